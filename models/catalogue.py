@@ -1,0 +1,286 @@
+"""What is known of makers, models and editions: read from TOML, looked up by name, held against a specimen."""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from models.errors import CatalogueError, Fault, UnknownNameError
+from models.instrument import Instrument
+from models.names import nearest, normal
+
+BODIES = ("solid", "semi", "hollow")
+
+
+@dataclass(frozen=True)
+class Finish:
+    """A finish the maker offered; `share` of the production, None where not known."""
+
+    name: str
+    share: float | None = None
+
+
+@dataclass(frozen=True)
+class Edition:
+    """A limited or commemorative edition; None is not known."""
+
+    name: str
+    first_year: int | None = None
+    last_year: int | None = None
+    production_total: int | None = None
+    numbered: bool | None = None
+
+
+@dataclass(frozen=True)
+class Watchpoint:
+    """What a careful buyer checks on this model."""
+
+    part: str
+    note: str
+
+
+@dataclass(frozen=True)
+class Model:
+    """One model of one maker."""
+
+    maker: str
+    name: str
+    first_year: int
+    last_year: int
+    body: str | None = None
+    figured_top: bool | None = None
+    finishes: tuple[Finish, ...] = ()
+    editions: tuple[Edition, ...] = ()
+    watchpoints: tuple[Watchpoint, ...] = ()
+
+    def finish(self, name: str | None) -> Finish | None:
+        """The finish of this name, by the rule of names; None if not offered or not given."""
+        return next((f for f in self.finishes if name and normal(f.name) == normal(name)), None)
+
+    def edition(self, name: str | None) -> Edition | None:
+        """The edition of this name, by the rule of names; None if not known or not given."""
+        return next((e for e in self.editions if name and normal(e.name) == normal(name)), None)
+
+
+@dataclass(frozen=True)
+class Contradiction:
+    """Where a specimen and the catalogue disagree; `code` is the caution's code."""
+
+    code: str
+    field: str
+    detail: str
+
+
+@dataclass(frozen=True)
+class Catalogue:
+    """All models, with the TOML text they came from (kept so that a bundle can carry it unchanged)."""
+
+    models: tuple[Model, ...]
+    source: str = ""
+    ignored: tuple[str, ...] = ()  # keys the contract does not have, as they stand in the file
+    _index: dict[tuple[str, str], Model] = field(default_factory=dict, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        for model in self.models:
+            key = (normal(model.maker), normal(model.name))
+            if key in self._index:
+                raise CatalogueError(f"model {model.maker} {model.name}: stands twice in the catalogue")
+            self._index[key] = model
+
+    @property
+    def makers(self) -> tuple[str, ...]:
+        """Makers in the order of the file, each once."""
+        return tuple({normal(m.maker): m.maker for m in reversed(self.models)}.values())[::-1]
+
+    def of_maker(self, maker: str) -> tuple[Model, ...]:
+        """The models of one maker. Raises UnknownNameError."""
+        found = tuple(m for m in self.models if normal(m.maker) == normal(maker))
+        if not found:
+            raise self._unknown("maker", maker, self.makers)
+        return found
+
+    def find(self, maker: str, model: str) -> Model:
+        """The model of this maker and name. Raises UnknownNameError with the nearest names."""
+        found = self._index.get((normal(maker), normal(model)))
+        if found is None:
+            raise self._unknown("model", model, [m.name for m in self.of_maker(maker)])
+        return found
+
+    def canonical(self, instrument: Instrument) -> Instrument:
+        """The specimen with maker, model, edition and finish spelled as here. Raises UnknownNameError."""
+        model = self.find(instrument.maker, instrument.model)
+        edition, finish = model.edition(instrument.edition), model.finish(instrument.finish)
+        return instrument.but(
+            maker=model.maker,
+            model=model.name,
+            edition=edition.name if edition else instrument.edition,
+            finish=finish.name if finish else instrument.finish,
+        )
+
+    def contradictions(self, instrument: Instrument) -> tuple[Contradiction, ...]:
+        """Where the specimen is outside what is recorded. Raises UnknownNameError."""
+        model = self.find(instrument.maker, instrument.model)
+        return tuple(_contradictions(model, instrument))
+
+    @staticmethod
+    def _unknown(what: str, name: str, among: Any) -> UnknownNameError:
+        close = nearest(name, among)
+        hint = f"did you mean {' or '.join(close)}?" if close else f"see the catalogue for its {what}s"
+        return UnknownNameError([Fault(what, name, "is not in the catalogue", "", hint, close)])
+
+
+def _contradictions(model: Model, it: Instrument) -> list[Contradiction]:
+    found: list[Contradiction] = []
+    name = f"{model.maker} {model.name}"
+    if it.year is not None and not model.first_year <= it.year <= model.last_year:
+        span = f"{model.first_year}–{model.last_year}"
+        found.append(
+            Contradiction("year_outside_production", "year", f"{it.year}: {name} is recorded for {span}")
+        )
+    if it.finish is not None and model.finishes and model.finish(it.finish) is None:
+        offered = ", ".join(f.name for f in model.finishes)
+        found.append(
+            Contradiction("finish_not_offered", "finish", f"{it.finish}: {name} is recorded in {offered}")
+        )
+    if it.figure is not None and it.figure > 0 and model.figured_top is False:
+        found.append(
+            Contradiction("figure_not_offered", "figure", f"{it.figure:g}: no figured tops recorded for {name}")
+        )
+    return found + _edition_contradictions(model, it)
+
+
+def _edition_contradictions(model: Model, it: Instrument) -> list[Contradiction]:
+    found: list[Contradiction] = []
+    edition = model.edition(it.edition)
+    if it.edition is not None and edition is None:
+        known = ", ".join(e.name for e in model.editions) or "no edition"
+        found.append(
+            Contradiction("edition_not_recorded", "edition", f"{it.edition}: the catalogue records {known}")
+        )
+    if it.edition_number is None:
+        return found + _edition_year(edition, it)
+    if edition is None or edition.numbered is False:
+        what = f"the {edition.name}" if edition else "this edition"
+        found.append(
+            Contradiction(
+                "edition_not_numbered", "edition_number", f"{it.edition_number}: {what} is not recorded as numbered"
+            )
+        )
+    elif edition.production_total is not None and it.edition_number > edition.production_total:
+        found.append(
+            Contradiction(
+                "edition_number_above_total",
+                "edition_number",
+                f"{it.edition_number}: {edition.production_total} of the {edition.name} are recorded",
+            )
+        )
+    return found + _edition_year(edition, it)
+
+
+def _edition_year(edition: Edition | None, it: Instrument) -> list[Contradiction]:
+    if edition is None or it.year is None:
+        return []
+    first, last = edition.first_year, edition.last_year
+    if (first is None or it.year >= first) and (last is None or it.year <= last):
+        return []
+    span = f"{first or '?'}–{last or '?'}"
+    return [
+        Contradiction(
+            "year_outside_edition", "year", f"{it.year}: the {edition.name} edition is recorded for {span}"
+        )
+    ]
+
+
+# ── reading ──────────────────────────────────────────────────────────────────
+
+
+def read_catalogue(text: str) -> Catalogue:
+    """Read the TOML text. Raises CatalogueError naming the model, the key, and what is allowed."""
+    try:
+        data = tomllib.loads(text.removeprefix("\ufeff").replace("\r\n", "\n"))
+    except tomllib.TOMLDecodeError as error:
+        raise CatalogueError(f"the catalogue is not TOML: {error}") from error
+    entries = data.get("model")
+    if not isinstance(entries, list) or not entries:
+        raise CatalogueError("the catalogue holds no [[model]]; it needs at least one")
+    ignored = [key for key in data if key != "model"]
+    models = tuple(_model(number, entry, ignored) for number, entry in enumerate(entries, 1))
+    return Catalogue(models, text, tuple(dict.fromkeys(ignored)))
+
+
+_MODEL_KEYS = {
+    "maker": str,
+    "name": str,
+    "first_year": int,
+    "last_year": int,
+    "body": str,
+    "figured_top": bool,
+    "finish": list,
+    "edition": list,
+    "watchpoint": list,
+}
+_FINISH_KEYS = {"name": str, "share": float}
+_EDITION_KEYS = {"name": str, "first_year": int, "last_year": int, "production_total": int, "numbered": bool}
+_WATCHPOINT_KEYS = {"part": str, "note": str}
+
+
+def _model(number: int, entry: Any, ignored: list[str]) -> Model:
+    where = f"model {number}"
+    got = _table(where, entry, _MODEL_KEYS, ("maker", "name", "first_year", "last_year"), ignored)
+    where = f"model {number} ({got['maker']} {got['name']})"
+    if got["last_year"] < got["first_year"]:
+        raise CatalogueError(f"{where}: last_year {got['last_year']} is before first_year {got['first_year']}")
+    if got.get("body") is not None and got["body"] not in BODIES:
+        raise CatalogueError(f"{where}: body {got['body']!r}; allowed: {', '.join(BODIES)}")
+    finishes = _tables(f"{where}, finish", got.pop("finish", None), _FINISH_KEYS, ignored)
+    editions = _tables(f"{where}, edition", got.pop("edition", None), _EDITION_KEYS, ignored)
+    watchpoints = [
+        _table(f"{where}, watchpoint", w, _WATCHPOINT_KEYS, ("part", "note"), ignored)
+        for w in got.pop("watchpoint", None) or []
+    ]
+    for finish in finishes:
+        if finish.get("share") is not None and not 0 <= finish["share"] <= 1:
+            raise CatalogueError(f"{where}, finish {finish['name']}: share {finish['share']}; allowed: 0 to 1")
+    for edition in editions:
+        if edition.get("production_total") is not None and edition["production_total"] < 1:
+            raise CatalogueError(f"{where}, edition {edition['name']}: production_total must be at least 1")
+    return Model(
+        **got,
+        finishes=tuple(Finish(**f) for f in finishes),
+        editions=tuple(Edition(**e) for e in editions),
+        watchpoints=tuple(Watchpoint(**w) for w in watchpoints),
+    )
+
+
+def _tables(where: str, entries: Any, keys: Mapping[str, type], ignored: list[str]) -> list[dict[str, Any]]:
+    tables = [_table(where, entry, keys, ("name",), ignored) for entry in entries or []]
+    seen: set[str] = set()
+    for table in tables:
+        if normal(table["name"]) in seen:
+            raise CatalogueError(f"{where} {table['name']}: stands twice")
+        seen.add(normal(table["name"]))
+    return tables
+
+
+def _table(
+    where: str, entry: Any, keys: Mapping[str, type], required: tuple[str, ...], ignored: list[str]
+) -> dict[str, Any]:
+    if not isinstance(entry, dict):
+        raise CatalogueError(f"{where}: {entry!r} is not a table")
+    out: dict[str, Any] = {}
+    for key, value in entry.items():
+        if key not in keys:
+            ignored.append(key)
+            continue
+        kind = keys[key]
+        if kind is float and type(value) is int:
+            value = float(value)
+        if type(value) is not kind:
+            raise CatalogueError(f"{where}: {key} = {value!r} is not of type {kind.__name__}")
+        out[key] = " ".join(value.split()) if kind is str else value
+    for key in required:
+        if out.get(key) in (None, ""):
+            raise CatalogueError(f"{where}: {key} is required")
+    return out

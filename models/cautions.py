@@ -1,0 +1,130 @@
+"""What must be said beside a value: codes, when each applies, and its dated wording.
+
+Law is summarised as of `AS_OF`, changes, and is for the authority and the licensed to say.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import date
+
+from models.catalogue import Catalogue, Model
+from models.instrument import Instrument, Subject
+
+AS_OF = date(2026, 11, 1)
+
+# Instruments up to this year may hold materials that were still common stock when trade in them was
+# restricted (Dalbergia nigra: CITES Appendix I since 1992). Common practice allows some years for old stock.
+_PROTECTED_UNTIL = 1998
+# Nitrocellulose lacquer, celluloid and lead solder were ordinary workshop materials up to about then
+# (common practice).
+_OLD_MATERIALS_UNTIL = 2000
+
+
+@dataclass(frozen=True)
+class Caution:
+    """One thing to know before relying on the value; `field` is the field it is about, if one."""
+
+    code: str
+    text: str
+    field: str | None = None
+
+
+WORDING = {
+    "estimate_not_appraisal": (
+        "A statistical estimate from the evidence given; not an authentication and not a qualified or certified "
+        "appraisal. For tax, insurance claims, estates, customs or litigation a licensed or qualified appraiser "
+        "must inspect the instrument."
+    ),
+    "protected_materials": (
+        "It may contain protected materials (Brazilian rosewood, ivory, tortoiseshell): selling it or carrying it "
+        "across a border can need permits whatever its age. Law changes; ask the authority of each country."
+    ),
+    "check_serial_and_title": (
+        "Serial numbers and labels can be altered: check title and the registers of stolen instruments before "
+        "paying."
+    ),
+    "old_materials_in_repair": (
+        "Old lacquer and celluloid burn easily, old solder holds lead and rosewood dust irritates: have repairs "
+        "done by someone equipped for them."
+    ),
+    "do_not_clean_first": "Do not clean, polish or refinish it before a valuation: what is removed cannot be put back.",
+    "electronics_untested": (
+        "Two-coil pickups on which one coil has died sound nearly right: have every coil and switch tested."
+    ),
+    "accessories_counterfeited": (
+        "Cases, tags and certificates of a known edition are often counterfeited: have them examined."
+    ),
+    "edition_part_changed": (
+        "A part is not original: where it is the part this edition is known by, many collectors no longer pay the "
+        "edition's premium."
+    ),
+    "no_direct_sale": (
+        "No sale of this model, edition and build stands behind the value: it is inferred from its relatives."
+    ),
+    "year_after_value_date": "The year of manufacture is after the day of the value.",
+    "value_date_after_evidence": (
+        "The day of the value is more than a year after the last evidence: the market is held at its last level."
+    ),
+}
+
+
+def cautions_for(
+    subject: Subject, catalogue: Catalogue, direct_sales: int, last_evidence: date | None
+) -> tuple[Caution, ...]:
+    """Every caution that applies, contradictions with the catalogue first. Raises UnknownNameError."""
+    model = catalogue.find(subject.instrument.maker, subject.instrument.model)
+    contradictions = [
+        Caution(c.code, f"The catalogue and the specimen disagree, {c.detail}. Records undercount; check it.", c.field)
+        for c in catalogue.contradictions(subject.instrument)
+    ]
+    found = [*contradictions, *_about_value(subject, direct_sales, last_evidence)]
+    found += [*_about_specimen(subject.instrument), *_watchpoints(model)]
+    found.append(_plain("estimate_not_appraisal"))
+    return tuple(found)
+
+
+def _plain(code: str, field: str | None = None) -> Caution:
+    return Caution(code, WORDING[code], field)
+
+
+def _about_value(subject: Subject, direct_sales: int, last_evidence: date | None) -> Iterator[Caution]:
+    year = subject.instrument.year
+    if direct_sales == 0:
+        yield _plain("no_direct_sale")
+    if year is not None and year > subject.day.year:
+        yield _plain("year_after_value_date", "year")
+    if last_evidence is not None and (subject.day - last_evidence).days > 366:
+        yield _plain("value_date_after_evidence")
+
+
+def _about_specimen(it: Instrument) -> Iterator[Caution]:
+    changed = any(part not in (None, "original") for part in _recognisable_parts(it))
+    if it.edition and changed:
+        yield _plain("edition_part_changed", "edition")
+    if it.edition and (it.provenance_paperwork or it.provenance_case == "original"):
+        yield _plain("accessories_counterfeited", "provenance.case")
+    if it.condition_electronics is None:
+        yield _plain("electronics_untested", "condition.electronics")
+    if it.year is None or it.year <= _PROTECTED_UNTIL:
+        yield _plain("protected_materials")
+    if it.year is None or it.year <= _OLD_MATERIALS_UNTIL:
+        yield _plain("old_materials_in_repair")
+    yield _plain("do_not_clean_first", "originality.finish")
+    yield _plain("check_serial_and_title", "serial")
+
+
+def _recognisable_parts(it: Instrument) -> tuple[str | None, ...]:
+    return (
+        it.originality_pickups,
+        it.originality_tuners,
+        it.originality_bridge,
+        it.originality_tailpiece,
+        it.originality_pickguard,
+    )
+
+
+def _watchpoints(model: Model) -> Iterator[Caution]:
+    for point in model.watchpoints:
+        yield Caution("watchpoint", f"Look at the {point.part}: {point.note}", None)

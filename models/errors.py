@@ -1,0 +1,78 @@
+"""Every error that the project raises on purpose.
+
+BookmatchError
+├── InputError            what a caller sent is wrong; carries one Fault per field
+│   └── UnknownNameError  a maker or model that the catalogue does not have; names the nearest
+├── CatalogueError        the catalogue file itself is wrong
+├── RateError             no exchange rate for a currency on a day
+├── NotFittedError        a step was used before the one it needs; says which to call first
+└── BundleError           a bundle or its store
+    ├── BundleMissingError
+    └── BundleDamagedError
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class Fault:
+    """One thing wrong with one field: what was given, what is allowed and what to do next."""
+
+    field: str
+    value: object
+    problem: str
+    allowed: str = ""
+    next_step: str = ""
+    suggestions: tuple[str, ...] = ()
+
+    def __str__(self) -> str:
+        shown = repr(self.value)
+        parts = [f"{self.field}: {shown if len(shown) <= 80 else shown[:77] + '…'} {self.problem}"]
+        if self.allowed:
+            parts.append(f"allowed: {self.allowed}")
+        if self.next_step:
+            parts.append(self.next_step)
+        return "; ".join(parts)
+
+
+class BookmatchError(Exception):
+    """The root: catching it catches everything that the project raises on purpose."""
+
+
+class InputError(BookmatchError):
+    """What a caller sent is wrong. `faults` lists every fault, not only the first."""
+
+    def __init__(self, faults: Sequence[Fault]) -> None:
+        self.faults = tuple(faults)
+        super().__init__(" | ".join(str(fault) for fault in self.faults))
+
+
+class UnknownNameError(InputError):
+    """The catalogue does not have this maker or model; the faults suggest the nearest names."""
+
+
+class CatalogueError(BookmatchError):
+    """The catalogue cannot be read; the message names the model, the key and what is allowed."""
+
+
+class RateError(BookmatchError):
+    """No exchange rate is known for this currency on this day."""
+
+
+class NotFittedError(BookmatchError):
+    """A step was used before the step it depends on."""
+
+
+class BundleError(BookmatchError):
+    """Something about a bundle or the store that holds it."""
+
+
+class BundleMissingError(BundleError):
+    """The store holds no such bundle, or none is promoted."""
+
+
+class BundleDamagedError(BundleError):
+    """A file of the bundle is missing or does not have the hash its manifest states."""

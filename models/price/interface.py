@@ -1,0 +1,95 @@
+"""What the rest of the project may ask of a price model, whatever is inside it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.instrument import Subject
+from models.vocabulary import FIELDS, Family
+
+FloatArray = NDArray[np.float64]
+
+# The players of an attribution, in the one order that every effects array has.
+FACTORS: tuple[str, ...] = (*(field.path for field in FIELDS), "day", "channel")
+FAMILY_OF: Mapping[str, Family] = {
+    **{field.path: field.family for field in FIELDS},
+    "day": Family.MARKET,
+    "channel": Family.MARKET,
+}
+
+
+@dataclass(frozen=True)
+class EvidenceWeight:
+    """How much stands behind one value.
+
+    `direct_sales`: closed sales of the same model, edition and build. `effective_sales`: the number of sales
+    that would fix the value as well as all evidence does. `word`: see `EVIDENCE_WORDS`.
+    """
+
+    word: str
+    direct_sales: int
+    effective_sales: float
+
+
+# From most to least; the definitions are what the service and the documents print.
+EVIDENCE_WORDS: Mapping[str, str] = {
+    "ample": "ten or more closed sales of the same model, edition and build",
+    "fair": "three to nine closed sales of the same model, edition and build",
+    "thin": "one or two closed sales of the same model, edition and build",
+    "none": "no closed sale of the same model, edition and build; the value is inferred from its relatives",
+}
+
+
+def evidence_word(direct_sales: int) -> str:
+    """The word of `EVIDENCE_WORDS` for this many direct sales."""
+    if direct_sales >= 10:
+        return "ample"
+    return "fair" if direct_sales >= 3 else "thin" if direct_sales >= 1 else "none"
+
+
+@dataclass(frozen=True)
+class Assessment:
+    """Answers for n subjects, in log US dollars.
+
+    `center`: (n,) median. `low`, `high`: (n, levels) ends of the central interval of each level, all from one
+    distribution, so that low ≤ center ≤ high and levels nest. `reference_center`: (n,) median of each subject's
+    reference specimen. `effects`: (n, len(FACTORS)) baseline Shapley effects whose row sums are
+    center − reference_center to 1e-9. `references`, `weights`: one per subject.
+    """
+
+    center: FloatArray
+    low: FloatArray
+    high: FloatArray
+    reference_center: FloatArray
+    effects: FloatArray
+    references: tuple[Subject, ...]
+    weights: tuple[EvidenceWeight, ...]
+
+
+class PriceModel(Protocol):
+    """A fitted price model. Every answer of a batch equals, to the bit, the answer of its row alone."""
+
+    @property
+    def last_evidence(self) -> date | None:
+        """The day of the newest evidence it was fitted on."""
+
+    def center(self, subjects: Sequence[Subject]) -> FloatArray:
+        """(n,) median log price in US dollars. Subjects must be canonical (`Catalogue.canonical`)."""
+
+    def assess(self, subjects: Sequence[Subject], levels: Sequence[float]) -> Assessment:
+        """Value, intervals at these levels (each in (0, 1)), reference and effects of each subject."""
+
+    def reference(self, subject: Subject) -> Subject:
+        """The typical clean specimen that the subject is explained from: same model, day and channel."""
+
+    def effects(self, subjects: Sequence[Subject], references: Sequence[Subject]) -> FloatArray:
+        """(n, len(FACTORS)) baseline Shapley effects in log, between any two subjects, pairwise."""
+
+    def to_files(self) -> dict[str, bytes]:
+        """Everything needed to read it back: text, JSON and npz only."""

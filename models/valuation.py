@@ -1,0 +1,208 @@
+"""From a subject to a valuation in money: the one path that the command line and the service both take."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+from decimal import Decimal
+
+from models.catalogue import Catalogue
+from models.cautions import Caution, cautions_for
+from models.errors import Fault, InputError, RateError
+from models.instrument import Instrument, Subject, Value
+from models.money import BASE_CURRENCY, Rates, quantum, round_money, split_money
+from models.price.interface import FACTORS, FAMILY_OF, Assessment, EvidenceWeight, PriceModel
+from models.vocabulary import BY_PATH, DEFAULT_LEVELS, Family
+
+
+@dataclass(frozen=True)
+class Interval:
+    """A central range that should hold the price in `level` of cases."""
+
+    level: float
+    low: Decimal
+    high: Decimal
+
+
+@dataclass(frozen=True)
+class Factor:
+    """What one field did, from the reference specimen to the subject: log effect, and money."""
+
+    field: str
+    label: str
+    observed: Value
+    reference: Value
+    effect: float
+    amount: Decimal
+
+
+@dataclass(frozen=True)
+class FamilyEffect:
+    """The sum of its factors; families of no effect are kept, factors that do not differ are left out."""
+
+    family: Family
+    effect: float
+    amount: Decimal
+    factors: tuple[Factor, ...]
+
+
+@dataclass(frozen=True)
+class Assumption:
+    """A field that was not given and was taken to be `value`."""
+
+    field: str
+    value: str
+    reason: str
+
+
+@dataclass(frozen=True)
+class Valuation:
+    """One value with its ranges and reasons. All money is in `currency`; value is the median price."""
+
+    instrument: Instrument
+    day: date
+    channel: str
+    currency: str
+    value: Decimal
+    intervals: tuple[Interval, ...]
+    reference: Instrument
+    reference_value: Decimal
+    families: tuple[FamilyEffect, ...]
+    assumed: tuple[Assumption, ...]
+    unknown: tuple[str, ...]
+    evidence: EvidenceWeight
+    last_evidence: date | None
+    cautions: tuple[Caution, ...]
+    rate: float  # US dollars for one unit of `currency`
+    model_version: str
+
+
+@dataclass(frozen=True)
+class Valuer:
+    """A price model with the catalogue and the rates of the same bundle."""
+
+    model: PriceModel
+    catalogue: Catalogue
+    rates: Rates
+    version: str
+
+    def value(
+        self,
+        subject: Subject,
+        currency: str = BASE_CURRENCY,
+        levels: Sequence[float] = DEFAULT_LEVELS,
+    ) -> Valuation:
+        """Value one subject. Raises UnknownNameError, or InputError for a currency without a rate."""
+        return self.value_all([subject], currency, levels)[0]
+
+    def value_all(
+        self,
+        subjects: Sequence[Subject],
+        currency: str = BASE_CURRENCY,
+        levels: Sequence[float] = DEFAULT_LEVELS,
+    ) -> list[Valuation]:
+        """Value many; the same figures as one by one. Raises as `value`, for the first that fails."""
+        rates = [self.rate(currency, subject.day) for subject in subjects]
+        canonical = [self.canonical(subject) for subject in subjects]
+        assessment = self.model.assess(canonical, levels)
+        return [
+            self._write_up(assessment, row, subject, currency, rate, levels)
+            for row, (subject, rate) in enumerate(zip(canonical, rates, strict=True))
+        ]
+
+    def canonical(self, subject: Subject) -> Subject:
+        """The subject with names spelled as in the catalogue. Raises UnknownNameError."""
+        return Subject(self.catalogue.canonical(subject.instrument), subject.day, subject.channel)
+
+    def rate(self, currency: str, day: date) -> float:
+        """US dollars for one unit. Raises InputError naming the currencies there are."""
+        try:
+            return self.rates.usd_per(currency, day)
+        except RateError as error:
+            allowed = ", ".join(self.rates.currencies)
+            fault = Fault("currency", currency, str(error).split(";")[0], allowed, "choose another currency or day")
+            raise InputError([fault]) from error
+
+    def _write_up(
+        self, found: Assessment, row: int, subject: Subject, currency: str, rate: float, levels: Sequence[float]
+    ) -> Valuation:
+        weight, it, reference = found.weights[row], subject.instrument, found.references[row]
+        value = money_of(found.center[row], rate, currency)
+        reference_value = money_of(found.reference_center[row], rate, currency)
+        effects = [float(effect) for effect in found.effects[row]]
+        return Valuation(
+            instrument=it,
+            day=subject.day,
+            channel=subject.channel,
+            currency=currency,
+            value=value,
+            intervals=tuple(
+                Interval(
+                    level,
+                    money_of(found.low[row, k], rate, currency),
+                    money_of(found.high[row, k], rate, currency),
+                )
+                for k, level in enumerate(levels)
+            ),
+            reference=reference.instrument,
+            reference_value=reference_value,
+            families=families_of(subject, reference, effects, value, reference_value, currency),
+            assumed=assumptions(it),
+            unknown=tuple(field.path for field in it.unknown()),
+            evidence=weight,
+            last_evidence=self.model.last_evidence,
+            cautions=cautions_for(subject, self.catalogue, weight.direct_sales, self.model.last_evidence),
+            rate=rate,
+            model_version=self.version,
+        )
+
+
+def money_of(log_usd: float, rate: float, currency: str) -> Decimal:
+    """exp of a log price in US dollars, in `currency` at `rate`, never below the smallest amount."""
+    return max(round_money(math.exp(log_usd) / rate, currency), quantum(currency))
+
+
+def assumptions(it: Instrument) -> tuple[Assumption, ...]:
+    """What was taken for granted because it was not given."""
+    if it.build is not None:
+        return ()
+    return (Assumption("build", "production", "no build was given: it was valued as an ordinary production one"),)
+
+
+def families_of(
+    subject: Subject,
+    reference: Subject,
+    effects: Sequence[float],
+    value: Decimal,
+    reference_value: Decimal,
+    currency: str,
+) -> tuple[FamilyEffect, ...]:
+    """Effects by factor, in money to the cent, summed by family; every family stands, in a fixed order."""
+    amounts = split_money(value, reference_value, effects, currency)
+    factors = [
+        _factor(path, subject, reference, effect, amount)
+        for path, effect, amount in zip(FACTORS, effects, amounts, strict=True)
+    ]
+    out = []
+    for family in Family:
+        own = [f for f in factors if FAMILY_OF[f.field] is family]
+        shown = tuple(f for f in own if f.effect or f.amount or f.observed != f.reference)
+        total = math.fsum(f.effect for f in own)
+        out.append(FamilyEffect(family, total, sum((f.amount for f in own), Decimal(0)), shown))
+    return tuple(out)
+
+
+def _factor(path: str, subject: Subject, reference: Subject, effect: float, amount: Decimal) -> Factor:
+    field = BY_PATH.get(path)
+    if field is not None:
+        observed, base = subject.instrument.get(field), reference.instrument.get(field)
+        return Factor(path, field.label, observed, base, effect, amount)
+    label = "day of the value" if path == "day" else "market"
+    observed, base = (
+        (subject.day.isoformat(), reference.day.isoformat())
+        if path == "day"
+        else (subject.channel, reference.channel)
+    )
+    return Factor(path, label, observed, base, effect, amount)
