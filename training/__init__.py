@@ -1,0 +1,1 @@
+"""Reading evidence, the demo market, fitting, calibrating and judging. Knows nothing of the service."""

@@ -1,0 +1,113 @@
+"""A whole demo market, deterministic by seed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.catalogue import Catalogue, read_catalogue
+from models.evidence import Evidence
+from models.instrument import Instrument
+from models.money import Rates
+from models.vocabulary import CHANNEL_NAMES
+from training.demo.catalogue_text import catalogue_text
+from training.demo.names import SOURCES
+from training.demo.natures import NATURES
+from training.demo.prices import Counts, Events, draw_events, kind_name, to_money
+from training.demo.records import instruments
+from training.demo.truth import Truth
+from training.demo.world import World, make_world
+from training.rates import load_rates
+
+
+@dataclass(frozen=True)
+class Market:
+    """The files' contents and the truth behind them.
+
+    `evidence` and `holdout` (later sales) are canonical and in order of day; `stock` is a dealer's list of
+    (id, instrument). `ids` names the events in the order of `events`: evidence, holdout, stock.
+    """
+
+    catalogue: Catalogue
+    rates: Rates
+    evidence: tuple[Evidence, ...]
+    holdout: tuple[Evidence, ...]
+    stock: tuple[tuple[str, Instrument], ...]
+    ids: tuple[str, ...]
+    events: Events
+    truth: Truth
+
+    @property
+    def catalogue_toml(self) -> str:
+        return self.catalogue.source
+
+    @cached_property
+    def log_value(self) -> dict[str, float]:
+        """id → true log US dollars on the event's day in its channel, without noise, gap or hidden quality."""
+        return dict(zip(self.ids, self.events.log_value.tolist(), strict=True))
+
+    @cached_property
+    def effects(self) -> dict[str, NDArray[np.float64]]:
+        """Flat field → (events,) true log effect, counted from the reference specimen, in the order of `ids`."""
+        return self.truth.effects(self.events.specimens)
+
+
+def make_market(seed: int, sales: int = 3000, nature: str = "house", later: int | None = None) -> Market:
+    """The market of this seed. `nature`: one of `NATURES`; `later`: sales after the evidence, default a sixth.
+
+    The world (catalogue, levels, index) depends on the seed alone, not on the number of sales.
+    """
+    if nature not in NATURES:
+        raise ValueError(f"nature: {nature!r} is not known; allowed: {', '.join(NATURES)}")
+    if sales < 1:
+        raise ValueError(f"sales: {sales} is not a number of sales; allowed: 1 or more")
+    world = make_world(seed)
+    truth = Truth(world, NATURES[nature])
+    counts = Counts.of(sales, later)
+    events = _in_order(draw_events(world, truth, seed, counts), counts)
+    return _recorded(world, truth, events, counts, seed)
+
+
+def _recorded(world: World, truth: Truth, events: Events, counts: Counts, seed: int) -> Market:
+    rates = load_rates()
+    ids = _ids(counts)
+    specimens = instruments(world, events, seed)
+    money = to_money(events, rates, seed)
+    sources = np.random.default_rng([seed, 5]).choice(len(SOURCES), len(ids)).tolist()
+    days = [date.fromordinal(d) for d in events.day.tolist()]
+    rows = [
+        Evidence(i, kind_name(k), d, *m, CHANNEL_NAMES[c], SOURCES[s], it)
+        for i, k, d, m, c, s, it in zip(
+            ids, events.kind.tolist(), days, money, events.channel.tolist(), sources, specimens, strict=True
+        )
+    ]
+    first, end = counts.evidence, counts.evidence + counts.later
+    stock = tuple(zip(ids[end:], specimens[end:], strict=True))
+    catalogue = read_catalogue(catalogue_text(world))
+    return Market(catalogue, rates, tuple(rows[:first]), tuple(rows[first:end]), stock, ids, events, truth)
+
+
+def _ids(counts: Counts) -> tuple[str, ...]:
+    evidence = [f"R{n:06d}" for n in range(1, counts.evidence + 1)]
+    later = [f"L{n:05d}" for n in range(1, counts.later + 1)]
+    return (*evidence, *later, *(f"S{n:03d}" for n in range(1, counts.stock + 1)))
+
+
+def _in_order(events: Events, counts: Counts) -> Events:
+    """Evidence and later sales each by day; the stock list stays as it is."""
+    first, end = counts.evidence, counts.evidence + counts.later
+    order = np.arange(len(events.day))
+    order[:first] = np.argsort(events.day[:first], kind="stable")
+    order[first:end] = first + np.argsort(events.day[first:end], kind="stable")
+    return Events(
+        {name: values[order] for name, values in events.specimens.items()},
+        events.kind[order],
+        events.day[order],
+        events.channel[order],
+        events.log_value[order],
+        events.log_price[order],
+    )

