@@ -4,6 +4,7 @@ BookmatchError
 ├── InputError            what a caller sent is wrong; carries one Fault per field
 │   └── UnknownNameError  a maker or model that the catalogue does not have; names the nearest
 ├── CatalogueError        the catalogue file itself is wrong
+├── TableError            a CSV file cannot be read at all
 ├── RateError             no exchange rate for a currency on a day
 ├── NotFittedError        a step was used before the one it needs; says which to call first
 └── BundleError           a bundle or its store
@@ -56,6 +57,10 @@ class UnknownNameError(InputError):
 
 class CatalogueError(BookmatchError):
     """The catalogue cannot be read; the message names the model, the key and what is allowed."""
+
+
+class TableError(BookmatchError):
+    """A CSV file cannot be read at all; the message says what in it to change."""
 
 
 class RateError(BookmatchError):

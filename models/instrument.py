@@ -89,9 +89,16 @@ class Instrument:
 
     @classmethod
     def from_flat(cls, row: Mapping[str, str | None]) -> Instrument:
-        """Read the CSV form: only the instrument's own columns are looked at. Raises InputError."""
+        """Read the CSV form: only the instrument's own columns are looked at.
+
+        Raises InputError whose faults name the columns.
+        """
         cells = {flat: row.get(flat) for flat in BY_FLAT}
-        return cls._collect(cells, parse_cell, [])
+        try:
+            return cls._collect(cells, parse_cell, [])
+        except InputError as error:
+            faults = [replace(fault, field=BY_PATH[fault.field].flat) for fault in error.faults]
+            raise InputError(faults) from None
 
     @classmethod
     def _collect(
@@ -106,7 +113,13 @@ class Instrument:
             else:
                 if field.flat in ("maker", "model") and values[field.flat] is None:
                     faults.append(
-                        Fault(field.path, given.get(field.flat), "is required", "text", f"name the {field.label}")
+                        Fault(
+                            field.path,
+                            given.get(field.flat),
+                            "is required",
+                            "text",
+                            f"name the {field.label}",
+                        )
                     )
         if faults:
             raise InputError(faults)
@@ -187,7 +200,10 @@ def parse_cell(field: Field, cell: str | None) -> Value:
         return _FLAG_WORDS[word]
     if not _NUMERAL.fullmatch(cell.strip()):
         raise _wrong(field, cell, "is not a number", _bounds(field))
-    return _number(field, float(cell))
+    try:
+        return _number(field, float(cell))
+    except InputError as error:
+        raise InputError([replace(fault, value=cell.strip()) for fault in error.faults]) from None
 
 
 _FLAG_WORDS = {"true": True, "false": False, "yes": True, "no": False, "1": True, "0": False}

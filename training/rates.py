@@ -7,15 +7,14 @@ import io
 import zipfile
 from datetime import date
 from functools import lru_cache
-from pathlib import Path
+from importlib.resources import files
 
-import currency_converter
 import numpy as np
 from numpy.typing import NDArray
 
 from models.money import BASE_CURRENCY, Rates
 
-_HISTORY = Path(currency_converter.__file__).parent / "eurofxref-hist.zip"
+_PACKAGE, _HISTORY = "currency_converter", "eurofxref-hist.zip"
 _QUOTED_IN = "EUR"
 # A currency that the bank stopped quoting has no rate from then on; holidays are bridged.
 _LONGEST_GAP_DAYS = 10
@@ -24,7 +23,8 @@ _LONGEST_GAP_DAYS = 10
 @lru_cache(maxsize=1)
 def load_rates() -> Rates:
     """All quoted days and currencies, as US dollars for one unit."""
-    with zipfile.ZipFile(_HISTORY) as archive:
+    data = files(_PACKAGE).joinpath(_HISTORY).read_bytes()
+    with zipfile.ZipFile(io.BytesIO(data)) as archive:
         text = archive.read(archive.namelist()[0]).decode("ascii")
     return rates_from_csv(text)
 

@@ -80,8 +80,8 @@ def _recorded(world: World, truth: Truth, events: Events, counts: Counts, seed: 
     sources = np.random.default_rng([seed, 5]).choice(len(SOURCES), len(ids)).tolist()
     days = [date.fromordinal(d) for d in events.day.tolist()]
     rows = [
-        Evidence(i, kind_name(k), d, *m, CHANNEL_NAMES[c], SOURCES[s], it)
-        for i, k, d, m, c, s, it in zip(
+        Evidence(i, kind_name(k), d, price, currency, CHANNEL_NAMES[c], SOURCES[s], it)
+        for i, k, d, (price, currency), c, s, it in zip(
             ids, events.kind.tolist(), days, money, events.channel.tolist(), sources, specimens, strict=True
         )
     ]

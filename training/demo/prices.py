@@ -91,7 +91,8 @@ def _days(rng: np.random.Generator, counts: Counts) -> Ints:
     opens, ends, closes = (d.toordinal() for d in (MARKET_OPENS, EVIDENCE_ENDS, MARKET_CLOSES))
     before = opens + (ends + 1 - opens) * rng.random(counts.evidence) ** 0.75
     after = ends + 1 + (closes - ends) * rng.random(counts.later)
-    return np.floor(np.concatenate([before, after, np.full(counts.stock, closes)])).astype(np.int64)
+    days: Ints = np.floor(np.concatenate([before, after, np.full(counts.stock, closes)])).astype(np.int64)
+    return days
 
 
 def _repeats(rng: np.random.Generator, c: Drawn, kind: Ints, day: Ints, counts: Counts) -> None:
@@ -157,7 +158,8 @@ def _round_sum(amount: Floats, fine: NDArray[np.bool_]) -> Floats:
     """To two significant digits and a half for sales, two for askings and offers."""
     step = 10.0 ** (np.floor(np.log10(amount)) - 1)
     step = np.where(fine, step / 10, step / 2)
-    return np.maximum(np.rint(amount / step), 1) * step
+    rounded: Floats = np.maximum(np.rint(amount / step), 1) * step
+    return rounded
 
 
 def _usd_per_unit(day: Ints, rates: Rates) -> Floats:

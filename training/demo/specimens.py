@@ -123,7 +123,8 @@ def _by_rank(
         0.0, 1.0, len(latent)
     )
     cuts = np.quantile(z, np.cumsum(chances)[:-1])
-    return np.searchsorted(cuts, z, side="left").astype(np.int64)
+    terms: Ints = np.searchsorted(cuts, z, side="left").astype(np.int64)
+    return terms
 
 
 def later_life(rng: np.random.Generator, c: Drawn) -> Drawn:

@@ -131,7 +131,7 @@ def _shares(rng: np.random.Generator, count: int) -> Floats:
     if count > 4 and rng.random() < 0.4:
         falling[-1] = 0.0
     falling[0] = round(1.0 - falling[1:].sum(), 2)
-    return falling[rng.permutation(count)]
+    return np.asarray(falling[rng.permutation(count)])
 
 
 def _edition(rng: np.random.Generator, named: NamedEdition, first: int, last: int) -> WorldEdition:
