@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from datetime import date
 from functools import cached_property
 
@@ -15,10 +15,12 @@ from models.instrument import Instrument
 from models.money import Rates
 from models.vocabulary import CHANNEL_NAMES
 from training.demo.catalogue_text import catalogue_text
+from training.demo.events import Counts, Events, draw_events, kind_name
 from training.demo.names import SOURCES
 from training.demo.natures import NATURES
-from training.demo.prices import Counts, Events, draw_events, kind_name, to_money
+from training.demo.prices import to_money
 from training.demo.records import instruments
+from training.demo.slips import SLIPS, recorded_twice, with_slips
 from training.demo.truth import Truth
 from training.demo.world import World, make_world
 from training.rates import load_rates
@@ -47,17 +49,22 @@ class Market:
 
     @cached_property
     def log_value(self) -> dict[str, float]:
-        """id → true log US dollars on the event's day in its channel, without noise, gap or hidden quality."""
+        """id → true log US dollars on the event's day in its channel: no noise, gap or hidden quality."""
         return dict(zip(self.ids, self.events.log_value.tolist(), strict=True))
+
+    @property
+    def slips(self) -> dict[str, str]:
+        """id → what went wrong in a row that no reader can refuse."""
+        return {self.ids[at]: SLIPS[self.events.slip[at]] for at in np.flatnonzero(self.events.slip)}
 
     @cached_property
     def effects(self) -> dict[str, NDArray[np.float64]]:
-        """Flat field → (events,) true log effect, counted from the reference specimen, in the order of `ids`."""
+        """Flat field → (events,) true log effect from the reference specimen, in the order of `ids`."""
         return self.truth.effects(self.events.specimens)
 
 
 def make_market(seed: int, sales: int = 3000, nature: str = "house", later: int | None = None) -> Market:
-    """The market of this seed. `nature`: one of `NATURES`; `later`: sales after the evidence, default a sixth.
+    """The market of this seed. `nature`: one of `NATURES`; `later`: sales after the evidence (a sixth).
 
     The world (catalogue, levels, index) depends on the seed alone, not on the number of sales.
     """
@@ -68,7 +75,8 @@ def make_market(seed: int, sales: int = 3000, nature: str = "house", later: int 
     world = make_world(seed)
     truth = Truth(world, NATURES[nature])
     counts = Counts.of(sales, later)
-    events = _in_order(draw_events(world, truth, seed, counts), counts)
+    drawn = with_slips(draw_events(world, truth, seed, counts), counts, truth.nature.slips, seed)
+    events = _in_order(drawn, counts)
     return _recorded(world, truth, events, counts, seed)
 
 
@@ -85,6 +93,7 @@ def _recorded(world: World, truth: Truth, events: Events, counts: Counts, seed: 
             ids, events.kind.tolist(), days, money, events.channel.tolist(), sources, specimens, strict=True
         )
     ]
+    rows = recorded_twice(rows, events)
     first, end = counts.evidence, counts.evidence + counts.later
     stock = tuple(zip(ids[end:], specimens[end:], strict=True))
     catalogue = read_catalogue(catalogue_text(world))
@@ -103,11 +112,5 @@ def _in_order(events: Events, counts: Counts) -> Events:
     order = np.arange(len(events.day))
     order[:first] = np.argsort(events.day[:first], kind="stable")
     order[first:end] = first + np.argsort(events.day[first:end], kind="stable")
-    return Events(
-        {name: values[order] for name, values in events.specimens.items()},
-        events.kind[order],
-        events.day[order],
-        events.channel[order],
-        events.log_value[order],
-        events.log_price[order],
-    )
+    columns = {f.name: getattr(events, f.name)[order] for f in fields(Events) if f.name != "specimens"}
+    return Events({name: values[order] for name, values in events.specimens.items()}, **columns)

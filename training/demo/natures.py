@@ -20,6 +20,7 @@ class Nature:
     known_part: float = 0.0  # share of an edition's premium that goes with the part it is known by
     saturation: float = math.inf  # where the sum of condition and originality penalties levels off
     floor: float = 0.0  # share of the model's price below which no specimen falls; 0: none
+    slips: float = 0.0  # share of the sales whose record went wrong unnoticed
 
 
 # Common practice: a prototype is worth 2.5–4 ordinary specimens.
@@ -28,7 +29,7 @@ _PROTOTYPE = math.log(3.2)
 NATURES: Mapping[str, Nature] = {
     n.name: n
     for n in (
-        Nature("house", _PROTOTYPE, 0.12, 0.10, 0.04, 0.15, 0.5),
+        Nature("house", _PROTOTYPE, 0.12, 0.10, 0.04, 0.15, 0.5, slips=0.003),
         Nature("additive", _PROTOTYPE),
         Nature("entangled", _PROTOTYPE, 0.3, 0.45, 0.18, 0.6, 0.7, 1.1, 0.3),
         Nature("contrary", math.log(0.6), 0.12, 0.0, 0.04, 0.15, 0.5),

@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 
 from models.instrument import FLAT_NAMES, Instrument
 from models.vocabulary import BY_FLAT, Kind
+from training.demo.events import OFFER, STOCK, Events
 from training.demo.natures import WEAR_COST
-from training.demo.prices import OFFER, STOCK, Events
 from training.demo.specimens import PARTS
 from training.demo.world import World, WorldModel
 

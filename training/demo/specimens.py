@@ -1,4 +1,4 @@
-"""Specimens as they really are: years, builds, wear from a common amount of play, parts changed over a life."""
+"""Specimens as they really are: wear from a common amount of play, parts changed over a life."""
 
 from __future__ import annotations
 
@@ -48,7 +48,7 @@ def draw_specimens(world: World, rng: np.random.Generator, n: int) -> Drawn:
     c["figure"] = np.where(figured, rng.choice(6, n, p=(0.08, 0.17, 0.30, 0.25, 0.14, 0.06)), 0)
     weight = np.array([m.weight_kg for m in world.models])[model] + rng.normal(0.0, 0.22, n)
     c["weight_kg"] = np.round(weight, 2)
-    c["serial"] = rng.integers(100, 99_999, n)
+    c["serial"] = rng.permutation(max(2 * n, 50_000))[:n] + 100  # each once
     play = rng.normal(0.0, 1.0, n) - 0.5 * (c["edition_number"] > 0) + 0.3 * (c["build"] == 1)
     _condition(rng, c, play)
     _originality(rng, c, play)
@@ -118,7 +118,7 @@ def _originality(rng: np.random.Generator, c: Drawn, play: NDArray[np.float64]) 
 def _by_rank(
     rng: np.random.Generator, latent: NDArray[np.float64], share: float, chances: tuple[float, ...]
 ) -> Ints:
-    """Terms with these chances overall, the later ones where `latent` is high; `share` of its variance counts."""
+    """Terms with these chances, the later where `latent` is high, which makes up `share` of the variance."""
     z = np.sqrt(share) * (latent - latent.mean()) / latent.std() + np.sqrt(1 - share) * rng.normal(
         0.0, 1.0, len(latent)
     )

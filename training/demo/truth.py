@@ -26,8 +26,8 @@ from training.demo.natures import (
 from training.demo.world import World, WorldModel, market_level
 
 Floats = NDArray[np.float64]
-# One array (n,) per flat field: terms and grades by their place in the vocabulary, finish and edition by their
-# place in the model's lists (−1: a finish that was not offered; no edition), edition_number 0 for none.
+# One array (n,) per flat field: terms and grades by their place in the vocabulary, finish and edition by
+# their place in the model's lists (−1: a finish that was not offered; no edition), edition_number 0 for none.
 Columns = Mapping[str, NDArray[Any]]
 
 # Fields whose effect is counted; maker, model and serial never differ from the reference's.
@@ -94,8 +94,8 @@ class Truth:
     def reference(self, model: NDArray[np.int64]) -> dict[str, NDArray[Any]]:
         """The reference specimen of each model: traces of wear, all original and working, nothing special.
 
-        Production, the commonest finish, the model's median figure, the middle year of production, no edition,
-        no number, nothing documented, no paperwork, the original case.
+        Production, the commonest finish, the model's median figure, the middle year of production, no
+        edition, no number, nothing documented, no paperwork, the original case.
         """
         zero = np.zeros(len(model), dtype=np.int64)
         c: dict[str, NDArray[Any]] = dict.fromkeys((f.flat for f in FIELDS), zero)

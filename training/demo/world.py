@@ -1,4 +1,4 @@
-"""The islands' workshops with their figures drawn by seed: what the catalogue says and what only the truth knows."""
+"""The workshops of the islands, drawn by seed: what the catalogue says and what only the truth knows."""
 
 from __future__ import annotations
 
@@ -111,7 +111,7 @@ def _model(
         tuple((effects - effects[np.argmax(shares)]).tolist()),
         tuple(_edition(rng, edition, first, last) for edition in named.editions),
         popularity=float(np.exp(rng.normal(0.0, 0.75))),
-        level=float(np.log(3800.0) + 0.80 * z),
+        level=float(np.log(3600.0) + 0.74 * z),
         standard_level=z,
         year_slope=float(rng.normal(0.13, 0.07)),
         year_bump=float(rng.normal(0.0, 0.06)),
