@@ -279,7 +279,7 @@ def _table(
             value = float(value)
         if type(value) is not kind:
             raise CatalogueError(f"{where}: {key} = {value!r} is not of type {kind.__name__}")
-        out[key] = " ".join(value.split()) if kind is str else value
+        out[key] = " ".join(str(value).split()) if kind is str else value
     for key in required:
         if out.get(key) in (None, ""):
             raise CatalogueError(f"{where}: {key} is required")
