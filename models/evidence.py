@@ -70,7 +70,7 @@ class Evidence:
         price = _price(cells["price"], faults)
         currency = _currency(cells["currency"], rates, faults)
         if day and currency and price is not None:
-            _check_amount(price, currency, day, rates, faults)
+            _check_amount(cells["price"], currency, day, rates, faults)
         found = cls(
             _id(cells["id"], faults),
             _term("kind", cells["kind"], KIND_NAMES, faults),
@@ -172,9 +172,9 @@ def _currency(cell: str, rates: Rates, faults: list[Fault]) -> str:
     return ""
 
 
-def _check_amount(price: Decimal, currency: str, day: date, rates: Rates, faults: list[Fault]) -> None:
+def _check_amount(cell: str, currency: str, day: date, rates: Rates, faults: list[Fault]) -> None:
     try:
-        usd = float(price) * rates.usd_per(currency, day)
+        usd = float(cell) * rates.usd_per(currency, day)
     except RateError as error:
         near = _nearest_quoted(currency, day, rates)
         step = f"its nearest quoted day is {near.isoformat()}" if near else "use another currency"
@@ -182,9 +182,7 @@ def _check_amount(price: Decimal, currency: str, day: date, rates: Rates, faults
         return
     if not LEAST_USD <= usd <= MOST_USD:
         allowed = f"{LEAST_USD:g} to {MOST_USD:,.0f} US dollars"
-        faults.append(
-            Fault("price", str(price), "is absurd for an instrument", allowed, "check its decimal point")
-        )
+        faults.append(Fault("price", cell, "is absurd for an instrument", allowed, "check its decimal point"))
 
 
 def _nearest_quoted(currency: str, day: date, rates: Rates) -> date | None:

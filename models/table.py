@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import codecs
 import csv
 import re
 from collections import deque
@@ -59,8 +58,9 @@ _LINE = re.compile(r"[^\r\n]*(?:\r\n|\r|\n)|[^\r\n]+")
 
 def _decoded(stream: Iterable[bytes]) -> Iterator[str]:
     """Physical lines with their ends; bytes that are not UTF-8 become lone surrogates."""
-    for part in codecs.iterdecode(stream, "utf-8-sig", errors="surrogateescape"):
-        yield from _LINE.findall(part)
+    for number, part in enumerate(stream):
+        line = part.decode("utf-8", "surrogateescape")
+        yield from _LINE.findall(line if number else line.removeprefix("\ufeff"))
 
 
 class _Lines:

@@ -1,0 +1,365 @@
+"""Evidence files as people make them: good rows read, bad ones refused by line, column and reason."""
+
+from __future__ import annotations
+
+import csv
+import io
+import random
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from datetime import date
+from decimal import Decimal
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from models.catalogue import read_catalogue
+from models.errors import TableError
+from models.evidence import EVIDENCE_COLUMNS, Evidence
+from models.instrument import Instrument
+from models.money import Rates
+from models.vocabulary import CHANNEL_NAMES, FIELDS, KIND_NAMES, Field, Kind
+from training.reading import Reading, RefusedRowsError, read_evidence
+
+CATALOGUE = read_catalogue(
+    """
+    [[model]]
+    maker = "Tidewright"
+    name = "Sœur Océane"
+    first_year = 1960
+    last_year = 1970
+    [[model.finish]]
+    name = "Grey Gull"
+    [[model]]
+    maker = "Tidewright"
+    name = "Low Water"
+    first_year = 1960
+    last_year = 1970
+    """
+)
+# 2020-01-01 and 2020-01-02; crowns stop after the first day.
+RATES = Rates(
+    np.array([date(2020, 1, 1).toordinal(), date(2020, 1, 2).toordinal()]),
+    {"EUR": np.array([1.1, 1.2]), "SEK": np.array([0.1, np.nan])},
+)
+TODAY = date(2024, 6, 30)
+GOOD: Mapping[str, str] = {
+    "id": "A1",
+    "kind": "sale",
+    "date": "2021-05-06",
+    "price": "1200.50",
+    "currency": "USD",
+    "channel": "dealer",
+    "source": "a note",
+    "maker": "Tidewright",
+    "model": "Low Water",
+    "year": "1965",
+    "condition_neck": "2",
+}
+COLUMNS = tuple(GOOD)
+
+Read = Callable[..., Reading]
+
+
+@pytest.fixture
+def read(tmp_path: Path) -> Read:
+    def read_bytes(data: bytes | str, **how: bool) -> Reading:
+        path = tmp_path / "evidence.csv"
+        path.write_bytes(data if isinstance(data, bytes) else data.encode())
+        return read_evidence(path, CATALOGUE, RATES, progress=False, today=TODAY, **how)
+
+    return read_bytes
+
+
+def csv_text(rows: Iterable[Mapping[str, str]], columns: Sequence[str] = COLUMNS, end: str = "\n") -> str:
+    out = io.StringIO()
+    writer = csv.DictWriter(out, columns, lineterminator=end, extrasaction="ignore", restval="")
+    writer.writeheader()
+    writer.writerows(rows)
+    return out.getvalue()
+
+
+def row(**changes: str) -> dict[str, str]:
+    return {**GOOD, **changes}
+
+
+def test_a_good_row_is_read_as_written(read: Read) -> None:
+    (evidence,) = read(csv_text([GOOD])).rows
+    assert evidence == Evidence(
+        "A1",
+        "sale",
+        date(2021, 5, 6),
+        Decimal("1200.50"),
+        "USD",
+        "dealer",
+        "a note",
+        Instrument("Tidewright", "Low Water", year=1965, condition_neck=2.0),
+    )
+
+
+def test_names_match_without_case_accents_and_spaces_and_come_out_as_the_catalogue_has_them(
+    read: Read,
+) -> None:
+    (evidence,) = read(
+        csv_text(
+            [row(maker="  TIDEWRIGHT ", model="sœur   oceane", finish="grey GULL")], (*COLUMNS, "finish")
+        )
+    ).rows
+    assert (evidence.instrument.maker, evidence.instrument.model) == ("Tidewright", "Sœur Océane")
+    assert evidence.instrument.finish == "Grey Gull"
+
+
+@pytest.mark.parametrize(
+    ("column", "cell", "says"),
+    [
+        ("id", " ", "is required"),
+        ("kind", "rumour", "sale, asking, offer"),
+        ("kind", "", "is required"),
+        ("date", "06/05/2021", "YYYY-MM-DD"),
+        ("date", "20210506", "YYYY-MM-DD"),
+        ("date", "2021-05-06T10:00", "YYYY-MM-DD"),
+        ("date", "2021-02-30", "not a day of the calendar"),
+        ("date", "2024-07-01", "in the future"),
+        ("date", "", "is required"),
+        ("price", "1,200", "digits and a decimal point only"),
+        ("price", "$1200", "with the currency in its own column"),
+        ("price", "1200 USD", "with the currency in its own column"),
+        ("price", "-5", "is not above 0"),
+        ("price", "0.00", "is not above 0"),
+        ("price", "nan", "is not a number"),
+        ("price", "inf", "is not a number"),
+        ("price", "1e99", "absurd"),
+        ("price", "", "is required"),
+        ("currency", "EURO", "did you mean EUR"),
+        ("currency", "€", "USD, EUR, SEK"),
+        ("currency", "", "is required"),
+        ("channel", "dealler", "did you mean dealer"),
+        ("maker", "Tidewrite", "did you mean Tidewright"),
+        ("maker", "", "is required"),
+        ("model", "Lo Water", "did you mean Low Water"),
+        ("year", "3019", "1800 to 2100"),
+        ("year", "1965.5", "not a whole number"),
+        ("condition_neck", "7", "0 to 5"),
+        ("condition_neck", "good", "not a number"),
+    ],
+)
+def test_a_bad_cell_refuses_its_row_alone(read: Read, column: str, cell: str, says: str) -> None:
+    reading = read(csv_text([row(id="first"), row(**{column: cell}), row(id="last")]))
+    assert [r.id for r in reading.rows] == ["first", "last"]
+    (refusal,) = reading.refused
+    (fault,) = refusal.faults
+    assert (refusal.line, fault.field) == (3, column)
+    assert str(fault.value).strip() == cell.strip()
+    assert says in str(fault)
+
+
+def test_every_fault_of_a_row_is_reported(read: Read) -> None:
+    reading = read(csv_text([row(price="-1", year="12", channel="fair")]))
+    assert sorted(f.field for f in reading.refused[0].faults) == ["channel", "price", "year"]
+    assert str(reading.refused[0]).startswith("line 2 (id A1): ")
+
+
+def test_a_currency_without_a_rate_that_day_names_the_nearest_day(read: Read) -> None:
+    reading = read(
+        csv_text([row(currency="SEK", date="2020-01-01"), row(id="B", currency="SEK", date="2020-01-05")])
+    )
+    assert [r.currency for r in reading.rows] == ["SEK"]
+    assert "2020-01-01" in str(reading.refused[0].faults[0].next_step)
+
+
+def test_a_second_row_with_an_id_is_left_out_even_if_the_first_was_bad(read: Read) -> None:
+    reading = read(csv_text([row(), row(price="7"), row(id="B", price="x"), row(id="B")]))
+    assert [str(r.price) for r in reading.rows] == ["1200.50"]
+    assert [(r.line, r.faults[0].field) for r in reading.refused] == [(3, "id"), (4, "price"), (5, "id")]
+    assert "line 2" in str(reading.refused[0])
+
+
+def test_strict_makes_any_bad_row_an_error_that_names_the_first(read: Read) -> None:
+    text = csv_text([row(), row(id="B", price="x"), row(id="C", year="x")])
+    with pytest.raises(RefusedRowsError, match=r"line 3 \(id B\): price: 'x' .*and 1 more bad row") as caught:
+        read(text, strict=True)
+    assert [r.line for r in caught.value.refused] == [3, 4]
+    assert len(read(csv_text([row()]), strict=True).rows) == 1
+
+
+def test_order_of_columns_bom_crlf_and_unknown_columns_change_nothing(read: Read) -> None:
+    rows = [row(), row(id="B", year=""), row(id="C", condition_neck="9")]
+    plain = read(csv_text(rows))
+    columns = [*reversed(COLUMNS), "shelf", "condition.neck"]
+    odd = read(b"\xef\xbb\xbf" + csv_text([{**r, "shelf": "3"} for r in rows], columns, "\r\n").encode())
+    assert odd.rows == plain.rows
+    assert [(r.line, r.faults) for r in odd.refused] == [(r.line, r.faults) for r in plain.refused]
+    assert odd.ignored_columns == ("shelf", "condition.neck")
+
+
+def test_source_may_be_missing_and_headers_may_be_spelled_in_capitals(read: Read) -> None:
+    columns = [c for c in COLUMNS if c != "source"]
+    text = csv_text([row()], columns).replace("condition_neck", " Condition_Neck ")
+    assert read(text).rows[0].instrument.condition_neck == 2
+    assert read(text).rows[0].source == ""
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("", "is empty"),
+        ("\n\n", "is empty"),
+        (csv_text([GOOD]).replace("price,", "cost,"), "lacks price"),
+        (csv_text([GOOD]).replace("price,", "prices,"), "is 'prices' meant to be price"),
+        (csv_text([GOOD]).replace(",", ";"), "semicolons"),
+        (csv_text([GOOD]).replace(",", "\t"), "tabs"),
+        (csv_text([GOOD]).replace("year,", "price,"), "names price more than once"),
+        (csv_text([GOOD]).encode("utf-16"), "UTF-8"),
+        ('id,"kind\n', "quote"),
+    ],
+)
+def test_a_file_that_cannot_be_read_says_what_to_change(read: Read, text: str | bytes, says: str) -> None:
+    with pytest.raises(TableError, match="evidence.csv: ") as caught:
+        read(text)
+    assert says in str(caught.value)
+
+
+def test_a_file_that_is_not_there_is_named(tmp_path: Path) -> None:
+    with pytest.raises(TableError, match="absent.csv"):
+        read_evidence(tmp_path / "absent.csv", CATALOGUE, RATES)
+    with pytest.raises(TableError, match=str(tmp_path)):
+        read_evidence(tmp_path, CATALOGUE, RATES)
+
+
+def test_a_row_in_another_encoding_is_refused_alone(read: Read) -> None:
+    data = csv_text([row(), row(id="B", source="caf€"), row(id="C")]).encode().replace("€".encode(), b"\xe9")
+    reading = read(data)
+    assert [r.id for r in reading.rows] == ["A1", "C"]
+    assert (reading.refused[0].line, reading.refused[0].faults[0].field) == (3, "source")
+    assert "UTF-8" in str(reading.refused[0])
+
+
+def test_a_newline_inside_quotes_belongs_to_its_cell_and_lines_are_counted_as_they_stand(read: Read) -> None:
+    reading = read(csv_text([row(source='two\nlines, "quoted"'), row(id="B", price="x"), row(id="C")]))
+    assert [r.source for r in reading.rows] == ['two lines, "quoted"', "a note"]
+    assert [r.line for r in reading.refused] == [4]
+
+
+@pytest.mark.parametrize("stray", ['"open', 'x,"open'])
+def test_a_stray_quote_costs_its_own_row_only(read: Read, stray: str) -> None:
+    rows = [row(id=f"R{n}") for n in range(100)]
+    text = csv_text(rows).replace("R7,", stray + ",", 1)
+    reading = read(text)
+    assert [r.id for r in reading.rows] == [f"R{n}" for n in range(100) if n != 7]
+    assert [r.line for r in reading.refused] == [9]
+
+
+def test_two_stray_quotes_do_not_swallow_the_rows_between_them(read: Read) -> None:
+    text = csv_text([row(id=f"R{n}") for n in range(20)])
+    text = text.replace("R3,", '"R3,', 1).replace("R9,", 'R9,"', 1)
+    reading = read(text)
+    assert [r.id for r in reading.rows] == [f"R{n}" for n in range(20) if n not in (3, 9)]
+
+
+@pytest.mark.parametrize("change", [lambda line: line + ",x", lambda line: line.rsplit(",", 1)[0]])
+def test_too_many_or_too_few_cells_are_refused(read: Read, change: Callable[[str], str]) -> None:
+    header, *lines = csv_text([row(), row(id="B"), row(id="C")]).splitlines()
+    lines[1] = change(lines[1])
+    reading = read("\n".join([header, *lines]))
+    assert [r.id for r in reading.rows] == ["A1", "C"]
+    assert (reading.refused[0].line, reading.refused[0].id, reading.refused[0].faults[0].field) == (
+        3,
+        "B",
+        "row",
+    )
+
+
+def test_blank_lines_rows_of_commas_and_trailing_commas_are_no_fault(read: Read) -> None:
+    header, first, second = csv_text([row(), row(id="B")]).splitlines()
+    text = "\n".join([header, "", first + ",,", "," * 10, "   ", second, "", ""])
+    reading = read(text)
+    assert [r.id for r in reading.rows] == ["A1", "B"] and not reading.refused
+
+
+# ── properties ───────────────────────────────────────────────────────────────
+
+TEXTS = st.text(st.characters(exclude_categories=["C", "Z"]) | st.just(" "), max_size=12)
+
+
+def values(field: Field) -> st.SearchStrategy[object]:
+    if field.kind is Kind.TERM:
+        return st.sampled_from(field.names)
+    if field.kind is Kind.FLAG:
+        return st.booleans()
+    if field.kind is Kind.TEXT:
+        return TEXTS.map(lambda text: " ".join(text.split()) or None)
+    assert field.low is not None and field.high is not None
+    if field.kind is Kind.INTEGER:
+        return st.integers(int(field.low), int(field.high))
+    return st.floats(field.low, field.high).map(lambda x: abs(round(x, 3)))
+
+
+INSTRUMENTS = st.fixed_dictionaries(
+    {
+        "maker": st.just("Tidewright"),
+        "model": st.sampled_from(["Sœur Océane", "Low Water"]),
+        **{f.flat: st.none() | values(f) for f in FIELDS[2:]},
+    }
+).map(lambda fields: CATALOGUE.canonical(Instrument(**fields)))  # type: ignore[arg-type]
+
+EVIDENCE = st.builds(
+    Evidence,
+    st.just(""),
+    st.sampled_from(KIND_NAMES),
+    st.dates(date(2020, 1, 2), TODAY),
+    st.decimals("0.02", 1_000_000, places=2),
+    st.sampled_from(["USD", "EUR"]),
+    st.sampled_from(CHANNEL_NAMES),
+    TEXTS.map(lambda text: " ".join(text.split())),
+    INSTRUMENTS,
+)
+QUICK = settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+
+
+@QUICK
+@given(
+    st.lists(EVIDENCE, max_size=6),
+    st.randoms(use_true_random=False),
+    st.sampled_from(["\n", "\r\n", "\r"]),
+    st.booleans(),
+)
+def test_rows_written_are_the_rows_read(
+    read: Read, rows: list[Evidence], shuffle: random.Random, end: str, bom: bool
+) -> None:
+    named = [
+        Evidence(f"N{n}", *(getattr(e, name) for name in Evidence.__slots__[1:])) for n, e in enumerate(rows)
+    ]
+    columns = [*EVIDENCE_COLUMNS, "left over"]
+    shuffle.shuffle(columns)
+    text = csv_text([e.to_flat() for e in named], columns, end)
+    reading = read(b"\xef\xbb\xbf" * bom + text.encode())
+    assert reading.rows == tuple(named)
+    assert reading.refused == () and reading.ignored_columns == ("left over",)
+
+
+LINES = st.lists(st.text('",\r\n\t;aR1.-é\0') | st.binary(max_size=30), max_size=12)
+
+
+@QUICK
+@given(LINES, st.integers(0, 12))
+def test_garbage_never_crashes_and_never_hides_a_good_row_of_its_own_line(
+    read: Read, garbage: list[str | bytes], at: int
+) -> None:
+    parts = [g if isinstance(g, bytes) else g.encode() for g in garbage]
+    parts = [b"x" + p.replace(b"\n", b"").replace(b"\r", b"").replace(b'"', b"") for p in parts]
+    header, good = csv_text([row(id="GOOD")]).encode().splitlines()
+    parts.insert(min(at, len(parts)), good)
+    reading = read(b"\n".join([header, *parts]))
+    assert [r.id for r in reading.rows] == ["GOOD"]
+    assert len(reading.refused) == len(garbage)
+
+
+@QUICK
+@given(st.binary(max_size=200) | st.text(max_size=200).map(str.encode))
+def test_bytes_of_any_kind_are_read_or_refused(read: Read, data: bytes) -> None:
+    header = csv_text([]).encode()
+    assert not read(header + data).rows
+    with pytest.raises(TableError):
+        read(data)
