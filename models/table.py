@@ -106,11 +106,16 @@ def _rows(lines: _Lines, width: int, at: Mapping[str, int]) -> Iterator[Row]:
         line, raw, cells = record
         if cells is not None and not any(cell.strip() for cell in cells):
             continue  # a blank line, or a spreadsheet's row of commas
-        if cells is not None and len(cells) != width and len(raw) > 1:
-            # A stray quote swallowed the rows after it: refuse its own line and read the others.
+        if cells is not None and len(raw) > 1 and _swallowed(raw, cells, width):
+            # Refuse the line with the stray quote and read the others.
             lines.give_back(raw[1:])
             raw, cells = raw[:1], None
         yield _row(line, raw, cells, width, at)
+
+
+def _swallowed(raw: list[str], cells: list[str], width: int) -> bool:
+    """Whether a stray quote, not a cell of several lines, made one record of these lines."""
+    return len(cells) != width or any(len(next(csv.reader([part]), [])) == width for part in raw[1:-1])
 
 
 def _row(line: int, raw: list[str], cells: list[str] | None, width: int, at: Mapping[str, int]) -> Row:
