@@ -17,9 +17,9 @@ Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
 
 SALE, ASKING, OFFER, STOCK = 0, 1, 2, 3  # the first three as in KIND_NAMES
-QUALITY = 0.05  # one standard deviation of what no field records, in log
-_NOISE = 0.095  # scale of Student's t with 5 degrees of freedom
-_OUTLIERS = 0.006
+QUALITY = 0.045  # one standard deviation of what no field records, in log
+_NOISE = 0.083  # scale of Student's t with 5 degrees of freedom
+_OUTLIERS = 0.005
 # private, dealer, auction, online
 _CHANNELS = {SALE: (0.28, 0.27, 0.20, 0.25), ASKING: (0.18, 0.42, 0.03, 0.37), OFFER: (0.5, 0.3, 0.0, 0.2)}
 _GAP = (0.20, 0.12, 0.08, 0.26)  # mean of what an asking adds to the least gap, in log
@@ -124,7 +124,7 @@ def _noise(rng: np.random.Generator, channel: Ints) -> Floats:
     scale = np.array([CHANNEL_NOISE[name] for name in CHANNEL_NAMES])[channel]
     noise = _NOISE * scale * rng.standard_t(5, len(channel))
     odd = rng.random(len(channel)) < _OUTLIERS
-    return np.where(odd, rng.choice((-1.0, 1.0), len(channel)) * rng.uniform(0.4, 1.0, len(channel)), noise)
+    return np.where(odd, rng.choice((-1.0, 1.0), len(channel)) * rng.uniform(0.35, 0.9, len(channel)), noise)
 
 
 def _gap(rng: np.random.Generator, kind: Ints, channel: Ints) -> Floats:

@@ -149,8 +149,8 @@ def _course(rng: np.random.Generator) -> tuple[Floats, Floats]:
     """The market's index by month and each maker's drift from it, both 0 in the last month of evidence."""
     months = month_of(MARKET_CLOSES) + 2
     t = np.arange(months) / 12.0
-    wave = rng.uniform(0.08, 0.15) * np.sin(2 * np.pi * (t / rng.uniform(6.0, 10.0) + rng.random()))
-    index = rng.normal(0.035, 0.015) * t + wave + np.cumsum(rng.normal(0.0, 0.006, months))
+    wave = rng.uniform(0.05, 0.10) * np.sin(2 * np.pi * (t / rng.uniform(8.0, 12.0) + rng.random()))
+    index = rng.normal(0.03, 0.012) * t + wave + np.cumsum(rng.normal(0.0, 0.006, months))
     drifts = rng.normal(0.0, 0.010, (len(MAKERS), 1)) * t
     drifts = drifts + 0.03 * np.sin(2 * np.pi * (t / 7.0 + rng.random((len(MAKERS), 1))))
     end = month_of(EVIDENCE_ENDS)
