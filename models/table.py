@@ -13,6 +13,7 @@ from models.names import nearest
 
 # A quote that is not closed within so many lines was never meant to be one.
 _LONGEST_RECORD_LINES = 50
+_SHOWN = 200  # characters of a row that a fault repeats
 _OTHER_SEPARATORS = {";": "semicolons", "\t": "tabs", "|": "bars"}
 
 
@@ -119,20 +120,20 @@ def _swallowed(raw: list[str], cells: list[str], width: int) -> bool:
 
 
 def _row(line: int, raw: list[str], cells: list[str] | None, width: int, at: Mapping[str, int]) -> Row:
+    start = _shown(raw[0].strip())[:_SHOWN]
     if cells is None:
-        shown = _shown(raw[0].strip())
-        return Row(
-            line, {}, Fault("row", shown, "has a quote that does not close", "", "double quotes inside cells")
-        )
+        odd = raw[0].count('"') % 2
+        problem = "has a quote that does not close" if odd else "cannot be read as comma-separated cells"
+        return Row(line, {}, Fault("row", start, problem, "", "double the quotes inside a quoted cell"))
     found = {name: cells[i] for name, i in at.items() if i < len(cells)}
     if any(not part.isascii() and _shown(part) != part for part in raw):
         bad = next((name for name, cell in found.items() if _shown(cell) != cell), "row")
-        shown = _shown(found.get(bad, raw[0].strip()))
+        shown = _shown(found[bad])[:_SHOWN] if bad in found else start
         return Row(line, found, Fault(bad, shown, "is not UTF-8", "UTF-8", "save the file as UTF-8"))
     if len(cells) < width or any(cell.strip() for cell in cells[width:]):
         step = "quote cells that hold a comma" if len(cells) > width else "leave unknown cells empty, not out"
         problem = f"has {len(cells)} cells under a header of {width}"
-        return Row(line, found, Fault("row", _shown(raw[0].strip()), problem, f"{width} cells", step))
+        return Row(line, found, Fault("row", start, problem, f"{width} cells", step))
     return Row(line, found)
 
 

@@ -1,0 +1,53 @@
+"""Tables as people write them; what the tests of reading evidence show is not repeated here."""
+
+from __future__ import annotations
+
+import io
+
+import pytest
+
+from models.errors import TableError
+from models.table import read_table
+
+KNOWN = ("id", "price", "note")
+
+
+def test_only_known_columns_reach_the_cells_and_others_are_named_once() -> None:
+    table = read_table([b"Shelf,price, ID ,,Shelf 2\n", b"3,7,A,,x\n"], KNOWN, ("id",))
+    assert table.columns == ("price", "id") and table.ignored == ("Shelf", "Shelf 2")
+    (row,) = table.rows
+    assert (row.line, row.cells, row.fault) == (2, {"price": "7", "id": "A"}, None)
+
+
+def test_rows_come_as_the_stream_gives_them_and_the_stream_stays_open() -> None:
+    given: list[int] = []
+
+    def stream() -> object:
+        for number, line in enumerate([b"id\n", b"A\n", b"B\n"]):
+            given.append(number)
+            yield line
+
+    rows = read_table(stream(), KNOWN, ("id",)).rows  # type: ignore[arg-type]
+    assert given == [0]
+    assert next(rows).cells == {"id": "A"} and given == [0, 1]
+
+    data = io.BytesIO(b"id\nA\n")
+    list(read_table(data, KNOWN, ("id",)).rows)
+    assert not data.closed
+
+
+def test_a_lone_carriage_return_ends_a_line_and_a_last_line_needs_no_end() -> None:
+    rows = list(read_table([b"id,note\rA,x\rB,y"], KNOWN, ("id",)).rows)
+    assert [(row.line, row.cells["id"]) for row in rows] == [(2, "A"), (3, "B")]
+
+
+def test_a_cell_past_the_length_that_is_read_is_a_fault_of_its_row() -> None:
+    long = b"A," + b"x" * 200_000 + b"\n"
+    rows = list(read_table([b"id,note\n", long, b"B,y\n"], KNOWN, ("id",)).rows)
+    assert [row.fault is None for row in rows] == [False, True]
+    assert len(str(rows[0].fault)) < 500
+
+
+def test_a_missing_column_is_named() -> None:
+    with pytest.raises(TableError, match=r"lacks id; is 'idd' meant to be id\?"):
+        read_table([b"idd,price\n"], KNOWN, ("id",))
