@@ -128,8 +128,9 @@ def _row(line: int, raw: list[str], cells: list[str] | None, width: int, at: Map
     found = {name: cells[i] for name, i in at.items() if i < len(cells)}
     if any(not part.isascii() and _shown(part) != part for part in raw):
         bad = next((name for name, cell in found.items() if _shown(cell) != cell), "row")
-        shown = _shown(found[bad])[:_SHOWN] if bad in found else start
-        return Row(line, found, Fault(bad, shown, "is not UTF-8", "UTF-8", "save the file as UTF-8"))
+        readable = {name: _shown(cell) for name, cell in found.items()}
+        shown = readable.get(bad, start)[:_SHOWN]
+        return Row(line, readable, Fault(bad, shown, "is not UTF-8", "UTF-8", "save the file as UTF-8"))
     if len(cells) < width or any(cell.strip() for cell in cells[width:]):
         step = "quote cells that hold a comma" if len(cells) > width else "leave unknown cells empty, not out"
         problem = f"has {len(cells)} cells under a header of {width}"

@@ -234,6 +234,8 @@ def test_a_row_in_another_encoding_is_refused_alone(read: Read) -> None:
     assert [r.id for r in reading.rows] == ["A1", "C"]
     assert (reading.refused[0].line, reading.refused[0].faults[0].field) == (3, "source")
     assert "UTF-8" in str(reading.refused[0])
+    (refusal,) = read(data.replace(b"\nB,", b"\n\xe9,")).refused
+    assert refusal.id == "\ufffd" and str(refusal).encode()
 
 
 def test_a_newline_inside_quotes_belongs_to_its_cell_and_lines_are_counted_as_they_stand(read: Read) -> None:
