@@ -1,0 +1,122 @@
+"""Had it been used for the last years: fitted anew each quarter, judged on the sales of that quarter."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import date
+from functools import reduce
+from operator import add
+from typing import Any
+
+from joblib import Parallel, delayed
+from tqdm import tqdm
+
+from models.catalogue import Catalogue
+from models.errors import BookmatchError
+from models.evidence import Evidence
+from models.money import Rates
+from models.price.interface import PriceModel
+from training.study.judge import Judged, figures, judge, only_sales, study
+
+YEARS = 3
+LEAST_BEFORE = 50  # sales that a fit needs before an origin counts
+
+Fitter = Callable[[Sequence[Evidence], Catalogue, Rates, int], PriceModel]
+
+
+class NoOriginError(BookmatchError):
+    """There is no quarter with sales in it and enough sales before it."""
+
+
+@dataclass(frozen=True)
+class Origin:
+    """A day on which a model was fitted on what came before, and what it said of the quarter after."""
+
+    day: date
+    end: date
+    fitted_on: int
+    judged: Judged
+
+
+def quarter_start(day: date) -> date:
+    """The first day of its quarter."""
+    return date(day.year, 3 * ((day.month - 1) // 3) + 1, 1)
+
+
+def next_quarter(day: date) -> date:
+    """The first day of the quarter after."""
+    month = 3 * ((day.month - 1) // 3) + 4
+    return date(day.year + month // 13, (month - 1) % 12 + 1, 1)
+
+
+def origins(rows: Sequence[Evidence], years: float = YEARS) -> list[date]:
+    """The quarters of the last years up to the last sale, oldest first, that have sales and enough before."""
+    days = sorted(sale.day for sale in only_sales(rows))
+    if not days:
+        return []
+    last = quarter_start(days[-1])
+    quarters = [last]
+    while len(quarters) < round(4 * years):
+        first = quarters[0]
+        quarters.insert(0, date(first.year - (first.month == 1), (first.month - 4) % 12 + 1, 1))
+    return [q for q in quarters if _counts(days, q)]
+
+
+def _counts(days: Sequence[date], quarter: date) -> bool:
+    end = next_quarter(quarter)
+    return sum(d < quarter for d in days) >= LEAST_BEFORE and any(quarter <= d < end for d in days)
+
+
+def backtest(
+    rows: Sequence[Evidence],
+    catalogue: Catalogue,
+    rates: Rates,
+    fit: Fitter,
+    *,
+    years: float = YEARS,
+    seed: int = 0,
+    jobs: int = 1,
+    progress: bool = True,
+) -> list[Origin]:
+    """Fit at every origin on all evidence before it and judge the quarter after. Same for any `jobs`.
+
+    `fit` must be importable where `jobs` > 1. Raises NoOriginError.
+    """
+    days = origins(rows, years)
+    if not days:
+        raise NoOriginError(
+            f"no quarter of the last {years:g} years has sales in it and {LEAST_BEFORE} sales before it; "
+            "give a longer history"
+        )
+    tasks = (delayed(_at)(rows, catalogue, rates, fit, day, seed) for day in days)
+    done = Parallel(n_jobs=jobs, return_as="generator")(tasks)
+    bar = tqdm(done, total=len(days), desc="quarters", unit="fit", disable=None if progress else True)
+    return list(bar)
+
+
+def _at(
+    rows: Sequence[Evidence], catalogue: Catalogue, rates: Rates, fit: Fitter, day: date, seed: int
+) -> Origin:
+    end = next_quarter(day)
+    before = [row for row in rows if row.day < day]
+    after = [sale for sale in only_sales(rows) if day <= sale.day < end]
+    model = fit(before, catalogue, rates, seed)
+    return Origin(day, end, len(only_sales(before)), judge(model, after, rates))
+
+
+def report(found: Sequence[Origin], *, draws: int = 1000) -> dict[str, Any]:
+    """As JSON: `quarters` one by one, and the study of all their sales together."""
+    whole = reduce(add, [origin.judged for origin in found])
+    return {
+        "quarters": [
+            {
+                "origin": origin.day.isoformat(),
+                "end": origin.end.isoformat(),
+                "fitted_on": origin.fitted_on,
+                **figures(origin.judged, draws=draws // 5),
+            }
+            for origin in found
+        ],
+        **study(whole, draws=draws),
+    }

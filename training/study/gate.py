@@ -1,0 +1,161 @@
+"""The gate: a new bundle goes live only if it is no worse than the current one and its coverage holds.
+
+Both are judged on the same sales, and neither may have seen them. The candidate speaks through its twin
+(`training.study.holdout`). The current bundle speaks itself about sales after its last evidence, and through
+the answers of its own twin, which it carries, about those that were kept out when it was made.
+"""
+
+from __future__ import annotations
+
+import io
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass
+from typing import Any
+
+import numpy as np
+
+from models.money import Rates
+from models.price.basis import Floats
+from models.price.interface import PriceModel
+from training.study.intervals import covered, interval_score
+from training.study.judge import SCORE_LEVEL, Judged, judge
+
+LEAST_COMMON = 20  # sales; with fewer, no comparison is made
+WORSE_BY = 0.01  # of the current figure, and by more than one standard error of the paired difference
+COVERAGE_SLACK = 0.03  # below the level, on top of two standard errors
+ANSWERS_FILE = "judged.npz"
+
+
+@dataclass(frozen=True)
+class Check:
+    """One question the gate asked: `passed`, and in words what it saw."""
+
+    name: str
+    passed: bool
+    detail: str
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """What the gate found. `common`: sales on which both were judged."""
+
+    checks: tuple[Check, ...]
+    common: int
+
+    @property
+    def passed(self) -> bool:
+        return all(check.passed for check in self.checks)
+
+    @property
+    def reasons(self) -> tuple[str, ...]:
+        """Why not, one line each."""
+        return tuple(f"{c.name}: {c.detail}" for c in self.checks if not c.passed)
+
+    def to_json(self) -> dict[str, Any]:
+        return {
+            "passed": self.passed,
+            "common_sales": self.common,
+            "checks": [asdict(c) for c in self.checks],
+        }
+
+
+@dataclass(frozen=True)
+class Answers:
+    """What a twin said of the sales kept out: keys, and (n,) centre, low and high at `SCORE_LEVEL`."""
+
+    ids: tuple[str, ...]
+    center: Floats
+    low: Floats
+    high: Floats
+
+    @classmethod
+    def of(cls, judged: Judged) -> Answers:
+        k = judged.levels.index(SCORE_LEVEL)
+        ids = tuple(_key(sale) for sale in judged.sales)
+        return cls(ids, judged.center, judged.low[:, k], judged.high[:, k])
+
+    def to_bytes(self) -> bytes:
+        """As npz."""
+        out = io.BytesIO()
+        np.savez_compressed(
+            out, ids=np.array(self.ids, dtype=np.str_), center=self.center, low=self.low, high=self.high
+        )
+        return out.getvalue()
+
+    @classmethod
+    def from_bytes(cls, data: bytes) -> Answers:
+        """Read what `to_bytes` wrote."""
+        with np.load(io.BytesIO(data), allow_pickle=False) as npz:
+            return cls(tuple(map(str, npz["ids"])), npz["center"], npz["low"], npz["high"])
+
+
+def _key(sale: Any) -> str:
+    # An id alone may be used again in another file.
+    return f"{sale.id}|{sale.day.isoformat()}|{sale.price}|{sale.currency}"
+
+
+def answers_of_current(
+    model: PriceModel, kept_answers: Answers | None, candidate: Judged, rates: Rates
+) -> tuple[np.ndarray, Answers]:
+    """(n,) bool, which sales the current bundle may be judged on, and what it said of those."""
+    fresh = [model.last_evidence is None or sale.day > model.last_evidence for sale in candidate.sales]
+    known = {name: i for i, name in enumerate(kept_answers.ids)} if kept_answers else {}
+    usable = np.array(
+        [f or _key(s) in known for f, s in zip(fresh, candidate.sales, strict=True)], dtype=bool
+    )
+    sales = [sale for sale, use in zip(candidate.sales, usable, strict=True) if use]
+    if not sales:
+        return usable, Answers((), *(np.zeros(0) for _ in range(3)))
+    said = Answers.of(judge(model, sales, rates, (SCORE_LEVEL,)))
+    if kept_answers:
+        for row, (name, sale) in enumerate(zip(said.ids, sales, strict=True)):
+            if model.last_evidence is None or sale.day > model.last_evidence:
+                continue
+            at = known[name]
+            said.center[row], said.low[row] = kept_answers.center[at], kept_answers.low[at]
+            said.high[row] = kept_answers.high[at]
+    return usable, said
+
+
+def gate(candidate: Judged, usable: np.ndarray | None = None, current: Answers | None = None) -> Verdict:
+    """Judge the candidate; with `current`, also against it on the `usable` sales."""
+    checks = list(coverage_checks(candidate))
+    common = 0 if usable is None else int(usable.sum())
+    if current is not None and usable is not None and common >= LEAST_COMMON:
+        checks += _comparison(candidate, usable, current)
+    return Verdict(tuple(checks), common)
+
+
+def coverage_checks(candidate: Judged) -> list[Check]:
+    """Whether each level's range held its share of the prices, within what so few sales can tell."""
+    checks, n = [], len(candidate.paid)
+    for k, level in enumerate(candidate.levels):
+        share = float(covered(candidate.paid, candidate.low[:, k], candidate.high[:, k]).mean())
+        least = level - COVERAGE_SLACK - 2 * math.sqrt(level * (1 - level) / n)
+        detail = f"{share:.1%} of {n} sales inside; at least {least:.1%} wanted"
+        checks.append(Check(f"coverage at {level:.0%}", share >= least, detail))
+    return checks
+
+
+def _comparison(candidate: Judged, usable: np.ndarray, current: Answers) -> list[Check]:
+    paid, k = candidate.paid[usable], candidate.levels.index(SCORE_LEVEL)
+    ours = candidate.center[usable], candidate.low[usable, k], candidate.high[usable, k]
+    losses: Mapping[str, Sequence[Floats]] = {
+        "absolute log error": (np.abs(ours[0] - paid), np.abs(current.center - paid)),
+        f"{SCORE_LEVEL:.0%} interval score": (
+            interval_score(paid, ours[1], ours[2], SCORE_LEVEL),
+            interval_score(paid, current.low, current.high, SCORE_LEVEL),
+        ),
+    }
+    return [_no_worse(name, new, old) for name, (new, old) in losses.items()]
+
+
+def _no_worse(name: str, new: Floats, old: Floats) -> Check:
+    difference = new - old
+    mean, error = float(difference.mean()), float(difference.std(ddof=1) / math.sqrt(len(new)))
+    worse = mean > WORSE_BY * old.mean() and mean > error
+    detail = (
+        f"{new.mean():.4f} against {old.mean():.4f} of the current bundle on {len(new)} sales (±{error:.4f})"
+    )
+    return Check(name, not worse, detail)

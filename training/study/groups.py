@@ -1,0 +1,61 @@
+"""Which sales are judged together: price third, channel, build, edition, how much is unknown, evidence."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+
+import numpy as np
+
+from models.evidence import Evidence
+from models.price.basis import Floats
+from models.price.interface import EVIDENCE_WORDS, EvidenceWeight
+from models.vocabulary import CHANNEL_NAMES, FIELDS, Family
+
+Labels = list[str]
+
+# Shares of the fields of condition and originality that are not known.
+_UNKNOWN_EDGES = ((0.1, "up to a tenth unknown"), (0.3, "up to three tenths"), (0.6, "up to six tenths"))
+_MOST_UNKNOWN = "more than six tenths"
+_JUDGED = tuple(f for f in FIELDS if f.family in (Family.CONDITION, Family.ORIGINALITY))
+THIRDS = ("lower third", "middle third", "upper third")
+
+
+def price_thirds(estimate: Floats) -> Labels:
+    """Thirds of the estimate, not of the price: a price that came out high would pick its own group."""
+    edges = np.quantile(estimate, [1 / 3, 2 / 3])
+    return [THIRDS[int(k)] for k in np.searchsorted(edges, estimate, side="left")]
+
+
+def unknown_share(sale: Evidence) -> str:
+    """How much of condition and originality is not known, in words."""
+    missing = sum(sale.instrument.get(field) is None for field in _JUDGED) / len(_JUDGED)
+    return next((word for edge, word in _UNKNOWN_EDGES if missing <= edge), _MOST_UNKNOWN)
+
+
+# grouping → (its groups in order, how a sale finds its own)
+_BY_SALE: Mapping[str, tuple[tuple[str, ...], Callable[[Evidence], str]]] = {
+    "channel": (CHANNEL_NAMES, lambda sale: sale.channel),
+    "build": (
+        ("production", "prototype", "custom_order"),
+        lambda sale: sale.instrument.build or "production",
+    ),
+    "edition": (
+        ("standard model", "an edition"),
+        lambda sale: "an edition" if sale.instrument.edition else "standard model",
+    ),
+    "unknown": ((*(word for _, word in _UNKNOWN_EDGES), _MOST_UNKNOWN), unknown_share),
+}
+
+
+def groupings(
+    sales: Sequence[Evidence], estimate: Floats, weights: Sequence[EvidenceWeight]
+) -> dict[str, dict[str, np.ndarray]]:
+    """grouping → group → (n,) bool; groups without a sale are left out."""
+    labels: dict[str, tuple[Sequence[str], Labels]] = {"price": (THIRDS, price_thirds(estimate))}
+    labels |= {name: (order, [of(sale) for sale in sales]) for name, (order, of) in _BY_SALE.items()}
+    labels["evidence"] = (tuple(EVIDENCE_WORDS), [weight.word for weight in weights])
+    out: dict[str, dict[str, np.ndarray]] = {}
+    for name, (order, given) in labels.items():
+        masks = {group: np.array([label == group for label in given]) for group in order}
+        out[name] = {group: mask for group, mask in masks.items() if mask.any()}
+    return out

@@ -1,0 +1,51 @@
+"""Which sales are kept out for judging: the last ones, as a valuer would have met them.
+
+A bundle is judged by its twin: the same procedure fitted on everything before the first sale kept out. Then
+the model itself is fitted again on everything, so that the newest sales are not wasted.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+from models.evidence import Evidence
+from training.study.judge import only_sales
+
+MONTHS = 10
+_DAYS_A_MONTH = 365.25 / 12
+MOST = 1 / 3  # of the sales: a twin fitted on much less than the model says little of it
+LEAST = 20  # sales on either side; with fewer, nothing is kept out
+
+
+@dataclass(frozen=True)
+class Split:
+    """`before`: all evidence before `first`, the day of the first sale kept out; `kept`: the sales since."""
+
+    before: tuple[Evidence, ...]
+    kept: tuple[Evidence, ...]
+    first: date | None
+
+
+def split_by_time(rows: Sequence[Evidence], months: float = MONTHS) -> Split:
+    """Keep out the sales of the last months, but at most `MOST` of them. Askings and offers since go too.
+
+    With fewer than `LEAST` sales on either side nothing is kept out and `first` is None.
+    """
+    sales = sorted(only_sales(rows), key=lambda row: row.day)
+    if not sales or months <= 0:
+        return Split(tuple(rows), (), None)
+    first = sales[-1].day - timedelta(days=months * _DAYS_A_MONTH)
+    # A whole day goes to one side, else "later" would mean nothing within it.
+    latest = sales[int(len(sales) * (1 - MOST))].day
+    return split_at(rows, max(first, latest))
+
+
+def split_at(rows: Sequence[Evidence], first: date) -> Split:
+    """Keep out the sales of this day and later."""
+    before = tuple(row for row in rows if row.day < first)
+    kept = tuple(row for row in only_sales(rows) if row.day >= first)
+    if len(kept) < LEAST or len(only_sales(before)) < LEAST:
+        return Split(tuple(rows), (), None)
+    return Split(before, kept, first)

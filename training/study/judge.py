@@ -1,0 +1,114 @@
+"""A model against sales it has not seen: the figures, overall and by group, as one study."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from models.evidence import Evidence
+from models.money import Rates
+from models.price.basis import Floats
+from models.price.interface import EvidenceWeight, PriceModel
+from models.vocabulary import DEFAULT_LEVELS
+from training.study.groups import groupings
+from training.study.intervals import covered, interval_score
+from training.study.ratio import Figure, ratio_study
+
+SCORE_LEVEL = 0.9  # the level whose interval score is quoted
+
+
+@dataclass(frozen=True)
+class Judged:
+    """n sales beside what a model said of them, in log US dollars; `low`, `high`: (n, levels)."""
+
+    sales: tuple[Evidence, ...]
+    paid: Floats
+    center: Floats
+    low: Floats
+    high: Floats
+    weights: tuple[EvidenceWeight, ...]
+    levels: tuple[float, ...] = DEFAULT_LEVELS
+
+    def __add__(self, other: Judged) -> Judged:
+        if self.levels != other.levels:
+            raise ValueError(
+                f"levels: {other.levels} cannot be joined to {self.levels}; judge both at the same"
+            )
+        return Judged(
+            self.sales + other.sales,
+            np.concatenate([self.paid, other.paid]),
+            np.concatenate([self.center, other.center]),
+            np.concatenate([self.low, other.low]),
+            np.concatenate([self.high, other.high]),
+            self.weights + other.weights,
+            self.levels,
+        )
+
+
+def log_usd(sales: Sequence[Evidence], rates: Rates) -> Floats:
+    """(n,) log prices in US dollars at the rate of each day."""
+    return np.log([float(s.price) * rates.usd_per(s.currency, s.day) for s in sales])
+
+
+def only_sales(rows: Sequence[Evidence]) -> tuple[Evidence, ...]:
+    """The closed sales of these rows."""
+    return tuple(row for row in rows if row.kind == "sale")
+
+
+def judge(
+    model: PriceModel, sales: Sequence[Evidence], rates: Rates, levels: Sequence[float] = DEFAULT_LEVELS
+) -> Judged:
+    """What the model says of each sale, on its day and in its channel. Sales must be canonical."""
+    if not sales:
+        raise ValueError("sales: there are none to judge by; give at least one")
+    said = model.assess([sale.subject for sale in sales], levels)
+    return Judged(
+        tuple(sales), log_usd(sales, rates), said.center, said.low, said.high, said.weights, tuple(levels)
+    )
+
+
+def figures(judged: Judged, mask: np.ndarray | None = None, *, draws: int = 1000) -> dict[str, Any]:
+    """The study of these sales, or of those under `mask`, as JSON.
+
+    `sales`; each ratio statistic as value, low, high; `coverage`: level → share inside; `interval_scores`:
+    level → mean, log scale; `interval_score`: the one at `SCORE_LEVEL`.
+    """
+    rows = np.ones(len(judged.paid), bool) if mask is None else mask
+    paid, center = judged.paid[rows], judged.center[rows]
+    # The unit of money cancels; centring keeps exp in range.
+    study = ratio_study(np.exp(center - paid.mean()), np.exp(paid - paid.mean()), draws=draws)
+    coverage, scores = {}, {}
+    for k, level in enumerate(judged.levels):
+        low, high = judged.low[rows, k], judged.high[rows, k]
+        coverage[f"{level:g}"] = float(covered(paid, low, high).mean())
+        scores[f"{level:g}"] = float(interval_score(paid, low, high, level).mean())
+    return {
+        "sales": int(rows.sum()),
+        **{name: _written(figure) for name, figure in study.items()},
+        "coverage": coverage,
+        "interval_scores": scores,
+        "interval_score": scores.get(f"{SCORE_LEVEL:g}"),
+    }
+
+
+def _written(figure: Figure) -> dict[str, float | None]:
+    pairs = (("value", figure.value), ("low", figure.low), ("high", figure.high))
+    return {name: None if np.isnan(x) else x for name, x in pairs}
+
+
+def study(judged: Judged, *, draws: int = 1000) -> dict[str, Any]:
+    """Overall and by group, as JSON: `overall`, `groups`: grouping → group → figures, `first`, `last` day."""
+    groups = groupings(judged.sales, np.exp(judged.center), judged.weights)
+    days = [sale.day for sale in judged.sales]
+    return {
+        "first": min(days).isoformat(),
+        "last": max(days).isoformat(),
+        "overall": figures(judged, draws=draws),
+        "groups": {
+            name: {group: figures(judged, mask, draws=draws // 5) for group, mask in masks.items()}
+            for name, masks in groups.items()
+        },
+    }
