@@ -1,0 +1,125 @@
+"""A price model simple enough to check by hand, for tests of what stands around the real one."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+
+import numpy as np
+
+from models.bundle import write_bundle
+from models.catalogue import Catalogue, read_catalogue
+from models.instrument import Instrument, Subject
+from models.money import Rates
+from models.price.interface import FACTORS, Assessment, EvidenceWeight, FloatArray, evidence_word
+from models.vocabulary import FIELDS, Kind
+
+CATALOGUE = read_catalogue("""
+[[model]]
+maker = "Ostvik"
+name = "Fjell 2"
+first_year = 1958
+last_year = 1969
+body = "solid"
+figured_top = true
+finish = [{ name = "Tarn", share = 0.7 }, { name = "Rowan", share = 0.05 }]
+edition = [{ name = "Jubilee", first_year = 1964, last_year = 1965, production_total = 120, numbered = true }]
+watchpoint = [{ part = "pickups", note = "one of the two is often rewound" }]
+
+[[model]]
+maker = "Ostvik"
+name = "Dal"
+first_year = 1962
+last_year = 1974
+figured_top = false
+
+[[model]]
+maker = "Séraphine & Fils"
+name = "Étoile"
+first_year = 1971
+last_year = 1980
+finish = [{ name = "Brume" }]
+""")
+
+RATES = Rates(
+    np.array([date(2020, 1, 1).toordinal(), date(2026, 1, 2).toordinal()]),
+    {"EUR": np.array([1.25, 1.1]), "JPY": np.array([0.008, 0.0065]), "KWD": np.array([3.3, 3.25])},
+)
+
+
+@dataclass(frozen=True)
+class FakePriceModel:
+    """log value = base − .1 per step of loss + .2 per step of figure − .05 at a dealer's; ± `spread`·z."""
+
+    base: float = 8.0
+    spread: float = 0.3
+    last_evidence: date | None = date(2026, 1, 2)
+
+    def center(self, subjects: Sequence[Subject]) -> FloatArray:
+        """(n,) sums of the parts, row by row."""
+        return np.array([math.fsum([self.base, *self._parts(s).values()]) for s in subjects])
+
+    def assess(self, subjects: Sequence[Subject], levels: Sequence[float]) -> Assessment:
+        """As the interface says; the width of a range is `spread` · level, wider where less is known."""
+        references = tuple(self.reference(s) for s in subjects)
+        center = self.center(subjects)
+        unknown = np.array([len(s.instrument.unknown()) for s in subjects], dtype=float)
+        half = np.outer(self.spread * (1 + unknown / 10), np.asarray(levels))
+        return Assessment(
+            center,
+            center[:, None] - half,
+            center[:, None] + half,
+            self.center(references),
+            self.effects(subjects, references),
+            references,
+            tuple(self._weight(s) for s in subjects),
+        )
+
+    def reference(self, subject: Subject) -> Subject:
+        """Light wear, all original, in the model's commonest finish where the catalogue says one."""
+        it = Instrument(subject.instrument.maker, subject.instrument.model, build="production", figure=0.0)
+        losses = {f.flat: 2.0 if f.kind is Kind.GRADE else f.names[0] for f in FIELDS if f.loss_ordered}
+        return Subject(it.but(**losses), subject.day, subject.channel)
+
+    def effects(self, subjects: Sequence[Subject], references: Sequence[Subject]) -> FloatArray:
+        """(n, factors): the model is additive, so a factor's effect is its own difference."""
+        rows = []
+        for subject, reference in zip(subjects, references, strict=True):
+            own, other = self._parts(subject), self._parts(reference)
+            rows.append([own.get(path, 0.0) - other.get(path, 0.0) for path in FACTORS])
+        return np.array(rows).reshape(len(rows), len(FACTORS))
+
+    def to_files(self) -> dict[str, bytes]:
+        """One JSON file."""
+        state = {"base": self.base, "spread": self.spread}
+        return {"fake.json": json.dumps(state).encode()}
+
+    def _parts(self, subject: Subject) -> dict[str, float]:
+        it, parts = subject.instrument, {"channel": -0.05 if subject.channel == "dealer" else 0.0}
+        for field in FIELDS:
+            value = it.get(field)
+            if field.loss_ordered and value is not None:
+                step = field.names.index(value) if isinstance(value, str) else float(value)
+                parts[field.path] = -0.1 * step
+        parts["figure"] = 0.2 * (it.figure or 0.0)
+        return parts
+
+    @staticmethod
+    def _weight(subject: Subject) -> EvidenceWeight:
+        direct = 0 if subject.instrument.edition else 12 if subject.instrument.model == "Dal" else 2
+        return EvidenceWeight(evidence_word(direct), direct, float(direct))
+
+
+def read_fake(files: Mapping[str, bytes], catalogue: Catalogue) -> FakePriceModel:
+    """What `to_files` wrote."""
+    state = json.loads(files["fake.json"])
+    return FakePriceModel(state["base"], state["spread"])
+
+
+def write_fake(store: Path, base: float = 8.0, **about: object) -> str:
+    """Write a bundle of the fake into this store; its version."""
+    return write_bundle(store, FakePriceModel(base), CATALOGUE, RATES, about)
