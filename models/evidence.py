@@ -8,12 +8,15 @@ from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
 
+import numpy as np
+
 from models.catalogue import Catalogue
+from models.cells import EARLIEST, read_day, read_id, read_term
 from models.errors import Fault, InputError, RateError
 from models.instrument import Instrument, Subject
 from models.money import Rates
 from models.names import nearest
-from models.vocabulary import BY_FLAT, CHANNEL_NAMES, KIND_NAMES, MAX_TEXT
+from models.vocabulary import BY_FLAT, CHANNEL_NAMES, KIND_NAMES
 
 # The columns of the contract, in its order; only `source` may be missing from a file.
 OWN_COLUMNS = ("id", "kind", "date", "price", "currency", "channel", "source")
@@ -22,7 +25,6 @@ REQUIRED_COLUMNS: tuple[str, ...] = (*OWN_COLUMNS[:-1], "maker", "model")
 
 # No instrument was ever sold for more, nor for so little: such a price is a slip of the pen.
 LEAST_USD, MOST_USD = 0.01, 1e8
-_EARLIEST = date(1900, 1, 1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,18 +68,18 @@ class Evidence:
         """
         faults: list[Fault] = []
         cells = {name: (row.get(name) or "").strip() for name in OWN_COLUMNS}
-        day = _day(cells["date"], today or date.today(), faults)
+        day = read_day(cells["date"], faults, latest=today or date.today())
         price = _price(cells["price"], faults)
         currency = _currency(cells["currency"], rates, faults)
         if day and currency and price is not None:
             _check_amount(cells["price"], currency, day, rates, faults)
         found = cls(
-            _id(cells["id"], faults),
-            _term("kind", cells["kind"], KIND_NAMES, faults),
-            day or _EARLIEST,
+            read_id(cells["id"], faults),
+            read_term("kind", cells["kind"], KIND_NAMES, faults),
+            day or EARLIEST,
             price or Decimal(0),
             currency,
-            _term("channel", cells["channel"], CHANNEL_NAMES, faults),
+            read_term("channel", cells["channel"], CHANNEL_NAMES, faults),
             " ".join(cells["source"].split()),
             _instrument(row, catalogue, faults),
         )
@@ -95,54 +97,6 @@ def _instrument(row: Mapping[str, str | None], catalogue: Catalogue, faults: lis
     except InputError as error:
         faults.extend(error.faults)
         return _NOBODY
-
-
-def _id(cell: str, faults: list[Fault]) -> str:
-    if not cell:
-        faults.append(Fault("id", cell, "is required", "text", "give each row an id of its own"))
-    elif len(cell) > MAX_TEXT or not cell.isprintable():
-        faults.append(Fault("id", cell, "cannot be an id", f"at most {MAX_TEXT} printable characters"))
-    return cell
-
-
-def _term(name: str, cell: str, allowed: tuple[str, ...], faults: list[Fault]) -> str:
-    word = cell.casefold()
-    if word not in allowed:
-        close = nearest(word, allowed, 1)
-        hint = f"did you mean {close[0]}?" if close else "use one of the allowed terms"
-        faults.append(
-            Fault(
-                name,
-                cell,
-                "is not a term of this field" if cell else "is required",
-                ", ".join(allowed),
-                hint,
-                close,
-            )
-        )
-    return word
-
-
-_DAY = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
-
-
-def _day(cell: str, today: date, faults: list[Fault]) -> date | None:
-    allowed = "a day as YYYY-MM-DD"
-    try:
-        day = date.fromisoformat(cell) if _DAY.fullmatch(cell) else None
-    except ValueError:
-        faults.append(Fault("date", cell, "is not a day of the calendar", allowed))
-        return None
-    if day is None:
-        problem = "is not an ISO 8601 day" if cell else "is required"
-        faults.append(Fault("date", cell, problem, allowed, "write the year first, as 2024-03-31"))
-    elif day > today:
-        faults.append(Fault("date", cell, "is in the future", f"up to {today.isoformat()}"))
-    elif day < _EARLIEST:
-        faults.append(Fault("date", cell, "is too long ago", f"from {_EARLIEST.isoformat()}"))
-    else:
-        return day
-    return None
 
 
 _AMOUNT = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d{1,2})?", re.ASCII)
@@ -187,7 +141,7 @@ def _check_amount(cell: str, currency: str, day: date, rates: Rates, faults: lis
 
 def _nearest_quoted(currency: str, day: date, rates: Rates) -> date | None:
     quotes = rates.usd[currency]
-    quoted = rates.days[quotes == quotes]  # NaN is not equal to itself
+    quoted = rates.days[~np.isnan(quotes)]
     if not len(quoted):
         return None
     return date.fromordinal(int(quoted[abs(quoted - day.toordinal()).argmin()]))

@@ -1,0 +1,63 @@
+"""The cells that evidence and stock lists share: an id, a word of a list, a day."""
+
+from __future__ import annotations
+
+import re
+from datetime import date
+
+from models.errors import Fault
+from models.names import nearest
+from models.vocabulary import MAX_TEXT
+
+EARLIEST = date(1900, 1, 1)
+
+
+def read_id(cell: str, faults: list[Fault]) -> str:
+    """The row's id. What is wrong with it is added to `faults`."""
+    if not cell:
+        faults.append(Fault("id", cell, "is required", "text", "give each row an id of its own"))
+    elif len(cell) > MAX_TEXT or not cell.isprintable():
+        faults.append(Fault("id", cell, "cannot be an id", f"at most {MAX_TEXT} printable characters"))
+    return cell
+
+
+def read_term(name: str, cell: str, allowed: tuple[str, ...], faults: list[Fault]) -> str:
+    """The word of `allowed` that the cell holds, whatever its case. What is wrong is added to `faults`."""
+    word = cell.casefold()
+    if word not in allowed:
+        close = nearest(word, allowed, 1)
+        hint = f"did you mean {close[0]}?" if close else "use one of the allowed terms"
+        faults.append(
+            Fault(
+                name,
+                cell,
+                "is not a term of this field" if cell else "is required",
+                ", ".join(allowed),
+                hint,
+                close,
+            )
+        )
+    return word
+
+
+_DAY = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
+
+
+def read_day(cell: str, faults: list[Fault], *, latest: date) -> date | None:
+    """An ISO 8601 day from `EARLIEST` to `latest`; None, and why in `faults`, if it is not one."""
+    allowed = "a day as YYYY-MM-DD"
+    try:
+        day = date.fromisoformat(cell) if _DAY.fullmatch(cell) else None
+    except ValueError:
+        faults.append(Fault("date", cell, "is not a day of the calendar", allowed))
+        return None
+    if day is None:
+        problem = "is not an ISO 8601 day" if cell else "is required"
+        faults.append(Fault("date", cell, problem, allowed, "write the year first, as 2024-03-31"))
+    elif day > latest:
+        faults.append(Fault("date", cell, "is in the future", f"up to {latest.isoformat()}"))
+    elif day < EARLIEST:
+        faults.append(Fault("date", cell, "is too long ago", f"from {EARLIEST.isoformat()}"))
+    else:
+        return day
+    return None
