@@ -1,0 +1,94 @@
+"""Price indices from specimens sold more than once: an outside check on the model's own market index."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from models.evidence import Evidence
+from models.money import Rates
+from models.names import normal, normal_serial
+from models.price.basis import Floats
+from training.study.judge import only_sales
+
+
+@dataclass(frozen=True)
+class Pair:
+    """One specimen sold at `first_price` in period `first` and at `second_price` in a later one."""
+
+    first: int
+    second: int
+    first_price: float
+    second_price: float
+
+
+def repeat_sales(pairs: Sequence[Pair], periods: int) -> Floats:
+    """(periods,) index with the first period 1 (Bailey, Muth & Nourse 1963): least squares on log returns.
+
+    Pairs within one period say nothing. A period that no chain of pairs ties to the first is NaN.
+    """
+    used = [pair for pair in pairs if pair.first != pair.second]
+    design = np.zeros((len(used), periods))
+    for row, pair in enumerate(used):
+        design[row, pair.first], design[row, pair.second] = -1.0, 1.0
+    returns = np.log([pair.second_price / pair.first_price for pair in used])
+    return _where_tied(used, periods, np.exp(_solved(design[:, 1:], returns)))
+
+
+def repeat_sales_arithmetic(pairs: Sequence[Pair], periods: int) -> Floats:
+    """(periods,) index with the first period 1 (Shiller 1991), value-weighted: prices themselves, by instruments.
+
+    The unknowns are the reciprocals of the index; a sale's period is the instrument.
+    """
+    used = [pair for pair in pairs if pair.first != pair.second]
+    design, instruments = np.zeros((len(used), periods)), np.zeros((len(used), periods))
+    for row, pair in enumerate(used):
+        design[row, pair.first], design[row, pair.second] = -pair.first_price, pair.second_price
+        instruments[row, pair.first], instruments[row, pair.second] = -1.0, 1.0
+    left = instruments[:, 1:].T @ design[:, 1:]
+    right = -instruments[:, 1:].T @ design[:, 0]
+    return _where_tied(used, periods, 1 / _solved(left, right))
+
+
+def _solved(left: Floats, right: Floats) -> Floats:
+    return np.asarray(np.linalg.lstsq(left, right, rcond=None)[0], dtype=np.float64)
+
+
+def _where_tied(pairs: Sequence[Pair], periods: int, later: Floats) -> Floats:
+    tied, grew = {0}, True
+    while grew:
+        more = {p for pair in pairs if {pair.first, pair.second} & tied for p in (pair.first, pair.second)}
+        grew = not more <= tied
+        tied |= more
+    index = np.concatenate([[1.0], later])
+    index[[period for period in range(periods) if period not in tied]] = np.nan
+    return index
+
+
+def resold(rows: Sequence[Evidence], rates: Rates) -> tuple[list[Pair], list[int]]:
+    """Pairs of following sales of the same serial number of the same model, by year, and the years.
+
+    Prices in US dollars. Whatever happened to the specimen between its sales is not allowed for.
+    """
+    sales = sorted(only_sales(rows), key=lambda row: (row.day, row.id))
+    by_specimen: dict[tuple[str, str, str], list[Evidence]] = defaultdict(list)
+    for sale in sales:
+        it = sale.instrument
+        if it.serial:
+            by_specimen[normal(it.maker), normal(it.model), normal_serial(it.serial)].append(sale)
+    if not sales:
+        return [], []
+    years = list(range(sales[0].day.year, sales[-1].day.year + 1))
+    pairs = [
+        Pair(a.day.year - years[0], b.day.year - years[0], _usd(a, rates), _usd(b, rates))
+        for chain in by_specimen.values()
+        for a, b in zip(chain, chain[1:], strict=False)
+    ]
+    return pairs, years
+
+
+def _usd(sale: Evidence, rates: Rates) -> float:
+    return float(sale.price) * rates.usd_per(sale.currency, sale.day)
