@@ -13,7 +13,13 @@ from models.cautions import Caution, cautions_for
 from models.errors import Fault, InputError, RateError
 from models.instrument import Instrument, Subject, Value
 from models.money import BASE_CURRENCY, Rates, quantum, round_money, split_money
-from models.price.interface import FACTORS, FAMILY_OF, Assessment, EvidenceWeight, PriceModel
+from models.price.interface import (
+    FACTORS,
+    FAMILY_OF,
+    Assessment,
+    EvidenceWeight,
+    PriceModel,
+)
 from models.vocabulary import BY_PATH, DEFAULT_LEVELS, Family
 
 
@@ -114,7 +120,9 @@ class Valuer:
 
     def canonical(self, subject: Subject) -> Subject:
         """The subject with names spelled as in the catalogue. Raises UnknownNameError."""
-        return Subject(self.catalogue.canonical(subject.instrument), subject.day, subject.channel)
+        return Subject(
+            self.catalogue.canonical(subject.instrument), subject.day, subject.channel
+        )
 
     def rate(self, currency: str, day: date) -> float:
         """US dollars for one unit. Raises InputError naming the currencies there are."""
@@ -122,13 +130,29 @@ class Valuer:
             return self.rates.usd_per(currency, day)
         except RateError as error:
             allowed = ", ".join(self.rates.currencies)
-            fault = Fault("currency", currency, str(error).split(";")[0], allowed, "choose another currency or day")
+            fault = Fault(
+                "currency",
+                currency,
+                str(error).split(";")[0],
+                allowed,
+                "choose another currency or day",
+            )
             raise InputError([fault]) from error
 
     def _write_up(
-        self, found: Assessment, row: int, subject: Subject, currency: str, rate: float, levels: Sequence[float]
+        self,
+        found: Assessment,
+        row: int,
+        subject: Subject,
+        currency: str,
+        rate: float,
+        levels: Sequence[float],
     ) -> Valuation:
-        weight, it, reference = found.weights[row], subject.instrument, found.references[row]
+        weight, it, reference = (
+            found.weights[row],
+            subject.instrument,
+            found.references[row],
+        )
         value = money_of(found.center[row], rate, currency)
         reference_value = money_of(found.reference_center[row], rate, currency)
         effects = [float(effect) for effect in found.effects[row]]
@@ -148,15 +172,54 @@ class Valuer:
             ),
             reference=reference.instrument,
             reference_value=reference_value,
-            families=families_of(subject, reference, effects, value, reference_value, currency),
+            families=families_of(
+                subject, reference, effects, value, reference_value, currency
+            ),
             assumed=assumptions(it),
             unknown=tuple(field.path for field in it.unknown()),
             evidence=weight,
             last_evidence=self.model.last_evidence,
-            cautions=cautions_for(subject, self.catalogue, weight.direct_sales, self.model.last_evidence),
+            cautions=cautions_for(
+                subject, self.catalogue, weight.direct_sales, self.model.last_evidence
+            ),
             rate=rate,
             model_version=self.version,
         )
+
+
+# Nobody needs a range outside these, and a model fitted on few sales cannot give one.
+LEAST_LEVEL, MOST_LEVEL, MOST_LEVELS = 0.01, 0.99, 20
+
+
+def check_levels(levels: Sequence[object]) -> tuple[float, ...]:
+    """The levels asked for, each once, in the order asked. Raises InputError with every fault."""
+    allowed = f"a number from {LEAST_LEVEL:g} to {MOST_LEVEL:g}"
+    faults = [
+        Fault("levels", level, "is not a level", allowed, "write 80% as 0.8")
+        for level in levels
+        if not _is_level(level)
+    ]
+    if not 1 <= len(levels) <= MOST_LEVELS:
+        faults.append(
+            Fault(
+                "levels",
+                len(levels),
+                "is not a usable number of levels",
+                f"1 to {MOST_LEVELS} levels",
+            )
+        )
+    if faults:
+        raise InputError(faults)
+    return tuple(
+        dict.fromkeys(
+            float(level) for level in levels if isinstance(level, int | float)
+        )
+    )
+
+
+def _is_level(level: object) -> bool:
+    number = isinstance(level, int | float) and not isinstance(level, bool)
+    return number and LEAST_LEVEL <= level <= MOST_LEVEL  # type: ignore[operator]  # false for NaN
 
 
 def money_of(log_usd: float, rate: float, currency: str) -> Decimal:
@@ -168,7 +231,13 @@ def assumptions(it: Instrument) -> tuple[Assumption, ...]:
     """What was taken for granted because it was not given."""
     if it.build is not None:
         return ()
-    return (Assumption("build", "production", "no build was given: it was valued as an ordinary production one"),)
+    return (
+        Assumption(
+            "build",
+            "production",
+            "no build was given: it was valued as an ordinary production one",
+        ),
+    )
 
 
 def families_of(
@@ -188,13 +257,19 @@ def families_of(
     out = []
     for family in Family:
         own = [f for f in factors if FAMILY_OF[f.field] is family]
-        shown = tuple(f for f in own if f.effect or f.amount or f.observed != f.reference)
+        shown = tuple(
+            f for f in own if f.effect or f.amount or f.observed != f.reference
+        )
         total = math.fsum(f.effect for f in own)
-        out.append(FamilyEffect(family, total, sum((f.amount for f in own), Decimal(0)), shown))
+        out.append(
+            FamilyEffect(family, total, sum((f.amount for f in own), Decimal(0)), shown)
+        )
     return tuple(out)
 
 
-def _factor(path: str, subject: Subject, reference: Subject, effect: float, amount: Decimal) -> Factor:
+def _factor(
+    path: str, subject: Subject, reference: Subject, effect: float, amount: Decimal
+) -> Factor:
     field = BY_PATH.get(path)
     if field is not None:
         observed, base = subject.instrument.get(field), reference.instrument.get(field)

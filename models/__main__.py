@@ -1,0 +1,3 @@
+from models.cli import main
+
+main(prog_name="python -m models")

@@ -1,0 +1,188 @@
+"""Stock lists: instruments in, their values out, row by row in the order given, in bounded memory.
+
+The effects written are logs by family, and `value = reference_value × exp(sum of effects)` holds to the cent on
+the printed figures themselves: the family with the largest effect carries what rounding took from the two
+amounts (at most half of the smallest amount over each). All money is in US dollars.
+"""
+
+from __future__ import annotations
+
+import csv
+import math
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, date, datetime
+from itertools import islice
+from typing import IO
+
+from models.cells import read_day, read_id, read_term
+from models.errors import BookmatchError, Fault, InputError
+from models.instrument import Instrument, Subject
+from models.table import Row, read_table
+from models.valuation import Valuation, Valuer
+from models.vocabulary import BY_FLAT, CHANNEL_NAMES, DEFAULT_CHANNEL, Family
+
+KNOWN_COLUMNS = ("id", "date", "channel", *BY_FLAT)
+REQUIRED_COLUMNS = ("id", "maker", "model")
+# The contract's order, then the families that it does not name.
+FAMILIES = (
+    Family.CONDITION,
+    Family.RARITY,
+    Family.ORIGINALITY,
+    Family.PROVENANCE,
+    Family.IDENTITY,
+    Family.MARKET,
+)
+# A day past which nobody means what they write; until then the market is held at its last level.
+LAST_DAY = date(2100, 12, 31)
+_ROWS_AT_ONCE = 500
+_EFFECT_DIGITS = 10  # the sum is then right to half a cent up to 10⁸ dollars
+
+Cells = Mapping[str, str]
+
+
+@dataclass
+class Outcome:
+    """How many rows were valued and how many were not."""
+
+    valued: int = 0
+    failed: int = 0
+
+
+def value_columns(levels: Sequence[float]) -> tuple[str, ...]:
+    """The columns of the values for these levels, in order."""
+    ends = [f"{end}_{level_name(level)}" for level in levels for end in ("low", "high")]
+    effects = [f"effect_{family}" for family in FAMILIES]
+    return (
+        "id",
+        "value",
+        *ends,
+        "reference_value",
+        *effects,
+        "evidence",
+        "cautions",
+        "error",
+    )
+
+
+def level_name(level: float) -> str:
+    """A level as columns name it: 0.8 is 80, 0.975 is 97.5."""
+    return f"{level * 100:.10g}"
+
+
+def value_stocklist(
+    stream: Iterable[bytes],
+    out: IO[str],
+    valuer: Valuer,
+    levels: Sequence[float],
+    *,
+    today: date | None = None,
+    note: Callable[[str], None] = lambda text: None,
+) -> Outcome:
+    """Value every row of `stream` (CSV by line) and write the values to `out` as CSV.
+
+    `today`: the day of rows without one (default: today in UTC). `note` is told once of ignored columns.
+    Raises TableError for a file that cannot be read at all; a row that cannot be valued says why in `error`.
+    """
+    table = read_table(stream, KNOWN_COLUMNS, REQUIRED_COLUMNS)
+    if table.ignored:
+        note(f"columns ignored: {', '.join(table.ignored)}")
+    writer = csv.DictWriter(out, value_columns(levels), restval="", lineterminator="\n")
+    writer.writeheader()
+    outcome, day = Outcome(), today or datetime.now(UTC).date()
+    for rows in _chunks(table.rows):
+        for cells in value_rows(rows, valuer, levels, day):
+            writer.writerow(cells)
+            outcome.failed += "error" in cells
+            outcome.valued += "error" not in cells
+    return outcome
+
+
+def _chunks(rows: Iterator[Row]) -> Iterator[list[Row]]:
+    while chunk := list(islice(rows, _ROWS_AT_ONCE)):
+        yield chunk
+
+
+def value_rows(
+    rows: Sequence[Row], valuer: Valuer, levels: Sequence[float], today: date
+) -> Iterator[dict[str, str]]:
+    """The cells of each row's values, in order; those of a row that failed are `id` and `error`."""
+    read = [_subject(row, valuer, today) for row in rows]
+    good = [found for found in read if isinstance(found, Subject)]
+    valued = iter(_value_all(good, valuer, levels))
+    for row, found in zip(rows, read, strict=True):
+        result = next(valued) if isinstance(found, Subject) else found
+        name = {"id": row.cells.get("id", "").strip()}
+        if isinstance(result, BookmatchError):
+            yield {**name, "error": " ".join(str(result).split())}
+        else:
+            yield {**name, **value_cells(result)}
+
+
+def _subject(row: Row, valuer: Valuer, today: date) -> Subject | InputError:
+    """The row's subject, spelled as the catalogue has it, or every fault of the row."""
+    if row.fault is not None:
+        return InputError([row.fault])
+    faults: list[Fault] = []
+    cells = {
+        name: row.cells.get(name, "").strip() for name in ("id", "date", "channel")
+    }
+    read_id(cells["id"], faults)
+    day = read_day(cells["date"], faults, latest=LAST_DAY) if cells["date"] else today
+    channel = read_term(
+        "channel", cells["channel"] or DEFAULT_CHANNEL, CHANNEL_NAMES, faults
+    )
+    try:
+        instrument = valuer.catalogue.canonical(Instrument.from_flat(row.cells))
+    except InputError as error:
+        return InputError([*faults, *error.faults])
+    return (
+        InputError(faults)
+        if faults or day is None
+        else Subject(instrument, day, channel)
+    )
+
+
+def _value_all(
+    subjects: Sequence[Subject], valuer: Valuer, levels: Sequence[float]
+) -> Sequence[Valuation | BookmatchError]:
+    if not subjects:
+        return ()
+    try:
+        return valuer.value_all(subjects, levels=levels)
+    except BookmatchError as error:
+        if len(subjects) == 1:
+            return (error,)
+    # One row must not take the others with it.
+    return [
+        result
+        for subject in subjects
+        for result in _value_all([subject], valuer, levels)
+    ]
+
+
+def value_cells(found: Valuation) -> dict[str, str]:
+    """The cells of one valuation, without its id."""
+    cells = {"value": str(found.value), "reference_value": str(found.reference_value)}
+    for interval in found.intervals:
+        cells[f"low_{level_name(interval.level)}"] = str(interval.low)
+        cells[f"high_{level_name(interval.level)}"] = str(interval.high)
+    cells |= {f"effect_{family}": text for family, text in _effects(found).items()}
+    cells["evidence"] = found.evidence.word
+    cells["cautions"] = ";".join(
+        dict.fromkeys(caution.code for caution in found.cautions)
+    )
+    return cells
+
+
+def _effects(found: Valuation) -> dict[Family, str]:
+    effects = {f.family: round(f.effect, _EFFECT_DIGITS) for f in found.families}
+    largest = max(effects, key=lambda family: abs(effects[family]))
+    others = math.fsum(
+        effect for family, effect in effects.items() if family is not largest
+    )
+    effects[largest] = math.log(found.value / found.reference_value) - others
+    return {
+        family: f"{effect + 0.0:.{_EFFECT_DIGITS}f}"
+        for family, effect in effects.items()
+    }
