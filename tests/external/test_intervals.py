@@ -56,7 +56,7 @@ def test_coverage_over_calibration_sets_is_beta() -> None:
 
 
 def test_lognormal_mean_and_interval() -> None:
-    """Median 1000, σ .5: mean 1133.1485 and 80% interval 526.88–1897.95; simulated prices agree and are covered."""
+    """Median 1000, σ .5: mean 1133.1485, 80% interval 526.88–1897.95; simulated prices agree."""
     sigma, z = 0.5, NormalDist().inv_cdf(0.9)
     low, high = math.log(1000) - sigma * z, math.log(1000) + sigma * z
     assert (math.exp(low), math.exp(high)) == pytest.approx((526.88, 1897.95), abs=0.005)
@@ -68,7 +68,7 @@ def test_lognormal_mean_and_interval() -> None:
 
 
 def test_interval_score_by_hand() -> None:
-    """Gneiting & Raftery (2007): (u − l) + 2/α (l − y)₊ + 2/α (y − u)₊; α = .1 → a miss costs 20 times itself."""
+    """Gneiting & Raftery (2007): (u − l) + 2/α (l − y)₊ + 2/α (y − u)₊; at α = .1 a miss costs 20-fold."""
     y, low, high = np.array([1.0, 0.5, 3.5]), np.ones(3), np.full(3, 3.0)
     assert interval_score(y, low, high, 0.9) == pytest.approx([2.0, 12.0, 12.0])
     assert list(covered(y, low, high)) == [1, 0, 0]

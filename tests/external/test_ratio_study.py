@@ -1,4 +1,4 @@
-"""IAAO, Standard on Ratio Studies (2013): the worked tables of appendix D, read through public test fixtures."""
+"""IAAO, Standard on Ratio Studies (2013): worked tables of appendix D, read through public test fixtures."""
 
 import math
 
@@ -55,7 +55,7 @@ def test_intervals_hold_the_figure_and_narrow_with_more_sales() -> None:
     estimate, price = _pairs(D1)
     few = ratio_study(estimate, price)
     many = ratio_study(np.tile(estimate, 16), np.tile(price, 16))
-    for name, figure in few.items():
+    for figure in few.values():
         assert figure.low <= figure.value <= figure.high
     # Sixteen times the sales, a quarter of the width, within what the bootstrap draws leave.
     narrowed = (many["mean_ratio"].high - many["mean_ratio"].low) / (

@@ -39,7 +39,7 @@ def repeat_sales(pairs: Sequence[Pair], periods: int) -> Floats:
 
 
 def repeat_sales_arithmetic(pairs: Sequence[Pair], periods: int) -> Floats:
-    """(periods,) index with the first period 1 (Shiller 1991), value-weighted: prices themselves, by instruments.
+    """(periods,) index with the first period 1 (Shiller 1991): arithmetic, each specimen weighs by its price.
 
     The unknowns are the reciprocals of the index; a sale's period is the instrument.
     """

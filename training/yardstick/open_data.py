@@ -1,7 +1,8 @@
 """Open price data from PyPI packages, each with a feature specification in the words of the core.
 
 A data set is a `Table` (numbers with NaN, levels with "" for unknown), log prices and one `Column` per
-feature: enough for the core, which takes its terms from `backbone_terms`, and for peers, which encode as they like.
+feature: enough for the core, which takes its terms from `backbone_terms`, and for peers, which encode as
+they like.
 """
 
 from __future__ import annotations
@@ -164,8 +165,8 @@ _AMES_NUMBERS = _words(
 _AMES_LEVELS = _words(
     "MS.SubClass MS.Zoning Street Alley Lot.Shape Land.Contour Lot.Config Land.Slope Neighborhood "
     "Condition.1 Condition.2 Bldg.Type House.Style Roof.Style Roof.Matl Exterior.1st Exterior.2nd "
-    "Mas.Vnr.Type Foundation BsmtFin.Type.2 Heating Central.Air Electrical Garage.Type Paved.Drive Pool.QC Fence Misc.Feature "
-    "Sale.Type Sale.Condition"
+    "Mas.Vnr.Type Foundation BsmtFin.Type.2 Heating Central.Air Electrical Garage.Type Paved.Drive "
+    "Pool.QC Fence Misc.Feature Sale.Type Sale.Condition"
 )
 
 

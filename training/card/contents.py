@@ -1,0 +1,159 @@
+"""What the card says, as one JSON document: the study, the index, what matters most, the evidence."""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from datetime import date
+from typing import Any
+
+import numpy as np
+
+from models.catalogue import Catalogue
+from models.evidence import Evidence
+from models.instrument import Instrument, Subject
+from models.money import Rates
+from models.price.interface import FACTORS, FAMILY_OF, PriceModel
+from models.vocabulary import BY_PATH, DEFAULT_CHANNEL
+from training.study.backtest import next_quarter, quarter_start
+from training.study.index import repeat_sales, resold
+from training.study.judge import only_sales
+
+_MOST_JUDGED = 500  # specimens that importance is counted over
+_LEAST_PAIRS = 3  # that a year of the repeat-sales index must touch
+_BAND = (0.1, 0.9)
+
+
+def contents(
+    model: PriceModel,
+    rows: Sequence[Evidence],
+    catalogue: Catalogue,
+    rates: Rates,
+    study: Mapping[str, Any] | None,
+    fit_report: Mapping[str, Any],
+) -> dict[str, Any]:
+    """All but the charts. `study`: of the twin on the sales kept out; None where too few could be."""
+    said: dict[str, Any] = plain(
+        {
+            "evidence": _evidence(rows),
+            "study": study,
+            "index": market_index(model, rows, catalogue, fit_report.get("index")),
+            "repeat_sales": _repeat_sales(rows, rates),
+            "importance": importance(model, rows),
+            "fit": fit_report,
+        }
+    )
+    return said
+
+
+def plain(value: Any) -> Any:
+    """Arrays, dates and numpy's numbers as JSON has them; what is not finite becomes null."""
+    if isinstance(value, Mapping):
+        return {str(key): plain(item) for key, item in value.items()}
+    if isinstance(value, np.ndarray):
+        return plain(value.tolist())
+    if isinstance(value, list | tuple | set | frozenset):
+        return [plain(item) for item in value]
+    if isinstance(value, bool | np.bool_):
+        return bool(value)
+    if isinstance(value, int | np.integer):
+        return int(value)
+    if isinstance(value, float | np.floating):
+        return float(value) if math.isfinite(value) else None
+    if isinstance(value, date):
+        return value.isoformat()
+    return value if value is None or isinstance(value, str) else str(value)
+
+
+def _evidence(rows: Sequence[Evidence]) -> dict[str, Any]:
+    kinds, days = Counter(row.kind for row in rows), [row.day for row in rows]
+    return {
+        "rows": len(rows),
+        **{kind: kinds.get(kind, 0) for kind in ("sale", "asking", "offer")},
+        "first": min(days),
+        "last": max(days),
+        "makers": len({row.instrument.maker for row in rows}),
+        "models": len({(row.instrument.maker, row.instrument.model) for row in rows}),
+        "channels": dict(sorted(Counter(row.channel for row in rows).items())),
+    }
+
+
+def importance(model: PriceModel, rows: Sequence[Evidence]) -> list[dict[str, Any]]:
+    """Per factor the mean absolute log effect against each specimen's reference, the largest first.
+
+    Maker and model have none: the reference is of the same model.
+    """
+    sales = sorted(only_sales(rows), key=lambda row: (row.day, row.id))[-_MOST_JUDGED:]
+    subjects = [sale.subject for sale in sales]
+    effects = np.abs(model.effects(subjects, [model.reference(s) for s in subjects])).mean(axis=0)
+    found: list[dict[str, Any]] = [
+        {
+            "factor": path,
+            "label": BY_PATH[path].label if path in BY_PATH else path,
+            "family": FAMILY_OF[path].value,
+            "effect": float(effect),
+        }
+        for path, effect in zip(FACTORS, effects, strict=True)
+    ]
+    at_work = [row for row in found if row["effect"] > 0]
+    return sorted(at_work, key=lambda row: (-row["effect"], row["factor"]))
+
+
+def market_index(
+    model: PriceModel, rows: Sequence[Evidence], catalogue: Catalogue, offered: Any = None
+) -> dict[str, Any]:
+    """The value of clean specimens over time, the last quarter 100.
+
+    `days`; `center`, `low`, `high`: levels; `band`: what low and high are. Where the fit offers its own index
+    with an uncertainty (`offered`: days, center, low, high in log), that is drawn; else the band is what the
+    models' own paths span.
+    """
+    if offered:
+        center = np.array(offered["center"], dtype=np.float64)
+        logs = {name: np.array(offered[name]) - center[-1] for name in ("center", "low", "high")}
+        band = str(offered.get("band", "where the index lies with 95%"))
+        return {
+            "days": list(offered["days"]),
+            **{n: 100 * np.exp(x) for n, x in logs.items()},
+            "band": band,
+        }
+    sales = only_sales(rows)
+    days = _quarters([sale.day for sale in sales])
+    sold = sorted({(s.instrument.maker, s.instrument.model) for s in sales})
+    references = [
+        model.reference(Subject(Instrument(maker, name), days[-1], DEFAULT_CHANNEL)).instrument
+        for maker, name in sold
+    ]
+    subjects = [Subject(it, day, DEFAULT_CHANNEL) for it in references for day in days]
+    paths = model.center(subjects).reshape(len(references), len(days))
+    paths = paths - paths[:, -1:]
+    low, high = np.quantile(paths, _BAND, axis=0)
+    weight = Counter((s.instrument.maker, s.instrument.model) for s in sales)
+    center = np.average(paths, axis=0, weights=[weight[key] for key in sold])
+    levels = {"center": center, "low": np.minimum(low, center), "high": np.maximum(high, center)}
+    return {
+        "days": days,
+        **{name: 100 * np.exp(path) for name, path in levels.items()},
+        "band": "eight tenths of the models",
+    }
+
+
+def _quarters(days: Sequence[date]) -> list[date]:
+    at, found = quarter_start(min(days)), []
+    while at <= max(days):
+        found.append(at)
+        at = next_quarter(at)
+    return found
+
+
+def _repeat_sales(rows: Sequence[Evidence], rates: Rates) -> dict[str, Any] | None:
+    """The index of specimens sold twice, by year, and how many sales it rests on; None with too few."""
+    pairs, years = resold(rows, rates)
+    used = [pair for pair in pairs if pair.first != pair.second]
+    touched = Counter(period for pair in used for period in (pair.first, pair.second))
+    if len(used) < 3 * len(years):
+        return None
+    index = repeat_sales(used, len(years))
+    index[[at for at in range(len(years)) if touched[at] < _LEAST_PAIRS]] = np.nan
+    return {"years": years, "index": index, "pairs": len(used)}
