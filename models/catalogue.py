@@ -1,4 +1,4 @@
-"""What is known of makers, models and editions: read from TOML, looked up by name, held against a specimen."""
+"""What is known of makers, models and editions: read from TOML, looked up, held against a specimen."""
 
 from __future__ import annotations
 
@@ -146,7 +146,9 @@ def _contradictions(model: Model, it: Instrument) -> list[Contradiction]:
         )
     if it.figure is not None and it.figure > 0 and model.figured_top is False:
         found.append(
-            Contradiction("figure_not_offered", "figure", f"{it.figure:g}: no figured tops recorded for {name}")
+            Contradiction(
+                "figure_not_offered", "figure", f"{it.figure:g}: no figured tops recorded for {name}"
+            )
         )
     return found + _edition_contradictions(model, it)
 
@@ -162,10 +164,12 @@ def _edition_contradictions(model: Model, it: Instrument) -> list[Contradiction]
     if it.edition_number is None:
         return found + _edition_year(edition, it)
     if edition is None or edition.numbered is False:
-        what = f"the {edition.name}" if edition else "this edition"
+        what = f"the {edition.name}" if edition else "this edition" if it.edition else "the standard model"
         found.append(
             Contradiction(
-                "edition_not_numbered", "edition_number", f"{it.edition_number}: {what} is not recorded as numbered"
+                "edition_not_numbered",
+                "edition_number",
+                f"{it.edition_number}: {what} has no recorded numbers",
             )
         )
     elif edition.production_total is not None and it.edition_number > edition.production_total:
@@ -231,7 +235,9 @@ def _model(number: int, entry: Any, ignored: list[str]) -> Model:
     got = _table(where, entry, _MODEL_KEYS, ("maker", "name", "first_year", "last_year"), ignored)
     where = f"model {number} ({got['maker']} {got['name']})"
     if got["last_year"] < got["first_year"]:
-        raise CatalogueError(f"{where}: last_year {got['last_year']} is before first_year {got['first_year']}")
+        raise CatalogueError(
+            f"{where}: last_year {got['last_year']} is before first_year {got['first_year']}"
+        )
     if got.get("body") is not None and got["body"] not in BODIES:
         raise CatalogueError(f"{where}: body {got['body']!r}; allowed: {', '.join(BODIES)}")
     finishes = _tables(f"{where}, finish", got.pop("finish", None), _FINISH_KEYS, ignored)
@@ -242,7 +248,9 @@ def _model(number: int, entry: Any, ignored: list[str]) -> Model:
     ]
     for finish in finishes:
         if finish.get("share") is not None and not 0 <= finish["share"] <= 1:
-            raise CatalogueError(f"{where}, finish {finish['name']}: share {finish['share']}; allowed: 0 to 1")
+            raise CatalogueError(
+                f"{where}, finish {finish['name']}: share {finish['share']}; allowed: 0 to 1"
+            )
     for edition in editions:
         if edition.get("production_total") is not None and edition["production_total"] < 1:
             raise CatalogueError(f"{where}, edition {edition['name']}: production_total must be at least 1")

@@ -24,32 +24,42 @@ _OLD_MATERIALS_UNTIL = 2000
 
 @dataclass(frozen=True)
 class Caution:
-    """One thing to know before relying on the value; `field` is the field it is about, if one."""
+    """One thing to know before relying on the value; `field` is the field it is about, if one.
+
+    `as_of`: the day as of which law and practice are summarised.
+    """
 
     code: str
     text: str
     field: str | None = None
+    as_of: date = AS_OF
 
 
 WORDING = {
     "estimate_not_appraisal": (
-        "A statistical estimate from the evidence given; not an authentication and not a qualified or certified "
-        "appraisal. For tax, insurance claims, estates, customs or litigation a licensed or qualified appraiser "
-        "must inspect the instrument."
+        "A statistical estimate from the evidence given; not an authentication and not a qualified or "
+        "certified appraisal. For tax, insurance claims, estates, customs or litigation a licensed or "
+        "qualified appraiser must inspect the instrument. What the law asks for differs by place and "
+        "changes: ask the authority."
     ),
     "protected_materials": (
-        "It may contain protected materials (Brazilian rosewood, ivory, tortoiseshell): selling it or carrying it "
-        "across a border can need permits whatever its age. Law changes; ask the authority of each country."
+        "It may contain protected materials (Brazilian rosewood, ivory, tortoiseshell): selling it or "
+        "carrying it across a border can need permits whatever its age. Law changes; ask the authority of "
+        "each country."
     ),
     "check_serial_and_title": (
-        "Serial numbers and labels can be altered: check title and the registers of stolen instruments before "
-        "paying."
+        "Serial numbers and labels can be altered: check title and the registers of stolen instruments "
+        "before paying. Law on stolen goods differs by country and changes; ask the police or the "
+        "register's keeper."
     ),
     "old_materials_in_repair": (
-        "Old lacquer and celluloid burn easily, old solder holds lead and rosewood dust irritates: have repairs "
-        "done by someone equipped for them."
+        "Old lacquer and celluloid burn easily, old solder holds lead and rosewood dust irritates: have "
+        "repairs done by someone equipped for them. Rules on such materials change; ask the safety "
+        "authority."
     ),
-    "do_not_clean_first": "Do not clean, polish or refinish it before a valuation: what is removed cannot be put back.",
+    "do_not_clean_first": (
+        "Do not clean, polish or refinish it before a valuation: what is removed cannot be put back."
+    ),
     "electronics_untested": (
         "Two-coil pickups on which one coil has died sound nearly right: have every coil and switch tested."
     ),
@@ -57,15 +67,16 @@ WORDING = {
         "Cases, tags and certificates of a known edition are often counterfeited: have them examined."
     ),
     "edition_part_changed": (
-        "A part is not original: where it is the part this edition is known by, many collectors no longer pay the "
-        "edition's premium."
+        "A part is not original: where it is the part this edition is known by, many collectors no longer "
+        "pay the edition's premium."
     ),
     "no_direct_sale": (
         "No sale of this model, edition and build stands behind the value: it is inferred from its relatives."
     ),
     "year_after_value_date": "The year of manufacture is after the day of the value.",
     "value_date_after_evidence": (
-        "The day of the value is more than a year after the last evidence: the market is held at its last level."
+        "The day of the value is more than a year after the last evidence: the market is held at its last "
+        "level."
     ),
 }
 
@@ -76,7 +87,11 @@ def cautions_for(
     """Every caution that applies, contradictions with the catalogue first. Raises UnknownNameError."""
     model = catalogue.find(subject.instrument.maker, subject.instrument.model)
     contradictions = [
-        Caution(c.code, f"The catalogue and the specimen disagree, {c.detail}. Records undercount; check it.", c.field)
+        Caution(
+            c.code,
+            f"The catalogue and the specimen disagree, {c.detail}. Records undercount; check it.",
+            c.field,
+        )
         for c in catalogue.contradictions(subject.instrument)
     ]
     found = [*contradictions, *_about_value(subject, direct_sales, last_evidence)]

@@ -1,4 +1,4 @@
-"""`python -m models`: what stands in a store of bundles, which one is current, and values for a stock list."""
+"""`python -m models`: the bundles of a store, which one is current, and values for a stock list."""
 
 from __future__ import annotations
 
@@ -39,12 +39,8 @@ _json = click.option("--json", "as_json", is_flag=True, help="Print JSON.")
 
 
 def _change_options(command: Callable[..., Any]) -> Callable[..., Any]:
-    command = click.option(
-        "--why", default="no reason given", help="Why; kept in the history."
-    )(command)
-    return click.option("--who", default=_login, help="Who; default: your login name.")(
-        command
-    )
+    command = click.option("--why", default="no reason given", help="Why; kept in the history.")(command)
+    return click.option("--who", default=_login, help="Who; default: your login name.")(command)
 
 
 @click.group(cls=OneLineErrors)
@@ -86,24 +82,16 @@ def show(version: str | None, store: Path, as_json: bool) -> None:
     changes = [vars(c) for c in registry.history() if name in (c.version, c.before)]
     is_current = name == _current(registry)
     if as_json:
-        click.echo(
-            json.dumps(
-                {**manifest, "current": is_current, "history": changes}, indent=1
-            )
-        )
+        click.echo(json.dumps({**manifest, "current": is_current, "history": changes}, indent=1))
         return
-    click.echo(
-        f"version   {name}{' (current)' if is_current else ''}\ncreated   {manifest['created']}"
-    )
+    click.echo(f"version   {name}{' (current)' if is_current else ''}\ncreated   {manifest['created']}")
     click.echo(f"features  {manifest['features']}")
     for key, value in manifest["about"].items():
         click.echo(f"{key}  {value if isinstance(value, str) else json.dumps(value)}")
     for file, entry in manifest["files"].items():
         click.echo(f"{entry['sha256'][:16]}  {entry['size']:>10,}  {file}")
     for c in changes:
-        click.echo(
-            f"{c['when']}  {c['action']} from {c['before'] or 'nothing'} by {c['who']}: {c['why']}"
-        )
+        click.echo(f"{c['when']}  {c['action']} from {c['before'] or 'nothing'} by {c['who']}: {c['why']}")
 
 
 @main.command()
@@ -123,9 +111,7 @@ def rollback(store: Path, who: str, why: str) -> None:
     click.echo(Registry(store).rollback(who=who, why=why).version)
 
 
-def _levels(
-    context: click.Context, parameter: click.Parameter, text: str
-) -> tuple[float, ...]:
+def _levels(context: click.Context, parameter: click.Parameter, text: str) -> tuple[float, ...]:
     try:
         return check_levels([float(part) for part in text.split(",")])
     except (ValueError, InputError) as error:
@@ -147,18 +133,14 @@ def _levels(
     type=click.Path(dir_okay=False, path_type=Path),
     help="Where to; default: stdout.",
 )
-def value(
-    instruments: BinaryIO, store: Path, levels: tuple[float, ...], out: Path | None
-) -> None:
+def value(instruments: BinaryIO, store: Path, levels: tuple[float, ...], out: Path | None) -> None:
     """Value every instrument of a CSV file at the current bundle; - reads from stdin."""
     valuer = Registry(store).load().valuer
     with _written(out) as target, _watched(instruments) as lines:
         outcome = value_stocklist(lines, target, valuer, levels, note=_note)
     if outcome.failed:
         total = outcome.valued + outcome.failed
-        _note(
-            f"{outcome.failed} of {total} rows could not be valued: see the column error"
-        )
+        _note(f"{outcome.failed} of {total} rows could not be valued: see the column error")
 
 
 def _note(text: str) -> None:
@@ -190,9 +172,7 @@ def _watched(stream: BinaryIO) -> Iterator[Iterator[bytes]]:
     """The lines of a stream, with a progress bar by bytes on a terminal."""
     path = Path(stream.name) if isinstance(stream.name, str) else None
     size = path.stat().st_size if path and path.is_file() else None
-    with tqdm(
-        total=size, unit="B", unit_scale=True, desc="valuing", disable=None
-    ) as bar:
+    with tqdm(total=size, unit="B", unit_scale=True, desc="valuing", disable=None) as bar:
 
         def lines() -> Iterator[bytes]:
             for line in stream:

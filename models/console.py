@@ -1,4 +1,4 @@
-"""How commands end: 0 when all went well, 2 for wrong use, 1 otherwise, and one line that says what was wrong."""
+"""How commands end: 0 when all went well, 2 for wrong use, 1 otherwise, one line on what was wrong."""
 
 from __future__ import annotations
 
@@ -24,22 +24,16 @@ class OneLineErrors(click.Group):
     ) -> Any:
         """Run a command and leave with its exit code."""
         if not standalone_mode:
-            return super().main(
-                args, prog_name, complete_var, standalone_mode=False, **extra
-            )
+            return super().main(args, prog_name, complete_var, standalone_mode=False, **extra)
         try:
-            found = super().main(
-                args, prog_name, complete_var, standalone_mode=False, **extra
-            )
+            found = super().main(args, prog_name, complete_var, standalone_mode=False, **extra)
             code = found if isinstance(found, int) else 0
         except click.exceptions.NoArgsIsHelpError as error:
             click.echo(error.format_message(), err=True)
             code = error.exit_code
         except click.UsageError as error:
             where = error.ctx.command_path if error.ctx else "this command"
-            code = _said(
-                f"{error.format_message()} (see {where} --help)", error.exit_code
-            )
+            code = _said(f"{error.format_message()} (see {where} --help)", error.exit_code)
         except click.ClickException as error:
             code = _said(error.format_message(), error.exit_code)
         except click.Abort:

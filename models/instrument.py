@@ -230,7 +230,7 @@ def _term(field: Field, value: str) -> str:
     return word
 
 
-def _number(field: Field, value: int | float) -> int | float:
+def _number(field: Field, value: float) -> int | float:
     low, high = field.low, field.high
     assert low is not None and high is not None, f"{field.path} has no bounds"
     if not low <= value <= high:  # also false for NaN, and safe for integers past float's range

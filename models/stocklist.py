@@ -1,7 +1,7 @@
 """Stock lists: instruments in, their values out, row by row in the order given, in bounded memory.
 
-The effects written are logs by family, and `value = reference_value × exp(sum of effects)` holds to the cent on
-the printed figures themselves: the family with the largest effect carries what rounding took from the two
+The effects written are logs by family, and `value = reference_value × exp(sum of effects)` holds to the cent
+on the printed figures themselves: the family with the largest effect carries what rounding took from the two
 amounts (at most half of the smallest amount over each). All money is in US dollars.
 """
 
@@ -124,23 +124,15 @@ def _subject(row: Row, valuer: Valuer, today: date) -> Subject | InputError:
     if row.fault is not None:
         return InputError([row.fault])
     faults: list[Fault] = []
-    cells = {
-        name: row.cells.get(name, "").strip() for name in ("id", "date", "channel")
-    }
+    cells = {name: row.cells.get(name, "").strip() for name in ("id", "date", "channel")}
     read_id(cells["id"], faults)
     day = read_day(cells["date"], faults, latest=LAST_DAY) if cells["date"] else today
-    channel = read_term(
-        "channel", cells["channel"] or DEFAULT_CHANNEL, CHANNEL_NAMES, faults
-    )
+    channel = read_term("channel", cells["channel"] or DEFAULT_CHANNEL, CHANNEL_NAMES, faults)
     try:
         instrument = valuer.catalogue.canonical(Instrument.from_flat(row.cells))
     except InputError as error:
         return InputError([*faults, *error.faults])
-    return (
-        InputError(faults)
-        if faults or day is None
-        else Subject(instrument, day, channel)
-    )
+    return InputError(faults) if faults or day is None else Subject(instrument, day, channel)
 
 
 def _value_all(
@@ -154,11 +146,7 @@ def _value_all(
         if len(subjects) == 1:
             return (error,)
     # One row must not take the others with it.
-    return [
-        result
-        for subject in subjects
-        for result in _value_all([subject], valuer, levels)
-    ]
+    return [result for subject in subjects for result in _value_all([subject], valuer, levels)]
 
 
 def value_cells(found: Valuation) -> dict[str, str]:
@@ -169,20 +157,13 @@ def value_cells(found: Valuation) -> dict[str, str]:
         cells[f"high_{level_name(interval.level)}"] = str(interval.high)
     cells |= {f"effect_{family}": text for family, text in _effects(found).items()}
     cells["evidence"] = found.evidence.word
-    cells["cautions"] = ";".join(
-        dict.fromkeys(caution.code for caution in found.cautions)
-    )
+    cells["cautions"] = ";".join(dict.fromkeys(caution.code for caution in found.cautions))
     return cells
 
 
 def _effects(found: Valuation) -> dict[Family, str]:
     effects = {f.family: round(f.effect, _EFFECT_DIGITS) for f in found.families}
     largest = max(effects, key=lambda family: abs(effects[family]))
-    others = math.fsum(
-        effect for family, effect in effects.items() if family is not largest
-    )
+    others = math.fsum(effect for family, effect in effects.items() if family is not largest)
     effects[largest] = math.log(found.value / found.reference_value) - others
-    return {
-        family: f"{effect + 0.0:.{_EFFECT_DIGITS}f}"
-        for family, effect in effects.items()
-    }
+    return {family: f"{effect + 0.0:.{_EFFECT_DIGITS}f}" for family, effect in effects.items()}

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
 
-from models.catalogue import Catalogue
+from models.catalogue import Catalogue, Model
 from models.cautions import Caution, cautions_for
 from models.errors import Fault, InputError, RateError
 from models.instrument import Instrument, Subject, Value
@@ -120,9 +120,7 @@ class Valuer:
 
     def canonical(self, subject: Subject) -> Subject:
         """The subject with names spelled as in the catalogue. Raises UnknownNameError."""
-        return Subject(
-            self.catalogue.canonical(subject.instrument), subject.day, subject.channel
-        )
+        return Subject(self.catalogue.canonical(subject.instrument), subject.day, subject.channel)
 
     def rate(self, currency: str, day: date) -> float:
         """US dollars for one unit. Raises InputError naming the currencies there are."""
@@ -172,16 +170,12 @@ class Valuer:
             ),
             reference=reference.instrument,
             reference_value=reference_value,
-            families=families_of(
-                subject, reference, effects, value, reference_value, currency
-            ),
+            families=families_of(subject, reference, effects, value, reference_value, currency),
             assumed=assumptions(it),
-            unknown=tuple(field.path for field in it.unknown()),
+            unknown=unknown_fields(it, self.catalogue.find(it.maker, it.model)),
             evidence=weight,
             last_evidence=self.model.last_evidence,
-            cautions=cautions_for(
-                subject, self.catalogue, weight.direct_sales, self.model.last_evidence
-            ),
+            cautions=cautions_for(subject, self.catalogue, weight.direct_sales, self.model.last_evidence),
             rate=rate,
             model_version=self.version,
         )
@@ -210,11 +204,7 @@ def check_levels(levels: Sequence[object]) -> tuple[float, ...]:
         )
     if faults:
         raise InputError(faults)
-    return tuple(
-        dict.fromkeys(
-            float(level) for level in levels if isinstance(level, int | float)
-        )
-    )
+    return tuple(dict.fromkeys(float(level) for level in levels if isinstance(level, int | float)))
 
 
 def _is_level(level: object) -> bool:
@@ -240,6 +230,20 @@ def assumptions(it: Instrument) -> tuple[Assumption, ...]:
     )
 
 
+def unknown_fields(it: Instrument, model: Model) -> tuple[str, ...]:
+    """What is not known and could be, by path: no number outside a numbered edition, no figure on plain tops.
+
+    The build is not among them: it is reported as assumed.
+    """
+    edition = model.edition(it.edition)
+    moot = {"build"}
+    if it.edition is None or (edition is not None and edition.numbered is False):
+        moot.add("edition_number")
+    if model.figured_top is False:
+        moot.add("figure")
+    return tuple(field.path for field in it.unknown() if field.path not in moot)
+
+
 def families_of(
     subject: Subject,
     reference: Subject,
@@ -257,19 +261,13 @@ def families_of(
     out = []
     for family in Family:
         own = [f for f in factors if FAMILY_OF[f.field] is family]
-        shown = tuple(
-            f for f in own if f.effect or f.amount or f.observed != f.reference
-        )
+        shown = tuple(f for f in own if f.effect or f.amount or f.observed != f.reference)
         total = math.fsum(f.effect for f in own)
-        out.append(
-            FamilyEffect(family, total, sum((f.amount for f in own), Decimal(0)), shown)
-        )
+        out.append(FamilyEffect(family, total, sum((f.amount for f in own), Decimal(0)), shown))
     return tuple(out)
 
 
-def _factor(
-    path: str, subject: Subject, reference: Subject, effect: float, amount: Decimal
-) -> Factor:
+def _factor(path: str, subject: Subject, reference: Subject, effect: float, amount: Decimal) -> Factor:
     field = BY_PATH.get(path)
     if field is not None:
         observed, base = subject.instrument.get(field), reference.instrument.get(field)

@@ -90,14 +90,16 @@ PART = (
 
 
 def _wear(part: str, label: str) -> Field:
-    meaning = f"wear of the {label}: 0 none, 1 traces, 2 light, 3 moderate, 4 heavy, 5 worn through"
+    meaning = f"wear of the {part}: 0 none, 1 traces, 2 light, 3 moderate, 4 heavy, 5 worn through"
     return Field(
         f"condition.{part}", Kind.GRADE, Family.CONDITION, f"{label} wear", meaning, WEAR, 0, 5, True
     )
 
 
 def _part(part: str, label: str) -> Field:
-    meaning = f"whether the {label} are the ones it left the maker with"
+    meaning = (
+        f"{label}: as it left the maker, replaced with a part of the period or with any other, or missing"
+    )
     return Field(
         f"originality.{part}", Kind.TERM, Family.ORIGINALITY, label, meaning, PART, loss_ordered=True
     )
@@ -155,7 +157,7 @@ FIELDS: tuple[Field, ...] = (
     _wear("back", "back"),
     _wear("neck", "neck"),
     _wear("headstock", "headstock"),
-    _wear("frets", "frets"),
+    _wear("frets", "fret"),
     _wear("hardware", "hardware"),
     Field(
         "condition.electronics",
