@@ -1,0 +1,50 @@
+"""Names match without regard to case, accents and spaces, and a wrong one is answered with the nearest."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from models.names import nearest, normal, normal_serial
+
+
+@pytest.mark.parametrize(
+    ("written", "meant"),
+    [
+        ("OSTVIK", "Ostvik"),
+        ("  ostvik ", "Ostvik"),
+        ("Fjell   2", "fjell 2"),
+        ("Fjell\u00a02", "fjell 2"),
+        ("ÉTOILE", "etoile"),
+        ("E\u0301toile", "Étoile"),  # the accent as a character of its own
+        ("Straße", "STRASSE"),
+        ("Ｆｊｅｌｌ", "Fjell"),  # full-width letters
+        ("İris", "iris"),
+    ],
+)
+def test_names_that_mean_the_same_are_the_same(written: str, meant: str) -> None:
+    assert normal(written) == normal(meant)
+
+
+@pytest.mark.parametrize(("one", "other"), [("Fjell 2", "Fjell 3"), ("Fjell 2", "Fjell2"), ("Dal", "Dale")])
+def test_names_that_differ_stay_apart(one: str, other: str) -> None:
+    assert normal(one) != normal(other)
+
+
+@given(st.text(max_size=40))
+def test_the_normal_form_is_its_own_normal_form(name: str) -> None:
+    assert normal(normal(name)) == normal(name)
+
+
+def test_serials_compare_without_spaces_and_case_only() -> None:
+    assert normal_serial(" ab 12-3 ") == normal_serial("AB12-3")
+    assert normal_serial("AB123") != normal_serial("AB12-3")
+
+
+def test_the_nearest_name_comes_first_as_it_is_spelled() -> None:
+    among = ("Fjell 2", "Dal", "Étoile", "Fjord")
+    assert nearest("fjel 2", among)[0] == "Fjell 2"
+    assert nearest("etoille", among)[0] == "Étoile"
+    assert nearest("zzzzzz", among) == ()
+    assert len(nearest("fj", ("fja", "fjb", "fjc", "fjd"), 2)) == 2
