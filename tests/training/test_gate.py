@@ -1,0 +1,102 @@
+"""The gate: worse is kept out, better and equal pass, and nobody is judged on what he has seen."""
+
+from dataclasses import replace
+from datetime import date
+
+import numpy as np
+import pytest
+from fake_model import FakeModel, fit_fake
+
+from training.demo.market import Market
+from training.study.gate import LEAST_COMMON, Answers, answers_of_current, coverage_checks, gate
+from training.study.holdout import Split, split_by_time
+from training.study.judge import Judged, judge
+
+
+@pytest.fixture(scope="module")
+def split(small_market: Market) -> Split:
+    return split_by_time(small_market.evidence)
+
+
+@pytest.fixture(scope="module")
+def twin(small_market: Market, split: Split) -> FakeModel:
+    return fit_fake(split.before, small_market.catalogue, small_market.rates)
+
+
+@pytest.fixture(scope="module")
+def candidate(small_market: Market, split: Split, twin: FakeModel) -> Judged:
+    # As wide as it takes: its coverage must not be what these tests turn on.
+    return judge(replace(twin, sd=_honest(small_market, split, twin)), split.kept, small_market.rates)
+
+
+def _honest(m: Market, split: Split, twin: FakeModel) -> float:
+    found = judge(twin, split.kept, m.rates)
+    return float(np.quantile(abs(found.center - found.paid), 0.95) / 1.96)
+
+
+def test_the_same_model_passes_beside_itself(candidate: Judged) -> None:
+    everything = np.ones(len(candidate.paid), bool)
+    verdict = gate(candidate, everything, Answers.of(candidate))
+    assert verdict.passed
+    assert verdict.common == len(candidate.paid)
+    assert len(verdict.checks) == 4 + 2
+
+
+def test_a_biased_model_is_kept_out_and_told_why(
+    small_market: Market, split: Split, twin: FakeModel, candidate: Judged
+) -> None:
+    everything = np.ones(len(candidate.paid), bool)
+    worse = judge(replace(twin, shift=0.4, sd=3.0), split.kept, small_market.rates)
+    verdict = gate(worse, everything, Answers.of(candidate))
+    assert not verdict.passed
+    assert any("absolute log error" in reason for reason in verdict.reasons)
+    assert any("interval score" in reason for reason in verdict.reasons)
+    assert gate(candidate, everything, Answers.of(worse)).passed
+
+
+def test_ranges_that_do_not_hold_are_kept_out(small_market: Market, split: Split, twin: FakeModel) -> None:
+    narrow = judge(replace(twin, sd=0.02), split.kept, small_market.rates)
+    assert not gate(narrow).passed
+    assert all("coverage" in reason for reason in gate(narrow).reasons)
+
+
+def test_coverage_slack_is_three_points_and_two_standard_errors(candidate: Judged) -> None:
+    """At 90% of 100 sales: 90 − 3 − 2·3 = 81 must be inside; by hand."""
+    n = 100
+    paid = np.zeros(n)
+    low, high = np.full((n, 1), -1.0), np.full((n, 1), 1.0)
+    high[:19] = low[:19] = -2.0
+    just = Judged(candidate.sales[:1] * n, paid, paid, low, high, candidate.weights[:1] * n, (0.9,))
+    assert [check.passed for check in coverage_checks(just)] == [True]
+    high[19] = low[19] = -2.0
+    assert [check.passed for check in coverage_checks(just)] == [False]
+
+
+def test_the_current_bundle_is_not_asked_about_sales_it_has_seen(
+    small_market: Market, split: Split, twin: FakeModel, candidate: Judged
+) -> None:
+    assert split.first is not None
+    seen_all = replace(twin, last=date(2030, 1, 1))
+    usable, said = answers_of_current(seen_all, None, candidate, small_market.rates)
+    assert not usable.any()
+    assert gate(candidate, usable, said).common == 0
+    usable, said = answers_of_current(twin, None, candidate, small_market.rates)
+    assert usable.all()
+    assert said.center == pytest.approx(candidate.center)
+
+
+def test_the_current_twin_speaks_for_what_it_had_kept_out(
+    small_market: Market, split: Split, twin: FakeModel, candidate: Judged
+) -> None:
+    """The current bundle was fitted on everything: its twin's answers stand in, not its own."""
+    current = replace(twin, last=date(2030, 1, 1), shift=9.0)
+    kept = Answers.from_bytes(Answers.of(candidate).to_bytes())
+    usable, said = answers_of_current(current, kept, candidate, small_market.rates)
+    assert usable.all()
+    assert np.array_equal(said.center, candidate.center)
+    assert np.array_equal(said.low, Answers.of(candidate).low)
+    few = Answers(kept.ids[:5], kept.center[:5], kept.low[:5], kept.high[:5])
+    usable, said = answers_of_current(current, few, candidate, small_market.rates)
+    assert usable.sum() == 5 < LEAST_COMMON
+    # Too few to compare on: only coverage is asked.
+    assert len(gate(candidate, usable, said).checks) == 4

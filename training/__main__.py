@@ -1,0 +1,3 @@
+from training.cli import main
+
+main(prog_name="python -m training")

@@ -1,0 +1,230 @@
+"""`python -m training`: from records of sales to a bundle, how good it is, and how good it would have been.
+
+Nothing heavy is imported before a command needs it: asking for help should not take seconds.
+"""
+
+from __future__ import annotations
+
+import importlib
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from models.catalogue import Catalogue, read_catalogue
+from models.console import OneLineErrors
+from models.errors import BookmatchError, CatalogueError
+
+if TYPE_CHECKING:
+    from models.evidence import Evidence
+    from models.money import Rates
+    from training.reading import Reading
+
+
+class _LateCommands(OneLineErrors):
+    """Commands of other modules, imported when they are called for."""
+
+    late = {"demo": ("training.demo.command", "demo")}
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return sorted({*super().list_commands(ctx), *self.late})
+
+    def get_command(self, ctx: click.Context, name: str) -> click.Command | None:
+        if name in self.late:
+            module, attribute = self.late[name]
+            command: click.Command = getattr(importlib.import_module(module), attribute)
+            return command
+        return super().get_command(ctx, name)
+
+
+_FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
+_evidence = click.argument("evidence", metavar="EVIDENCE.csv", type=_FILE)
+_catalogue = click.option(
+    "--catalogue", required=True, type=_FILE, help="Makers, models and editions (TOML)."
+)
+_seed = click.option("--seed", type=click.IntRange(min=0), default=0, show_default=True)
+_strict = click.option("--strict", is_flag=True, help="Make any bad row an error.")
+_json = click.option("--json", "as_json", is_flag=True, help="Print JSON.")
+
+
+@click.group(cls=_LateCommands)
+def main() -> None:
+    """Fit price models, judge them, and make the demo market."""
+
+
+@main.command()
+@_evidence
+@_catalogue
+@click.option("--store", required=True, type=click.Path(file_okay=False, path_type=Path), help="Of bundles.")
+@_seed
+@_strict
+@click.option("--promote", is_flag=True, help="Make it the current bundle, if the gate lets it pass.")
+@click.option("--force", is_flag=True, help="With --promote: whatever the gate says; needs --who and --why.")
+@click.option("--who", help="Who promotes; kept in the history.")
+@click.option("--why", help="Why; kept in the history.")
+@click.option(
+    "--holdout-months",
+    "months",
+    type=click.FloatRange(min=0),
+    help="Months of last sales kept out for judging; 0 keeps none.  [default: 10]",
+)
+def fit(
+    evidence: Path,
+    catalogue: Path,
+    store: Path,
+    seed: int,
+    strict: bool,
+    promote: bool,
+    force: bool,
+    who: str | None,
+    why: str | None,
+    months: float | None,
+) -> None:
+    """Fit on EVIDENCE.csv and write a bundle to the store; prints its version."""
+    if force and not (promote and who and why):
+        raise click.UsageError(
+            "--force needs --promote, --who and --why: it overrides the gate, on the record"
+        )
+    from training import release
+    from training.study.holdout import MONTHS
+
+    known, reading, rates = _read(evidence, catalogue, strict)
+    made = release.make_bundle(
+        reading.rows,
+        known,
+        rates,
+        store,
+        seed=seed,
+        months=MONTHS if months is None else months,
+        about={"refused_rows": len(reading.refused), "ignored_columns": list(reading.ignored_columns)},
+    )
+    click.echo(made.version)
+    for check in made.verdict.checks:
+        _note(f"{'passed' if check.passed else 'failed'}  {check.name}: {check.detail}")
+    if promote:
+        release.promote(made, store, force=force, who=who, why=why)
+
+
+@main.command()
+@click.argument("holdout", metavar="HOLDOUT.csv", type=_FILE)
+@click.option(
+    "--store",
+    required=True,
+    type=click.Path(exists=True, file_okay=False, path_type=Path),
+    help="Of bundles; its current one is judged.",
+)
+@_strict
+@_json
+def evaluate(holdout: Path, store: Path, strict: bool, as_json: bool) -> None:
+    """Judge the current bundle by the sales of HOLDOUT.csv, which it should not have seen."""
+    from models.registry import Registry
+    from training.card.contents import plain
+    from training.reading import read_evidence
+    from training.study.judge import judge, only_sales, study
+
+    bundle = Registry(store).load()
+    valuer = bundle.valuer
+    reading = read_evidence(holdout, valuer.catalogue, valuer.rates, strict=strict)
+    _tell(reading)
+    sales = only_sales(reading.rows)
+    _check_sales(sales, len(reading.rows), holdout, valuer.model.last_evidence)
+    found = {"version": bundle.version, **plain(study(judge(valuer.model, sales, valuer.rates)))}
+    _print(found, as_json)
+
+
+@main.command()
+@_evidence
+@_catalogue
+@_seed
+@_strict
+@click.option(
+    "--years",
+    type=click.FloatRange(min=0.25),
+    default=3,
+    show_default=True,
+    help="How far back the first quarter lies.",
+)
+@click.option(
+    "--jobs",
+    type=click.IntRange(min=1),
+    default=None,
+    help="Fits at a time.  [default: the machine's processors]",
+)
+@_json
+def backtest(
+    evidence: Path, catalogue: Path, seed: int, strict: bool, years: float, jobs: int | None, as_json: bool
+) -> None:
+    """Had it been used for the last years: fit anew every quarter, judge by the sales of that quarter."""
+    from joblib import cpu_count
+
+    from training.card.contents import plain
+    from training.release import fit_for_backtest
+    from training.study import backtest as study
+
+    known, reading, rates = _read(evidence, catalogue, strict)
+    found = study.backtest(
+        reading.rows, known, rates, fit_for_backtest, years=years, seed=seed, jobs=jobs or cpu_count()
+    )
+    _print(plain(study.report(found)), as_json)
+
+
+# ── reading and telling ──────────────────────────────────────────────────────
+
+
+def _note(text: str) -> None:
+    click.echo(text, err=True)
+
+
+def _read(evidence: Path, catalogue: Path, strict: bool) -> tuple[Catalogue, Reading, Rates]:
+    from training.rates import load_rates
+    from training.reading import read_evidence
+
+    try:
+        known = read_catalogue(catalogue.read_text(encoding="utf-8"))
+    except UnicodeDecodeError as error:
+        raise CatalogueError(f"{catalogue}: is not UTF-8 at byte {error.start}; save it as UTF-8") from error
+    except CatalogueError as error:
+        raise CatalogueError(f"{catalogue}: {error}") from error
+    if known.ignored:
+        _note(f"{catalogue}: ignored keys: {', '.join(known.ignored)}")
+    rates = load_rates()
+    reading = read_evidence(evidence, known, rates, strict=strict)
+    _tell(reading)
+    if not reading.rows:
+        raise BookmatchError(f"{evidence}: no row of it can be used")
+    return known, reading, rates
+
+
+def _tell(reading: Reading) -> None:
+    """What was left out, on stderr."""
+    if reading.ignored_columns:
+        _note(f"ignored columns: {', '.join(reading.ignored_columns)}")
+    for refusal in reading.refused:
+        _note(f"refused {refusal}")
+    if reading.refused:
+        _note(f"{len(reading.refused)} rows were refused, {len(reading.rows)} are used")
+
+
+def _check_sales(sales: Sequence[Evidence], rows: int, path: Path, last: Any) -> None:
+    if not sales:
+        raise BookmatchError(f"{path}: none of its {rows} usable rows is of kind sale; add closed sales")
+    if rows > len(sales):
+        _note(f"{rows - len(sales)} rows are not of kind sale and were left out")
+    early = sum(last is not None and sale.day <= last for sale in sales)
+    if early:
+        _note(
+            f"{early} of {len(sales)} sales are not later than the bundle's last evidence ({last}): where it "
+            "was fitted on them, they flatter it"
+        )
+
+
+def _print(found: dict[str, Any], as_json: bool) -> None:
+    if as_json:
+        import json
+
+        click.echo(json.dumps(found, indent=1, ensure_ascii=False))
+        return
+    from training.study.table import as_text
+
+    click.echo(as_text(found))
