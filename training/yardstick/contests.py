@@ -1,0 +1,142 @@
+"""What the yardstick runs: contests, each cut into pieces of work that can run anywhere in any order."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+
+from models.evidence import Evidence
+from models.price.basis import Floats, Ints, Table
+from models.price.features import columns
+from training.demo.market import Market, make_market
+from training.fit import fit_model
+from training.study.intervals import covered, interval_score
+from training.study.judge import judge, log_usd, only_sales
+from training.yardstick.open_data import OPEN_DATA, OpenData
+from training.yardstick.ours import guess_open
+from training.yardstick.peers import LEVEL, PEERS, Guess, folds
+
+OURS = "this fit"
+FOLDS = 5
+
+# Markets of our own making: contest → (nature, sales). Their seeds are used nowhere else.
+MARKETS: Mapping[str, tuple[str, int]] = {
+    "demo market": ("house", 3000),
+    "entangled market": ("entangled", 3000),
+    "small market": ("additive", 400),
+}
+_FIRST_SEED = 7001
+CONTESTS = (*MARKETS, *OPEN_DATA)
+CONTESTANTS = (OURS, *PEERS)
+
+
+@dataclass(frozen=True)
+class Piece:
+    """One fit of one contestant: a repeat of a contest, and a fold of it (0 for a market)."""
+
+    contest: str
+    contestant: str
+    repeat: int
+    fold: int
+
+
+@dataclass(frozen=True)
+class Answer:
+    """What a piece gave: (n,) log prices, and what was guessed of them."""
+
+    piece: Piece
+    paid: Floats
+    guess: Guess
+
+
+def pieces(contests: Sequence[str], contestants: Sequence[str], repeats: int) -> Iterator[Piece]:
+    """All work, in the order of the table."""
+    for contest in contests:
+        count = 1 if contest in MARKETS else FOLDS
+        for contestant in contestants:
+            for repeat in range(repeats):
+                for fold in range(count):
+                    yield Piece(contest, contestant, repeat, fold)
+
+
+def run(piece: Piece) -> Answer:
+    """Do one piece of work."""
+    return (_run_market if piece.contest in MARKETS else _run_open)(piece)
+
+
+def _run_open(piece: Piece) -> Answer:
+    data = _open(piece.contest)
+    test = folds(len(data), FOLDS, piece.repeat)[piece.fold]
+    train: Ints = np.setdiff1d(np.arange(len(data)), test)
+    if piece.contestant == OURS:
+        guess = guess_open(data, train, test, piece.repeat)
+    else:
+        guess = PEERS[piece.contestant](data.at(train), data.log_price[train], data.at(test), piece.repeat)
+    return Answer(piece, data.log_price[test], guess)
+
+
+@lru_cache(maxsize=2)
+def _open(name: str) -> OpenData:
+    return OPEN_DATA[name]()
+
+
+@lru_cache(maxsize=1)
+def _market(name: str, repeat: int) -> Market:
+    nature, sales = MARKETS[name]
+    return make_market(_FIRST_SEED + repeat, sales, nature)
+
+
+def _run_market(piece: Piece) -> Answer:
+    market = _market(piece.contest, piece.repeat)
+    paid = log_usd(market.holdout, market.rates)
+    if piece.contestant == OURS:
+        return Answer(piece, paid, _our_market(market, piece.repeat))
+    sales = only_sales(market.evidence)
+    train, test = _table(market, sales), _table(market, market.holdout)
+    guess = PEERS[piece.contestant](train, log_usd(sales, market.rates), test, piece.repeat)
+    return Answer(piece, paid, guess)
+
+
+def _table(market: Market, rows: Sequence[Evidence]) -> Table:
+    return columns([row.subject for row in rows], market.catalogue)
+
+
+def _our_market(market: Market, seed: int) -> Guess:
+    fit = fit_model(market.evidence, market.catalogue, market.rates, seed=seed, progress=False)
+    said = judge(fit.model, market.holdout, market.rates, (LEVEL,))
+    return Guess(said.center, said.low[:, 0], said.high[:, 0])
+
+
+# ── scores ───────────────────────────────────────────────────────────────────
+
+SCORES: Mapping[str, Callable[[Floats, Guess], float]] = {
+    "median_error": lambda y, g: float(100 * np.median(np.abs(np.expm1(g.center - y)))),
+    "rmse_log": lambda y, g: float(np.sqrt(((g.center - y) ** 2).mean())),
+    "coverage": lambda y, g: float(covered(y, g.low, g.high).mean()),
+    "interval_score": lambda y, g: float(interval_score(y, g.low, g.high, LEVEL).mean()),
+}
+
+
+def scored(answers: Sequence[Answer]) -> dict[str, dict[str, dict[str, float]]]:
+    """contest → contestant → score: the mean over repeats of what all folds of a repeat give together."""
+    out: dict[str, dict[str, dict[str, float]]] = {}
+    keys = dict.fromkeys((a.piece.contest, a.piece.contestant) for a in answers)
+    for contest, contestant in keys:
+        own = [a for a in answers if (a.piece.contest, a.piece.contestant) == (contest, contestant)]
+        each = [
+            _whole([a for a in own if a.piece.repeat == r]) for r in sorted({a.piece.repeat for a in own})
+        ]
+        means = {name: float(np.mean([score(y, g) for y, g in each])) for name, score in SCORES.items()}
+        out.setdefault(contest, {})[contestant] = means
+    return out
+
+
+def _whole(answers: Sequence[Answer]) -> tuple[Floats, Guess]:
+    paid = np.concatenate([a.paid for a in answers])
+    center, low, high = (
+        np.concatenate([getattr(a.guess, name) for a in answers]) for name in ("center", "low", "high")
+    )
+    return paid, Guess(center, low, high)
