@@ -158,6 +158,8 @@ def _written(out: Path | None) -> Iterator[IO[str]]:
         with out.open("w", encoding="utf-8", newline="") as stream:
             yield stream
         return
+    if not out.parent.is_dir():
+        raise click.BadParameter(f"there is no folder {out.parent}", param_hint="--out")
     aside = out.with_name(f".{out.name}.{os.getpid()}")
     try:
         with aside.open("w", encoding="utf-8", newline="") as stream:
@@ -170,8 +172,8 @@ def _written(out: Path | None) -> Iterator[IO[str]]:
 @contextmanager
 def _watched(stream: BinaryIO) -> Iterator[Iterator[bytes]]:
     """The lines of a stream, with a progress bar by bytes on a terminal."""
-    path = Path(stream.name) if isinstance(stream.name, str) else None
-    size = path.stat().st_size if path and path.is_file() else None
+    name = getattr(stream, "name", None)  # stdin has none that is a path
+    size = Path(name).stat().st_size if isinstance(name, str) and Path(name).is_file() else None
     with tqdm(total=size, unit="B", unit_scale=True, desc="valuing", disable=None) as bar:
 
         def lines() -> Iterator[bytes]:

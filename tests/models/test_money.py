@@ -56,7 +56,7 @@ def test_the_lines_of_a_split_sum_to_the_difference_exactly(
 def test_every_line_but_the_largest_is_its_share_to_half_a_cent(
     value: Decimal, reference: Decimal, parts: list[float]
 ) -> None:
-    """The share is L(value, reference)·effect, with L by its integral, the mean of value^t·reference^(1−t)."""
+    """The share is L(value, reference)·effect, L by its integral: the mean of value^t·reference^(1−t)."""
     t = (np.arange(20_000) + 0.5) / 20_000
     mean = float(np.mean(float(value) ** t * float(reference) ** (1 - t)))
     lines = split_money(value, reference, parts, "USD")

@@ -1,0 +1,171 @@
+"""`python -m models`: only the result on stdout, one line for what is wrong, exit codes 0, 2 and 1."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import click
+import pytest
+from click.testing import CliRunner, Result
+from fakes import read_fake, write_fake
+
+from models import bundle
+from models.cli import main
+from models.console import OneLineErrors
+from models.registry import Registry
+
+STOCK = "id,maker,model,condition_neck,price\nA,Ostvik,Dal,3,100\nB,Ostvik,Dahl,,\nC,ostvik,DAL,9,\n"
+
+
+@pytest.fixture
+def store(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.setattr(bundle, "_reader", lambda: read_fake)
+    folder = tmp_path / "store"
+    for base in (8.0, 8.1):
+        write_fake(folder, base, seed=base)
+    registry = Registry(folder)
+    registry.promote(registry.versions()[0], who="ann", why="first")
+    (tmp_path / "stock.csv").write_text(STOCK)
+    return folder
+
+
+def run(*args: object) -> Result:
+    return CliRunner().invoke(main, [str(arg) for arg in args])
+
+
+def wrong(code: int, *args: object) -> str:
+    """What one wrong command says: one line on stderr, nothing on stdout."""
+    found = run(*args)
+    assert (found.exit_code, found.stdout) == (code, "")
+    assert found.stderr.startswith("Error: ") and found.stderr.count("\n") == 1
+    assert "Traceback" not in found.stderr
+    return found.stderr
+
+
+def test_list_marks_the_current_one(store: Path) -> None:
+    first, second = Registry(store).versions()
+    assert run("list", "--store", store).stdout == f"* {first}\n  {second}\n"
+    rows = json.loads(run("list", "--store", store, "--json").stdout)
+    assert [(row["version"], row["current"]) for row in rows] == [(first, True), (second, False)]
+
+
+def test_promote_and_rollback_print_the_version_that_is_current_now(store: Path) -> None:
+    first, second = Registry(store).versions()
+    assert run("promote", second, "--store", store, "--who", "bo", "--why", "newer").stdout == f"{second}\n"
+    assert Registry(store).current().version == second
+    assert run("rollback", "--store", store, "--why", "worse").stdout == f"{first}\n"
+    assert [(c.who, c.why) for c in Registry(store).history()][1] == ("bo", "newer")
+    assert Registry(store).history()[2].who  # the login name
+
+
+def test_show_says_what_a_bundle_holds_and_what_became_of_it(store: Path) -> None:
+    first, second = Registry(store).versions()
+    text = run("show", "--store", store).stdout
+    assert first in text and "(current)" in text and "catalogue.toml" in text and "by ann: first" in text
+    shown = json.loads(run("show", second, "--store", store, "--json").stdout)
+    assert (shown["version"], shown["current"], shown["about"], shown["history"]) == (
+        second,
+        False,
+        {"seed": 8.1},
+        [],
+    )
+
+
+def test_value_prints_csv_and_nothing_else_on_stdout(store: Path, tmp_path: Path) -> None:
+    found = run("value", tmp_path / "stock.csv", "--store", store, "--levels", "0.5,0.95")
+    assert found.exit_code == 0
+    rows = list(csv.DictReader(io.StringIO(found.stdout)))
+    assert [row["id"] for row in rows] == ["A", "B", "C"]
+    assert [bool(row["value"]) for row in rows] == [True, False, False]
+    assert "did you mean Dal" in rows[1]["error"] and "from 0 to 5" in rows[2]["error"]
+    assert {"low_50", "high_95"} <= set(rows[0]) and "low_80" not in rows[0]
+    assert found.stderr.count("price") == 1 and "2 of 3 rows" in found.stderr
+
+
+def test_value_writes_a_file_and_then_prints_nothing(store: Path, tmp_path: Path) -> None:
+    out = tmp_path / "values.csv"
+    out.write_text("old")
+    found = run("value", tmp_path / "stock.csv", "--store", store, "--out", out)
+    assert (found.exit_code, found.stdout) == (0, "")
+    assert out.read_text() == run("value", tmp_path / "stock.csv", "--store", store).stdout
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["stock.csv", "store", "values.csv"]
+
+
+def test_values_that_cannot_be_finished_leave_the_old_file_alone(store: Path, tmp_path: Path) -> None:
+    out = tmp_path / "values.csv"
+    out.write_text("old")
+    (tmp_path / "stock.csv").write_text("name,maker\n1,2\n")
+    assert "lacks id, model" in wrong(1, "value", tmp_path / "stock.csv", "--store", store, "--out", out)
+    assert out.read_text() == "old" and len(list(tmp_path.iterdir())) == 3
+
+
+def test_value_reads_stdin(store: Path) -> None:
+    found = CliRunner().invoke(main, ["value", "-", "--store", str(store)], input=STOCK.encode())
+    assert found.exit_code == 0 and found.stdout.count("\n") == 4
+
+
+def test_value_uses_the_bundle_that_is_current(store: Path, tmp_path: Path) -> None:
+    before = run("value", tmp_path / "stock.csv", "--store", store).stdout
+    run("promote", Registry(store).versions()[1], "--store", store)
+    assert run("value", tmp_path / "stock.csv", "--store", store).stdout != before
+
+
+@pytest.mark.parametrize("levels", ["", "0.5,", "80", "0", "1", "a", "0.5;0.8", "nan"])
+def test_wrong_levels_are_wrong_use(store: Path, tmp_path: Path, levels: str) -> None:
+    assert "--levels" in wrong(2, "value", tmp_path / "stock.csv", "--store", store, "--levels", levels)
+
+
+def test_wrong_use_exits_with_2(store: Path, tmp_path: Path) -> None:
+    assert "nothere" in wrong(2, "value", tmp_path / "nothere.csv", "--store", store)
+    assert "Is a directory" in wrong(2, "value", tmp_path, "--store", store)
+    nowhere = tmp_path / "nowhere" / "out.csv"
+    assert "--out" in wrong(2, "value", tmp_path / "stock.csv", "--store", store, "--out", nowhere)
+    assert "--store" in wrong(2, "list")
+    assert "nowhere" in wrong(2, "list", "--store", tmp_path / "nowhere")
+    assert "VERSION" in wrong(2, "promote", "--store", store)
+    assert "No such command" in wrong(2, "demote", "--store", store)
+    assert "--loud" in wrong(2, "list", "--loud", "--store", store)
+
+
+def test_what_else_goes_wrong_exits_with_1(store: Path, tmp_path: Path) -> None:
+    assert "no earlier" in wrong(1, "rollback", "--store", store)
+    assert "no bundle 'latest'" in wrong(1, "promote", "latest", "--store", store)
+    (Registry(store).folder(Registry(store).versions()[0]) / "fake.json").write_text("{}")
+    assert "fake.json" in wrong(1, "value", tmp_path / "stock.csv", "--store", store)
+
+
+def test_an_unforeseen_error_is_one_line_too(capsys: pytest.CaptureFixture[str]) -> None:
+    @click.group(cls=OneLineErrors)
+    def group() -> None: ...
+
+    @group.command()
+    def broken() -> None:
+        raise ZeroDivisionError("two\nlines")
+
+    with pytest.raises(SystemExit) as caught:
+        group.main(["broken"])
+    assert caught.value.code == 1
+    assert capsys.readouterr().err == "Error: unexpected ZeroDivisionError: two lines\n"
+
+
+def test_the_module_runs_as_a_command() -> None:
+    done = subprocess.run(
+        [sys.executable, "-m", "models", "--help"], capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 0 and all(
+        c in done.stdout for c in ("list", "show", "promote", "rollback", "value")
+    )
+    none = subprocess.run([sys.executable, "-m", "models"], capture_output=True, text=True, check=False)
+    assert none.returncode == 2 and none.stdout == "" and "Usage" in none.stderr
+
+
+def test_valuing_loads_no_library_of_fitting_or_of_the_web() -> None:
+    heavy = "{'lightgbm', 'scipy', 'pandas', 'matplotlib', 'flask', 'sqlalchemy', 'marshmallow'}"
+    code = f"import models.cli, models.bundle, sys; print({heavy} & set(sys.modules))"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout == "set()\n"

@@ -1,0 +1,203 @@
+"""A stock list in, its values out: the contract's columns, every row in its place, figures that add up."""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+import tracemalloc
+from collections.abc import Iterable, Iterator
+from datetime import date
+from decimal import Decimal
+
+import pytest
+from fakes import CATALOGUE, RATES, FakePriceModel
+
+from models import stocklist
+from models.errors import BookmatchError, TableError
+from models.instrument import Instrument, Subject
+from models.stocklist import level_name, value_columns, value_stocklist
+from models.valuation import Valuer
+
+VALUER = Valuer(FakePriceModel(), CATALOGUE, RATES, "v1")
+TODAY = date(2026, 2, 3)
+LEVELS = (0.5, 0.8)
+
+
+def valued(
+    text: str | bytes, levels: Iterable[float] = LEVELS, valuer: Valuer = VALUER
+) -> list[dict[str, str]]:
+    data = text.encode() if isinstance(text, str) else text
+    out = io.StringIO()
+    value_stocklist(io.BytesIO(data), out, valuer, tuple(levels), today=TODAY)
+    return list(csv.DictReader(io.StringIO(out.getvalue())))
+
+
+def test_the_columns_are_the_contracts() -> None:
+    assert value_columns((0.5, 0.8)) == (
+        "id",
+        "value",
+        "low_50",
+        "high_50",
+        "low_80",
+        "high_80",
+        "reference_value",
+        "effect_condition",
+        "effect_rarity",
+        "effect_originality",
+        "effect_provenance",
+        "effect_identity",
+        "effect_market",
+        "evidence",
+        "cautions",
+        "error",
+    )
+    assert [level_name(x) for x in (0.29, 0.8, 0.95, 0.975, 0.07)] == ["29", "80", "95", "97.5", "7"]
+
+
+def test_a_row_gets_the_figures_that_the_valuer_gives() -> None:
+    (row,) = valued("id,maker,model,condition_neck,date,channel\nA1,ostvik,fjell 2,4,2025-06-01,dealer\n")
+    it = Instrument("Ostvik", "Fjell 2", condition_neck=4.0)
+    found = VALUER.value(Subject(it, date(2025, 6, 1), "dealer"), levels=LEVELS)
+    assert (row["id"], row["value"], row["reference_value"]) == (
+        "A1",
+        str(found.value),
+        str(found.reference_value),
+    )
+    assert [row["low_50"], row["high_80"]] == [str(found.intervals[0].low), str(found.intervals[1].high)]
+    assert row["evidence"] == "thin" and row["error"] == ""
+    codes = row["cautions"].split(";")
+    assert set(codes) == {c.code for c in found.cautions} and len(codes) == len(set(codes))
+
+
+def test_day_and_channel_have_their_defaults() -> None:
+    rows = valued(
+        f"id,maker,model,date,channel\nA,Ostvik,Dal,,\nB,Ostvik,Dal,{TODAY},private\nC,Ostvik,Dal,,Dealer\n"
+    )
+    assert rows[0] | {"id": ""} == rows[1] | {"id": ""}
+    assert rows[2]["value"] != rows[0]["value"]
+
+
+def test_the_printed_figures_give_the_value_back_to_the_cent() -> None:
+    cells = [f"{n},Ostvik,Fjell 2,{n % 6},{n % 5},{n % 4}\n" for n in range(200)]
+    header = "id,maker,model,condition_neck,condition_top,figure\n"
+    for base in (1.0, 4.0, 8.0, 15.0):
+        for row in valued(
+            header + "".join(cells), valuer=Valuer(FakePriceModel(base), CATALOGUE, RATES, "v")
+        ):
+            effects = [float(text) for name, text in row.items() if name.startswith("effect_")]
+            back = float(row["reference_value"]) * math.exp(math.fsum(effects))
+            assert f"{back:.2f}" == row["value"], row
+
+
+def test_a_bad_row_says_why_and_leaves_its_figures_empty_and_the_others_are_valued() -> None:
+    rows = valued(
+        "maker,model,id,year\n"
+        "Ostvik,Dal,a,1965\n"
+        "Ostvik,Dahl,b,1965\n"
+        "Nobody,Dal,c,1965\n"
+        "Ostvik,Dal,d,3019\n"
+        "Ostvik,Dal,,1965\n"
+        "Ostvik,Dal,f\n"
+        ",Dal,g,1965\n"
+        "Ostvik,Dal,h,1966\n"
+    )
+    assert [row["id"] for row in rows] == ["a", "b", "c", "d", "", "f", "g", "h"]
+    assert [bool(row["value"]) for row in rows] == [True, *[False] * 6, True]
+    for row, named in zip(rows[1:7], ("Dal", "maker", "year", "id", "cells", "maker"), strict=True):
+        assert named in row["error"] and "\n" not in row["error"]
+        assert all(not text for name, text in row.items() if name not in ("id", "error"))
+
+
+@pytest.mark.parametrize(
+    ("column", "cell", "named"),
+    [
+        ("date", "03/04/2025", "YYYY-MM-DD"),
+        ("date", "2025-02-30", "calendar"),
+        ("date", "2199-01-01", "2100"),
+        ("channel", "auctoin", "auction"),
+        ("condition_neck", "7", "from 0 to 5"),
+        ("originality_nut", "bone", "original, period"),
+    ],
+)
+def test_each_fault_names_its_column_and_what_is_allowed(column: str, cell: str, named: str) -> None:
+    (row,) = valued(f"id,maker,model,{column}\nA,Ostvik,Dal,{cell}\n")
+    assert column in row["error"] and named in row["error"] and not row["value"]
+
+
+def test_all_faults_of_a_row_are_said_at_once() -> None:
+    (row,) = valued("id,maker,model,date,channel,year\n,Ostvik,Dal,soon,moon,old\n")
+    assert all(name in row["error"] for name in ("id", "date", "channel", "year"))
+
+
+def test_other_columns_are_ignored_and_named_once() -> None:
+    notes: list[str] = []
+    data = b"price,id,maker,shelf,model\n1,A,Ostvik,9,Dal\n2,B,Ostvik,9,Dal\n"
+    value_stocklist(io.BytesIO(data), io.StringIO(), VALUER, LEVELS, note=notes.append)
+    assert notes == ["columns ignored: price, shelf"]
+
+
+def test_a_bom_crlf_and_another_order_of_columns_change_nothing() -> None:
+    plain = valued("id,maker,model,year\nÅ1,Ostvik,Dal,1965\nB2,Ostvik,Dal,\n")
+    other = "\ufeffYear,model,id,maker\r\n1965,Dal,Å1,Ostvik\r\n,Dal,B2,Ostvik\r\n"
+    assert valued(other) == plain and plain[0]["id"] == "Å1"
+
+
+@pytest.mark.parametrize(
+    "header", ["maker,model\n", "id,model\n", "id;maker;model\n", "", "id,id,maker,model\n"]
+)
+def test_a_file_without_its_columns_cannot_be_read(header: str) -> None:
+    with pytest.raises(TableError):
+        valued(header + "a,b\n")
+
+
+def test_no_rows_give_a_header_only() -> None:
+    assert valued("id,maker,model\n") == []
+
+
+def test_chunks_do_not_show(monkeypatch: pytest.MonkeyPatch) -> None:
+    text = "id,maker,model,condition_neck\n" + "".join(f"{n},Ostvik,Dal,{n % 7}\n" for n in range(50))
+    whole = valued(text)
+    monkeypatch.setattr(stocklist, "_ROWS_AT_ONCE", 7)
+    assert valued(text) == whole and len(whole) == 50
+
+
+def test_a_row_that_the_model_refuses_does_not_take_its_neighbours_with_it() -> None:
+    class Picky(FakePriceModel):
+        def assess(self, subjects, levels):  # type: ignore[no-untyped-def]
+            if any(s.instrument.year == 1965 for s in subjects):
+                raise BookmatchError("no value for 1965")
+            return super().assess(subjects, levels)
+
+    text = "id,maker,model,year\nA,Ostvik,Dal,1964\nB,Ostvik,Dal,1965\nC,Ostvik,Dal,1966\n"
+    rows = valued(text, valuer=Valuer(Picky(), CATALOGUE, RATES, "v"))
+    assert [row["error"] for row in rows] == ["", "no value for 1965", ""]
+    assert [bool(row["value"]) for row in rows] == [True, False, True]
+
+
+def test_memory_does_not_grow_with_the_file(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(stocklist, "_ROWS_AT_ONCE", 20)
+
+    class Nowhere(io.StringIO):
+        def write(self, text: str) -> int:
+            return len(text)
+
+    def lines(count: int) -> Iterator[bytes]:
+        yield b"id,maker,model\n"
+        for n in range(count):
+            yield b"%d,Ostvik,Dal\n" % n
+
+    def peak(count: int) -> int:
+        tracemalloc.start()
+        value_stocklist(lines(count), Nowhere(), VALUER, LEVELS, today=TODAY)
+        found = tracemalloc.get_traced_memory()[1]
+        tracemalloc.stop()
+        return found
+
+    peak(20)
+    assert peak(400) < 1.5 * peak(40)
+
+
+def test_money_is_written_with_its_cents() -> None:
+    (row,) = valued("id,maker,model\nA,Ostvik,Dal\n")
+    assert Decimal(row["value"]).as_tuple().exponent == -2
