@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import fcntl
 import json
 import multiprocessing
+import threading
 from itertools import pairwise
 from pathlib import Path
 
@@ -157,6 +159,20 @@ def test_a_line_of_the_log_that_was_cut_short_takes_no_other_with_it(registry: R
         log.write('{"when": "20')
     registry.promote(second, **BY)
     assert [c.version for c in registry.history()] == [first, second]
+    last = (registry.store / "history.jsonl").read_text().splitlines()[-1]
+    assert json.loads(last)["version"] == second
+
+
+def test_a_change_waits_for_the_one_before_it(registry: Registry) -> None:
+    first = registry.versions()[0]
+    waiting = threading.Thread(target=lambda: registry.promote(first, **BY))
+    with (registry.store / ".lock").open("a") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        waiting.start()
+        waiting.join(0.3)
+        assert waiting.is_alive() and registry.history() == ()
+    waiting.join(10)
+    assert not waiting.is_alive() and registry.current().version == first
 
 
 def _promote_often(store: str, version: str, times: int) -> None:
