@@ -116,6 +116,23 @@ def test_the_gate_refuses_and_force_is_recorded(
     assert change.why.startswith("first of its kind (by force; the gate said: coverage")
 
 
+def test_the_twin_sees_nothing_of_the_sales_it_is_judged_by_and_the_model_sees_all(
+    files: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    plain_fit, seen = release.fit_anew, []
+
+    def watched(rows: Any, *args: Any, **kwargs: Any) -> Any:
+        seen.append((len(rows), max(row.day for row in rows).isoformat()))
+        return plain_fit(rows, *args, **kwargs)
+
+    monkeypatch.setattr(release, "fit_anew", watched)
+    version = fit(files, tmp_path).stdout.strip()
+    card = json.loads((Registry(tmp_path).folder(version) / "card.json").read_text())
+    (few, before), (all_rows, last) = seen
+    assert before < card["study"]["first"] <= card["study"]["last"] <= last
+    assert few < all_rows == card["evidence"]["rows"]
+
+
 @pytest.mark.parametrize(
     "more", [("--force",), ("--promote", "--force"), ("--promote", "--force", "--why", "because")]
 )
