@@ -17,7 +17,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, NullFormatter
 
-from models.price.basis import Floats
+from models.price.interface import FloatArray as Floats
 
 INK, SOFT, PALE, ACCENT = "#1d232b", "#77808c", "#d9dde3", "#24507a"
 _STYLE: dict[Any, Any] = {

@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 
 from models.money import Rates
-from models.price.basis import Floats
+from models.price.interface import FloatArray as Floats
 from models.price.interface import PriceModel
 from training.study.intervals import covered, interval_score
 from training.study.judge import SCORE_LEVEL, Judged, judge

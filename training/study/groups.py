@@ -7,8 +7,8 @@ from collections.abc import Callable, Mapping, Sequence
 import numpy as np
 
 from models.evidence import Evidence
-from models.price.basis import Floats
 from models.price.interface import EVIDENCE_WORDS, EvidenceWeight
+from models.price.interface import FloatArray as Floats
 from models.vocabulary import CHANNEL_NAMES, FIELDS, Family
 
 Labels = list[str]

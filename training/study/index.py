@@ -11,7 +11,7 @@ import numpy as np
 from models.evidence import Evidence
 from models.money import Rates
 from models.names import normal, normal_serial
-from models.price.basis import Floats
+from models.price.interface import FloatArray as Floats
 from training.study.judge import only_sales
 
 

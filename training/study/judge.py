@@ -10,8 +10,8 @@ import numpy as np
 
 from models.evidence import Evidence
 from models.money import Rates
-from models.price.basis import Floats
 from models.price.interface import EvidenceWeight, PriceModel
+from models.price.interface import FloatArray as Floats
 from models.vocabulary import DEFAULT_LEVELS
 from training.study.groups import groupings
 from training.study.intervals import covered, interval_score

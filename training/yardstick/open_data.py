@@ -10,15 +10,15 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from models.price.basis import Table
-from training.fit.spec import Term, levels, linear, smooth, unknown
+from training.yardstick.tables import Floats, Table
 
-Floats = NDArray[np.float64]
+if TYPE_CHECKING:
+    from training.fit.spec import Term
 
 
 class Scale(StrEnum):
@@ -63,6 +63,8 @@ class OpenData:
 
 def backbone_terms(data: OpenData) -> tuple[Term, ...]:
     """The backbone of this data: what is a number bends, what is a level is pooled, unknown is a level."""
+    from training.fit.spec import Term, levels, linear, smooth, unknown
+
     out: list[Term] = []
     for column in data.columns:
         name = column.name

@@ -13,8 +13,8 @@ from typing import Any, Protocol
 
 import numpy as np
 
-from models.price.basis import Floats, Ints, Table
 from training.study.intervals import conformal_quantile, cqr_correction
+from training.yardstick.tables import Floats, Ints, Table
 
 LEVEL = 0.9
 _INNER_FOLDS = 3

@@ -1,0 +1,214 @@
+"""Bases: how one column of a table becomes design columns of the backbone.
+
+A fitted basis turns n rows into `(index, value)`, both (n, m): row i has value[i, j] in design column
+index[i, j] of the basis. The padded form keeps a row's arithmetic independent of the rows beside it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Table = Mapping[str, NDArray[Any]]  # numbers: float64 with NaN for unknown; levels: object, "" for unknown
+Rows = tuple[Ints, Floats]
+
+
+class Basis(Protocol):
+    """One fitted basis over one column."""
+
+    column: str
+
+    @property
+    def size(self) -> int:
+        """The number of design columns."""
+
+    def rows(self, table: Table) -> Rows:
+        """The design of every row of the table."""
+
+    def state(self) -> dict[str, Any]:
+        """What `read_basis` needs, as JSON."""
+
+
+@dataclass(frozen=True)
+class Levels:
+    """One column per level, one for "unknown" where `unknown` is true, and one that no data ever touches.
+
+    The last column keeps its prior: a level never seen has no effect of its own and all of its variance.
+    """
+
+    column: str
+    levels: tuple[str, ...]
+    unknown: bool = True
+    _codes: dict[str, int] = field(default_factory=dict, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        self._codes.update({level: i for i, level in enumerate(self.levels)})
+
+    @property
+    def size(self) -> int:
+        return len(self.levels) + 2
+
+    def rows(self, table: Table) -> Rows:
+        unseen, unknown = len(self.levels) + 1, len(self.levels)
+        given = table[self.column]
+        index = np.fromiter(
+            (self._codes.get(level, unseen) if level else unknown for level in given), np.int64, len(given)
+        )
+        value = np.ones(len(given))
+        if not self.unknown:
+            value[index == unknown] = 0.0
+        return index[:, None], value[:, None]
+
+    def state(self) -> dict[str, Any]:
+        return {
+            "kind": "levels",
+            "column": self.column,
+            "levels": list(self.levels),
+            "unknown": self.unknown,
+        }
+
+
+@dataclass(frozen=True)
+class Linear:
+    """(x − center) / scale; 0 where x is unknown."""
+
+    column: str
+    center: float
+    scale: float
+
+    @property
+    def size(self) -> int:
+        return 1
+
+    def rows(self, table: Table) -> Rows:
+        x = (table[self.column] - self.center) / self.scale
+        return np.zeros((len(x), 1), np.int64), np.nan_to_num(x, nan=0.0)[:, None]
+
+    def state(self) -> dict[str, Any]:
+        return {"kind": "linear", "column": self.column, "center": self.center, "scale": self.scale}
+
+
+@dataclass(frozen=True)
+class Unknown:
+    """1 where x is unknown."""
+
+    column: str
+
+    @property
+    def size(self) -> int:
+        return 1
+
+    def rows(self, table: Table) -> Rows:
+        x = table[self.column]
+        missing = np.isnan(x) if x.dtype.kind == "f" else x == ""
+        return np.zeros((len(x), 1), np.int64), missing.astype(np.float64)[:, None]
+
+    def state(self) -> dict[str, Any]:
+        return {"kind": "unknown", "column": self.column}
+
+
+@dataclass(frozen=True)
+class Ramps:
+    """Column k rises from 0 to 1 between knot k and knot k + 1 and is held flat outside; 0 where unknown.
+
+    On grades with knots 0, 1, … these are the steps of an ordinal scale; on time, the increments of an index.
+    """
+
+    column: str
+    knots: tuple[float, ...]
+
+    @property
+    def size(self) -> int:
+        return len(self.knots) - 1
+
+    def rows(self, table: Table) -> Rows:
+        knots = np.array(self.knots)
+        x = table[self.column][:, None]
+        value = np.clip((x - knots[:-1]) / np.diff(knots), 0.0, 1.0)
+        return np.broadcast_to(np.arange(self.size), value.shape), np.nan_to_num(value, nan=0.0)
+
+    def state(self) -> dict[str, Any]:
+        return {"kind": "ramps", "column": self.column, "knots": list(self.knots)}
+
+
+@dataclass(frozen=True)
+class Smooth:
+    """A curve's departure from a straight line: hat functions on knots times `loadings` (knots, size).
+
+    The loadings are the eigenvectors of a second-difference penalty over the root of their eigenvalues
+    (Wahba's splines as a mixed model; Ruppert, Wand & Carroll 2003), so that a ridge on the columns is the
+    penalty. Held flat beyond the outer knots; 0 where unknown.
+    """
+
+    column: str
+    knots: tuple[float, ...]
+    loadings: Floats = field(compare=False)
+
+    @property
+    def size(self) -> int:
+        return int(self.loadings.shape[1])
+
+    def rows(self, table: Table) -> Rows:
+        x = table[self.column]
+        knots = np.array(self.knots)
+        known = ~np.isnan(x)
+        inside = np.clip(np.where(known, x, knots[0]), knots[0], knots[-1])
+        left = np.clip(np.searchsorted(knots, inside, side="right") - 1, 0, len(knots) - 2)
+        share = (inside - knots[left]) / (knots[left + 1] - knots[left])
+        value = (1 - share)[:, None] * self.loadings[left] + share[:, None] * self.loadings[left + 1]
+        value = np.where(known[:, None], value, 0.0)
+        return np.broadcast_to(np.arange(self.size), value.shape), value
+
+    def state(self) -> dict[str, Any]:
+        return {
+            "kind": "smooth",
+            "column": self.column,
+            "knots": list(self.knots),
+            "loadings": self.loadings.tolist(),
+        }
+
+
+def smooth_over(column: str, knots: Sequence[float], size: int | None = None) -> Smooth:
+    """A `Smooth` on these knots (at least 4, ascending), with its `size` smoothest shapes."""
+    k = len(knots)
+    spacing = np.diff(np.array(knots, dtype=np.float64))
+    second = np.zeros((k - 2, k))
+    for i in range(k - 2):
+        a, b = spacing[i], spacing[i + 1]
+        second[i, i : i + 3] = np.array([1 / a, -1 / a - 1 / b, 1 / b]) * np.sqrt(2 / (a + b))
+    scale = float(knots[-1] - knots[0])
+    values, vectors = np.linalg.eigh(second.T @ second * scale**3 / k)
+    keep = slice(2, None if size is None else 2 + size)
+    loadings = vectors[:, keep] / np.sqrt(values[keep])
+    # Signs of eigenvectors are arbitrary: fix them, so that a fit is the same on every machine.
+    loadings = loadings * np.sign(loadings[np.abs(loadings).argmax(axis=0), np.arange(loadings.shape[1])])
+    return Smooth(column, tuple(float(x) for x in knots), loadings / np.sqrt((loadings**2).mean()))
+
+
+def read_basis(state: Mapping[str, Any]) -> Basis:
+    """The basis that `state()` described. Raises KeyError for a kind that does not exist."""
+    s = dict(state)
+    kind = s.pop("kind")
+    if kind == "levels":
+        return Levels(s["column"], tuple(s["levels"]), s["unknown"])
+    if kind == "ramps":
+        return Ramps(s["column"], tuple(s["knots"]))
+    if kind == "smooth":
+        return Smooth(s["column"], tuple(s["knots"]), np.array(s["loadings"], dtype=np.float64))
+    return {"linear": Linear, "unknown": Unknown}[kind](**s)
+
+
+def product(bases: Sequence[Basis], table: Table) -> Rows:
+    """The row-wise product of several bases: (n, Π m) with index over Π size, the first basis slowest."""
+    index, value = bases[0].rows(table)
+    for basis in bases[1:]:
+        i, v = basis.rows(table)
+        index = (index[:, :, None] * basis.size + i[:, None, :]).reshape(len(index), -1)
+        value = (value[:, :, None] * v[:, None, :]).reshape(len(value), -1)
+    return index, value

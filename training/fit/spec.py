@@ -1,0 +1,183 @@
+"""What the backbone of an instrument is made of, said once; open data sets say theirs in the same words."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from models.price.backbone import LEVEL, Block
+from models.price.basis import Basis, Levels, Linear, Ramps, Table, Unknown, smooth_over
+from models.price.features import CONDITION_LOSSES, ORIGINALITY_LOSSES, STEPS_OF
+
+Maker = Callable[[Table], Basis | None]  # a basis fitted to the data, None where the data cannot carry it
+
+
+@dataclass(frozen=True)
+class Term:
+    """One block to be: the product of bases over these columns, by these recipes."""
+
+    name: str
+    recipes: tuple[Maker, ...]
+    role: str = LEVEL
+    group: str = ""
+    pooled: bool = True
+
+    def fitted(self, table: Table) -> Block | None:
+        """The block on this data, or None where one of its columns says nothing here."""
+        bases = [recipe(table) for recipe in self.recipes]
+        if any(basis is None for basis in bases):
+            return None
+        found = tuple(basis for basis in bases if basis is not None)
+        return Block(self.name, found, self.role, self.group or self.name, self.pooled)
+
+
+def levels(column: str, unknown: bool = True) -> Maker:
+    """One column per level seen."""
+
+    def fit(table: Table) -> Basis | None:
+        seen = tuple(sorted({str(v) for v in table[column] if v}))
+        return Levels(column, seen, unknown) if seen else None
+
+    return fit
+
+
+def linear(column: str) -> Maker:
+    """Centred and scaled by what is known."""
+
+    def fit(table: Table) -> Basis | None:
+        x = table[column]
+        known = x[~np.isnan(x)]
+        if len(known) < 5 or np.ptp(known) == 0:
+            return None
+        return Linear(column, float(known.mean()), float(known.std()))
+
+    return fit
+
+
+def raw(column: str, scale: float = 1.0) -> Maker:
+    """As it is, over `scale`: zero stays zero."""
+    return lambda table: Linear(column, 0.0, scale)
+
+
+def steps(column: str, count: int) -> Maker:
+    """The steps of an ordinal scale from 0 to `count`."""
+    return lambda table: Ramps(column, tuple(float(k) for k in range(count + 1)))
+
+
+def unknown(column: str) -> Maker:
+    """1 where unknown, if it ever is."""
+
+    def fit(table: Table) -> Basis | None:
+        x = table[column]
+        missing = np.isnan(x) if x.dtype.kind == "f" else x == ""
+        return Unknown(column) if 5 <= missing.sum() < len(x) else None
+
+    return fit
+
+
+def _knots(known: np.ndarray, count: int) -> np.ndarray:
+    return np.unique(np.quantile(known, np.linspace(0, 1, count)))
+
+
+def smooth(column: str, knots: int = 12, size: int | None = 8) -> Maker:
+    """A curve on quantile knots."""
+
+    def fit(table: Table) -> Basis | None:
+        x = table[column]
+        at = _knots(x[~np.isnan(x)], knots) if (~np.isnan(x)).sum() > 20 else np.zeros(0)
+        return smooth_over(column, at.tolist(), size) if len(at) >= 5 else None
+
+    return fit
+
+
+def walk(column: str, spacing: float) -> Maker:
+    """Increments on equal knots from first to last, held flat after the last."""
+
+    def fit(table: Table) -> Basis | None:
+        x = table[column]
+        first, last = float(np.nanmin(x)), float(np.nanmax(x))
+        count = max(int(np.ceil((last - first) / spacing)), 1)
+        if last <= first:
+            return None
+        return Ramps(column, tuple(np.linspace(last - count * spacing, last, count + 1).tolist()))
+
+    return fit
+
+
+def _losses(family: str, fields: Sequence[str]) -> Iterable[Term]:
+    role = f"loss:{family}"
+    for field in fields:
+        count = STEPS_OF[field]
+        kind = "grade" if count == 5 else "part" if field.split("_")[1] in _PARTS else field
+        yield Term(f"{field} slope", (raw(field, float(count)),), role, f"slope {kind}")
+        yield Term(f"{field} steps", (steps(field, count),), role, f"steps {kind}")
+        yield Term(f"{field} unknown", (unknown(field),), LEVEL, f"unknown {family}")
+
+
+_PARTS = ("pickups", "wiring", "tuners", "bridge", "tailpiece", "nut", "pickguard")
+
+
+def instrument_terms() -> tuple[Term, ...]:
+    """The backbone of a collectible guitar's log price."""
+    identity = [
+        Term("maker", (levels("maker"),)),
+        Term("model", (levels("model"),)),
+        Term("edition", (levels("edition"),)),
+        Term("special", (levels("special"),)),
+        Term("log_total", (linear("log_total"),)),
+        Term("year", (linear("year"),)),
+        Term("year curve", (smooth("year"),)),
+        Term("run", (linear("year_in_run"),)),
+        Term("run curve", (smooth("year_in_run", 8, 5),)),
+        Term("run by model", (levels("model"), linear("year_in_run"))),
+        Term("run curve by model", (levels("model"), smooth("year_in_run", 8, 3))),
+        Term("year unknown", (unknown("year"),), group="unknown identity"),
+        Term("weight", (linear("weight"),)),
+        Term("weight curve", (smooth("weight", 8, 4),)),
+        Term("weight by model", (levels("model"), linear("weight"))),
+        Term("weight unknown", (unknown("weight"),), group="unknown identity"),
+    ]
+    rarity = [
+        Term("finish_rarity", (linear("finish_rarity"),)),
+        Term("finish_rarity curve", (smooth("finish_rarity", 8, 4),)),
+        Term("finish", (levels("finish"),)),
+        Term("maker finish", (levels("maker_finish", unknown=False),)),
+        Term("model finish", (levels("model_finish", unknown=False),)),
+        Term("build", (levels("build"),), pooled=True),
+        Term("build by model", (levels("build"), levels("model"))),
+        Term("build by edition", (levels("build"), levels("special"))),
+        Term("figure", (linear("figure"),)),
+        Term("figure steps", (steps("figure", 5),)),
+        Term("figure by model", (levels("model"), linear("figure"))),
+        Term("figure unknown", (unknown("figure"),), group="unknown rarity"),
+        Term("number", (linear("log_number"),)),
+        Term("number curve", (smooth("log_number", 8, 5),)),
+        Term("place", (linear("place"),)),
+        Term("place curve", (smooth("place", 8, 4),)),
+        Term("place by edition", (levels("edition"), linear("place"))),
+        Term("number by edition", (levels("edition"), linear("log_number"))),
+        Term("number unknown", (raw("number_unknown"),), group="unknown rarity"),
+    ]
+    provenance = [
+        Term("history", (levels("history"),)),
+        Term("paperwork", (levels("paperwork"),)),
+        Term("case", (levels("case"),)),
+    ]
+    market = [
+        Term("index", (walk("time", 0.25),)),
+        Term("drift", (linear("time"),), pooled=False),
+        Term("drift by maker", (levels("maker"), linear("time"))),
+        Term("drift by model", (levels("model"), linear("time"))),
+        Term("walk by maker", (levels("maker"), walk("time", 1.0))),
+        Term("channel", (levels("channel"),)),
+        Term("channel by maker", (levels("channel"), levels("maker"))),
+    ]
+    losses = [*_losses("condition", CONDITION_LOSSES), *_losses("originality", ORIGINALITY_LOSSES)]
+    scales = [
+        Term(f"{family} by {column}", (levels(column),), f"scale:{family}")
+        for family in ("condition", "originality")
+        for column in ("build", "maker", "model", "special")
+    ]
+    return (*identity, *rarity, *provenance, *market, *losses, *scales)

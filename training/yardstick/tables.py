@@ -1,0 +1,16 @@
+"""The forms in which contestants get their data."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.price.interface import FloatArray as Floats
+
+Ints = NDArray[np.int64]
+Table = Mapping[str, NDArray[Any]]  # numbers: float64 with NaN for unknown; levels: object, "" for unknown
+
+__all__ = ["Floats", "Ints", "Table"]
