@@ -1,4 +1,4 @@
-"""Our own fit as a contestant. The fitting code is imported here, when it is called for: peers run without it."""
+"""Our own fit as a contestant. The fitting code is imported late: peers run without it."""
 
 from __future__ import annotations
 
