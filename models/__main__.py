@@ -1,3 +1,5 @@
+"""`python -m models`."""
+
 from models.cli import main
 
 main(prog_name="python -m models")

@@ -43,7 +43,7 @@ class OneLineErrors(click.Group):
         except OSError as error:
             name = f"{error.filename}: " if error.filename else ""
             code = _said(f"{name}{error.strerror or error}", 1)
-        except Exception as error:  # noqa: BLE001  a traceback is no answer, whatever went wrong
+        except Exception as error:  # a traceback is no answer, whatever went wrong
             code = _said(f"unexpected {type(error).__name__}: {error}", 1)
         sys.exit(code)
 

@@ -19,9 +19,9 @@ BASE_CURRENCY = "USD"
 # ISO 4217, where the number of minor units is not 2.
 _NO_MINOR_UNIT = "BIF CLP DJF GNF ISK JPY KMF KRW PYG RWF UGX UYI VND VUV XAF XOF XPF"
 _MINOR_UNITS = {
-    **{code: 0 for code in _NO_MINOR_UNIT.split(" ")},
-    **{code: 3 for code in ("BHD", "IQD", "JOD", "KWD", "LYD", "OMR", "TND")},
-    **{code: 4 for code in ("CLF", "UYW")},
+    **dict.fromkeys(_NO_MINOR_UNIT.split(" "), 0),
+    **dict.fromkeys(("BHD", "IQD", "JOD", "KWD", "LYD", "OMR", "TND"), 3),
+    **dict.fromkeys(("CLF", "UYW"), 4),
 }
 
 

@@ -57,7 +57,7 @@ def fault(**fields: Any) -> Fault:
 
 
 def test_the_dataclass_and_the_vocabulary_name_the_same_fields() -> None:
-    assert FLAT_NAMES == tuple(BY_FLAT)
+    assert tuple(BY_FLAT) == FLAT_NAMES
 
 
 def test_the_contracts_fields_are_all_there() -> None:
