@@ -278,13 +278,12 @@ def _table(
     if not isinstance(entry, dict):
         raise CatalogueError(f"{where}: {entry!r} is not a table")
     out: dict[str, Any] = {}
-    for key, value in entry.items():
+    for key, given in entry.items():
         if key not in keys:
             ignored.append(key)
             continue
         kind = keys[key]
-        if kind is float and type(value) is int:
-            value = float(value)
+        value = float(given) if kind is float and type(given) is int else given
         if type(value) is not kind:
             raise CatalogueError(f"{where}: {key} = {value!r} is not of type {kind.__name__}")
         out[key] = " ".join(str(value).split()) if kind is str else value

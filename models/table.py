@@ -19,7 +19,7 @@ _OTHER_SEPARATORS = {";": "semicolons", "\t": "tabs", "|": "bars"}
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """One record. `line` is the physical line it starts on; with a `fault`, `cells` hold what could be read."""
+    """One record. `line`: the physical line it starts on. With a `fault`, `cells` hold what could be read."""
 
     line: int
     cells: Mapping[str, str]

@@ -8,7 +8,7 @@ from __future__ import annotations
 import importlib
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, ClassVar
 
 import click
 
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 class _LateCommands(OneLineErrors):
     """Commands of other modules, imported when they are called for."""
 
-    late = {"demo": ("training.demo.command", "demo")}
+    late: ClassVar = {"demo": ("training.demo.command", "demo")}
 
     def list_commands(self, ctx: click.Context) -> list[str]:
         return sorted({*super().list_commands(ctx), *self.late})

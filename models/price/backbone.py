@@ -26,8 +26,9 @@ MIN_SCALE = 0.1
 class Block:
     """Design columns that share one prior variance (`group`) and one role.
 
-    `role`: "level", "loss:<family>" (coefficients ≥ 0) or "scale:<family>". `kinds`: True for a block that only
-    askings and offers have (their gap to the value): it is fitted with the rest and never used in a value.
+    `role`: "level", "loss:<family>" (coefficients ≥ 0) or "scale:<family>". `kinds`: True for a block that
+    only askings and offers have (their gap to the value): it is fitted with the rest and never used in a
+    value.
     """
 
     name: str
@@ -48,7 +49,8 @@ class Block:
     def state(self) -> dict[str, Any]:
         """As JSON."""
         bases = [basis.state() for basis in self.bases]
-        return {"name": self.name, "role": self.role, "group": self.group, "pooled": self.pooled, "bases": bases}
+        own = {"name": self.name, "role": self.role, "group": self.group, "pooled": self.pooled}
+        return {**own, "bases": bases}
 
 
 def read_block(state: Mapping[str, Any]) -> Block:

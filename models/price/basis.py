@@ -22,7 +22,9 @@ Rows = tuple[Ints, Floats]
 class Basis(Protocol):
     """One fitted basis over one column."""
 
-    column: str
+    @property
+    def column(self) -> str:
+        """The column of the table that it reads."""
 
     @property
     def size(self) -> int:
@@ -201,7 +203,7 @@ def read_basis(state: Mapping[str, Any]) -> Basis:
         return Ramps(s["column"], tuple(s["knots"]))
     if kind == "smooth":
         return Smooth(s["column"], tuple(s["knots"]), np.array(s["loadings"], dtype=np.float64))
-    return {"linear": Linear, "unknown": Unknown}[kind](**s)
+    return Linear(**s) if kind == "linear" else {"unknown": Unknown}[kind](**s)
 
 
 def product(bases: Sequence[Basis], table: Table) -> Rows:

@@ -58,8 +58,8 @@ class Assessment:
     """Answers for n subjects, in log US dollars.
 
     `center`: (n,) median. `low`, `high`: (n, levels) ends of the central interval of each level, all from one
-    distribution, so that low ≤ center ≤ high and levels nest. `reference_center`: (n,) median of each subject's
-    reference specimen. `effects`: (n, len(FACTORS)) baseline Shapley effects whose row sums are
+    distribution, so that low ≤ center ≤ high and levels nest. `reference_center`: (n,) median of each
+    subject's reference specimen. `effects`: (n, len(FACTORS)) baseline Shapley effects whose row sums are
     center − reference_center to 1e-9. `references`, `weights`: one per subject.
     """
 

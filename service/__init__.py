@@ -1,0 +1,1 @@
+"""Values over HTTP. Knows `models`, and nothing of `training`."""
