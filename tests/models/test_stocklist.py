@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import gc
 import io
 import math
 import tracemalloc
@@ -188,14 +189,15 @@ def test_memory_does_not_grow_with_the_file(monkeypatch: pytest.MonkeyPatch) -> 
             yield b"%d,Ostvik,Dal\n" % n
 
     def peak(count: int) -> int:
+        gc.collect()
         tracemalloc.start()
         value_stocklist(lines(count), Nowhere(), VALUER, LEVELS, today=TODAY)
         found = tracemalloc.get_traced_memory()[1]
         tracemalloc.stop()
         return found
 
-    peak(20)
-    assert peak(400) < 1.5 * peak(40)
+    # Cyclic garbage waits for its collector: below some hundred rows the peak still rises towards that level.
+    assert peak(4000) < 2 * peak(400)
 
 
 def test_money_is_written_with_its_cents() -> None:
