@@ -6,6 +6,7 @@ BookmatchError
 ├── CatalogueError        the catalogue file itself is wrong
 ├── TableError            a CSV file cannot be read at all
 ├── RateError             no exchange rate for a currency on a day
+├── ForestError           a booster's text is damaged, or of a kind that cannot be explained
 ├── NotFittedError        a step was used before the one it needs; says which to call first
 └── BundleError           a bundle or its store
     ├── BundleMissingError
@@ -65,6 +66,10 @@ class TableError(BookmatchError):
 
 class RateError(BookmatchError):
     """No exchange rate is known for this currency on this day."""
+
+
+class ForestError(BookmatchError):
+    """A booster cannot be read from its text, or holds what cannot be explained; the message says what."""
 
 
 class NotFittedError(BookmatchError):
