@@ -1,27 +1,85 @@
-# Two commands do everything: `make serve` and `make test`. Everything else is a step of those.
+# Two commands do everything: `make serve` and `make test`. Everything else is a step of those, or rarer.
+SHELL := /bin/bash
+.SHELLFLAGS := -euo pipefail -c
+.DELETE_ON_ERROR:
+.NOTPARALLEL:
+.DEFAULT_GOAL := help
+export MAKECMDGOALS
+
 PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
+INSTALL := $(BIN)/python -m pip install --quiet --no-input --disable-pip-version-check --require-hashes
 
-.PHONY: test check fmt env
-.DELETE_ON_ERROR:
+# What `make serve` makes stands under var/ and can be deleted at any time.
+DEMO := var/demo
+STORE := var/store
+
+.PHONY: help serve test check unit fmt env lock fresh yardstick clean needs-serve needs-test
+
+help:
+	@echo 'make serve      the demo service, from nothing to an address and a request to try'
+	@echo 'make test       all checks and tests'
+	@echo 'make check      format, lint, types, rooms and Dockerfile only'
+	@echo 'make fmt        format, and mend what the linter can'
+	@echo 'make examples   ask the demo service again for the answer that README.md shows'
+	@echo 'make fresh      both commands in a fresh clone with an empty home, timed'
+	@echo 'make yardstick  the fit beside its peers (installs more)'
+	@echo 'make lock       write the locks again; UPGRADE=--upgrade for newer versions'
+	@echo 'make clean      delete what serve and test made, but not the environment'
+
+# ── the environment ──────────────────────────────────────────────────────────
+
+needs-serve:
+	@$(PYTHON) tools/needs.py venv openmp
+
+needs-test:
+	@$(PYTHON) tools/needs.py venv openmp browser
+
+$(BIN)/python: | needs-serve
+	$(PYTHON) -m venv --clear $(VENV)
+
+$(VENV)/.serve: requirements.lock | $(BIN)/python
+	@echo 'Installing the locked environment'
+	@$(INSTALL) -r requirements.lock
+	@touch $@
+
+# The locks agree on every version that they share, so this one holds the other.
+$(VENV)/.dev: requirements-dev.lock requirements.lock | $(BIN)/python
+	@echo 'Installing the locked environment and what the tests need'
+	@$(INSTALL) -r requirements-dev.lock
+	@touch $(VENV)/.serve $@
 
 env: $(VENV)/.dev
 
-$(VENV)/bin/python:
-	$(PYTHON) -m venv $(VENV)
+# ── serve ────────────────────────────────────────────────────────────────────
 
-$(VENV)/.dev: requirements-dev.lock | $(VENV)/bin/python
-	$(BIN)/pip install --quiet --disable-pip-version-check --require-hashes -r requirements-dev.lock
-	touch $@
+$(DEMO)/.made: $(wildcard training/demo/*.py) | $(VENV)/.serve
+	@$(BIN)/python -m training demo $(DEMO)
+	@touch $@
+
+$(STORE)/.fitted: $(DEMO)/.made $(shell find models training -name '*.py' -not -path 'training/yardstick/*')
+	@echo 'Fitting the price model on the demo market'
+	@$(BIN)/python -m training fit $(DEMO)/evidence.csv --catalogue $(DEMO)/catalogue.toml \
+	    --store $(STORE) --promote
+	@touch $@
+
+serve: $(VENV)/.serve $(STORE)/.fitted
+	@exec $(BIN)/python tools/serve_demo.py
+
+# ── test ─────────────────────────────────────────────────────────────────────
 
 check: env
 	$(BIN)/ruff format --check .
 	$(BIN)/ruff check .
 	$(BIN)/mypy
+	$(BIN)/lint-imports --no-logo
+	$(BIN)/hadolint Dockerfile
 
-test: env
-	$(BIN)/python -m pytest -q -n 2
+unit: env
+	$(BIN)/python -m pytest -n 2
+
+test: needs-test check unit
 
 fmt: env
 	$(BIN)/ruff format .

@@ -2,87 +2,18 @@
 
 from __future__ import annotations
 
-import csv
-import io
-import random
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable
 from datetime import date
 from decimal import Decimal
 from pathlib import Path
 
-import numpy as np
 import pytest
-from hypothesis import HealthCheck, given, settings
-from hypothesis import strategies as st
+from evidence_files import CATALOGUE, COLUMNS, GOOD, RATES, Read, csv_text, row
 
-from models.catalogue import read_catalogue
 from models.errors import TableError
-from models.evidence import EVIDENCE_COLUMNS, Evidence
+from models.evidence import Evidence
 from models.instrument import Instrument
-from models.money import Rates
-from models.vocabulary import CHANNEL_NAMES, FIELDS, KIND_NAMES, Field, Kind
-from training.reading import Reading, RefusedRowsError, read_evidence
-
-CATALOGUE = read_catalogue(
-    """
-    [[model]]
-    maker = "Tidewright"
-    name = "Sœur Océane"
-    first_year = 1960
-    last_year = 1970
-    [[model.finish]]
-    name = "Grey Gull"
-    [[model]]
-    maker = "Tidewright"
-    name = "Low Water"
-    first_year = 1960
-    last_year = 1970
-    """
-)
-# 2020-01-01 and 2020-01-02; crowns stop after the first day.
-RATES = Rates(
-    np.array([date(2020, 1, 1).toordinal(), date(2020, 1, 2).toordinal()]),
-    {"EUR": np.array([1.1, 1.2]), "SEK": np.array([0.1, np.nan])},
-)
-TODAY = date(2024, 6, 30)
-GOOD: Mapping[str, str] = {
-    "id": "A1",
-    "kind": "sale",
-    "date": "2021-05-06",
-    "price": "1200.50",
-    "currency": "USD",
-    "channel": "dealer",
-    "source": "a note",
-    "maker": "Tidewright",
-    "model": "Low Water",
-    "year": "1965",
-    "condition_neck": "2",
-}
-COLUMNS = tuple(GOOD)
-
-Read = Callable[..., Reading]
-
-
-@pytest.fixture
-def read(tmp_path: Path) -> Read:
-    def read_bytes(data: bytes | str, **how: bool) -> Reading:
-        path = tmp_path / "evidence.csv"
-        path.write_bytes(data if isinstance(data, bytes) else data.encode())
-        return read_evidence(path, CATALOGUE, RATES, progress=False, today=TODAY, **how)
-
-    return read_bytes
-
-
-def csv_text(rows: Iterable[Mapping[str, str]], columns: Sequence[str] = COLUMNS, end: str = "\n") -> str:
-    out = io.StringIO()
-    writer = csv.DictWriter(out, columns, lineterminator=end, extrasaction="ignore", restval="")
-    writer.writeheader()
-    writer.writerows(rows)
-    return out.getvalue()
-
-
-def row(**changes: str) -> dict[str, str]:
-    return {**GOOD, **changes}
+from training.reading import RefusedRowsError, read_evidence
 
 
 def test_a_good_row_is_read_as_written(read: Read) -> None:
@@ -280,90 +211,3 @@ def test_blank_lines_rows_of_commas_and_trailing_commas_are_no_fault(read: Read)
     text = "\n".join([header, "", first + ",,", "," * 10, "   ", second, "", ""])
     reading = read(text)
     assert [r.id for r in reading.rows] == ["A1", "B"] and not reading.refused
-
-
-# ── properties ───────────────────────────────────────────────────────────────
-
-TEXTS = st.text(st.characters(exclude_categories=["C", "Z"]) | st.just(" "), max_size=12)
-
-
-def values(field: Field) -> st.SearchStrategy[object]:
-    if field.kind is Kind.TERM:
-        return st.sampled_from(field.names)
-    if field.kind is Kind.FLAG:
-        return st.booleans()
-    if field.kind is Kind.TEXT:
-        return TEXTS.map(lambda text: " ".join(text.split()) or None)
-    assert field.low is not None and field.high is not None
-    if field.kind is Kind.INTEGER:
-        return st.integers(int(field.low), int(field.high))
-    return st.floats(field.low, field.high).map(lambda x: abs(round(x, 3)))
-
-
-INSTRUMENTS = st.fixed_dictionaries(
-    {
-        "maker": st.just("Tidewright"),
-        "model": st.sampled_from(["Sœur Océane", "Low Water"]),
-        **{f.flat: st.none() | values(f) for f in FIELDS[2:]},
-    }
-).map(lambda fields: CATALOGUE.canonical(Instrument(**fields)))  # type: ignore[arg-type]
-
-EVIDENCE = st.builds(
-    Evidence,
-    st.just(""),
-    st.sampled_from(KIND_NAMES),
-    st.dates(date(2020, 1, 2), TODAY),
-    st.decimals("0.02", 1_000_000, places=2),
-    st.sampled_from(["USD", "EUR"]),
-    st.sampled_from(CHANNEL_NAMES),
-    TEXTS.map(lambda text: " ".join(text.split())),
-    INSTRUMENTS,
-)
-QUICK = settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
-
-
-@QUICK
-@given(
-    st.lists(EVIDENCE, max_size=6),
-    st.randoms(use_true_random=False),
-    st.sampled_from(["\n", "\r\n", "\r"]),
-    st.booleans(),
-)
-def test_rows_written_are_the_rows_read(
-    read: Read, rows: list[Evidence], shuffle: random.Random, end: str, bom: bool
-) -> None:
-    named = [
-        Evidence(f"N{n}", *(getattr(e, name) for name in Evidence.__slots__[1:])) for n, e in enumerate(rows)
-    ]
-    columns = [*EVIDENCE_COLUMNS, "left over"]
-    shuffle.shuffle(columns)
-    text = csv_text([e.to_flat() for e in named], columns, end)
-    reading = read(b"\xef\xbb\xbf" * bom + text.encode())
-    assert reading.rows == tuple(named)
-    assert reading.refused == () and reading.ignored_columns == ("left over",)
-
-
-LINES = st.lists(st.text('",\r\n\t;aR1.-é\0') | st.binary(max_size=30), max_size=12)
-
-
-@QUICK
-@given(LINES, st.integers(0, 12))
-def test_garbage_never_crashes_and_never_hides_a_good_row_of_its_own_line(
-    read: Read, garbage: list[str | bytes], at: int
-) -> None:
-    parts = [g if isinstance(g, bytes) else g.encode() for g in garbage]
-    parts = [b"x" + p.replace(b"\n", b"").replace(b"\r", b"").replace(b'"', b"") for p in parts]
-    header, good = csv_text([row(id="GOOD")]).encode().splitlines()
-    parts.insert(min(at, len(parts)), good)
-    reading = read(b"\n".join([header, *parts]))
-    assert [r.id for r in reading.rows] == ["GOOD"]
-    assert len(reading.refused) == len(garbage)
-
-
-@QUICK
-@given(st.binary(max_size=200) | st.text(max_size=200).map(str.encode))
-def test_bytes_of_any_kind_are_read_or_refused(read: Read, data: bytes) -> None:
-    header = csv_text([]).encode()
-    assert not read(header + data).rows
-    with pytest.raises(TableError):
-        read(data)

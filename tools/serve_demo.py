@@ -1,0 +1,116 @@
+"""Serve the demo store in the foreground and say how to try it: the last step of `make serve`.
+
+The database, a key and the secret that the key's digest depends on are made on the first run, under var/.
+"""
+
+from __future__ import annotations
+
+import os
+import secrets
+import shlex
+import signal
+import socket
+import subprocess
+import sys
+import time
+import urllib.error
+import urllib.request
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parents[1]
+VAR = ROOT / "var"
+DATABASE, SECRET, KEY = VAR / "bookmatch.db", VAR / "secret", VAR / "demo.key"
+REQUEST = ROOT / "examples" / "request.json"
+READY_SECONDS = 60
+
+
+def main() -> int:
+    """Prepare, serve until told to stop, and leave with the server's exit code."""
+    os.chdir(ROOT)
+    bind = os.environ.setdefault("BOOKMATCH_BIND", "127.0.0.1:8000")
+    refuse_busy(bind)
+    make_secret()
+    os.environ["BOOKMATCH_STORE"] = str(VAR / "store")
+    os.environ["BOOKMATCH_DATABASE"] = f"sqlite:///{DATABASE}"
+    os.environ["BOOKMATCH_SECRET_FILE"] = str(SECRET)
+    service("migrate")
+    key = demo_key()
+    server = subprocess.Popen([sys.executable, "-m", "service", "serve"])
+    for stop in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(stop, lambda number, _: server.send_signal(number))
+    if wait_until_ready(f"http://{bind}", server):
+        print(invitation(f"http://{bind}", key), flush=True)
+    return server.wait()
+
+
+def refuse_busy(bind: str) -> None:
+    """Leave with a message where something listens already: the server itself would share the port."""
+    host, _, port = bind.rpartition(":")
+    with socket.socket(socket.AF_INET6 if ":" in host else socket.AF_INET) as probe:
+        probe.settimeout(1)
+        if probe.connect_ex((host.strip("[]"), int(port))) == 0:
+            sys.exit(f"{bind} is taken. Choose another: BOOKMATCH_BIND=127.0.0.1:8001 make serve")
+
+
+def make_secret() -> None:
+    """Write a fresh secret where there is none; keys made under another one are worthless with it."""
+    if not SECRET.exists():
+        write_private(SECRET, secrets.token_urlsafe(48))
+        KEY.unlink(missing_ok=True)
+
+
+def demo_key() -> str:
+    """The key that was made for the demo, or a new one where the database is new."""
+    if not KEY.exists():
+        write_private(KEY, service("keys", "create", "demo").strip())
+    return KEY.read_text(encoding="ascii").strip()
+
+
+def write_private(path: Path, text: str) -> None:
+    """Write a file that only its owner can read, whole or not at all."""
+    aside = path.with_name(f".{path.name}.{os.getpid()}")
+    with os.fdopen(os.open(aside, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), "w") as stream:
+        stream.write(text)
+    aside.replace(path)
+
+
+def service(*arguments: str) -> str:
+    """Run one command of the service; leave with its exit code where it fails, as it has said why."""
+    done = subprocess.run(
+        [sys.executable, "-m", "service", *arguments], stdout=subprocess.PIPE, text=True, check=False
+    )
+    if done.returncode:
+        sys.exit(done.returncode)
+    return done.stdout
+
+
+def wait_until_ready(address: str, server: subprocess.Popen[bytes]) -> bool:
+    """Whether the service says that it is ready before it ends or too much time has passed."""
+    for _ in range(READY_SECONDS * 10):
+        if server.poll() is not None:
+            return False
+        try:
+            with urllib.request.urlopen(f"{address}/readyz", timeout=5):
+                return True
+        except (urllib.error.URLError, OSError):
+            time.sleep(0.1)
+    print(f"The service is not ready after {READY_SECONDS} seconds; see {address}/readyz", file=sys.stderr)
+    return False
+
+
+def invitation(address: str, key: str) -> str:
+    """The address, and one request to paste into a shell."""
+    lines = (
+        f"curl -sS {address}/v1/valuations",
+        f"-H 'Authorization: Bearer {key}'",
+        "-H 'Content-Type: application/json'",
+        f"-d {shlex.quote(REQUEST.read_text(encoding='utf-8').strip())}",
+    )
+    return (
+        f"\nBookmatch serves the demo market at {address} (documentation: {address}/docs; stop: Ctrl-C)."
+        "\nAsk it for a value:\n\n" + " \\\n  ".join(lines) + "\n"
+    )
+
+
+if __name__ == "__main__":
+    sys.exit(main())
