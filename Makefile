@@ -84,3 +84,29 @@ test: needs-test check unit
 fmt: env
 	$(BIN)/ruff format .
 	$(BIN)/ruff check --fix .
+
+fresh:
+	@$(PYTHON) tools/fresh.py
+
+# ── rarer ────────────────────────────────────────────────────────────────────
+
+TOOLS := .cache/uv
+COMPILE := $(TOOLS)/bin/uv pip compile --quiet --universal --python-version 3.11 --generate-hashes \
+    --no-emit-index-url --no-annotate --no-header $(UPGRADE)
+
+$(TOOLS)/bin/uv: | needs-serve
+	$(PYTHON) -m venv --clear $(TOOLS)
+	$(TOOLS)/bin/python -m pip install --quiet --disable-pip-version-check 'uv>=0.9,<1'
+
+# The widest first: the others are cut from it, so that all three agree on every version.
+lock: $(TOOLS)/bin/uv
+	$(COMPILE) pyproject.toml --group yardstick -o requirements-yardstick.lock
+	$(COMPILE) pyproject.toml --group dev -c requirements-yardstick.lock -o requirements-dev.lock
+	$(COMPILE) pyproject.toml -c requirements-yardstick.lock -o requirements.lock
+
+yardstick: requirements-yardstick.lock | $(BIN)/python
+	@$(INSTALL) -r requirements-yardstick.lock
+	$(BIN)/python -m training.yardstick
+
+clean:
+	rm -rf var .cache/tests .mypy_cache .pytest_cache .ruff_cache .import_linter_cache
