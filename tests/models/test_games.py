@@ -1,0 +1,107 @@
+"""Games with switches against all their hybrids; signs, zeros and the independence of rows."""
+
+from __future__ import annotations
+
+import itertools
+import math
+
+import numpy as np
+import pytest
+from enumeration import enumerate_shapley
+from hypothesis import given
+from hypothesis import strategies as st
+from numpy.typing import NDArray
+
+from models.price.games import gauss_legendre, switched_product, switched_sum
+
+Floats = NDArray[np.float64]
+GAMES = [(switched_sum, sum), (switched_product, math.prod)]
+
+
+def enumerated(s: Floats, r: Floats, together: object) -> Floats:
+    """(k + m,) by definition: players in bits 0 … k − 1 of a coalition, switches in the bits above."""
+    states, k = s.shape
+
+    def value(coalition: int) -> float:
+        q = coalition >> k
+        return together([(s if coalition >> i & 1 else r)[q, i] for i in range(k)])  # type: ignore[operator]
+
+    return enumerate_shapley(value, k + states.bit_length() - 1)
+
+
+@pytest.mark.parametrize(("game", "together"), GAMES)
+@pytest.mark.parametrize(("m", "k"), [*itertools.product(range(4), range(6)), (2, 9)])
+def test_equal_to_the_enumeration_of_all_hybrids(game: object, together: object, m: int, k: int) -> None:
+    rng = np.random.default_rng(10 * m + k)
+    s, r = rng.uniform(-1, 2, (2, 3, 1 << m, k))
+    s[0, :, :1] = 0.0  # a product with a part of zero
+    r[1] = s[1]  # nothing but the switches differs
+    players, switches = game(s, r)  # type: ignore[operator]
+    for row in range(3):
+        expected = enumerated(s[row], r[row], together)
+        assert np.concatenate([players[row], switches[row]]) == pytest.approx(expected, abs=1e-12)
+
+
+def test_a_saturating_loss_whose_scale_another_player_moves_by_hand() -> None:
+    """Cap C = 1, one loss of ln 2 at scale 1 and of 2 ln 2 at scale 2; the reference: no loss, scale 1.
+
+    Kept of the value: 1 alone, 1/2 with the loss, 1 with the scale, 1/4 with both. So the loss has
+    ((1/2 − 1) + (1/4 − 1)) / 2 = −5/8 and the scale ((1 − 1) + (1/4 − 1/2)) / 2 = −1/8.
+    """
+    s, r = np.array([[[0.5], [0.25]]]), np.array([[[1.0], [1.0]]])
+    players, switches = switched_product(s, r)
+    assert players.tolist() == [[pytest.approx(-5 / 8)]]
+    assert switches.tolist() == [[pytest.approx(-1 / 8)]]
+
+
+def test_a_product_of_two_by_hand() -> None:
+    """3·5 against 2·1: the first has ((3 − 2)·1 + (3 − 2)·5) / 2 = 3, the second (4·2 + 4·3) / 2 = 10."""
+    players, switches = switched_product(np.array([[[3.0, 5.0]]]), np.array([[[2.0, 1.0]]]))
+    assert players[0] == pytest.approx([3, 10])
+    assert switches.shape == (1, 0)
+
+
+@given(st.integers(0, 3), st.integers(1, 8), st.integers(0, 10**6))
+def test_no_effect_has_a_sign_that_no_step_has(m: int, k: int, seed: int) -> None:
+    """Losses and their scales only grow from reference to subject, in a product that saturates."""
+    rng = np.random.default_rng(seed)
+    scale = 1 + np.array([sum(q >> j & 1 for j in range(m)) for q in range(1 << m)]) * rng.random()
+    loss = rng.exponential(1, (40, 1, k)) * (rng.random((40, 1, k)) < 0.6)
+    less = loss * rng.random(loss.shape)
+    s, r = np.exp(-scale[:, None] * loss), np.exp(-scale[:, None] * less)
+    players, switches = switched_product(s, r)
+    assert (players <= 0).all()
+    assert (switches <= 0).all()
+    assert (players[np.broadcast_to(loss == 0, s.shape)[:, 0]] == 0).all()
+
+
+@pytest.mark.parametrize(("game", "together"), GAMES)
+def test_additive_and_each_row_as_if_it_were_alone(game: object, together: object) -> None:
+    rng = np.random.default_rng(3)
+    s, r = rng.uniform(0, 1, (2, 700, 4, 11))
+    players, switches = game(s, r)  # type: ignore[operator]
+    total = players.sum(axis=1) + switches.sum(axis=1)
+    combine = np.sum if together is sum else np.prod
+    assert total == pytest.approx(combine(s[:, -1], axis=1) - combine(r[:, 0], axis=1), abs=1e-12)
+    order = rng.permutation(700)
+    again = game(s[order], r[order])  # type: ignore[operator]
+    assert np.array_equal(again[0], players[order])
+    assert np.array_equal(again[1], switches[order])
+    for row in (0, 255, 256, 699):
+        alone = game(s[row : row + 1], r[row : row + 1])  # type: ignore[operator]
+        assert np.array_equal(alone[0][0], players[row])
+        assert np.array_equal(alone[1][0], switches[row])
+
+
+def test_gauss_legendre_is_exact_for_its_degree_and_not_beyond() -> None:
+    for size in range(1, 12):
+        nodes, weights = gauss_legendre(size)
+        for degree in range(2 * size):
+            assert weights @ nodes**degree == pytest.approx(1 / (degree + 1), rel=1e-13)
+        assert abs(weights @ nodes ** (2 * size) - 1 / (2 * size + 1)) > 1e-15
+
+
+@pytest.mark.parametrize("shape", [(2, 3, 4), (2, 4), (2, 0, 4)])
+def test_states_that_are_not_two_to_the_switches_are_refused(shape: tuple[int, ...]) -> None:
+    with pytest.raises(ValueError, match=r"\(n, 2\*\*m, k\)"):
+        switched_product(np.ones(shape), np.ones(shape))
