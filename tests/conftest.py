@@ -1,4 +1,4 @@
-"""What all tests share: property tests that repeat, and one fitted demo store for tests that need a real one."""
+"""What all tests share: property tests that repeat, and one fitted demo store for those that need it."""
 
 from __future__ import annotations
 

@@ -97,7 +97,7 @@ class Forest:
         players: IntArray,
         n_players: int,
     ) -> FloatArray:
-        """(n, n_players) baseline Shapley effects of n pairs: subjects X (n, p) explained from references R (n, p).
+        """(n, n_players) baseline Shapley effects of n pairs: subjects X (n, p) from references R (n, p).
 
         `players`: (p,) the player of every column, in [0, n_players); columns of one player move together.
         Row sums are predict(X) − predict(R) to 1e-9 (the trees' values are rounded to `coarse_unit` bits). A
