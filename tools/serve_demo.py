@@ -53,10 +53,11 @@ def refuse_busy(bind: str) -> None:
 
 
 def make_secret() -> None:
-    """Write a fresh secret where there is none; keys made under another one are worthless with it."""
+    """Write a fresh secret where there is none; a key needs the secret and the database it was made with."""
+    if not (SECRET.exists() and DATABASE.exists()):
+        KEY.unlink(missing_ok=True)
     if not SECRET.exists():
         write_private(SECRET, secrets.token_urlsafe(48))
-        KEY.unlink(missing_ok=True)
 
 
 def demo_key() -> str:

@@ -1,0 +1,141 @@
+"""The scripts behind `make`: what is missing is installed or named, and what is printed can be pasted."""
+
+from __future__ import annotations
+
+import importlib.util
+import socket
+import stat
+import subprocess
+from pathlib import Path
+from types import ModuleType, SimpleNamespace
+
+import pytest
+from checks.source import ROOT
+
+
+def script(name: str) -> ModuleType:
+    """A script of tools/, which is no package."""
+    spec = importlib.util.spec_from_file_location(f"tool_{name}", ROOT / "tools" / f"{name}.py")
+    assert spec and spec.loader
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+# ── packages of the system ───────────────────────────────────────────────────
+
+
+class Machine:
+    """A machine without one need, as the script sees it; `apt` collects what was asked of apt-get."""
+
+    def __init__(self, tool: ModuleType, monkeypatch: pytest.MonkeyPatch) -> None:
+        self.present, self.apt, self.code = False, [], 0
+        monkeypatch.setattr(tool, "NEEDS", {"openmp": (lambda: self.present, "libgomp1")})
+        monkeypatch.setattr(tool.subprocess, "run", self.run)
+        monkeypatch.setattr(tool.shutil, "which", lambda name: f"/usr/bin/{name}")
+
+    def run(self, command: list[str], **_: object) -> SimpleNamespace:
+        self.apt.append(command[1])
+        self.present = command[1] == "install" and not self.code
+        return SimpleNamespace(returncode=self.code)
+
+
+@pytest.fixture
+def needs() -> ModuleType:
+    return script("needs")
+
+
+@pytest.fixture
+def machine(needs: ModuleType, monkeypatch: pytest.MonkeyPatch) -> Machine:
+    return Machine(needs, monkeypatch)
+
+
+def test_root_gets_what_is_missing_and_nothing_the_second_time(needs, machine, monkeypatch):
+    monkeypatch.setattr(needs.os, "geteuid", lambda: 0)
+    needs.main(["openmp"])
+    assert machine.apt == ["update", "install"]
+    needs.main(["openmp"])
+    assert machine.apt == ["update", "install"]
+
+
+def test_others_are_told_what_to_run(needs, machine, monkeypatch):
+    monkeypatch.setattr(needs.os, "geteuid", lambda: 1000)
+    with pytest.raises(SystemExit, match=r"only root .*sudo apt-get install -y libgomp1"):
+        needs.main(["openmp"])
+    assert machine.apt == []
+
+
+def test_without_apt_the_package_is_named(needs, machine, monkeypatch):
+    monkeypatch.setattr(needs.shutil, "which", lambda name: None)
+    with pytest.raises(SystemExit, match=r"no apt-get .*libgomp1"):
+        needs.main(["openmp"])
+
+
+def test_a_failing_apt_is_reported(needs, machine, monkeypatch):
+    monkeypatch.setattr(needs.os, "geteuid", lambda: 0)
+    machine.code = 100
+    with pytest.raises(SystemExit, match=r"apt-get update failed; libgomp1 is still missing"):
+        needs.main(["openmp"])
+
+
+def test_an_old_python_is_told_which_one_is_needed(needs, machine, monkeypatch):
+    monkeypatch.setattr(
+        needs, "sys", SimpleNamespace(version_info=(3, 9, 2), executable="old", exit=needs.sys.exit)
+    )
+    with pytest.raises(SystemExit, match=r"needs Python 3\.11 or later, and old is 3\.9\.2"):
+        needs.main(["openmp"])
+
+
+def test_the_needs_of_this_machine_are_met(needs):
+    assert {name: found() for name, (found, _) in needs.NEEDS.items()} == dict.fromkeys(needs.NEEDS, True)
+
+
+# ── the demo service ─────────────────────────────────────────────────────────
+
+
+@pytest.fixture
+def serve_demo(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> ModuleType:
+    tool = script("serve_demo")
+    for name in ("SECRET", "KEY", "DATABASE"):
+        monkeypatch.setattr(tool, name, tmp_path / name)
+    return tool
+
+
+def test_the_printed_request_is_one_command_of_the_shell(serve_demo):
+    printed = serve_demo.invitation("http://127.0.0.1:8000", "a-key")
+    command = "printf '%s\\0'" + printed[printed.index("curl ") :].removeprefix("curl")
+    echoed = subprocess.run(["bash", "-c", command], capture_output=True, text=True, check=True)
+    words = echoed.stdout.split("\0")[:-1]
+    assert words[:2] == ["-sS", "http://127.0.0.1:8000/v1/valuations"]
+    assert words[2:6] == ["-H", "Authorization: Bearer a-key", "-H", "Content-Type: application/json"]
+    assert words[6:] == ["-d", (ROOT / "examples" / "request.json").read_text(encoding="utf-8").strip()]
+
+
+def test_the_secret_is_its_owners_alone_and_made_once(serve_demo):
+    serve_demo.make_secret()
+    first = serve_demo.SECRET.read_text()
+    assert len(first) >= 32
+    assert stat.S_IMODE(serve_demo.SECRET.stat().st_mode) == 0o600
+    serve_demo.make_secret()
+    assert serve_demo.SECRET.read_text() == first
+
+
+@pytest.mark.parametrize("lost", ["SECRET", "DATABASE"])
+def test_a_key_dies_with_what_it_was_made_with(serve_demo, lost):
+    for name in ("SECRET", "DATABASE", "KEY"):
+        getattr(serve_demo, name).write_text("old")
+    serve_demo.make_secret()
+    assert serve_demo.KEY.exists()
+    getattr(serve_demo, lost).unlink()
+    serve_demo.make_secret()
+    assert not serve_demo.KEY.exists()
+
+
+def test_a_taken_port_is_refused_with_a_way_out(serve_demo):
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        taken.listen()
+        bind = f"127.0.0.1:{taken.getsockname()[1]}"
+        with pytest.raises(SystemExit, match=r"is taken.*BOOKMATCH_BIND="):
+            serve_demo.refuse_busy(bind)
+    serve_demo.refuse_busy(bind)
