@@ -80,6 +80,19 @@ WORDING = {
     ),
 }
 
+# Every code that a caution can have, with what it means: what forms and documents print.
+CODES = {
+    "year_outside_production": "The year is outside the recorded years of the model.",
+    "finish_not_offered": "The finish is not among those recorded for the model.",
+    "figure_not_offered": "No figured tops are recorded for the model.",
+    "edition_not_recorded": "The edition is not among those recorded for the model.",
+    "edition_not_numbered": "It bears a number, but the edition is not recorded as numbered.",
+    "edition_number_above_total": "Its number is above the recorded total of the edition.",
+    "year_outside_edition": "The year is outside the recorded years of the edition.",
+    **WORDING,
+    "watchpoint": "What a careful buyer checks on this model.",
+}
+
 
 def cautions_for(
     subject: Subject, catalogue: Catalogue, direct_sales: int, last_evidence: date | None

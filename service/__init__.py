@@ -1,1 +1,1 @@
-"""Values over HTTP. Knows `models`, and nothing of `training`."""
+"""The HTTP service: valuations, the catalogue and the vocabulary, behind keys with scopes."""

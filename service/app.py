@@ -1,0 +1,51 @@
+"""The application factory: it only wires."""
+
+from __future__ import annotations
+
+from flask import Flask, request
+
+from models.bundle import ModelReader
+from service import logs
+from service.catalogue.routes import blp as catalogue
+from service.context import Context
+from service.docs.openapi import describe
+from service.docs.routes import blp as docs
+from service.errors import NotAcceptableError
+from service.health.routes import blp as health
+from service.keys.records import KeyRing
+from service.live import Live
+from service.settings import Settings
+from service.store.base import open_engine
+from service.valuations.routes import blp as valuations
+from service.vocabulary.routes import blp as vocabulary
+
+NOUNS = (valuations, catalogue, vocabulary, health)
+
+
+def create_app(
+    settings: Settings, *, read_model: ModelReader | None = None, watch_seconds: float | None = None
+) -> Flask:
+    """The application of one worker. `watch_seconds`: how often to look for another model; None: never."""
+    logs.configure(settings.log_level)
+    app = logs.QuietFlask("service", static_folder=None)
+    app.config["MAX_CONTENT_LENGTH"] = settings.body_limit
+    app.config["PROPAGATE_EXCEPTIONS"] = False  # every error is answered, in tests too
+    app.url_map.merge_slashes = False
+    engine = open_engine(settings.database, busy_seconds=settings.busy_seconds, threads=settings.threads)
+    live = Live(settings.store, read_model)
+    live.look()
+    if watch_seconds is not None:
+        live.watch(watch_seconds)
+    keys = KeyRing(engine, settings.secret, settings.key_seconds)
+    app.extensions["bookmatch"] = Context(settings, engine, live, keys)
+    logs.install(app)
+    app.before_request(_check_accept)
+    describe(app, NOUNS)
+    app.register_blueprint(docs)
+    return app
+
+
+def _check_accept() -> None:
+    accepted = request.accept_mimetypes
+    if request.path.startswith("/v1/") and accepted and not accepted.quality("application/json"):
+        raise NotAcceptableError("Answers are application/json; the header Accept leaves that out.")

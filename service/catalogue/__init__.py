@@ -1,0 +1,1 @@
+"""The catalogue of the current bundle: what a form's menus need."""

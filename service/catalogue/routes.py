@@ -1,0 +1,91 @@
+"""GET /v1/catalogue and below: makers, their models, and the editions, finishes and watchpoints of each."""
+
+from __future__ import annotations
+
+from flask import Response
+
+from service.catalogue import rules
+from service.catalogue.schemas import (
+    CatalogueSchema,
+    EditionsSchema,
+    FinishesSchema,
+    MakerSchema,
+    MakersSchema,
+    ModelSchema,
+    ModelsSchema,
+    WatchpointsSchema,
+)
+from service.web import Noun, answer
+
+blp = Noun(
+    "catalogue",
+    __name__,
+    url_prefix="/v1/catalogue",
+    description="Makers, models and editions: what a form's menus need. Names match without regard to case, "
+    "accents and surplus spaces.",
+)
+_MODEL = "/makers/<string:maker>/models/<string:model>"
+
+
+@blp.route("")
+@blp.needs("valuations")
+@blp.gives(200, CatalogueSchema(), "Every maker with every model.")
+def show_catalogue() -> Response:
+    """Everything at once: makers, models, editions, finishes and watchpoints."""
+    return answer(rules.whole())
+
+
+@blp.route("/makers")
+@blp.needs("valuations")
+@blp.gives(200, MakersSchema(), "The makers.")
+def list_makers() -> Response:
+    """The makers, with the names of their models."""
+    return answer({"makers": rules.makers()})
+
+
+@blp.route("/makers/<string:maker>")
+@blp.needs("valuations")
+@blp.gives(200, MakerSchema(), "The maker.", problems=(404,))
+def show_maker(maker: str) -> Response:
+    """One maker, with the names of its models."""
+    return answer(rules.maker(maker))
+
+
+@blp.route("/makers/<string:maker>/models")
+@blp.needs("valuations")
+@blp.gives(200, ModelsSchema(), "The models.", problems=(404,))
+def list_models(maker: str) -> Response:
+    """The models of one maker, with all that is known of them."""
+    return answer({"models": rules.models(maker)})
+
+
+@blp.route(_MODEL)
+@blp.needs("valuations")
+@blp.gives(200, ModelSchema(), "The model.", problems=(404,))
+def show_model(maker: str, model: str) -> Response:
+    """One model, with all that is known of it."""
+    return answer(rules.model(maker, model))
+
+
+@blp.route(f"{_MODEL}/editions")
+@blp.needs("valuations")
+@blp.gives(200, EditionsSchema(), "The editions.", problems=(404,))
+def list_editions(maker: str, model: str) -> Response:
+    """The limited and commemorative editions of one model."""
+    return answer({"editions": rules.model(maker, model)["editions"]})
+
+
+@blp.route(f"{_MODEL}/finishes")
+@blp.needs("valuations")
+@blp.gives(200, FinishesSchema(), "The finishes.", problems=(404,))
+def list_finishes(maker: str, model: str) -> Response:
+    """The finishes that one model was offered in."""
+    return answer({"finishes": rules.model(maker, model)["finishes"]})
+
+
+@blp.route(f"{_MODEL}/watchpoints")
+@blp.needs("valuations")
+@blp.gives(200, WatchpointsSchema(), "The watchpoints.", problems=(404,))
+def list_watchpoints(maker: str, model: str) -> Response:
+    """What a careful buyer checks on one model."""
+    return answer({"watchpoints": rules.model(maker, model)["watchpoints"]})

@@ -1,0 +1,52 @@
+"""`python -m service`: serve, migrate the database, manage keys."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import click
+
+from models.console import OneLineErrors
+from service.keys.commands import keys
+from service.settings import read_settings, table
+
+
+@click.group(cls=OneLineErrors)
+def main() -> None:
+    """The HTTP service. What it needs is set in the environment: see `settings`."""
+
+
+main.add_command(keys)
+
+
+@main.command()
+@click.option("--bind", help="Address and port; default: BOOKMATCH_BIND.")
+@click.option("--workers", type=click.IntRange(1, 64), help="Worker processes; default: BOOKMATCH_WORKERS.")
+def serve(bind: str | None, workers: int | None) -> None:
+    """Serve until told to stop."""
+    from service.server import serve as run
+
+    settings = read_settings()
+    run(replace(settings, bind=bind or settings.bind, workers=workers or settings.workers))
+
+
+@main.command()
+@click.option("--down-to", metavar="REVISION", help="Go back to this revision; base is before all.")
+def migrate(down_to: str | None) -> None:
+    """Bring the database to the newest revision and print it."""
+    from service.store.base import found_revision, open_engine
+    from service.store.migrate import downgrade, upgrade
+
+    engine = open_engine(read_settings().database)
+    if down_to:
+        downgrade(engine, down_to)
+    else:
+        upgrade(engine)
+    click.echo(found_revision(engine) or "base")
+
+
+@main.command("settings")
+def show_settings() -> None:
+    """List every setting with its default and what it is for."""
+    for row in table():
+        click.echo(f"{row['name']}\n    {row['help']} Default: {row['default']}.")

@@ -1,0 +1,37 @@
+"""What one running application has, and what one request of it uses from start to end."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from flask import current_app, g
+from sqlalchemy import Engine
+
+from models.bundle import Bundle
+from service.keys.records import KeyRing
+from service.live import Live
+from service.settings import Settings
+
+
+@dataclass(frozen=True)
+class Context:
+    """The parts that the factory put together."""
+
+    settings: Settings
+    engine: Engine
+    live: Live
+    keys: KeyRing
+
+
+def context() -> Context:
+    """That of the application that handles this request."""
+    found: Context = current_app.extensions["bookmatch"]
+    return found
+
+
+def bundle() -> Bundle:
+    """The bundle of this request: the same one however often it is asked for. Raises NoBundleError."""
+    found: Bundle | None = g.get("bundle")
+    if found is None:
+        found = g.bundle = context().live.bundle()
+    return found

@@ -1,0 +1,63 @@
+"""The OpenAPI document: what flask-smorest gathers from the views, with our problems for its errors."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from http import HTTPStatus
+from typing import Any
+
+import orjson
+from flask import Flask
+from flask_smorest import Api
+
+from service import problems
+from service.keys.records import SCOPES
+from service.schemas import ProblemSchema
+from service.web import Noun
+
+VERSION = "1.0.0"
+_ABOUT = """\
+Values of collectible electric guitars, with honest ranges and what moved each price. Every value is a \
+statistical estimate from evidence: not an authentication, and not a qualified or certified appraisal.
+
+A field that is not known is left out or null: that widens the ranges and is never an error. All fields that \
+are wrong are named at once, each with its place in the body. Money is decimal text; days are ISO 8601."""
+
+
+class ProblemApi(Api):  # type: ignore[misc]  # flask-smorest has no types
+    """flask-smorest with our one seam for errors."""
+
+    DEFAULT_ERROR_RESPONSE_NAME = None
+
+    def _register_error_handlers(self) -> None:
+        problems.register(self._app)
+
+    def _register_responses(self) -> None:
+        for status in HTTPStatus:
+            self.spec.components.response(
+                status.name,
+                {
+                    "description": status.phrase,
+                    "content": {problems.PROBLEM_JSON: {"schema": ProblemSchema}},
+                },
+                lazy=True,
+            )
+
+
+def describe(app: Flask, nouns: Sequence[Noun]) -> None:
+    """Register every noun's routes and keep the document made from them."""
+    app.config.update(API_TITLE="Bookmatch", API_VERSION=VERSION, OPENAPI_VERSION="3.1.0")
+    api = ProblemApi(app, spec_kwargs={"info": {"description": _ABOUT}})
+    scopes = "; ".join(f"{name}: {meaning}" for name, meaning in SCOPES.items())
+    api.spec.components.security_scheme(
+        "key", {"type": "http", "scheme": "bearer", "description": f"A key with scopes. {scopes}."}
+    )
+    for noun in nouns:
+        api.register_blueprint(noun)
+    app.extensions["bookmatch-openapi"] = orjson.loads(orjson.dumps(api.spec.to_dict()))
+
+
+def document(app: Flask) -> dict[str, Any]:
+    """The document of this application."""
+    found: dict[str, Any] = app.extensions["bookmatch-openapi"]
+    return found

@@ -1,0 +1,46 @@
+"""GET /openapi.json and GET /docs; neither needs a key, and the page needs no network."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from flask import Blueprint, Response, current_app, render_template
+
+from service.docs.openapi import document
+from service.problems import all_kinds
+from service.web import answer
+
+blp = Blueprint("docs", __name__, template_folder="templates")
+# The page is text and its own style: nothing else may be loaded or run.
+_POLICY = "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'"
+
+
+@blp.get("/openapi.json")
+def show_openapi() -> Response:
+    """The OpenAPI document."""
+    return answer(document(current_app))
+
+
+@blp.get("/docs")
+def show_docs() -> Response:
+    """The document as a page to read."""
+    html = render_template("docs.html", doc=document(current_app), kinds=all_kinds(), shown=shown)
+    return Response(html, mimetype="text/html", headers={"Content-Security-Policy": _POLICY})
+
+
+def shown(schema: dict[str, Any]) -> str:
+    """A schema's type in a few words."""
+    if "$ref" in schema:
+        return str(schema["$ref"]).rsplit("/", 1)[-1]
+    for joint, word in (("anyOf", " or "), ("oneOf", " or "), ("allOf", " and ")):
+        if joint in schema:
+            return word.join(shown(one) for one in schema[joint])
+    kind = schema.get("type", "anything")
+    kinds = [kind] if isinstance(kind, str) else list(kind)
+    if "array" in kinds:
+        return f"list of {shown(schema.get('items', {}))}"
+    words = " or ".join(kinds)
+    if schema.get("enum"):
+        words += ": " + ", ".join(str(term) for term in schema["enum"] if term is not None)
+    low, high = schema.get("minimum"), schema.get("maximum")
+    return words + (f", {low:g} to {high:g}" if low is not None and high is not None else "")

@@ -1,0 +1,114 @@
+"""Every error that the service raises on purpose; none knows HTTP (`service.problems` has the table).
+
+BookmatchError
+└── ServiceError
+    ├── SettingsError        the environment does not say what the service needs; lists every fault
+    ├── BodyError            the body is not a JSON object that can be read
+    ├── ContentTypeError     the body is of another kind than JSON
+    ├── NotAcceptableError   the caller accepts no form that the service has
+    ├── FaultyRequestError   fields are wrong; each fault says where it stands in the body
+    ├── KeyMissingError      no key was sent
+    ├── KeyInvalidError      the key is not known, or was revoked
+    ├── ScopeError           the key may not do this
+    ├── UnknownRecordError   no record has this id
+    ├── UnknownPlaceError    the catalogue has no such maker or model; names the nearest
+    ├── NoBundleError        no model is loaded
+    └── IdempotencyError
+        ├── KeyFormError     the Idempotency-Key is not usable
+        ├── InFlightError    the first request with this Idempotency-Key has not ended
+        └── OtherBodyError   this Idempotency-Key was used with another body
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import NamedTuple
+
+from models.errors import BookmatchError, Fault
+
+
+class Located(NamedTuple):
+    """A fault, and where in the body it stands (a JSON pointer as a URI fragment; None: not in the body)."""
+
+    pointer: str | None
+    fault: Fault
+
+
+class ServiceError(BookmatchError):
+    """The root of the service's own errors."""
+
+
+class SettingsError(ServiceError):
+    """The environment does not say what the service needs."""
+
+    def __init__(self, faults: Sequence[str]) -> None:
+        self.faults = tuple(faults)
+        super().__init__("; ".join(self.faults))
+
+
+class BodyError(ServiceError):
+    """The body is not a JSON object that can be read."""
+
+
+class ContentTypeError(ServiceError):
+    """The body is of another kind than JSON."""
+
+
+class NotAcceptableError(ServiceError):
+    """The caller accepts no form that the service has."""
+
+
+class FaultyRequestError(ServiceError):
+    """Fields are wrong: all of them, each with its place."""
+
+    def __init__(self, faults: Sequence[Located]) -> None:
+        self.faults = tuple(faults)
+        count = len(self.faults)
+        super().__init__(f"{count} field{'s are' if count > 1 else ' is'} wrong; see errors.")
+
+
+class KeyMissingError(ServiceError):
+    """No key was sent."""
+
+
+class KeyInvalidError(ServiceError):
+    """The key is not known, or was revoked."""
+
+
+class ScopeError(ServiceError):
+    """The key may not do this."""
+
+    def __init__(self, scope: str) -> None:
+        self.scope = scope
+        super().__init__(f"This key does not have the scope {scope}.")
+
+
+class UnknownRecordError(ServiceError):
+    """No record has this id."""
+
+
+class UnknownPlaceError(FaultyRequestError):
+    """The catalogue has no such maker or model."""
+
+    def __str__(self) -> str:
+        return "; ".join(f"{place.fault}." for place in self.faults)
+
+
+class NoBundleError(ServiceError):
+    """No model is loaded."""
+
+
+class IdempotencyError(ServiceError):
+    """Something about an Idempotency-Key."""
+
+
+class KeyFormError(IdempotencyError):
+    """The Idempotency-Key is not usable."""
+
+
+class InFlightError(IdempotencyError):
+    """The first request with this Idempotency-Key has not ended."""
+
+
+class OtherBodyError(IdempotencyError):
+    """This Idempotency-Key was used with another body."""

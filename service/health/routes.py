@@ -1,0 +1,34 @@
+"""GET /healthz: the process answers. GET /readyz: whether it can value and keep, and if not why."""
+
+from __future__ import annotations
+
+from flask import Response
+
+from service.health.rules import checks
+from service.health.schemas import AliveSchema, ReadySchema
+from service.problems import Kind, problem
+from service.web import Noun, answer
+
+blp = Noun("health", __name__, description="Whether the service lives and can answer. No key is needed.")
+NOT_READY = Kind(503, "not-ready", "The service cannot answer all requests", "See checks.")
+
+
+@blp.route("/healthz")
+@blp.gives(200, AliveSchema(), "The process answers.")
+def show_health() -> Response:
+    """Whether the process answers; it asks nothing else."""
+    return answer({"status": "alive"})
+
+
+@blp.route("/readyz")
+@blp.gives(200, ReadySchema(), "Everything that an answer needs is there.")
+def show_readiness() -> Response:
+    """Whether a model is loaded and the database is reachable and migrated.
+
+    A new model that is refused while the old one keeps serving is named here too.
+    """
+    found = checks()
+    if all(check["ok"] for check in found.values()):
+        return answer({"status": "ready", "checks": found})
+    wrong = " and ".join(name for name, check in found.items() if not check["ok"])
+    return problem(NOT_READY, f"Not in order: {wrong}; see checks.", {"checks": found})

@@ -1,0 +1,43 @@
+"""What the answers about health look like."""
+
+from __future__ import annotations
+
+from marshmallow import Schema, fields
+
+from service.schemas import said
+
+
+class AliveSchema(Schema):
+    """The process answers."""
+
+    status = fields.String(**said("alive"))
+
+
+class ModelCheckSchema(Schema):
+    """The model that serves."""
+
+    ok = fields.Boolean(**said("whether one is loaded"))
+    version = fields.String(**said("which", optional=True))
+    refused = fields.String(**said("why a newer one was refused, if it was", optional=True))
+
+
+class DatabaseCheckSchema(Schema):
+    """The database."""
+
+    ok = fields.Boolean(**said("whether it answers and has the tables that this program needs"))
+    revision = fields.String(**said("the revision of its tables", optional=True))
+    problem = fields.String(**said("what is wrong with it", optional=True))
+
+
+class ChecksSchema(Schema):
+    """What must be in order."""
+
+    model = fields.Nested(ModelCheckSchema, required=True)
+    database = fields.Nested(DatabaseCheckSchema, required=True)
+
+
+class ReadySchema(Schema):
+    """Everything that an answer needs is there."""
+
+    status = fields.String(**said("ready"))
+    checks = fields.Nested(ChecksSchema, required=True)

@@ -1,0 +1,85 @@
+"""Claiming an Idempotency-Key: the claim is kept in the transaction of what was made under it, or not at all.
+
+A second request that comes while the first has not ended waits for its transaction; if that takes too long it
+is told so (409) or that the database is busy (503), and can be sent again.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from datetime import UTC, datetime
+from typing import NamedTuple
+
+from flask import g, request
+from sqlalchemy import Connection, Insert, select
+from sqlalchemy.dialects import postgresql, sqlite
+from sqlalchemy.exc import OperationalError
+
+from service.context import context
+from service.errors import InFlightError, KeyFormError, OtherBodyError
+from service.idempotency.table import CLAIMS
+from service.store.base import reading
+
+HEADER = "Idempotency-Key"
+_LONGEST = 200
+
+
+class Claim(NamedTuple):
+    """One caller's Idempotency-Key at one path, and the digest of the body that came with it."""
+
+    key_id: str
+    method: str
+    path: str
+    idempotency_key: str
+    body_digest: str
+
+
+def claim_of_request() -> Claim | None:
+    """The claim that this request makes, if it makes one. Raises KeyFormError."""
+    sent = request.headers.get(HEADER)
+    if sent is None:
+        return None
+    key = sent.strip()
+    if len(key) > 1 and key[0] == key[-1] == '"':  # a quoted string, as the draft standard writes it
+        key = key[1:-1]
+    if not key or len(key) > _LONGEST or not key.isascii() or not key.isprintable():
+        raise KeyFormError(f"An {HEADER} is 1 to {_LONGEST} printable ASCII characters.")
+    digest = hashlib.sha256(request.get_data()).hexdigest()
+    return Claim(g.caller.key_id, request.method, request.path, key, digest)
+
+
+def claimed_before(claim: Claim) -> str | None:
+    """The id of what was made under this claim, if something was. Raises OtherBodyError."""
+    with reading(context().engine) as connection:
+        return _made(connection, claim)
+
+
+def taken(connection: Connection, claim: Claim, record_id: str) -> str | None:
+    """Claim it for this record, in the caller's transaction; or the id of what was made under it before.
+
+    Raises OtherBodyError, or InFlightError if the first request's transaction does not end.
+    """
+    row = {**claim._asdict(), "record_id": record_id, "created": datetime.now(UTC)}
+    try:
+        done = connection.execute(_insert(connection).values(row))
+    except OperationalError as error:
+        if "lock timeout" not in str(error.orig):
+            raise
+        raise InFlightError(f"The first request with this {HEADER} has not ended.") from None
+    return None if done.rowcount == 1 else _made(connection, claim)
+
+
+def _insert(connection: Connection) -> Insert:
+    if connection.dialect.name == "sqlite":
+        return sqlite.insert(CLAIMS).on_conflict_do_nothing()
+    return postgresql.insert(CLAIMS).on_conflict_do_nothing()
+
+
+def _made(connection: Connection, claim: Claim) -> str | None:
+    same = [CLAIMS.c[name] == value for name, value in claim._asdict().items() if name != "body_digest"]
+    row = connection.execute(select(CLAIMS.c.record_id, CLAIMS.c.body_digest).where(*same)).first()
+    if row is None:
+        return None
+    if row.body_digest != claim.body_digest:
+        raise OtherBodyError(f"This {HEADER} was used with another body; use a new one.")
+    return str(row.record_id)

@@ -1,0 +1,1 @@
+"""Keys: who may ask for what."""

@@ -1,0 +1,94 @@
+"""The bundle that a worker serves: loaded beside the old one when CURRENT changes, swapped when it is whole.
+
+A damaged bundle is refused and the old one keeps serving; `Live.refused` says why, and so does /readyz.
+"""
+
+from __future__ import annotations
+
+import threading
+import time
+from pathlib import Path
+
+import structlog
+
+from models.bundle import Bundle, ModelReader, read_bundle
+from models.errors import BookmatchError
+from models.registry import CURRENT, Registry
+from service.errors import NoBundleError
+
+_AGAIN_SECONDS = 30.0  # a bundle that was refused may have been mended
+_log = structlog.get_logger()
+
+_Mark = tuple[int, int, int] | None
+
+
+class Live:
+    """The current bundle of a store. `look` loads it if it changed; `watch` looks again and again."""
+
+    def __init__(self, store: Path, read_model: ModelReader | None = None) -> None:
+        self._registry = Registry(store)
+        self._read_model = read_model
+        self._bundle: Bundle | None = None
+        self._seen: _Mark = None
+        self._tried = float("-inf")
+        self._lock = threading.Lock()
+        self.refused: str | None = None
+
+    def bundle(self) -> Bundle:
+        """What serves now. Raises NoBundleError."""
+        found = self._bundle
+        if found is None:
+            raise NoBundleError("No model has been loaded yet.")
+        return found
+
+    @property
+    def version(self) -> str | None:
+        """The version that serves now, if any."""
+        return self._bundle.version if self._bundle else None
+
+    def look(self) -> None:
+        """Load the current bundle if it is another than the one seen last, or that one was refused."""
+        mark = self._mark()
+        again = self.refused is not None and time.monotonic() - self._tried > _AGAIN_SECONDS
+        if (mark == self._seen and not again) or not self._lock.acquire(blocking=False):
+            return
+        try:
+            self._load(mark)
+        finally:
+            self._lock.release()
+
+    def _load(self, mark: _Mark) -> None:
+        self._tried = time.monotonic()
+        try:
+            version, sha256 = self._registry.current()
+            if self._bundle is None or self._bundle.version != version:
+                folder = self._registry.store / "bundles" / version
+                self._bundle = read_bundle(folder, sha256, read_model=self._read_model)
+                _log.info("model loaded", model_version=version)
+            self.refused = None
+        except Exception as error:  # whatever a bundle holds, the one that serves goes on serving
+            self.refused = self._reason(error)
+            _log.error("model refused", why=self.refused, serving=self.version)
+        self._seen = mark
+
+    def _reason(self, error: Exception) -> str:
+        if not isinstance(error, BookmatchError):
+            return f"unexpected {type(error).__name__}"
+        # Where the store stands is nobody's business who asks over HTTP.
+        return str(error).replace(str(self._registry.store), "the store")
+
+    def _mark(self) -> _Mark:
+        try:
+            found = (self._registry.store / CURRENT).stat()
+        except OSError:
+            return None
+        return found.st_ino, found.st_mtime_ns, found.st_size
+
+    def watch(self, seconds: float) -> None:
+        """Look every so often, in a thread of its own, for as long as the process lives."""
+        threading.Thread(target=self._watch, args=(seconds,), name="live-bundle", daemon=True).start()
+
+    def _watch(self, seconds: float) -> None:
+        while True:
+            time.sleep(seconds)
+            self.look()

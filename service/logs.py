@@ -1,0 +1,84 @@
+"""Logs as JSON lines, one for each request, without personal data: no bodies, no serials, no addresses.
+
+Of a request are logged its id, method, the pattern of its path, status, time, the key's id and the model.
+"""
+
+from __future__ import annotations
+
+import logging
+import re
+import secrets
+import sys
+import time
+import traceback
+from types import TracebackType
+from typing import Any
+
+import orjson
+import structlog
+from flask import Flask, Response, g, request
+
+HEADER = "X-Request-ID"
+_ID = re.compile(r"[A-Za-z0-9._-]{1,64}", re.ASCII)
+_log = structlog.get_logger()
+
+
+def configure(level: str) -> None:
+    """JSON lines on stderr, from this level on."""
+    structlog.configure(
+        processors=[
+            structlog.processors.add_log_level,
+            structlog.processors.TimeStamper(fmt="iso", utc=True),
+            structlog.processors.JSONRenderer(serializer=orjson.dumps),
+        ],
+        wrapper_class=structlog.make_filtering_bound_logger(logging.getLevelNamesMapping()[level.upper()]),
+        logger_factory=structlog.BytesLoggerFactory(sys.stderr.buffer),
+        cache_logger_on_first_use=True,
+    )
+
+
+class QuietFlask(Flask):
+    """Flask whose errors are logged by type and place: their text can hold what a body held."""
+
+    def log_exception(self, exc_info: Any) -> None:
+        """Where an unexpected error was raised."""
+        kind, error, trace = exc_info
+        _failed(kind, error, trace)
+
+
+def _failed(kind: type[BaseException], error: BaseException, trace: TracebackType | None) -> None:
+    frames = traceback.extract_tb(trace)[-12:]
+    at = [f"{frame.filename.rsplit('/site-packages/')[-1]}:{frame.lineno} {frame.name}" for frame in frames]
+    _log.error("failed", request_id=g.get("request_id"), error=kind.__name__, at=at)
+
+
+def install(app: Flask) -> None:
+    """Give every request an id, and a line when it has been answered."""
+    app.before_request(_begin)
+    app.after_request(_end)
+
+
+def _begin() -> None:
+    given = request.headers.get(HEADER, "")
+    g.request_id = given if _ID.fullmatch(given) else secrets.token_hex(8)
+    g.began = time.perf_counter()
+
+
+def _end(response: Response) -> Response:
+    response.headers[HEADER] = g.request_id
+    failure = g.get("failure")
+    if failure is not None:
+        _failed(type(failure), failure, failure.__traceback__)
+    caller, bundle = g.get("caller"), g.get("bundle")
+    _log.info(
+        "request",
+        request_id=g.request_id,
+        method=request.method,
+        route=request.url_rule.rule if request.url_rule else None,
+        status=response.status_code,
+        problem=g.get("problem"),
+        ms=round((time.perf_counter() - g.began) * 1000, 2),
+        key=caller.key_id if caller else None,
+        model_version=bundle.version if bundle else None,
+    )
+    return response

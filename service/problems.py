@@ -1,0 +1,129 @@
+"""The one seam where an error becomes an answer: a problem document (RFC 9457), whatever went wrong.
+
+Errors know no HTTP; `TABLE` maps them. The type of a problem is where the documentation explains it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any, NamedTuple
+
+import orjson
+from flask import Flask, Response, g, request
+from sqlalchemy.exc import DBAPIError, OperationalError
+from sqlalchemy.exc import TimeoutError as PoolTimeoutError
+from werkzeug.exceptions import HTTPException
+
+from models.errors import BookmatchError, InputError
+from service import errors
+from service.faults import placed, written
+
+PROBLEM_JSON = "application/problem+json"
+
+
+class Kind(NamedTuple):
+    """One kind of problem: its status, the name its type ends with, its title and what to do about it."""
+
+    status: int
+    name: str
+    title: str
+    remedy: str
+
+
+_BROKEN = Kind(500, "unexpected", "The service failed", "Try again later; tell us the request_id.")
+_NO_DATABASE = Kind(503, "no-database", "The database does not answer", "Try again after Retry-After.")
+_FIELDS = Kind(422, "fields", "Some fields are wrong", "See errors: each entry names one field.")
+
+TABLE: Mapping[type[Exception], Kind] = {
+    errors.FaultyRequestError: _FIELDS,
+    InputError: _FIELDS,
+    errors.BodyError: Kind(400, "body", "The body cannot be read", "Send one JSON object (RFC 8259)."),
+    errors.ContentTypeError: Kind(415, "content-type", "Wrong content type", "Send application/json."),
+    errors.NotAcceptableError: Kind(406, "accept", "No acceptable form", "Accept application/json."),
+    errors.KeyMissingError: Kind(401, "key-missing", "A key is needed", "Send Authorization: Bearer KEY."),
+    errors.KeyInvalidError: Kind(401, "key-invalid", "The key is not valid", "Ask for a new key."),
+    errors.ScopeError: Kind(403, "scope", "The key may not do this", "Ask for a key with the scope."),
+    errors.UnknownRecordError: Kind(404, "record", "No such record", "Check the id."),
+    errors.UnknownPlaceError: Kind(404, "name", "Not in the catalogue", "See errors for the nearest names."),
+    errors.NoBundleError: Kind(503, "no-model", "No model is loaded", "Try again after Retry-After."),
+    errors.KeyFormError: Kind(400, "idempotency-key", "The Idempotency-Key is not usable", "Make another."),
+    errors.InFlightError: Kind(409, "in-flight", "The first request has not ended", "Try again shortly."),
+    errors.OtherBodyError: Kind(
+        422, "other-body", "Another body was sent before", "Use a new Idempotency-Key."
+    ),
+    OperationalError: _NO_DATABASE,
+    PoolTimeoutError: _NO_DATABASE,
+    DBAPIError: _BROKEN,
+    BookmatchError: _BROKEN,
+}
+# What HTTP itself refuses, by status.
+BY_STATUS: Mapping[int, Kind] = {
+    400: Kind(400, "request", "The request cannot be read", "Correct the request."),
+    404: Kind(404, "path", "Nothing is at this path", "See /docs for the paths there are."),
+    405: Kind(405, "method", "This path does not have that method", "Allow names the methods it has."),
+    413: Kind(413, "too-large", "The body is too large", "Send less at once."),
+    500: _BROKEN,
+}
+_RETRY_SECONDS = "5"
+
+
+def register(app: Flask) -> None:
+    """Let every error of this application end here."""
+    for kind in TABLE:
+        app.register_error_handler(kind, _of_error)
+    app.register_error_handler(HTTPException, _of_http)
+
+
+def _of_error(error: Exception) -> Response:
+    kind = next(TABLE[cls] for cls in type(error).__mro__ if cls in TABLE)
+    extra: dict[str, Any] = {}
+    if isinstance(error, errors.FaultyRequestError):
+        extra["errors"] = [written(place) for place in error.faults]
+    elif isinstance(error, InputError):
+        extra["errors"] = [written(place) for place in placed(error.faults)]
+    internal = kind.status >= 500 and not isinstance(error, errors.ServiceError)
+    if internal:
+        g.failure = error  # for the log alone: what a library says can hold what it must not tell
+    detail = kind.remedy if internal or isinstance(error, InputError) else str(error)
+    return problem(kind, detail, extra)
+
+
+def _of_http(error: HTTPException) -> Response:
+    status = error.code or 500
+    if status < 400:  # a redirect is no problem
+        return Response(error.get_body(), status, error.get_headers())
+    kind = BY_STATUS.get(status) or Kind(status, "http", error.name, "Correct the request.")
+    kept = {name: value for name, value in error.get_headers() if name in ("Allow", "Retry-After")}
+    return problem(kind, kind.remedy, headers=kept)
+
+
+def problem(
+    kind: Kind,
+    detail: str,
+    extra: Mapping[str, Any] | None = None,
+    headers: Mapping[str, str] | None = None,
+) -> Response:
+    """The answer that says what is wrong."""
+    body = {
+        "type": f"/docs#problem-{kind.name}",
+        "title": kind.title,
+        "status": kind.status,
+        "detail": detail,
+        "instance": request.path,
+        "request_id": g.get("request_id"),
+        **(extra or {}),
+    }
+    g.problem = kind.name
+    answer = Response(orjson.dumps(body), kind.status, mimetype=PROBLEM_JSON)
+    if kind.status == 401:
+        answer.headers["WWW-Authenticate"] = 'Bearer realm="bookmatch"'
+    elif kind.status in (409, 503):
+        answer.headers["Retry-After"] = _RETRY_SECONDS
+    answer.headers.update(headers or {})
+    return answer
+
+
+def all_kinds() -> list[Kind]:
+    """Every kind once, by status, for the documentation."""
+    kinds = dict.fromkeys([*TABLE.values(), *BY_STATUS.values()])
+    return sorted(kinds, key=lambda kind: (kind.status, kind.name))

@@ -1,0 +1,43 @@
+"""What the schemas of all nouns share."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from marshmallow import Schema, fields
+
+
+def said(text: str, *, optional: bool = False, **more: Any) -> dict[str, Any]:
+    """The options of a member that every answer has; `optional`: it can be null."""
+    return {"required": True, "allow_none": optional, "metadata": {"description": text, **more}}
+
+
+def money(text: str) -> fields.String:
+    """An amount as decimal text with the decimals of its currency, so that no reader makes a float of it."""
+    return fields.String(**said(text, pattern=r"^-?\d+(\.\d+)?$"))
+
+
+class FaultSchema(Schema):
+    """One thing wrong with one field."""
+
+    pointer = fields.String(**said("where in the body, a JSON pointer; null: not in the body", optional=True))
+    field = fields.String(**said("the field by path"))
+    value = fields.Raw(**said("what was sent, cut where it is long", optional=True))
+    problem = fields.String(**said("what is wrong with it"))
+    allowed = fields.String(**said("what is allowed; may be empty"))
+    next_step = fields.String(**said("what to do about it; may be empty"))
+    suggestions = fields.List(fields.String(), **said("the nearest names, nearest first"))
+
+
+class ProblemSchema(Schema):
+    """A problem document (RFC 9457)."""
+
+    type = fields.String(**said("the kind of problem: where the documentation explains it"))
+    title = fields.String(**said("the kind in words"))
+    status = fields.Integer(**said("the HTTP status"))
+    detail = fields.String(**said("this occurrence in words"))
+    instance = fields.String(**said("the path that was asked"))
+    request_id = fields.String(**said("what to name when asking for help", optional=True))
+    errors = fields.List(
+        fields.Nested(FaultSchema), metadata={"description": "every wrong field; only where fields are wrong"}
+    )

@@ -1,0 +1,64 @@
+"""gunicorn with the settings that a worker of ours needs."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import Any
+
+from gunicorn.app.base import BaseApplication
+
+from service.settings import Settings
+
+_WATCH_SECONDS = 0.5  # how soon a worker notices that another model was promoted
+
+
+class Server(BaseApplication):  # type: ignore[misc]  # gunicorn has no types
+    """The service under gunicorn, configured by our settings alone."""
+
+    def __init__(self, settings: Settings) -> None:
+        self._settings = settings
+        super().__init__()
+
+    def load_config(self) -> None:
+        """Hand gunicorn what `options` says."""
+        for name, value in options(self._settings).items():
+            self.cfg.set(name, value)
+
+    def load(self) -> Any:
+        """The application; called in each worker, after the fork."""
+        from service.app import create_app
+
+        return create_app(self._settings, watch_seconds=_WATCH_SECONDS)
+
+
+def options(settings: Settings) -> dict[str, Any]:
+    """gunicorn's options, with reasons where one could be taken for granted."""
+    found = {
+        "bind": settings.bind,
+        "workers": settings.workers,
+        "threads": settings.threads,
+        "worker_class": "gthread",
+        # A bundle is loaded in the worker: threads of a numerical library do not survive a fork.
+        "preload_app": False,
+        # Without it, connections that are kept alive can all end up with one worker.
+        "reuse_port": True,
+        # Nothing but signals should rule the server.
+        "control_socket_disable": True,
+        "timeout": settings.timeout,
+        "graceful_timeout": settings.grace,
+        "keepalive": 15,
+        "errorlog": "-",
+        "loglevel": settings.log_level,
+        "proc_name": "bookmatch",
+    }
+    if Path("/dev/shm").is_dir():
+        found["worker_tmp_dir"] = "/dev/shm"  # heartbeats must not wait for a slow disk
+    return found
+
+
+def serve(settings: Settings) -> None:
+    """Serve until told to stop."""
+    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
+        os.environ[name] = "1"
+    Server(settings).run()

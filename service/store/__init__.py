@@ -1,0 +1,1 @@
+"""Where records are kept: the engine, the metadata and the migrations."""

@@ -1,0 +1,100 @@
+"""The metadata that every noun's table belongs to, and the one way to open the database."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from typing import Any
+
+from sqlalchemy import Connection, DateTime, Dialect, Engine, MetaData, create_engine, event, text
+from sqlalchemy.engine import make_url
+from sqlalchemy.types import TypeDecorator
+
+# The revision that this program's tables are at; a test holds it against the newest migration.
+REVISION = "0001"
+
+METADATA = MetaData(
+    naming_convention={
+        "ix": "ix_%(table_name)s_%(column_0_N_name)s",
+        "uq": "uq_%(table_name)s_%(column_0_N_name)s",
+        "ck": "ck_%(table_name)s_%(constraint_name)s",
+        "fk": "fk_%(table_name)s_%(column_0_N_name)s_%(referred_table_name)s",
+        "pk": "pk_%(table_name)s",
+    }
+)
+
+
+class Moment(TypeDecorator[datetime]):
+    """A moment in UTC, aware on the way in and out; SQLite itself keeps no zone."""
+
+    impl = DateTime(timezone=True)
+    cache_ok = True
+
+    def process_bind_param(self, value: datetime | None, dialect: Dialect) -> datetime | None:
+        """To UTC. A moment without a zone is a mistake of the program."""
+        if value is None:
+            return None
+        if value.tzinfo is None:
+            raise ValueError("a moment needs a zone")
+        return value.astimezone(UTC)
+
+    def process_result_value(self, value: datetime | None, dialect: Dialect) -> datetime | None:
+        """Back with its zone."""
+        if value is None:
+            return None
+        return value.replace(tzinfo=UTC) if value.tzinfo is None else value.astimezone(UTC)
+
+
+def open_engine(address: str, *, busy_seconds: float = 5.0, threads: int = 4) -> Engine:
+    """An engine for this address, not yet connected. No thread waits for another's connection."""
+    url = make_url(address)
+    if url.drivername in ("postgres", "postgresql"):
+        url = url.set(drivername="postgresql+psycopg")
+    shared: dict[str, Any] = {"hide_parameters": True, "pool_size": threads + 1, "pool_timeout": busy_seconds}
+    if url.get_backend_name() != "sqlite":
+        wait = f"-c lock_timeout={round(busy_seconds * 1000)}"
+        connect = {"connect_timeout": max(1, round(busy_seconds)), "options": wait}
+        return create_engine(url, pool_pre_ping=True, connect_args=connect, **shared)
+    engine = create_engine(url, connect_args={"timeout": busy_seconds}, **shared)
+    event.listen(engine, "connect", _prepare_sqlite)
+    event.listen(engine, "begin", _begin_sqlite)
+    return engine
+
+
+def _prepare_sqlite(connection: Any, record: Any) -> None:
+    connection.isolation_level = None  # the driver must not begin by itself: `_begin_sqlite` does
+    cursor = connection.cursor()
+    # WAL: readers and the writer do not wait for each other. NORMAL loses nothing when a process is killed.
+    for pragma in ("journal_mode=WAL", "synchronous=NORMAL", "foreign_keys=ON"):
+        cursor.execute(f"PRAGMA {pragma}")
+    cursor.close()
+
+
+def _begin_sqlite(connection: Connection) -> None:
+    # A writer that begins as a reader can fail half way, however long it waits.
+    writes = connection.get_execution_options().get("writes", False)
+    connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
+
+
+@contextmanager
+def reading(engine: Engine) -> Iterator[Connection]:
+    """One transaction that only reads."""
+    with engine.connect() as connection, connection.begin():
+        yield connection
+
+
+@contextmanager
+def writing(engine: Engine) -> Iterator[Connection]:
+    """One transaction that writes: all of it is kept when the block ends, or nothing."""
+    with engine.connect() as connection, connection.execution_options(writes=True).begin():
+        yield connection
+
+
+def found_revision(engine: Engine) -> str | None:
+    """The revision that the database is at; None if it was never migrated."""
+    with reading(engine) as connection:
+        if not engine.dialect.has_table(connection, "alembic_version"):
+            return None
+        revision: str | None = connection.execute(text("SELECT version_num FROM alembic_version")).scalar()
+        return revision

@@ -1,0 +1,1 @@
+"""Valuations: made, kept and shown again; ranges and reasons alone."""

@@ -1,0 +1,56 @@
+"""Make a valuation and keep it, once for each Idempotency-Key."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from typing import NamedTuple
+
+import orjson
+from flask import g, request
+
+from service.context import context
+from service.idempotency.rules import Claim, claim_of_request, claimed_before, taken
+from service.store.base import reading, writing
+from service.valuations import records, rules
+
+
+class Kept(NamedTuple):
+    """A valuation that is kept: its id, and its answer to the byte."""
+
+    id: str
+    answer: bytes
+
+
+def make_and_keep(ask: rules.Ask) -> Kept:
+    """The valuation of this request, new or, if its Idempotency-Key was used, the one made then."""
+    claim = claim_of_request()
+    before = claimed_before(claim) if claim else None
+    if before is not None:
+        return _again(before)
+    found = rules.value(ask)  # before the transaction: nobody waits for a model
+    record_id, created = records.new_id(), datetime.now(UTC)
+    body = orjson.dumps(rules.valuation_answer(found, record_id, created))
+    row: dict[str, object] = {
+        "id": record_id,
+        "key_id": g.caller.key_id,
+        "created": created,
+        "model_version": found.model_version,
+        "request": request.get_data(as_text=True),
+        "answer": body.decode(),
+    }
+    before = _keep(row, claim)
+    return Kept(record_id, body) if before is None else _again(before)
+
+
+def _keep(row: dict[str, object], claim: Claim | None) -> str | None:
+    """Keep it; or the id of what another request with the same Idempotency-Key kept first."""
+    with writing(context().engine) as connection:
+        before = taken(connection, claim, str(row["id"])) if claim else None
+        if before is None:
+            records.keep(connection, row)
+        return before
+
+
+def _again(record_id: str) -> Kept:
+    with reading(context().engine) as connection:
+        return Kept(record_id, records.find(connection, record_id))

@@ -1,0 +1,37 @@
+"""Valuations as they are kept."""
+
+from __future__ import annotations
+
+import base64
+import re
+import secrets
+import time
+
+from sqlalchemy import Connection, insert, select
+
+from service.errors import UnknownRecordError
+from service.valuations.table import VALUATIONS
+
+_ID = re.compile(r"val_[0-9a-v]{26}", re.ASCII)
+
+
+def new_id() -> str:
+    """An id that nobody can guess (80 random bits) and that sorts by age: the index grows at its end."""
+    moment = (time.time_ns() // 1_000_000).to_bytes(6, "big")
+    text = base64.b32hexencode(moment + secrets.token_bytes(10)).decode()
+    return "val_" + text.rstrip("=").lower()
+
+
+def keep(connection: Connection, row: dict[str, object]) -> None:
+    """Keep one valuation: a value for every column of the table."""
+    connection.execute(insert(VALUATIONS).values(row))
+
+
+def find(connection: Connection, record_id: str) -> bytes:
+    """The answer as it was given, to the byte. Raises UnknownRecordError."""
+    query = select(VALUATIONS.c.answer).where(VALUATIONS.c.id == record_id)
+    possible = _ID.fullmatch(record_id) is not None  # a database is asked for no text that it cannot hold
+    found: str | None = connection.execute(query).scalar() if possible else None
+    if found is None:
+        raise UnknownRecordError("There is no valuation with this id.")
+    return found.encode()

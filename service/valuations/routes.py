@@ -1,0 +1,66 @@
+"""POST /v1/valuations and GET /v1/valuations/{id}; POST /v1/intervals and POST /v1/attributions."""
+
+from __future__ import annotations
+
+from flask import Response
+from marshmallow import RAISE
+
+from service.context import context
+from service.store.base import reading
+from service.valuations import records, rules
+from service.valuations.examples import ASK
+from service.valuations.keeping import make_and_keep
+from service.valuations.schemas import AskSchema, AttributionsSchema, IntervalsSchema, ValuationSchema
+from service.web import Noun, answer, sent
+
+blp = Noun(
+    "valuations",
+    __name__,
+    url_prefix="/v1",
+    description="What an instrument is worth, how sure that is, and why.",
+)
+_ASK = AskSchema(unknown=RAISE)  # made once: a new one for each request would cost more than the valuation
+
+
+@blp.route("/valuations", methods=["POST"])
+@blp.needs("valuations")
+@blp.takes(_ASK, example=ASK)
+@blp.gives(
+    201, ValuationSchema(), "The valuation, which is kept.", problems=(409,), headers={"Location": "its path"}
+)
+def create_valuation(ask: rules.Ask) -> Response:
+    """Value an instrument and keep the answer.
+
+    The value is the median of the prices to be expected on that day in that market. The amounts of the
+    families sum to value − reference to the cent. Send an Idempotency-Key, and a request that
+    is sent twice is answered alike.
+    """
+    kept = make_and_keep(ask)
+    return sent(kept.answer, 201, {"Location": f"/v1/valuations/{kept.id}"})
+
+
+@blp.route("/valuations/<string:valuation_id>")
+@blp.needs("valuations")
+@blp.gives(200, ValuationSchema(), "The valuation as it was answered.", problems=(404,))
+def show_valuation(valuation_id: str) -> Response:
+    """The same answer again, to the byte, whatever model is current now."""
+    with reading(context().engine) as connection:
+        return sent(records.find(connection, valuation_id))
+
+
+@blp.route("/intervals", methods=["POST"])
+@blp.needs("valuations")
+@blp.takes(_ASK, example=ASK)
+@blp.gives(200, IntervalsSchema(), "The value and its ranges.")
+def find_intervals(ask: rules.Ask) -> Response:
+    """The value and its ranges alone; nothing is kept."""
+    return answer(rules.intervals_answer(rules.value(ask)))
+
+
+@blp.route("/attributions", methods=["POST"])
+@blp.needs("valuations")
+@blp.takes(_ASK, example=ASK)
+@blp.gives(200, AttributionsSchema(), "The value, its ranges and its reasons.")
+def find_attributions(ask: rules.Ask) -> Response:
+    """The value, its ranges and its reasons; nothing is kept."""
+    return answer(rules.attributions_answer(rules.value(ask)))

@@ -1,0 +1,99 @@
+"""A valuation from what was asked to what is answered."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, date, datetime
+from typing import Any
+
+from models.cautions import Caution
+from models.instrument import Subject
+from models.price.interface import EVIDENCE_WORDS
+from models.valuation import FamilyEffect, Valuation
+from service.context import bundle
+
+
+@dataclass(frozen=True, slots=True)
+class Ask:
+    """What is to be valued, in which currency, with ranges of which levels."""
+
+    subject: Subject
+    currency: str
+    levels: Sequence[float]
+
+
+def today() -> date:
+    """The day in UTC."""
+    return datetime.now(UTC).date()
+
+
+def value(ask: Ask) -> Valuation:
+    """The valuation by this request's bundle. Raises InputError for a currency without a rate that day."""
+    return bundle().valuer.value(ask.subject, ask.currency, ask.levels)
+
+
+def intervals_answer(found: Valuation) -> dict[str, Any]:
+    """The value and its ranges; money as decimal text."""
+    return {
+        "date": found.day,
+        "channel": found.channel,
+        "currency": found.currency,
+        "value": str(found.value),
+        "intervals": [{"level": i.level, "low": str(i.low), "high": str(i.high)} for i in found.intervals],
+        "evidence": {
+            "word": found.evidence.word,
+            "meaning": EVIDENCE_WORDS[found.evidence.word],
+            "direct_sales": found.evidence.direct_sales,
+            "effective_sales": found.evidence.effective_sales,
+            "last": found.last_evidence,
+        },
+        "cautions": [_caution(caution) for caution in found.cautions],
+        "model_version": found.model_version,
+    }
+
+
+def attributions_answer(found: Valuation) -> dict[str, Any]:
+    """The value, its ranges and its reasons."""
+    return {
+        **intervals_answer(found),
+        "reference": {"instrument": found.reference.to_nested(), "value": str(found.reference_value)},
+        "attributions": [_family(family) for family in found.families],
+        "assumed": [{"field": a.field, "value": a.value, "reason": a.reason} for a in found.assumed],
+        "unknown": list(found.unknown),
+    }
+
+
+def valuation_answer(found: Valuation, record_id: str, created: datetime) -> dict[str, Any]:
+    """All that is known of a valuation that is kept."""
+    moment = created.isoformat(timespec="milliseconds").replace("+00:00", "Z")
+    return {
+        "id": record_id,
+        "created": moment,
+        "instrument": found.instrument.to_nested(),
+        **attributions_answer(found),
+    }
+
+
+def _caution(caution: Caution) -> dict[str, Any]:
+    return {"code": caution.code, "text": caution.text, "field": caution.field, "as_of": caution.as_of}
+
+
+def _family(family: FamilyEffect) -> dict[str, Any]:
+    factors = [
+        {
+            "field": factor.field,
+            "label": factor.label,
+            "observed": factor.observed,
+            "reference": factor.reference,
+            "effect": factor.effect,
+            "amount": str(factor.amount),
+        }
+        for factor in family.factors
+    ]
+    return {
+        "family": family.family,
+        "effect": family.effect,
+        "amount": str(family.amount),
+        "factors": factors,
+    }

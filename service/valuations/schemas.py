@@ -1,0 +1,224 @@
+"""What a valuation is asked with, and what its answers look like."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import date
+from typing import Any
+
+from marshmallow import Schema, ValidationError, fields, post_load
+
+from models.cells import read_day, read_term
+from models.errors import Fault, InputError
+from models.instrument import Subject
+from models.money import BASE_CURRENCY
+from models.names import nearest
+from models.stocklist import LAST_DAY
+from models.valuation import check_levels
+from models.vocabulary import CHANNEL_NAMES, DEFAULT_CHANNEL, DEFAULT_LEVELS
+from service.context import bundle
+from service.faults import placed
+from service.schemas import money, said
+from service.valuations.rules import Ask, today
+from service.vocabulary.schemas import InstrumentField, InstrumentSchema
+
+
+class OwnField(fields.Field[Any]):
+    """A field read by a rule of the models; its faults come out with their place."""
+
+    def _deserialize(
+        self, value: Any, attr: str | None, data: Mapping[str, Any] | None, **kwargs: Any
+    ) -> Any:
+        faults: list[Fault] = []
+        try:
+            found = self.read(value, faults)
+        except InputError as error:
+            faults.extend(error.faults)
+        if faults:
+            raise ValidationError(list(placed(faults)))
+        return found
+
+    def read(self, value: Any, faults: list[Fault]) -> Any:
+        """The value, or what is wrong with it in `faults`."""
+        raise NotImplementedError
+
+
+def _text(name: str, value: Any, allowed: str) -> str:
+    if not isinstance(value, str):
+        raise InputError([Fault(name, value, "is not text", allowed, "correct it or leave it out")])
+    return value.strip()
+
+
+class DayField(OwnField):
+    """A day as YYYY-MM-DD."""
+
+    def read(self, value: Any, faults: list[Fault]) -> date | None:
+        return read_day(_text("date", value, "a day as YYYY-MM-DD"), faults, latest=LAST_DAY)
+
+
+class ChannelField(OwnField):
+    """One of the channels."""
+
+    def read(self, value: Any, faults: list[Fault]) -> str:
+        text = _text("channel", value, ", ".join(CHANNEL_NAMES))
+        return read_term("channel", text, CHANNEL_NAMES, faults)
+
+
+class CurrencyField(OwnField):
+    """A currency that the bundle has rates for."""
+
+    def read(self, value: Any, faults: list[Fault]) -> str:
+        known = bundle().valuer.rates.currencies
+        code = _text("currency", value, ", ".join(known)).upper()
+        if code not in known:
+            close = nearest(code, known)
+            hint = "choose one of those allowed"
+            faults.append(
+                Fault("currency", value, "has no exchange rate here", ", ".join(known), hint, close)
+            )
+        return code
+
+
+class LevelsField(OwnField):
+    """The levels of the ranges."""
+
+    def read(self, value: Any, faults: list[Fault]) -> tuple[float, ...]:
+        if not isinstance(value, list):
+            wrong = Fault("levels", value, "is not a list", "a list of numbers such as [0.8, 0.95]")
+            raise InputError([wrong])
+        return check_levels(value)
+
+
+class AskSchema(Schema):
+    """What is to be valued: the instrument, and optionally the day, market, currency and levels."""
+
+    instrument = InstrumentField(required=True, metadata={"description": "the specimen; only what is known"})
+    date = DayField(
+        allow_none=True,
+        metadata={"type": "string", "format": "date", "description": "the day of the value; default: today"},
+    )
+    channel = ChannelField(
+        allow_none=True,
+        metadata={
+            "type": "string",
+            "enum": list(CHANNEL_NAMES),
+            "description": f"the market of the value; default: {DEFAULT_CHANNEL}",
+        },
+    )
+    currency = CurrencyField(
+        allow_none=True,
+        metadata={
+            "type": "string",
+            "description": f"the currency (ISO 4217) of every amount; default: {BASE_CURRENCY}",
+        },
+    )
+    levels = LevelsField(
+        allow_none=True,
+        metadata={
+            "type": "array",
+            "items": {"type": "number"},
+            "description": "levels of the ranges, 0.8 for 80%; default: "
+            + ", ".join(f"{level:g}" for level in DEFAULT_LEVELS),
+        },
+    )
+
+    @post_load
+    def _ask(self, data: dict[str, Any], **kwargs: Any) -> Ask:
+        subject = Subject(
+            data["instrument"], data.get("date") or today(), data.get("channel") or DEFAULT_CHANNEL
+        )
+        return Ask(subject, data.get("currency") or BASE_CURRENCY, data.get("levels") or DEFAULT_LEVELS)
+
+
+class IntervalSchema(Schema):
+    """A central range."""
+
+    level = fields.Float(**said("the share of cases in which the price should lie inside: 0.8 is 80%"))
+    low = money("the lower end")
+    high = money("the upper end")
+
+
+class EvidenceSchema(Schema):
+    """How much evidence stands behind the value."""
+
+    word = fields.String(**said("one word: see the vocabulary"))
+    meaning = fields.String(**said("what the word means"))
+    direct_sales = fields.Integer(**said("closed sales of the same model, edition and build"))
+    effective_sales = fields.Float(**said("how many sales would fix the value as well as all evidence does"))
+    last = fields.String(**said("day of the newest evidence", optional=True))
+
+
+class CautionSchema(Schema):
+    """Something to know before relying on the value."""
+
+    code = fields.String(**said("which caution: see the vocabulary"))
+    text = fields.String(**said("what to know"))
+    field = fields.String(**said("the field it is about, if it is about one", optional=True))
+    as_of = fields.Date(**said("the day as of which law and practice are summarised"))
+
+
+class FactorSchema(Schema):
+    """What one field did to the price."""
+
+    field = fields.String(**said("the field by path, or day or channel"))
+    label = fields.String(**said("what to call it"))
+    observed = fields.Raw(**said("what it is here; null: not known", optional=True))
+    reference = fields.Raw(**said("what it is on the reference specimen", optional=True))
+    effect = fields.Float(**said("the effect on the logarithm of the price"))
+    amount = money("the effect in money")
+
+
+class FamilySchema(Schema):
+    """What one family of fields did to the price."""
+
+    family = fields.String(**said("the family"))
+    effect = fields.Float(**said("the sum of its factors' effects"))
+    amount = money("the sum of its factors' amounts; those of all families sum to value − reference")
+    factors = fields.List(fields.Nested(FactorSchema), **said("fields that differ from the reference"))
+
+
+class ReferenceSchema(Schema):
+    """The typical clean specimen that the price is explained from, and its price."""
+
+    instrument = fields.Nested(InstrumentSchema, required=True)
+    value = money("its price on the same day in the same market")
+
+
+class AssumptionSchema(Schema):
+    """A field that was not given and was taken to be something."""
+
+    field = fields.String(**said("the field by path"))
+    value = fields.String(**said("what it was taken to be"))
+    reason = fields.String(**said("why"))
+
+
+class IntervalsSchema(Schema):
+    """The value and its ranges."""
+
+    date = fields.Date(**said("the day of the value"))
+    channel = fields.String(**said("the market of the value"))
+    currency = fields.String(**said("the currency of every amount"))
+    value = money("the median of the prices to be expected")
+    intervals = fields.List(fields.Nested(IntervalSchema), **said("ranges, in the order asked"))
+    evidence = fields.Nested(EvidenceSchema, required=True)
+    cautions = fields.List(fields.Nested(CautionSchema), **said("what to know before relying on it"))
+    model_version = fields.String(**said("the model that said so"))
+
+
+class AttributionsSchema(IntervalsSchema):
+    """The value, its ranges and its reasons."""
+
+    reference = fields.Nested(ReferenceSchema, required=True)
+    attributions = fields.List(fields.Nested(FamilySchema), **said("reasons by family, then by field"))
+    assumed = fields.List(fields.Nested(AssumptionSchema), **said("what was assumed"))
+    unknown_ = fields.List(
+        fields.String(), **said("fields that are not known and could be, by path"), data_key="unknown"
+    )
+
+
+class ValuationSchema(AttributionsSchema):
+    """A valuation that is kept."""
+
+    id = fields.String(**said("its id: GET /v1/valuations/{id} gives the same answer again"))
+    created = fields.DateTime(**said("when it was made, in UTC"))
+    instrument = fields.Nested(InstrumentSchema, required=True)

@@ -1,0 +1,1 @@
+"""The vocabulary: every field, its terms and what they mean."""

@@ -1,0 +1,77 @@
+"""The instrument as a schema, made from `models.vocabulary`: nothing about a field is said twice."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from marshmallow import RAISE, Schema, ValidationError, fields, validate
+
+from models.errors import InputError
+from models.instrument import Instrument
+from models.vocabulary import FIELDS, GROUPS, MAX_TEXT, Field, Kind
+from service.context import bundle
+from service.errors import Located
+from service.faults import placed
+
+REQUIRED = ("maker", "model")
+
+
+def _schema_field(field: Field) -> fields.Field[Any]:
+    said: dict[str, Any] = {"title": field.label, "description": field.meaning}
+    if field.terms:
+        said["x-terms"] = {term.name: term.meaning for term in field.terms}
+    options: dict[str, Any] = {"metadata": said, "required": field.path in REQUIRED}
+    options["allow_none"] = not options["required"]
+    if field.kind is Kind.TERM:
+        return fields.String(validate=validate.OneOf(field.names), **options)
+    if field.kind is Kind.TEXT:
+        return fields.String(validate=validate.Length(max=MAX_TEXT), **options)
+    if field.kind is Kind.FLAG:
+        return fields.Boolean(**options)
+    bounds = validate.Range(field.low, field.high)
+    return (fields.Integer if field.kind is Kind.INTEGER else fields.Float)(validate=bounds, **options)
+
+
+def _instrument_schema() -> type[Schema]:
+    groups: dict[str, dict[str, fields.Field[Any]]] = {"": {}, **{group: {} for group in GROUPS}}
+    for field in FIELDS:
+        group, _, name = field.path.rpartition(".")
+        groups[group][name] = _schema_field(field)
+    top = groups.pop("")
+    for group, inner in groups.items():
+        schema = Schema.from_dict(inner, name=group.capitalize())
+        top[group] = fields.Nested(schema(unknown=RAISE), allow_none=True)
+    return Schema.from_dict(top, name="Instrument")
+
+
+InstrumentSchema = _instrument_schema()
+
+
+class InstrumentField(fields.Nested):
+    """Described by the schema, read by the one validator there is, and spelled as the catalogue has it."""
+
+    def __init__(self, **options: Any) -> None:
+        super().__init__(InstrumentSchema(unknown=RAISE), **options)
+
+    def _deserialize(
+        self, value: Any, attr: str | None, data: Mapping[str, Any] | None, partial: Any = None, **kwargs: Any
+    ) -> Instrument:
+        catalogue = bundle().valuer.catalogue
+        try:
+            return catalogue.canonical(Instrument.from_nested(value))
+        except InputError as error:
+            faults = placed(error.faults, attr or "")
+        raise ValidationError([*faults, *_name_faults(value, attr or "", faults)])
+
+
+def _name_faults(value: Any, under: str, found: list[Located]) -> list[Located]:
+    """Unknown names too, where other faults came first: all that is wrong is said at once."""
+    if not isinstance(value, Mapping) or any(place.fault.field in REQUIRED for place in found):
+        return []
+    named = Instrument(maker=" ".join(value["maker"].split()), model=" ".join(value["model"].split()))
+    try:
+        bundle().valuer.catalogue.canonical(named)
+    except InputError as error:
+        return placed(error.faults, under)
+    return []

@@ -1,0 +1,141 @@
+"""What every view stands on: a noun's routes, the body as JSON, the answer as JSON.
+
+A view is four decorators (route, `needs`, `takes`, `gives`) and a few lines of work. The decorators describe
+it in the OpenAPI document as well, so that what is documented is what is done.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from copy import deepcopy
+from functools import wraps
+from http import HTTPStatus
+from typing import Any
+
+import orjson
+from flask import Response, request
+from flask_smorest import Blueprint
+from flask_smorest.utils import deepupdate
+from marshmallow import Schema, ValidationError
+
+from service.errors import BodyError, ContentTypeError, FaultyRequestError
+from service.faults import located
+
+View = Callable[..., Any]
+JSON = "application/json"
+# What any view behind a key can answer besides its own.
+_ALWAYS = (400, 406, 500, 503)
+
+
+class Noun(Blueprint):  # type: ignore[misc]
+    """The routes of one noun."""
+
+    def route(self, rule: str, **options: Any) -> Callable[[View], View]:
+        """The view answers at this path."""
+        decorate: Callable[[View], View] = super().route(rule, **options)
+        return decorate
+
+    def needs(self, scope: str) -> Callable[[View], View]:
+        """The caller must hold a key with this scope."""
+
+        def decorate(view: View) -> View:
+            @wraps(view)
+            def guarded(*args: Any, **kwargs: Any) -> Any:
+                from service.keys.rules import check_caller
+
+                check_caller(scope)
+                return view(*args, **kwargs)
+
+            problems = _problems((401, 403))
+            return _described(guarded, security=[{"key": [scope]}], responses=problems)
+
+        return decorate
+
+    def takes(self, schema: Schema, example: Mapping[str, Any] | None = None) -> Callable[[View], View]:
+        """The body is a JSON object of this schema; the view's first argument is what was read from it."""
+        content: dict[str, Any] = {"schema": schema}
+        if example is not None:
+            content["example"] = example
+
+        def decorate(view: View) -> View:
+            @wraps(view)
+            def read(*args: Any, **kwargs: Any) -> Any:
+                return view(load(schema, read_object()), *args, **kwargs)
+
+            body = {"required": True, "content": {JSON: content}}
+            return _described(read, requestBody=body, responses=_problems((413, 415, 422)))
+
+        return decorate
+
+    def gives(
+        self,
+        status: int,
+        schema: Schema | None,
+        text: str,
+        *,
+        problems: Sequence[int] = (),
+        headers: Mapping[str, str] | None = None,
+        content_type: str = JSON,
+    ) -> Callable[[View], View]:
+        """The view answers with this status and schema, or with these problems. A test holds it to that."""
+        content = {content_type: {"schema": schema or {"type": "string"}}}
+        said: dict[str, Any] = {"description": text, "content": content}
+        if headers:
+            said["headers"] = {
+                name: {"description": meaning, "schema": {"type": "string"}}
+                for name, meaning in headers.items()
+            }
+        responses = {str(status): said, **_problems((*_ALWAYS, *problems))}
+
+        def decorate(view: View) -> View:
+            return _described(view, responses=responses)
+
+        return decorate
+
+
+def _described(view: View, **doc: Any) -> View:
+    # Kept where flask-smorest keeps it; its own decorators would add a call to every request.
+    described: Any = view
+    described._apidoc = deepcopy(getattr(view, "_apidoc", {}))
+    described._apidoc["manual_doc"] = deepupdate(described._apidoc.get("manual_doc", {}), doc)
+    return view
+
+
+def _problems(codes: Sequence[int]) -> dict[str, str]:
+    return {str(code): HTTPStatus(code).name for code in codes}
+
+
+def read_object() -> dict[str, Any]:
+    """The body as a JSON object. Raises ContentTypeError, BodyError; werkzeug raises for its size."""
+    kind = request.mimetype
+    if kind != JSON and not kind.endswith("+json"):
+        raise ContentTypeError(f"The body is {kind or 'of no stated type'}; send it as {JSON}.")
+    try:
+        data = orjson.loads(request.get_data())
+    except orjson.JSONDecodeError as error:
+        raise BodyError(f"The body is not JSON: {error}.") from None
+    if not isinstance(data, dict):
+        raise BodyError("The body is JSON, but not an object; it must start with { and end with }.")
+    return data
+
+
+def load(schema: Schema, data: Mapping[str, Any]) -> Any:
+    """What the schema reads from the data. Raises FaultyRequestError with every fault."""
+    try:
+        return schema.load(data)
+    except ValidationError as error:
+        raise FaultyRequestError(located(_messages(error), data, schema)) from None
+
+
+def _messages(error: ValidationError) -> dict[str, Any]:
+    return error.messages if isinstance(error.messages, dict) else {"": error.messages}
+
+
+def answer(data: Any, status: int = 200, headers: Mapping[str, str] | None = None) -> Response:
+    """The data as a JSON answer."""
+    return sent(orjson.dumps(data), status, headers)
+
+
+def sent(body: bytes, status: int = 200, headers: Mapping[str, str] | None = None) -> Response:
+    """JSON that was written before, to the byte."""
+    return Response(body, status, headers, mimetype=JSON)
