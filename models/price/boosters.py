@@ -1,159 +1,49 @@
 """LightGBM's text model format, read without LightGBM: regression forests with numerical splits.
 
-Format and decisions as in LightGBM 4 (`Tree::ToString`, `Tree::NumericalDecision` in its
-include/LightGBM/tree.h; memory, and compared with `Booster.predict` in the tests).
+Format and decisions as in LightGBM 4, `Tree::ToString` and `Tree::NumericalDecision` (memory; the tests
+compare with the library itself). Numbers are written with 17 digits, so reading gives the same doubles; the
+learning rate and the start value are already inside the leaves.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
-
-import numpy as np
-from numpy.typing import NDArray
 
 from models.errors import ForestError
 
-_CATEGORICAL, _DEFAULT_LEFT = 1, 2
-_MISSING_ZERO, _MISSING_NAN = 1, 2  # the two bits above those; 0 is "none"
-ZERO = float(np.float32(1e-35))  # what LightGBM takes for zero: kZeroThreshold, a float
-# Objectives whose raw score is the prediction itself.
+MISSING_NONE, MISSING_ZERO, MISSING_NAN = 0, 1, 2
+_CATEGORICAL, _DEFAULT_LEFT = 1, 2  # bits of decision_type; the two above them hold the kind of missing value
+_VERSIONS = ("v3", "v4")
+# Objectives whose prediction is the sum of the leaves as it is.
 _PLAIN = ("regression", "regression_l1", "huber", "fair", "quantile", "mape", "none", "custom")
 
 
 @dataclass(frozen=True)
 class Tree:
-    """One tree: m inner nodes and m + 1 leaves. A child c ≥ 0 is node c (> its parent), −1 − l is leaf l.
+    """One tree: m splits and m + 1 leaves. A child c ≥ 0 is split c (after its parent), −1 − l is leaf l.
 
-    `column`, `threshold` (+inf where only NaN goes right), `default_left`, `missing`, `left`, `right`: (m,).
-    `leaves`: (m + 1,) values, learning rate and start value included.
+    A row goes left where its value ≤ `threshold` (+inf: all but NaN). `missing` says what is not known: with
+    MISSING_NAN it is NaN, with MISSING_ZERO zero and NaN, and both go left where `default_left` is set; with
+    MISSING_NONE nothing, and NaN is read as 0. `leaves`: values, with learning rate and start value.
     """
 
-    column: NDArray[np.int64]
-    threshold: NDArray[np.float64]
-    default_left: NDArray[np.bool_]
-    missing: NDArray[np.int64]
-    left: NDArray[np.int64]
-    right: NDArray[np.int64]
-    leaves: NDArray[np.float64]
-
-    def goes_left(self, node: int, x: NDArray[np.float64]) -> NDArray[np.bool_]:
-        """(n,) whether each of n values of the node's column goes to its left child."""
-        missing = self.missing[node]
-        if missing == _MISSING_NAN:
-            absent = np.isnan(x)
-        else:
-            x = np.nan_to_num(x, nan=0.0, posinf=np.inf, neginf=-np.inf)
-            absent = (np.abs(x) <= ZERO) & (missing == _MISSING_ZERO)
-        default: NDArray[np.bool_] = np.where(absent, self.default_left[node], x <= self.threshold[node])
-        return default
-
-    def zero_is_missing(self, node: int) -> bool:
-        """Whether the node sends zeros where it sends what is missing."""
-        return bool(self.missing[node] == _MISSING_ZERO)
+    column: tuple[int, ...]
+    threshold: tuple[float, ...]
+    missing: tuple[int, ...]
+    default_left: tuple[bool, ...]
+    left: tuple[int, ...]
+    right: tuple[int, ...]
+    leaves: tuple[float, ...]
 
 
 @dataclass(frozen=True)
 class Booster:
-    """The trees of one text model, which predicts the sum of their leaves. `columns`: the features' names."""
+    """The trees of one text model, which predicts the sum of their leaves, and the names of its features."""
 
     columns: tuple[str, ...]
     trees: tuple[Tree, ...]
-
-
-def read_booster(text: str) -> Booster:
-    """The booster that `Booster.model_to_string()` wrote.
-
-    Raises ForestError for what is no such text, is cut short, or holds what cannot be explained leaf by leaf:
-    categorical splits, linear leaves, several classes, averaged (rf) boosters, a link between score and
-    value.
-    """
-    head, *parts = text.split("end of trees", 1)[0].split("\nTree=")
-    about = _keys(head)
-    if "end of trees" not in text or not head.startswith("tree"):
-        raise ForestError("not a whole LightGBM text model: it must run from 'tree' to 'end of trees'")
-    _check_kind(about, head)
-    columns = tuple(about.get("feature_names", "").split())
-    if len(columns) != _number(about, "max_feature_idx") + 1:
-        raise ForestError("the text model's feature_names and max_feature_idx disagree: the file is damaged")
-    if len(parts) != len(about.get("tree_sizes", "").split()):
-        raise ForestError("the text model does not hold as many trees as its tree_sizes: the file is damaged")
-    return Booster(columns, tuple(_tree(i, _keys(part), len(columns)) for i, part in enumerate(parts)))
-
-
-def _keys(part: str) -> dict[str, str]:
-    return {key: value for key, mark, value in (line.partition("=") for line in part.splitlines()) if mark}
-
-
-def _number(keys: Mapping[str, str], name: str, default: int | None = None) -> int:
-    try:
-        return int(keys[name]) if default is None or name in keys else default
-    except (KeyError, ValueError):
-        raise ForestError(f"the text model has no whole number {name!r}: the file is damaged") from None
-
-
-def _check_kind(about: Mapping[str, str], head: str) -> None:
-    objective = about.get("objective", "none").split() or ["none"]
-    if _number(about, "num_class", 1) != 1 or _number(about, "num_tree_per_iteration", 1) != 1:
-        raise ForestError("the text model has several classes; only a regression on one value can be read")
-    if objective[0] not in _PLAIN or "sqrt" in objective:
-        raise ForestError(
-            f"the text model's objective is {' '.join(objective)!r}; allowed, without sqrt: "
-            + ", ".join(_PLAIN)
-        )
-    if "average_output" in head.split():
-        raise ForestError("the text model is a random forest (boosting=rf); fit with boosting=gbdt")
-
-
-def _array(keys: Mapping[str, str], name: str, size: int, dtype: type[Any], where: str) -> NDArray[Any]:
-    try:
-        found = np.array(keys.get(name, "").split(), dtype=dtype)
-    except (ValueError, OverflowError):
-        found = np.empty(0, dtype)
-    if len(found) != size or np.isnan(found).any():
-        raise ForestError(f"{where} must have {size} numbers in {name!r}: the file is damaged")
-    return found
-
-
-def _tree(i: int, keys: Mapping[str, str], columns: int) -> Tree:
-    where = f"tree {i} of the text model"
-    if _number(keys, "num_cat", 0):
-        raise ForestError(
-            f"{where} has categorical splits, which cannot be explained; code levels as numbers"
-        )
-    if _number(keys, "is_linear", 0):
-        raise ForestError(f"{where} has linear leaves, which cannot be explained; fit with linear_tree=false")
-    m = _number(keys, "num_leaves") - 1
-    kind = _array(keys, "decision_type", m, np.int64, where)
-    left, right = (_array(keys, f"{side}_child", m, np.int64, where) for side in ("left", "right"))
-    tree = Tree(
-        column=_array(keys, "split_feature", m, np.int64, where),
-        threshold=_array(keys, "threshold", m, np.float64, where),
-        default_left=(kind & _DEFAULT_LEFT) > 0,
-        missing=(kind >> 2) & 3,
-        left=left,
-        right=right,
-        leaves=_array(keys, "leaf_value", m + 1, np.float64, where),
-    )
-    if (kind & _CATEGORICAL).any() or (tree.missing > _MISSING_NAN).any():
-        raise ForestError(f"{where} has a decision_type that is not a numerical split")
-    _check_tree(tree, columns, where)
-    return tree
-
-
-def _check_tree(tree: Tree, columns: int, where: str) -> None:
-    """Every node and leaf but the root is the child of one earlier node, so that the walk ends."""
-    if not np.isfinite(tree.leaves).all():
-        raise ForestError(f"{where} has a leaf that is no finite number: the file is damaged")
-    m = len(tree.column)
-    children = np.concatenate((tree.left, tree.right))
-    parents = np.tile(np.arange(m), 2)
-    whole = sorted(children) == sorted([*range(1, m), *range(-1 - m, 0)]) if m else True
-    if not whole or (children[children >= 0] <= parents[children >= 0]).any():
-        raise ForestError(f"{where} is no binary tree: the file is damaged")
-    if m and (tree.column.min() < 0 or tree.column.max() >= columns):
-        raise ForestError(f"{where} splits on a feature that the model does not have: the file is damaged")
 
 
 def read_boosters(texts: Sequence[str]) -> tuple[Booster, ...]:
@@ -164,3 +54,100 @@ def read_boosters(texts: Sequence[str]) -> tuple[Booster, ...]:
     if any(booster.columns != boosters[0].columns for booster in boosters):
         raise ForestError("the boosters of one bag must have the same features in the same order")
     return boosters
+
+
+def read_booster(text: str) -> Booster:
+    """The booster that `Booster.model_to_string()` wrote.
+
+    Raises ForestError for what is no such text, is damaged or cut short, or holds what cannot be explained
+    leaf by leaf: categorical splits, linear leaves, several classes, averaged (rf) boosters, a prediction
+    that is not the sum of its leaves.
+    """
+    body, end, _ = text.partition("\nend of trees")
+    head, *blocks = body.split("\nTree=")
+    facts = _facts(head)
+    _check_head(head, facts)
+    columns = tuple(facts.get("feature_names", "").split())
+    if not end or len(blocks) != len(facts.get("tree_sizes", "").split()):
+        raise ForestError("the booster's text was cut short: it holds fewer trees than its tree_sizes says")
+    if not columns or facts.get("max_feature_idx") != str(len(columns) - 1):
+        raise ForestError("the booster's feature_names and max_feature_idx disagree: the text was edited")
+    return Booster(columns, tuple(_tree(i, _facts(block), len(columns)) for i, block in enumerate(blocks)))
+
+
+def _facts(block: str) -> dict[str, str]:
+    return {key: value for key, mark, value in (line.partition("=") for line in block.splitlines()) if mark}
+
+
+def _check_head(head: str, facts: Mapping[str, str]) -> None:
+    if not head.startswith("tree\n") or facts.get("version") not in _VERSIONS:
+        raise ForestError(
+            f"not a booster's text: it starts with {head[:30]!r}, version {facts.get('version')!r}; "
+            f"allowed: what LightGBM writes, version {' or '.join(_VERSIONS)}"
+        )
+    if (facts.get("num_class"), facts.get("num_tree_per_iteration")) != ("1", "1"):
+        raise ForestError("the booster has several classes; only a regression on one value can be read")
+    objective = facts.get("objective", "none").split() or ["none"]
+    if objective[0] not in _PLAIN or "sqrt" in objective:
+        raise ForestError(
+            f"the booster's objective {' '.join(objective)!r} does not predict the sum of its leaves; "
+            f"allowed, without sqrt: {', '.join(_PLAIN)}"
+        )
+    if "average_output" in head.splitlines():
+        raise ForestError("the booster is a random forest (boosting=rf); fit with boosting=gbdt")
+
+
+def _tree(i: int, facts: Mapping[str, str], columns: int) -> Tree:
+    where = f"tree {i} of the booster"
+    if facts.get("num_cat") != "0":
+        raise ForestError(
+            f"{where} has categorical splits, which cannot be explained; code levels as numbers"
+        )
+    if facts.get("is_linear", "0") != "0":
+        raise ForestError(f"{where} has linear leaves, which cannot be explained; fit with linear_tree=false")
+    try:
+        kinds = _integers(facts, "decision_type")
+        tree = Tree(
+            column=_integers(facts, "split_feature"),
+            threshold=tuple(map(float, facts["threshold"].split())),
+            missing=tuple(kind >> 2 & 3 for kind in kinds),
+            default_left=tuple(kind & _DEFAULT_LEFT > 0 for kind in kinds),
+            left=_integers(facts, "left_child"),
+            right=_integers(facts, "right_child"),
+            leaves=tuple(map(float, facts["leaf_value"].split())),
+        )
+        leaves = int(facts["num_leaves"])
+    except KeyError as missing:
+        raise ForestError(f"{where} has no line {missing.args[0]!r}: the text was edited") from None
+    except ValueError as problem:
+        raise ForestError(f"{where}: {problem}: the text was edited") from None
+    if any(kind & _CATEGORICAL for kind in kinds):
+        raise ForestError(
+            f"{where} has categorical splits, which cannot be explained; code levels as numbers"
+        )
+    _check_tree(tree, leaves, columns, where)
+    return tree
+
+
+def _integers(facts: Mapping[str, str], name: str) -> tuple[int, ...]:
+    return tuple(map(int, facts[name].split()))
+
+
+def _check_tree(tree: Tree, leaves: int, columns: int, where: str) -> None:
+    """Every split and leaf but the root is the child of one earlier split, and every number is one."""
+    m = leaves - 1
+    lists = (tree.column, tree.threshold, tree.missing, tree.left, tree.right)
+    if len(tree.leaves) != leaves or any(len(entries) != m for entries in lists):
+        raise ForestError(
+            f"{where} has lists of other lengths than its {leaves} leaves need: the text was edited"
+        )
+    if sorted(tree.left + tree.right) != ([*range(-leaves, 0), *range(1, m)] if m else []):
+        raise ForestError(f"{where} is no binary tree: the text was edited")
+    if any(
+        0 <= child <= i for i, pair in enumerate(zip(tree.left, tree.right, strict=True)) for child in pair
+    ):
+        raise ForestError(f"{where} has a split before its parent: the text was edited")
+    if any(not 0 <= column < columns for column in tree.column) or max(tree.missing, default=0) > MISSING_NAN:
+        raise ForestError(f"{where} splits on what the booster does not have: the text was edited")
+    if not all(map(math.isfinite, tree.leaves)) or any(map(math.isnan, tree.threshold)):
+        raise ForestError(f"{where} has a leaf or a threshold that is no number: the text was edited")

@@ -1,4 +1,4 @@
-"""Exact baseline Shapley values of games that have a closed form, without sampling and without enumeration.
+"""Exact baseline Shapley values of small games and of forests, without sampling.
 
 A game is played between a subject and a reference: v(S) is the value of the hybrid that has the subject's
 side of the players in S and the reference's of all others. Effects sum to v(all) − v(none). Every answer of a
@@ -13,6 +13,8 @@ from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
+
+from models.price.games import switched_product
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -46,32 +48,10 @@ def corner_game(values: FloatArray) -> FloatArray:
 def product_game(s: FloatArray, r: FloatArray) -> FloatArray:
     """(n, k) Shapley values of n games v(S) = Π_{i in S} s_i · Π_{i not in S} r_i, factors s, r (n, k).
 
-    By the multilinear extension (Owen 1972; memory): φ_i = ∫₀¹ (s_i − r_i) Π_{j≠i} (t s_j + (1−t) r_j) dt, a
-    polynomial of degree k − 1, for which Gauss–Legendre with ⌈k/2⌉ nodes is exact. Nothing is divided by a
-    factor: factors may be zero. Players with equal factors get exactly 0.
+    Nothing is divided by a factor: factors may be zero. Players with equal factors get exactly 0.
     """
     s, r = np.asarray(s, np.float64), np.asarray(r, np.float64)
-    if s.ndim != 2 or s.shape != r.shape:
-        raise ValueError(f"expected two arrays of shape (n, k), got {s.shape} and {r.shape}")
-    if s.shape[1] == 0:
-        return np.zeros(s.shape)
-    nodes, weights = _gauss_legendre((s.shape[1] + 1) // 2)
-    t = nodes[:, None, None]
-    mixed = t * s + (1 - t) * r
-    around = np.ones_like(mixed)
-    np.multiply.accumulate(mixed[:, :, :-1], axis=2, out=around[:, :, 1:])
-    after = np.multiply.accumulate(mixed[:, :, :0:-1], axis=2)[:, :, ::-1]
-    around[:, :, :-1] *= after
-    # Accumulated, not summed: numpy's order of summing depends on the shape, and a batch must equal its rows.
-    means: FloatArray = np.add.accumulate(weights[:, None, None] * around, axis=0)[-1]
-    return (s - r) * means
-
-
-@lru_cache(maxsize=64)
-def _gauss_legendre(size: int) -> tuple[FloatArray, FloatArray]:
-    """Nodes and weights on [0, 1]."""
-    nodes, weights = np.polynomial.legendre.leggauss(size)
-    return (nodes + 1) / 2, weights / 2
+    return switched_product(s[:, None], r[:, None])[0]
 
 
 @lru_cache(maxsize=64)
@@ -91,39 +71,74 @@ def leaf_weights(most: int) -> tuple[IntArray, int]:
 
 
 def leaf_effects(
-    met: Words, s: IntArray, r: IntArray, owner: IntArray, n_players: int, leaves: IntArray, depth: int
+    met: Words, bins: IntArray, owner: IntArray, n_players: int, values: IntArray, weights: IntArray
 ) -> IntArray:
-    """(n_players,) Shapley values of a forest between one subject and one reference, times lcm(1 … depth).
+    """(parts, n, n_players + m) Shapley values of a forest for n pairs, times the whole of `leaf_weights`.
 
     `met`: (bins, T) words, bit l of which is set where the bin meets all conditions that leaf l has on its
-    column. `s`, `r`: (u,) the bins of the subject's and the reference's columns. `owner`: (u,) the player of
-    each column, ascending. `leaves`: (T, bits) values in whole units. `depth`: at least the most columns on
-    one path.
+    column. `bins`: (2, n, 2**m, u) rows of `met` for u columns of the subjects and of their references, in
+    every state of m switches (see `models.price.games`); their effects come last. `owner`: (u,) the player of
+    each column. `values`: (parts, T, bits of a word) whole numbers, each part summed on its own. `weights`:
+    `leaf_weights` of at least m + the most columns on one path.
 
     With A the players of which only the subject meets a leaf's conditions and B those of which only the
     reference does, the leaf gives each of A its value times (|A|−1)! |B|! / (|A|+|B|)! and each of B minus
-    its value times |A|! (|B|−1)! / (|A|+|B|)!; a leaf with a player that neither meets gives nothing.
+    its value times |A|! (|B|−1)! / (|A|+|B|)!; a leaf with a player that neither meets gives nothing. In a
+    state, the switches at the subject's side are of A and the others of B.
     """
-    effects = np.zeros(n_players, np.int64)
-    differ = s != r
-    who, ours, theirs = _merged(owner[differ], met[s[differ]], met[r[differ]])
-    if not len(who):
-        return effects
-    alive = np.bitwise_and.reduce(met[s[~differ]], axis=0) & np.bitwise_and.reduce(ours | theirs, axis=0)
-    sides = np.concatenate((ours & ~theirs, theirs & ~ours)) & alive
-    bits = np.unpackbits(sides.view(np.uint8), axis=1, bitorder="little").reshape(2, len(who), leaves.size)
-    a, b = bits.sum(axis=1, dtype=np.int64)
-    weights, _ = leaf_weights(depth)
-    worth = np.stack((weights[a, b], -weights[b, a])) * leaves.ravel()
-    side, player, leaf = np.nonzero(bits)
-    np.add.at(effects, who[player], worth[side, leaf])
-    return effects
+    _, n, states, u = bins.shape
+    switches = states.bit_length() - 1
+    who, words = _by_player(met, bins.reshape(2, n * states, u), owner)
+    alive = np.bitwise_and.reduce(words[0] | words[1], axis=0)
+    words &= (words[0] ^ words[1]) & alive  # now (2, players, n · states, T): A, then B
+    row, slot = _set_bits(words.reshape(2 * len(who), alive.size))
+    slots = n * states * values[0].size  # pair, state, tree, leaf
+    at = slot + slots * (row >= len(who))
+    sizes = np.bincount(at, minlength=2 * slots).reshape(2, slots)
+    if switches:
+        on = np.array([state.bit_count() for state in range(states)])
+        sizes.reshape(2, n, states, values[0].size)[:] += np.stack((on, switches - on))[:, None, :, None]
+    effects = np.zeros((len(values), n * (n_players + switches)), np.int64)
+
+    def give(players: IntArray, slot: IntArray, gain: IntArray) -> None:
+        at = slot // (slots // n) * (n_players + switches) + players
+        leaf = slot % values[0].size
+        for total, value in zip(effects, values.reshape(len(values), -1), strict=True):
+            np.add.at(total, at, gain * value.take(leaf))
+
+    own, other = sizes.ravel().take(at), sizes.ravel().take(2 * slot + slots - at)
+    gain = weights.ravel().take(own * len(weights) + other)
+    gain[np.searchsorted(row, len(who)) :] *= -1
+    give(who.take(row % len(who)), slot, gain)
+    if switches:
+        _, slot = _set_bits(alive.reshape(1, alive.size))
+        state = slot // values[0].size % states
+        a, b = sizes[:, slot]
+        for switch in range(switches):
+            gain = np.where(state >> switch & 1, weights[a, b], -weights[b, a])
+            give(np.full(len(slot), n_players + switch), slot, gain)
+    return effects.reshape(len(values), n, n_players + switches)
 
 
-def _merged(owner: IntArray, ours: Words, theirs: Words) -> tuple[IntArray, Words, Words]:
-    """The words of several columns of one player ANDed into one row per player."""
-    first = np.flatnonzero(np.diff(owner, prepend=-1))
-    if len(first) == len(owner):
-        return owner, ours, theirs
-    ours, theirs = (np.bitwise_and.reduceat(words, first, axis=0) for words in (ours, theirs))
-    return owner[first], ours, theirs
+def _set_bits(words: Words) -> tuple[IntArray, IntArray]:
+    """The row, and the bit's place in its row, of every bit that is set in words (rows, m)."""
+    flat, width = words.ravel(), 8 * words.itemsize
+    # Few words have any bit, and few bits are set: look for one, then for the other.
+    at = np.flatnonzero(flat != 0)
+    bit = np.flatnonzero(np.unpackbits(flat[at].view(np.uint8), bitorder="little").view(np.bool_))
+    row, word = np.divmod(at.take(bit // width), words.shape[1])
+    return row, word * width + bit % width
+
+
+def _by_player(met: Words, bins: IntArray, owner: IntArray) -> tuple[IntArray, Words]:
+    """The players that own columns, and their words (2, players, n, T): those of their columns, ANDed."""
+    who, player = np.unique(owner, return_inverse=True)
+    order = np.argsort(player, kind="stable")
+    first = np.searchsorted(player[order], np.arange(len(who)))
+    rank = np.arange(len(owner)) - first[player[order]]
+    by_column = bins.transpose(0, 2, 1)
+    words = met.take(by_column[:, order[rank == 0]], axis=0)
+    for again in range(1, int(rank.max()) + 1):
+        more = order[rank == again]
+        words[:, player[more]] &= met.take(by_column[:, more], axis=0)
+    return who, words

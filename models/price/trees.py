@@ -13,30 +13,26 @@ bit, effects add up, and where the forest is monotone rounding cannot turn a sig
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from models.errors import ForestError
-from models.price.boosters import ZERO, Tree, read_boosters
-from models.price.shapley import leaf_effects
+from models.price.boosters import Tree, read_boosters
+from models.price.leafwords import all_splits, bin_edges, columns_on_a_path, leaf_words
+from models.price.shapley import leaf_effects, leaf_weights
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 Words = NDArray[np.unsignedinteger]
 
 _MAX_LEAVES = 64  # the bits of the widest word
+_MAX_SWITCHES = 4
 _INTEGER_BITS = 61  # of int64, with room for a sign and a carry
-_COARSEST = 36  # bits after the point that effects must keep: 1e-11 a leaf
-_CHUNK_BYTES = 4 << 20  # of working memory
-# A de Bruijn sequence: (1 << l) * _BRUIJN >> 58 differs for every l (Leiserson et al. 1998; memory).
-_BRUIJN = np.uint64(0x03F79D71B4CB0A89)
-_PLACE = np.empty(64, np.int64)
-_PLACE[(((np.uint64(1) << np.arange(64, dtype=np.uint64)) * _BRUIJN) >> np.uint64(58)).astype(int)] = range(
-    64
-)
+_LEAST_BITS = 42  # that a prediction must keep
+_CHUNK_BYTES = 1 << 20  # of words at a time: they stay in the cache, and memory stays bounded
 
 
 @dataclass(frozen=True)
@@ -44,23 +40,24 @@ class Forest:
     """Boosters over the same p columns whose predictions are averaged.
 
     `columns`: the p names. `used`: (u,) the columns that any tree splits on. `edges`: (e,) the thresholds of
-    those columns side by side, each ascending and closed by +inf; `starts`: (u,) where each begins. `met`: (e
-    + u, T) words, a bit per leaf, of every bin; `bins`: (u,) where each column's begin. `leaves`: (T, bits of
-    a word) values in units of 2**-`unit`; `coarse`: the same in units of 2**-`coarse_unit`, which leave room
-    for weights. `boosters`: the number that the sum is divided by. `depth`: the most columns that one path
-    splits on.
+    those columns side by side, each ascending and closed by +inf; `edge_column`: (e,) whose they are;
+    `starts`: (u,) where each column's begin. `met`: (e + u, T) words, a bit per leaf, of every bin; `bins`:
+    (u,) where each column's begin. `leaves`: (T, bits of a word) values in units of 2**-`unit`; `parts`: (2,
+    T, bits of a word) the same as high · 2**`low_bits` + low, so that weighted sums of either part fit an
+    int64. `boosters`: what the sum is divided by. `depth`: the most columns that one path splits on.
     """
 
     columns: tuple[str, ...]
     used: IntArray
     edges: FloatArray
+    edge_column: IntArray
     starts: IntArray
     bins: IntArray
     met: Words
     leaves: IntArray
     unit: int
-    coarse: IntArray
-    coarse_unit: int
+    parts: IntArray
+    low_bits: int
     boosters: int
     depth: int
 
@@ -82,12 +79,13 @@ class Forest:
         X = self._checked(X)  # noqa: N806
         total = np.empty(len(X), np.int64)
         trees, width = self.leaves.shape
-        base = np.arange(trees) * width
-        step = max(1, _CHUNK_BYTES // (8 * trees + 8 * len(self.edges) + 1))
-        for at in range(0, len(X), step):
-            words = self._reached(self._bins(X[at : at + step]))
-            places = _PLACE[(words.astype(np.uint64) * _BRUIJN) >> np.uint64(58)]
-            total[at : at + step] = self.leaves.ravel()[places + base].sum(axis=1)
+        first = np.arange(trees) * width
+        for rows in self._chunks(len(X), 1):
+            bins = self._bins(X[rows])
+            words = np.bitwise_and.reduce(self.met.take(bins.T, axis=0), axis=0)
+            # One bit is set in each word; below it there are as many zeros as the leaf's number.
+            leaf = np.bitwise_count(words - self.met.dtype.type(1)) + first
+            total[rows] = self.leaves.ravel().take(leaf).sum(axis=1)
         return np.ldexp(total.astype(np.float64), -self.unit) / self.boosters
 
     def contributions(
@@ -97,28 +95,65 @@ class Forest:
         players: IntArray,
         n_players: int,
     ) -> FloatArray:
-        """(n, n_players) baseline Shapley effects of n pairs: subjects X (n, p) from references R (n, p).
+        """(n, n_players) baseline Shapley effects of n pairs: subjects X (n, p), references R (n, p).
 
         `players`: (p,) the player of every column, in [0, n_players); columns of one player move together.
-        Row sums are predict(X) − predict(R) to 1e-9 (the trees' values are rounded to `coarse_unit` bits). A
-        player whose columns fall in the same bins for both gets exactly 0.
+        Row sums are predict(X) − predict(R). A player whose columns fall in the same bins on both sides gets
+        exactly 0. Raises ValueError for shapes that disagree.
         """
         X, R = self._checked(X), self._checked(R)  # noqa: N806
-        players = np.asarray(players, np.int64)
-        if X.shape != R.shape or players.shape != (X.shape[1],):
-            raise ValueError(f"shapes disagree: X {X.shape}, R {R.shape}, players {players.shape}")
-        if players.size and not 0 <= players.min() <= players.max() < n_players:
-            raise ValueError(f"players must lie in [0, {n_players})")
-        order = np.argsort(players[self.used], kind="stable")
-        owner = players[self.used][order]
-        out = np.zeros((len(X), n_players))
-        scale = 2.0**self.coarse_unit * math.lcm(*range(1, self.depth + 1)) * self.boosters
-        for i in range(len(X)):
-            bins = self._bins(np.stack((X[i], R[i])))[:, order]
-            out[i] = (
-                leaf_effects(self.met, bins[0], bins[1], owner, n_players, self.coarse, self.depth) / scale
+        return self.switched_contributions(X[:, None], R[:, None], players, n_players)[0]
+
+    def switched_contributions(
+        self,
+        X: FloatArray,  # noqa: N803
+        R: FloatArray,  # noqa: N803
+        players: IntArray,
+        n_players: int,
+    ) -> tuple[FloatArray, FloatArray]:
+        """Effects (n, n_players) of the players and (n, m) of m ≤ 4 switches, which columns share.
+
+        X, R: (n, 2**m, p) subjects and references in every state of the switches: in state q, switch j is the
+        subject's where bit j of q is set, and each column has the two values that its own player gives it
+        there. Row sums are predict(X[:, -1]) − predict(R[:, 0]). Raises ValueError for shapes that disagree.
+        """
+        X, R, players = np.asarray(X, np.float64), np.asarray(R, np.float64), np.asarray(players, np.int64)  # noqa: N806
+        switches = self._checked_game(X, R, players, n_players)
+        weights, whole = leaf_weights(self.depth + _MAX_SWITCHES)
+        owner, p = players[self.used], len(self.columns)
+        parts = np.zeros((2, len(X), n_players + switches), np.int64)
+        for rows in self._chunks(len(X), 2 << switches):
+            bins = self._bins(np.concatenate((X[rows], R[rows])).reshape(-1, p))
+            bins = bins.reshape(2, -1, 1 << switches, len(owner))
+            parts[:, rows] = leaf_effects(self.met, bins, owner, n_players, self.parts, weights)
+        # Carried first, so that adding the parts cannot turn a sign: 0 ≤ low < 2**low_bits.
+        high = (parts[0] + (parts[1] >> self.low_bits)).astype(np.float64)
+        low = (parts[1] & ((1 << self.low_bits) - 1)).astype(np.float64)
+        effects = np.ldexp(
+            (high + np.ldexp(low, -self.low_bits)) / (whole * self.boosters), self.low_bits - self.unit
+        )
+        return effects[:, :n_players], effects[:, n_players:]
+
+    def _checked_game(self, X: FloatArray, R: FloatArray, players: IntArray, n_players: int) -> int:  # noqa: N803
+        """The number of switches."""
+        p = len(self.columns)
+        if X.shape != R.shape or X.ndim != 3 or X.shape[2] != p or players.shape != (p,):
+            raise ValueError(
+                f"shapes disagree: X {X.shape}, R {R.shape}, players {players.shape}; "
+                f"allowed: (n, {p}) or (n, 2**switches, {p}) twice, ({p},)"
             )
-        return out
+        if X.shape[1].bit_count() != 1 or X.shape[1] > 1 << _MAX_SWITCHES:
+            raise ValueError(
+                f"{X.shape[1]} states; allowed: 2**switches with at most {_MAX_SWITCHES} switches"
+            )
+        if players.min() < 0 or players.max() >= n_players:
+            raise ValueError(f"players must lie in [0, {n_players})")
+        return int(X.shape[1]).bit_length() - 1
+
+    def _chunks(self, n: int, copies: int) -> Iterator[slice]:
+        row = copies * len(self.used) * max(self.met[0].nbytes, 1)
+        step = max(1, _CHUNK_BYTES // row)
+        return (slice(at, at + step) for at in range(0, n, step))
 
     def _checked(self, X: FloatArray) -> FloatArray:  # noqa: N803
         X = np.asarray(X, np.float64)  # noqa: N806
@@ -128,89 +163,53 @@ class Forest:
 
     def _bins(self, X: FloatArray) -> IntArray:  # noqa: N803
         """(n, u) the row of `met` that every used column of every row falls in."""
-        column = np.repeat(self.used, np.diff(self.starts, append=len(self.edges)))
         # Not "above": NaN lies past every edge, +inf included, and so gets the last bin.
-        past = ~(X[:, column] <= self.edges)
-        bins: IntArray = self.bins + np.add.reduceat(past, self.starts, axis=1, dtype=np.int64)
+        past = ~(X.take(self.edge_column, axis=1) <= self.edges)
+        bins: IntArray = np.add.reduceat(past, self.starts, axis=1, dtype=np.int64) + self.bins
         return bins
-
-    def _reached(self, bins: IntArray) -> Words:
-        """(n, T) words in which only the bit of the leaf reached is set."""
-        words = self.met[bins[:, 0]]
-        for column in range(1, bins.shape[1]):
-            words &= self.met[bins[:, column]]
-        return words
 
 
 def _build(columns: tuple[str, ...], trees: Sequence[Tree], boosters: int) -> Forest:
-    edges = _edges(trees)
-    used = np.array(sorted(edges), np.int64)
-    sizes = np.array([len(edges[c]) for c in used], np.int64)
-    starts = np.concatenate(([0], np.cumsum(sizes)[:-1])) if len(used) else np.zeros(0, np.int64)
     width = next(w for w in (8, 16, 32, 64) if w >= max((len(t.leaves) for t in trees), default=1))
-    bins = starts + np.arange(len(used))
-    met = np.empty((sizes.sum() + len(used), len(trees)), f"<u{width // 8}")
-    rows = {int(c): slice(b, b + s + 1) for c, b, s in zip(used, bins, sizes, strict=True)}
-    depth = 1
-    for t, tree in enumerate(trees):
-        met[:, t] = (1 << len(tree.leaves)) - 1
-        depth = max(depth, _enter(tree, met[:, t], rows, edges))
-    leaves = np.zeros((len(trees), width))
-    for t, tree in enumerate(trees):
-        leaves[t, : len(tree.leaves)] = tree.leaves
-    whole = math.frexp(float(np.abs(leaves).max(axis=1, initial=0.0).sum()))[1]
-    unit = _INTEGER_BITS - whole
-    coarse_unit = unit - 1 - math.lcm(*range(1, depth + 1)).bit_length()
-    if coarse_unit < _COARSEST:
-        raise ForestError(
-            f"trees with {depth} features on one path are too deep; fit with a smaller max_depth"
-        )
+    splits = all_splits(trees, np.dtype(f"<u{width // 8}"))
+    edges = bin_edges(splits)
+    used = np.array(list(edges), np.int64)
+    sizes = np.array([len(ends) for ends in edges.values()], np.int64)
+    starts = np.cumsum(sizes) - sizes
+    depth = max(map(columns_on_a_path, trees), default=1)
+    leaves, unit, low_bits = _whole_leaves(trees, width, depth)
     return Forest(
-        columns,
-        used,
-        np.concatenate([edges[c] for c in used]) if len(used) else np.zeros(0),
-        starts,
-        bins,
-        met,
-        np.rint(np.ldexp(leaves, unit)).astype(np.int64),
-        unit,
-        np.rint(np.ldexp(leaves, coarse_unit)).astype(np.int64),
-        coarse_unit,
-        boosters,
-        depth,
+        columns=columns,
+        used=used,
+        edges=np.concatenate(list(edges.values())),
+        edge_column=np.repeat(used, sizes),
+        starts=starts,
+        bins=starts + np.arange(len(used)),
+        met=leaf_words(splits, edges, trees),
+        leaves=leaves,
+        unit=unit,
+        parts=np.stack((leaves >> low_bits, leaves & ((1 << low_bits) - 1))),
+        low_bits=low_bits,
+        boosters=boosters,
+        depth=depth,
     )
 
 
-def _edges(trees: Sequence[Tree]) -> dict[int, FloatArray]:
-    """The upper ends of every used column's bins, +inf last: a bin goes one way at every node."""
-    found: dict[int, set[float]] = {}
-    for tree in trees:
-        for node, column in enumerate(tree.column):
-            ends = found.setdefault(int(column), {math.inf})
-            ends.add(float(tree.threshold[node]))
-            if tree.zero_is_missing(node):
-                ends |= {math.nextafter(-ZERO, -math.inf), ZERO}
-    found = found or {0: {math.inf}}  # trees that never split: one bin that all rows share
-    return {column: np.array(sorted(ends)) for column, ends in found.items()}
+def _whole_leaves(trees: Sequence[Tree], width: int, depth: int) -> tuple[IntArray, int, int]:
+    """The leaf values in units of 2**-unit, the unit, and the low bits to sum apart from the rest.
 
-
-def _enter(tree: Tree, met: Words, rows: dict[int, slice], edges: dict[int, FloatArray]) -> int:
-    """Clear, in the tree's words of every bin, what the bin rules out; the most columns on a path."""
-    m = len(tree.column)
-    below = [0] * m
-    for node in range(m - 1, -1, -1):
-        on_left, on_right = (
-            below[c] if c >= 0 else 1 << (-1 - int(c)) for c in (tree.left[node], tree.right[node])
-        )
-        below[node] = on_left | on_right
-        column = int(tree.column[node])
-        left = tree.goes_left(node, np.append(edges[column], np.nan))
-        lost = np.where(left, np.uint64(on_right), np.uint64(on_left))
-        met[rows[column]] &= ~lost.astype(met.dtype)
-    paths: list[set[int]] = [set() for _ in range(m)]
-    for node in range(m):
-        paths[node].add(int(tree.column[node]))
-        for child in (tree.left[node], tree.right[node]):
-            if child >= 0:
-                paths[child] |= paths[node]
-    return max((len(path) for path in paths), default=0)
+    A player's weights in one tree sum to 1 at most. So the sum of low parts needs the bits of the weights,
+    the trees and the low part, that of high parts those of the weights, the largest prediction and the high
+    part.
+    """
+    leaves = np.zeros((len(trees), width))
+    for row, tree in zip(leaves, trees, strict=True):
+        row[: len(tree.leaves)] = tree.leaves
+    weight_bits = leaf_weights(depth + _MAX_SWITCHES)[1].bit_length()
+    low_bits = min(_INTEGER_BITS - weight_bits - len(trees).bit_length(), 50)
+    high_bits = _INTEGER_BITS - 1 - weight_bits
+    bits = min(_INTEGER_BITS, low_bits + high_bits)
+    if bits < _LEAST_BITS:
+        raise ForestError(f"trees with {depth} features on one path are too deep; fit with a lower max_depth")
+    unit = bits - math.frexp(float(np.abs(leaves).max(axis=1).sum()))[1]
+    return np.rint(np.ldexp(leaves, unit)).astype(np.int64), unit, low_bits
