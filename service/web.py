@@ -23,8 +23,6 @@ from service.faults import located
 
 View = Callable[..., Any]
 JSON = "application/json"
-# What any view behind a key can answer besides its own.
-_ALWAYS = (400, 406, 500, 503)
 
 
 class Noun(Blueprint):  # type: ignore[misc]
@@ -46,24 +44,21 @@ class Noun(Blueprint):  # type: ignore[misc]
                 check_caller(scope)
                 return view(*args, **kwargs)
 
-            problems = _problems((401, 403))
+            problems = _problems((401, 403, 406, 503))
             return _described(guarded, security=[{"key": [scope]}], responses=problems)
 
         return decorate
 
-    def takes(self, schema: Schema, example: Mapping[str, Any] | None = None) -> Callable[[View], View]:
+    def takes(self, schema: Schema) -> Callable[[View], View]:
         """The body is a JSON object of this schema; the view's first argument is what was read from it."""
-        content: dict[str, Any] = {"schema": schema}
-        if example is not None:
-            content["example"] = example
 
         def decorate(view: View) -> View:
             @wraps(view)
             def read(*args: Any, **kwargs: Any) -> Any:
                 return view(load(schema, read_object()), *args, **kwargs)
 
-            body = {"required": True, "content": {JSON: content}}
-            return _described(read, requestBody=body, responses=_problems((413, 415, 422)))
+            body = {"required": True, "content": {JSON: {"schema": schema}}}
+            return _described(read, requestBody=body, responses=_problems((400, 413, 415, 422)))
 
         return decorate
 
@@ -85,12 +80,24 @@ class Noun(Blueprint):  # type: ignore[misc]
                 name: {"description": meaning, "schema": {"type": "string"}}
                 for name, meaning in headers.items()
             }
-        responses = {str(status): said, **_problems((*_ALWAYS, *problems))}
+        responses = {str(status): said, **_problems((500, *problems))}
 
         def decorate(view: View) -> View:
-            return _described(view, responses=responses)
+            words = view.__name__.split("_")
+            name = words[0] + "".join(word.title() for word in words[1:])
+            return _described(view, responses=responses, operationId=name)
 
         return decorate
+
+
+def once(view: View) -> View:
+    """The view heeds an Idempotency-Key (`service.idempotency`)."""
+    meaning = (
+        "your own name for this request: sent again with it, the request is answered alike, not done again"
+    )
+    header = {"name": "Idempotency-Key", "in": "header", "required": False, "description": meaning}
+    schema = {"type": "string", "minLength": 1, "maxLength": 200}
+    return _described(view, parameters=[{**header, "schema": schema}], responses=_problems((409,)))
 
 
 def _described(view: View, **doc: Any) -> View:

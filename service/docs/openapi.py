@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from http import HTTPStatus
 from typing import Any
 
@@ -11,8 +11,11 @@ from flask import Flask
 from flask_smorest import Api
 
 from service import problems
+from service.context import bundle
+from service.errors import NoBundleError
 from service.keys.records import SCOPES
 from service.schemas import ProblemSchema
+from service.valuations.examples import example_ask
 from service.web import Noun
 
 VERSION = "1.0.0"
@@ -31,6 +34,12 @@ class ProblemApi(Api):  # type: ignore[misc]  # flask-smorest has no types
 
     def _register_error_handlers(self) -> None:
         problems.register(self._app)
+
+    def _register_etag_headers(self) -> None:
+        """None are used."""
+
+    def _register_pagination_header(self) -> None:
+        """None is used."""
 
     def _register_responses(self) -> None:
         for status in HTTPStatus:
@@ -58,6 +67,20 @@ def describe(app: Flask, nouns: Sequence[Noun]) -> None:
 
 
 def document(app: Flask) -> dict[str, Any]:
-    """The document of this application."""
+    """The document of this application, with an example that its current catalogue can answer."""
     found: dict[str, Any] = app.extensions["bookmatch-openapi"]
+    try:
+        example = example_ask(bundle().valuer.catalogue)
+    except NoBundleError:
+        return found
+    for item in found["paths"].values():
+        for content in _bodies(item):
+            if content["schema"] == {"$ref": "#/components/schemas/Ask"}:
+                content["example"] = example
     return found
+
+
+def _bodies(item: Mapping[str, Any]) -> Iterator[dict[str, Any]]:
+    for operation in item.values():
+        if isinstance(operation, dict) and "requestBody" in operation:
+            yield from operation["requestBody"]["content"].values()

@@ -12,7 +12,8 @@ from service.web import answer
 
 blp = Blueprint("docs", __name__, template_folder="templates")
 # The page is text and its own style: nothing else may be loaded or run.
-_POLICY = "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'"
+_POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'"
+METHODS = ("get", "post", "put", "patch", "delete")
 
 
 @blp.get("/openapi.json")
@@ -24,7 +25,14 @@ def show_openapi() -> Response:
 @blp.get("/docs")
 def show_docs() -> Response:
     """The document as a page to read."""
-    html = render_template("docs.html", doc=document(current_app), kinds=all_kinds(), shown=shown)
+    doc = document(current_app)
+    operations = [
+        (path, method, operation)
+        for path, item in doc["paths"].items()
+        for method, operation in item.items()
+        if method in METHODS
+    ]
+    html = render_template("docs.html", doc=doc, operations=operations, kinds=all_kinds(), shown=shown)
     return Response(html, mimetype="text/html", headers={"Content-Security-Policy": _POLICY})
 
 

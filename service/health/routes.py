@@ -21,7 +21,7 @@ def show_health() -> Response:
 
 
 @blp.route("/readyz")
-@blp.gives(200, ReadySchema(), "Everything that an answer needs is there.")
+@blp.gives(200, ReadySchema(), "Everything that an answer needs is there.", problems=(503,))
 def show_readiness() -> Response:
     """Whether a model is loaded and the database is reachable and migrated.
 

@@ -22,7 +22,7 @@ def _ring() -> KeyRing:
 
 
 @keys.command()
-@click.option("--label", required=True, help="Whose key it is, for the list.")
+@click.argument("label")
 @click.option(
     "--scope",
     "scopes",
@@ -33,7 +33,7 @@ def _ring() -> KeyRing:
     help="What it may do; can be given more than once.",
 )
 def create(label: str, scopes: tuple[str, ...]) -> None:
-    """Make a key and print it. This is the only time that it is shown."""
+    """Make a key and print it: the only time that it is shown. LABEL says in the list whose key it is."""
     click.echo(_ring().create(label, scopes)[1])
 
 

@@ -8,10 +8,9 @@ from marshmallow import RAISE
 from service.context import context
 from service.store.base import reading
 from service.valuations import records, rules
-from service.valuations.examples import ASK
 from service.valuations.keeping import make_and_keep
 from service.valuations.schemas import AskSchema, AttributionsSchema, IntervalsSchema, ValuationSchema
-from service.web import Noun, answer, sent
+from service.web import Noun, answer, once, sent
 
 blp = Noun(
     "valuations",
@@ -24,10 +23,9 @@ _ASK = AskSchema(unknown=RAISE)  # made once: a new one for each request would c
 
 @blp.route("/valuations", methods=["POST"])
 @blp.needs("valuations")
-@blp.takes(_ASK, example=ASK)
-@blp.gives(
-    201, ValuationSchema(), "The valuation, which is kept.", problems=(409,), headers={"Location": "its path"}
-)
+@blp.takes(_ASK)
+@blp.gives(201, ValuationSchema(), "The valuation, which is kept.", headers={"Location": "its path"})
+@once
 def create_valuation(ask: rules.Ask) -> Response:
     """Value an instrument and keep the answer.
 
@@ -50,7 +48,7 @@ def show_valuation(valuation_id: str) -> Response:
 
 @blp.route("/intervals", methods=["POST"])
 @blp.needs("valuations")
-@blp.takes(_ASK, example=ASK)
+@blp.takes(_ASK)
 @blp.gives(200, IntervalsSchema(), "The value and its ranges.")
 def find_intervals(ask: rules.Ask) -> Response:
     """The value and its ranges alone; nothing is kept."""
@@ -59,7 +57,7 @@ def find_intervals(ask: rules.Ask) -> Response:
 
 @blp.route("/attributions", methods=["POST"])
 @blp.needs("valuations")
-@blp.takes(_ASK, example=ASK)
+@blp.takes(_ASK)
 @blp.gives(200, AttributionsSchema(), "The value, its ranges and its reasons.")
 def find_attributions(ask: rules.Ask) -> Response:
     """The value, its ranges and its reasons; nothing is kept."""

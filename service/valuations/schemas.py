@@ -101,7 +101,7 @@ class AskSchema(Schema):
         allow_none=True,
         metadata={
             "type": "string",
-            "enum": list(CHANNEL_NAMES),
+            "enum": [*CHANNEL_NAMES, None],
             "description": f"the market of the value; default: {DEFAULT_CHANNEL}",
         },
     )
