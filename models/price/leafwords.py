@@ -16,7 +16,7 @@ FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 Words = NDArray[np.unsignedinteger]
 
-_ZERO = float(np.float32(1e-35))  # what LightGBM takes for zero: kZeroThreshold, a float
+_ZERO = float(np.float32(1e-35))  # LightGBM's kZeroThreshold: what is no larger, it reads as 0
 
 
 @dataclass(frozen=True)
@@ -37,8 +37,9 @@ class Splits:
 
     def goes_left(self, x: float) -> NDArray[np.bool_]:
         """(m,) whether the value x goes left at each split: LightGBM's `Tree::NumericalDecision`."""
+        x = 0.0 if abs(x) <= _ZERO else x
         known = np.where(math.isnan(x) & (self.missing != MISSING_NAN), 0.0, x)
-        zero = (self.missing == MISSING_ZERO) & (np.abs(known) <= _ZERO)
+        zero = (self.missing == MISSING_ZERO) & (known == 0)
         left: NDArray[np.bool_] = np.where(zero | np.isnan(known), self.default_left, known <= self.threshold)
         return left
 
@@ -88,7 +89,8 @@ def bin_edges(splits: Splits) -> dict[int, FloatArray]:
     edges = {}
     for column in np.unique(splits.column).tolist():
         own = splits.of(column)
-        zero = [math.nextafter(-_ZERO, -math.inf), _ZERO] if (own.missing == MISSING_ZERO).any() else []
+        apart = (own.missing == MISSING_ZERO) | (np.abs(own.threshold) <= _ZERO)
+        zero = [math.nextafter(-_ZERO, -math.inf), _ZERO] if apart.any() else []
         edges[column] = np.unique(np.concatenate((own.threshold, zero, [math.inf])))
     return edges or {0: np.array([math.inf])}  # trees that never split: one bin that all rows share
 
