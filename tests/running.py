@@ -1,0 +1,121 @@
+"""The real service under gunicorn, in its own processes, for tests that kill it or watch it from outside."""
+
+from __future__ import annotations
+
+import os
+import signal
+import socket
+import subprocess
+import sys
+import time
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import httpx
+
+TESTS = Path(__file__).parent
+SECRET = "a secret of the tests, long enough to be taken"
+
+# The service as it is, but for the reader of models: it reads the fake one of `fakes.py`.
+_WITH_FAKE = """
+import sys
+import models.bundle
+from fakes import read_fake
+models.bundle._reader = lambda: read_fake
+from service.cli import main
+main(sys.argv[1:], prog_name="python -m service")
+"""
+
+
+@dataclass
+class Running:
+    """A service on a store and a database of its own. `fake`: its bundles hold the model of `fakes.py`."""
+
+    folder: Path
+    store: Path
+    fake: bool = True
+    settings: Mapping[str, str] = field(default_factory=dict)
+    port: int = 0
+    key: str = ""
+    _process: subprocess.Popen[bytes] | None = None
+
+    def __enter__(self) -> Running:
+        self.call("migrate")
+        self.key = self.call("keys", "create", "tests").strip()
+        self.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.kill()
+
+    @property
+    def url(self) -> str:
+        return f"http://127.0.0.1:{self.port}"
+
+    @property
+    def headers(self) -> dict[str, str]:
+        return {"Authorization": f"Bearer {self.key}"}
+
+    @property
+    def log(self) -> str:
+        """What the service has written so far."""
+        return (self.folder / "log").read_text(errors="replace")
+
+    def call(self, *words: str) -> str:
+        """Run one of the service's commands to its end; what it printed."""
+        done = subprocess.run(
+            [*self._command(), *words], env=self._environment(), capture_output=True, text=True, check=False
+        )
+        assert done.returncode == 0, done.stderr
+        return done.stdout
+
+    def start(self) -> None:
+        """Start it on a free port and wait until it is ready."""
+        with socket.socket() as probe:
+            probe.bind(("127.0.0.1", 0))
+            self.port = probe.getsockname()[1]
+        with (self.folder / "log").open("ab") as log:
+            self._process = subprocess.Popen(
+                [*self._command(), "serve", "--bind", f"127.0.0.1:{self.port}"],
+                env=self._environment(),
+                stdout=log,
+                stderr=log,
+                start_new_session=True,
+            )
+        self._wait(30)
+
+    def kill(self) -> None:
+        """End the server and its workers at once, without a word (SIGKILL)."""
+        if self._process is not None:
+            os.killpg(self._process.pid, signal.SIGKILL)
+            self._process.wait()
+            self._process = None
+
+    def _wait(self, seconds: float) -> None:
+        end = time.monotonic() + seconds
+        assert self._process is not None
+        while self._process.poll() is None and time.monotonic() < end:
+            try:
+                if httpx.get(f"{self.url}/readyz", timeout=5).status_code == 200:
+                    return
+            except httpx.TransportError:
+                pass
+            time.sleep(0.05)
+        self.kill()
+        raise AssertionError(f"the service did not become ready:\n{self.log[-3000:]}")
+
+    def _command(self) -> list[str]:
+        return [sys.executable, *(("-c", _WITH_FAKE) if self.fake else ("-m", "service"))]
+
+    def _environment(self) -> dict[str, str]:
+        return {
+            "PATH": os.environ["PATH"],
+            "HOME": str(self.folder),
+            "PYTHONPATH": f"{TESTS.parent}{os.pathsep}{TESTS}",
+            "BOOKMATCH_STORE": str(self.store),
+            "BOOKMATCH_DATABASE": f"sqlite:///{self.folder / 'service.db'}",
+            "BOOKMATCH_SECRET": SECRET,
+            "BOOKMATCH_WORKERS": "2",
+            **self.settings,
+        }
