@@ -35,9 +35,11 @@ def main() -> int:
     os.environ["BOOKMATCH_SECRET_FILE"] = str(SECRET)
     service("migrate")
     key = demo_key()
-    server = subprocess.Popen([sys.executable, "-m", "service", "serve"])
-    for stop in (signal.SIGINT, signal.SIGTERM):
-        signal.signal(stop, lambda number, _: server.send_signal(number))
+    # In a session of its own: Ctrl-C reaches every process of this one, and a worker that it reaches together
+    # with the server's own word to stop can hang until it is killed.
+    server = subprocess.Popen([sys.executable, "-m", "service", "serve"], start_new_session=True)
+    for stop in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
+        signal.signal(stop, lambda *_: server.terminate())
     if wait_until_ready(f"http://{bind}", server):
         print(invitation(f"http://{bind}", key), flush=True)
     return server.wait()
