@@ -3,6 +3,7 @@
 BookmatchError
 └── ServiceError
     ├── SettingsError        the environment does not say what the service needs; lists every fault
+    ├── StoreError           the database does not have the tables that this program needs
     ├── BodyError            the body is not a JSON object that can be read
     ├── ContentTypeError     the body is of another kind than JSON
     ├── NotAcceptableError   the caller accepts no form that the service has
@@ -44,6 +45,10 @@ class SettingsError(ServiceError):
     def __init__(self, faults: Sequence[str]) -> None:
         self.faults = tuple(faults)
         super().__init__("; ".join(self.faults))
+
+
+class StoreError(ServiceError):
+    """The database does not have the tables that this program needs."""
 
 
 class BodyError(ServiceError):

@@ -15,20 +15,24 @@ from service.errors import Located
 _SHOWN = 200  # characters of a wrong value that are said back
 
 
-def pointer_to(path: str, under: str = "") -> str:
-    """The JSON pointer, as a URI fragment, of a dotted path: condition.neck is #/condition/neck."""
-    parts = [part for part in f"{under}.{path}".split(".") if part]
-    return "#" + "".join(f"/{_escaped(part)}" for part in parts)
+def pointer_to(*names: str) -> str:
+    """The JSON pointer, as a URI fragment, of a member by the names that lead to it."""
+    return "#" + "".join(f"/{_escaped(name)}" for name in names)
 
 
-def _escaped(part: str) -> str:
+def _escaped(name: str) -> str:
     # RFC 6901: ~ and / have a form of their own, and as a URI fragment the rest is percent-encoded.
-    return quote(part[:_SHOWN].replace("~", "~0").replace("/", "~1"), safe="~")
+    return quote(name[:_SHOWN].replace("~", "~0").replace("/", "~1"), safe="~")
 
 
 def placed(faults: Iterable[Fault], under: str = "") -> list[Located]:
-    """Faults of the models, each named by its path, under this part of the body."""
-    return [Located(pointer_to(fault.field, under), fault) for fault in faults]
+    """Faults of the models, each named by its dotted path, under this member of the body."""
+    return [Located(pointer_to(*_names(fault.field, under)), fault) for fault in faults]
+
+
+def _names(path: str, under: str) -> list[str]:
+    names = path.split(".")
+    return [under, *names] if under and names != [under] else names
 
 
 def located(messages: Mapping[Any, Any], data: Mapping[str, Any], schema: Schema) -> list[Located]:

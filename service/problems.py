@@ -32,6 +32,9 @@ class Kind(NamedTuple):
 
 _BROKEN = Kind(500, "unexpected", "The service failed", "Try again later; tell us the request_id.")
 _NO_DATABASE = Kind(503, "no-database", "The database does not answer", "Try again after Retry-After.")
+NOT_READY = Kind(
+    503, "not-ready", "The service cannot answer all requests", "See checks for what is missing."
+)
 _FIELDS = Kind(422, "fields", "Some fields are wrong", "See errors: each entry names one field.")
 
 TABLE: Mapping[type[Exception], Kind] = {
@@ -65,6 +68,7 @@ BY_STATUS: Mapping[int, Kind] = {
     500: _BROKEN,
 }
 _RETRY_SECONDS = "5"
+_NO_TABLE = "42P01"  # PostgreSQL's undefined_table: it was not migrated yet
 
 
 def register(app: Flask) -> None:
@@ -75,7 +79,7 @@ def register(app: Flask) -> None:
 
 
 def _of_error(error: Exception) -> Response:
-    kind = next(TABLE[cls] for cls in type(error).__mro__ if cls in TABLE)
+    kind = _kind_of(error)
     extra: dict[str, Any] = {}
     if isinstance(error, errors.FaultyRequestError):
         extra["errors"] = [written(place) for place in error.faults]
@@ -86,6 +90,12 @@ def _of_error(error: Exception) -> Response:
         g.failure = error  # for the log alone: what a library says can hold what it must not tell
     detail = kind.remedy if internal or isinstance(error, InputError) else str(error)
     return problem(kind, detail, extra)
+
+
+def _kind_of(error: Exception) -> Kind:
+    if isinstance(error, DBAPIError) and getattr(error.orig, "sqlstate", None) == _NO_TABLE:
+        return _NO_DATABASE
+    return next(TABLE[cls] for cls in type(error).__mro__ if cls in TABLE)
 
 
 def _of_http(error: HTTPException) -> Response:
@@ -125,5 +135,5 @@ def problem(
 
 def all_kinds() -> list[Kind]:
     """Every kind once, by status, for the documentation."""
-    kinds = dict.fromkeys([*TABLE.values(), *BY_STATUS.values()])
+    kinds = dict.fromkeys([*TABLE.values(), *BY_STATUS.values(), NOT_READY])
     return sorted(kinds, key=lambda kind: (kind.status, kind.name))

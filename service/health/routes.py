@@ -6,11 +6,10 @@ from flask import Response
 
 from service.health.rules import checks
 from service.health.schemas import AliveSchema, ReadySchema
-from service.problems import Kind, problem
+from service.problems import NOT_READY, problem
 from service.web import Noun, answer
 
 blp = Noun("health", __name__, description="Whether the service lives and can answer. No key is needed.")
-NOT_READY = Kind(503, "not-ready", "The service cannot answer all requests", "See checks.")
 
 
 @blp.route("/healthz")

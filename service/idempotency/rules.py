@@ -61,12 +61,13 @@ def taken(connection: Connection, claim: Claim, record_id: str) -> str | None:
     """
     row = {**claim._asdict(), "record_id": record_id, "created": datetime.now(UTC)}
     try:
-        done = connection.execute(_insert(connection).values(row))
+        insert = _insert(connection).values(row).returning(CLAIMS.c.record_id)
+        mine = connection.execute(insert).first() is not None
     except OperationalError as error:
         if "lock timeout" not in str(error.orig):
             raise
         raise InFlightError(f"The first request with this {HEADER} has not ended.") from None
-    return None if done.rowcount == 1 else _made(connection, claim)
+    return None if mine else _made(connection, claim)
 
 
 def _insert(connection: Connection) -> Insert:

@@ -8,7 +8,7 @@ import click
 
 from service.keys.records import SCOPES, KeyEntry, KeyRing
 from service.settings import read_settings
-from service.store.base import open_engine
+from service.store.base import check_revision, open_engine
 
 
 @click.group()
@@ -18,7 +18,9 @@ def keys() -> None:
 
 def _ring() -> KeyRing:
     settings = read_settings()
-    return KeyRing(open_engine(settings.database, busy_seconds=settings.busy_seconds), settings.secret)
+    engine = open_engine(settings.database, busy_seconds=settings.busy_seconds)
+    check_revision(engine)
+    return KeyRing(engine, settings.secret)
 
 
 @keys.command()

