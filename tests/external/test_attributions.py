@@ -91,9 +91,11 @@ def by_shap(booster: lightgbm.Booster, subjects: Floats, reference: Floats) -> F
     return np.asarray(explainer.shap_values(subjects, check_additivity=False), dtype=np.float64)
 
 
-def test_equal_to_shap_from_one_background_row(booster: lightgbm.Booster) -> None:
+@pytest.mark.parametrize("unknown", [0.0, 0.2])
+def test_equal_to_shap_from_one_background_row(booster: lightgbm.Booster, unknown: float) -> None:
+    """`shap` rounds to single precision: 1e-6 on values of about 1."""
     rng = np.random.default_rng(11)
-    x, references = market_rows(rng, 300, unknown=0.0), market_rows(rng, 5, unknown=0.0)
+    x, references = market_rows(rng, 300, unknown), market_rows(rng, 5, unknown)
     forest = Forest.from_text([booster.model_to_string()])
     for reference in references:
         ours = forest.contributions(x, np.broadcast_to(reference, x.shape), np.arange(14), 14)

@@ -76,9 +76,12 @@ def test_no_effect_has_a_sign_that_no_step_has(m: int, k: int, seed: int) -> Non
 
 
 @pytest.mark.parametrize(("game", "together"), GAMES)
-def test_additive_and_each_row_as_if_it_were_alone(game: object, together: object) -> None:
+@pytest.mark.parametrize(("states", "k"), [(4, 11), (8, 1), (1, 1), (1, 17)])
+def test_additive_and_each_row_as_if_it_were_alone(
+    game: object, together: object, states: int, k: int
+) -> None:
     rng = np.random.default_rng(3)
-    s, r = rng.uniform(0, 1, (2, 700, 4, 11))
+    s, r = rng.uniform(0, 1, (2, 700, states, k))
     players, switches = game(s, r)  # type: ignore[operator]
     total = players.sum(axis=1) + switches.sum(axis=1)
     combine = np.sum if together is sum else np.prod
