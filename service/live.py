@@ -20,6 +20,7 @@ _AGAIN_SECONDS = 30.0  # a bundle that was refused may have been mended
 _log = structlog.get_logger()
 
 _Mark = tuple[int, int, int] | None
+_NEVER = (-1, -1, -1)
 
 
 class Live:
@@ -29,7 +30,7 @@ class Live:
         self._registry = Registry(store)
         self._read_model = read_model
         self._bundle: Bundle | None = None
-        self._seen: _Mark = None
+        self._seen: _Mark = _NEVER
         self._tried = float("-inf")
         self._lock = threading.Lock()
         self.refused: str | None = None

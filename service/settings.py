@@ -120,9 +120,12 @@ def read_settings() -> Settings:
         if setting.check is not None:
             options["validate"] = setting.check
         try:
-            values[setting.name] = getattr(env, setting.kind)(setting.variable, **options)
+            value = getattr(env, setting.kind)(setting.variable, **options)
         except (EnvError, ValueError, OSError) as error:
             faults.append(_fault(setting, error))
+        else:
+            # The line end of a secret's file is no part of the secret.
+            values[setting.name] = value.strip() if isinstance(value, str) else value
     if faults:
         raise SettingsError(faults)
     return Settings(**values)

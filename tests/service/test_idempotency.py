@@ -77,9 +77,7 @@ def test_thirty_two_at_once_make_one_valuation_and_one_answer(
     parts(app).engine.dispose()
 
 
-def test_while_the_first_is_in_flight_the_second_is_told_so(
-    new_database: NewDatabase, fake_store: Path
-) -> None:
+def test_the_second_is_told_while_the_first_is_in_flight(new_database: NewDatabase, fake_store: Path) -> None:
     app = make_app(fake_store, new_database("postgresql"), busy_seconds=0.2)
     caller = caller_of(app)
     post(caller, "settled")

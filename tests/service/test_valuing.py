@@ -1,8 +1,8 @@
 """Valuations over HTTP, on a model whose figures can be worked out by hand.
 
 The fake: log value = 8 − .1 for each step of loss + .2 for each step of figure − .05 at a dealer's. Its
-reference has light wear (2) on all six parts. Powers of e are from tables: e^8 = 2980.957987, e^7.7 = 2208.347992,
-e^7.65 = 2100.645589, e^6.8 = 897.847292.
+reference has light wear (2) on all six parts. Powers of e are from tables: e^8 = 2980.957987,
+e^7.7 = 2208.347992, e^7.65 = 2100.645589, e^6.8 = 897.847292.
 """
 
 from __future__ import annotations
