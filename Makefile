@@ -15,7 +15,7 @@ INSTALL := $(BIN)/python -m pip install --quiet --no-input --disable-pip-version
 DEMO := var/demo
 STORE := var/store
 
-.PHONY: help serve test check unit fmt env lock fresh yardstick clean needs-serve needs-test
+.PHONY: help serve test check unit fmt env lock fresh yardstick examples clean needs-serve needs-test
 
 help:
 	@echo 'make serve      the demo service, from nothing to an address and a request to try'
@@ -87,6 +87,9 @@ fmt: env
 
 fresh:
 	@$(PYTHON) tools/fresh.py
+
+examples: env
+	EXAMPLES=write $(BIN)/python -m pytest -q tests/live/test_examples.py
 
 # ── rarer ────────────────────────────────────────────────────────────────────
 
