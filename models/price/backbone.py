@@ -12,9 +12,11 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from models.price.basis import Basis, Floats, Ints, Table, product, read_basis
 
@@ -26,17 +28,14 @@ MIN_SCALE = 0.1
 class Block:
     """Design columns that share one prior variance (`group`) and one role.
 
-    `role`: "level", "loss:<family>" (coefficients ≥ 0) or "scale:<family>". `kinds`: True for a block that
-    only askings and offers have (their gap to the value): it is fitted with the rest and never used in a
-    value.
+    `role`: "level", "loss:<family>" (coefficients ≥ 0) or "scale:<family>". `pooled` False: a flat prior.
     """
 
     name: str
     bases: tuple[Basis, ...]
     role: str = LEVEL
     group: str = ""
-    pooled: bool = True  # False: a flat prior
-    kinds: bool = False
+    pooled: bool = True
 
     @property
     def size(self) -> int:
@@ -49,8 +48,7 @@ class Block:
     def state(self) -> dict[str, Any]:
         """As JSON."""
         bases = [basis.state() for basis in self.bases]
-        own = {"name": self.name, "role": self.role, "group": self.group, "pooled": self.pooled}
-        return {**own, "bases": bases}
+        return {"name": self.name, "role": self.role, "group": self.group, "pooled": self.pooled, "bases": bases}
 
 
 def read_block(state: Mapping[str, Any]) -> Block:
@@ -64,6 +62,11 @@ def saturate(loss: Floats, cap: float) -> Floats:
     return loss if math.isinf(cap) else -cap * np.expm1(-loss / cap)
 
 
+def saturation_slope(loss: Floats, cap: float) -> Floats:
+    """T′(u)."""
+    return np.ones_like(loss) if math.isinf(cap) else np.exp(-loss / cap)
+
+
 def design(blocks: Sequence[Block], table: Table) -> tuple[Ints, Floats]:
     """(n, m) design column and value of every row, blocks side by side in the order given."""
     start, index, value = 0, [], []
@@ -73,3 +76,92 @@ def design(blocks: Sequence[Block], table: Table) -> tuple[Ints, Floats]:
         value.append(v)
         start += block.size
     return np.concatenate(index, axis=1), np.concatenate(value, axis=1)
+
+
+def row_sums(values: Floats) -> Floats:
+    """(n,) sums along rows in one fixed order, whatever n is: a batch equals its rows alone, to the bit."""
+    return np.add.accumulate(values, axis=1)[:, -1] if values.shape[1] else np.zeros(len(values))
+
+
+@dataclass(frozen=True)
+class Parts:
+    """The pieces of n values: level, each family's loss and scale, and the total scaled loss; all (n,)."""
+
+    level: Floats
+    loss: Mapping[str, Floats]
+    scale: Mapping[str, Floats]
+    total: Floats
+
+
+@dataclass(frozen=True)
+class Backbone:
+    """Blocks with their coefficients `theta` (design columns), an intercept and the cap C."""
+
+    blocks: tuple[Block, ...]
+    theta: Floats
+    intercept: float
+    cap: float
+
+    @cached_property
+    def families(self) -> tuple[str, ...]:
+        """The families that have a loss, in the order of the blocks."""
+        roles = (block.role.partition(":") for block in self.blocks)
+        return tuple(dict.fromkeys(family for role, _, family in roles if role == "loss"))
+
+    @cached_property
+    def starts(self) -> NDArray[np.int64]:
+        """The first design column of each block, and the number of all as the last."""
+        return np.cumsum([0, *(block.size for block in self.blocks)])
+
+    def sums(self, which: Sequence[int], table: Table) -> Floats:
+        """(n,) Σ θ·x over the blocks at these places."""
+        total = np.zeros(len(next(iter(table.values()))))
+        for at in which:
+            index, value = product(self.blocks[at].bases, table)
+            total = total + row_sums(self.theta[self.starts[at] + index] * value)
+        return total
+
+    def places(self, role: str) -> list[int]:
+        """Where the blocks of this role stand."""
+        return [at for at, block in enumerate(self.blocks) if block.role == role]
+
+    def parts(self, table: Table) -> Parts:
+        """The pieces of every row's value."""
+        level = self.intercept + self.sums(self.places(LEVEL), table)
+        loss = {f: self.sums(self.places(f"loss:{f}"), table) for f in self.families}
+        scale = {f: self.scale(f, table) for f in self.families}
+        total = np.zeros_like(level)
+        for family in self.families:
+            total = total + loss[family] * scale[family]
+        return Parts(level, loss, scale, total)
+
+    def scale(self, family: str, table: Table) -> Floats:
+        """(n,) the factor on a family's losses."""
+        return np.maximum(1.0 + self.sums(self.places(f"scale:{family}"), table), MIN_SCALE)
+
+    def predict(self, table: Table) -> Floats:
+        """(n,) log value."""
+        parts = self.parts(table)
+        return parts.level - saturate(parts.total, self.cap)
+
+    def jacobian(self, table: Table) -> tuple[Ints, Floats]:
+        """(n, m) design column and derivative of the log value by its coefficient."""
+        parts = self.parts(table)
+        slope = saturation_slope(parts.total, self.cap)
+        start, index, value = 0, [], []
+        for block in self.blocks:
+            i, v = product(block.bases, table)
+            index.append(i + start)
+            value.append(v * role_factor(block.role, parts, slope)[:, None])
+            start += block.size
+        return np.concatenate(index, axis=1), np.concatenate(value, axis=1)
+
+
+def role_factor(role: str, parts: Parts, slope: Floats) -> Floats:
+    """(n,) ∂ log value / ∂ (Σ θ·x) for the blocks of this role."""
+    kind, _, family = role.partition(":")
+    if kind == LEVEL:
+        return np.ones_like(slope)
+    if kind == "loss":
+        return -slope * parts.scale[family]
+    return np.where(parts.scale[family] > MIN_SCALE, -slope * parts.loss[family], 0.0)

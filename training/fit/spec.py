@@ -178,6 +178,6 @@ def instrument_terms() -> tuple[Term, ...]:
     scales = [
         Term(f"{family} by {column}", (levels(column),), f"scale:{family}")
         for family in ("condition", "originality")
-        for column in ("build", "maker", "model", "special")
+        for column in ("build", "maker", "model")
     ]
     return (*identity, *rarity, *provenance, *market, *losses, *scales)

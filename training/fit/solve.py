@@ -1,0 +1,208 @@
+"""Empirical-Bayes fit of the backbone: pooled coefficients, learned variances, heavy-tailed noise.
+
+Gauss–Newton on the saturating losses; Student-t noise per kind of evidence by iterated weights (Lange, Little
+& Taylor 1989); prior variances by the evidence updates of MacKay (1992), damped towards EM.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+import scipy.linalg as sl
+import scipy.sparse as sp
+from scipy.special import gammaln
+
+from models.price.backbone import MIN_SCALE, Parts, role_factor, saturate, saturation_slope
+from models.price.basis import Floats, Ints
+from training.fit.problem import Bools, Layout, Problem
+
+_TAILS = np.array([2.2, 2.6, 3.2, 4.0, 5.0, 6.5, 9.0, 14.0, 30.0, 100.0])
+_TAU2_FLOOR, _TAU2_CEILING, _SCALE_CEILING = 1e-6, 4.0, 0.09
+_SETTLED = 1.5e-3  # root mean square change of the fitted log prices at which iteration stops
+_DROPPED = 2.5e-5  # a group whose prior variance fell below this says nothing: its columns leave the solve
+_FLAT = 1e-6  # prior precision of a flat prior
+
+
+@dataclass(frozen=True)
+class Estimate:
+    """Everything that is learned. `covariance` is over the columns in `active`; `tails` are degrees of freedom."""
+
+    theta: Floats
+    tau2: Floats
+    sigma2: Floats
+    tails: Floats
+    cap: float
+    active: Ints
+    covariance: Floats
+    log_evidence: float = 0.0
+
+
+def start(problem: Problem, cap: float) -> Estimate:
+    """A first guess: everything shrunk alike, losses slightly positive."""
+    layout, kinds = problem.layout, int(problem.kind.max()) + 1
+    theta = np.where(layout.nonnegative, 0.02, 0.0)
+    theta[layout.intercept] = float(np.median(problem.y))
+    groups, p = len(layout.groups), len(theta)
+    return Estimate(
+        theta, np.full(groups, 0.05), np.full(kinds, 0.1), np.full(kinds, 5.0), cap, np.arange(p), np.zeros((0, 0))
+    )
+
+
+def parts_of(layout: Layout, x: sp.csr_matrix, theta: Floats) -> Parts:
+    """Level, losses and scales of every row of a design."""
+    by_role = {name: x @ np.where(layout.role == r, theta, 0.0) for r, name in enumerate(layout.roles)}
+    families = [name[5:] for name in layout.roles if name.startswith("loss:")]
+    zero = np.zeros(x.shape[0])
+    loss = {f: by_role[f"loss:{f}"] for f in families}
+    scale = {f: np.maximum(1.0 + by_role.get(f"scale:{f}", zero), MIN_SCALE) for f in families}
+    total = sum((loss[f] * scale[f] for f in families), zero)
+    return Parts(by_role["level"], loss, scale, total)
+
+
+def predict(layout: Layout, x: sp.csr_matrix, theta: Floats, cap: float) -> Floats:
+    """(n,) fitted log price, gaps included where the design has them."""
+    parts = parts_of(layout, x, theta)
+    return parts.level - saturate(parts.total, cap)
+
+
+def jacobian(layout: Layout, x: sp.csr_matrix, theta: Floats, cap: float) -> sp.csr_matrix:
+    """(n, p) derivative of `predict` by theta."""
+    parts = parts_of(layout, x, theta)
+    slope = saturation_slope(parts.total, cap)
+    factor = np.stack([role_factor(name, parts, slope) for name in layout.roles], axis=1)
+    out = x.copy()
+    rows = np.repeat(np.arange(x.shape[0]), np.diff(x.indptr))
+    out.data = x.data * factor[rows, layout.role[x.indices]]
+    return out
+
+
+def weights(problem: Problem, residual: Floats, est: Estimate) -> Floats:
+    """(n,) precision of each row: lower for a noisy kind, a spread-out row and a residual far out."""
+    tails, scale2 = est.tails[problem.kind], est.sigma2[problem.kind] * problem.spread
+    return np.asarray((tails + 1) / (tails + residual**2 / scale2) / scale2)
+
+
+def bounded(a: Floats, b: Floats, nonnegative: Bools) -> tuple[Floats, Floats, Bools]:
+    """Minimise ½θᵀAθ − bᵀθ with θ ≥ 0 where asked: active set. Also the Cholesky factor and which are free."""
+    clamped = np.zeros(len(b), bool)
+    for _ in range(30):
+        free = ~clamped
+        factor = sl.cho_factor(a[np.ix_(free, free)], lower=True, check_finite=False)
+        theta = np.zeros(len(b))
+        theta[free] = sl.cho_solve(factor, b[free], check_finite=False)
+        wrong = nonnegative & (theta < -1e-12)
+        released = np.zeros(len(b), bool)
+        released[clamped] = a[clamped] @ theta - b[clamped] < -1e-9
+        if not wrong.any() and not released.any():
+            break
+        clamped = (clamped | wrong) & ~released
+    return np.where(nonnegative, np.maximum(theta, 0.0), theta), factor[0], free
+
+
+def prior_precision(layout: Layout, tau2: Floats) -> Floats:
+    """(p,) prior precision of each coefficient."""
+    return np.where(layout.flat[layout.group], _FLAT, 1 / tau2[layout.group])
+
+
+def fit(
+    problem: Problem,
+    first: Estimate,
+    *,
+    most: int = 30,
+    learn: bool = True,
+    step_done: Callable[[], None] = lambda: None,
+) -> Estimate:
+    """Iterate to convergence (or `most` steps); `learn` False keeps variances and tails as they are."""
+    est = first
+    before = predict(problem.layout, problem.x, est.theta, est.cap)
+    for step in range(most):
+        new = _step(problem, est, step, learn)
+        step_done()
+        now = predict(problem.layout, problem.x, new.theta, new.cap)
+        moved = float(np.sqrt(((now - before) ** 2).mean()))
+        turned = float(np.abs(np.log(new.sigma2 / est.sigma2)).max())
+        est, before = new, now
+        if step >= 4 and moved < _SETTLED and turned < 0.02:
+            break
+    return est
+
+
+def layout_dropped(est: Estimate) -> Bools:
+    """(groups,) True where a group's prior variance has fallen to nothing."""
+    return est.tau2 < _DROPPED
+
+
+def _step(problem: Problem, est: Estimate, step: int, learn: bool) -> Estimate:
+    layout, p = problem.layout, len(est.theta)
+    jac = jacobian(layout, problem.x, est.theta, est.cap)
+    residual = problem.y - predict(layout, problem.x, est.theta, est.cap)
+    w = weights(problem, residual, est)
+    keep = np.flatnonzero(~layout_dropped(est)[layout.group] | layout.flat[layout.group])
+    jac = jac[:, keep]
+    weighted = sp.diags(w) @ jac
+    a = (jac.T @ weighted).toarray()
+    a[np.diag_indices(len(keep))] += prior_precision(layout, est.tau2)[keep]
+    b = weighted.T @ (residual + jac @ est.theta[keep])
+    theta_kept, factor, free = bounded(a, b, layout.nonnegative[keep])
+    theta = np.zeros(p)
+    theta[keep] = theta_kept
+    covariance = sl.cho_solve((factor, True), np.eye(int(free.sum())), check_finite=False)
+    log_det = 2 * float(np.log(np.diag(factor)).sum())
+    new = replace(est, theta=theta, active=keep[free], covariance=covariance)
+    if learn:
+        new = _learn(problem, new, jac[:, free], step)
+    return replace(new, log_evidence=_log_evidence(problem, new, log_det))
+
+
+def _learn(problem: Problem, est: Estimate, jac: sp.csr_matrix, step: int) -> Estimate:
+    tau2 = _prior_variances(problem.layout, est, first=step < 2)
+    residual = problem.y - predict(problem.layout, problem.x, est.theta, est.cap)
+    posterior = np.asarray(jac.multiply(jac @ est.covariance).sum(axis=1)).ravel()
+    sigma2, tails = est.sigma2.copy(), est.tails.copy()
+    for kind in range(len(sigma2)):
+        own = problem.kind == kind
+        if own.sum() < 8:
+            continue
+        scale2 = sigma2[kind] * problem.spread[own]
+        if step > 2 and step % 3 == 0:
+            tails[kind] = _TAILS[np.argmax([_t_log_density(residual[own], scale2, t).sum() for t in _TAILS])]
+        pull = (tails[kind] + 1) / (tails[kind] + residual[own] ** 2 / scale2)
+        sigma2[kind] = max(
+            float((pull * (residual[own] ** 2 + posterior[own]) / problem.spread[own]).mean()), 1e-6
+        )
+    return replace(est, tau2=tau2, sigma2=sigma2, tails=tails)
+
+
+def _prior_variances(layout: Layout, est: Estimate, first: bool) -> Floats:
+    groups = len(layout.groups)
+    count = np.bincount(layout.group, minlength=groups)
+    variance = np.zeros(len(est.theta))
+    variance[est.active] = np.diag(est.covariance)
+    squares = np.bincount(layout.group, est.theta**2, groups)
+    spread = np.bincount(layout.group, variance, groups)
+    em = (squares + spread) / count
+    determined = np.maximum(count - spread / est.tau2, 1e-3)
+    mackay = squares / determined
+    mixed = em if first else np.exp(0.9 * np.log(np.maximum(mackay, 1e-8)) + 0.1 * np.log(np.maximum(em, 1e-8)))
+    ceiling = np.where(layout.scales, _SCALE_CEILING, _TAU2_CEILING)
+    learned = np.clip(mixed, _TAU2_FLOOR, ceiling)
+    return np.where(layout.flat | layout_dropped(est), est.tau2, learned)
+
+
+def _t_log_density(residual: Floats, scale2: Floats, tails: float | Floats) -> Floats:
+    constant = gammaln((tails + 1) / 2) - gammaln(tails / 2) - 0.5 * np.log(np.pi * tails)
+    out: Floats = constant - 0.5 * np.log(scale2) - (tails + 1) / 2 * np.log1p(residual**2 / (tails * scale2))
+    return out
+
+
+def _log_evidence(problem: Problem, est: Estimate, log_det: float) -> float:
+    """Laplace approximation of the log marginal likelihood, for comparing caps on the same data."""
+    layout = problem.layout
+    residual = problem.y - predict(layout, problem.x, est.theta, est.cap)
+    scale2 = est.sigma2[problem.kind] * problem.spread
+    likelihood = float(_t_log_density(residual, scale2, est.tails[problem.kind]).sum())
+    precision = prior_precision(layout, est.tau2)[est.active]
+    prior = 0.5 * float(np.log(precision).sum() - (precision * est.theta[est.active] ** 2).sum())
+    return likelihood + prior - 0.5 * log_det
