@@ -34,7 +34,7 @@ needs-serve:
 	@$(PYTHON) tools/needs.py venv openmp
 
 needs-test:
-	@$(PYTHON) tools/needs.py venv openmp browser
+	@$(PYTHON) tools/needs.py venv openmp driver browser
 
 $(BIN)/python: | needs-serve
 	$(PYTHON) -m venv --clear $(VENV)

@@ -23,13 +23,23 @@ def has_venv():
     return True
 
 
-def has_openmp():
-    """LightGBM's library is linked against the compiler's OpenMP runtime."""
+def has_library(name):
+    """Whether the dynamic linker finds a shared library."""
     try:
-        ctypes.CDLL("libgomp.so.1")
+        ctypes.CDLL(name)
     except OSError:
         return False
     return True
+
+
+def has_openmp():
+    """LightGBM's library is linked against the compiler's OpenMP runtime."""
+    return has_library("libgomp.so.1")
+
+
+def has_atomic():
+    """The program through which tests drive the browser is linked against the compiler's atomics."""
+    return has_library("libatomic.so.1")
 
 
 def has_chromium():
@@ -40,6 +50,7 @@ def has_chromium():
 NEEDS = {
     "venv": (has_venv, f"python3.{sys.version_info[1]}-venv"),
     "openmp": (has_openmp, "libgomp1"),
+    "driver": (has_atomic, "libatomic1"),
     "browser": (has_chromium, "chromium"),
 }
 
