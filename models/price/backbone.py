@@ -48,7 +48,13 @@ class Block:
     def state(self) -> dict[str, Any]:
         """As JSON."""
         bases = [basis.state() for basis in self.bases]
-        return {"name": self.name, "role": self.role, "group": self.group, "pooled": self.pooled, "bases": bases}
+        return {
+            "name": self.name,
+            "role": self.role,
+            "group": self.group,
+            "pooled": self.pooled,
+            "bases": bases,
+        }
 
 
 def read_block(state: Mapping[str, Any]) -> Block:

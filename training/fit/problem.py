@@ -68,7 +68,10 @@ def layout_of(blocks: Sequence[Block], gaps: Sequence[str]) -> Layout:
 
 @dataclass(frozen=True)
 class Problem:
-    """n rows of evidence. `y`: log price. `kind`: (n,) noise kind, 0 for sales. `spread`: (n,) variance factor."""
+    """n rows of evidence.
+
+    `y`: log price. `kind`: (n,) noise kind, 0 for sales. `spread`: (n,) variance factor.
+    """
 
     layout: Layout
     x: sp.csr_matrix

@@ -27,7 +27,10 @@ _FLAT = 1e-6  # prior precision of a flat prior
 
 @dataclass(frozen=True)
 class Estimate:
-    """Everything that is learned. `covariance` is over the columns in `active`; `tails` are degrees of freedom."""
+    """Everything that is learned.
+
+    `covariance` is over the columns in `active`; `tails` are degrees of freedom.
+    """
 
     theta: Floats
     tau2: Floats
@@ -46,7 +49,13 @@ def start(problem: Problem, cap: float) -> Estimate:
     theta[layout.intercept] = float(np.median(problem.y))
     groups, p = len(layout.groups), len(theta)
     return Estimate(
-        theta, np.full(groups, 0.05), np.full(kinds, 0.1), np.full(kinds, 5.0), cap, np.arange(p), np.zeros((0, 0))
+        theta,
+        np.full(groups, 0.05),
+        np.full(kinds, 0.1),
+        np.full(kinds, 5.0),
+        cap,
+        np.arange(p),
+        np.zeros((0, 0)),
     )
 
 
@@ -85,7 +94,7 @@ def weights(problem: Problem, residual: Floats, est: Estimate) -> Floats:
 
 
 def bounded(a: Floats, b: Floats, nonnegative: Bools) -> tuple[Floats, Floats, Bools]:
-    """Minimise ½θᵀAθ − bᵀθ with θ ≥ 0 where asked: active set. Also the Cholesky factor and which are free."""
+    """Minimise ½θᵀAθ − bᵀθ with θ ≥ 0 where asked: active set. Also its Cholesky factor and what is free."""
     clamped = np.zeros(len(b), bool)
     for _ in range(30):
         free = ~clamped
@@ -185,7 +194,9 @@ def _prior_variances(layout: Layout, est: Estimate, first: bool) -> Floats:
     em = (squares + spread) / count
     determined = np.maximum(count - spread / est.tau2, 1e-3)
     mackay = squares / determined
-    mixed = em if first else np.exp(0.9 * np.log(np.maximum(mackay, 1e-8)) + 0.1 * np.log(np.maximum(em, 1e-8)))
+    mixed = (
+        em if first else np.exp(0.9 * np.log(np.maximum(mackay, 1e-8)) + 0.1 * np.log(np.maximum(em, 1e-8)))
+    )
     ceiling = np.where(layout.scales, _SCALE_CEILING, _TAU2_CEILING)
     learned = np.clip(mixed, _TAU2_FLOOR, ceiling)
     return np.where(layout.flat | layout_dropped(est), est.tau2, learned)
