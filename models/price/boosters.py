@@ -99,10 +99,6 @@ def _check_head(head: str, facts: Mapping[str, str]) -> None:
 
 def _tree(i: int, facts: Mapping[str, str], columns: int) -> Tree:
     where = f"tree {i} of the booster"
-    if facts.get("num_cat") != "0":
-        raise ForestError(
-            f"{where} has categorical splits, which cannot be explained; code levels as numbers"
-        )
     if facts.get("is_linear", "0") != "0":
         raise ForestError(f"{where} has linear leaves, which cannot be explained; fit with linear_tree=false")
     try:

@@ -54,26 +54,31 @@ def product_game(s: FloatArray, r: FloatArray) -> FloatArray:
     return switched_product(s[:, None], r[:, None])[0]
 
 
+def weight_unit(most: int) -> int:
+    """The number that all weights of leaves of at most so many players are fractions of."""
+    return math.lcm(*range(1, most + 1))
+
+
 @lru_cache(maxsize=64)
 def leaf_weights(most: int) -> tuple[IntArray, int]:
-    """(most + 1, most + 1) weights of a leaf in whole numbers, and the number they are fractions of.
+    """(most + 1, most + 1) weights of a leaf in whole numbers, and the `weight_unit` they are fractions of.
 
     A leaf that needs the subject's side of `a` players and the reference's of `b` gives each of the `a` the
     weight [a, b] = (a−1)! b! / (a+b)!, and each of the `b` minus the weight [b, a]; 0 for a = 0 or a + b >
     `most`.
     """
-    whole = math.lcm(*range(1, most + 1))
+    unit = weight_unit(most)
     weights = np.zeros((most + 1, most + 1), np.int64)
     for a in range(1, most + 1):
         for b in range(most + 1 - a):
-            weights[a, b] = whole // (a * math.comb(a + b, a))
-    return weights, whole
+            weights[a, b] = unit // (a * math.comb(a + b, a))
+    return weights, unit
 
 
 def leaf_effects(
     met: Words, bins: IntArray, owner: IntArray, n_players: int, values: IntArray, weights: IntArray
 ) -> IntArray:
-    """(parts, n, n_players + m) Shapley values of a forest for n pairs, times the whole of `leaf_weights`.
+    """(parts, n, n_players + m) Shapley values of a forest for n pairs, times the `weight_unit`.
 
     `met`: (bins, T) words, bit l of which is set where the bin meets all conditions that leaf l has on its
     column. `bins`: (2, n, 2**m, u) rows of `met` for u columns of the subjects and of their references, in

@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from models.errors import ForestError
 from models.price.boosters import Tree, read_boosters
 from models.price.leafwords import all_splits, bin_edges, columns_on_a_path, leaf_words
-from models.price.shapley import leaf_effects, leaf_weights
+from models.price.shapley import leaf_effects, leaf_weights, weight_unit
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -205,7 +205,7 @@ def _whole_leaves(trees: Sequence[Tree], width: int, depth: int) -> tuple[IntArr
     leaves = np.zeros((len(trees), width))
     for row, tree in zip(leaves, trees, strict=True):
         row[: len(tree.leaves)] = tree.leaves
-    weight_bits = leaf_weights(depth + _MAX_SWITCHES)[1].bit_length()
+    weight_bits = weight_unit(depth + _MAX_SWITCHES).bit_length()
     low_bits = min(_INTEGER_BITS - weight_bits - len(trees).bit_length(), 50)
     high_bits = _INTEGER_BITS - 1 - weight_bits
     bits = min(_INTEGER_BITS, low_bits + high_bits)
