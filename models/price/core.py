@@ -1,4 +1,4 @@
-"""The fitted core on any table: backbone, boosted residual, posterior and spread. Knows nothing of guitars."""
+"""The fitted core on any table: backbone, boosted residual, posterior, spread. It knows nothing of guitars."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from models.price.trees import Forest
 
 @dataclass(frozen=True)
 class Input:
-    """One column of the forest: a number as it is, a level by its code, or the backbone's effect of some blocks."""
+    """One column of the forest: a number, a level by its code, or the backbone's effect of some blocks."""
 
     name: str
     column: str = ""

@@ -41,11 +41,14 @@ class Posterior:
                 for s, i in zip(scaled, index, strict=True)
             ]
         )
-        return np.maximum(prior - known, 0.0)
+        return np.asarray(np.maximum(prior - known, 0.0), np.float64)
 
 
 def compressed(covariance: Floats, active: Ints, sd: Floats, most: int) -> Posterior:
-    """The posterior whose covariance over the `active` of p coefficients is given; `sd`: (p,), at most `most` directions."""
+    """The posterior whose covariance over the `active` of p coefficients is given.
+
+    `sd`: (p,) prior standard deviations; at most `most` directions are kept.
+    """
     root = sd[active]
     determined = np.eye(len(active)) - covariance / np.outer(root, root)
     values, vectors = np.linalg.eigh((determined + determined.T) / 2)

@@ -1,7 +1,7 @@
 """How far a price may lie from its value: a local scale, and one distribution of scaled residuals.
 
-scale² = noise(x) + g · posterior variance + κ · Σ variance of each unknown field's effect + market drift since the
-last evidence. Residuals of sales left out of the fit, over their scale, give the quantiles (cross-conformal:
+scale² = noise(x) + g · posterior variance + κ · Σ variance of each unknown field's effect + market drift since
+the last evidence. Residuals of sales left out of the fit, over their scale, give the quantiles (cross-conformal:
 Vovk 2015); the k-th smallest of n with k = ⌈(n + 1) p⌉ (Lei et al. 2018).
 """
 
@@ -38,15 +38,15 @@ class Noise:
         z = np.clip((value - self.center) / self.scale, -2.0, 2.0)
         for power, coefficient in enumerate(self.value, 1):
             log = log + coefficient * z**power
-        return np.exp(log)
+        return np.asarray(np.exp(log), np.float64)
 
 
 @dataclass(frozen=True)
 class Spread:
     """The scale of every row and the distribution of what is left.
 
-    `hidden`: column → variance of its effect where known. `drift`: variance a year beyond `last` on the `time`
-    column ("" where there is no time). `shape`: (n,) sorted scaled residuals of left-out sales.
+    `hidden`: column → variance of its effect where known. `drift`: variance a year beyond `last` on the
+    `time` column ("" where there is no time). `shape`: (n,) sorted scaled residuals of left-out sales.
     """
 
     noise: Noise

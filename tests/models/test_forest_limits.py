@@ -41,8 +41,8 @@ def test_twenty_columns_on_a_path_are_exact_and_forty_are_refused() -> None:
     ones, zeros = np.ones((1, 20)), np.zeros((1, 20))
     effects = forest.contributions(ones, zeros, np.arange(20), 20)
     # The outermost split is on the last column. With the d outermost columns on, and the next one off, the
-    # tree gives 19 − d, and 1 with all on: a sum of unanimity games of the d outermost, −1 each and +1 for all,
-    # each shared equally by its members (Shapley 1953).
+    # tree gives 19 − d, and 1 with all on: a sum of unanimity games of the d outermost, −1 each and +1 for
+    # all, each shared equally by its members (Shapley 1953).
     expected = [300 * (1 / 20 - math.fsum(1 / d for d in range(20 - j, 20))) for j in range(20)]
     assert effects[0] == pytest.approx(expected, abs=1e-11)
     with pytest.raises(ForestError, match=r"40 features on one path.*max_depth"):
