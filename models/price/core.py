@@ -1,4 +1,4 @@
-"""The fitted core on any table: backbone, boosted residual, posterior, spread. It knows nothing of guitars."""
+"""The fitted core on any table: backbone, boosted residual, posterior, spread. Nothing of guitars."""
 
 from __future__ import annotations
 

@@ -1,8 +1,8 @@
 """How far a price may lie from its value: a local scale, and one distribution of scaled residuals.
 
-scale² = noise(x) + g · posterior variance + κ · Σ variance of each unknown field's effect + market drift since
-the last evidence. Residuals of sales left out of the fit, over their scale, give the quantiles (cross-conformal:
-Vovk 2015); the k-th smallest of n with k = ⌈(n + 1) p⌉ (Lei et al. 2018).
+scale² = noise(x) + g · posterior variance + κ · Σ variance of each unknown field's effect + market drift
+since the last evidence. Residuals of sales left out of the fit, over their scale, give the quantiles
+(cross-conformal: Vovk 2015); the k-th smallest of n with k = ⌈(n + 1) p⌉ (Lei et al. 2018).
 """
 
 from __future__ import annotations
