@@ -17,6 +17,7 @@ from flask import Response, request
 from flask_smorest import Blueprint
 from flask_smorest.utils import deepupdate
 from marshmallow import Schema, ValidationError
+from werkzeug.exceptions import RequestEntityTooLarge
 
 from service.errors import BodyError, ContentTypeError, FaultyRequestError
 from service.faults import located
@@ -118,11 +119,20 @@ def read_object() -> dict[str, Any]:
     if kind != JSON and not kind.endswith("+json"):
         raise ContentTypeError(f"The body is {kind or 'of no stated type'}; send it as {JSON}.")
     try:
-        data = orjson.loads(request.get_data())
+        data = orjson.loads(_body())
     except orjson.JSONDecodeError as error:
         raise BodyError(f"The body is not JSON: {error}.") from None
     if not isinstance(data, dict):
         raise BodyError("The body is JSON, but not an object; it must start with { and end with }.")
+    return data
+
+
+def _body() -> bytes:
+    data = request.get_data()
+    limit = request.max_content_length
+    # A body in chunks says no length, and is cut at the limit without a word.
+    if request.content_length is None and limit is not None and len(data) >= limit:
+        raise RequestEntityTooLarge
     return data
 
 

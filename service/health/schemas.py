@@ -32,12 +32,12 @@ class DatabaseCheckSchema(Schema):
 class ChecksSchema(Schema):
     """What must be in order."""
 
-    model = fields.Nested(ModelCheckSchema, required=True)
-    database = fields.Nested(DatabaseCheckSchema, required=True)
+    model = fields.Nested(ModelCheckSchema, **said("the model that serves"))
+    database = fields.Nested(DatabaseCheckSchema, **said("the database"))
 
 
 class ReadySchema(Schema):
     """Everything that an answer needs is there."""
 
     status = fields.String(**said("ready"))
-    checks = fields.Nested(ChecksSchema, required=True)
+    checks = fields.Nested(ChecksSchema, **said("each thing that must be in order"))

@@ -180,7 +180,7 @@ class FamilySchema(Schema):
 class ReferenceSchema(Schema):
     """The typical clean specimen that the price is explained from, and its price."""
 
-    instrument = fields.Nested(InstrumentSchema, required=True)
+    instrument = fields.Nested(InstrumentSchema, **said("the reference specimen"))
     value = money("its price on the same day in the same market")
 
 
@@ -200,7 +200,7 @@ class IntervalsSchema(Schema):
     currency = fields.String(**said("the currency of every amount"))
     value = money("the median of the prices to be expected")
     intervals = fields.List(fields.Nested(IntervalSchema), **said("ranges, in the order asked"))
-    evidence = fields.Nested(EvidenceSchema, required=True)
+    evidence = fields.Nested(EvidenceSchema, **said("how much evidence stands behind it"))
     cautions = fields.List(fields.Nested(CautionSchema), **said("what to know before relying on it"))
     model_version = fields.String(**said("the model that said so"))
 
@@ -208,7 +208,7 @@ class IntervalsSchema(Schema):
 class AttributionsSchema(IntervalsSchema):
     """The value, its ranges and its reasons."""
 
-    reference = fields.Nested(ReferenceSchema, required=True)
+    reference = fields.Nested(ReferenceSchema, **said("what the price is explained from"))
     attributions = fields.List(fields.Nested(FamilySchema), **said("reasons by family, then by field"))
     assumed = fields.List(fields.Nested(AssumptionSchema), **said("what was assumed"))
     unknown_ = fields.List(
@@ -221,4 +221,4 @@ class ValuationSchema(AttributionsSchema):
 
     id = fields.String(**said("its id: GET /v1/valuations/{id} gives the same answer again"))
     created = fields.DateTime(**said("when it was made, in UTC"))
-    instrument = fields.Nested(InstrumentSchema, required=True)
+    instrument = fields.Nested(InstrumentSchema, **said("what was valued, spelled as the catalogue has it"))

@@ -41,7 +41,9 @@ def _instrument_schema() -> type[Schema]:
     top = groups.pop("")
     for group, inner in groups.items():
         schema = Schema.from_dict(inner, name=group.capitalize())
-        top[group] = fields.Nested(schema(unknown=RAISE), allow_none=True)
+        top[group] = fields.Nested(
+            schema(unknown=RAISE), allow_none=True, metadata={"description": f"{group}, part by part"}
+        )
     return Schema.from_dict(top, name="Instrument")
 
 

@@ -1,0 +1,141 @@
+"""The catalogue and the vocabulary: what a form's menus need."""
+
+from __future__ import annotations
+
+import pytest
+from asking import Caller, assert_problem
+from fakes import CATALOGUE
+
+from models.cautions import CODES, cautions_for
+from models.instrument import Instrument, Subject
+from models.valuation import DEFAULT_LEVELS
+from models.vocabulary import FIELDS
+
+FJELL = {
+    "maker": "Ostvik",
+    "name": "Fjell 2",
+    "first_year": 1958,
+    "last_year": 1969,
+    "body": "solid",
+    "figured_top": True,
+    "finishes": [{"name": "Tarn", "share": 0.7}, {"name": "Rowan", "share": 0.05}],
+    "editions": [
+        {
+            "name": "Jubilee",
+            "first_year": 1964,
+            "last_year": 1965,
+            "production_total": 120,
+            "numbered": True,
+        }
+    ],
+    "watchpoints": [{"part": "pickups", "note": "one of the two is often rewound"}],
+}
+
+
+def test_the_whole_catalogue_at_once(caller: Caller) -> None:
+    body = caller.get("/v1/catalogue").json
+    assert [maker["name"] for maker in body["makers"]] == ["Ostvik", "Séraphine & Fils"]
+    assert body["makers"][0]["models"][0] == FJELL
+    assert [model["name"] for model in body["makers"][0]["models"]] == ["Fjell 2", "Dal"]
+
+
+def test_makers_and_their_models_by_name(caller: Caller) -> None:
+    makers = caller.get("/v1/catalogue/makers").json["makers"]
+    assert makers[1] == {"name": "Séraphine & Fils", "models": ["Étoile"]}
+    assert caller.get("/v1/catalogue/makers/Ostvik").json == {"name": "Ostvik", "models": ["Fjell 2", "Dal"]}
+    models = caller.get("/v1/catalogue/makers/Ostvik/models").json["models"]
+    assert [model["name"] for model in models] == ["Fjell 2", "Dal"]
+
+
+def test_one_model_and_what_is_known_of_it(caller: Caller) -> None:
+    path = "/v1/catalogue/makers/Ostvik/models/Fjell 2"
+    assert caller.get(path).json == FJELL
+    for part in ("editions", "finishes", "watchpoints"):
+        assert caller.get(f"{path}/{part}").json == {part: FJELL[part]}
+    empty = caller.get("/v1/catalogue/makers/Ostvik/models/Dal").json
+    assert (empty["body"], empty["figured_top"], empty["editions"]) == (None, False, [])
+
+
+@pytest.mark.parametrize("maker", ["séraphine & fils", "SERAPHINE & FILS", "  Seraphine  &  Fils "])
+def test_names_match_without_case_accents_and_spaces(caller: Caller, maker: str) -> None:
+    assert caller.get(f"/v1/catalogue/makers/{maker}/models/ETOILE").json["name"] == "Étoile"
+
+
+def test_unknown_names_are_not_there_and_the_nearest_are_named(caller: Caller) -> None:
+    for path, nearest in (
+        ("/v1/catalogue/makers/Ostvig", "Ostvik"),
+        ("/v1/catalogue/makers/Ostvig/models", "Ostvik"),
+        ("/v1/catalogue/makers/Ostvik/models/Dall", "Dal"),
+        ("/v1/catalogue/makers/Ostvik/models/Fjel 2/finishes", "Fjell 2"),
+    ):
+        body = assert_problem(caller.get(path), 404, "name")
+        assert body["errors"][0]["suggestions"][0] == nearest
+        assert body["errors"][0]["pointer"] is None
+    assert_problem(caller.get("/v1/catalogue/makers/" + "x" * 5000), 404, "name")
+
+
+def test_the_vocabulary_has_every_field_with_what_a_form_needs(caller: Caller) -> None:
+    body = caller.get("/v1/vocabulary").json
+    assert [entry["path"] for entry in body["fields"]] == [field.path for field in FIELDS]
+    by_path = {entry["path"]: entry for entry in body["fields"]}
+    assert by_path["condition.neck"] == {
+        "path": "condition.neck",
+        "name": "condition_neck",
+        "type": "grade",
+        "label": "neck wear",
+        "meaning": "wear of the neck: 0 none, 1 traces, 2 light, 3 moderate, 4 heavy, 5 worn through",
+        "family": "condition",
+        "required": False,
+        "terms": [
+            {"name": "0", "meaning": "none"},
+            {"name": "1", "meaning": "traces"},
+            {"name": "2", "meaning": "light"},
+            {"name": "3", "meaning": "moderate"},
+            {"name": "4", "meaning": "heavy"},
+            {"name": "5", "meaning": "worn through"},
+        ],
+        "low": 0,
+        "high": 5,
+        "between_terms": True,
+        "loss_ordered": True,
+    }
+    assert [t["name"] for t in by_path["originality.nut"]["terms"]] == [
+        "original",
+        "period",
+        "modern",
+        "missing",
+    ]
+    assert [entry["path"] for entry in body["fields"] if entry["required"]] == ["maker", "model"]
+    assert all(entry["label"] and entry["meaning"] for entry in body["fields"])
+
+
+def test_the_vocabulary_has_the_words_of_requests_and_answers(caller: Caller) -> None:
+    body = caller.get("/v1/vocabulary").json
+    assert [term["name"] for term in body["channels"]] == ["private", "dealer", "auction", "online"]
+    assert [term["name"] for term in body["kinds"]] == ["sale", "asking", "offer"]
+    assert [term["name"] for term in body["evidence"]] == ["ample", "fair", "thin", "none"]
+    assert body["families"] == ["identity", "rarity", "condition", "originality", "provenance", "market"]
+    assert body["currencies"] == ["USD", "EUR", "JPY", "KWD"] and body["default_channel"] == "private"
+    assert body["levels"] == {"default": list(DEFAULT_LEVELS), "low": 0.01, "high": 0.99, "most": 20}
+
+
+def test_every_caution_that_can_be_given_is_in_the_vocabulary() -> None:
+    import datetime as dt
+
+    odd = {
+        "year": 2050,
+        "finish": "Nowhere",
+        "edition_number": 500,
+        "figure": 3.0,
+        "originality_tuners": "modern",
+        "provenance_paperwork": True,
+    }
+    given = set()
+    for model in ("Fjell 2", "Dal"):
+        for edition in (None, "Jubilee", "Unheard of"):
+            it = Instrument("Ostvik", model).but(edition=edition, **odd)
+            subject = Subject(it, dt.date(2026, 1, 1), "private")
+            given |= {c.code for c in cautions_for(subject, CATALOGUE, 0, dt.date(2020, 1, 1))}
+    bare = Subject(Instrument("Ostvik", "Dal"), dt.date(2026, 1, 1), "private")
+    given |= {c.code for c in cautions_for(bare, CATALOGUE, 9, None)}
+    assert given == set(CODES)

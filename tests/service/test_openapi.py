@@ -1,0 +1,207 @@
+"""The OpenAPI document is valid, says everything that the service does, and every answer is as it says."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+from asking import DAL, Caller
+from conftest import caller_of
+from flask import Flask
+from jsonschema import Draft202012Validator
+from openapi_spec_validator import validate
+
+from models.errors import InputError
+from models.instrument import Instrument
+from models.vocabulary import FIELDS, Field, Kind
+
+MODEL = "/v1/catalogue/makers/Ostvik/models/Fjell 2"
+# Every operation with one request that it answers well.
+ASKED = [
+    ("post", "/v1/valuations", "/v1/valuations", DAL),
+    ("post", "/v1/intervals", "/v1/intervals", DAL),
+    ("post", "/v1/attributions", "/v1/attributions", DAL),
+    ("get", "/v1/catalogue", "/v1/catalogue", None),
+    ("get", "/v1/catalogue/makers", "/v1/catalogue/makers", None),
+    ("get", "/v1/catalogue/makers/{maker}", "/v1/catalogue/makers/ostvik", None),
+    ("get", "/v1/catalogue/makers/{maker}/models", "/v1/catalogue/makers/ostvik/models", None),
+    ("get", "/v1/catalogue/makers/{maker}/models/{model}", MODEL, None),
+    ("get", "/v1/catalogue/makers/{maker}/models/{model}/editions", f"{MODEL}/editions", None),
+    ("get", "/v1/catalogue/makers/{maker}/models/{model}/finishes", f"{MODEL}/finishes", None),
+    ("get", "/v1/catalogue/makers/{maker}/models/{model}/watchpoints", f"{MODEL}/watchpoints", None),
+    ("get", "/v1/vocabulary", "/v1/vocabulary", None),
+    ("get", "/healthz", "/healthz", None),
+    ("get", "/readyz", "/readyz", None),
+]
+
+
+@pytest.fixture(scope="module")
+def document(shared_app: Flask) -> dict[str, Any]:
+    found: dict[str, Any] = shared_app.test_client().get("/openapi.json").json
+    return found
+
+
+def validator(document: dict[str, Any], schema: dict[str, Any]) -> Draft202012Validator:
+    return Draft202012Validator({**schema, "components": document["components"]})
+
+
+def schema_of(document: dict[str, Any], name: str) -> Draft202012Validator:
+    return validator(document, {"$ref": f"#/components/schemas/{name}"})
+
+
+def test_it_is_valid_openapi_3_1(document: dict[str, Any]) -> None:
+    assert document["openapi"] == "3.1.0"
+    validate(document)
+
+
+def test_it_has_every_route_of_the_service(document: dict[str, Any], shared_app: Flask) -> None:
+    rules = {rule.rule.replace("<string:", "{").replace(">", "}") for rule in shared_app.url_map.iter_rules()}
+    assert set(document["paths"]) == rules - {"/docs", "/openapi.json"}
+    asked = {path for _, path, _, _ in ASKED} | {"/v1/valuations/{valuation_id}"}
+    assert asked == set(document["paths"])
+
+
+def operations(document: dict[str, Any]) -> Iterator[tuple[str, dict[str, Any]]]:
+    for path, item in document["paths"].items():
+        for method in ("get", "post"):
+            if method in item:
+                yield path, item[method]
+
+
+def test_every_operation_is_described_and_lists_its_problems(document: dict[str, Any]) -> None:
+    names = [operation["operationId"] for _, operation in operations(document)]
+    assert len(set(names)) == len(names)
+    for path, operation in operations(document):
+        assert operation["summary"] and operation["tags"]
+        keyed = path.startswith("/v1")
+        assert ("security" in operation) is keyed
+        wanted = {"500", *(("401", "403", "406", "503") if keyed else ())}
+        wanted |= {"400", "413", "415", "422"} if "requestBody" in operation else set()
+        assert wanted <= set(operation["responses"]), path
+
+
+def test_every_member_of_every_schema_is_described(document: dict[str, Any]) -> None:
+    missing = [
+        f"{name}.{member}"
+        for name, schema in document["components"]["schemas"].items()
+        for member, part in schema["properties"].items()
+        if not part.get("description")
+    ]
+    assert not missing
+
+
+@pytest.mark.parametrize(("method", "path", "asked", "body"), ASKED)
+def test_every_answer_is_as_it_is_described(
+    caller: Caller, document: dict[str, Any], method: str, path: str, asked: str, body: Any
+) -> None:
+    found = caller.post(asked, body) if method == "post" else caller.get(asked)
+    status, described = next(
+        (status, said)
+        for status, said in document["paths"][path][method]["responses"].items()
+        if status < "300"
+    )
+    assert found.status_code == int(status), found.text
+    schema = described["content"]["application/json"]["schema"]
+    validator(document, schema).validate(found.json)
+    assert list(_undescribed(found.json, schema, document)) == []
+    for header in described.get("headers", {}):
+        assert header in found.headers
+
+
+def _undescribed(value: Any, schema: dict[str, Any], document: dict[str, Any], at: str = "") -> Iterator[str]:
+    """Members of an answer that its schema does not have: a validator lets those pass."""
+    if "$ref" in schema:
+        schema = document["components"]["schemas"][schema["$ref"].rsplit("/", 1)[-1]]
+    for part in schema.get("anyOf", ()):
+        if value is not None and "$ref" in part:
+            schema = document["components"]["schemas"][part["$ref"].rsplit("/", 1)[-1]]
+    if isinstance(value, list):
+        for item in value:
+            yield from _undescribed(item, schema["items"], document, at)
+    elif isinstance(value, dict):
+        for name, inner in value.items():
+            if name not in schema["properties"]:
+                yield f"{at}.{name}"
+            else:
+                yield from _undescribed(inner, schema["properties"][name], document, f"{at}.{name}")
+
+
+def test_the_check_for_undescribed_members_sees_one(document: dict[str, Any]) -> None:
+    schema = {"$ref": "#/components/schemas/Ready"}
+    body = {"status": "ready", "checks": {"model": {"ok": True, "more": 1}}}
+    assert list(_undescribed(body, schema, document)) == [".checks.model.more"]
+
+
+def test_problems_are_as_they_are_described(caller: Caller, document: dict[str, Any]) -> None:
+    problem = schema_of(document, "Problem")
+    for found in (
+        caller.post("/v1/valuations", {"instrument": {}}),
+        caller.get("/v1/valuations/x"),
+        caller.get("/x"),
+    ):
+        problem.validate(found.json)
+        assert list(_undescribed(found.json, {"$ref": "#/components/schemas/Problem"}, document)) == []
+
+
+def test_the_example_of_a_body_is_answered(own_app: Flask) -> None:
+    document = caller_of(own_app).get("/openapi.json").json
+    for path in ("/v1/valuations", "/v1/intervals", "/v1/attributions"):
+        example = document["paths"][path]["post"]["requestBody"]["content"]["application/json"]["example"]
+        schema_of(document, "Ask").validate(example)
+        assert caller_of(own_app).post(path, example).status_code in (200, 201)
+
+
+# ── the described instrument is the one that is read ─────────────────────────
+
+
+def nested(field: Field, value: Any) -> dict[str, Any]:
+    data: dict[str, Any] = {"maker": "Ostvik", "model": "Dal"}
+    group, _, name = field.path.rpartition(".")
+    (data.setdefault(group, {}) if group else data)[name] = value
+    return data
+
+
+def good(field: Field) -> list[Any]:
+    if field.kind is Kind.TERM:
+        return [*field.names]
+    if field.kind is Kind.FLAG:
+        return [True, False]
+    return ["some text"] if field.kind is Kind.TEXT else [field.low, field.high]
+
+
+def bad(field: Field) -> list[Any]:
+    common: list[Any] = [[], {}, [1]]
+    if field.kind is Kind.TERM:
+        return [*common, "no such term", 3, True]
+    if field.kind is Kind.FLAG:
+        return [*common, "true", 1]
+    if field.kind is Kind.TEXT:
+        return [*common, 3, "x" * 201]
+    assert field.low is not None and field.high is not None
+    return [*common, field.low - 1, field.high + 1, "3"]
+
+
+@pytest.mark.parametrize("field", FIELDS, ids=lambda field: field.path)
+def test_what_is_described_is_read_and_what_is_not_is_refused(document: dict[str, Any], field: Field) -> None:
+    schema = schema_of(document, "Instrument")
+    optional = [] if field.flat in ("maker", "model") else [None]
+    for value in good(field) + optional:
+        schema.validate(nested(field, value))
+        Instrument.from_nested(nested(field, value))
+    for value in bad(field):
+        assert not schema.is_valid(nested(field, value)), value
+        with pytest.raises(InputError):
+            Instrument.from_nested(nested(field, value))
+
+
+def test_the_described_instrument_has_the_fields_of_the_vocabulary_and_no_other(
+    document: dict[str, Any],
+) -> None:
+    schemas = document["components"]["schemas"]
+    groups = ("condition", "originality", "provenance")
+    top = {name for name in schemas["Instrument"]["properties"] if name not in groups}
+    inner = {f"{g}.{name}" for g in groups for name in schemas[g.title()]["properties"]}
+    assert top | inner == {field.path for field in FIELDS}
+    assert schemas["Instrument"]["required"] == ["maker", "model"]
+    assert not schema_of(document, "Instrument").is_valid({"maker": "a", "model": "b", "colour": "c"})

@@ -1,0 +1,73 @@
+"""How often the database is asked: a request must not come to need more without anybody noticing."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Any
+
+import pytest
+from asking import DAL, Caller
+from conftest import caller_of, parts
+from flask import Flask
+from sqlalchemy import event
+
+
+@contextmanager
+def counted(app: Flask) -> Iterator[list[str]]:
+    """The statements that the application sends, by their first word; transactions apart."""
+    sent: list[str] = []
+
+    def note(_connection: Any, _cursor: Any, statement: str, *_: Any) -> None:
+        if not statement.startswith("BEGIN"):
+            sent.append(" ".join(statement.split()[:3]).split(" (")[0])
+
+    engine = parts(app).engine
+    event.listen(engine, "before_cursor_execute", note)
+    try:
+        yield sent
+    finally:
+        event.remove(engine, "before_cursor_execute", note)
+
+
+@pytest.fixture
+def known(shared_app: Flask) -> Caller:
+    """A caller whose key was looked up a moment ago."""
+    caller = caller_of(shared_app)
+    assert caller.get("/v1/vocabulary").status_code == 200
+    return caller
+
+
+def test_a_valuation_is_one_insert(known: Caller) -> None:
+    with counted(known.app) as sent:
+        made = known.value({})
+    assert sent == ["INSERT INTO valuation"]
+    with counted(known.app) as sent:
+        assert known.get(made.headers["Location"]).status_code == 200
+    assert sent == ["SELECT valuation.answer FROM"]
+
+
+def test_what_keeps_no_record_asks_nothing(known: Caller) -> None:
+    with counted(known.app) as sent:
+        for path in ("/v1/intervals", "/v1/attributions"):
+            assert known.post(path, DAL).status_code == 200
+        for path in ("/v1/catalogue", "/v1/vocabulary", "/healthz", "/openapi.json", "/docs"):
+            assert known.get(path).status_code == 200
+    assert sent == []
+
+
+def test_a_new_key_is_looked_up_once(shared_app: Flask) -> None:
+    caller = caller_of(shared_app)
+    with counted(shared_app) as sent:
+        for _ in range(3):
+            assert caller.post("/v1/intervals", DAL).status_code == 200
+    assert len(sent) == 1
+
+
+def test_an_idempotency_key_costs_two_statements_more(known: Caller) -> None:
+    with counted(known.app) as sent:
+        known.post("/v1/valuations", DAL, **{"Idempotency-Key": "counted"})
+    assert sent[1:] == ["INSERT INTO idempotency_claim", "INSERT INTO valuation"] and len(sent) == 3
+    with counted(known.app) as sent:
+        known.post("/v1/valuations", DAL, **{"Idempotency-Key": "counted"})
+    assert len(sent) == 2 and all(statement.startswith("SELECT") for statement in sent)
