@@ -121,7 +121,12 @@ _PARTS = ("pickups", "wiring", "tuners", "bridge", "tailpiece", "nut", "pickguar
 
 def instrument_terms() -> tuple[Term, ...]:
     """The backbone of a collectible guitar's log price."""
-    identity = [
+    losses = [*_losses("condition", CONDITION_LOSSES), *_losses("originality", ORIGINALITY_LOSSES)]
+    return (*_identity(), *_rarity(), *_provenance(), *_market(), *losses, *_scales())
+
+
+def _identity() -> list[Term]:
+    return [
         Term("maker", (levels("maker"),)),
         Term("model", (levels("model"),)),
         Term("edition", (levels("edition"),)),
@@ -139,7 +144,10 @@ def instrument_terms() -> tuple[Term, ...]:
         Term("weight by model", (levels("model"), linear("weight"))),
         Term("weight unknown", (unknown("weight"),), group="unknown identity"),
     ]
-    rarity = [
+
+
+def _rarity() -> list[Term]:
+    return [
         Term("finish_rarity", (linear("finish_rarity"),)),
         Term("finish_rarity curve", (smooth("finish_rarity", 8, 4),)),
         Term("finish", (levels("finish"),)),
@@ -160,12 +168,18 @@ def instrument_terms() -> tuple[Term, ...]:
         Term("number by edition", (levels("edition"), linear("log_number"))),
         Term("number unknown", (raw("number_unknown"),), group="unknown rarity"),
     ]
-    provenance = [
+
+
+def _provenance() -> list[Term]:
+    return [
         Term("history", (levels("history"),)),
         Term("paperwork", (levels("paperwork"),)),
         Term("case", (levels("case"),)),
     ]
-    market = [
+
+
+def _market() -> list[Term]:
+    return [
         Term("index", (walk("time", 0.25),)),
         Term("drift", (linear("time"),), pooled=False),
         Term("drift by maker", (levels("maker"), linear("time"))),
@@ -174,10 +188,11 @@ def instrument_terms() -> tuple[Term, ...]:
         Term("channel", (levels("channel"),)),
         Term("channel by maker", (levels("channel"), levels("maker"))),
     ]
-    losses = [*_losses("condition", CONDITION_LOSSES), *_losses("originality", ORIGINALITY_LOSSES)]
-    scales = [
+
+
+def _scales() -> list[Term]:
+    return [
         Term(f"{family} by {column}", (levels(column),), f"scale:{family}")
         for family in ("condition", "originality")
         for column in ("build", "maker", "model")
     ]
-    return (*identity, *rarity, *provenance, *market, *losses, *scales)
