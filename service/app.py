@@ -28,7 +28,7 @@ def create_app(
     """The application of one worker. `watch_seconds`: how often to look for another model; None: never."""
     logs.configure(settings.log_level)
     app = logs.QuietFlask("service", static_folder=None)
-    app.config["MAX_CONTENT_LENGTH"] = settings.body_limit
+    app.config["MAX_CONTENT_LENGTH"] = settings.body_limit + 1  # `service.web` holds bodies to the limit
     app.config["PROPAGATE_EXCEPTIONS"] = False  # every error is answered, in tests too
     app.url_map.merge_slashes = False
     engine = open_engine(settings.database, busy_seconds=settings.busy_seconds, threads=settings.threads)
@@ -36,7 +36,7 @@ def create_app(
     live.look()
     if watch_seconds is not None:
         live.watch(watch_seconds)
-    keys = KeyRing(engine, settings.secret, settings.key_seconds)
+    keys = KeyRing(engine, settings.secret, settings.key_seconds, settings.outage_seconds)
     app.extensions["bookmatch"] = Context(settings, engine, live, keys)
     logs.install(app)
     app.before_request(_check_accept)

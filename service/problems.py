@@ -68,6 +68,8 @@ BY_STATUS: Mapping[int, Kind] = {
     500: _BROKEN,
 }
 _RETRY_SECONDS = "5"
+# RFC 6750, section 3.1; a request without a key is told no error.
+_CHALLENGE = {"key-invalid": ', error="invalid_token"', "scope": ', error="insufficient_scope"'}
 _NO_TABLE = "42P01"  # PostgreSQL's undefined_table: it was not migrated yet
 
 
@@ -125,8 +127,8 @@ def problem(
     }
     g.problem = kind.name
     answer = Response(orjson.dumps(body), kind.status, mimetype=PROBLEM_JSON)
-    if kind.status == 401:
-        answer.headers["WWW-Authenticate"] = 'Bearer realm="bookmatch"'
+    if kind.status in (401, 403):
+        answer.headers["WWW-Authenticate"] = 'Bearer realm="bookmatch"' + _CHALLENGE.get(kind.name, "")
     elif kind.status in (409, 503):
         answer.headers["Retry-After"] = _RETRY_SECONDS
     answer.headers.update(headers or {})

@@ -5,6 +5,7 @@ Each comes from the environment; one marked secret can come from a file whose pa
 
 from __future__ import annotations
 
+import os
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -80,6 +81,13 @@ SETTINGS = (
         validate.Range(0, 300),
     ),
     Setting(
+        "outage_seconds",
+        "float",
+        600.0,
+        "Seconds for which it trusts such a key while the database does not answer.",
+        validate.Range(0, 86400),
+    ),
+    Setting(
         "log_level",
         "str",
         "info",
@@ -104,6 +112,7 @@ class Settings:
     body_limit: int = 256 * 1024
     busy_seconds: float = 5.0
     key_seconds: float = 5.0
+    outage_seconds: float = 600.0
     log_level: str = "info"
 
     def __repr__(self) -> str:
@@ -134,9 +143,12 @@ def read_settings() -> Settings:
 def _fault(setting: Setting, error: Exception) -> str:
     files = f" (or {setting.variable}_FILE)" if setting.secret else ""
     said = getattr(error, "error_messages", None)
-    problem = (
-        " ".join(map(str, said)) if said else "is not set" if setting.default is REQUIRED else str(error)
-    )
+    if said:
+        problem = " ".join(map(str, said))
+    elif f"{setting.variable}_FILE" in os.environ:
+        problem = "its file cannot be read"
+    else:
+        problem = "is not set" if setting.default is REQUIRED else "cannot be read"
     return f"{setting.variable}{files}: {problem.rstrip('.')}: {setting.help}"
 
 

@@ -19,6 +19,7 @@ from flask_smorest.utils import deepupdate
 from marshmallow import Schema, ValidationError
 from werkzeug.exceptions import RequestEntityTooLarge
 
+from service.context import context
 from service.errors import BodyError, ContentTypeError, FaultyRequestError
 from service.faults import located
 
@@ -129,9 +130,8 @@ def read_object() -> dict[str, Any]:
 
 def _body() -> bytes:
     data = request.get_data()
-    limit = request.max_content_length
-    # A body in chunks says no length, and is cut at the limit without a word.
-    if request.content_length is None and limit is not None and len(data) >= limit:
+    # A body in chunks says no length, and is cut off without a word at what the application reads at most.
+    if len(data) > context().settings.body_limit:
         raise RequestEntityTooLarge
     return data
 

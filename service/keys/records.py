@@ -10,8 +10,11 @@ import time
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from typing import NamedTuple
 
 from sqlalchemy import Connection, Engine, insert, select, update
+from sqlalchemy.exc import OperationalError
+from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 
 from service.errors import KeyInvalidError, UnknownRecordError
 from service.keys.table import KEYS
@@ -34,6 +37,14 @@ class Caller:
     scopes: frozenset[str]
 
 
+class _Known(NamedTuple):
+    """A key that was found: when the database was last asked for it, and when it last said so."""
+
+    asked: float
+    seen: float
+    caller: Caller
+
+
 @dataclass(frozen=True)
 class KeyEntry:
     """One key as a list shows it."""
@@ -46,13 +57,19 @@ class KeyEntry:
 
 
 class KeyRing:
-    """The keys of one database under one secret. Trusts for `seconds` what it has looked up."""
+    """The keys of one database under one secret.
 
-    def __init__(self, engine: Engine, secret: str, seconds: float = 0.0) -> None:
+    Trusts for `seconds` what it has looked up, and for `outage_seconds` while the database does not answer.
+    """
+
+    def __init__(
+        self, engine: Engine, secret: str, seconds: float = 0.0, outage_seconds: float = 0.0
+    ) -> None:
         self._engine = engine
         self._secret = secret.encode()
         self._seconds = seconds
-        self._known: dict[str, tuple[float, Caller]] = {}
+        self._outage_seconds = outage_seconds
+        self._known: dict[str, _Known] = {}
 
     def create(self, label: str, scopes: Iterable[str]) -> tuple[str, str]:
         """A new key: its id and the key, which is said this once."""
@@ -90,14 +107,19 @@ class KeyRing:
         digest = self._digest(key)
         known = self._known.get(digest)
         now = time.monotonic()
-        if known is not None and now - known[0] < self._seconds:
-            return known[1]
-        with reading(self._engine) as connection:
-            found = self._look_up(connection, key, digest)
+        if known is not None and now - known.asked < self._seconds:
+            return known.caller
+        try:
+            with reading(self._engine) as connection:
+                found = _Known(now, now, self._look_up(connection, key, digest))
+        except (OperationalError, PoolTimeoutError):
+            if known is None or now - known.seen >= self._outage_seconds:
+                raise
+            found = known._replace(asked=time.monotonic())
         if len(self._known) >= _MOST_CACHED:
             self._known.clear()
-        self._known[digest] = (now, found)
-        return found
+        self._known[digest] = found
+        return found.caller
 
     def _look_up(self, connection: Connection, key: str, digest: str) -> Caller:
         prefix, _, rest = key.partition("_")

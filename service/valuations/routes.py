@@ -41,7 +41,10 @@ def create_valuation(ask: rules.Ask) -> Response:
 @blp.needs("valuations")
 @blp.gives(200, ValuationSchema(), "The valuation as it was answered.", problems=(404,))
 def show_valuation(valuation_id: str) -> Response:
-    """The same answer again, to the byte, whatever model is current now."""
+    """The same answer again, to the byte, whatever model is current now.
+
+    Any key with the scope can read it who has its id, which cannot be guessed.
+    """
     with reading(context().engine) as connection:
         return sent(records.find(connection, valuation_id))
 

@@ -62,8 +62,10 @@ def assert_problem(found: Any, status: int, kind: str) -> dict[str, Any]:
         assert set(fault) == FAULT_MEMBERS
         assert fault["pointer"] is None or fault["pointer"].startswith("#/")
         assert isinstance(fault["field"], str) and fault["problem"]
-    if status == 401:
-        assert found.headers["WWW-Authenticate"].startswith("Bearer")
+    if status in (401, 403):
+        error = {"key-missing": "", "key-invalid": ', error="invalid_token"'}
+        wanted = error.get(kind, ', error="insufficient_scope"')
+        assert found.headers["WWW-Authenticate"] == f'Bearer realm="bookmatch"{wanted}'
     if status in (409, 503):
         assert int(found.headers["Retry-After"]) > 0
     return body

@@ -57,6 +57,15 @@ def test_a_large_body_in_chunks_is_refused_too(served: Running) -> None:
     assert_problem(found, 413, "too-large")
 
 
+def test_what_lies_past_the_limit_is_not_left_out(served: Running) -> None:
+    kind = {**served.headers, "Content-Type": "application/json"}
+    whole = json.dumps(DAL).encode()
+    for size, status in ((256 * 1024, 200), (256 * 1024 + 1, 413), (300_000, 413)):
+        body = iter([whole, b" " * (size - len(whole))])
+        found = httpx.post(f"{served.url}/v1/intervals", content=body, headers=kind)
+        assert found.status_code == status
+
+
 def test_a_small_body_in_chunks_is_read(served: Running) -> None:
     kind = {**served.headers, "Content-Type": "application/json"}
     body = json.dumps(DAL).encode()
