@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-from pathlib import Path
 from typing import Any
 
 from gunicorn.app.base import BaseApplication
@@ -52,7 +51,7 @@ def options(settings: Settings) -> dict[str, Any]:
         "loglevel": settings.log_level,
         "proc_name": "bookmatch",
     }
-    if Path("/dev/shm").is_dir():
+    if os.access("/dev/shm", os.W_OK):
         found["worker_tmp_dir"] = "/dev/shm"  # heartbeats must not wait for a slow disk
     return found
 
