@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
+from functools import cached_property
 
 
 class Kind(StrEnum):
@@ -54,11 +55,11 @@ class Field:
     # Terms run from best to worst (or the grade from none to most wear): a step along them is a loss.
     loss_ordered: bool = False
 
-    @property
+    @cached_property
     def flat(self) -> str:
         return self.path.replace(".", "_")
 
-    @property
+    @cached_property
     def names(self) -> tuple[str, ...]:
         return tuple(term.name for term in self.terms)
 
