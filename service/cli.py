@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from dataclasses import replace
 
 import click
@@ -43,6 +44,19 @@ def migrate(down_to: str | None) -> None:
     else:
         upgrade(engine)
     click.echo(found_revision(engine) or "base")
+
+
+@main.command()
+def check() -> None:
+    """Say what serving needs and what of it is wrong; leave with 1 if something is."""
+    from service.check import findings
+
+    wrong = 0
+    for finding in findings(read_settings()):
+        click.echo(f"{'ok   ' if finding.ok else 'WRONG'}  {finding.name}: {finding.text}")
+        wrong += not finding.ok
+    if wrong:
+        sys.exit(1)
 
 
 @main.command("settings")

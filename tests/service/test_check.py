@@ -1,0 +1,72 @@
+"""`python -m service check`: names what is wrong with an installation."""
+
+from __future__ import annotations
+
+import socket
+from pathlib import Path
+
+import pytest
+from asking import SECRET
+from click.testing import CliRunner
+from conftest import make_app, parts
+from fakes import read_fake
+
+from models import bundle
+from service.check import findings
+from service.cli import main
+from service.settings import Settings
+
+
+@pytest.fixture
+def settings(store: Path, tmp_path: Path) -> Settings:
+    """An installation that lacks nothing but a key."""
+    found = Settings(
+        store=store, secret=SECRET, database=f"sqlite:///{tmp_path}/b.sqlite3", bind="127.0.0.1:0"
+    )
+    app = make_app(found.store, found.database)
+    parts(app).engine.dispose()
+    return found
+
+
+def wrong(settings: Settings) -> dict[str, str]:
+    return {found.name: found.text for found in findings(settings, read_fake) if not found.ok}
+
+
+def test_a_whole_installation_is_in_order_once_it_has_a_key(settings: Settings) -> None:
+    assert list(wrong(settings)) == ["keys"] and "keys create" in wrong(settings)["keys"]
+    parts(make_app(settings.store, settings.database)).keys.create("first", ["valuations"])
+    assert wrong(settings) == {}
+    names = [found.name for found in findings(settings, read_fake)]
+    assert names == ["settings", "model", "database", "keys", "address"]
+
+
+def test_each_thing_that_is_wrong_is_named(settings: Settings, tmp_path: Path) -> None:
+    bare = Settings(store=tmp_path / "none", secret=SECRET, database=f"sqlite:///{tmp_path}/new.sqlite3")
+    assert "promote" in wrong(bare)["model"]
+    assert "python -m service migrate" in wrong(bare)["database"]
+    away = Settings(store=settings.store, secret=SECRET, database=f"sqlite:///{tmp_path}/no/folder/b.sqlite3")
+    assert "BOOKMATCH_DATABASE" in wrong(away)["database"] and str(tmp_path) not in wrong(away)["database"]
+
+
+def test_a_taken_address_is_named(settings: Settings) -> None:
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        taken.listen()
+        bind = f"127.0.0.1:{taken.getsockname()[1]}"
+        found = Settings(store=settings.store, secret=SECRET, database=settings.database, bind=bind)
+        assert "running already" in wrong(found)["address"]
+
+
+def test_the_command_says_it_in_lines_and_by_its_exit_code(
+    settings: Settings, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(bundle, "_reader", lambda: read_fake)
+    monkeypatch.setenv("BOOKMATCH_STORE", str(settings.store))
+    monkeypatch.setenv("BOOKMATCH_DATABASE", settings.database)
+    monkeypatch.setenv("BOOKMATCH_SECRET", SECRET)
+    monkeypatch.setenv("BOOKMATCH_BIND", "127.0.0.1:0")
+    before = CliRunner().invoke(main, ["check"])
+    assert before.exit_code == 1 and "WRONG  keys: none is valid" in before.stdout
+    assert CliRunner().invoke(main, ["keys", "create", "first"]).exit_code == 0
+    after = CliRunner().invoke(main, ["check"])
+    assert after.exit_code == 0 and "WRONG" not in after.stdout and "ok     database: sqlite" in after.stdout
