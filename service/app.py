@@ -29,7 +29,6 @@ def create_app(
     logs.configure(settings.log_level)
     app = logs.QuietFlask("service", static_folder=None)
     app.config["MAX_CONTENT_LENGTH"] = settings.body_limit + 1  # `service.web` holds bodies to the limit
-    app.config["PROPAGATE_EXCEPTIONS"] = False  # every error is answered, in tests too
     app.url_map.merge_slashes = False
     engine = open_engine(settings.database, busy_seconds=settings.busy_seconds, threads=settings.threads)
     live = Live(settings.store, read_model)

@@ -7,12 +7,15 @@ import re
 import secrets
 import time
 
-from sqlalchemy import Connection, insert, select
+from sqlalchemy import Connection, bindparam, insert, select
 
 from service.errors import UnknownRecordError
 from service.valuations.table import VALUATIONS
 
 _ID = re.compile(r"val_[0-9a-v]{26}", re.ASCII)
+# Built once: building a statement costs as much as running it.
+_KEEP = insert(VALUATIONS)
+_FIND = select(VALUATIONS.c.answer).where(VALUATIONS.c.id == bindparam("record_id"))
 
 
 def new_id() -> str:
@@ -24,14 +27,13 @@ def new_id() -> str:
 
 def keep(connection: Connection, row: dict[str, object]) -> None:
     """Keep one valuation: a value for every column of the table."""
-    connection.execute(insert(VALUATIONS).values(row))
+    connection.execute(_KEEP, row)
 
 
 def find(connection: Connection, record_id: str) -> bytes:
     """The answer as it was given, to the byte. Raises UnknownRecordError."""
-    query = select(VALUATIONS.c.answer).where(VALUATIONS.c.id == record_id)
     possible = _ID.fullmatch(record_id) is not None  # a database is asked for no text that it cannot hold
-    found: str | None = connection.execute(query).scalar() if possible else None
+    found: str | None = connection.execute(_FIND, {"record_id": record_id}).scalar() if possible else None
     if found is None:
         raise UnknownRecordError("There is no valuation with this id.")
     return found.encode()

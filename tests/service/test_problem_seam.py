@@ -111,7 +111,8 @@ def test_a_database_that_is_gone(
     parts(app).engine.dispose()
     Path(address.removeprefix("sqlite:///")).rename(store / "elsewhere")
     Path(address.removeprefix("sqlite:///")).mkdir()
-    assert_problem(caller.value({}), 503, "no-database")
+    said = assert_problem(caller.value({}), 503, "no-database")
+    assert said["detail"] == "Try again after Retry-After."  # and nothing of what the driver said
     # What keeps no record is answered, for a key that was known a while ago; not for ever.
     for seconds, status in ((6, 200), (595, 200), (601, 503)):
         monkeypatch.setattr("service.keys.records.time.monotonic", lambda s=seconds: began + s)
