@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from decimal import ROUND_HALF_UP, Decimal
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,6 +31,7 @@ def minor_units(currency: str) -> int:
     return _MINOR_UNITS.get(currency, 2)
 
 
+@cache
 def quantum(currency: str) -> Decimal:
     """The smallest amount of this currency."""
     return Decimal(1).scaleb(-minor_units(currency))
@@ -60,7 +62,8 @@ def split_money(
     if not effects:
         return ()
     mean = log_mean(float(value), float(reference))
-    amounts = [round_money(mean * effect, currency) for effect in effects]
+    nothing = round_money(0, currency)
+    amounts = [round_money(mean * effect, currency) if effect else nothing for effect in effects]
     largest = max(range(len(effects)), key=lambda i: abs(effects[i]))
     amounts[largest] += value - reference - sum(amounts, Decimal(0))
     return tuple(amounts)

@@ -20,7 +20,7 @@ from models.price.interface import (
     EvidenceWeight,
     PriceModel,
 )
-from models.vocabulary import BY_PATH, DEFAULT_LEVELS, Family
+from models.vocabulary import BY_PATH, DEFAULT_LEVELS, FIELDS, Family
 
 
 @dataclass(frozen=True)
@@ -254,28 +254,30 @@ def families_of(
 ) -> tuple[FamilyEffect, ...]:
     """Effects by factor, in money to the cent, summed by family; every family stands, in a fixed order."""
     amounts = split_money(value, reference_value, effects, currency)
-    factors = [
-        _factor(path, subject, reference, effect, amount)
-        for path, effect, amount in zip(FACTORS, effects, amounts, strict=True)
-    ]
-    out = []
-    for family in Family:
-        own = [f for f in factors if FAMILY_OF[f.field] is family]
-        shown = tuple(f for f in own if f.effect or f.amount or f.observed != f.reference)
-        total = math.fsum(f.effect for f in own)
-        out.append(FamilyEffect(family, total, sum((f.amount for f in own), Decimal(0)), shown))
-    return tuple(out)
+    own: dict[Family, list[tuple[float, Decimal]]] = {family: [] for family in Family}
+    shown: dict[Family, list[Factor]] = {family: [] for family in Family}
+    for (path, label, family), effect, amount in zip(_PLACES, effects, amounts, strict=True):
+        observed, base = _of(subject, path), _of(reference, path)
+        own[family].append((effect, amount))
+        if effect or amount or observed != base:
+            shown[family].append(Factor(path, label, observed, base, effect, amount))
+    return tuple(
+        FamilyEffect(
+            family,
+            math.fsum(effect for effect, _ in own[family]),
+            sum((amount for _, amount in own[family]), Decimal(0)),
+            tuple(shown[family]),
+        )
+        for family in Family
+    )
 
 
-def _factor(path: str, subject: Subject, reference: Subject, effect: float, amount: Decimal) -> Factor:
+_LABELS = {**{field.path: field.label for field in FIELDS}, "day": "day of the value", "channel": "market"}
+_PLACES = tuple((path, _LABELS[path], FAMILY_OF[path]) for path in FACTORS)
+
+
+def _of(subject: Subject, path: str) -> Value:
     field = BY_PATH.get(path)
     if field is not None:
-        observed, base = subject.instrument.get(field), reference.instrument.get(field)
-        return Factor(path, field.label, observed, base, effect, amount)
-    label = "day of the value" if path == "day" else "market"
-    observed, base = (
-        (subject.day.isoformat(), reference.day.isoformat())
-        if path == "day"
-        else (subject.channel, reference.channel)
-    )
-    return Factor(path, label, observed, base, effect, amount)
+        return subject.instrument.get(field)
+    return subject.day.isoformat() if path == "day" else subject.channel

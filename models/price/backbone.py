@@ -151,7 +151,7 @@ class Backbone:
         return parts.level - saturate(parts.total, self.cap)
 
     def jacobian(self, table: Table) -> tuple[Ints, Floats]:
-        """(n, m) design column and derivative of the log value by its coefficient."""
+        """(n, m) design column and derivative of the log value by its coefficient; the intercept comes last."""
         parts = self.parts(table)
         slope = saturation_slope(parts.total, self.cap)
         start, index, value = 0, [], []
@@ -160,6 +160,8 @@ class Backbone:
             index.append(i + start)
             value.append(v * role_factor(block.role, parts, slope)[:, None])
             start += block.size
+        index.append(np.full((len(slope), 1), start))
+        value.append(np.ones((len(slope), 1)))
         return np.concatenate(index, axis=1), np.concatenate(value, axis=1)
 
 

@@ -80,11 +80,13 @@ def _level(flat: str) -> Callable[[Subject, _Facts], str]:
     return lambda s, facts: str(getattr(s.instrument, flat) or "")
 
 
-def _model_key(s: Subject) -> str:
+def model_key(s: Subject) -> str:
+    """The level of a subject's model."""
     return f"{normal(s.instrument.maker)}|{normal(s.instrument.model)}"
 
 
-def _edition_key(s: Subject) -> str:
+def edition_key(s: Subject) -> str:
+    """The level of a subject's edition within its model."""
     return normal(s.instrument.edition) if s.instrument.edition else STANDARD
 
 
@@ -105,12 +107,12 @@ _MODEL = ("maker", "model")
 # name → (players, how it is read)
 LEVEL_COLUMNS: Mapping[str, tuple[tuple[str, ...], Callable[[Subject, _Facts], str]]] = {
     "maker": (_MODEL, lambda s, facts: normal(s.instrument.maker)),
-    "model": (_MODEL, lambda s, facts: _model_key(s)),
-    "edition": ((*_MODEL, "edition"), lambda s, facts: f"{_model_key(s)}|{_edition_key(s)}"),
+    "model": (_MODEL, lambda s, facts: model_key(s)),
+    "edition": ((*_MODEL, "edition"), lambda s, facts: f"{model_key(s)}|{edition_key(s)}"),
     "special": (("edition",), lambda s, facts: "yes" if s.instrument.edition else "no"),
     "finish": (("finish",), lambda s, facts: _finish_key(s)),
     "maker_finish": ((*_MODEL, "finish"), _finish_of(lambda s: normal(s.instrument.maker))),
-    "model_finish": ((*_MODEL, "finish"), _finish_of(_model_key)),
+    "model_finish": ((*_MODEL, "finish"), _finish_of(model_key)),
     "build": (("build",), lambda s, facts: s.instrument.build or "production"),
     "channel": (("channel",), lambda s, facts: s.channel),
     "history": (("provenance.history",), _level("provenance_history")),

@@ -89,7 +89,10 @@ class PriceModel(Protocol):
         """The typical clean specimen that the subject is explained from: same model, day and channel."""
 
     def effects(self, subjects: Sequence[Subject], references: Sequence[Subject]) -> FloatArray:
-        """(n, len(FACTORS)) baseline Shapley effects in log, between any two subjects, pairwise."""
+        """(n, len(FACTORS)) baseline Shapley effects in log, pairwise, between two subjects of one model.
+
+        Raises ValueError where their models differ.
+        """
 
     def to_files(self) -> dict[str, bytes]:
         """Everything needed to read it back: text, JSON and npz only."""

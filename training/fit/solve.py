@@ -121,7 +121,7 @@ def fit(
     *,
     most: int = 30,
     learn: bool = True,
-    step_done: Callable[[], None] = lambda: None,
+    step_done: Callable[[], object] = lambda: None,
 ) -> Estimate:
     """Iterate to convergence (or `most` steps); `learn` False keeps variances and tails as they are."""
     est = first

@@ -1,0 +1,120 @@
+"""The price model of instruments: a fitted core behind `models.price.interface.PriceModel`."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.catalogue import Catalogue
+from models.errors import BundleDamagedError
+from models.instrument import Subject
+from models.price.core import Core, read_core
+from models.price.explain import effects_between
+from models.price.features import columns, edition_key, feature_hash, model_key
+from models.price.interface import FACTORS, Assessment, EvidenceWeight, FloatArray, evidence_word
+from models.price.reference import Typical, reference_of
+from models.price.sides import Sides
+
+Table = Mapping[str, NDArray[Any]]
+
+
+@dataclass(frozen=True)
+class GuitarModel:
+    """A core with the counts of sales behind it and what is typical of each model.
+
+    `sales`: model key → edition key → build → closed sales.
+    """
+
+    core: Core
+    catalogue: Catalogue
+    sales: Mapping[str, Mapping[str, Mapping[str, int]]]
+    typical: Mapping[str, Typical]
+    last_evidence: date | None
+
+    def center(self, subjects: Sequence[Subject]) -> FloatArray:
+        """(n,) median log price in US dollars."""
+        return self.core.center(columns(subjects, self.catalogue)) if subjects else np.zeros(0)
+
+    def assess(self, subjects: Sequence[Subject], levels: Sequence[float]) -> Assessment:
+        """Value, intervals, reference and effects of each subject, all in log US dollars."""
+        if not subjects:
+            none = np.zeros((0, len(levels)))
+            return Assessment(np.zeros(0), none, none, np.zeros(0), np.zeros((0, len(FACTORS))), (), ())
+        references = tuple(self.reference(s) for s in subjects)
+        table, base = columns(subjects, self.catalogue), columns(references, self.catalogue)
+        center, low, high, posterior = self._interval(table, levels)
+        reference_center = self.core.center(base)
+        sides = Sides(subjects, references, self.catalogue)
+        sides.give(table, subject=True)
+        sides.give(base, subject=False)
+        noise = self.core.spread.noise.variance(table, center)
+        effective = noise / np.maximum(posterior, noise * 1e-4)
+        weights = tuple(
+            EvidenceWeight(evidence_word(d), d, round(float(e), 1))
+            for d, e in zip((self.direct_sales(s) for s in subjects), effective, strict=True)
+        )
+        effects = effects_between(self.core, sides)
+        return Assessment(center, low, high, reference_center, effects, references, weights)
+
+    def _interval(
+        self, table: Table, levels: Sequence[float]
+    ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+        center = self.core.center(table)
+        posterior = self.core.posterior.variance(*self.core.backbone.jacobian(table))
+        scale = self.core.spread.scale(table, center, posterior)
+        low, high = self.core.spread.ends(levels)
+        return (
+            center,
+            center[:, None] + scale[:, None] * low,
+            center[:, None] + scale[:, None] * high,
+            posterior,
+        )
+
+    def reference(self, subject: Subject) -> Subject:
+        """The typical clean specimen of the same model, on the same day and in the same channel."""
+        return reference_of(subject, self.typical[model_key(subject)])
+
+    def effects(self, subjects: Sequence[Subject], references: Sequence[Subject]) -> FloatArray:
+        """(n, len(FACTORS)) log effects, pairwise. Raises ValueError for a pair of different models."""
+        for s, r in zip(subjects, references, strict=True):
+            if model_key(s) != model_key(r):
+                raise ValueError("effects are counted between two specimens of one model")
+        return effects_between(self.core, Sides(subjects, references, self.catalogue))
+
+    def direct_sales(self, subject: Subject) -> int:
+        """Closed sales of the same model, edition and build."""
+        of_model = self.sales.get(model_key(subject), {})
+        return of_model.get(edition_key(subject), {}).get(subject.instrument.build or "production", 0)
+
+    def to_files(self) -> dict[str, bytes]:
+        """The core's files and what else is known, as JSON."""
+        state = {
+            "features": feature_hash(),
+            "sales": self.sales,
+            "typical": {key: typical.state() for key, typical in self.typical.items()},
+            "last_evidence": self.last_evidence.isoformat() if self.last_evidence else None,
+        }
+        return {"model.json": json.dumps(state, sort_keys=True).encode(), **self.core.to_files()}
+
+
+def read_model(files: Mapping[str, bytes], catalogue: Catalogue) -> GuitarModel:
+    """The model that `to_files` wrote. Raises BundleDamagedError where it belongs to other feature columns."""
+    state = json.loads(files["model.json"])
+    if state["features"] != feature_hash():
+        raise BundleDamagedError(
+            "this bundle was fitted on other feature columns than this version makes; fit again"
+        )
+    last = state["last_evidence"]
+    return GuitarModel(
+        core=read_core(files),
+        catalogue=catalogue,
+        sales=state["sales"],
+        typical={key: Typical(**t) for key, t in state["typical"].items()},
+        last_evidence=date.fromisoformat(last) if last else None,
+    )

@@ -1,0 +1,83 @@
+"""Fit a price model on evidence: the one entry for commands, backtests and tests."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from tqdm import tqdm
+
+from models.catalogue import Catalogue
+from models.evidence import Evidence
+from models.money import Rates
+from models.price.features import columns, edition_key, model_key
+from models.price.model import GuitarModel
+from training.fit.core import Data, Fitted, fit_core
+from training.fit.guitars import guitar_specification
+from training.fit.learned import Learned, learned_of
+from training.fit.report import report_of
+from training.fit.typical import typical_of
+
+
+@dataclass(frozen=True)
+class Fit:
+    """A fitted model, what the fit found on the way, and what a later fit may start from."""
+
+    model: GuitarModel
+    report: dict[str, Any]
+    learned: Learned
+
+
+def fit_model(
+    evidence: Sequence[Evidence],
+    catalogue: Catalogue,
+    rates: Rates,
+    *,
+    seed: int = 0,
+    progress: bool = True,
+    learned: Learned | None = None,
+) -> Fit:
+    """Fit on canonical evidence; prices are converted at the rate of their day.
+
+    `learned`: variances of an earlier fit on less evidence, to start from. The order of the rows does not matter.
+    Raises ValueError for fewer than 20 sales, RateError for a currency without a rate.
+    """
+    rows = sorted(evidence, key=lambda e: (e.day, e.id))
+    with tqdm(desc="fitting", unit=" steps", disable=None if progress else True, leave=False) as bar:
+        fitted = fit_core(data_of(rows, catalogue, rates), guitar_specification(), seed, learned, bar.update)
+    model = GuitarModel(
+        core=fitted.core,
+        catalogue=catalogue,
+        sales=counts_of(rows),
+        typical=typical_of(rows, catalogue),
+        last_evidence=max(e.day for e in rows),
+    )
+    return Fit(model, report_of(rows, fitted, model), learned_of(fitted))
+
+
+def data_of(rows: Sequence[Evidence], catalogue: Catalogue, rates: Rates) -> Data:
+    """The table of these rows, with log prices in US dollars."""
+    price = np.log([float(e.price) * rates.usd_per(e.currency, e.day) for e in rows])
+    gap = ["" if e.kind == "sale" else f"{e.kind} {e.channel}" for e in rows]
+    # Offers are few: they share one noise, askings have one for each channel.
+    kind = [e.kind if e.kind == "offer" else g for e, g in zip(rows, gap, strict=True)]
+    specimen = [
+        f"{model_key(e.subject)}|{e.instrument.serial}" if e.instrument.serial else e.id for e in rows
+    ]
+    return Data(columns([e.subject for e in rows], catalogue), price, gap, kind, specimen)
+
+
+def counts_of(rows: Sequence[Evidence]) -> Mapping[str, Mapping[str, Mapping[str, int]]]:
+    """Model key → edition key → build → closed sales."""
+    out: dict[str, dict[str, Counter[str]]] = {}
+    for e in rows:
+        if e.kind == "sale":
+            editions = out.setdefault(model_key(e.subject), {})
+            editions.setdefault(edition_key(e.subject), Counter())[e.instrument.build or "production"] += 1
+    return out
+
+
+__all__ = ["Fit", "Fitted", "Learned", "counts_of", "data_of", "fit_model"]

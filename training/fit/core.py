@@ -1,0 +1,229 @@
+"""Fit a core on any table: the one path that instruments and open data sets both take."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from models.price.backbone import LEVEL, Backbone
+from models.price.basis import Floats, Ints, Ramps, Table
+from models.price.core import Core, Input
+from models.price.posterior import Posterior, compressed
+from models.price.spread import Spread
+from models.price.trees import Forest
+from training.fit import solve
+from training.fit.crossfit import CrossFit, cross_fit, folds_of
+from training.fit.learned import Learned, starting_from
+from training.fit.problem import SALE, Problem, layout_of, matrix
+from training.fit.residual import Boosted, boost
+from training.fit.scatter import fit_spread
+from training.fit.solve import Estimate
+from training.fit.spec import Term
+
+_CAPS = (1.6, 2.6, 1.0)  # tried in turn; the first must beat no cap at all before the others are tried
+_EVIDENCE_MARGIN = 3.0  # nats that a cap must win by
+_DIRECTIONS = 700
+
+
+@dataclass(frozen=True)
+class Specification:
+    """What a core is made of on one kind of table.
+
+    `forest`: what trees see; `signs`: input name → −1 where more may only lower. `scatter`: level columns whose
+    levels may scatter differently. `time`: the column of time, "" for none.
+    """
+
+    terms: tuple[Term, ...]
+    forest: tuple[Input, ...]
+    signs: Mapping[str, int]
+    scatter: tuple[str, ...] = ()
+    time: str = ""
+
+
+@dataclass(frozen=True)
+class Data:
+    """n rows. `y`: log price. `gap`: "" for a sale, else the level of its gap; `kind`: what noise it has.
+
+    `specimen`: rows of one specimen share it.
+    """
+
+    table: Table
+    y: Floats
+    gap: Sequence[str]
+    kind: Sequence[str]
+    specimen: Sequence[str]
+
+    @property
+    def sale(self) -> np.ndarray:
+        return np.array([g == SALE for g in self.gap])
+
+
+@dataclass(frozen=True)
+class Fitted:
+    """A core with what the fit knew on the way; `pull`: (n,) how far robust weighting trusts each row, ≤ 1."""
+
+    core: Core
+    problem: Problem
+    estimate: Estimate
+    crossed: CrossFit
+    boosted: Boosted
+    folds: Ints
+    pull: Floats
+
+
+def fit_core(
+    data: Data,
+    spec: Specification,
+    seed: int = 0,
+    learned: Learned | None = None,
+    step_done: Callable[[], object] = lambda: None,
+) -> Fitted:
+    """Backbone, residual and spread of this data. Raises ValueError where there are fewer than 20 sales."""
+    if int(data.sale.sum()) < 20:
+        raise ValueError(f"{int(data.sale.sum())} closed sales are too few to fit on; at least 20 are needed")
+    problem = problem_of(data, spec)
+    estimate = _estimate(problem, learned, step_done)
+    # Once more with what was learned held, so that coefficients and covariance belong to the same variances.
+    estimate = solve.fit(problem, estimate, most=1, learn=False, step_done=step_done)
+    folds = folds_of(data.specimen, seed)
+    crossed = cross_fit(problem, estimate, folds)
+    step_done()
+    backbone = _backbone(problem, estimate)
+    boosted = _boosted(data, spec, problem, backbone, crossed, folds, seed, step_done)
+    forest = Forest.from_text(boosted.texts) if boosted.texts else None
+    posterior = _posterior(problem, estimate)
+    spread = _spread(data, spec, problem, estimate, crossed, boosted, backbone)
+    core = Core(backbone, spec.forest if forest else (), forest, boosted.texts, posterior, spread)
+    residual = problem.y - solve.predict(problem.layout, problem.x, estimate.theta, estimate.cap)
+    scale2, tails = estimate.sigma2[problem.kind], estimate.tails[problem.kind]
+    return Fitted(
+        core, problem, estimate, crossed, boosted, folds, (tails + 1) / (tails + residual**2 / scale2)
+    )
+
+
+def problem_of(data: Data, spec: Specification) -> Problem:
+    """The regression problem of this data."""
+    blocks = [b for b in (term.fitted(data.table) for term in spec.terms) if b is not None]
+    layout = layout_of(blocks, sorted(set(data.gap) - {SALE}))
+    kinds = [SALE, *sorted(set(data.kind) - {SALE})]
+    kind = np.array([kinds.index(k) for k in data.kind])
+    return Problem(layout, matrix(layout, data.table, data.gap), data.y, kind, np.ones(len(kind)))
+
+
+def _estimate(problem: Problem, learned: Learned | None, step_done: Callable[[], object]) -> Estimate:
+    """The estimate of the cap with the most evidence."""
+    if learned is not None:
+        return solve.fit(problem, starting_from(problem, learned), most=12, step_done=step_done)
+    best = solve.fit(problem, solve.start(problem, math.inf), step_done=step_done)
+    if not problem.layout.nonnegative.any():
+        return best
+    for cap in _CAPS:
+        other = solve.fit(problem, replace(best, cap=cap), most=8, step_done=step_done)
+        if other.log_evidence < best.log_evidence + _EVIDENCE_MARGIN:
+            if cap == _CAPS[0]:
+                break
+            continue
+        best = other
+    return best
+
+
+def _backbone(problem: Problem, est: Estimate) -> Backbone:
+    layout = problem.layout
+    return Backbone(layout.blocks, est.theta[: layout.intercept], float(est.theta[layout.intercept]), est.cap)
+
+
+def _left_out(problem: Problem, crossed: CrossFit, boosted: Boosted) -> Floats:
+    return np.asarray(problem.y - crossed.value - boosted.left_out)
+
+
+def _boosted(
+    data: Data,
+    spec: Specification,
+    problem: Problem,
+    backbone: Backbone,
+    crossed: CrossFit,
+    folds: Ints,
+    seed: int,
+    step_done: Callable[[], object],
+) -> Boosted:
+    if not spec.forest:
+        return Boosted((), np.zeros(len(problem.y)), 0.0)
+    x = np.stack([i.values(backbone, data.table) for i in spec.forest], axis=1)
+    weight = crossed.weight / crossed.weight.mean()
+    return boost(
+        x,
+        problem.y - crossed.value,
+        weight,
+        np.where(data.sale, weight, 0.0),
+        folds,
+        [spec.signs.get(i.name, 0) for i in spec.forest],
+        seed,
+        step_done=step_done,
+    )
+
+
+def _posterior(problem: Problem, est: Estimate) -> Posterior:
+    layout, p = problem.layout, problem.layout.intercept + 1  # blocks and intercept: their errors offset
+    posterior_sd = np.zeros(len(est.theta))
+    posterior_sd[est.active] = np.sqrt(np.diag(est.covariance))
+    prior_sd = np.sqrt(np.where(layout.flat[layout.group], 1.0, est.tau2[layout.group]))
+    # Columns that left the solve say nothing: they have neither effect nor variance.
+    sd = np.where(posterior_sd > 0, np.maximum(prior_sd, posterior_sd * 1.0001), 0.0)
+    inside = est.active < p
+    covariance = est.covariance[np.ix_(inside, inside)]
+    return compressed(covariance, est.active[inside], sd[:p], _DIRECTIONS)
+
+
+def _spread(
+    data: Data,
+    spec: Specification,
+    problem: Problem,
+    est: Estimate,
+    crossed: CrossFit,
+    boosted: Boosted,
+    backbone: Backbone,
+) -> Spread:
+    sale = data.sale
+    table = {name: values[sale] for name, values in data.table.items()}
+    return fit_spread(
+        table,
+        (crossed.value + boosted.left_out)[sale],
+        _left_out(problem, crossed, boosted)[sale],
+        crossed.posterior[sale],
+        columns=spec.scatter,
+        hidden=_hidden(backbone, data.table),
+        time=spec.time,
+        drift=_drift(problem, est, spec.time),
+    )
+
+
+def _hidden(backbone: Backbone, table: Table) -> dict[str, float]:
+    """Column → variance of its effect over the rows that know it, for columns that are sometimes unknown."""
+    asked = [b.columns[0] for b in backbone.blocks if b.name.endswith(" unknown")]
+    out = {}
+    for column in asked:
+        values = table[column]
+        known = ~np.isnan(values) if values.dtype.kind == "f" else values != ""
+        own = [
+            at
+            for at, b in enumerate(backbone.blocks)
+            if b.columns == (column,) and not b.role.startswith("scale") and not b.name.endswith(" unknown")
+        ]
+        effect = backbone.sums(own, {column: values[known]})
+        out[column] = float(np.var(effect)) if known.sum() > 5 else 0.0
+    return out
+
+
+def _drift(problem: Problem, est: Estimate, time: str) -> float:
+    """Prior variance a year of the walks over time: what the market may move after the last evidence."""
+    total = 0.0
+    for block in problem.layout.blocks:
+        basis = block.bases[-1]
+        if isinstance(basis, Ramps) and basis.column == time and block.role == LEVEL:
+            spacing = basis.knots[1] - basis.knots[0]
+            tau2 = float(est.tau2[problem.layout.groups.index(block.group)])
+            total += 0.0 if tau2 < 2.5e-5 else tau2 / spacing
+    return total

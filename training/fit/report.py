@@ -1,0 +1,100 @@
+"""What a fit found that people want to look at: the market index, what was learned, suspicious rows."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from datetime import date
+from typing import Any
+
+import numpy as np
+
+from models.evidence import Evidence
+from models.price.backbone import LEVEL, Backbone, design
+from models.price.basis import Floats
+from models.price.model import GuitarModel
+from models.price.posterior import Posterior
+from training.fit.core import Fitted
+
+_DAYS_A_YEAR = 365.25
+_SUSPICIOUS = 0.12  # a row that robust weighting trusts less than this is listed
+_BAND = 1.6449  # 90% of a normal distribution
+
+
+def report_of(rows: Sequence[Evidence], fitted: Fitted, model: GuitarModel) -> dict[str, Any]:
+    """As JSON: `index`, `learned`, `suspicious`, `trees`."""
+    est, layout = fitted.estimate, fitted.problem.layout
+    spreads = {g: round(math.sqrt(t), 4) for g, t in zip(layout.groups, est.tau2.tolist(), strict=True)}
+    return {
+        "index": index_of(rows, model.core.backbone, model.core.posterior),
+        "learned": {
+            "prior_sd": {g: s for g, s in spreads.items() if s > 0.005},
+            "noise_sd": [round(math.sqrt(s), 4) for s in est.sigma2.tolist()],
+            "tails": est.tails.tolist(),
+            "cap": None if math.isinf(est.cap) else est.cap,
+        },
+        "trees": {"boosters": len(fitted.boosted.texts), "gain": round(fitted.boosted.gain, 5)},
+        "suspicious": suspicious(rows, fitted),
+    }
+
+
+def index_of(rows: Sequence[Evidence], backbone: Backbone, posterior: Posterior) -> dict[str, Any]:
+    """The market's level by quarter against its last day, in log, with a 90% band of the fit's uncertainty."""
+    first, last = rows[0].day.toordinal(), rows[-1].day.toordinal()
+    days = np.unique(np.linspace(first, last, max(int((last - first) / 91), 2)).astype(np.int64))
+    places = [at for at in backbone.places(LEVEL) if backbone.blocks[at].columns == ("time",)]
+    blocks = [backbone.blocks[at] for at in places]
+    if not blocks:
+        return {"days": [], "center": [], "low": [], "high": [], "band": 0.9}
+    index, value = design(blocks, {"time": days / _DAYS_A_YEAR})
+    offset = np.concatenate(
+        [np.full(b.size, backbone.starts[at]) for at, b in zip(places, blocks, strict=True)]
+    )
+    start = np.cumsum([0, *(b.size for b in blocks)])[:-1]
+    local = np.repeat(start, [b.size for b in blocks])
+    index = index - local[index] + offset[index]
+    change = value - value[-1]
+    center: Floats = (backbone.theta[index] * change).sum(axis=1)
+    band = _BAND * np.sqrt(posterior.variance(index, change))
+    return {
+        "days": [date.fromordinal(int(d)).isoformat() for d in days],
+        "center": center.round(5).tolist(),
+        "low": (center - band).round(5).tolist(),
+        "high": (center + band).round(5).tolist(),
+        "band": 0.9,
+    }
+
+
+def suspicious(rows: Sequence[Evidence], fitted: Fitted) -> list[dict[str, Any]]:
+    """Rows far from what the rest says of them, most suspicious first, each with the likeliest reason."""
+    left_out = fitted.problem.y - fitted.crossed.value
+    out = []
+    for at in np.argsort(fitted.pull):
+        if fitted.pull[at] >= _SUSPICIOUS:
+            break
+        ratio = math.exp(float(left_out[at]))
+        out.append({"id": rows[at].id, "ratio": round(ratio, 3), "reason": _reason(ratio, rows[at].currency)})
+    return out + _recorded_twice(rows)
+
+
+def _reason(ratio: float, currency: str) -> str:
+    for factor in (10.0, 100.0, 1000.0):
+        for power, word in ((factor, "too high"), (1 / factor, "too low")):
+            if abs(math.log(ratio / power)) < 0.5:
+                return f"about {factor:g} times {word}: a misplaced decimal?"
+    if not 0.6 < ratio < 1.67:
+        return (
+            f"{ratio:.2f} times what the rest says: a wrong currency (it says {currency}) or a wrong field?"
+        )
+    return f"{ratio:.2f} times what the rest says"
+
+
+def _recorded_twice(rows: Sequence[Evidence]) -> list[dict[str, Any]]:
+    seen: dict[tuple[Any, ...], str] = {}
+    out = []
+    for e in rows:
+        key = (e.kind, e.day, e.price, e.currency, e.instrument)
+        if key in seen:
+            out.append({"id": e.id, "ratio": 1.0, "reason": f"the same in all but its id as {seen[key]}"})
+        seen.setdefault(key, e.id)
+    return out
