@@ -22,6 +22,7 @@ from werkzeug.exceptions import RequestEntityTooLarge
 from service.context import context
 from service.errors import BodyError, ContentTypeError, FaultyRequestError
 from service.faults import located
+from service.twice import check_names
 
 View = Callable[..., Any]
 JSON = "application/json"
@@ -119,12 +120,14 @@ def read_object() -> dict[str, Any]:
     kind = request.mimetype
     if kind != JSON and not kind.endswith("+json"):
         raise ContentTypeError(f"The body is {kind or 'of no stated type'}; send it as {JSON}.")
+    body = _body()
     try:
-        data = orjson.loads(_body())
+        data = orjson.loads(body)
     except orjson.JSONDecodeError as error:
         raise BodyError(f"The body is not JSON: {error}.") from None
     if not isinstance(data, dict):
         raise BodyError("The body is JSON, but not an object; it must start with { and end with }.")
+    check_names(body, data)
     return data
 
 

@@ -23,6 +23,24 @@ def test_json_that_is_no_object(caller: Caller, body: str) -> None:
     assert "not an object" in assert_problem(caller.post("/v1/valuations", body), 400, "body")["detail"]
 
 
+@pytest.mark.parametrize(
+    "body",
+    [
+        '{"date": "2026-01-02", "date": "2025-01-02"}',
+        '{"instrument": {"maker": "Ostvik", "model": "Dal", "maker" : "X"}}',
+        '{"instrument": {"maker": "a \\" : b", "condition": {"neck": 1, "n\\u0065ck": 2}}}',
+        '{"instrument": [{"a": 1, "a": 1}]}',
+    ],
+)
+def test_a_name_that_stands_twice(caller: Caller, body: str) -> None:
+    assert "stands twice" in assert_problem(caller.post("/v1/valuations", body), 400, "body")["detail"]
+
+
+def test_a_text_that_looks_like_a_name_is_no_name(caller: Caller) -> None:
+    found = caller.value({"serial": 'x " : y', "finish": 'a":1,"a":2'})
+    assert (found.status_code, found.json["instrument"]["serial"]) == (201, 'x " : y')
+
+
 def test_an_empty_object_lacks_the_instrument(caller: Caller) -> None:
     fault = faults_of(caller.post("/v1/valuations", "{}"))["#/instrument"]
     assert fault["problem"] == "is required"
