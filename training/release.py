@@ -46,12 +46,21 @@ class Fitted(Protocol):
 
 
 def fit_anew(
-    rows: Sequence[Evidence], catalogue: Catalogue, rates: Rates, seed: int, *, progress: bool
+    rows: Sequence[Evidence],
+    catalogue: Catalogue,
+    rates: Rates,
+    seed: int,
+    *,
+    progress: bool,
+    learned: Any = None,
 ) -> Fitted:
-    """One fit. The fitting code is imported here, so that all else works without its weight."""
+    """One fit, from what an earlier one `learned` if given.
+
+    The fitting code is imported here, so that all else works without its weight.
+    """
     from training.fit import fit_model
 
-    fitted: Fitted = fit_model(rows, catalogue, rates, seed=seed, progress=progress)
+    fitted: Fitted = fit_model(rows, catalogue, rates, seed=seed, progress=progress, learned=learned)
     return fitted
 
 
@@ -77,11 +86,13 @@ def make_bundle(
     evidence without enough sales.
     """
     _check_enough(rows)
-    split, judged = split_by_time(rows, months), None
+    split, judged, learned = split_by_time(rows, months), None, None
     if split.first is not None:
-        twin = fit_anew(split.before, catalogue, rates, seed, progress=progress).model
-        judged = judge(twin, split.kept, rates)
-    fit = fit_anew(rows, catalogue, rates, seed, progress=progress)
+        twin = fit_anew(split.before, catalogue, rates, seed, progress=progress)
+        judged = judge(twin.model, split.kept, rates)
+        learned = getattr(twin, "learned", None)
+    # The twin's variances are a good place to start from: the second fit takes a third of the time.
+    fit = fit_anew(rows, catalogue, rates, seed, progress=progress, learned=learned)
     verdict = pass_gate(judged, store, rates)
     told = plain(study(judged)) if judged else None
     card = {

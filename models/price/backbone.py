@@ -151,7 +151,7 @@ class Backbone:
         return parts.level - saturate(parts.total, self.cap)
 
     def jacobian(self, table: Table) -> tuple[Ints, Floats]:
-        """(n, m) design column and derivative of the log value by its coefficient; the intercept comes last."""
+        """(n, m) design column and derivative of the log value by its coefficient, the intercept last."""
         parts = self.parts(table)
         slope = saturation_slope(parts.total, self.cap)
         start, index, value = 0, [], []

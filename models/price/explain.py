@@ -1,8 +1,9 @@
 """Why two subjects of one model differ in value: exact baseline Shapley effects of every factor.
 
-The level's blocks depend on one or two factors each and are counted at their corners; the saturating losses are
-a sum or a product over their fields that the build switches; the forest is counted leaf by leaf. Each is exact,
-so the effects sum to the difference of the values, and none has the wrong sign where the value is monotone.
+The level's blocks depend on one or two factors each and are counted at their corners; the saturating losses
+are a sum or a product over their fields that the build switches; the forest is counted leaf by leaf. Each is
+exact, so the effects sum to the difference of the values, and none has the wrong sign where the value is
+monotone.
 """
 
 from __future__ import annotations
@@ -25,7 +26,7 @@ _PLACE: Mapping[str, int] = {name: at for at, name in enumerate(FACTORS)}
 
 
 def effects_between(core: Core, sides: Sides) -> Floats:
-    """(n, len(FACTORS)) log effects from each reference to its subject; row sums are the differences of value."""
+    """(n, len(FACTORS)) log effects from reference to subject; row sums are the differences of value."""
     out = np.zeros((len(sides.subjects), len(FACTORS)))
     for players, places in _level_games(core).items():
         out[:, [_PLACE[p] for p in players]] += _level(core, sides, players, places)

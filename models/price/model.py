@@ -104,7 +104,7 @@ class GuitarModel:
 
 
 def read_model(files: Mapping[str, bytes], catalogue: Catalogue) -> GuitarModel:
-    """The model that `to_files` wrote. Raises BundleDamagedError where it belongs to other feature columns."""
+    """The model that `to_files` wrote. Raises BundleDamagedError where its feature columns are others."""
     state = json.loads(files["model.json"])
     if state["features"] != feature_hash():
         raise BundleDamagedError(

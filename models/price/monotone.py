@@ -1,7 +1,8 @@
 """Whether a forest keeps the signs that it was fitted under: proven leaf by leaf, not sampled.
 
-A boosting library's promise is not enough: LightGBM 4.7's monotone method "advanced" breaks it once values are
-missing (its issues 5358 and 6155). Signs of effects rest on this, so a fit should prove it before it is kept.
+A boosting library's promise is not enough: LightGBM 4.7's monotone method "advanced" breaks it once values
+are missing (its issues 5358 and 6155). Signs of effects rest on this, so a fit should prove it
+before it is kept.
 """
 
 from __future__ import annotations
@@ -21,10 +22,11 @@ _TREES = 64  # at a time, so that memory stays bounded
 def wrong_steps(forest: Forest, signs: Mapping[str, int]) -> dict[str, float]:
     """Of the named columns those whose growth moves some tree against their sign, and the largest such step.
 
-    `signs`: −1 where more may never raise the prediction, +1 where it may never lower it. Missing values stand
-    in no order to the others. A step is in units of the prediction, of one tree, all other columns equal and
-    at any values at all. Empty: every tree is monotone, and so is their sum. Raises KeyError for a column that
-    the forest does not have, ValueError for another sign.
+    `signs`: −1 where more may never raise the prediction, +1 where it may never lower it. Missing values
+    stand in no order to the others. A step is in units of the prediction, of one tree, all other
+    columns equal and
+    at any values at all. Empty: every tree is monotone, and so is their sum. Raises KeyError for a column
+    that the forest does not have, ValueError for another sign.
     """
     if any(sign not in (-1, 1) for sign in signs.values()):
         raise ValueError(f"signs must be -1 or 1, got {dict(signs)}")
@@ -61,7 +63,7 @@ def _leaves(forest: Forest, used: int, trees: slice) -> Bools:
 
 
 def _share(some: Bools, others: Bools) -> Bools:
-    """(trees, leaves, leaves) whether a bin of `some` allows the one where the same of `others` does the other."""
+    """(trees, leaves, leaves) whether a bin of `some` allows the one where its like of `others` does."""
     one, other = (bins.transpose(1, 0, 2).astype(np.float32) for bins in (some, others))
     shared: Bools = (one.swapaxes(1, 2) @ other) > 0
     return shared

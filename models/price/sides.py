@@ -1,4 +1,4 @@
-"""Columns of hybrids between pairs of subjects: some factors as the subject has them, the rest as the reference."""
+"""Columns of hybrids of two subjects: some factors as the one has them, the rest as the other."""
 
 from __future__ import annotations
 

@@ -42,7 +42,8 @@ def fit_model(
 ) -> Fit:
     """Fit on canonical evidence; prices are converted at the rate of their day.
 
-    `learned`: variances of an earlier fit on less evidence, to start from. The order of the rows does not matter.
+    `learned`: variances of an earlier fit on less evidence, to start from. The order of the
+    rows does not matter.
     Raises ValueError for fewer than 20 sales, RateError for a currency without a rate.
     """
     rows = sorted(evidence, key=lambda e: (e.day, e.id))

@@ -32,8 +32,8 @@ _DIRECTIONS = 700
 class Specification:
     """What a core is made of on one kind of table.
 
-    `forest`: what trees see; `signs`: input name → −1 where more may only lower. `scatter`: level columns whose
-    levels may scatter differently. `time`: the column of time, "" for none.
+    `forest`: what trees see; `signs`: input name → −1 where more may only lower. `scatter`: level columns
+    whose levels may scatter differently. `time`: the column of time, "" for none.
     """
 
     terms: tuple[Term, ...]
@@ -63,7 +63,7 @@ class Data:
 
 @dataclass(frozen=True)
 class Fitted:
-    """A core with what the fit knew on the way; `pull`: (n,) how far robust weighting trusts each row, ≤ 1."""
+    """A core with what the fit knew on the way; `pull`: (n,) how far robust weighting trusts a row."""
 
     core: Core
     problem: Problem

@@ -18,7 +18,7 @@ FOLDS = 5
 
 @dataclass(frozen=True)
 class CrossFit:
-    """`value`: (n,) left-out log value, gap included; `posterior`: (n,) its variance; `weight`: (n,) precision."""
+    """`value`: (n,) left-out log value, gap included; `posterior`: its variance; `weight`: (n,) precision."""
 
     value: Floats
     posterior: Floats

@@ -18,8 +18,11 @@ _CHANNELS = ("private", "dealer", "auction", "online")
 
 
 def guitar_specification() -> Specification:
-    """Trees see numbers, ordered codes, and the backbone's own effects of model, edition and finish: no names,
-    so that renaming a maker changes nothing."""
+    """The specification of an instrument.
+
+    Trees see numbers, ordered codes, and the backbone's own effects of model, edition and finish: no names,
+    so that renaming a maker changes nothing.
+    """
     inputs = [
         Input("model effect", blocks=("maker", "model")),
         Input("edition effect", blocks=("edition", "special", "log_total")),

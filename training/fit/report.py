@@ -39,7 +39,7 @@ def report_of(rows: Sequence[Evidence], fitted: Fitted, model: GuitarModel) -> d
 
 
 def index_of(rows: Sequence[Evidence], backbone: Backbone, posterior: Posterior) -> dict[str, Any]:
-    """The market's level by quarter against its last day, in log, with a 90% band of the fit's uncertainty."""
+    """The market's level by quarter against its last day, in log, with a 90% band of what the fit knows."""
     first, last = rows[0].day.toordinal(), rows[-1].day.toordinal()
     days = np.unique(np.linspace(first, last, max(int((last - first) / 91), 2)).astype(np.int64))
     places = [at for at in backbone.places(LEVEL) if backbone.blocks[at].columns == ("time",)]

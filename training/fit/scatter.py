@@ -29,8 +29,8 @@ def fit_spread(
 ) -> Spread:
     """The spread of n left-out sales: (n,) values, residuals and posterior variances, all in log.
 
-    `columns`: level columns whose levels may scatter differently. Maximises a Student-t likelihood with a ridge
-    on the log-variance coefficients.
+    `columns`: level columns whose levels may scatter differently. Maximises a Student-t likelihood with a
+    ridge on the log-variance coefficients.
     """
     levels = {c: tuple(sorted({str(v) for v in table[c]})) for c in columns}
     dummies = [(table[c] == level).astype(np.float64) for c in columns for level in levels[c]]
