@@ -22,6 +22,7 @@ from typing import Any
 
 from models.catalogue import Catalogue, read_catalogue
 from models.errors import BundleDamagedError, BundleError, BundleMissingError
+from models.kept import EVIDENCE, NOTHING_KEPT, Kept
 from models.money import Rates
 from models.price.features import feature_hash
 from models.price.interface import PriceModel
@@ -182,9 +183,10 @@ def read_bundle(
         catalogue = read_catalogue(files[CATALOGUE].decode())
         rates = Rates.from_bytes(files[RATES])
         model = reader({name: files[name] for name in manifest["model_files"]}, catalogue)
+        kept = Kept.from_bytes(files[EVIDENCE]) if EVIDENCE in files else NOTHING_KEPT
     except (ArithmeticError, LookupError, TypeError, ValueError) as error:
         raise BundleDamagedError(f"bundle {folder.name}: its model cannot be read: {error!r}") from error
-    return Bundle(folder.name, manifest, Valuer(model, catalogue, rates, folder.name), folder)
+    return Bundle(folder.name, manifest, Valuer(model, catalogue, rates, folder.name, kept), folder)
 
 
 def read_manifest(folder: Path, sha256: str | None = None) -> dict[str, Any]:

@@ -12,6 +12,7 @@ from models.catalogue import Catalogue, Model
 from models.cautions import Caution, cautions_for
 from models.errors import Fault, InputError, RateError
 from models.instrument import Instrument, Subject, Value
+from models.kept import NOTHING_KEPT, Kept
 from models.money import BASE_CURRENCY, Rates, quantum, round_money, split_money
 from models.price.interface import (
     FACTORS,
@@ -87,12 +88,13 @@ class Valuation:
 
 @dataclass(frozen=True)
 class Valuer:
-    """A price model with the catalogue and the rates of the same bundle."""
+    """A price model with the catalogue, the rates and the evidence of the same bundle."""
 
     model: PriceModel
     catalogue: Catalogue
     rates: Rates
     version: str
+    kept: Kept = NOTHING_KEPT
 
     def value(
         self,

@@ -79,6 +79,21 @@ class FakePriceModel:
             tuple(self._weight(s) for s in subjects),
         )
 
+    def ranges(
+        self, subjects: Sequence[Subject], levels: Sequence[float]
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """The figures of `assess`."""
+        found = self.assess(subjects, levels)
+        return found.center, found.low, found.high
+
+    def difference_sd(self, subjects: Sequence[Subject], others: Sequence[Subject]) -> FloatArray:
+        """A tenth of the difference itself."""
+        return np.abs(self.center(subjects) - self.center(others)) / 10
+
+    def noise_sd(self, subjects: Sequence[Subject]) -> FloatArray:
+        """The same for all."""
+        return np.full(len(subjects), self.spread / 2)
+
     def reference(self, subject: Subject) -> Subject:
         """Light wear, all original, in the model's commonest finish where the catalogue says one."""
         it = Instrument(subject.instrument.maker, subject.instrument.model, build="production", figure=0.0)

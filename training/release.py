@@ -14,6 +14,7 @@ from models.bundle import write_bundle
 from models.catalogue import Catalogue
 from models.errors import BookmatchError, BundleError, BundleMissingError, Fault, InputError
 from models.evidence import Evidence
+from models.kept import EVIDENCE, Kept
 from models.money import Rates
 from models.price.interface import PriceModel
 from models.registry import Registry
@@ -109,7 +110,7 @@ def make_bundle(
         "judged": told["overall"] if told else None,
         "gate": card["gate"],
     }
-    version = write_bundle(store, fit.model, catalogue, rates, said, _files(card, judged))
+    version = write_bundle(store, fit.model, catalogue, rates, said, _files(card, judged, rows))
     return Made(version, judged, verdict)
 
 
@@ -122,8 +123,9 @@ def _check_enough(rows: Sequence[Evidence]) -> None:
         )
 
 
-def _files(card: dict[str, Any], judged: Judged | None) -> dict[str, bytes]:
+def _files(card: dict[str, Any], judged: Judged | None, rows: Sequence[Evidence]) -> dict[str, bytes]:
     files = {
+        EVIDENCE: Kept.of(rows).to_bytes(),
         CARD_PAGE: page(card, judged).encode(),
         CARD_JSON: orjson.dumps(card, option=orjson.OPT_INDENT_2),
     }

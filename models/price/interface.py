@@ -94,5 +94,19 @@ class PriceModel(Protocol):
         Raises ValueError where their models differ.
         """
 
+    def ranges(
+        self, subjects: Sequence[Subject], levels: Sequence[float]
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """(n,) median and (n, levels) ends of the central ranges: those of `assess`, without its reasons."""
+
+    def difference_sd(self, subjects: Sequence[Subject], others: Sequence[Subject]) -> FloatArray:
+        """(n,) standard deviation in log of what is not known about the difference of two values, pairwise.
+
+        What the two share, the noise of a sale above all, is not in it.
+        """
+
+    def noise_sd(self, subjects: Sequence[Subject]) -> FloatArray:
+        """(n,) standard deviation in log of a sale of each subject around its value, were that known."""
+
     def to_files(self) -> dict[str, bytes]:
         """Everything needed to read it back: text, JSON and npz only."""

@@ -20,6 +20,7 @@ from models.price.features import columns, edition_key, feature_hash, model_key
 from models.price.interface import FACTORS, Assessment, EvidenceWeight, FloatArray, evidence_word
 from models.price.reference import Typical, reference_of
 from models.price.sides import Sides
+from models.price.spread import hidden_difference, hidden_variance
 
 Table = Mapping[str, NDArray[Any]]
 
@@ -75,6 +76,35 @@ class GuitarModel:
             center[:, None] + scale[:, None] * high,
             posterior,
         )
+
+    def ranges(
+        self, subjects: Sequence[Subject], levels: Sequence[float]
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """(n,) median and (n, levels) ends of the central ranges: those of `assess`, without its reasons."""
+        if not subjects:
+            return np.zeros(0), np.zeros((0, len(levels))), np.zeros((0, len(levels)))
+        return self._interval(columns(subjects, self.catalogue), levels)[:3]
+
+    def difference_sd(self, subjects: Sequence[Subject], others: Sequence[Subject]) -> FloatArray:
+        """(n,) standard deviation of what is not known about the difference of two values, pairwise, in log.
+
+        What both share, the noise of a sale above all, is not in it; of the coefficients only those that
+        differ are. A field that one of them does not know counts with the variance of its effect.
+        """
+        core = self.core
+        one, other = columns(subjects, self.catalogue), columns(others, self.catalogue)
+        learned = core.posterior.difference(core.backbone.jacobian(one), core.backbone.jacobian(other))
+        hidden = hidden_difference(core.spread.hidden, one, other, len(subjects))
+        return np.asarray(np.sqrt(core.spread.posterior * learned + core.spread.unknown * hidden))
+
+    def noise_sd(self, subjects: Sequence[Subject]) -> FloatArray:
+        """(n,) standard deviation in log of a sale of each subject around its value, were that known exactly.
+
+        What is not known of the specimen counts: a poorly described sale says less.
+        """
+        table, spread = columns(subjects, self.catalogue), self.core.spread
+        noise = spread.noise.variance(table, self.core.center(table))
+        return np.sqrt(noise + spread.unknown * hidden_variance(spread.hidden, table, len(subjects)))
 
     def reference(self, subject: Subject) -> Subject:
         """The typical clean specimen of the same model, on the same day and in the same channel."""

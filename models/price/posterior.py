@@ -43,6 +43,20 @@ class Posterior:
         )
         return np.asarray(np.maximum(prior - known, 0.0), np.float64)
 
+    def difference(self, one: tuple[Ints, Floats], other: tuple[Ints, Floats]) -> Floats:
+        """(n,) variance of Σ θ·(x − x′), row by row of two padded designs (n, m); what they share cancels."""
+        index = np.concatenate([one[0], other[0]], axis=1)
+        value = np.concatenate([one[1], -other[1]], axis=1)
+        return np.array([self._sparse(i, v) for i, v in zip(index, value, strict=True)])
+
+    def _sparse(self, index: Ints, value: Floats) -> float:
+        columns, place = np.unique(index, return_inverse=True)
+        sums = np.bincount(place, weights=value, minlength=len(columns))
+        kept = np.abs(sums) > 1e-12
+        scaled = sums[kept] * self.sd[columns[kept]]
+        known = (np.einsum("m,mr->r", scaled, self.directions[columns[kept]]) ** 2).sum()
+        return max(float((scaled**2).sum() - known), 0.0)
+
 
 def compressed(covariance: Floats, active: Ints, sd: Floats, most: int) -> Posterior:
     """The posterior whose covariance over the `active` of p coefficients is given.

@@ -102,6 +102,15 @@ def hidden_variance(hidden: Mapping[str, float], table: Table, rows: int) -> Flo
     return total
 
 
+def hidden_difference(hidden: Mapping[str, float], one: Table, other: Table, rows: int) -> Floats:
+    """(rows,) summed variance of the effects of the fields that only one of two rows does not know."""
+    total = np.zeros(rows)
+    for column, variance in hidden.items():
+        unknown = Unknown(column)
+        total = total + variance * np.abs(unknown.rows(one)[1][:, 0] - unknown.rows(other)[1][:, 0])
+    return total
+
+
 def _quantile(ascending: Floats, p: float) -> float:
     """The k-th smallest of n, k = ⌈(n + 1) p⌉; past the n-th a multiple of it."""
     n = len(ascending)
