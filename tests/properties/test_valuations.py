@@ -47,9 +47,7 @@ def test_no_loss_of_condition_or_originality_ever_raises_a_value(
         for (n, field, _), c in zip(pairs, after, strict=True)
         if money_of(c, 1.0, "USD") > money_of(before[n], 1.0, "USD") or c > before[n]
     ]
-    print(
-        f"{len(pairs)} steps worse of {len(subjects)} specimens: {len(risen)} rose; least fall {min(fall):.1e}"
-    )
+    print(f"{len(pairs)} steps worse of {SPECIMENS} specimens: {len(risen)} rose; least fall {min(fall):.1e}")
     assert not risen, risen[:3]
     # And through the whole path, in money, as it is answered.
     some = pairs[:: len(pairs) // 300]
