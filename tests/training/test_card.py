@@ -9,6 +9,7 @@ import orjson
 import pytest
 from fake_model import WEAR_COST, FakeModel, fit_fake
 
+from training.card.charts import coverage_chart
 from training.card.contents import contents, plain
 from training.card.page import page
 from training.demo.market import Market
@@ -144,3 +145,10 @@ def test_resold_specimens_are_found_by_serial(small_market: Market) -> None:
     if first.currency == "USD":
         assert repeat_sales([*pairs], len(years))[-1] == pytest.approx(1)
     assert Pair(0, 1, 1.0, 2.0) != Pair(0, 1, 1.0, 3.0)
+
+
+def test_the_coverage_chart_is_laid_out_whether_or_not_a_group_lies_off_its_scale() -> None:
+    # A layout that fails is a warning, and warnings are errors here.
+    for share in (0.9, 0.1):
+        chart = coverage_chart([("private", 40, [share]), ("dealer", 30, [0.85])], [0.9])
+        assert "private (40)" in chart

@@ -136,7 +136,8 @@ def coverage_chart(rows: Sequence[tuple[str, int, Sequence[float]]], levels: Seq
             out, off = np.abs(share - level) > reach, share < left
             ax.plot(share[~out], at[~out], "o", color=ACCENT, ms=4.5)
             ax.plot(share[out & ~off], at[out & ~off], "D", color=INK, mfc="white", ms=4.5)
-            ax.plot(np.full(off.sum(), left), at[off], "<", color=INK, ms=5, clip_on=False)
+            if off.any():  # an empty unclipped line has no place, and the layout fails on it
+                ax.plot(np.full(off.sum(), left), at[off], "<", color=INK, ms=5, clip_on=False)
             ax.set_title(f"{level:.0%} range", fontsize=9, loc="left")
             ax.set_xlim(left, right)
             ax.xaxis.set_major_formatter(FuncFormatter(lambda x, _: f"{100 * x:.0f}%"))
