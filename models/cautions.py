@@ -93,6 +93,18 @@ CODES = {
     "watchpoint": "What a careful buyer checks on this model.",
 }
 
+# Codes of cautions about what is shown beside a value: its comparables and the record of the specimen.
+BESIDE = {
+    "comparables_disagree": (
+        "The adjusted comparable sales and the model disagree by more than the model's 50% range: look at "
+        "both before relying on either."
+    ),
+    "earlier_record": "The evidence holds earlier records of this specimen: hold the value against them.",
+    "changed_since_record": (
+        "A part is said to be other than an earlier record of this specimen has it: find out which is true."
+    ),
+}
+
 
 def cautions_for(
     subject: Subject, catalogue: Catalogue, direct_sales: int, last_evidence: date | None

@@ -2,8 +2,8 @@
 
 Kept are what the market said and the specimen's fields. Two things are not: `source`, which can name a
 person, and the serial number as written: only its digest is kept, for the one question asked of it, whether
-two records are of one specimen. Serial numbers are short: whoever holds a bundle and guesses one can check the
-guess. The digest keeps numbers from being read out of a bundle, not from being confirmed.
+two records are of one specimen. Serial numbers are short, so whoever holds a bundle can check a guess at one:
+the digest keeps numbers from being read out of a bundle, not from being confirmed.
 """
 
 from __future__ import annotations

@@ -1,0 +1,170 @@
+"""Choose the comparables of a subject, adjust them and say what they say together."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from decimal import Decimal
+
+import numpy as np
+
+from models.cautions import BESIDE, Caution
+from models.comparables.grid import Step, adjust, reconcile, shares_of, weights
+from models.comparables.kinds import Comparable, Comparables
+from models.comparables.nearness import nearest
+from models.evidence import Evidence
+from models.instrument import Instrument, Subject
+from models.kept import specimen_digest
+from models.money import BASE_CURRENCY, quantum, round_money
+from models.price.interface import FACTORS, FloatArray
+from models.valuation import Valuer, money_of
+
+_LOOKED_AT = 60  # records of the model that are held against the subject in the model's own terms
+# Prices scatter around values as Student's t with this many degrees of freedom (common practice for robust
+# fits): the further a sale lies from its own value, the larger the scatter that it must be taken to have.
+_TAILS = 4.0
+_SLIP = 4.0  # standard deviations from its own value: a wrong currency or a wrong specimen, not a sale
+_HALF = 0.5  # the central range that the reconciled figure should lie in
+_MARKET = ("day", "channel")
+
+
+@dataclass(frozen=True)
+class _Candidate:
+    record: Evidence
+    specimen: int
+    doubt: float
+
+
+def comparables(
+    valuer: Valuer,
+    subject: Subject,
+    currency: str = BASE_CURRENCY,
+    count: int = 6,
+    beside: int = 3,
+) -> Comparables:
+    """The `count` closed sales that say most about this subject, and `beside` askings and offers.
+
+    First those of the same edition and build, then those whose adjusted price is least in doubt: adjustments
+    that the model is sure of, a well described specimen, a market that scatters little, and a price that is
+    not far from its own value. Records after the subject's day are not looked at.
+    Raises UnknownNameError, or InputError for a currency without a rate.
+    """
+    canonical = valuer.canonical(subject)
+    rate = valuer.rate(currency, subject.day)
+    center, low, high = (float(x.ravel()[0]) for x in valuer.model.ranges([canonical], [_HALF]))
+    sold, aside = _candidates(valuer, canonical, ("sale",))
+    listed, _ = _candidates(valuer, canonical, ("asking", "offer"))
+    sales = _adjusted(valuer, canonical, currency, rate, sold, count)
+    value = money_of(center, rate, currency)
+    reconciled = reconcile([c.grid for c in sales]) if sales else None
+    shares = weights([c.grid for c in sales]) if sales else ()
+    return Comparables(
+        currency=currency,
+        value=value,
+        sales=tuple(replace(c, weight=w) for c, w in zip(sales, shares, strict=True)),
+        beside=tuple(_adjusted(valuer, canonical, currency, rate, listed, beside)),
+        reconciled=reconciled,
+        difference=None if reconciled is None else float(reconciled / value) - 1,
+        set_aside=aside,
+        note=_note(len(sales), count, canonical.instrument),
+        caution=_caution(reconciled, money_of(low, rate, currency), money_of(high, rate, currency)),
+    )
+
+
+def _candidates(
+    valuer: Valuer, subject: Subject, kinds: Sequence[str]
+) -> tuple[list[_Candidate], tuple[str, ...]]:
+    """Records of the subject's model with how much doubt each leaves, and the ids of those set aside."""
+    kept, it = valuer.kept, subject.instrument
+    places = kept.of_model(it.maker, it.model)
+    places = places[kept.days[places] <= subject.day.toordinal()]
+    places = places[np.isin(kept.codes["kind"][places], [kept.code("kind", kind) for kind in kinds])]
+    places = nearest(kept, places, subject, _LOOKED_AT) if len(places) else places
+    if not len(places):
+        return [], ()
+    records = kept.evidence(places)
+    theirs = [e.subject for e in records]
+    noise = valuer.model.noise_sd(theirs)
+    apart = valuer.model.difference_sd([subject] * len(theirs), theirs)
+    off = np.zeros(len(records))
+    if kinds == ("sale",):  # what is asked or offered lies off the value by nature
+        off = (_log_usd(valuer, records) - valuer.model.center(theirs)) / noise
+    # The variance of one draw of a t distribution, expected from where it fell.
+    doubt = np.sqrt(noise**2 * (_TAILS + off**2) / (_TAILS + 1) + apart**2)
+    found = [
+        _Candidate(e, int(kept.specimens[at]), float(d))
+        for e, at, d, o in zip(records, places, doubt, off, strict=True)
+        if abs(o) <= _SLIP
+    ]
+    found.sort(key=lambda c: (not _same_kind(it, c.record.instrument), c.doubt, c.record.id))
+    return found, tuple(e.id for e, o in zip(records, off, strict=True) if abs(o) > _SLIP)
+
+
+def _log_usd(valuer: Valuer, records: Sequence[Evidence]) -> FloatArray:
+    return np.array(
+        [math.log(float(e.price) * valuer.rates.usd_per(e.currency, e.day)) for e in records], np.float64
+    )
+
+
+def _same_kind(it: Instrument, other: Instrument) -> bool:
+    builds = (it.build or "production", other.build or "production")
+    return it.edition == other.edition and builds[0] == builds[1]
+
+
+def _adjusted(
+    valuer: Valuer,
+    subject: Subject,
+    currency: str,
+    rate: float,
+    candidates: Sequence[_Candidate],
+    count: int,
+) -> list[Comparable]:
+    """The first `count` candidates with their grids."""
+    looked = candidates[:count]
+    if not looked:
+        return []
+    effects = valuer.model.effects([subject] * len(looked), [c.record.subject for c in looked])
+    return [
+        _comparable(valuer, subject, currency, rate, c, row) for c, row in zip(looked, effects, strict=True)
+    ]
+
+
+def _comparable(
+    valuer: Valuer, subject: Subject, currency: str, rate: float, candidate: _Candidate, effects: FloatArray
+) -> Comparable:
+    e = candidate.record
+    usd = float(e.price) * valuer.rates.usd_per(e.currency, e.day)
+    by_field = {field: float(effect) for field, effect in zip(FACTORS, effects, strict=True) if effect}
+    market = [Step(field, math.expm1(by_field.pop(field, 0.0))) for field in _MARKET]
+    lines = [Step(f, share) for f, share in zip(by_field, shares_of(list(by_field.values())), strict=True)]
+    price = max(round_money(usd / rate, currency), quantum(currency))
+    return Comparable(
+        id=e.id,
+        kind=e.kind,
+        day=e.day,
+        channel=e.channel,
+        price=e.price,
+        currency=e.currency,
+        instrument=e.instrument,
+        same_edition_and_build=_same_kind(subject.instrument, e.instrument),
+        same_specimen=candidate.specimen == specimen_digest(subject.instrument) != 0,
+        doubt=candidate.doubt,
+        grid=adjust(price, market, lines, currency),
+        weight=0.0,
+    )
+
+
+def _note(found: int, asked: int, it: Instrument) -> str | None:
+    name = f"{it.maker} {it.model}"
+    if not found:
+        return (
+            f"No closed sale of a {name} stands in the evidence up to this day: there is nothing to compare."
+        )
+    return f"Only {found} closed sales of a {name} stand in the evidence." if found < asked else None
+
+
+def _caution(reconciled: Decimal | None, low: Decimal, high: Decimal) -> Caution | None:
+    if reconciled is None or low <= reconciled <= high:
+        return None
+    return Caution("comparables_disagree", BESIDE["comparables_disagree"])
