@@ -18,6 +18,10 @@ ROOT = TESTS.parent
 # `from fakes import …` works from every room's tests.
 sys.path.insert(0, str(TESTS))
 
+# Before numpy is loaded: a fit on one thread takes a quarter of the processor time (`training/__main__.py`).
+for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
+    os.environ.setdefault(_name, "1")
+
 # The same examples on every run, so that a red one can be repeated; HYPOTHESIS_PROFILE=explore looks further.
 settings.register_profile("same", derandomize=True, deadline=None, print_blob=True)
 settings.register_profile("explore", deadline=None, print_blob=True, max_examples=1000)
