@@ -1,0 +1,116 @@
+"""The price model behind its interface: what stands behind a value, and that only its own files are read."""
+
+from __future__ import annotations
+
+import io
+import json
+from dataclasses import replace
+from datetime import date
+from pathlib import Path
+
+import numpy as np
+import pytest
+from specimens import drawn
+
+from models.errors import BundleDamagedError
+from models.instrument import Instrument, Subject
+from models.price.interface import FACTORS
+from models.price.model import GuitarModel, read_model
+from models.registry import Registry
+from models.vocabulary import DEFAULT_LEVELS
+from training.fit import counts_of
+from training.rates import load_rates
+from training.reading import read_evidence
+
+DAY = date(2025, 3, 1)
+
+
+@pytest.fixture(scope="module")
+def model(demo_store: Path) -> GuitarModel:
+    found = Registry(demo_store).load().valuer.model
+    assert isinstance(found, GuitarModel)
+    return found
+
+
+@pytest.fixture(scope="module")
+def files(model: GuitarModel) -> dict[str, bytes]:
+    return model.to_files()
+
+
+def test_direct_sales_are_those_of_the_same_model_edition_and_build(model: GuitarModel) -> None:
+    m = model.catalogue.models[0]
+    key = f"{m.maker.casefold()}|{m.name.casefold()}"
+    sales = {key: {"standard": {"production": 10, "prototype": 1}, "jubilee": {"production": 3}}}
+    counted = replace(model, sales=sales)
+    it = Instrument(m.maker, m.name)
+    asked = [
+        (it, 10, "ample"),
+        (it.but(build="production"), 10, "ample"),
+        (it.but(build="prototype"), 1, "thin"),
+        (it.but(build="custom_order"), 0, "none"),
+        (it.but(edition="JUBILEE"), 3, "fair"),
+        (it.but(edition="Jubilee", build="prototype"), 0, "none"),
+        (it.but(edition="Never Made"), 0, "none"),
+    ]
+    found = counted.assess([Subject(i, DAY, "private") for i, _, _ in asked], (0.8,)).weights
+    assert [(w.direct_sales, w.word) for w in found] == [(count, word) for _, count, word in asked]
+
+
+def test_sales_are_counted_without_askings_and_offers(demo_market: Path, model: GuitarModel) -> None:
+    reading = read_evidence(demo_market / "evidence.csv", model.catalogue, load_rates(), progress=False)
+    rows = reading.rows
+    assert counts_of(rows) == model.sales
+    total = sum(
+        n for editions in model.sales.values() for builds in editions.values() for n in builds.values()
+    )
+    assert total == sum(row.kind == "sale" for row in rows) < len(rows)
+    assert model.last_evidence == max(row.day for row in rows)
+
+
+def test_a_model_with_more_sales_has_more_evidence_behind_it(model: GuitarModel) -> None:
+    subjects = [
+        Subject(Instrument(m.maker, m.name, year=m.first_year), DAY, "private")
+        for m in model.catalogue.models
+    ]
+    found = model.assess(subjects, (0.8,)).weights
+    direct = np.array([w.direct_sales for w in found])
+    effective = np.array([w.effective_sales for w in found])
+    order = np.argsort(direct)
+    few, many = effective[order[:8]].mean(), effective[order[-8:]].mean()
+    print(f"effective sales of the eight models with fewest sales {few:.1f}, with most {many:.1f}")
+    assert many > few > 0
+
+
+def test_nobody_asked_is_nobody_answered(model: GuitarModel) -> None:
+    found = model.assess([], DEFAULT_LEVELS)
+    assert found.low.shape == (0, 4) and found.effects.shape == (0, len(FACTORS))
+    assert model.center([]).shape == (0,)
+
+
+def test_files_are_text_json_and_arrays_and_the_same_again(
+    model: GuitarModel, files: dict[str, bytes]
+) -> None:
+    assert {name.rpartition(".")[2] for name in files} <= {"json", "npz", "txt"}
+    assert model.to_files() == files
+    again = read_model(files, model.catalogue)
+    assert again.to_files() == files and again.last_evidence == model.last_evidence
+    subjects = drawn(model.catalogue, 100, seed=40)
+    assert (again.center(subjects) == model.center(subjects)).all()
+
+
+def test_files_of_other_feature_columns_are_refused(model: GuitarModel, files: dict[str, bytes]) -> None:
+    state = json.loads(files["model.json"])
+    other = {**files, "model.json": json.dumps({**state, "features": "0" * 64}).encode()}
+    with pytest.raises(BundleDamagedError, match="other feature columns"):
+        read_model(other, model.catalogue)
+
+
+def test_an_array_of_objects_is_never_unpickled(
+    model: GuitarModel, files: dict[str, bytes], tmp_path: Path
+) -> None:
+    path = tmp_path / "core.npz"
+    with np.load(io.BytesIO(files["core.npz"])) as npz:
+        arrays = {name: npz[name] for name in npz.files}
+    np.savez(path, **{**arrays, "theta": np.array([{"a": 1}], dtype=object)})
+    with pytest.raises(ValueError, match="allow_pickle"):
+        read_model({**files, "core.npz": path.read_bytes()}, model.catalogue)

@@ -1,0 +1,83 @@
+"""The specimen that a value is explained from: what a practitioner would call a typical clean one."""
+
+from __future__ import annotations
+
+from datetime import date
+from decimal import Decimal
+
+from fakes import CATALOGUE
+
+from models.catalogue import read_catalogue
+from models.evidence import Evidence
+from models.instrument import Instrument, Subject
+from models.price.reference import Typical, reference_of
+from models.vocabulary import FIELDS, Family
+from training.fit.typical import typical_of
+
+DAY = date(2024, 5, 6)
+WORN = Instrument(
+    "Ostvik",
+    "Fjell 2",
+    edition="Jubilee",
+    edition_number=3,
+    serial="X 1",
+    build="prototype",
+    condition_neck=5.0,
+)
+
+
+def row(it: Instrument, number: int = 0) -> Evidence:
+    return Evidence(f"R{number}", "sale", DAY, Decimal(900), "USD", "private", "", it)
+
+
+def test_it_is_a_clean_original_production_specimen_of_the_same_model_day_and_channel() -> None:
+    found = reference_of(Subject(WORN, DAY, "auction"), Typical(1963, "Tarn", 2.0, 3.7))
+    assert (found.day, found.channel) == (DAY, "auction")
+    it = found.instrument
+    assert (it.maker, it.model, it.year, it.finish, it.figure, it.weight_kg) == (
+        "Ostvik",
+        "Fjell 2",
+        1963,
+        "Tarn",
+        2.0,
+        3.7,
+    )
+    assert (it.edition, it.edition_number, it.serial, it.build) == (None, None, None, "production")
+    assert {it.get(f) for f in FIELDS if f.path.startswith("condition.") and f.terms[0].name == "0"} == {1.0}
+    assert (it.condition_electronics, it.condition_structure) == ("working", "sound")
+    kept = {f.path: it.get(f) for f in FIELDS if f.family is Family.ORIGINALITY}
+    assert set(kept.values()) == {"original", "none"} and kept["originality.routing"] == "none"
+    assert (it.provenance_history, it.provenance_paperwork, it.provenance_case) == ("none", False, "original")
+    # Nothing about it is left unknown but what stands on the instrument alone.
+    assert {f.path for f in it.unknown()} == {"serial", "edition_number"}
+
+
+def test_what_is_typical_comes_from_the_catalogue_where_it_says_so() -> None:
+    other = Instrument("Ostvik", "Fjell 2", finish="Rowan", figure=4.0, weight_kg=4.2)
+    more = [other, other, other.but(figure=1.0, weight_kg=None), other.but(figure=2.0, weight_kg=3.1)]
+    found = typical_of([row(it, n) for n, it in enumerate(more)], CATALOGUE)
+    fjell, dal, star = (found[k] for k in ("ostvik|fjell 2", "ostvik|dal", "seraphine & fils|etoile"))
+    # Tarn has .7 of the production, however often Rowan was sold; figures 1, 2, 4, 4; weights 3.1, 4.2, 4.2.
+    assert fjell == Typical(1963, "Tarn", 2.0, 4.2)
+    # Never sold, plain tops, no finish recorded: what the catalogue says and no more.
+    assert dal == Typical(1968, None, 0.0, None)
+    assert star == Typical(1975, "Brume", None, None)
+
+
+def test_the_commonest_finish_is_counted_where_no_shares_are_recorded() -> None:
+    catalogue = read_catalogue(
+        """
+        [[model]]
+        maker = "Ostvik"
+        name = "Nes"
+        first_year = 1960
+        last_year = 1961
+        finish = [{ name = "Tarn", share = 0.7 }, { name = "Rowan" }, { name = "Skarn" }]
+        """
+    )
+    nes = Instrument("Ostvik", "Nes")
+    sold = ["Skarn", "Rowan", "Skarn", "Home-made", "Home-made", "Home-made"]
+    jubilee = [nes.but(finish="Tarn", edition="Jubilee")] * 5
+    rows = [row(it, n) for n, it in enumerate([*(nes.but(finish=f) for f in sold), *jubilee])]
+    # Not what the maker never offered, nor what only an edition came in.
+    assert typical_of(rows, catalogue)["ostvik|nes"].finish == "Skarn"
