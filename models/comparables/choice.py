@@ -120,14 +120,15 @@ def _adjusted(
     candidates: Sequence[_Candidate],
     count: int,
 ) -> list[Comparable]:
-    """The first `count` candidates with their grids."""
+    """The first `count` candidates with their grids: same edition and build, then least adjusted, first."""
     looked = candidates[:count]
     if not looked:
         return []
     effects = valuer.model.effects([subject] * len(looked), [c.record.subject for c in looked])
-    return [
+    found = [
         _comparable(valuer, subject, currency, rate, c, row) for c, row in zip(looked, effects, strict=True)
     ]
+    return sorted(found, key=lambda c: (not c.same_edition_and_build, c.grid.gross, c.id))
 
 
 def _comparable(

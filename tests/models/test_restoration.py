@@ -1,0 +1,81 @@
+"""What can be put right, against its cost, and what cannot."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+
+import pytest
+from market_of_fakes import subject, valuer
+
+from models.errors import InputError
+from models.restoration import restoration
+
+SUBJECT = subject(
+    originality_pickups="modern",
+    originality_nut="missing",
+    originality_finish="refinished",
+    originality_frets="refretted",
+    condition_structure="repaired_headstock",
+    condition_neck=4.0,
+    condition_back=1.0,
+)  # 8 − .2 − .3 − .2 − .1 − .3 − .4 − .1 = 6.4: 601.85
+
+
+def test_parts_that_can_be_put_back_are_named_with_their_gain_dearest_first() -> None:
+    found = restoration(valuer(), SUBJECT, {})
+    gains = {(r.field, r.then): r.gain for r in found.remedies}
+    # By hand: e^6.7 − e^6.4 = 210.56 for the nut's three steps, e^6.6 − e^6.4 = 133.25 for two.
+    assert gains[("originality.nut", "original")] == Decimal("210.56")
+    assert gains[("originality.nut", "period")] == Decimal("133.25")
+    assert gains[("originality.pickups", "original")] == Decimal("133.25")
+    assert [r.gain for r in found.remedies] == sorted((r.gain for r in found.remedies), reverse=True)
+    assert {r.field for r in found.remedies} == {"originality.nut", "originality.pickups"}
+
+
+def test_what_cannot_be_put_right_is_said_with_its_reason() -> None:
+    lasting = {x.field: x.reason for x in restoration(valuer(), SUBJECT, {}).lasting}
+    assert set(lasting) == {
+        "originality.finish",
+        "originality.frets",
+        "condition.structure",
+        "condition.neck",
+    }
+    assert "is gone" in lasting["originality.finish"]
+    assert "stays a break" in lasting["condition.structure"]
+
+
+def test_a_cost_is_held_against_the_gain_and_only_what_is_worth_it_is_done_together() -> None:
+    costs = {"originality.nut": Decimal(20), "originality.pickups": Decimal(500)}
+    found = restoration(valuer(), SUBJECT, costs)
+    by = {(r.field, r.then): r for r in found.remedies}
+    assert by[("originality.nut", "original")].net == Decimal("190.56")
+    assert by[("originality.nut", "original")].worth_it is True
+    assert by[("originality.pickups", "original")].worth_it is False
+    assert found.together is not None
+    assert found.together.changes == {"originality.nut": "original"}
+    assert restoration(valuer(), SUBJECT, {}).together is None
+
+
+def test_a_gain_that_may_not_cover_its_cost_is_not_called_worth_it() -> None:
+    # The nut's gain is 210.56, its 50% range starts below 200.
+    found = restoration(valuer(), SUBJECT, {"originality.nut": Decimal(205)})
+    best = next(r for r in found.remedies if r.then == "original" and r.field == "originality.nut")
+    assert best.gain > 205
+    assert best.worth_it is False
+
+
+def test_a_broken_headstock_can_be_repaired_but_stays_broken_once() -> None:
+    found = restoration(valuer(), subject(condition_structure="broken_headstock"), {})
+    assert [(r.then) for r in found.remedies] == ["repaired_headstock"]
+    assert [x.field for x in found.lasting] == ["condition.structure"]
+
+
+def test_nothing_wrong_needs_nothing() -> None:
+    found = restoration(valuer(), subject(originality_pickups="original", condition_neck=1.0), {})
+    assert (found.remedies, found.lasting, found.together) == ((), (), None)
+
+
+@pytest.mark.parametrize("costs", [{"originality.finish": Decimal(1)}, {"originality.nut": Decimal(-1)}])
+def test_a_cost_that_makes_no_sense_is_refused(costs: dict[str, Decimal]) -> None:
+    with pytest.raises(InputError, match="costs"):
+        restoration(valuer(), SUBJECT, costs)
