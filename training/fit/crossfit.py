@@ -26,9 +26,15 @@ class CrossFit:
 
 
 def folds_of(specimens: Sequence[str], seed: int, count: int = FOLDS) -> Ints:
-    """(n,) fold of each row; rows of one specimen stay together, else a resale would tell the answer."""
-    names, place = np.unique(np.array(specimens, dtype=object).astype(str), return_inverse=True)
-    order = np.random.default_rng(seed).permutation(len(names))
+    """(n,) fold of each row; rows of one specimen stay together, else a resale would tell the answer.
+
+    Specimens are drawn in the order of their first rows, so that their names do not matter.
+    """
+    names, first, place = np.unique(
+        np.array(specimens, dtype=object).astype(str), return_index=True, return_inverse=True
+    )
+    order = np.empty(len(names), np.int64)
+    order[np.argsort(first)] = np.random.default_rng(seed).permutation(len(names))
     return np.asarray(order[place] % count, np.int64)
 
 
