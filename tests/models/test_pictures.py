@@ -1,0 +1,130 @@
+"""Pictures: well-formed, said in words too, told apart without colour, and drawn where the figures are."""
+
+from __future__ import annotations
+
+import re
+import xml.etree.ElementTree as ET
+from datetime import date
+from decimal import Decimal
+
+import pytest
+from market_of_fakes import sold, subject, valuer
+
+from models.comparables import comparables
+from models.market import MarketIndex, market_index
+from models.pictures import index_picture, span_picture, walk_picture
+from models.pictures.canvas import Canvas, number, ticks
+
+SVG = "{http://www.w3.org/2000/svg}"
+VALUER = valuer(
+    sold("a", "2500", date(2024, 3, 1), condition_neck=1.0),
+    sold("b", "3500", date(2025, 3, 1), kind="asking", channel="dealer"),
+)
+SUBJECT = subject(condition_neck=4.0, originality_pickups="modern", figure=3.0)
+VALUATION = VALUER.value(SUBJECT)
+FOUND = comparables(VALUER, SUBJECT)
+INDEX = market_index(VALUER, SUBJECT)
+PICTURES = {
+    "walk": walk_picture(VALUATION),
+    "span": span_picture(VALUATION, FOUND, Decimal(4000)),
+    "bare": span_picture(VALUATION),
+    "index": index_picture(INDEX, "Ostvik Fjell 2"),
+}
+
+
+@pytest.mark.parametrize("name", PICTURES)
+def test_it_is_one_image_with_a_title_and_a_description_for_a_screen_reader(name: str) -> None:
+    root = ET.fromstring(PICTURES[name])
+    assert root.tag == f"{SVG}svg"
+    assert root.get("role") == "img"
+    title, desc = root.find(f"{SVG}title"), root.find(f"{SVG}desc")
+    assert title is not None
+    assert desc is not None
+    assert f"{title.get('id')} {desc.get('id')}" == root.get("aria-labelledby")
+    assert len(str(desc.text)) > 40
+
+
+@pytest.mark.parametrize("name", PICTURES)
+def test_it_needs_nothing_from_elsewhere_and_runs_nothing(name: str) -> None:
+    picture = PICTURES[name]
+    assert not re.search(r"<script|<image|<use|href|@import|<style|on\w+=", picture)
+    assert set(re.findall(r"url\(([^)]*)\)", picture)) <= {
+        f"#{id}-{kind}" for id in ("walk", "span", "index") for kind in ("down", "unsure", "band")
+    }
+
+
+@pytest.mark.parametrize("name", PICTURES)
+def test_everything_is_inside_it(name: str) -> None:
+    root = ET.fromstring(PICTURES[name])
+    width, height = float(root.get("width", 0)), float(root.get("height", 0))
+    for mark in root.iter():
+        for attribute, limit in (("x", width), ("x1", width), ("x2", width), ("cx", width), ("y", height)):
+            at = mark.get(attribute)
+            assert at is None or -0.1 <= float(at) <= limit + 0.1
+        if mark.tag == f"{SVG}rect" and mark.get("x"):
+            assert float(str(mark.get("x"))) + float(str(mark.get("width"))) <= width + 0.1
+
+
+def test_the_walk_says_every_step_and_hatches_losses() -> None:
+    desc = str(ET.fromstring(PICTURES["walk"]).findtext(f"{SVG}desc"))
+    # By hand: e^(8 − 1.2) = 897.85 to e^(8 − .4 − .2 + .6) = 2,980.96.
+    assert desc.startswith("A typical clean example is worth $898.")
+    assert desc.endswith("This specimen: $2,981.")
+    assert "Neck wear: heavy" in desc
+    fills = re.findall(r'fill="(url\(#walk-\w+\))"', PICTURES["walk"])
+    assert "url(#walk-down)" in fills
+    assert "url(#walk-unsure)" in fills
+
+
+def test_the_bars_of_the_walk_are_as_long_as_their_amounts() -> None:
+    root = ET.fromstring(PICTURES["walk"])
+    bars = [r for r in root.iter(f"{SVG}rect") if r.get("fill") == "#33414e"]
+    first, last = (float(str(r.get("width"))) for r in bars)
+    assert last / first == pytest.approx(2980.96 / 897.85, rel=1e-3)
+
+
+def test_the_span_shows_value_ranges_comparables_and_the_price_asked() -> None:
+    desc = str(ET.fromstring(PICTURES["span"]).findtext(f"{SVG}desc"))
+    for words in ("The value is $2,981.", "In 80% of cases", "Asked: $4,000.", "Sale of 1 March 2024"):
+        assert words in desc
+    assert "asked $4,000" in PICTURES["span"]
+    assert "Asked" not in PICTURES["bare"]
+
+
+def test_names_are_escaped() -> None:
+    picture = index_picture(INDEX, 'Fils & <b>"Frères"')
+    assert "Fils &amp; &lt;b&gt;" in picture
+    ET.fromstring(picture)
+
+
+def test_two_pictures_on_one_page_share_no_id() -> None:
+    ids = [set(re.findall(r' id="([^"]+)"', walk_picture(VALUATION, id))) for id in ("one", "two")]
+    assert not ids[0] & ids[1]
+
+
+def test_the_index_is_a_hundred_on_the_last_day_and_its_band_closes_there() -> None:
+    assert (INDEX.level[-1], INDEX.low[-1], INDEX.high[-1]) == (100, 100, 100)
+    assert INDEX.days[0] == date(2024, 3, 1)
+    assert INDEX.days[-1] == SUBJECT.day
+    assert all(low <= x <= high for low, x, high in zip(INDEX.low, INDEX.level, INDEX.high, strict=True))
+
+
+def test_an_index_that_never_moves_can_be_drawn() -> None:
+    days = (date(2024, 1, 1), date(2025, 1, 1))
+    flat = MarketIndex(days, (100.0, 100.0), (100.0, 100.0), (100.0, 100.0), None)
+    ET.fromstring(index_picture(flat, "Ostvik"))
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "expected"),
+    [(0, 10, [0, 2, 4, 6, 8, 10]), (940, 1210, [950, 1000, 1050, 1100, 1150, 1200]), (0.0, 0.9, None)],
+)
+def test_ticks_are_round_and_inside(low: float, high: float, expected: list[float] | None) -> None:
+    found = ticks(low, high)
+    assert all(low <= t <= high for t in found)
+    assert expected is None or found == pytest.approx(expected)
+
+
+def test_coordinates_are_short() -> None:
+    assert [number(x) for x in (-0.04, 12.0, 3.14159)] == ["0", "12", "3.1"]
+    assert Canvas("a", 10, "t", "d").svg().count("<text") == 0

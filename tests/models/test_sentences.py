@@ -1,0 +1,110 @@
+"""The sentences of an explanation: what they say for each kind of field, and how figures are written."""
+
+from __future__ import annotations
+
+from datetime import date
+from decimal import Decimal
+
+import pytest
+from fakes import CATALOGUE, RATES, FakePriceModel
+from market_of_fakes import subject
+
+from models.comparables import Line
+from models.instrument import Value
+from models.sentences import adjustment, money, percent, sentence, sentences, words_of
+from models.valuation import Factor, Valuer
+from models.vocabulary import FIELDS, Kind
+
+
+def factor(field: str, observed: Value, reference: Value, effect: float, amount: str) -> Factor:
+    label = {f.path: f.label for f in FIELDS}.get(field, field)
+    return Factor(field, label, observed, reference, effect, Decimal(amount))
+
+
+@pytest.mark.parametrize(
+    ("line", "expected"),
+    [
+        (
+            factor("condition.neck", 3.0, 1.0, -0.0629, "-212.40"),
+            "Neck wear is moderate, where a typical one shows traces: −6.1%, −$212.",
+        ),
+        (
+            factor("condition.back", 2.5, 1.0, -0.02, "-70"),
+            "Back wear is between light and moderate, where a typical one shows traces: −2.0%, −$70.",
+        ),
+        (
+            factor("originality.pickups", "modern", "original", -0.1, "-350"),
+            "Pickups are modern, where a typical one's are original: −9.5%, −$350.",
+        ),
+        (
+            factor("originality.finish", "refinished", "original", -0.6, "-2100"),
+            "Finish is refinished, where a typical one's is original: −45.1%, −$2,100.",
+        ),
+        (
+            factor("edition", "Jubilee", None, 0.5, "1500"),
+            "Edition is Jubilee, where a typical one's is standard: +64.9%, +$1,500.",
+        ),
+        (factor("serial", "A 1", None, 0.0, "0"), "Serial number is A 1: no effect."),
+    ],
+)
+def test_a_line_says_what_was_seen_what_is_typical_and_what_it_does(line: Factor, expected: str) -> None:
+    assert sentence(line, "USD") == expected
+
+
+def test_what_is_not_known_says_how_much_wider_the_range_is_for_it() -> None:
+    line = factor("condition.back", None, 1.0, -0.012, "-40")
+    said = "Back wear is not known: −1.2%, −$40"
+    assert sentence(line, "USD", 0.09) == f"{said}, and the range is 9% wider for it."
+    assert sentence(line, "USD", 0.001) == f"{said}."
+    assert sentence(line, "USD") == f"{said}."
+
+
+def test_a_grids_line_says_both_specimens() -> None:
+    here, sold = subject(condition_neck=2.0), subject(day=date(2024, 5, 3), condition_neck=3.0)
+    line = Line("condition.neck", 0.031, Decimal("120.00"))
+    expected = "Neck wear is light here and moderate on the one sold: +3.1%, +$120."
+    assert adjustment(line, here, sold, "USD") == expected
+    day = Line("day", -0.04, Decimal("-90"))
+    assert adjustment(day, here, sold, "USD") == "Brought from 3 May 2024 to 2 January 2026: −4.0%, −$90."
+
+
+@pytest.mark.parametrize(
+    ("effect", "expected"), [(0.705, "+102%"), (-0.85, "−57.3%"), (0.0, "0.0%"), (0.0004, "0.0%")]
+)
+def test_effects_are_in_per_cent_of_the_price(effect: float, expected: str) -> None:
+    # 100(e^b − 1): .705 → 102.38, −.85 → −57.26 (a dummy's effect in a log model).
+    assert percent(effect) == expected
+
+
+@pytest.mark.parametrize(
+    ("amount", "currency", "expected"),
+    [
+        ("1250.4", "USD", "$1,250"),
+        ("-3.5", "EUR", "−€3.50"),
+        ("90", "CHF", "CHF 90"),
+        ("7", "JPY", "¥7"),
+        ("0", "USD", "$0"),
+    ],
+)
+def test_money_is_written_to_the_unit_and_small_money_to_the_cent(amount, currency, expected) -> None:
+    assert money(Decimal(amount), currency) == expected
+
+
+def test_every_factor_of_a_valuation_has_a_sentence_that_ends_like_one() -> None:
+    valuation = Valuer(FakePriceModel(), CATALOGUE, RATES, "v1").value(
+        subject(condition_neck=4.0, figure=3.0, provenance_paperwork=True, provenance_case="none")
+    )
+    found = sentences(valuation, {"condition.top": 0.5})
+    assert set(found) == {f.field for family in valuation.families for f in family.factors}
+    assert all(s.endswith(".") and s[0].isupper() and "None" not in s for s in found.values())
+    assert "50% wider" in found["condition.top"]
+
+
+def test_every_term_and_grade_has_words_of_its_own() -> None:
+    for field in FIELDS:
+        values: tuple[Value, ...] = field.names
+        if field.kind is Kind.GRADE:
+            values = tuple(float(name) for name in field.names)
+        said = [words_of(field.path, value) for value in values]
+        assert len(set(said)) == len(said)
+        assert not any("_" in words for words in said)
