@@ -1,0 +1,149 @@
+"""The pieces of the fit: folds, bounded least squares, pooled levels, evidence that is told apart."""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from models.price.basis import Table
+from models.price.core import Input
+from training.fit.core import Data, Fitted, Specification, fit_core
+from training.fit.crossfit import folds_of
+from training.fit.solve import bounded
+from training.fit.spec import Term, levels, linear, raw, steps, unknown
+
+Floats = NDArray[np.float64]
+
+
+def test_folds_keep_a_specimen_together_and_do_not_look_at_its_name() -> None:
+    specimens = [f"s{n % 40}" for n in range(100)]
+    folds = folds_of(specimens, seed=3)
+    assert all(
+        len({f for f, s in zip(folds, specimens, strict=True) if s == name}) == 1 for name in specimens
+    )
+    assert sorted(Counter(folds[:40].tolist()).values()) == [8, 8, 8, 8, 8]
+    # Other names in another order of the alphabet.
+    other = [f"{99 - n % 40}" for n in range(100)]
+    assert folds_of(other, seed=3).tolist() == folds.tolist()
+    assert folds_of(specimens, seed=4).tolist() != folds.tolist()
+
+
+def test_bounded_least_squares_by_hand() -> None:
+    """½θ'Aθ − b'θ with A = I: θ = b, and 0 where b is negative and must not be."""
+    a, b = np.eye(3), np.array([1.0, -2.0, -3.0])
+    theta, _, free = bounded(a, b, np.array([True, True, False]))
+    assert theta == pytest.approx([1.0, 0.0, -3.0]) and free.tolist() == [True, False, True]
+    # Two that share: A = [[2, 1], [1, 2]], b = (1, −1). Free: (1, −1). With the second held at 0: 2θ = 1.
+    a, b = np.array([[2.0, 1.0], [1.0, 2.0]]), np.array([1.0, -1.0])
+    assert bounded(a, b, np.array([False, False]))[0] == pytest.approx([1.0, -1.0])
+    assert bounded(a, b, np.array([True, True]))[0] == pytest.approx([0.5, 0.0])
+
+
+def data(rows: int, seed: int, *, wear_pays: bool = False, bounds: int = 0, slips: float = 0.0) -> Data:
+    """y = 8 + model + drift − .1 · wear, prices scattered by .1; a neck not known costs what is usual.
+
+    `bounds`: askings at a gap of +.5 beside the sales.
+    """
+    rng = np.random.default_rng(seed)
+    n = rows + bounds
+    model = rng.choice(np.array(["a", "b", "c"], object), n, p=[0.6, 0.37, 0.03])
+    wear = rng.integers(0, 6, n).astype(np.float64)
+    y = 8.0 + np.select([model == "a", model == "b"], [0.0, 1.0], 2.0)
+    y = y - (-0.1 if wear_pays else 0.1) * wear + rng.normal(0, 0.1, n)
+    y = y + np.where(rng.random(n) < slips, math.log(10), 0.0)
+    gap = ["" if k < rows else "asking" for k in range(n)]
+    y = y + np.array([0.5 if g else 0.0 for g in gap])
+    shown = np.where(rng.random(n) < 0.2, np.nan, wear)
+    table: Table = {"model": model, "wear": shown}
+    return Data(table, y, gap, gap, [str(k) for k in range(n)])
+
+
+SPEC = Specification(
+    (
+        Term("model", (levels("model"),)),
+        Term("wear slope", (raw("wear", 5.0),), "loss:condition", "slope"),
+        Term("wear steps", (steps("wear", 5),), "loss:condition", "steps"),
+        Term("wear unknown", (unknown("wear"),)),
+    ),
+    (Input("wear", "wear"),),
+    {"wear": -1},
+)
+
+
+@pytest.fixture(scope="module")
+def fitted() -> Fitted:
+    return fit_core(data(400, 1, bounds=200), SPEC)
+
+
+def at(model: str, wear: float) -> Table:
+    return {"model": np.array([model], object), "wear": np.array([wear])}
+
+
+def value(fitted: Fitted, model: str, wear: float) -> float:
+    return float(fitted.core.center(at(model, wear))[0])
+
+
+def test_levels_and_losses_are_found(fitted: Fitted) -> None:
+    for model, level in (("a", 8.0), ("b", 9.0)):
+        for wear in range(6):
+            assert value(fitted, model, wear) == pytest.approx(level - 0.1 * wear, abs=0.06)
+
+
+def test_a_rare_level_is_drawn_towards_the_others(fitted: Fitted) -> None:
+    # A dozen looks of variance .01 against a prior variance near 1: hardly drawn at all, but drawn.
+    rare = value(fitted, "c", 0.0)
+    assert 9.8 < rare < 10.1
+    # A level never seen has only the prior: the mean of the others, and all of their variance.
+    unseen = value(fitted, "never seen", 0.0)
+    assert 8.0 < unseen < 10.0
+    variance = fitted.core.posterior.variance
+    spreads = [
+        math.sqrt(float(variance(*fitted.core.backbone.jacobian(at(m, 1.0)))[0]))
+        for m in ("a", "c", "never seen")
+    ]
+    print(f"standard deviations of a common, a rare and an unseen level: {np.round(spreads, 3)}")
+    assert spreads[0] < 0.03 < spreads[2] and spreads[0] < spreads[1] < spreads[2] / 3
+
+
+def test_what_is_not_known_costs_what_is_usual(fitted: Fitted) -> None:
+    # Grades 0 to 5 are equally common: a mean loss of .25.
+    assert value(fitted, "a", math.nan) == pytest.approx(8 - 0.25, abs=0.08)
+
+
+def test_the_gap_of_askings_is_learnt_and_not_priced_in(fitted: Fitted) -> None:
+    layout, est = fitted.problem.layout, fitted.estimate
+    assert layout.gaps == ("asking",)
+    assert float(est.theta[layout.intercept + 1]) == pytest.approx(0.5, abs=0.04)
+
+
+def test_wear_that_seems_to_pay_is_not_believed() -> None:
+    against = fit_core(data(300, 2, wear_pays=True), SPEC)
+    values = [value(against, "a", float(w)) for w in range(6)]
+    assert all(later <= before for before, later in pairwise(values))
+
+
+def test_slips_lose_their_weight() -> None:
+    """One in twenty prices ten times too high: plain least squares would add .05 · ln 10 = .115."""
+    robust = fit_core(data(600, 3, slips=0.05), SPEC)
+    bias = np.mean([value(robust, "a", w) - (8 - 0.1 * w) for w in range(6)])
+    print(f"bias {bias:+.3f}; plain least squares {0.05 * math.log(10):+.3f}")
+    assert abs(bias) < 0.03
+    slipped = np.array(robust.problem.y) - robust.crossed.value > 1.5
+    assert 15 < slipped.sum() < 45 and robust.pull[slipped].max() < 0.2 < np.median(robust.pull[~slipped])
+
+
+def test_one_column_alone_is_enough_and_constants_are_left_out() -> None:
+    rng = np.random.default_rng(5)
+    x = rng.normal(size=100)
+    table = {"x": x, "same": np.ones(100)}
+    gap = [""] * 100
+    y = 3 + 0.5 * x + rng.normal(0, 0.05, 100)
+    spec = Specification((Term("x", (linear("x"),)), Term("same", (linear("same"),))), (), {})
+    found = fit_core(Data(table, y, gap, gap, [str(n) for n in range(100)]), spec)
+    assert [b.name for b in found.core.backbone.blocks] == ["x"]
+    assert found.core.center({"x": np.array([2.0])}) == pytest.approx([4.0], abs=0.05)
