@@ -55,7 +55,7 @@ def alternatives(
         return ()
     others = [valuer.canonical(base.but(**{BY_PATH[p].flat: v for p, v in c.items()})) for c in read]
     center, low, high = valuer.model.ranges([base, *others], levels)
-    apart = valuer.model.difference_sd(others, [base] * len(others))
+    apart = valuer.model.difference_sd(others, [base])
     was = float(center[0])
     return tuple(
         Alternative(

@@ -38,10 +38,9 @@ def market_index(valuer: Valuer, subject: Subject) -> MarketIndex:
     reference = valuer.model.reference(canonical).instrument
     days = _days(valuer, canonical.day)
     then = [Subject(reference, day, canonical.channel) for day in days]
-    now = [then[-1]] * len(then)
     center = valuer.model.center(then)
     change = center - center[-1]
-    half = NormalDist().inv_cdf((1 + BAND) / 2) * valuer.model.difference_sd(then, now)
+    half = NormalDist().inv_cdf((1 + BAND) / 2) * valuer.model.difference_sd(then, then[-1:])
     return MarketIndex(
         days=tuple(days),
         level=_hundred(change),

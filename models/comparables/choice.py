@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from decimal import Decimal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from models.cautions import BESIDE, Caution
 from models.comparables.grid import Step, adjust, reconcile, shares_of, weights
@@ -15,18 +16,21 @@ from models.comparables.kinds import Comparable, Comparables
 from models.comparables.nearness import nearest
 from models.evidence import Evidence
 from models.instrument import Instrument, Subject
-from models.kept import specimen_digest
+from models.kept import Kept, specimen_digest
 from models.money import BASE_CURRENCY, quantum, round_money
 from models.price.interface import FACTORS, FloatArray
 from models.valuation import Valuer, money_of
 
-_LOOKED_AT = 60  # records of the model that are held against the subject in the model's own terms
+_LOOKED_AT = 60  # sales of the model that are held against the subject in the model's own terms
+_LISTED = 20  # askings and offers
 # Prices scatter around values as Student's t with this many degrees of freedom (common practice for robust
 # fits): the further a sale lies from its own value, the larger the scatter that it must be taken to have.
 _TAILS = 4.0
 _SLIP = 4.0  # standard deviations from its own value: a wrong currency or a wrong specimen, not a sale
 _HALF = 0.5  # the central range that the reconciled figure should lie in
 _MARKET = ("day", "channel")
+
+Places = NDArray[np.int64]
 
 
 @dataclass(frozen=True)
@@ -53,9 +57,8 @@ def comparables(
     canonical = valuer.canonical(subject)
     rate = valuer.rate(currency, subject.day)
     center, low, high = (float(x.ravel()[0]) for x in valuer.model.ranges([canonical], [_HALF]))
-    sold, aside = _candidates(valuer, canonical, ("sale",))
-    listed, _ = _candidates(valuer, canonical, ("asking", "offer"))
-    sales = _adjusted(valuer, canonical, currency, rate, sold, count)
+    sold, listed, aside = _candidates(valuer, canonical)
+    sales, shown = _adjusted(valuer, canonical, currency, rate, sold[:count], listed[:beside])
     value = money_of(center, rate, currency)
     reconciled = reconcile([c.grid for c in sales]) if sales else None
     shares = weights([c.grid for c in sales]) if sales else ()
@@ -63,7 +66,7 @@ def comparables(
         currency=currency,
         value=value,
         sales=tuple(replace(c, weight=w) for c, w in zip(sales, shares, strict=True)),
-        beside=tuple(_adjusted(valuer, canonical, currency, rate, listed, beside)),
+        beside=tuple(shown),
         reconciled=reconciled,
         difference=None if reconciled is None else float(reconciled / value) - 1,
         set_aside=aside,
@@ -73,32 +76,45 @@ def comparables(
 
 
 def _candidates(
-    valuer: Valuer, subject: Subject, kinds: Sequence[str]
-) -> tuple[list[_Candidate], tuple[str, ...]]:
-    """Records of the subject's model with how much doubt each leaves, and the ids of those set aside."""
-    kept, it = valuer.kept, subject.instrument
-    places = kept.of_model(it.maker, it.model)
-    places = places[kept.days[places] <= subject.day.toordinal()]
-    places = places[np.isin(kept.codes["kind"][places], [kept.code("kind", kind) for kind in kinds])]
-    places = nearest(kept, places, subject, _LOOKED_AT) if len(places) else places
+    valuer: Valuer, subject: Subject
+) -> tuple[list[_Candidate], list[_Candidate], tuple[str, ...]]:
+    """Sales, and askings and offers, of the subject's model, least doubt first; and the ids set aside."""
+    sold, listed = _places(valuer.kept, subject)
+    places = np.concatenate([sold, listed])
     if not len(places):
-        return [], ()
-    records = kept.evidence(places)
+        return [], [], ()
+    records = valuer.kept.evidence(places)
     theirs = [e.subject for e in records]
     noise = valuer.model.noise_sd(theirs)
-    apart = valuer.model.difference_sd([subject] * len(theirs), theirs)
-    off = np.zeros(len(records))
-    if kinds == ("sale",):  # what is asked or offered lies off the value by nature
-        off = (_log_usd(valuer, records) - valuer.model.center(theirs)) / noise
+    apart = valuer.model.difference_sd(theirs, [subject])
+    off = (_log_usd(valuer, records) - valuer.model.center(theirs)) / noise
+    off[len(sold) :] = 0.0  # what is asked or offered lies off the value by nature
     # The variance of one draw of a t distribution, expected from where it fell.
     doubt = np.sqrt(noise**2 * (_TAILS + off**2) / (_TAILS + 1) + apart**2)
     found = [
-        _Candidate(e, int(kept.specimens[at]), float(d))
-        for e, at, d, o in zip(records, places, doubt, off, strict=True)
-        if abs(o) <= _SLIP
+        _Candidate(e, int(valuer.kept.specimens[at]), float(d))
+        for e, at, d in zip(records, places, doubt, strict=True)
     ]
-    found.sort(key=lambda c: (not _same_kind(it, c.record.instrument), c.doubt, c.record.id))
-    return found, tuple(e.id for e, o in zip(records, off, strict=True) if abs(o) > _SLIP)
+    slips = np.abs(off) > _SLIP
+    good = [c for c, slip in zip(found[: len(sold)], slips, strict=False) if not slip]
+    aside = tuple(c.record.id for c, slip in zip(found, slips, strict=True) if slip)
+    it = subject.instrument
+    return _by_doubt(it, good), _by_doubt(it, found[len(sold) :]), aside
+
+
+def _places(kept: Kept, subject: Subject) -> tuple[Places, Places]:
+    """Where the nearest sales, and the nearest askings and offers, up to the subject's day stand."""
+    places = kept.of_model(subject.instrument.maker, subject.instrument.model)
+    places = places[kept.days[places] <= subject.day.toordinal()]
+    is_sale = kept.codes["kind"][places] == kept.code("kind", "sale")
+    return (
+        nearest(kept, places[is_sale], subject, _LOOKED_AT),
+        nearest(kept, places[~is_sale], subject, _LISTED),
+    )
+
+
+def _by_doubt(it: Instrument, found: list[_Candidate]) -> list[_Candidate]:
+    return sorted(found, key=lambda c: (not _same_kind(it, c.record.instrument), c.doubt, c.record.id))
 
 
 def _log_usd(valuer: Valuer, records: Sequence[Evidence]) -> FloatArray:
@@ -117,18 +133,19 @@ def _adjusted(
     subject: Subject,
     currency: str,
     rate: float,
-    candidates: Sequence[_Candidate],
-    count: int,
-) -> list[Comparable]:
-    """The first `count` candidates with their grids: same edition and build, then least adjusted, first."""
-    looked = candidates[:count]
-    if not looked:
-        return []
-    effects = valuer.model.effects([subject] * len(looked), [c.record.subject for c in looked])
-    found = [
-        _comparable(valuer, subject, currency, rate, c, row) for c, row in zip(looked, effects, strict=True)
-    ]
-    return sorted(found, key=lambda c: (not c.same_edition_and_build, c.grid.gross, c.id))
+    *groups: Sequence[_Candidate],
+) -> list[list[Comparable]]:
+    """Each group with its grids: same edition and build, then least adjusted, first."""
+    everyone = [c for group in groups for c in group]
+    if not everyone:
+        return [[] for _ in groups]
+    effects = valuer.model.effects([subject] * len(everyone), [c.record.subject for c in everyone])
+    rows = iter(effects)
+    out = []
+    for group in groups:
+        found = [_comparable(valuer, subject, currency, rate, c, next(rows)) for c in group]
+        out.append(sorted(found, key=lambda c: (not c.same_edition_and_build, c.grid.gross, c.id)))
+    return out
 
 
 def _comparable(

@@ -17,6 +17,8 @@ _YEARS_SOLD, _YEARS_MADE = 0.1, 0.03
 
 def nearest(kept: Kept, places: NDArray[np.int64], subject: Subject, count: int) -> NDArray[np.int64]:
     """At most `count` of these places, nearest first; ties by age, newest first."""
+    if not len(places):
+        return places
     apart = (
         np.abs(kept.days[places] - subject.day.toordinal()) / 365.25 * _YEARS_SOLD,
         _far(kept, places, subject, "edition", _ASSIGNED),

@@ -102,7 +102,7 @@ class PriceModel(Protocol):
     def difference_sd(self, subjects: Sequence[Subject], others: Sequence[Subject]) -> FloatArray:
         """(n,) standard deviation in log of what is not known about the difference of two values, pairwise.
 
-        What the two share, the noise of a sale above all, is not in it.
+        What the two share, the noise of a sale above all, is not in it. A single other stands for all.
         """
 
     def noise_sd(self, subjects: Sequence[Subject]) -> FloatArray:

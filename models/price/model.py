@@ -89,7 +89,8 @@ class GuitarModel:
         """(n,) standard deviation of what is not known about the difference of two values, pairwise, in log.
 
         What both share, the noise of a sale above all, is not in it; of the coefficients only those that
-        differ are. A field that one of them does not know counts with the variance of its effect.
+        differ are. A field that one of them does not know counts with the variance of its effect. A single
+        other stands beside every subject.
         """
         core = self.core
         one, other = columns(subjects, self.catalogue), columns(others, self.catalogue)

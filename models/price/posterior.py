@@ -44,9 +44,13 @@ class Posterior:
         return np.asarray(np.maximum(prior - known, 0.0), np.float64)
 
     def difference(self, one: tuple[Ints, Floats], other: tuple[Ints, Floats]) -> Floats:
-        """(n,) variance of Σ θ·(x − x′), row by row of two padded designs (n, m); what they share cancels."""
-        index = np.concatenate([one[0], other[0]], axis=1)
-        value = np.concatenate([one[1], -other[1]], axis=1)
+        """(n,) variance of Σ θ·(x − x′), row by row of two padded designs (n, m); what they share cancels.
+
+        The other may be a single row (1, m).
+        """
+        beside = [np.broadcast_to(part, one[0].shape[:1] + part.shape[1:]) for part in other]
+        index = np.concatenate([one[0], beside[0]], axis=1)
+        value = np.concatenate([one[1], -beside[1]], axis=1)
         return np.array([self._sparse(i, v) for i, v in zip(index, value, strict=True)])
 
     def _sparse(self, index: Ints, value: Floats) -> float:
