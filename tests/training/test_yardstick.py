@@ -4,8 +4,9 @@ import numpy as np
 import pytest
 
 from training.study.intervals import conformal_quantile
-from training.yardstick.open_data import OPEN_DATA, OpenData, Scale, backbone_terms
+from training.yardstick.open_data import OPEN_DATA, OpenData, Scale
 from training.yardstick.peers import LEARNERS, PEERS, folds, guess_with, rows_of
+from training.yardstick.specification import backbone_terms
 from training.yardstick.table import as_text
 
 # Rows as the packages' documentation gives them; drawn where the yardstick draws.
@@ -63,9 +64,8 @@ def test_grades_are_in_order(data: dict[str, OpenData]) -> None:
 
 
 def test_every_column_reaches_the_backbone(data: dict[str, OpenData]) -> None:
-    pytest.importorskip("training.fit.spec")
     for d in data.values():
-        blocks = [block for term in backbone_terms(d) if (block := term.fitted(d.table)) is not None]
+        blocks = [block for term in backbone_terms(d.columns) if (block := term.fitted(d.table)) is not None]
         used = {column.rstrip("=") for block in blocks for column in block.columns}
         constant = {n for n, v in d.table.items() if v.dtype.kind == "f" and np.nanmax(v) == np.nanmin(v)}
         assert {column.name for column in d.columns} - constant == used

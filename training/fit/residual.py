@@ -15,7 +15,7 @@ from models.price.trees import Forest
 _ROUNDS, _PATIENCE = 600, 40
 _LEAST_GAIN = 0.002  # share of the left-out squared error that trees must take away to be kept
 
-_BASE = {
+BASE: dict[str, object] = {
     "objective": "huber",
     "learning_rate": 0.04,
     "feature_fraction": 0.5,
@@ -60,14 +60,15 @@ def boost(
     own constraints once values are missing. The signs are proven on every tree all the same.
     """
     alpha = float(np.quantile(np.abs(residual), 0.9))
-    common = {**_BASE, "alpha": alpha, "monotone_constraints": list(signs)}
+    common = {**BASE, "alpha": alpha, "monotone_constraints": list(signs)}
     common |= {"monotone_constraints_method": "basic"}
     before = float((judged * residual**2).sum())
     best, best_error, best_answers = None, before, np.zeros(len(residual))
     for shape in _SHAPES:
         if shape["min_data_in_leaf"] * 6 > len(residual):
             continue
-        rounds, answers = _left_out({**common, **shape, "seed": seed}, x, residual, weight, judged, folds)
+        params = {**common, **shape, "seed": seed}
+        rounds, answers = left_out(params, x, residual, weight, judged, folds)
         step_done()
         error = float((judged * (residual - answers) ** 2).sum())
         if error < best_error:
@@ -77,7 +78,7 @@ def boost(
         return Boosted((), np.zeros(len(residual)), gain)
     shape, rounds = best
     texts = tuple(
-        _train({**common, **shape, "seed": seed + b}, x, residual, weight, rounds) for b in range(bags)
+        train({**common, **shape, "seed": seed + b}, x, residual, weight, rounds) for b in range(bags)
     )
     proven = {f"Column_{i}": sign for i, sign in enumerate(signs) if sign}
     if wrong_steps(Forest.from_text(texts), proven):
@@ -85,8 +86,15 @@ def boost(
     return Boosted(texts, best_answers, gain)
 
 
-def _left_out(
-    params: dict[str, object], x: Floats, residual: Floats, weight: Floats, judged: Floats, folds: Ints
+def left_out(
+    params: dict[str, object],
+    x: Floats,
+    residual: Floats,
+    weight: Floats,
+    judged: Floats,
+    folds: Ints,
+    most: int = _ROUNDS,
+    patience: int = _PATIENCE,
 ) -> tuple[int, Floats]:
     """The number of rounds that does best over all folds, and every row's answer after that many."""
     paths = []
@@ -99,12 +107,12 @@ def _left_out(
         booster = lgb.train(
             {**params, "metric": "l2"},
             data,
-            _ROUNDS,
+            most,
             valid_sets=[valid],
-            callbacks=[lgb.record_evaluation(seen), lgb.early_stopping(_PATIENCE, verbose=False)],
+            callbacks=[lgb.record_evaluation(seen), lgb.early_stopping(patience, verbose=False)],
         )
         path = np.array(seen["valid_0"]["l2"]) * float(judged[out].sum())
-        paths.append(np.concatenate([path, np.full(_ROUNDS - len(path), path[-1])]))
+        paths.append(np.concatenate([path, np.full(most - len(path), path[-1])]))
         boosters.append((out, booster))
     rounds = int(np.argmin(np.sum(paths, axis=0))) + 1
     answers = np.zeros(len(residual))
@@ -113,6 +121,7 @@ def _left_out(
     return rounds, answers
 
 
-def _train(params: dict[str, object], x: Floats, residual: Floats, weight: Floats, rounds: int) -> str:
+def train(params: dict[str, object], x: Floats, residual: Floats, weight: Floats, rounds: int) -> str:
+    """A booster of so many rounds, as text."""
     booster = lgb.train(params, lgb.Dataset(x, residual, weight=weight), rounds)
     return str(booster.model_to_string())

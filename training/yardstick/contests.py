@@ -14,7 +14,7 @@ from training.demo.market import Market, make_market
 from training.study.intervals import covered, interval_score
 from training.study.judge import log_usd, only_sales
 from training.yardstick.open_data import OPEN_DATA, OpenData
-from training.yardstick.ours import guess_market
+from training.yardstick.ours import guess_market, guess_open
 from training.yardstick.peers import LEVEL, PEERS, Guess, folds
 from training.yardstick.tables import Floats, Ints, Table
 
@@ -56,8 +56,6 @@ def pieces(contests: Sequence[str], contestants: Sequence[str], repeats: int) ->
     for contest in contests:
         count = 1 if contest in MARKETS else FOLDS
         for contestant in contestants:
-            if contestant == OURS and contest not in MARKETS:
-                continue  # the core does not take other tables than the market's yet
             for repeat in range(repeats):
                 for fold in range(count):
                     yield Piece(contest, contestant, repeat, fold)
@@ -72,8 +70,11 @@ def _run_open(piece: Piece) -> Answer:
     data = _open(piece.contest)
     test = folds(len(data), FOLDS, piece.repeat)[piece.fold]
     train: Ints = np.setdiff1d(np.arange(len(data)), test)
+    paid = data.log_price[test]
+    if piece.contestant == OURS:
+        return Answer(piece, paid, guess_open(data, train, test, piece.repeat))
     guess = PEERS[piece.contestant](data.at(train), data.log_price[train], data.at(test), piece.repeat)
-    return Answer(piece, data.log_price[test], guess)
+    return Answer(piece, paid, guess)
 
 
 @lru_cache(maxsize=2)

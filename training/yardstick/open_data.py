@@ -1,7 +1,7 @@
 """Open price data from PyPI packages, each with a feature specification in the words of the core.
 
 A data set is a `Table` (numbers with NaN, levels with "" for unknown), log prices and one `Column` per
-feature: enough for the core, which takes its terms from `backbone_terms`, and for peers, which encode as
+feature: enough for the core, whose terms `specification_of` makes of it, and for peers, which encode as
 they like.
 """
 
@@ -10,15 +10,12 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from training.yardstick.tables import Floats, Table
-
-if TYPE_CHECKING:
-    from training.fit.spec import Term
 
 
 class Scale(StrEnum):
@@ -59,24 +56,6 @@ class OpenData:
     def at(self, rows: NDArray[np.int64]) -> Table:
         """The table of these rows."""
         return {name: values[rows] for name, values in self.table.items()}
-
-
-def backbone_terms(data: OpenData) -> tuple[Term, ...]:
-    """The backbone of this data: what is a number bends, what is a level is pooled, unknown is a level."""
-    from training.fit.spec import Term, levels, linear, smooth, unknown
-
-    out: list[Term] = []
-    for column in data.columns:
-        name = column.name
-        if column.scale is Scale.LEVEL:
-            out.append(Term(name, (levels(name),)))
-            continue
-        out.append(Term(name, (linear(name),)))
-        out.append(Term(f"{name} curve", (smooth(name),), group="curves"))
-        out.append(Term(f"{name} unknown", (unknown(name),), group="unknown"))
-        if column.scale is Scale.GRADE:
-            out.append(Term(f"{name} level", (levels(f"{name}="),), group=f"{name} level"))
-    return tuple(out)
 
 
 # ── making a table ───────────────────────────────────────────────────────────
