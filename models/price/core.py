@@ -12,6 +12,7 @@ import numpy as np
 
 from models.price.backbone import Backbone, read_block
 from models.price.basis import Floats, Table
+from models.price.hidden import Hidden, read_hidden
 from models.price.posterior import Posterior
 from models.price.spread import Spread, read_spread
 from models.price.trees import Forest
@@ -57,10 +58,13 @@ class Core:
     forest_texts: tuple[str, ...]
     posterior: Posterior
     spread: Spread
+    hidden: Hidden | None = None
 
     def center(self, table: Table) -> Floats:
         """(n,) median log price."""
         center = self.backbone.predict(table)
+        if self.hidden is not None:
+            center = center + self.hidden.predict(table)
         return center if self.forest is None else center + self.forest.predict(self.forest_columns(table))
 
     def forest_columns(self, table: Table) -> Floats:
@@ -87,6 +91,7 @@ class Core:
             "inputs": [i.state() for i in self.inputs],
             "spread": self.spread.state(),
             "boosters": len(self.forest_texts),
+            "hidden": None if self.hidden is None else self.hidden.state(),
         }
         arrays = io.BytesIO()
         np.savez_compressed(
@@ -115,4 +120,5 @@ def read_core(files: Mapping[str, bytes]) -> Core:
         forest_texts=texts,
         posterior=Posterior(arrays["sd"], arrays["directions"]),
         spread=read_spread(state["spread"], arrays["shape"]),
+        hidden=None if state["hidden"] is None else read_hidden(state["hidden"]),
     )

@@ -32,6 +32,11 @@ def effects_between(core: Core, sides: Sides) -> Floats:
         out[:, [_PLACE[p] for p in players]] += _level(core, sides, players, places)
     players, effects = _losses(core, sides)
     out[:, [_PLACE[p] for p in players]] += effects
+    if core.hidden is not None:
+        names = core.hidden.columns
+        everyone, nobody = frozenset(PLAYERS[c][0] for c in names), frozenset[str]()
+        hidden = core.hidden.effects(sides.table(names, everyone), sides.table(names, nobody))
+        out[:, [_PLACE[PLAYERS[c][0]] for c in names]] += hidden
     if core.forest is not None:
         players, effects = _forest(core, sides)
         out[:, [_PLACE[p] for p in players]] += effects

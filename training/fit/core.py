@@ -8,14 +8,16 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from models.price.backbone import LEVEL, Backbone
+from models.price.backbone import LEVEL, Backbone, saturate
 from models.price.basis import Floats, Ints, Ramps, Table
 from models.price.core import Core, Input
+from models.price.hidden import Hidden
 from models.price.posterior import Posterior, compressed
-from models.price.spread import Spread
+from models.price.spread import Spread, hidden_variance
 from models.price.trees import Forest
 from training.fit import solve
 from training.fit.crossfit import CrossFit, cross_fit, folds_of
+from training.fit.hiding import factor_of, hidden_of
 from training.fit.learned import Learned, starting_from
 from training.fit.problem import SALE, Problem, layout_of, matrix
 from training.fit.residual import Boosted, boost
@@ -86,6 +88,11 @@ def fit_core(
         raise ValueError(f"{int(data.sale.sum())} closed sales are too few to fit on; at least 20 are needed")
     problem = problem_of(data, spec)
     estimate = _estimate(problem, learned, step_done)
+    problem = replace(problem, spread=_spread_of_unknown(problem, estimate, data.table))
+    hidden = _hidden_rule(problem, estimate, data.table)
+    moved = hidden.predict(data.table) if hidden else np.zeros(len(data.y))
+    problem = replace(problem, y=data.y - moved)
+    estimate = solve.fit(problem, estimate, most=8, step_done=step_done)
     # Once more with what was learned held, so that coefficients and covariance belong to the same variances.
     estimate = solve.fit(problem, estimate, most=1, learn=False, step_done=step_done)
     folds = folds_of(data.specimen, seed)
@@ -95,8 +102,8 @@ def fit_core(
     boosted = _boosted(data, spec, problem, backbone, crossed, folds, seed, step_done)
     forest = Forest.from_text(boosted.texts) if boosted.texts else None
     posterior = _posterior(problem, estimate)
-    spread = _spread(data, spec, problem, estimate, crossed, boosted, backbone)
-    core = Core(backbone, spec.forest if forest else (), forest, boosted.texts, posterior, spread)
+    spread = _spread(data, spec, problem, estimate, crossed, boosted, backbone, moved)
+    core = Core(backbone, spec.forest if forest else (), forest, boosted.texts, posterior, spread, hidden)
     residual = problem.y - solve.predict(problem.layout, problem.x, estimate.theta, estimate.cap)
     scale2, tails = estimate.sigma2[problem.kind], estimate.tails[problem.kind]
     return Fitted(
@@ -128,6 +135,25 @@ def _estimate(problem: Problem, learned: Learned | None, step_done: Callable[[],
             continue
         best = other
     return best
+
+
+def _spread_of_unknown(problem: Problem, est: Estimate, table: Table) -> Floats:
+    """(n,) how much more a row scatters for the fields it does not know, as a factor on its noise variance.
+
+    Without it the robust noise would take a hidden refinish for an outlier and leave the mean of such rows.
+    """
+    hidden = _hidden(_backbone(problem, est), table)
+    return np.asarray(1.0 + hidden_variance(hidden, table, len(problem.y)) / est.sigma2[0])
+
+
+def _hidden_rule(problem: Problem, est: Estimate, table: Table) -> Hidden | None:
+    """What known losses say about unknown ones, as far as the prices bear it out."""
+    rule = hidden_of(_backbone(problem, est), table)
+    if rule is None:
+        return None
+    residual = problem.y - solve.predict(problem.layout, problem.x, est.theta, est.cap)
+    factor = factor_of(residual, rule.predict(table), solve.weights(problem, residual, est))
+    return replace(rule, weights=rule.weights * factor)
 
 
 def _backbone(problem: Problem, est: Estimate) -> Backbone:
@@ -185,12 +211,13 @@ def _spread(
     crossed: CrossFit,
     boosted: Boosted,
     backbone: Backbone,
+    moved: Floats,
 ) -> Spread:
     sale = data.sale
     table = {name: values[sale] for name, values in data.table.items()}
     return fit_spread(
         table,
-        (crossed.value + boosted.left_out)[sale],
+        (crossed.value + boosted.left_out + moved)[sale],
         _left_out(problem, crossed, boosted)[sale],
         crossed.posterior[sale],
         columns=spec.scatter,
@@ -213,6 +240,8 @@ def _hidden(backbone: Backbone, table: Table) -> dict[str, float]:
             if b.columns == (column,) and not b.role.startswith("scale") and not b.name.endswith(" unknown")
         ]
         effect = backbone.sums(own, {column: values[known]})
+        if any(backbone.blocks[at].role != LEVEL for at in own):
+            effect = saturate(effect, backbone.cap)
         out[column] = float(np.var(effect)) if known.sum() > 5 else 0.0
     return out
 

@@ -12,7 +12,7 @@ from models.price.spread import Noise, Spread, hidden_variance
 
 _TAILS = 6.0
 _RIDGE = 8.0  # pull of every coefficient of the log variance towards 0
-_LEAST_UNKNOWN = 0.25  # what is not known is never without a cost
+_LEAST_UNKNOWN = 0.1  # what is not known is never without a cost
 _LEAST_POSTERIOR = 0.5
 
 

@@ -113,7 +113,8 @@ def _losses(family: str, fields: Sequence[str]) -> Iterable[Term]:
         kind = "grade" if count == 5 else "part" if field.split("_")[1] in _PARTS else field
         yield Term(f"{field} slope", (raw(field, float(count)),), role, f"slope {kind}")
         yield Term(f"{field} steps", (steps(field, count),), role, f"steps {kind}")
-        yield Term(f"{field} unknown", (unknown(field),), LEVEL, f"unknown {family}")
+        # Not known is a loss too: it is never read as better than the best.
+        yield Term(f"{field} unknown", (unknown(field),), role, f"unknown {family}")
 
 
 _PARTS = ("pickups", "wiring", "tuners", "bridge", "tailpiece", "nut", "pickguard")

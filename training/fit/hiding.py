@@ -1,0 +1,90 @@
+"""Learn what known losses say about unknown ones, from the rows that know both."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from models.price.backbone import Backbone
+from models.price.basis import Floats, Ramps, Table
+from models.price.hidden import Hidden
+
+_RIDGE = 5.0
+_LEAST_ROWS = 40
+# An unknown field's whole loss stays a loss: what the best known fields take off it is at most this share.
+_SHARE = 0.5
+
+
+def hidden_of(backbone: Backbone, table: Table) -> Hidden | None:
+    """The bilinear rule for this backbone, None where it has no losses of ordinal columns."""
+    columns = tuple(
+        dict.fromkeys(
+            b.columns[0]
+            for b in backbone.blocks
+            if b.role.startswith("loss:") and isinstance(b.bases[0], Ramps) and len(b.bases) == 1
+        )
+    )
+    if len(columns) < 2:
+        return None
+    losses, base = _losses(backbone, columns)
+    raw = Hidden(columns, losses, np.zeros(len(columns)), np.zeros((len(columns), len(columns))))
+    unknown, loss = raw.sides(table)
+    known = unknown == 0
+    mean = np.array([loss[known[:, k], k].mean() if known[:, k].any() else 0.0 for k in range(len(columns))])
+    departure = np.where(known, loss - mean, 0.0)
+    weights = np.stack([_row(departure, known, k) for k in range(len(columns))])
+    return Hidden(columns, losses, mean, _bounded(weights, mean, base))
+
+
+def factor_of(residual: Floats, moved: Floats, weight: Floats) -> float:
+    """How much of the rule the prices bear out: the slope of the residual on it, between 0 and 1."""
+    bottom = float((weight * moved**2).sum())
+    return float(np.clip((weight * moved * residual).sum() / bottom, 0.0, 1.0)) if bottom > 0 else 0.0
+
+
+def _losses(backbone: Backbone, columns: tuple[str, ...]) -> tuple[Floats, Floats]:
+    """(k, steps) loss at each step of the scale, and (k,) the loss of not knowing."""
+    most = max(
+        len(b.bases[0].knots) for b in backbone.blocks if isinstance(b.bases[0], Ramps) and b.role != "level"
+    )
+    grades = np.arange(most, dtype=np.float64)
+    losses, base = np.zeros((len(columns), most)), np.zeros(len(columns))
+    for k, column in enumerate(columns):
+        own = [
+            at
+            for at, b in enumerate(backbone.blocks)
+            if b.columns == (column,) and b.role.startswith("loss:")
+        ]
+        top = max(
+            len(b.bases[0].knots) for at in own if isinstance((b := backbone.blocks[at]).bases[0], Ramps)
+        )
+        losses[k] = backbone.sums(own, {column: np.minimum(grades, top - 1)})
+        base[k] = backbone.sums(own, {column: np.array([np.nan])})[0]
+    return losses, base
+
+
+def _row(departure: Floats, known: np.ndarray, k: int) -> Floats:
+    """(k,) non-negative ridge weights of the others for column k; unknown others count as their mean."""
+    rows = known[:, k]
+    out = np.zeros(departure.shape[1])
+    if rows.sum() < _LEAST_ROWS:
+        return out
+    others = np.delete(np.arange(departure.shape[1]), k)
+    x, y = departure[np.ix_(rows, others)], departure[rows, k]
+    sd = x.std(axis=0)
+    use = sd > 1e-6
+    for _ in range(10):
+        z = x[:, use] / sd[use]
+        w = np.linalg.solve(z.T @ z + _RIDGE * np.eye(int(use.sum())), z.T @ y) / sd[use]
+        if (w >= 0).all():
+            break
+        use[np.flatnonzero(use)[w < 0]] = False
+    out[others[use]] = np.maximum(w, 0.0)
+    return out
+
+
+def _bounded(weights: Floats, mean: Floats, base: Floats) -> Floats:
+    """Rows scaled so that even the best known fields leave an unknown one a loss."""
+    taken = weights @ mean
+    with np.errstate(divide="ignore", invalid="ignore"):
+        scale = np.where(taken > 0, np.minimum(1.0, _SHARE * base / taken), 1.0)
+    return np.asarray(weights * scale[:, None])
