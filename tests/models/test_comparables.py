@@ -105,7 +105,7 @@ def test_an_earlier_sale_of_the_same_specimen_is_marked() -> None:
     rows = (sold("own", "2900", serial="A 1"), sold("other", "2900", serial="A 2"))
     found = comparables(valuer(*rows), subject(serial="a1"))
     assert {c.id: c.same_specimen for c in found.sales} == {"own": True, "other": False}
-    nobody = comparables(valuer(*rows), subject())
+    nobody = comparables(valuer(*rows, sold("unnumbered", "2900")), subject())
     assert not any(c.same_specimen for c in nobody.sales)
 
 
@@ -129,6 +129,13 @@ def test_every_grid_foots_to_the_cent(price: Decimal, market: list[float], lines
     assert grid.price + sum((x.amount for x in grid.market), Decimal(0)) == grid.today
     assert grid.today + sum((x.amount for x in grid.lines), Decimal(0)) == grid.adjusted
     assert abs(grid.net) <= grid.gross + 1e-12
+
+
+def test_time_and_market_are_compounded_and_lines_are_not() -> None:
+    up = [Step("day", 0.1), Step("channel", 0.1)]
+    # By hand: 1,000 · 1.1 · 1.1 = 1,210; then twice 10% of 1,210.
+    grid = adjust(Decimal(1000), up, [Step("figure", 0.1), Step("year", 0.1)], "USD")
+    assert (grid.today, grid.adjusted) == (Decimal(1210), Decimal(1452))
 
 
 def test_a_sale_that_needs_no_adjustment_does_not_take_all_the_weight() -> None:

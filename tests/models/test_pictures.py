@@ -4,16 +4,21 @@ from __future__ import annotations
 
 import re
 import xml.etree.ElementTree as ET
+from collections.abc import Sequence
+from dataclasses import replace
 from datetime import date
 from decimal import Decimal
 
 import pytest
+from fakes import FakePriceModel
 from market_of_fakes import sold, subject, valuer
 
 from models.comparables import comparables
+from models.instrument import Subject
 from models.market import MarketIndex, market_index
 from models.pictures import index_picture, span_picture, walk_picture
 from models.pictures.canvas import Canvas, number, ticks
+from models.price.interface import FloatArray
 
 SVG = "{http://www.w3.org/2000/svg}"
 VALUER = valuer(
@@ -71,9 +76,11 @@ def test_the_walk_says_every_step_and_hatches_losses() -> None:
     assert desc.startswith("A typical clean example is worth $898.")
     assert desc.endswith("This specimen: $2,981.")
     assert "Neck wear: heavy" in desc
-    fills = re.findall(r'fill="(url\(#walk-\w+\))"', PICTURES["walk"])
-    assert "url(#walk-down)" in fills
-    assert "url(#walk-unsure)" in fills
+    fills = re.findall(r'<rect x=[^>]*fill="(url\(#walk-\w+\)|#1c6e5a)"', PICTURES["walk"])
+    # One of each is the key; by hand: neck and pickups lower, the figure raises, five wears are not known.
+    assert fills.count("url(#walk-down)") == 1 + 2
+    assert fills.count("#1c6e5a") == 1 + 1
+    assert fills.count("url(#walk-unsure)") == 1 + 5
 
 
 def test_the_bars_of_the_walk_are_as_long_as_their_amounts() -> None:
@@ -107,6 +114,21 @@ def test_the_index_is_a_hundred_on_the_last_day_and_its_band_closes_there() -> N
     assert INDEX.days[0] == date(2024, 3, 1)
     assert INDEX.days[-1] == SUBJECT.day
     assert all(low <= x <= high for low, x, high in zip(INDEX.low, INDEX.level, INDEX.high, strict=True))
+
+
+class Rising(FakePriceModel):
+    """A tenth in log a year."""
+
+    def center(self, subjects: Sequence[Subject]) -> FloatArray:
+        return super().center(subjects) + [0.1 * s.day.toordinal() / 365 for s in subjects]
+
+
+def test_the_index_says_what_the_reference_was_worth_then_for_what_it_is_worth_now() -> None:
+    found = market_index(replace(VALUER, model=Rising()), subject(day=date(2026, 3, 1)))
+    # By hand: two years of 365 days and one more day before the last: 100 · e^(−.1 · 730 / 365) = 81.87.
+    assert found.level[0] == pytest.approx(81.87, abs=0.03)
+    assert found.level[-1] == 100
+    assert found.low[0] < found.level[0] < found.high[0]
 
 
 def test_an_index_that_never_moves_can_be_drawn() -> None:
