@@ -5,6 +5,8 @@ from __future__ import annotations
 import json
 import math
 from dataclasses import replace
+from functools import reduce
+from operator import add
 
 import numpy as np
 import pytest
@@ -89,6 +91,9 @@ def test_sums_do_not_depend_on_the_rows_beside() -> None:
     values = rng.normal(size=(300, 23)) * 10.0 ** rng.integers(-9, 9, (300, 23))
     whole = row_sums(values)
     assert [float(row_sums(values[n : n + 1])[0]) for n in range(300)] == whole.tolist()
+    # From left to right, however the memory is laid out.
+    assert [reduce(add, row) for row in values.tolist()] == whole.tolist()
+    assert row_sums(np.asfortranarray(values)).tolist() == whole.tolist()
     assert row_sums(np.zeros((2, 0))).tolist() == [0.0, 0.0]
 
 

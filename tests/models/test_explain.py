@@ -6,6 +6,7 @@ to the enumeration whatever the fit on the demo market keeps.
 
 from __future__ import annotations
 
+import math
 import random
 from collections.abc import Sequence
 from dataclasses import replace
@@ -20,12 +21,12 @@ from specimens import LOSSES, drawn
 
 from models.instrument import Subject
 from models.price.features import LOSSES as LOSS_COLUMNS
-from models.price.features import columns, ordinal
+from models.price.features import columns
 from models.price.interface import FACTORS
 from models.price.model import GuitarModel
 from models.price.trees import Forest
 from models.registry import Registry
-from models.vocabulary import BY_PATH, Family
+from models.vocabulary import BY_PATH, Family, Field
 from training.fit.guitars import guitar_specification
 
 Floats = NDArray[np.float64]
@@ -151,8 +152,7 @@ def test_worse_never_adds_and_better_never_costs(variants: dict[str, GuitarModel
     effects = model.effects(subjects, references)
     counted = 0
     for field in LOSSES:
-        own = np.array([ordinal(field.flat, s.instrument.get(field)) for s in subjects])
-        base = np.array([ordinal(field.flat, r.instrument.get(field)) for r in references])
+        own, base = (np.array([_step(field, s) for s in side]) for side in (subjects, references))
         effect = effects[:, FACTORS.index(field.path)]
         assert effect[own > base].max() <= 1e-12, field.path
         if field.family is Family.CONDITION and (own < base).any():
@@ -161,6 +161,14 @@ def test_worse_never_adds_and_better_never_costs(variants: dict[str, GuitarModel
         counted += int((own != base).sum() - np.isnan(own).sum())
     print(f"{kind}: {counted} effects of {len(subjects)} specimens have the right sign")
     assert {f.flat for f in LOSSES} == set(LOSS_COLUMNS)
+
+
+def _step(field: Field, subject: Subject) -> float:
+    """How far down its scale a field is, by the vocabulary's order."""
+    value = subject.instrument.get(field)
+    if value is None:
+        return math.nan
+    return float(field.names.index(value)) if isinstance(value, str) else float(value)
 
 
 def test_originality_never_adds_to_a_value(fitted: GuitarModel) -> None:

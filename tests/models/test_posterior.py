@@ -53,6 +53,16 @@ def test_with_fewer_directions_it_errs_towards_more_variance_and_never_past_the_
     assert before == pytest.approx(prior)
 
 
+def test_the_directions_that_the_data_say_most_of_are_kept() -> None:
+    sd, covariance = problem(rows=4, noise=1.0)
+    shares = np.linalg.eigvalsh(np.eye(6) - covariance / np.outer(sd, sd))
+    units = padded(np.diag(1 / sd))  # each coefficient in its own prior standard deviations
+    assert 0.02 < shares[-3] < 0.9 * shares[-1]
+    for most in (1, 2, 3):
+        left = compressed(covariance, np.arange(6), sd, most).variance(*units).sum()
+        assert left == pytest.approx(6 - shares[-most:].sum(), rel=1e-5)
+
+
 def test_a_coefficient_that_no_data_touched_keeps_its_prior_and_a_dropped_one_has_none() -> None:
     sd, covariance = problem()
     more = np.array([*sd, 0.4, 0.0])
