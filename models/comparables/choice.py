@@ -18,6 +18,7 @@ from models.evidence import Evidence
 from models.instrument import Instrument, Subject
 from models.kept import Kept, specimen_digest
 from models.money import BASE_CURRENCY, quantum, round_money
+from models.price.features import edition_key
 from models.price.interface import FACTORS, FloatArray
 from models.valuation import Valuer, money_of
 
@@ -98,8 +99,7 @@ def _candidates(
     slips = np.abs(off) > _SLIP
     good = [c for c, slip in zip(found[: len(sold)], slips, strict=False) if not slip]
     aside = tuple(c.record.id for c, slip in zip(found, slips, strict=True) if slip)
-    it = subject.instrument
-    return _by_doubt(it, good), _by_doubt(it, found[len(sold) :]), aside
+    return _by_doubt(subject, good), _by_doubt(subject, found[len(sold) :]), aside
 
 
 def _places(kept: Kept, subject: Subject) -> tuple[Places, Places]:
@@ -113,8 +113,8 @@ def _places(kept: Kept, subject: Subject) -> tuple[Places, Places]:
     )
 
 
-def _by_doubt(it: Instrument, found: list[_Candidate]) -> list[_Candidate]:
-    return sorted(found, key=lambda c: (not _same_kind(it, c.record.instrument), c.doubt, c.record.id))
+def _by_doubt(subject: Subject, found: list[_Candidate]) -> list[_Candidate]:
+    return sorted(found, key=lambda c: (not _same_kind(subject, c.record.subject), c.doubt, c.record.id))
 
 
 def _log_usd(valuer: Valuer, records: Sequence[Evidence]) -> FloatArray:
@@ -123,9 +123,10 @@ def _log_usd(valuer: Valuer, records: Sequence[Evidence]) -> FloatArray:
     )
 
 
-def _same_kind(it: Instrument, other: Instrument) -> bool:
-    builds = (it.build or "production", other.build or "production")
-    return it.edition == other.edition and builds[0] == builds[1]
+def _same_kind(subject: Subject, other: Subject) -> bool:
+    """Whether edition and build are the same; an empty build is the ordinary one."""
+    builds = [s.instrument.build or "production" for s in (subject, other)]
+    return edition_key(subject) == edition_key(other) and builds[0] == builds[1]
 
 
 def _adjusted(
@@ -165,7 +166,7 @@ def _comparable(
         price=e.price,
         currency=e.currency,
         instrument=e.instrument,
-        same_edition_and_build=_same_kind(subject.instrument, e.instrument),
+        same_edition_and_build=_same_kind(subject, e.subject),
         same_specimen=candidate.specimen == specimen_digest(subject.instrument) != 0,
         doubt=candidate.doubt,
         grid=adjust(price, market, lines, currency),
@@ -176,10 +177,10 @@ def _comparable(
 def _note(found: int, asked: int, it: Instrument) -> str | None:
     name = f"{it.maker} {it.model}"
     if not found:
-        return (
-            f"No closed sale of a {name} stands in the evidence up to this day: there is nothing to compare."
-        )
-    return f"Only {found} closed sales of a {name} stand in the evidence." if found < asked else None
+        return f"The evidence up to this day holds no closed sale of this model ({name}): nothing to compare."
+    if found < asked:
+        return f"The evidence up to this day holds only {found} usable closed sales of this model ({name})."
+    return None
 
 
 def _caution(reconciled: Decimal | None, low: Decimal, high: Decimal) -> Caution | None:

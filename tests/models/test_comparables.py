@@ -89,7 +89,7 @@ def test_without_a_sale_of_the_model_there_are_none_and_it_says_so() -> None:
     found = comparables(valuer(sold("dal", "900", model="Dal")), subject())
     assert found.sales == ()
     assert found.reconciled is None
-    assert "No closed sale of a Ostvik Fjell 2" in str(found.note)
+    assert "no closed sale of this model (Ostvik Fjell 2)" in str(found.note)
 
 
 def test_disagreement_beyond_the_half_range_is_a_caution() -> None:

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 from statistics import median
 
 import numpy as np
 import pytest
 
+from models.alternatives import alternatives
 from models.comparables import comparables
 from models.instrument import Subject
 from models.price.interface import FACTORS, FAMILY_OF, Assessment
@@ -68,7 +70,7 @@ def test_adjusting_a_comparable_brings_it_nearer_and_together_they_come_near_the
     valuer: Valuer, market: Market
 ) -> None:
     nearer, sales, reconciled, model = 0, 0, [], []
-    for e in market.holdout[::4]:
+    for e in market.holdout:
         found = comparables(valuer, e.subject, beside=0)
         paid = float(e.price) * market.rates.usd_per(e.currency, e.day)
         for c in found.sales:
@@ -78,10 +80,37 @@ def test_adjusting_a_comparable_brings_it_nearer_and_together_they_come_near_the
             reconciled.append(abs(float(found.reconciled) / paid - 1))
             model.append(abs(float(found.value) / paid - 1))
     print(f"nearer {nearer / sales:.4f}; median error {median(reconciled):.4f}, model's {median(model):.4f}")
-    assert sales > 700
+    assert sales > 2500
     assert nearer / sales >= 0.9
     # Not a target but a sign of health: sales and model tell much the same story.
     assert median(reconciled) < 1.25 * median(model)
+
+
+def test_a_grid_adjusts_by_exactly_what_the_model_says_lies_between_the_two(
+    valuer: Valuer, market: Market
+) -> None:
+    for e in market.holdout[:40]:
+        found = comparables(valuer, e.subject, count=4, beside=2)
+        for c in (*found.sales, *found.beside):
+            sold = Subject(c.instrument, c.day, c.channel)
+            here, there = valuer.model.center([valuer.canonical(e.subject), sold])
+            expected = float(c.grid.price) * math.exp(here - there)
+            lines = len(c.grid.market) + len(c.grid.lines)
+            assert abs(float(c.grid.adjusted) - expected) <= 0.01 * (lines + 1)
+
+
+def test_alternatives_are_sure_of_what_many_sales_say_and_less_of_what_few_do(
+    valuer: Valuer, market: Market
+) -> None:
+    base = market.holdout[0].subject.but(condition_neck=1.0, build="production")
+    worn, prototype, same = alternatives(
+        valuer, base, [{"condition.neck": 2.0}, {"build": "prototype"}, {"condition.neck": 1.0}], levels=[0.8]
+    )
+    widths = [a.difference_intervals[0].high - a.difference_intervals[0].low for a in (worn, prototype)]
+    assert 0 < widths[0] < widths[1]
+    assert worn.difference < 0 < prototype.difference
+    assert same.difference == 0
+    assert widths[0] < worn.intervals[0].high - worn.intervals[0].low
 
 
 def test_what_it_asks_for_narrows_the_range_more_than_what_chance_would_ask_for(
