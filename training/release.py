@@ -23,6 +23,7 @@ from training.card.page import page
 from training.study.gate import ANSWERS_FILE, Answers, Check, Verdict, answers_of_current, gate
 from training.study.holdout import LEAST, MONTHS, split_by_time
 from training.study.judge import Judged, judge, only_sales, study
+from training.study.width import width_factor
 
 CARD_PAGE, CARD_JSON = "card.html", "card.json"
 
@@ -54,14 +55,17 @@ def fit_anew(
     *,
     progress: bool,
     learned: Any = None,
+    width: float = 1.0,
 ) -> Fitted:
-    """One fit, from what an earlier one `learned` if given.
+    """One fit, from what an earlier one `learned` if given; ranges are `width` times as wide.
 
     The fitting code is imported here, so that all else works without its weight.
     """
     from training.fit import fit_model
 
-    fitted: Fitted = fit_model(rows, catalogue, rates, seed=seed, progress=progress, learned=learned)
+    fitted: Fitted = fit_model(
+        rows, catalogue, rates, seed=seed, progress=progress, learned=learned, width=width
+    )
     return fitted
 
 
@@ -87,13 +91,13 @@ def make_bundle(
     evidence without enough sales.
     """
     _check_enough(rows)
-    split, judged, learned = split_by_time(rows, months), None, None
+    split, judged, learned, width = split_by_time(rows, months), None, None, 1.0
     if split.first is not None:
         twin = fit_anew(split.before, catalogue, rates, seed, progress=progress)
         judged = judge(twin.model, split.kept, rates)
-        learned = getattr(twin, "learned", None)
-    # The twin's variances are a good place to start from: the second fit takes a third of the time.
-    fit = fit_anew(rows, catalogue, rates, seed, progress=progress, learned=learned)
+        learned, width = getattr(twin, "learned", None), width_factor(judged)
+    # The twin's variances are a good place to start from, and its ranges say how wide they have to be.
+    fit = fit_anew(rows, catalogue, rates, seed, progress=progress, learned=learned, width=width)
     verdict = pass_gate(judged, store, rates)
     told = plain(study(judged)) if judged else None
     card = {

@@ -26,7 +26,7 @@ def files(small_market: Market, tmp_path_factory: pytest.TempPathFactory) -> Pat
 
 @pytest.fixture(autouse=True)
 def fake_fit(monkeypatch: pytest.MonkeyPatch) -> None:
-    def fit(rows: Any, catalogue: Any, rates: Any, seed: int, *, progress: bool, learned: Any = None) -> Any:
+    def fit(rows: Any, catalogue: Any, rates: Any, seed: int, **_: Any) -> Any:
         model = fit_fake(rows, catalogue, rates, seed)
         return SimpleNamespace(model=model, report={"seed": seed})
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -39,18 +39,20 @@ def fit_model(
     seed: int = 0,
     progress: bool = True,
     learned: Learned | None = None,
+    width: float = 1.0,
 ) -> Fit:
     """Fit on canonical evidence; prices are converted at the rate of their day.
 
     `learned`: variances of an earlier fit on less evidence, to start from. The order of the
-    rows does not matter.
+    rows does not matter. `width`: ranges are this many times as wide as cross-validation says.
     Raises ValueError for fewer than 20 sales, RateError for a currency without a rate.
     """
     rows = sorted(evidence, key=lambda e: (e.day, e.id))
     with tqdm(desc="fitting", unit=" steps", disable=None if progress else True, leave=False) as bar:
         fitted = fit_core(data_of(rows, catalogue, rates), guitar_specification(), seed, learned, bar.update)
+    spread = replace(fitted.core.spread, shape=fitted.core.spread.shape * width)
     model = GuitarModel(
-        core=fitted.core,
+        core=replace(fitted.core, spread=spread),
         catalogue=catalogue,
         sales=counts_of(rows),
         typical=typical_of(rows, catalogue),

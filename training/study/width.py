@@ -1,0 +1,33 @@
+"""How much wider or narrower ranges should be, by what later sales said of a twin."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from training.study.judge import Judged
+
+_LEAST_SALES = 100
+_LEAST, _MOST = 0.95, 1.25
+_PRIOR_SALES = 150.0  # the weight of no change at all, in sales
+
+
+def width_factor(judged: Judged) -> float:
+    """The factor on ranges with which the twin's would have held as many later sales as they promise.
+
+    For each level: how far into its range sales lay at the level's own quantile (1: just right), averaged in
+    log and shrunk towards no change. Cross-validation inside the fit cannot see what the market does next;
+    this does. 1 for fewer than 100 sales.
+    """
+    n = len(judged.paid)
+    if n < _LEAST_SALES:
+        return 1.0
+    above = judged.paid > judged.center
+    logs = []
+    for k, level in enumerate(judged.levels):
+        room = np.where(above, judged.high[:, k] - judged.center, judged.center - judged.low[:, k])
+        share = np.abs(judged.paid - judged.center) / room
+        logs.append(math.log(float(np.quantile(share, level, method="higher"))))
+    factor = math.exp(float(np.mean(logs)) * n / (n + _PRIOR_SALES))
+    return min(max(factor, _LEAST), _MOST)
