@@ -109,7 +109,7 @@ def test_an_array_of_objects_is_never_unpickled(
     model: GuitarModel, files: dict[str, bytes], tmp_path: Path
 ) -> None:
     path = tmp_path / "core.npz"
-    with np.load(io.BytesIO(files["core.npz"])) as npz:
+    with np.load(io.BytesIO(files["core.npz"]), allow_pickle=False) as npz:
         arrays = {name: npz[name] for name in npz.files}
     np.savez(path, **{**arrays, "theta": np.array([{"a": 1}], dtype=object)})
     with pytest.raises(ValueError, match="allow_pickle"):

