@@ -21,6 +21,7 @@ from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[1]
 SERVE_SECONDS, AGAIN_SECONDS, TEST_SECONDS = 240, 20, 600
+LOG = ROOT / ".cache" / "fresh.log"  # all that the tests said
 # What the run of `make` that called this left behind, and what would point into this clone.
 LEFT_OUT = ("MAKEFLAGS", "MAKELEVEL", "MFLAGS", "MAKECMDGOALS", "VIRTUAL_ENV", "XDG_CACHE_HOME")
 
@@ -122,6 +123,8 @@ def test_once(clone: Path, env: dict[str, str]) -> bool:
         check=False,
     )
     took = time.monotonic() - start
+    LOG.parent.mkdir(exist_ok=True)
+    LOG.write_text(done.stdout, encoding="utf-8")
     print(done.stdout[-3000:])
     closing = re.findall(r"^.*\d+ passed.*$", done.stdout, re.MULTILINE)
     said = closing[-1].strip("= ") if closing else "no test ran"
