@@ -8,8 +8,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from models.price.backbone import LEVEL, Backbone, saturate
-from models.price.basis import Floats, Ints, Ramps, Table
+from models.price.backbone import LEVEL, Backbone, Block, saturate
+from models.price.basis import Floats, Ints, Levels, Ramps, Table
 from models.price.core import Core, Input
 from models.price.hidden import Hidden
 from models.price.posterior import Posterior, compressed
@@ -229,11 +229,12 @@ def _spread(
 
 def _hidden(backbone: Backbone, table: Table) -> dict[str, float]:
     """Column → variance of its effect over the rows that know it, for columns that are sometimes unknown."""
-    asked = [b.columns[0] for b in backbone.blocks if b.name.endswith(" unknown")]
     out = {}
-    for column in asked:
+    for column in dict.fromkeys(b.columns[0] for b in backbone.blocks if _can_be_unknown(b)):
         values = table[column]
         known = ~np.isnan(values) if values.dtype.kind == "f" else values != ""
+        if known.all():
+            continue
         own = [
             at
             for at, b in enumerate(backbone.blocks)
@@ -244,6 +245,13 @@ def _hidden(backbone: Backbone, table: Table) -> dict[str, float]:
             effect = saturate(effect, backbone.cap)
         out[column] = float(np.var(effect)) if known.sum() > 5 else 0.0
     return out
+
+
+def _can_be_unknown(block: Block) -> bool:
+    """Whether what is missing from this block's column is not known, rather than not there."""
+    return block.name.endswith(" unknown") or (
+        block.role == LEVEL and len(block.bases) == 1 and isinstance(block.bases[0], Levels)
+    )
 
 
 def _drift(problem: Problem, est: Estimate, time: str) -> float:
