@@ -1,7 +1,7 @@
 """README's request and answer are true: the service, on the demo market, says what the documents show.
 
-Figures may differ by a hundredth, as two processors need not fit to the last digit alike; all else must be the
-same. EXAMPLES=write in the environment (`make examples`) writes the documents anew instead.
+Figures may differ by a hundredth, as two processors need not fit to the last digit alike; all else must be
+the same. EXAMPLES=write in the environment (`make examples`) writes the documents anew instead.
 """
 
 from __future__ import annotations
