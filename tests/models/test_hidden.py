@@ -1,0 +1,108 @@
+"""What known losses say about unknown ones: the rule by hand, and how it is learnt."""
+
+from __future__ import annotations
+
+import json
+import math
+
+import numpy as np
+import pytest
+
+from models.price.backbone import Backbone, Block
+from models.price.basis import Linear, Ramps, Table, Unknown
+from models.price.hidden import Hidden, read_hidden
+from training.fit.hiding import factor_of, hidden_of
+
+NAN = math.nan
+RULE = Hidden(
+    ("neck", "back"),
+    np.array([[0.0, 0.1, 0.3], [0.0, 0.2, 0.5]]),
+    np.array([0.1, 0.2]),
+    np.array([[0.0, 0.5], [0.25, 0.0]]),  # half of the back's departure for a neck not known, a quarter back
+)
+
+
+def table(neck: list[float], back: list[float]) -> Table:
+    return {"neck": np.array(neck), "back": np.array(back)}
+
+
+def test_an_unknown_field_is_moved_by_how_far_the_known_ones_lie_from_their_mean() -> None:
+    # Back 2: .5 − .2 = +.3 worse than usual, half of it on the neck. Back 0: .2 better than usual.
+    found = RULE.predict(table([NAN, NAN, NAN], [2.0, 0.0, 1.0]))
+    assert found == pytest.approx([-0.15, 0.1, 0.0])
+    # A neck between two grades, .2 − .1 = +.1, on an unknown back; past the scale is the end of the scale.
+    assert RULE.predict(table([1.5, 9.0], [NAN, NAN])) == pytest.approx([-0.025, -0.05])
+    # Nothing is unknown, or nothing is known: nothing to say.
+    assert RULE.predict(table([2.0, NAN], [2.0, NAN])).tolist() == [0.0, 0.0]
+
+
+def test_its_effects_are_the_shapley_values_of_the_two_fields() -> None:
+    # From (neck 1, back 0) to (neck unknown, back 2). Neck first: +.1, then the back −.25. Back first: 0,
+    # then the neck −.15. So the neck (.1 − .15) / 2 and the back (−.25 + 0) / 2.
+    found = RULE.effects(table([NAN], [2.0]), table([1.0], [0.0]))
+    assert found == pytest.approx(np.array([[-0.025, -0.125]]))
+    # The neck unknown on both sides: all of it is the back's.
+    found = RULE.effects(table([NAN], [2.0]), table([NAN], [0.0]))
+    assert found == pytest.approx(np.array([[0.0, -0.25]]))
+
+
+def test_it_comes_back_from_json() -> None:
+    again = read_hidden(json.loads(json.dumps(RULE.state())))
+    t = table([NAN, 1.0], [2.0, NAN])
+    assert again.columns == RULE.columns and again.predict(t).tolist() == RULE.predict(t).tolist()
+
+
+def backbone() -> Backbone:
+    """Losses of .2 a grade for the neck and .1 for the back, and of .4 and .2 where they are not known."""
+    blocks, theta = [], []
+    for column, slope in (("neck", 0.2), ("back", 0.1)):
+        blocks += [
+            Block(f"{column} slope", (Linear(column, 0.0, 1.0),), "loss:condition"),
+            Block(f"{column} steps", (Ramps(column, (0.0, 1.0, 2.0, 3.0, 4.0, 5.0)),), "loss:condition"),
+            Block(f"{column} unknown", (Unknown(column),), "loss:condition"),
+        ]
+        theta += [slope, 0.0, 0.0, 0.0, 0.0, 0.0, 2 * slope]
+    return Backbone(tuple(blocks), np.array(theta), 8.0, math.inf)
+
+
+def worn(rows: int, alike: bool, seed: int = 1) -> Table:
+    """Grades of two parts that are worn together, or each on its own; a tenth is not known."""
+    rng = np.random.default_rng(seed)
+    neck = rng.integers(0, 6, rows).astype(float)
+    back = (
+        np.clip(neck + rng.integers(-1, 2, rows), 0, 5) if alike else rng.integers(0, 6, rows).astype(float)
+    )
+    return {name: np.where(rng.random(rows) < 0.1, NAN, x) for name, x in (("neck", neck), ("back", back))}
+
+
+def test_parts_that_wear_together_are_told_from_parts_that_do_not() -> None:
+    together, apart = hidden_of(backbone(), worn(800, True)), hidden_of(backbone(), worn(800, False))
+    assert together is not None and apart is not None
+    assert together.losses[:, -1] == pytest.approx([1.0, 0.5])
+    # A worn back says that the neck is worn, which costs; a clean one that it is clean.
+    worse, better = together.predict(table([NAN, NAN], [5.0, 0.0]))
+    print(f"a neck not known on a worn back {worse:+.3f}, on a clean one {better:+.3f}")
+    assert worse < -0.05 and better > 0.05
+    assert np.abs(apart.predict(table([NAN, NAN], [5.0, 0.0]))).max() < 0.03
+    assert (together.weights >= 0).all() and (np.diag(together.weights) == 0).all()
+
+
+def test_an_unknown_part_stays_a_loss_however_clean_the_rest_is() -> None:
+    rule = hidden_of(backbone(), worn(800, True))
+    assert rule is not None
+    gain = float(rule.predict(table([NAN], [0.0]))[0])
+    assert 0 < gain <= 0.5 * 0.4 + 1e-12  # half of what an unknown neck costs
+
+
+def test_few_rows_say_nothing() -> None:
+    rule = hidden_of(backbone(), worn(30, True))
+    assert rule is not None and not rule.weights.any()
+
+
+def test_the_prices_decide_how_much_of_it_is_true() -> None:
+    rng = np.random.default_rng(2)
+    moved, weight = rng.normal(size=500), rng.uniform(0.5, 2, 500)
+    assert factor_of(0.4 * moved, moved, weight) == pytest.approx(0.4)
+    assert factor_of(-moved, moved, weight) == 0.0
+    assert factor_of(3 * moved, moved, weight) == 1.0
+    assert factor_of(moved, np.zeros(500), weight) == 0.0
