@@ -23,14 +23,17 @@ _BAGS = 5  # boosters; the share of trees on the price is a whole number of them
 _ROUNDS, _PATIENCE = 1500, 40
 _ON_RESIDUAL: tuple[dict[str, object], ...] = (
     {"num_leaves": 12, "min_data_in_leaf": 20, "lambda_l2": 10.0},
-    {"num_leaves": 31, "min_data_in_leaf": 5, "lambda_l2": 1.0},
+    {
+        "num_leaves": 31,
+        "min_data_in_leaf": 3,
+        "lambda_l2": 0.3,
+        "feature_fraction": 0.8,
+        "bagging_fraction": 0.9,
+    },
 )
 _ON_PRICE: tuple[dict[str, object], ...] = tuple(
-    {"objective": "regression", "min_data_in_leaf": 4, "lambda_l2": 1.0, **shape}
-    for shape in (
-        {"num_leaves": 16, "feature_fraction": 0.5},
-        {"num_leaves": 31, "feature_fraction": 0.8, "max_bin": 255},
-    )
+    {"objective": "regression", "num_leaves": 16, "min_data_in_leaf": 4, "lambda_l2": 1.0, **shape}
+    for shape in ({"feature_fraction": 0.5}, {"feature_fraction": 1.0, "max_bin": 255})
 )
 
 

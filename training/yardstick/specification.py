@@ -15,18 +15,24 @@ from training.fit.spec import Maker, Term, levels, linear, smooth, unknown
 from training.yardstick.open_data import Column, Scale
 
 _MOST_PAIRED = 12  # with more columns than this their pairs would outnumber the rows
+_BENT = "curve by level"
 _FEW_LEVELS = 6  # a column with so many levels shows each of them to the trees
 
 
-def specification_of(columns: Sequence[Column], table: Table) -> Specification:
-    """What is a number bends and may jump, what is a level is pooled, and pairs of columns bend together.
+def specifications_of(columns: Sequence[Column], table: Table) -> Iterator[Specification]:
+    """From plain to rich: columns alone, pairs of them, pairs that bend.
 
-    `table`: the rows to fit on; only the names of their levels are read.
+    What is a number bends and may jump, what is a level is pooled. `table`: the rows to fit on; only the
+    names of their levels are read.
     """
     terms = [*backbone_terms(columns), *jumps_of(columns)]
-    if len(columns) <= _MOST_PAIRED:
-        terms += pair_terms(columns)
-    return Specification(tuple(terms), tuple(_inputs(columns, table)), {})
+    inputs = tuple(_inputs(columns, table))
+    yield Specification(tuple(terms), inputs, {})
+    if len(columns) > _MOST_PAIRED:
+        return
+    pairs = pair_terms(columns)
+    yield Specification((*terms, *(t for t in pairs if t.group != _BENT)), inputs, {})
+    yield Specification((*terms, *pairs), inputs, {})
 
 
 def backbone_terms(columns: Sequence[Column]) -> list[Term]:
@@ -78,7 +84,7 @@ def _pair(one: Column, other: Column) -> Iterator[Term]:
             name, by = q.name, levels(_level_column(p))
             yield Term(f"{name} by {p.name} level", (by, linear(name)), group="number by level")
             curve = Term(f"{name} curve by {p.name} level", (by, smooth(name, 10, 6)))
-            yield replace(curve, group="curve by level")
+            yield replace(curve, group=_BENT)
     if {one.scale, other.scale} <= {Scale.LEVEL, Scale.GRADE}:
         both = (levels(_level_column(one)), levels(_level_column(other)))
         yield Term(f"{a} level by {b} level", both, group="level by level")
