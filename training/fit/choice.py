@@ -7,6 +7,10 @@ from dataclasses import replace
 
 from training.fit.core import Data, Fitted, Specification, fit_core
 
+_MARGIN = (
+    3.0  # nats that a richer one must win by: a column that says nothing leaves the evidence about as it is
+)
+
 
 def most_evident(
     data: Data,
@@ -23,7 +27,7 @@ def most_evident(
     best: tuple[Specification, Fitted] | None = None
     for spec in specs:
         fitted = fit_core(data, replace(spec, forest=()), seed, step_done=step_done)
-        if best is not None and fitted.estimate.log_evidence <= best[1].estimate.log_evidence:
+        if best is not None and fitted.estimate.log_evidence < best[1].estimate.log_evidence + _MARGIN:
             break
         best = spec, fitted
     if best is None:
