@@ -215,7 +215,7 @@ def _spread(
 ) -> Spread:
     sale = data.sale
     table = {name: values[sale] for name, values in data.table.items()}
-    return fit_spread(
+    spread = fit_spread(
         table,
         (crossed.value + boosted.left_out + moved)[sale],
         _left_out(problem, crossed, boosted)[sale],
@@ -225,6 +225,10 @@ def _spread(
         time=spec.time,
         drift=_drift(problem, est, spec.time),
     )
+    # Every fold shared the learned variances: left-out rows did not pay for them, so the shape does.
+    rows = int(sale.sum())
+    learned = int((~solve.layout_dropped(est) & ~problem.layout.flat).sum())
+    return replace(spread, shape=spread.shape * math.sqrt(rows / max(rows - learned, rows / 2)))
 
 
 def _hidden(backbone: Backbone, table: Table) -> dict[str, float]:
