@@ -7,14 +7,19 @@ vocabulary, unknown fields among the known ones.
 from __future__ import annotations
 
 from collections import Counter
+from dataclasses import replace
+from datetime import date, timedelta
 from decimal import Decimal
+from itertools import pairwise
 from pathlib import Path
 
+import numpy as np
 import pytest
 from specimens import LOSSES, drawn, one_step_worse
 
 from models.bundle import read_bundle, write_bundle
 from models.instrument import Subject
+from models.price.interface import Assessment
 from models.registry import Registry
 from models.valuation import Valuer, money_of
 from models.vocabulary import DEFAULT_LEVELS, FIELDS, Family
@@ -115,6 +120,30 @@ def test_a_round_trip_through_disk_changes_nothing(
             after.intervals,
             after.families,
         )
+
+
+def test_the_market_is_held_at_its_last_level_and_grows_less_sure(
+    valuer: Valuer, subjects: list[Subject]
+) -> None:
+    last = valuer.model.last_evidence
+    assert last is not None
+
+    def on(day: date) -> Assessment:
+        return valuer.model.assess([replace(s, day=day) for s in subjects[:200]], (0.8,))
+
+    then, after = on(last), [on(last + timedelta(days=365 * years)) for years in (1, 3, 75)]
+    for found in after:
+        assert np.abs(found.center - then.center).max() < 1e-12
+    widths = [(found.high - found.low)[:, 0] for found in (then, *after)]
+    for sooner, later in pairwise(widths):
+        assert (later > sooner).all()
+    print(
+        "80% range 1, 3 and 75 years after the last evidence: "
+        + ", ".join(f"{float((w / widths[0]).mean()):.2f}" for w in widths[1:])
+        + " times as wide"
+    )
+    # Before it there is an index to go by: the market moved.
+    assert np.abs(on(last.replace(year=last.year - 6)).center - then.center).mean() > 0.02
 
 
 def test_names_match_without_case_accents_and_spaces(valuer: Valuer, subjects: list[Subject]) -> None:

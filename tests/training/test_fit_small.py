@@ -131,9 +131,11 @@ def test_twice_the_prices_are_twice_the_values(
 ) -> None:
     doubled = fit([replace(row, price=row.price * 2) for row in rows])
     one, two = (f.model.assess(subjects, (0.5, 0.95)) for f in (base, doubled))
-    for name in ("center", "low", "high", "reference_center"):
-        gap = getattr(two, name) - getattr(one, name) - math.log(2)
-        assert np.abs(gap).max() < 1e-6, (name, np.abs(gap).max())
+    for name in ("center", "reference_center"):
+        assert np.abs(getattr(two, name) - getattr(one, name) - math.log(2)).max() < 1e-6, name
+    # The likelihood of the spread is climbed until a step gains nothing to speak of.
+    for name in ("low", "high"):
+        assert np.abs(getattr(two, name) - getattr(one, name) - math.log(2)).max() < 1e-5, name
     assert np.abs(two.effects - one.effects).max() < 1e-6
 
 

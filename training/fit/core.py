@@ -87,6 +87,7 @@ def fit_core(
     if int(data.sale.sum()) < 20:
         raise ValueError(f"{int(data.sale.sum())} closed sales are too few to fit on; at least 20 are needed")
     problem = problem_of(data, spec)
+    spec = replace(spec, forest=tuple(i for i in spec.forest if _is_there(i, problem)))
     estimate = _estimate(problem, learned, step_done)
     problem = replace(problem, spread=_spread_of_unknown(problem, estimate, data.table))
     hidden = _hidden_rule(problem, estimate, data.table)
@@ -118,6 +119,11 @@ def problem_of(data: Data, spec: Specification) -> Problem:
     kinds = [SALE, *sorted(set(data.kind) - {SALE})]
     kind = np.array([kinds.index(k) for k in data.kind])
     return Problem(layout, matrix(layout, data.table, data.gap), data.y, kind, np.ones(len(kind)))
+
+
+def _is_there(asked: Input, problem: Problem) -> bool:
+    """Whether any of an input's blocks is in the layout: without finishes there is no effect of finishes."""
+    return not asked.blocks or any(b.name in asked.blocks for b in problem.layout.blocks)
 
 
 def _estimate(problem: Problem, learned: Learned | None, step_done: Callable[[], object]) -> Estimate:
@@ -263,7 +269,8 @@ def _drift(problem: Problem, est: Estimate, time: str) -> float:
     total = 0.0
     for block in problem.layout.blocks:
         basis = block.bases[-1]
-        if isinstance(basis, Ramps) and basis.column == time and block.role == LEVEL:
+        # One ramp alone is a trend, not a walk.
+        if isinstance(basis, Ramps) and basis.size > 1 and basis.column == time and block.role == LEVEL:
             spacing = basis.knots[1] - basis.knots[0]
             tau2 = float(est.tau2[problem.layout.groups.index(block.group)])
             total += 0.0 if tau2 < 2.5e-5 else tau2 / spacing

@@ -28,13 +28,16 @@ class CrossFit:
 def folds_of(specimens: Sequence[str], seed: int, count: int = FOLDS) -> Ints:
     """(n,) fold of each row; rows of one specimen stay together, else a resale would tell the answer.
 
-    Specimens are drawn in the order of their first rows, so that their names do not matter.
+    Specimens are drawn in the order of their first rows, so that their names do not matter. Where all rows
+    claim to be one specimen, each stands for itself.
     """
     names, first, place = np.unique(
         np.array(specimens, dtype=object).astype(str), return_index=True, return_inverse=True
     )
-    order = np.empty(len(names), np.int64)
-    order[np.argsort(first)] = np.random.default_rng(seed).permutation(len(names))
+    if len(names) == 1:
+        first = place = np.arange(len(place))
+    order = np.empty(len(first), np.int64)
+    order[np.argsort(first)] = np.random.default_rng(seed).permutation(len(first))
     return np.asarray(order[place] % count, np.int64)
 
 

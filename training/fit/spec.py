@@ -106,6 +106,16 @@ def walk(column: str, spacing: float) -> Maker:
     return fit
 
 
+def trend(column: str) -> Maker:
+    """One ramp from first to last: a steady drift, held flat before and after."""
+
+    def fit(table: Table) -> Basis | None:
+        first, last = float(np.nanmin(table[column])), float(np.nanmax(table[column]))
+        return Ramps(column, (first, last)) if last > first else None
+
+    return fit
+
+
 def _losses(family: str, fields: Sequence[str]) -> Iterable[Term]:
     role = f"loss:{family}"
     for field in fields:
@@ -182,9 +192,10 @@ def _provenance() -> list[Term]:
 def _market() -> list[Term]:
     return [
         Term("index", (walk("time", 0.25),)),
-        Term("drift", (linear("time"),), pooled=False),
-        Term("drift by maker", (levels("maker"), linear("time"))),
-        Term("drift by model", (levels("model"), linear("time"))),
+        # Where the market goes after the last sale nobody knows: every term of time is held flat there.
+        Term("drift", (trend("time"),), pooled=False),
+        Term("drift by maker", (levels("maker"), trend("time"))),
+        Term("drift by model", (levels("model"), trend("time"))),
         Term("walk by maker", (levels("maker"), walk("time", 1.0))),
         Term("channel", (levels("channel"),)),
         Term("channel by maker", (levels("channel"), levels("maker"))),
