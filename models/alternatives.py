@@ -99,6 +99,16 @@ def _read_all(changes: Sequence[Mapping[str, object]]) -> list[dict[str, Value]]
 
 
 def _read(change: Mapping[str, object], faults: list[Fault]) -> dict[str, Value]:
+    try:
+        return read_change(change)
+    except InputError as error:
+        faults.extend(error.faults)
+        return {}
+
+
+def read_change(change: Mapping[str, object]) -> dict[str, Value]:
+    """One set of changes, field path → JSON value, as values of the fields. Raises InputError."""
+    faults: list[Fault] = []
     out: dict[str, Value] = {}
     for path, value in change.items():
         field = BY_PATH.get(path)
@@ -116,4 +126,6 @@ def _read(change: Mapping[str, object], faults: list[Fault]) -> dict[str, Value]
                 faults.extend(error.faults)
     if not change:
         faults.append(Fault("changes", change, "holds no change", "at least one field", "name a field"))
+    if faults:
+        raise InputError(faults)
     return out

@@ -14,12 +14,16 @@ from service.errors import NotAcceptableError
 from service.health.routes import blp as health
 from service.keys.records import KeyRing
 from service.live import Live
+from service.models.routes import blp as models_
+from service.past import Past
 from service.settings import Settings
 from service.store.base import open_engine
+from service.valuations.part_routes import blp as parts
 from service.valuations.routes import blp as valuations
 from service.vocabulary.routes import blp as vocabulary
+from service.web import form_of
 
-NOUNS = (valuations, catalogue, vocabulary, health)
+NOUNS = (valuations, parts, catalogue, vocabulary, models_, health)
 
 
 def create_app(
@@ -36,7 +40,8 @@ def create_app(
     if watch_seconds is not None:
         live.watch(watch_seconds)
     keys = KeyRing(engine, settings.secret, settings.key_seconds, settings.outage_seconds)
-    app.extensions["bookmatch"] = Context(settings, engine, live, keys)
+    past = Past(settings.store, read_model)
+    app.extensions["bookmatch"] = Context(settings, engine, live, past, keys)
     logs.install(app)
     app.before_request(_check_accept)
     describe(app, NOUNS)
@@ -45,6 +50,6 @@ def create_app(
 
 
 def _check_accept() -> None:
-    accepted = request.accept_mimetypes
-    if request.path.startswith("/v1/") and accepted and not accepted.quality("application/json"):
-        raise NotAcceptableError("Answers are application/json; the header Accept leaves that out.")
+    accepted, form = request.accept_mimetypes, form_of(request.path)
+    if request.path.startswith("/v1/") and accepted and not accepted.quality(form):
+        raise NotAcceptableError(f"Answers are {form}; the header Accept leaves that out.")

@@ -10,6 +10,7 @@ from sqlalchemy import Engine
 from models.bundle import Bundle
 from service.keys.records import KeyRing
 from service.live import Live
+from service.past import Past
 from service.settings import Settings
 
 
@@ -20,12 +21,21 @@ class Context:
     settings: Settings
     engine: Engine
     live: Live
+    past: Past
     keys: KeyRing
 
 
 def context() -> Context:
     """That of the application that handles this request."""
     found: Context = current_app.extensions["bookmatch"]
+    return found
+
+
+def use_bundle(version: str) -> Bundle:
+    """Answer this request by the bundle of this version, whatever is current. Raises BundleGoneError."""
+    live = context().live.bundle_of(version)
+    found: Bundle = live or context().past.bundle(version)
+    g.bundle = found
     return found
 
 

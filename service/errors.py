@@ -14,6 +14,8 @@ BookmatchError
     ├── UnknownRecordError   no record has this id
     ├── UnknownPlaceError    the catalogue has no such maker or model; names the nearest
     ├── NoBundleError        no model is loaded
+    ├── BundleGoneError      the model that made a valuation cannot be read any more
+    ├── NoCardError          the model was made without a card
     └── IdempotencyError
         ├── KeyFormError     the Idempotency-Key is not usable
         ├── InFlightError    the first request with this Idempotency-Key has not ended
@@ -101,6 +103,14 @@ class UnknownPlaceError(FaultyRequestError):
 
 class NoBundleError(ServiceError):
     """No model is loaded."""
+
+
+class BundleGoneError(ServiceError):
+    """The model that made a valuation cannot be read any more."""
+
+
+class NoCardError(ServiceError):
+    """The model was made without a card."""
 
 
 class IdempotencyError(ServiceError):

@@ -42,6 +42,11 @@ class Live:
             raise NoBundleError("No model has been loaded yet.")
         return found
 
+    def bundle_of(self, version: str) -> Bundle | None:
+        """What serves now, if it is of this version."""
+        found = self._bundle
+        return found if found is not None and found.version == version else None
+
     @property
     def version(self) -> str | None:
         """The version that serves now, if any."""

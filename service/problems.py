@@ -42,12 +42,20 @@ TABLE: Mapping[type[Exception], Kind] = {
     InputError: _FIELDS,
     errors.BodyError: Kind(400, "body", "The body cannot be read", "Send one JSON object (RFC 8259)."),
     errors.ContentTypeError: Kind(415, "content-type", "Wrong content type", "Send application/json."),
-    errors.NotAcceptableError: Kind(406, "accept", "No acceptable form", "Accept application/json."),
+    errors.NotAcceptableError: Kind(
+        406, "accept", "No acceptable form", "Accept the form that the path has."
+    ),
     errors.KeyMissingError: Kind(401, "key-missing", "A key is needed", "Send Authorization: Bearer KEY."),
     errors.KeyInvalidError: Kind(401, "key-invalid", "The key is not valid", "Ask for a new key."),
     errors.ScopeError: Kind(403, "scope", "The key may not do this", "Ask for a key with the scope."),
     errors.UnknownRecordError: Kind(404, "record", "No such record", "Check the id."),
     errors.UnknownPlaceError: Kind(404, "name", "Not in the catalogue", "See errors for the nearest names."),
+    errors.NoCardError: Kind(
+        404, "card", "The model has no card", "Fit it again with later sales to judge it."
+    ),
+    errors.BundleGoneError: Kind(
+        410, "model-gone", "The model is gone", "Value the instrument again; the valuation itself stays."
+    ),
     errors.NoBundleError: Kind(503, "no-model", "No model is loaded", "Try again after Retry-After."),
     errors.KeyFormError: Kind(400, "idempotency-key", "The Idempotency-Key is not usable", "Make another."),
     errors.InFlightError: Kind(409, "in-flight", "The first request has not ended", "Try again shortly."),

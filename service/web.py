@@ -10,7 +10,7 @@ from collections.abc import Callable, Mapping, Sequence
 from copy import deepcopy
 from functools import wraps
 from http import HTTPStatus
-from typing import Any
+from typing import Any, NamedTuple
 
 import orjson
 from flask import Response, request
@@ -19,13 +19,42 @@ from flask_smorest.utils import deepupdate
 from marshmallow import Schema, ValidationError
 from werkzeug.exceptions import RequestEntityTooLarge
 
+from models.errors import Fault, InputError
 from service.context import context
-from service.errors import BodyError, ContentTypeError, FaultyRequestError
+from service.errors import BodyError, ContentTypeError, FaultyRequestError, Located
 from service.faults import located
 from service.twice import check_names
 
 View = Callable[..., Any]
-JSON = "application/json"
+JSON, SVG, HTML = "application/json", "image/svg+xml", "text/html"
+_FORMS = {".svg": SVG, ".html": HTML}
+
+
+def form_of(path: str) -> str:
+    """The one form that answers at this path have: a path that ends otherwise than most says which."""
+    return _FORMS.get(path[path.rfind(".") :], JSON)
+
+
+class Query(NamedTuple):
+    """A member of the query: its name, what it is, its JSON schema, and what reads its text.
+
+    `read` raises InputError with what is wrong with the text.
+    """
+
+    name: str
+    text: str
+    schema: dict[str, Any]
+    read: Callable[[str], Any]
+
+    def found(self) -> Any:
+        """What was read from this request's query; None if it was not sent. Raises FaultyRequestError."""
+        texts = request.args.getlist(self.name)
+        try:
+            if len(texts) > 1:
+                raise InputError([Fault(self.name, texts[1], "is in the query twice", "", "send it once")])
+            return self.read(texts[0]) if texts else None
+        except InputError as error:
+            raise FaultyRequestError([Located(None, fault) for fault in error.faults]) from None
 
 
 class Noun(Blueprint):  # type: ignore[misc]
@@ -62,6 +91,20 @@ class Noun(Blueprint):  # type: ignore[misc]
 
             body = {"required": True, "content": {JSON: {"schema": schema}}}
             return _described(read, requestBody=body, responses=_problems((400, 413, 415, 422)))
+
+        return decorate
+
+    def asks(self, query: Query) -> Callable[[View], View]:
+        """The view's argument of this name is what was read from the query; None if it was not sent."""
+        said = {"name": query.name, "in": "query", "required": False, "description": query.text}
+        parameter = {**said, "schema": query.schema}
+
+        def decorate(view: View) -> View:
+            @wraps(view)
+            def read(*args: Any, **kwargs: Any) -> Any:
+                return view(*args, **kwargs, **{query.name: query.found()})
+
+            return _described(read, parameters=[parameter], responses=_problems((422,)))
 
         return decorate
 
@@ -107,7 +150,10 @@ def _described(view: View, **doc: Any) -> View:
     # Kept where flask-smorest keeps it; its own decorators would add a call to every request.
     described: Any = view
     described._apidoc = deepcopy(getattr(view, "_apidoc", {}))
-    described._apidoc["manual_doc"] = deepupdate(described._apidoc.get("manual_doc", {}), doc)
+    before = described._apidoc.get("manual_doc", {})
+    if "parameters" in doc:
+        doc["parameters"] = [*before.get("parameters", ()), *doc["parameters"]]
+    described._apidoc["manual_doc"] = deepupdate(before, doc)
     return view
 
 
@@ -156,6 +202,8 @@ def answer(data: Any, status: int = 200, headers: Mapping[str, str] | None = Non
     return sent(orjson.dumps(data), status, headers)
 
 
-def sent(body: bytes, status: int = 200, headers: Mapping[str, str] | None = None) -> Response:
-    """JSON that was written before, to the byte."""
-    return Response(body, status, headers, mimetype=JSON)
+def sent(
+    body: bytes | str, status: int = 200, headers: Mapping[str, str] | None = None, form: str = JSON
+) -> Response:
+    """What was written before, to the byte: JSON, or another form."""
+    return Response(body, status, headers, mimetype=form)

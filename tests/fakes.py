@@ -7,13 +7,16 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
+from decimal import Decimal
 from pathlib import Path
 
 import numpy as np
 
 from models.bundle import write_bundle
 from models.catalogue import Catalogue, read_catalogue
+from models.evidence import Evidence
 from models.instrument import Instrument, Subject
+from models.kept import EVIDENCE, Kept
 from models.money import Rates
 from models.price.interface import FACTORS, Assessment, EvidenceWeight, FloatArray, evidence_word
 from models.vocabulary import FIELDS, Kind
@@ -48,6 +51,18 @@ finish = [{ name = "Brume" }]
 RATES = Rates(
     np.array([date(2020, 1, 1).toordinal(), date(2026, 1, 2).toordinal()]),
     {"EUR": np.array([1.25, 1.1]), "JPY": np.array([0.008, 0.0065]), "KWD": np.array([3.3, 3.25])},
+)
+
+
+def _sold(id: str, kind: str, price: str, serial: str | None = None, **fields: object) -> Evidence:
+    it = Instrument("Ostvik", "Fjell 2", serial=serial, **fields)  # type: ignore[arg-type]
+    return Evidence(id, kind, date(2025, 6, 1), Decimal(price), "USD", "dealer", "", it)
+
+
+# What a bundle of the fake keeps: one sale, one asking, both of Ostvik Fjell 2 at a dealer's.
+EVIDENCE_ROWS = (
+    _sold("S1", "sale", "2000", "F 77", condition_neck=4.0, originality_pickups="original"),
+    _sold("A1", "asking", "3000", condition_neck=2.0),
 )
 
 
@@ -136,5 +151,11 @@ def read_fake(files: Mapping[str, bytes], catalogue: Catalogue) -> FakePriceMode
 
 
 def write_fake(store: Path, base: float = 8.0, **about: object) -> str:
-    """Write a bundle of the fake into this store; its version."""
-    return write_bundle(store, FakePriceModel(base), CATALOGUE, RATES, about)
+    """Write a bundle of the fake into this store, with `EVIDENCE_ROWS` and a card; its version."""
+    card = {"title": "Model card", "made": "2026-01-02", "base": base}
+    files = {
+        EVIDENCE: Kept.of(EVIDENCE_ROWS).to_bytes(),
+        "card.json": json.dumps(card).encode(),
+        "card.html": b"<!doctype html><title>Model card</title><h1>Model card</h1>",
+    }
+    return write_bundle(store, FakePriceModel(base), CATALOGUE, RATES, about, files)

@@ -15,6 +15,7 @@ from service.context import bundle
 from service.errors import NoBundleError
 from service.keys.records import SCOPES
 from service.schemas import ProblemSchema
+from service.valuations.changes import EXAMPLES
 from service.valuations.examples import example_ask
 from service.web import Noun
 
@@ -70,13 +71,14 @@ def document(app: Flask) -> dict[str, Any]:
     """The document of this application, with an example that its current catalogue can answer."""
     found: dict[str, Any] = app.extensions["bookmatch-openapi"]
     try:
-        example = example_ask(bundle().valuer.catalogue)
+        examples = {**EXAMPLES, "Ask": example_ask(bundle().valuer.catalogue)}
     except NoBundleError:
         return found
     for item in found["paths"].values():
         for content in _bodies(item):
-            if content["schema"] == {"$ref": "#/components/schemas/Ask"}:
-                content["example"] = example
+            name = content["schema"].get("$ref", "").rsplit("/", 1)[-1]
+            if name in examples:
+                content["example"] = examples[name]
     return found
 
 

@@ -25,7 +25,7 @@ _LONGEST = 200
 
 
 class Claim(NamedTuple):
-    """One caller's Idempotency-Key at one path, and the digest of the body that came with it."""
+    """One caller's Idempotency-Key at one path, and the digest of the body and query that came with it."""
 
     key_id: str
     method: str
@@ -44,7 +44,8 @@ def claim_of_request() -> Claim | None:
         key = key[1:-1]
     if not key or len(key) > _LONGEST or not key.isascii() or not key.isprintable():
         raise KeyFormError(f"An {HEADER} is 1 to {_LONGEST} printable ASCII characters.")
-    digest = hashlib.sha256(request.get_data()).hexdigest()
+    asked = request.get_data() + (b"?" + request.query_string if request.query_string else b"")
+    digest = hashlib.sha256(asked).hexdigest()
     return Claim(g.caller.key_id, request.method, request.path, key, digest)
 
 

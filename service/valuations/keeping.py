@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from typing import NamedTuple
 
@@ -12,6 +13,8 @@ from service.context import context
 from service.idempotency.rules import Claim, claim_of_request, claimed_before, taken
 from service.store.base import reading, writing
 from service.valuations import records, rules
+from service.valuations.parts import PARTS
+from service.valuations.stored import new_case
 
 
 class Kept(NamedTuple):
@@ -21,15 +24,20 @@ class Kept(NamedTuple):
     answer: bytes
 
 
-def make_and_keep(ask: rules.Ask) -> Kept:
-    """The valuation of this request, new or, if its Idempotency-Key was used, the one made then."""
+def make_and_keep(ask: rules.Ask, include: Sequence[str] = ()) -> Kept:
+    """The valuation of this request, new or, if its Idempotency-Key was used, the one made then.
+
+    `include`: names of `PARTS` that the answer carries too, and that are kept with it.
+    """
     claim = claim_of_request()
     before = claimed_before(claim) if claim else None
     if before is not None:
         return _again(before)
     found = rules.value(ask)  # before the transaction: nobody waits for a model
     record_id, created = records.new_id(), datetime.now(UTC)
-    body = orjson.dumps(rules.valuation_answer(found, record_id, created))
+    case = new_case(ask, found)
+    said = rules.valuation_answer(found, record_id, created)
+    body = orjson.dumps({**said, **{name: PARTS[name](case) for name in include}})
     row: dict[str, object] = {
         "id": record_id,
         "key_id": g.caller.key_id,

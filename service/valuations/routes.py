@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from flask import Response
 from marshmallow import RAISE
 
@@ -9,8 +11,10 @@ from service.context import context
 from service.store.base import reading
 from service.valuations import records, rules
 from service.valuations.keeping import make_and_keep
-from service.valuations.schemas import AskSchema, AttributionsSchema, IntervalsSchema, ValuationSchema
-from service.web import Noun, answer, once, sent
+from service.valuations.part_schemas import FullValuationSchema
+from service.valuations.parts import PARTS, read_include
+from service.valuations.schemas import AskSchema, AttributionsSchema, IntervalsSchema
+from service.web import Noun, Query, answer, once, sent
 
 blp = Noun(
     "valuations",
@@ -19,27 +23,34 @@ blp = Noun(
     description="What an instrument is worth, how sure that is, and why.",
 )
 _ASK = AskSchema(unknown=RAISE)  # made once: a new one for each request would cost more than the valuation
+_INCLUDE = Query(
+    "include",
+    f"what the answer shall carry beside the figures: names between commas, of {', '.join(PARTS)}",
+    {"type": "string", "example": "comparables,questions"},
+    read_include,
+)
 
 
 @blp.route("/valuations", methods=["POST"])
 @blp.needs("valuations")
 @blp.takes(_ASK)
-@blp.gives(201, ValuationSchema(), "The valuation, which is kept.", headers={"Location": "its path"})
+@blp.asks(_INCLUDE)
+@blp.gives(201, FullValuationSchema(), "The valuation, which is kept.", headers={"Location": "its path"})
 @once
-def create_valuation(ask: rules.Ask) -> Response:
+def create_valuation(ask: rules.Ask, include: Sequence[str] | None) -> Response:
     """Value an instrument and keep the answer.
 
     The value is the median of the prices to be expected on that day in that market. The amounts of the
     families sum to value − reference to the cent. Send an Idempotency-Key, and a request that
-    is sent twice is answered alike.
+    is sent twice is answered alike. What `include` names comes in the same answer and is kept with it.
     """
-    kept = make_and_keep(ask)
+    kept = make_and_keep(ask, include or ())
     return sent(kept.answer, 201, {"Location": f"/v1/valuations/{kept.id}"})
 
 
 @blp.route("/valuations/<string:valuation_id>")
 @blp.needs("valuations")
-@blp.gives(200, ValuationSchema(), "The valuation as it was answered.", problems=(404,))
+@blp.gives(200, FullValuationSchema(), "The valuation as it was answered.", problems=(404,))
 def show_valuation(valuation_id: str) -> Response:
     """The same answer again, to the byte, whatever model is current now.
 

@@ -10,7 +10,7 @@ from typing import Any
 from models.cautions import Caution
 from models.instrument import Subject
 from models.price.interface import EVIDENCE_WORDS
-from models.valuation import FamilyEffect, Valuation
+from models.valuation import FamilyEffect, Interval, Valuation
 from service.context import bundle
 
 
@@ -40,7 +40,7 @@ def intervals_answer(found: Valuation) -> dict[str, Any]:
         "channel": found.channel,
         "currency": found.currency,
         "value": str(found.value),
-        "intervals": [{"level": i.level, "low": str(i.low), "high": str(i.high)} for i in found.intervals],
+        "intervals": [interval_entry(interval) for interval in found.intervals],
         "evidence": {
             "word": found.evidence.word,
             "meaning": EVIDENCE_WORDS[found.evidence.word],
@@ -48,7 +48,7 @@ def intervals_answer(found: Valuation) -> dict[str, Any]:
             "effective_sales": found.evidence.effective_sales,
             "last": found.last_evidence,
         },
-        "cautions": [_caution(caution) for caution in found.cautions],
+        "cautions": [caution_entry(caution) for caution in found.cautions],
         "model_version": found.model_version,
     }
 
@@ -75,7 +75,13 @@ def valuation_answer(found: Valuation, record_id: str, created: datetime) -> dic
     }
 
 
-def _caution(caution: Caution) -> dict[str, Any]:
+def interval_entry(found: Interval) -> dict[str, Any]:
+    """One range as it is answered."""
+    return {"level": found.level, "low": str(found.low), "high": str(found.high)}
+
+
+def caution_entry(caution: Caution) -> dict[str, Any]:
+    """One caution as it is answered."""
     return {"code": caution.code, "text": caution.text, "field": caution.field, "as_of": caution.as_of}
 
 

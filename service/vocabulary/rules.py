@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from models.cautions import CODES
+from models.cautions import BESIDE, CODES
 from models.price.interface import EVIDENCE_WORDS
 from models.valuation import LEAST_LEVEL, MOST_LEVEL, MOST_LEVELS
 from models.vocabulary import (
@@ -33,7 +33,7 @@ def vocabulary() -> dict[str, Any]:
         "default_channel": DEFAULT_CHANNEL,
         "kinds": _terms(KINDS),
         "evidence": [{"name": word, "meaning": meaning} for word, meaning in EVIDENCE_WORDS.items()],
-        "cautions": [{"name": code, "meaning": meaning} for code, meaning in CODES.items()],
+        "cautions": [{"name": code, "meaning": meaning} for code, meaning in (CODES | BESIDE).items()],
         "levels": {
             "default": list(DEFAULT_LEVELS),
             "low": LEAST_LEVEL,

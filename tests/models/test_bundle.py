@@ -48,7 +48,8 @@ def test_a_round_trip_through_disk_changes_nothing(folder: Path) -> None:
 def test_the_manifest_says_what_the_bundle_holds(folder: Path) -> None:
     manifest = read_bundle(folder, read_model=read_fake).manifest
     assert manifest["version"] == folder.name and manifest["about"] == {"seed": 7}
-    assert set(manifest["files"]) == {"catalogue.toml", "fake.json", "rates.npz"}
+    own, extra = {"catalogue.toml", "fake.json", "rates.npz"}, {"card.html", "card.json", "evidence.npz"}
+    assert set(manifest["files"]) == own | extra
     for name, entry in manifest["files"].items():
         data = (folder / name).read_bytes()
         assert entry == {"sha256": hashlib.sha256(data).hexdigest(), "size": len(data)}

@@ -47,6 +47,21 @@ def test_a_valuation_is_one_insert(known: Caller) -> None:
     assert sent == ["SELECT valuation.answer FROM"]
 
 
+def test_what_stands_behind_a_valuation_is_one_select_and_costs_no_insert_more(known: Caller) -> None:
+    with counted(known.app) as sent:
+        made = known.post("/v1/valuations?include=comparables,record,sentences", DAL)
+    assert sent == ["INSERT INTO valuation"]
+    path = made.headers["Location"]
+    for name in ("comparables", "questions", "record", "sentences", "walk.svg", "span.svg", "index.svg"):
+        with counted(known.app) as sent:
+            assert known.get(f"{path}/{name}").status_code == 200
+        assert sent == ["SELECT valuation.answer FROM"]
+    for name, body in (("alternatives", {"alternatives": [{"figure": 1}]}), ("restoration", {"costs": {}})):
+        with counted(known.app) as sent:
+            assert known.post(f"{path}/{name}", body).status_code == 200
+        assert sent == ["SELECT valuation.answer FROM"]
+
+
 def test_what_keeps_no_record_asks_nothing(known: Caller) -> None:
     with counted(known.app) as sent:
         for path in ("/v1/intervals", "/v1/attributions"):

@@ -1,0 +1,1 @@
+"""The models that make values: what the current one was judged to be worth."""

@@ -1,0 +1,79 @@
+"""Answers about a kept valuation, by the bundle that made it."""
+
+from __future__ import annotations
+
+import re
+from decimal import Decimal
+from typing import Any
+
+from models.alternatives import alternatives
+from models.comparables import comparables
+from models.errors import Fault, InputError
+from models.market import market_index
+from models.pictures import index_picture, span_picture, walk_picture
+from service.valuations.changes import Costs, WhatIf
+from service.valuations.parts import PARTS, alternative_entry, restoration_part
+from service.valuations.stored import Case, kept_case
+
+_PRICE = re.compile(r"\d{1,12}(\.\d{1,6})?", re.ASCII)
+
+
+def part(valuation_id: str, name: str) -> dict[str, Any]:
+    """One of `PARTS` of a kept valuation."""
+    case = kept_case(valuation_id)
+    return {**_head(valuation_id, case), name: PARTS[name](case)}
+
+
+def what_if(valuation_id: str, asked: WhatIf) -> dict[str, Any]:
+    """Other states of the same specimen, beside the value that it has."""
+    case = kept_case(valuation_id)
+    ask = case.ask
+    found = alternatives(case.valuer, ask.subject, asked.changes, ask.currency, asked.levels or ask.levels)
+    return {
+        **_head(valuation_id, case),
+        "value": str(case.valuation.value),
+        "alternatives": [alternative_entry(alternative) for alternative in found],
+    }
+
+
+def put_right(valuation_id: str, costs: Costs) -> dict[str, Any]:
+    """What can be put right against these costs. Raises FaultyRequestError for costs of what cannot."""
+    case = kept_case(valuation_id)
+    costs.check(case.ask.currency)
+    try:
+        found = restoration_part(case, costs.amounts)
+    except InputError as error:
+        raise costs.placed(error) from None
+    return {**_head(valuation_id, case), "restoration": found}
+
+
+def walk(valuation_id: str) -> str:
+    """The picture from the reference value to the value, as SVG."""
+    return walk_picture(kept_case(valuation_id).valuation, f"walk-{valuation_id}")
+
+
+def span(valuation_id: str, asking: Decimal | None) -> str:
+    """The picture of the ranges with the comparables and a price that is asked, as SVG."""
+    case = kept_case(valuation_id)
+    found = comparables(case.valuer, case.ask.subject, case.ask.currency)
+    return span_picture(case.valuation, found, asking, f"span-{valuation_id}")
+
+
+def index(valuation_id: str) -> str:
+    """The picture of the market of the valuation's model over time, as SVG."""
+    case = kept_case(valuation_id)
+    it = case.ask.subject.instrument
+    found = market_index(case.valuer, case.ask.subject)
+    return index_picture(found, f"{it.maker} {it.model}", f"index-{valuation_id}")
+
+
+def read_asking(text: str) -> Decimal:
+    """A price above 0. Raises InputError."""
+    if _PRICE.fullmatch(text) and Decimal(text) > 0:
+        return Decimal(text)
+    allowed = "an amount above 0, such as 1250.00"
+    raise InputError([Fault("asking", text, "is not a price", allowed, "correct it or leave it out")])
+
+
+def _head(valuation_id: str, case: Case) -> dict[str, Any]:
+    return {"id": valuation_id, "model_version": case.valuer.version, "currency": case.ask.currency}

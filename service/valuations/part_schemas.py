@@ -1,0 +1,230 @@
+"""What the parts of a valuation look like: each described once, for the answer that has all and its own."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from marshmallow import Schema, fields
+
+from service.schemas import money, said
+from service.valuations.schemas import CautionSchema, IntervalSchema, ValuationSchema
+from service.vocabulary.schemas import InstrumentSchema
+
+
+class PaidSchema(Schema):
+    """A price as it was recorded."""
+
+    price = money("the amount")
+    currency = fields.String(**said("its currency (ISO 4217)"))
+
+
+class LineSchema(Schema):
+    """One adjustment from the specimen sold to this one."""
+
+    field = fields.String(**said("the field by path, or day or channel"))
+    share = fields.Float(**said("the adjustment as a share of the price it applies to"))
+    amount = money("the adjustment in money")
+    text = fields.String(**said("the adjustment as a sentence"))
+
+
+class ComparableSchema(Schema):
+    """One record of the evidence, brought to this specimen, this day and this market."""
+
+    id = fields.String(**said("its id in the evidence"))
+    kind = fields.String(**said("sale, asking or offer"))
+    date = fields.Date(**said("the day of the record"))
+    channel = fields.String(**said("the market it was in"))
+    paid = fields.Nested(PaidSchema, **said("the price as recorded"))
+    instrument = fields.Nested(InstrumentSchema, **said("the specimen of the record, without its serial"))
+    same_edition_and_build = fields.Boolean(**said("whether edition and build are those of this specimen"))
+    same_specimen = fields.Boolean(**said("whether it is this very specimen, by its serial"))
+    doubt = fields.Float(**said("standard deviation, in log, of what it says of this specimen"))
+    weight = fields.Float(**said("its share of the reconciled figure; 0 for askings and offers"))
+    price = money("the price in the valuation's currency, where the grid starts")
+    market = fields.List(fields.Nested(LineSchema), **said("from its day and market to these, compounded"))
+    today = money("the price after those")
+    lines = fields.List(fields.Nested(LineSchema), **said("from its specimen to this one; each of today"))
+    adjusted = money("today and all lines: what the record says that this specimen would bring")
+    net = fields.Float(**said("(adjusted − price) / price"))
+    gross = fields.Float(**said("the sizes of all amounts together / price"))
+    flags = fields.List(
+        fields.String(), **said("net_over_15 and gross_over_25 where they apply: look twice, not a refusal")
+    )
+
+
+class ComparablesSchema(Schema):
+    """The sales that stand closest, and what they say together."""
+
+    sales = fields.List(fields.Nested(ComparableSchema), **said("closed sales, the closest first"))
+    beside = fields.List(
+        fields.Nested(ComparableSchema), **said("askings and offers: shown beside, never mixed in")
+    )
+    reconciled = fields.String(
+        **said("the sales' adjusted prices weighted by 1 / gross; null: there are none", optional=True)
+    )
+    difference = fields.Float(**said("reconciled / value − 1", optional=True))
+    set_aside = fields.List(fields.String(), **said("ids of sales too far off to be anything but a slip"))
+    note = fields.String(**said("why there are none, or fewer than usual", optional=True))
+    caution = fields.Nested(
+        CautionSchema, **said("where sales and model disagree by more than the 50% range", optional=True)
+    )
+
+
+class OutcomeSchema(Schema):
+    """One likely answer and what it would make of the value."""
+
+    answer = fields.Raw(**said("the answer, as the field has it"))
+    chance = fields.Float(**said("how likely it is for such a specimen"))
+    value = money("the value it would give")
+
+
+class QuestionSchema(Schema):
+    """One field that is not known and is worth asking for."""
+
+    field = fields.String(**said("the field by path"))
+    label = fields.String(**said("what to call it"))
+    how = fields.String(**said("what shows it best"))
+    narrowing = fields.Float(**said("share of the 80% range's width that an answer is expected to take away"))
+    after = fields.Float(**said("the same once this and all questions before it are answered"))
+    outcomes = fields.List(fields.Nested(OutcomeSchema), **said("two or three likely answers"))
+
+
+class ChangeSchema(Schema):
+    """One field that two records of the specimen say differently."""
+
+    field = fields.String(**said("the field by path"))
+    label = fields.String(**said("what to call it"))
+    before = fields.Raw(**said("what the earlier record says"))
+    after = fields.Raw(**said("what the next one says, or this valuation after the last"))
+    kind = fields.String(**said("loss, gain, or contradiction: of what cannot change"))
+
+
+class EntrySchema(Schema):
+    """One earlier record of this very specimen."""
+
+    id = fields.String(**said("its id in the evidence"))
+    kind = fields.String(**said("sale, asking or offer"))
+    date = fields.Date(**said("the day of the record"))
+    channel = fields.String(**said("the market it was in"))
+    paid = fields.Nested(PaidSchema, **said("the price as recorded"))
+    implied = money("what that price implies for the specimen as it is valued here")
+    changes = fields.List(fields.Nested(ChangeSchema), **said("from this record to the next"))
+
+
+class RecordSchema(Schema):
+    """What the evidence holds of this very specimen."""
+
+    entries = fields.List(
+        fields.Nested(EntrySchema), **said("oldest first; empty without a serial or without records of it")
+    )
+    cautions = fields.List(fields.Nested(CautionSchema), **said("what to be careful about"))
+
+
+class SentenceSchema(Schema):
+    """One reason in words."""
+
+    field = fields.String(**said("the field by path, or day or channel"))
+    text = fields.String(**said("what was seen, what a typical one has, and what it does to the price"))
+
+
+class NewValueSchema(Schema):
+    """One field as it is changed."""
+
+    field = fields.String(**said("the field by path"))
+    value = fields.Raw(**said("what it is changed to; null: not known", optional=True))
+
+
+class AlternativeSchema(Schema):
+    """The same specimen with some fields changed."""
+
+    changes = fields.List(fields.Nested(NewValueSchema), **said("what is changed"))
+    value = money("its value")
+    intervals = fields.List(fields.Nested(IntervalSchema), **said("the ranges of its value"))
+    effect = fields.Float(**said("the change in the logarithm of the value"))
+    difference = money("its value less that of the specimen as it is")
+    difference_intervals = fields.List(
+        fields.Nested(IntervalSchema), **said("ranges of the difference: what both share is not in them")
+    )
+
+
+class RemedySchema(Schema):
+    """One thing that can be put right."""
+
+    field = fields.String(**said("the field by path"))
+    label = fields.String(**said("what to call it"))
+    now = fields.String(**said("what it is"))
+    then = fields.String(**said("what it would be"))
+    gain = money("what that adds to the value")
+    gain_intervals = fields.List(fields.Nested(IntervalSchema), **said("ranges of the gain"))
+    cost = fields.String(**said("what it costs, where that was said", optional=True))
+    net = fields.String(**said("gain less cost", optional=True))
+    worth_it = fields.Boolean(
+        **said("whether all of the gain's first range lies above the cost; null: no cost said", optional=True)
+    )
+
+
+class LastingSchema(Schema):
+    """One thing that cannot be put right."""
+
+    field = fields.String(**said("the field by path"))
+    label = fields.String(**said("what to call it"))
+    now = fields.Raw(**said("what it is"))
+    reason = fields.String(**said("why it stays so"))
+
+
+class RestorationSchema(Schema):
+    """What can be put right, and what cannot."""
+
+    remedies = fields.List(fields.Nested(RemedySchema), **said("what can be, the largest gain first"))
+    lasting = fields.List(fields.Nested(LastingSchema), **said("what no money brings back"))
+    together = fields.Nested(
+        AlternativeSchema, **said("all that is worth its cost done at once; null: nothing is", optional=True)
+    )
+
+
+def _part_fields(*, required: bool) -> dict[str, fields.Field[Any]]:
+    """A member for each of `parts.PARTS`; a test holds the two to each other."""
+    members: dict[str, fields.Field[Any]] = {
+        "comparables": fields.Nested(
+            ComparablesSchema, **said("the sales that stand closest, each adjusted to this specimen")
+        ),
+        "questions": fields.List(
+            fields.Nested(QuestionSchema), **said("what to ask next: the most telling unknown field first")
+        ),
+        "record": fields.Nested(RecordSchema, **said("what the evidence holds of this very specimen")),
+        "sentences": fields.List(fields.Nested(SentenceSchema), **said("each reason as a sentence")),
+        "restoration": fields.Nested(RestorationSchema, **said("what can be put right and what cannot")),
+    }
+    for member in members.values():
+        member.required = required
+    return members
+
+
+PART_NAMES = tuple(_part_fields(required=True))
+_Included = Schema.from_dict(_part_fields(required=False), name="Included")
+
+
+class FullValuationSchema(ValuationSchema, _Included):  # type: ignore[misc, valid-type]
+    """A valuation that is kept, with the parts that were asked for in `include`."""
+
+
+class PartSchema(Schema):
+    """What every answer about a kept valuation says first."""
+
+    id = fields.String(**said("the valuation's id"))
+    model_version = fields.String(**said("the model that made the valuation and this"))
+    currency = fields.String(**said("the currency of every amount that names none"))
+
+
+def part_schema(name: str) -> Schema:
+    """The answer that has this part of a kept valuation alone."""
+    member = _part_fields(required=True)[name]
+    made: type[Schema] = type(f"{name.title()}PartSchema", (PartSchema,), {name: member})
+    return made()
+
+
+class AlternativesSchema(PartSchema):
+    """What other states of the same specimen would be worth."""
+
+    value = money("the value of the specimen as it is")
+    alternatives = fields.List(fields.Nested(AlternativeSchema), **said("one for each that was asked"))
