@@ -15,12 +15,14 @@ from models.price.backbone import Backbone
 from models.price.basis import Floats, Ints
 from models.price.core import Core
 from models.price.trees import Forest
+from training.fit import solve
 from training.fit.core import Data, Fitted, Specification
 from training.fit.residual import BASE, left_out, train
 from training.fit.scatter import fit_spread
 
 _BAGS = 5  # boosters; the share of trees on the price is a whole number of them, never all
 _ROUNDS, _PATIENCE = 1500, 40
+_RELEARNING = 5  # steps of the fit from where the whole fit ended
 _ON_RESIDUAL: tuple[dict[str, object], ...] = (
     {"num_leaves": 12, "min_data_in_leaf": 20, "lambda_l2": 10.0},
     {
@@ -82,7 +84,7 @@ def stacked(
     """
     if fitted.core.backbone.families:
         raise ValueError("only a backbone without losses can be stacked; fit it without trees on the price")
-    y, base = fitted.problem.y, fitted.crossed.value
+    y, base = fitted.problem.y, _relearned(fitted)
     weight = fitted.crossed.weight / fitted.crossed.weight.mean()
     signs = [spec.signs.get(i.name, 0) for i in spec.forest]
     judged = np.where(data.sale, weight, 0.0)
@@ -106,6 +108,20 @@ def stacked(
         forest_texts=texts,
     )
     return _with_spread(core, data, spec, fitted, center)
+
+
+def _relearned(fitted: Fitted) -> Floats:
+    """(n,) the backbone's answers for rows left out, its variances learned anew without them.
+
+    With the variances of the whole fit these rows would have helped to choose what answers for them, and
+    the backbone would look better beside trees than it is.
+    """
+    problem, value = fitted.problem, np.zeros(len(fitted.problem.y))
+    for fold in range(int(fitted.folds.max()) + 1):
+        out = fitted.folds == fold
+        own = solve.fit(problem.rows(~out), fitted.estimate, most=_RELEARNING)
+        value[out] = solve.predict(problem.layout, problem.x[out], own.theta, own.cap)
+    return value
 
 
 def _seen(spec: Specification, backbone: Backbone, data: Data) -> Floats:
