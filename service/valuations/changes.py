@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
@@ -17,9 +16,9 @@ from models.money import minor_units
 from models.vocabulary import GROUPS
 from service.errors import FaultyRequestError, Located
 from service.faults import pointer_to
+from service.valuations.amounts import read_amount
 from service.valuations.schemas import LevelsField
 
-_AMOUNT = re.compile(r"\d{1,12}(\.\d{1,6})?", re.ASCII)
 _FORMS = 'a field by its path, {"condition.neck": 2}, or nested, {"condition": {"neck": 2}}'
 
 
@@ -83,9 +82,9 @@ class CostsField(fields.Field[Any]):
         given, pointers = _flat(value, ("costs",), faults)
         amounts = {}
         for path, cost in given.items():
-            text = str(cost) if isinstance(cost, str | int | float) and not isinstance(cost, bool) else ""
-            if _AMOUNT.fullmatch(text):
-                amounts[path] = Decimal(text)
+            amount = read_amount(cost)
+            if amount is not None:
+                amounts[path] = amount
             else:
                 allowed = 'an amount, 0 or more, such as "120.00"'
                 fault = Fault(f"costs.{path}", cost, "is not a cost", allowed, "correct it or leave it out")

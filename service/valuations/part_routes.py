@@ -8,6 +8,7 @@ from flask import Response
 from marshmallow import RAISE
 
 from service.valuations import part_rules as rules
+from service.valuations.amounts import PATTERN
 from service.valuations.changes import Costs, CostsSchema, WhatIf, WhatIfSchema
 from service.valuations.part_schemas import AlternativesSchema, part_schema
 from service.web import SVG, Noun, Query, answer, sent
@@ -23,7 +24,7 @@ _GONE = (404, 410)
 _ASKING = Query(
     "asking",
     "a price that is asked for it, in the valuation's currency, to be shown in the picture",
-    {"type": "string", "pattern": r"^\d{1,12}(\.\d{1,6})?$", "example": "1250.00"},
+    {"type": "string", "pattern": f"^{PATTERN}$", "example": "1250.00"},
     rules.read_asking,
 )
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from decimal import Decimal
 from typing import Any
 
@@ -11,11 +10,10 @@ from models.comparables import comparables
 from models.errors import Fault, InputError
 from models.market import market_index
 from models.pictures import index_picture, span_picture, walk_picture
+from service.valuations.amounts import read_amount
 from service.valuations.changes import Costs, WhatIf
 from service.valuations.parts import PARTS, alternative_entry, restoration_part
 from service.valuations.stored import Case, kept_case
-
-_PRICE = re.compile(r"\d{1,12}(\.\d{1,6})?", re.ASCII)
 
 
 def part(valuation_id: str, name: str) -> dict[str, Any]:
@@ -69,8 +67,9 @@ def index(valuation_id: str) -> str:
 
 def read_asking(text: str) -> Decimal:
     """A price above 0. Raises InputError."""
-    if _PRICE.fullmatch(text) and Decimal(text) > 0:
-        return Decimal(text)
+    amount = read_amount(text)
+    if amount:
+        return amount
     allowed = "an amount above 0, such as 1250.00"
     raise InputError([Fault("asking", text, "is not a price", allowed, "correct it or leave it out")])
 

@@ -18,6 +18,16 @@ class PaidSchema(Schema):
     currency = fields.String(**said("its currency (ISO 4217)"))
 
 
+class RecordedSchema(Schema):
+    """One record of the evidence."""
+
+    id = fields.String(**said("its id in the evidence"))
+    kind = fields.String(**said("sale, asking or offer"))
+    date = fields.Date(**said("the day of the record"))
+    channel = fields.String(**said("the market it was in"))
+    paid = fields.Nested(PaidSchema, **said("the price as recorded"))
+
+
 class LineSchema(Schema):
     """One adjustment from the specimen sold to this one."""
 
@@ -27,14 +37,9 @@ class LineSchema(Schema):
     text = fields.String(**said("the adjustment as a sentence"))
 
 
-class ComparableSchema(Schema):
+class ComparableSchema(RecordedSchema):
     """One record of the evidence, brought to this specimen, this day and this market."""
 
-    id = fields.String(**said("its id in the evidence"))
-    kind = fields.String(**said("sale, asking or offer"))
-    date = fields.Date(**said("the day of the record"))
-    channel = fields.String(**said("the market it was in"))
-    paid = fields.Nested(PaidSchema, **said("the price as recorded"))
     instrument = fields.Nested(InstrumentSchema, **said("the specimen of the record, without its serial"))
     same_edition_and_build = fields.Boolean(**said("whether edition and build are those of this specimen"))
     same_specimen = fields.Boolean(**said("whether it is this very specimen, by its serial"))
@@ -70,6 +75,13 @@ class ComparablesSchema(Schema):
     )
 
 
+class NamedFieldSchema(Schema):
+    """A field of an instrument."""
+
+    field = fields.String(**said("the field by path"))
+    label = fields.String(**said("what to call it"))
+
+
 class OutcomeSchema(Schema):
     """One likely answer and what it would make of the value."""
 
@@ -78,35 +90,26 @@ class OutcomeSchema(Schema):
     value = money("the value it would give")
 
 
-class QuestionSchema(Schema):
+class QuestionSchema(NamedFieldSchema):
     """One field that is not known and is worth asking for."""
 
-    field = fields.String(**said("the field by path"))
-    label = fields.String(**said("what to call it"))
     how = fields.String(**said("what shows it best"))
     narrowing = fields.Float(**said("share of the 80% range's width that an answer is expected to take away"))
     after = fields.Float(**said("the same once this and all questions before it are answered"))
     outcomes = fields.List(fields.Nested(OutcomeSchema), **said("two or three likely answers"))
 
 
-class ChangeSchema(Schema):
+class ChangeSchema(NamedFieldSchema):
     """One field that two records of the specimen say differently."""
 
-    field = fields.String(**said("the field by path"))
-    label = fields.String(**said("what to call it"))
     before = fields.Raw(**said("what the earlier record says"))
     after = fields.Raw(**said("what the next one says, or this valuation after the last"))
     kind = fields.String(**said("loss, gain, or contradiction: of what cannot change"))
 
 
-class EntrySchema(Schema):
+class EntrySchema(RecordedSchema):
     """One earlier record of this very specimen."""
 
-    id = fields.String(**said("its id in the evidence"))
-    kind = fields.String(**said("sale, asking or offer"))
-    date = fields.Date(**said("the day of the record"))
-    channel = fields.String(**said("the market it was in"))
-    paid = fields.Nested(PaidSchema, **said("the price as recorded"))
     implied = money("what that price implies for the specimen as it is valued here")
     changes = fields.List(fields.Nested(ChangeSchema), **said("from this record to the next"))
 
@@ -147,11 +150,9 @@ class AlternativeSchema(Schema):
     )
 
 
-class RemedySchema(Schema):
+class RemedySchema(NamedFieldSchema):
     """One thing that can be put right."""
 
-    field = fields.String(**said("the field by path"))
-    label = fields.String(**said("what to call it"))
     now = fields.String(**said("what it is"))
     then = fields.String(**said("what it would be"))
     gain = money("what that adds to the value")
@@ -163,11 +164,9 @@ class RemedySchema(Schema):
     )
 
 
-class LastingSchema(Schema):
+class LastingSchema(NamedFieldSchema):
     """One thing that cannot be put right."""
 
-    field = fields.String(**said("the field by path"))
-    label = fields.String(**said("what to call it"))
     now = fields.Raw(**said("what it is"))
     reason = fields.String(**said("why it stays so"))
 

@@ -52,11 +52,7 @@ def comparables_part(case: Case) -> dict[str, Any]:
 def _comparable(found: Comparable, subject: Subject) -> dict[str, Any]:
     grid, sold = found.grid, Subject(found.instrument, found.day, found.channel)
     return {
-        "id": found.id,
-        "kind": found.kind,
-        "date": found.day,
-        "channel": found.channel,
-        "paid": {"price": str(found.price), "currency": found.currency},
+        **_recorded(found),
         "instrument": found.instrument.to_nested(),
         "same_edition_and_build": found.same_edition_and_build,
         "same_specimen": found.same_specimen,
@@ -70,6 +66,16 @@ def _comparable(found: Comparable, subject: Subject) -> dict[str, Any]:
         "net": grid.net,
         "gross": grid.gross,
         "flags": list(grid.flags),
+    }
+
+
+def _recorded(found: Comparable | Entry) -> dict[str, Any]:
+    return {
+        "id": found.id,
+        "kind": found.kind,
+        "date": found.day,
+        "channel": found.channel,
+        "paid": {"price": str(found.price), "currency": found.currency},
     }
 
 
@@ -105,11 +111,7 @@ def record_part(case: Case) -> dict[str, Any]:
 
 def _entry(found: Entry) -> dict[str, Any]:
     return {
-        "id": found.id,
-        "kind": found.kind,
-        "date": found.day,
-        "channel": found.channel,
-        "paid": {"price": str(found.price), "currency": found.currency},
+        **_recorded(found),
         "implied": str(found.implied),
         "changes": [
             {"field": c.field, "label": c.label, "before": c.before, "after": c.after, "kind": c.kind}
