@@ -7,8 +7,8 @@ from models.price.backbone import LEVEL
 from models.price.core import Input, read_core
 from training.fit.choice import most_evident
 from training.fit.core import Data, Specification, fit_core
-from training.fit.spec import Term, linear, raw
-from training.fit.stack import stacked
+from training.fit.spec import Term, levels, linear, raw
+from training.fit.stack import _best, _Trees, stacked
 from training.yardstick.open_data import stones, windsor
 from training.yardstick.ours import guess_open
 from training.yardstick.peers import PEERS, folds
@@ -68,6 +68,48 @@ def test_trees_on_the_price_say_what_the_backbone_cannot() -> None:
     ).mean()
 
 
+def test_errors_that_have_nothing_in_common_are_halved_by_a_mean() -> None:
+    """Two answers of equal, independent error: the best share is a half, and a fifth cannot be cut finer."""
+    rng = np.random.default_rng(0)
+    y, base, other = (scale * rng.standard_normal(4000) for scale in (1.0, 0.1, 0.1))
+    settings: dict[str, object] = {}
+    residual, price = _Trees(settings, 1, np.zeros(4000)), _Trees(settings, 1, y + other)
+    useless = _Trees(settings, 1, 3 * y)
+    every = np.ones(4000, bool)
+    first, second, share, center = _best(y, y + base, [residual], [useless, price], every)
+    assert first is residual
+    assert second is price
+    assert share in {2, 3}
+    assert np.allclose(center, y + (5 - share) / 5 * base + share / 5 * other)
+    assert _best(y, y + base, [residual], [useless], every)[2] == 0
+
+
+def test_trees_are_asked_about_the_effects_that_they_were_shown() -> None:
+    """Trees that split on a backbone's effect, in a core that has only a part of that backbone."""
+    rng = np.random.default_rng(0)
+    effect = rng.uniform(-1, 1, 25)
+
+    def drawn(n: int, noise: float) -> Data:
+        group, a = rng.integers(0, 25, n), rng.uniform(-1, 1, n)
+        y = 3 * np.sign(effect[group]) * np.sign(a) + effect[group] + noise * rng.standard_normal(n)
+        table = {"g": np.array([f"g{i}" for i in group], dtype=object), "a": a}
+        return Data(table, y, [""] * n, [""] * n, [str(i) for i in range(n)])
+
+    data, later = drawn(1200, 0.2), drawn(400, 0.0)
+    spec = Specification(
+        (Term("g", (levels("g"),)),), (Input("g effect", blocks=("g",)), Input("a", "a")), {}
+    )
+    fitted = fit_core(data, Specification(spec.terms, (), {}))
+    core = stacked(data, spec, fitted)
+    left = float(
+        np.sqrt((core.spread.shape**2).mean()) * core.scale(data.table, core.center(data.table)).mean()
+    )
+    error = float(np.sqrt(((core.center(later.table) - later.y) ** 2).mean()))
+    assert core.backbone.theta.any()
+    assert abs(core.backbone.intercept) < abs(fitted.core.backbone.intercept)
+    assert error < left
+
+
 def test_a_backbone_that_is_the_truth_keeps_most_of_the_say() -> None:
     def truth(a, b):  # type: ignore[no-untyped-def]
         return 2 * a - b
@@ -88,7 +130,7 @@ def test_losses_cannot_be_stacked() -> None:
 
 
 def test_rungs_lie_on_values_that_occur() -> None:
-    values = np.repeat([1.0, 1.5, 2.0, 7.0], 25)
+    values = np.repeat([1.0, 1.5, 2.0, 7.0], [10, 33, 20, 44])
     basis = rungs("x")({"x": np.append(values, np.nan)})
     assert basis is not None
     _, value = basis.rows({"x": np.array([0.0, 1.5, 7.0, 9.0, np.nan])})
