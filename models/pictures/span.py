@@ -10,7 +10,7 @@ from models.pictures.canvas import BASE, DOWN, INK, PAPER, SOFT, UP, WIDTH, Canv
 from models.sentences import money, words_of
 from models.valuation import Valuation
 
-_LEFT, _RIGHT, _ROW, _BAND = 210.0, 60.0, 24.0, 112.0
+_LEFT, _RIGHT, _ROW, _BAND = 236.0, 60.0, 24.0, 112.0
 
 
 def span_picture(

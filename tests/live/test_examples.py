@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import math
 import os
+import re
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -19,37 +20,68 @@ from running import Running
 
 ROOT = Path(__file__).parents[2]
 README, ANSWER = ROOT / "README.md", ROOT / "examples" / "answer.json"
+REASONS = ROOT / "examples" / "reasons.json"
+INCLUDE = "comparables,questions,sentences"
 REQUEST = (ROOT / "examples" / "request.json").read_text()
 START, END = "<!-- made by `make examples` -->", "<!-- end of what `make examples` makes -->"
+WHY_START, WHY_END = "<!-- reasons, by `make examples` -->", "<!-- end of reasons -->"
 OWN = ("id", "created", "model_version")  # differ from one answer and one fit to the next
+FIGURES = re.compile(r"[+−]?\$?\d[\d,.]*%?")
 CLOSE, MONEY = 0.01, 5.0  # a hundredth; for small amounts a seven-hundredth of the example's value
 
 
 @pytest.fixture(scope="module")
 def said(demo_store: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
     with Running(tmp_path_factory.mktemp("examples"), demo_store, fake=False) as service:
-        found = httpx.post(
-            f"{service.url}/v1/valuations",
-            headers={**service.headers, "Content-Type": "application/json"},
-            content=REQUEST,
-        )
+        answer = asked(service, "")
+        whole = asked(service, f"?include={INCLUDE}")
+    assert set(OWN) <= set(answer)
+    reasons = only(whole, *INCLUDE.split(","))
+    if os.environ.get("EXAMPLES") == "write":
+        for path, example in ((ANSWER, answer), (REASONS, reasons)):
+            path.write_text(json.dumps(example, indent=2, ensure_ascii=False) + "\n")
+        put_between(START, block(answer), END)
+        put_between(WHY_START, why_block(reasons), WHY_END)
+    return {"answer": answer, "reasons": reasons}
+
+
+def asked(service: Running, query: str) -> dict[str, Any]:
+    headers = {**service.headers, "Content-Type": "application/json"}
+    found = httpx.post(f"{service.url}/v1/valuations{query}", headers=headers, content=REQUEST)
     assert found.status_code == 201, found.text
     answer: dict[str, Any] = found.json()
-    assert set(OWN) <= set(answer)
-    if os.environ.get("EXAMPLES") == "write":
-        ANSWER.write_text(json.dumps(answer, indent=2, ensure_ascii=False) + "\n")
-        before, _, rest = README.read_text().partition(START)
-        README.write_text(before + START + block(answer) + END + rest.partition(END)[2])
     return answer
 
 
+def put_between(start: str, text: str, end: str) -> None:
+    before, _, rest = README.read_text().partition(start)
+    README.write_text(before + start + text + end + rest.partition(end)[2])
+
+
 def test_the_service_answers_what_the_example_shows(said: dict[str, Any]) -> None:
-    assert list(differences(json.loads(ANSWER.read_text()), said)) == []
+    assert list(differences(json.loads(ANSWER.read_text()), said["answer"])) == []
+
+
+def test_the_service_gives_the_reasons_that_the_example_shows(said: dict[str, Any]) -> None:
+    # Sentences round figures: two fits alike to a hundredth may print another last digit.
+    shown, found = (without_figures(e) for e in (json.loads(REASONS.read_text()), said["reasons"]))
+    assert list(differences(shown, found, "reasons")) == []
+
+
+def without_figures(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {
+            name: FIGURES.sub("#", member) if name == "text" else without_figures(member)
+            for name, member in value.items()
+        }
+    return [without_figures(item) for item in value] if isinstance(value, list) else value
 
 
 def test_readme_shows_the_example_and_leaves_out_what_it_says() -> None:
     shown = README.read_text().partition(START)[2].partition(END)[0]
     assert shown == block(json.loads(ANSWER.read_text()))
+    shown = README.read_text().partition(WHY_START)[2].partition(WHY_END)[0]
+    assert shown == why_block(json.loads(REASONS.read_text()))
 
 
 def differences(shown: Any, said: Any, path: str = "") -> Iterator[str]:
@@ -121,6 +153,29 @@ def abridged(answer: dict[str, Any]) -> dict[str, Any]:
         **only(answer, "assumed", "unknown"),
         "cautions": [only(caution, "code", "field") for caution in answer["cautions"]],
     }
+
+
+def why_block(reasons: dict[str, Any]) -> str:
+    """What README shows of the reasons: the first few of each part, without labels and the specimen sold."""
+    found, sale, question = (
+        reasons["comparables"],
+        reasons["comparables"]["sales"][0],
+        reasons["questions"][0],
+    )
+    said = {
+        "sentences": [line["text"] for line in reasons["sentences"][:3]],
+        "comparables": {
+            "sales": [
+                {
+                    **only(sale, "date", "channel", "price", "today", "adjusted", "weight"),
+                    "lines": [line["text"] for line in sale["lines"][:4]],
+                }
+            ],
+            **only(found, "reconciled", "difference"),
+        },
+        "questions": [only(question, "field", "how", "narrowing", "outcomes")],
+    }
+    return f"\n```json\n{written(said)}\n```\n"
 
 
 def only(members: dict[str, Any], *names: str) -> dict[str, Any]:
