@@ -10,7 +10,7 @@ from collections.abc import Callable, Mapping, Sequence
 from copy import deepcopy
 from functools import wraps
 from http import HTTPStatus
-from typing import Any, NamedTuple
+from typing import Any
 
 import orjson
 from flask import Response, request
@@ -19,10 +19,10 @@ from flask_smorest.utils import deepupdate
 from marshmallow import Schema, ValidationError
 from werkzeug.exceptions import RequestEntityTooLarge
 
-from models.errors import Fault, InputError
 from service.context import context
-from service.errors import BodyError, ContentTypeError, FaultyRequestError, Located
+from service.errors import BodyError, ContentTypeError, FaultyRequestError
 from service.faults import located
+from service.queries import Query, read_query
 from service.twice import check_names
 
 View = Callable[..., Any]
@@ -33,28 +33,6 @@ _FORMS = {".svg": SVG, ".html": HTML}
 def form_of(path: str) -> str:
     """The one form that answers at this path have: a path that ends otherwise than most says which."""
     return _FORMS.get(path[path.rfind(".") :], JSON)
-
-
-class Query(NamedTuple):
-    """A member of the query: its name, what it is, its JSON schema, and what reads its text.
-
-    `read` raises InputError with what is wrong with the text.
-    """
-
-    name: str
-    text: str
-    schema: dict[str, Any]
-    read: Callable[[str], Any]
-
-    def found(self) -> Any:
-        """What was read from this request's query; None if it was not sent. Raises FaultyRequestError."""
-        texts = request.args.getlist(self.name)
-        try:
-            if len(texts) > 1:
-                raise InputError([Fault(self.name, texts[1], "is in the query twice", "", "send it once")])
-            return self.read(texts[0]) if texts else None
-        except InputError as error:
-            raise FaultyRequestError([Located(None, fault) for fault in error.faults]) from None
 
 
 class Noun(Blueprint):  # type: ignore[misc]
@@ -94,17 +72,19 @@ class Noun(Blueprint):  # type: ignore[misc]
 
         return decorate
 
-    def asks(self, query: Query) -> Callable[[View], View]:
-        """The view's argument of this name is what was read from the query; None if it was not sent."""
-        said = {"name": query.name, "in": "query", "required": False, "description": query.text}
-        parameter = {**said, "schema": query.schema}
+    def asks(self, *queries: Query) -> Callable[[View], View]:
+        """The view's arguments of these names are what was read from the query; None for one not sent.
+
+        Any other name in the query is a fault. Once a view.
+        """
+        parameters = [query.described() for query in queries]
 
         def decorate(view: View) -> View:
             @wraps(view)
             def read(*args: Any, **kwargs: Any) -> Any:
-                return view(*args, **kwargs, **{query.name: query.found()})
+                return view(*args, **kwargs, **read_query(queries))
 
-            return _described(read, parameters=[parameter], responses=_problems((422,)))
+            return _described(read, parameters=parameters, responses=_problems((422,)))
 
         return decorate
 

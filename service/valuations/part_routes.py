@@ -7,11 +7,12 @@ from decimal import Decimal
 from flask import Response
 from marshmallow import RAISE
 
+from service.queries import Query
 from service.valuations import part_rules as rules
 from service.valuations.amounts import PATTERN
 from service.valuations.changes import Costs, CostsSchema, WhatIf, WhatIfSchema
 from service.valuations.part_schemas import AlternativesSchema, part_schema
-from service.web import SVG, Noun, Query, answer, sent
+from service.web import SVG, Noun, answer, sent
 
 blp = Noun(
     "reasons",

@@ -8,13 +8,14 @@ from flask import Response
 from marshmallow import RAISE
 
 from service.context import context
+from service.queries import Query
 from service.store.base import reading
 from service.valuations import records, rules
 from service.valuations.keeping import make_and_keep
 from service.valuations.part_schemas import FullValuationSchema
 from service.valuations.parts import PARTS, read_include
 from service.valuations.schemas import AskSchema, AttributionsSchema, IntervalsSchema
-from service.web import Noun, Query, answer, once, sent
+from service.web import Noun, answer, once, sent
 
 blp = Noun(
     "valuations",

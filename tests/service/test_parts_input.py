@@ -31,6 +31,17 @@ def test_an_unknown_part_is_named_with_those_there_are(caller: Caller) -> None:
     assert errors[0]["allowed"] == "comparables, questions, record, sentences, restoration"
 
 
+def test_a_misspelt_name_in_the_query_is_not_passed_over(caller: Caller, kept: str) -> None:
+    body = {"instrument": {"maker": "Ostvik", "model": "Dal"}}
+    for found, name in (
+        (caller.post("/v1/valuations?includes=record", body), "include"),
+        (caller.get(f"{kept}/span.svg?ask=100"), "asking"),
+    ):
+        (error,) = assert_problem(found, 422, "fields")["errors"]
+        assert (error["pointer"], error["allowed"]) == (None, name)
+        assert error["problem"] == "is not a member of this query"
+
+
 def test_include_twice_is_refused(caller: Caller) -> None:
     body = {"instrument": {"maker": "Ostvik", "model": "Dal"}}
     found = caller.post("/v1/valuations?include=record&include=questions", body)
