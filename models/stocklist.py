@@ -2,7 +2,7 @@
 
 The effects written are logs by family, and `value = reference_value × exp(sum of effects)` holds to the cent
 on the printed figures themselves: the family with the largest effect carries what rounding took from the two
-amounts (at most half of the smallest amount over each). All money is in US dollars.
+amounts (at most half of the smallest amount over each).
 """
 
 from __future__ import annotations
@@ -18,9 +18,10 @@ from typing import IO
 from models.cells import read_day, read_id, read_term
 from models.errors import BookmatchError, Fault, InputError
 from models.instrument import Instrument, Subject
+from models.money import BASE_CURRENCY
 from models.table import Row, read_table
 from models.valuation import Valuation, Valuer
-from models.vocabulary import BY_FLAT, CHANNEL_NAMES, DEFAULT_CHANNEL, Family
+from models.vocabulary import BY_FLAT, CHANNEL_NAMES, DEFAULT_CHANNEL, DEFAULT_LEVELS, Family
 
 KNOWN_COLUMNS = ("id", "date", "channel", *BY_FLAT)
 REQUIRED_COLUMNS = ("id", "maker", "model")
@@ -35,10 +36,20 @@ FAMILIES = (
 )
 # A day past which nobody means what they write; until then the market is held at its last level.
 LAST_DAY = date(2100, 12, 31)
-_ROWS_AT_ONCE = 500
+ROWS_AT_ONCE = 500
 _EFFECT_DIGITS = 10  # the sum is then right to half a cent up to 10⁸ dollars
 
 Cells = Mapping[str, str]
+
+
+@dataclass(frozen=True, slots=True)
+class Terms:
+    """Day and market of rows that name none; the currency of every amount, the levels of the ranges."""
+
+    day: date
+    channel: str = DEFAULT_CHANNEL
+    currency: str = BASE_CURRENCY
+    levels: Sequence[float] = DEFAULT_LEVELS
 
 
 @dataclass
@@ -89,9 +100,9 @@ def value_stocklist(
         note(f"columns ignored: {', '.join(table.ignored)}")
     writer = csv.DictWriter(out, value_columns(levels), restval="", lineterminator="\n")
     writer.writeheader()
-    outcome, day = Outcome(), today or datetime.now(UTC).date()
+    outcome, terms = Outcome(), Terms(today or datetime.now(UTC).date(), levels=levels)
     for rows in _chunks(table.rows):
-        for cells in value_rows(rows, valuer, levels, day):
+        for cells in value_rows(rows, valuer, terms):
             writer.writerow(cells)
             outcome.failed += "error" in cells
             outcome.valued += "error" not in cells
@@ -99,35 +110,30 @@ def value_stocklist(
 
 
 def _chunks(rows: Iterator[Row]) -> Iterator[list[Row]]:
-    while chunk := list(islice(rows, _ROWS_AT_ONCE)):
+    while chunk := list(islice(rows, ROWS_AT_ONCE)):
         yield chunk
 
 
-def value_rows(
-    rows: Sequence[Row], valuer: Valuer, levels: Sequence[float], today: date
-) -> Iterator[dict[str, str]]:
+def value_rows(rows: Sequence[Row], valuer: Valuer, terms: Terms) -> Iterator[dict[str, str]]:
     """The cells of each row's values, in order; those of a row that failed are `id` and `error`."""
-    read = [_subject(row, valuer, today) for row in rows]
-    good = [found for found in read if isinstance(found, Subject)]
-    valued = iter(_value_all(good, valuer, levels))
-    for row, found in zip(rows, read, strict=True):
-        result = next(valued) if isinstance(found, Subject) else found
+    read = [read_row(row, valuer, terms) for row in rows]
+    for row, result in zip(rows, value_read(read, valuer, terms), strict=True):
         name = {"id": row.cells.get("id", "").strip()}
         if isinstance(result, BookmatchError):
-            yield {**name, "error": " ".join(str(result).split())}
+            yield {**name, "error": " ".join(f"line {row.line}: {result}".split())}
         else:
             yield {**name, **value_cells(result)}
 
 
-def _subject(row: Row, valuer: Valuer, today: date) -> Subject | InputError:
+def read_row(row: Row, valuer: Valuer, terms: Terms) -> Subject | InputError:
     """The row's subject, spelled as the catalogue has it, or every fault of the row."""
     if row.fault is not None:
         return InputError([row.fault])
     faults: list[Fault] = []
     cells = {name: row.cells.get(name, "").strip() for name in ("id", "date", "channel")}
     read_id(cells["id"], faults)
-    day = read_day(cells["date"], faults, latest=LAST_DAY) if cells["date"] else today
-    channel = read_term("channel", cells["channel"] or DEFAULT_CHANNEL, CHANNEL_NAMES, faults)
+    day = read_day(cells["date"], faults, latest=LAST_DAY) if cells["date"] else terms.day
+    channel = read_term("channel", cells["channel"] or terms.channel, CHANNEL_NAMES, faults)
     try:
         instrument = valuer.catalogue.canonical(Instrument.from_flat(row.cells))
     except InputError as error:
@@ -135,18 +141,29 @@ def _subject(row: Row, valuer: Valuer, today: date) -> Subject | InputError:
     return InputError(faults) if faults or day is None else Subject(instrument, day, channel)
 
 
+def value_read(
+    read: Sequence[Subject | InputError], valuer: Valuer, terms: Terms
+) -> Iterator[Valuation | BookmatchError]:
+    """In order the valuation of each subject, or why there is none; an error that was read stays as it is."""
+    good = [found for found in read if isinstance(found, Subject)]
+    valued = iter(_value_all(good, valuer, terms))
+    for found in read:
+        yield next(valued) if isinstance(found, Subject) else found
+
+
 def _value_all(
-    subjects: Sequence[Subject], valuer: Valuer, levels: Sequence[float]
+    subjects: Sequence[Subject], valuer: Valuer, terms: Terms
 ) -> Sequence[Valuation | BookmatchError]:
     if not subjects:
         return ()
     try:
-        return valuer.value_all(subjects, levels=levels)
+        return valuer.value_all(subjects, terms.currency, terms.levels)
     except BookmatchError as error:
         if len(subjects) == 1:
             return (error,)
-    # One row must not take the others with it.
-    return [result for subject in subjects for result in _value_all([subject], valuer, levels)]
+    # One row must not take the others with it; halves find it in few steps.
+    half = len(subjects) // 2
+    return [*_value_all(subjects[:half], valuer, terms), *_value_all(subjects[half:], valuer, terms)]
 
 
 def value_cells(found: Valuation) -> dict[str, str]:

@@ -17,7 +17,8 @@ from fakes import CATALOGUE, RATES, FakePriceModel
 from models import stocklist
 from models.errors import BookmatchError, TableError
 from models.instrument import Instrument, Subject
-from models.stocklist import level_name, value_columns, value_stocklist
+from models.stocklist import Terms, level_name, value_columns, value_rows, value_stocklist
+from models.table import Row
 from models.valuation import Valuer
 
 VALUER = Valuer(FakePriceModel(), CATALOGUE, RATES, "v1")
@@ -159,7 +160,7 @@ def test_no_rows_give_a_header_only() -> None:
 def test_chunks_do_not_show(monkeypatch: pytest.MonkeyPatch) -> None:
     text = "id,maker,model,condition_neck\n" + "".join(f"{n},Ostvik,Dal,{n % 7}\n" for n in range(50))
     whole = valued(text)
-    monkeypatch.setattr(stocklist, "_ROWS_AT_ONCE", 7)
+    monkeypatch.setattr(stocklist, "ROWS_AT_ONCE", 7)
     assert valued(text) == whole and len(whole) == 50
 
 
@@ -172,12 +173,44 @@ def test_a_row_that_the_model_refuses_does_not_take_its_neighbours_with_it() -> 
 
     text = "id,maker,model,year\nA,Ostvik,Dal,1964\nB,Ostvik,Dal,1965\nC,Ostvik,Dal,1966\n"
     rows = valued(text, valuer=Valuer(Picky(), CATALOGUE, RATES, "v"))
-    assert [row["error"] for row in rows] == ["", "no value for 1965", ""]
+    assert [row["error"] for row in rows] == ["", "line 3: no value for 1965", ""]
     assert [bool(row["value"]) for row in rows] == [True, False, True]
 
 
+def test_one_row_that_the_model_refuses_costs_few_calls() -> None:
+    calls: list[int] = []
+
+    class Picky(FakePriceModel):
+        def assess(self, subjects, levels):  # type: ignore[no-untyped-def]
+            calls.append(len(subjects))
+            if any(s.instrument.year == 1965 for s in subjects):
+                raise BookmatchError("no value for 1965")
+            return super().assess(subjects, levels)
+
+    rows = "".join(f"{n},Ostvik,Dal,{1965 if n == 77 else 1964}\n" for n in range(256))
+    found = valued("id,maker,model,year\n" + rows, valuer=Valuer(Picky(), CATALOGUE, RATES, "v"))
+    assert [row["id"] for row in found if row["error"]] == ["77"] and len(calls) == 17
+
+
+def test_a_row_that_names_no_day_or_market_is_valued_at_the_terms() -> None:
+    row = Row(2, {"id": "A", "maker": "Ostvik", "model": "Dal"})
+    terms = Terms(date(2026, 1, 2), "dealer", "EUR", LEVELS)
+    (cells,) = value_rows([row], VALUER, terms)
+    subject = Subject(Instrument("Ostvik", "Dal"), date(2026, 1, 2), "dealer")
+    assert cells["value"] == str(VALUER.value(subject, "EUR").value)
+    own = Row(2, {**row.cells, "channel": "private", "date": "2025-01-02"})
+    (cells,) = value_rows([own], VALUER, terms)
+    subject = Subject(Instrument("Ostvik", "Dal"), date(2025, 1, 2), "private")
+    assert cells["value"] == str(VALUER.value(subject, "EUR").value)
+
+
+def test_an_error_says_on_which_line_of_the_file_its_row_begins() -> None:
+    rows = valued('id,maker,model\n\n"A\nB",Ostvik,Dal\nC,Nobody,Dal\n')
+    assert [row["error"].split(": ")[0] for row in rows] == ["line 3", "line 5"]
+
+
 def test_memory_does_not_grow_with_the_file(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(stocklist, "_ROWS_AT_ONCE", 20)
+    monkeypatch.setattr(stocklist, "ROWS_AT_ONCE", 20)
 
     class Nowhere(io.StringIO):
         def write(self, text: str) -> int:
