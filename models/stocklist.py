@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from itertools import islice
-from typing import IO
+from typing import IO, TypeVar
 
 from models.cells import read_day, read_id, read_term
 from models.errors import BookmatchError, Fault, InputError
@@ -39,6 +39,7 @@ LAST_DAY = date(2100, 12, 31)
 ROWS_AT_ONCE = 500
 _EFFECT_DIGITS = 10  # the sum is then right to half a cent up to 10⁸ dollars
 
+T = TypeVar("T")
 Cells = Mapping[str, str]
 
 
@@ -117,12 +118,12 @@ def _chunks(rows: Iterator[Row]) -> Iterator[list[Row]]:
 def value_rows(rows: Sequence[Row], valuer: Valuer, terms: Terms) -> Iterator[dict[str, str]]:
     """The cells of each row's values, in order; those of a row that failed are `id` and `error`."""
     read = [read_row(row, valuer, terms) for row in rows]
-    for row, result in zip(rows, value_read(read, valuer, terms), strict=True):
+    for row, result in zip(rows, value_subjects(read, valuer, terms), strict=True):
         name = {"id": row.cells.get("id", "").strip()}
         if isinstance(result, BookmatchError):
             yield {**name, "error": " ".join(f"line {row.line}: {result}".split())}
         else:
-            yield {**name, **value_cells(result)}
+            yield {**name, **result}
 
 
 def read_row(row: Row, valuer: Valuer, terms: Terms) -> Subject | InputError:
@@ -130,25 +131,51 @@ def read_row(row: Row, valuer: Valuer, terms: Terms) -> Subject | InputError:
     if row.fault is not None:
         return InputError([row.fault])
     faults: list[Fault] = []
-    cells = {name: row.cells.get(name, "").strip() for name in ("id", "date", "channel")}
-    read_id(cells["id"], faults)
-    day = read_day(cells["date"], faults, latest=LAST_DAY) if cells["date"] else terms.day
-    channel = read_term("channel", cells["channel"] or terms.channel, CHANNEL_NAMES, faults)
+    name, day, channel = (row.cells.get(column, "").strip() for column in ("id", "date", "channel"))
+    read_id(name, faults)
+    return read_subject(lambda: Instrument.from_flat(row.cells), day, channel, faults, valuer, terms)
+
+
+def read_subject(
+    instrument: Callable[[], Instrument],
+    day: str,
+    channel: str,
+    faults: list[Fault],
+    valuer: Valuer,
+    terms: Terms,
+) -> Subject | InputError:
+    """The subject that a row describes, or every fault of it: those found before, and what is wrong here.
+
+    `instrument` raises InputError; `day` and `channel` are as written, empty where the row names none.
+    """
+    found_day = read_day(day, faults, latest=LAST_DAY) if day else terms.day
+    found_channel = read_term("channel", channel or terms.channel, CHANNEL_NAMES, faults)
+    if found_day is not None:
+        _done(lambda: valuer.rate(terms.currency, found_day), faults)
+    found = _done(lambda: valuer.catalogue.canonical(instrument()), faults)
+    if faults or found is None or found_day is None:
+        return InputError(faults)
+    return Subject(found, found_day, found_channel)
+
+
+def _done(step: Callable[[], T], faults: list[Fault]) -> T | None:
+    """What the step gives; None, and why in `faults`, if the input is wrong."""
     try:
-        instrument = valuer.catalogue.canonical(Instrument.from_flat(row.cells))
+        return step()
     except InputError as error:
-        return InputError([*faults, *error.faults])
-    return InputError(faults) if faults or day is None else Subject(instrument, day, channel)
+        faults.extend(error.faults)
+        return None
 
 
-def value_read(
+def value_subjects(
     read: Sequence[Subject | InputError], valuer: Valuer, terms: Terms
-) -> Iterator[Valuation | BookmatchError]:
-    """In order the valuation of each subject, or why there is none; an error that was read stays as it is."""
+) -> Iterator[dict[str, str] | BookmatchError]:
+    """In order the cells of each subject's values, or why there are none; an error stays as it was read."""
     good = [found for found in read if isinstance(found, Subject)]
     valued = iter(_value_all(good, valuer, terms))
     for found in read:
-        yield next(valued) if isinstance(found, Subject) else found
+        result = next(valued) if isinstance(found, Subject) else found
+        yield value_cells(result) if isinstance(result, Valuation) else result
 
 
 def _value_all(
