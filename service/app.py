@@ -2,26 +2,25 @@
 
 from __future__ import annotations
 
-from flask import Flask, request
+from flask import Flask
 
 from models.bundle import ModelReader
-from service import logs
+from service import conditional, logs
 from service.catalogue.routes import blp as catalogue
 from service.context import Context
 from service.docs.openapi import describe
 from service.docs.routes import blp as docs
-from service.errors import NotAcceptableError
 from service.health.routes import blp as health
 from service.keys.records import KeyRing
 from service.live import Live
 from service.models.routes import blp as models_
+from service.negotiation import check_forms
 from service.past import Past
 from service.settings import Settings
 from service.store.base import open_engine
 from service.valuations.part_routes import blp as parts
 from service.valuations.routes import blp as valuations
 from service.vocabulary.routes import blp as vocabulary
-from service.web import form_of
 
 NOUNS = (valuations, parts, catalogue, vocabulary, models_, health)
 
@@ -43,13 +42,8 @@ def create_app(
     past = Past(settings.store, read_model)
     app.extensions["bookmatch"] = Context(settings, engine, live, past, keys)
     logs.install(app)
-    app.before_request(_check_accept)
+    conditional.install(app)
+    app.before_request(check_forms)
     describe(app, NOUNS)
     app.register_blueprint(docs)
     return app
-
-
-def _check_accept() -> None:
-    accepted, form = request.accept_mimetypes, form_of(request.path)
-    if request.path.startswith("/v1/") and accepted and not accepted.quality(form):
-        raise NotAcceptableError(f"Answers are {form}; the header Accept leaves that out.")

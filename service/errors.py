@@ -6,6 +6,7 @@ BookmatchError
     ├── StoreError           the database does not have the tables that this program needs
     ├── BodyError            the body is not a JSON object that can be read
     ├── ContentTypeError     the body is of another kind than JSON
+    ├── EncodingError        the body is compressed in a way that the service does not read
     ├── NotAcceptableError   the caller accepts no form that the service has
     ├── FaultyRequestError   fields are wrong; each fault says where it stands in the body
     ├── KeyMissingError      no key was sent
@@ -59,6 +60,10 @@ class BodyError(ServiceError):
 
 class ContentTypeError(ServiceError):
     """The body is of another kind than JSON."""
+
+
+class EncodingError(ServiceError):
+    """The body is compressed in a way that the service does not read."""
 
 
 class NotAcceptableError(ServiceError):

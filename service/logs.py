@@ -1,13 +1,11 @@
 """Logs as JSON lines, one for each request, without personal data: no bodies, no serials, no addresses.
 
-Of a request are logged its id, method, the pattern of its path, status, time, the key's id and the model.
+Of a request are logged its names, method, the pattern of its path, status, time, the key's id and the model.
 """
 
 from __future__ import annotations
 
 import logging
-import re
-import secrets
 import sys
 import time
 import traceback
@@ -18,8 +16,9 @@ import orjson
 import structlog
 from flask import Flask, Response, g, request
 
+from service.tracing import names_of
+
 HEADER = "X-Request-ID"
-_ID = re.compile(r"[A-Za-z0-9._-]{1,64}", re.ASCII)
 _log = structlog.get_logger()
 
 
@@ -49,7 +48,8 @@ class QuietFlask(Flask):
 def _failed(kind: type[BaseException], error: BaseException, trace: TracebackType | None) -> None:
     frames = traceback.extract_tb(trace)[-12:]
     at = [f"{frame.filename.rsplit('/site-packages/')[-1]}:{frame.lineno} {frame.name}" for frame in frames]
-    _log.error("failed", request_id=g.get("request_id"), error=kind.__name__, at=at)
+    names = g.get("names")
+    _log.error("failed", **(names._asdict() if names else {}), error=kind.__name__, at=at)
 
 
 def install(app: Flask) -> None:
@@ -59,8 +59,8 @@ def install(app: Flask) -> None:
 
 
 def _begin() -> None:
-    given = request.headers.get(HEADER, "")
-    g.request_id = given if _ID.fullmatch(given) else secrets.token_hex(8)
+    g.names = names = names_of(request.environ)
+    g.request_id = names.request_id
     g.began = time.perf_counter()
 
 
@@ -72,7 +72,7 @@ def _end(response: Response) -> Response:
     caller, bundle = g.get("caller"), g.get("bundle")
     _log.info(
         "request",
-        request_id=g.request_id,
+        **g.names._asdict(),
         method=request.method,
         route=request.url_rule.rule if request.url_rule else None,
         status=response.status_code,

@@ -42,6 +42,9 @@ TABLE: Mapping[type[Exception], Kind] = {
     InputError: _FIELDS,
     errors.BodyError: Kind(400, "body", "The body cannot be read", "Send one JSON object (RFC 8259)."),
     errors.ContentTypeError: Kind(415, "content-type", "Wrong content type", "Send application/json."),
+    errors.EncodingError: Kind(
+        415, "content-encoding", "Wrong compression", "Send gzip, or the body as it is."
+    ),
     errors.NotAcceptableError: Kind(
         406, "accept", "No acceptable form", "Accept the form that the path has."
     ),
@@ -72,6 +75,7 @@ BY_STATUS: Mapping[int, Kind] = {
     400: Kind(400, "request", "The request cannot be read", "Correct the request."),
     404: Kind(404, "path", "Nothing is at this path", "See /docs for the paths there are."),
     405: Kind(405, "method", "This path does not have that method", "Allow names the methods it has."),
+    412: Kind(412, "precondition", "It is another one by now", "Ask again without If-Match."),
     413: Kind(413, "too-large", "The body is too large", "Send less at once."),
     500: _BROKEN,
 }
@@ -139,6 +143,8 @@ def problem(
         answer.headers["WWW-Authenticate"] = 'Bearer realm="bookmatch"' + _CHALLENGE.get(kind.name, "")
     elif kind.status in (409, 503):
         answer.headers["Retry-After"] = _RETRY_SECONDS
+    elif kind.name == "content-encoding":
+        answer.headers["Accept-Encoding"] = "gzip"
     answer.headers.update(headers or {})
     return answer
 

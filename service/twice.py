@@ -12,30 +12,36 @@ from typing import Any
 
 from service.errors import BodyError
 
+DEEPEST = 32  # objects and lists in one another: more than any body of ours has
+TOO_DEEP = f"The body is nested too deeply: {DEEPEST} objects and lists in one another are the most."
 _NAME = re.compile(rb'"\s*:')
 
 
 def check_names(text: bytes, data: dict[str, Any]) -> None:
-    """Raises BodyError if an object in the text has a name twice. `data`: what a parser read from it."""
+    """Raises BodyError if an object in the text has a name twice, or objects are nested too deeply.
+
+    `data`: what a parser read from it.
+    """
     if len(_NAME.findall(text)) == _count(data):
         return
     # A quote and a colon can also stand inside a text.
-    try:
-        json.loads(text, object_pairs_hook=_once)
-    except RecursionError:
-        raise BodyError("The body is nested too deeply.") from None
+    json.loads(text, object_pairs_hook=_once)
 
 
 def _count(data: Any) -> int:
-    count, left = 0, [data]
-    while left:
-        value = left.pop()
-        if isinstance(value, dict):
-            count += len(value)
-            left.extend(value.values())
-        elif isinstance(value, list):
-            left.extend(value)
-    return count
+    count, level = 0, [data]
+    for _ in range(DEEPEST + 1):
+        below: list[Any] = []
+        for value in level:
+            if isinstance(value, dict):
+                count += len(value)
+                below.extend(value.values())
+            elif isinstance(value, list):
+                below.extend(value)
+        if not below:
+            return count
+        level = below
+    raise BodyError(TOO_DEEP)
 
 
 def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:

@@ -19,11 +19,12 @@ from flask_smorest.utils import deepupdate
 from marshmallow import Schema, ValidationError
 from werkzeug.exceptions import RequestEntityTooLarge
 
+from service import conditional
 from service.context import context
 from service.errors import BodyError, ContentTypeError, FaultyRequestError
 from service.faults import located
 from service.queries import Query, read_query
-from service.twice import check_names
+from service.twice import TOO_DEEP, check_names
 
 View = Callable[..., Any]
 JSON, SVG, HTML = "application/json", "image/svg+xml", "text/html"
@@ -41,7 +42,9 @@ class Noun(Blueprint):  # type: ignore[misc]
     def route(self, rule: str, **options: Any) -> Callable[[View], View]:
         """The view answers at this path."""
         decorate: Callable[[View], View] = super().route(rule, **options)
-        return decorate
+        if "methods" in options or rule in conditional.NEVER_KEPT:
+            return decorate
+        return lambda view: decorate(_described(view, **deepcopy(conditional.DESCRIBED)))
 
     def needs(self, scope: str) -> Callable[[View], View]:
         """The caller must hold a key with this scope."""
@@ -150,7 +153,9 @@ def read_object() -> dict[str, Any]:
     try:
         data = orjson.loads(body)
     except orjson.JSONDecodeError as error:
-        raise BodyError(f"The body is not JSON: {error}.") from None
+        # The parser meets its own limits far beyond ours: of depth, and of memory for what never ends.
+        deep = str(error).startswith(("depth limit", "failed to allocate"))
+        raise BodyError(TOO_DEEP if deep else f"The body is not JSON: {error}.") from None
     if not isinstance(data, dict):
         raise BodyError("The body is JSON, but not an object; it must start with { and end with }.")
     check_names(body, data)

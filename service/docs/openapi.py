@@ -25,7 +25,11 @@ Values of collectible electric guitars, with honest ranges and what moved each p
 statistical estimate from evidence: not an authentication, and not a qualified or certified appraisal.
 
 A field that is not known is left out or null: that widens the ranges and is never an error. All fields that \
-are wrong are named at once, each with its place in the body. Money is decimal text; days are ISO 8601."""
+are wrong are named at once, each with its place in the body. Money is decimal text; days are ISO 8601.
+
+A body can be compressed (Content-Encoding: gzip). Every answer to GET has an ETag: send it as \
+If-None-Match, and what has not changed is not sent again. Every answer has an X-Request-ID: the one that \
+was sent, or a new one; a traceparent (W3C Trace Context) is continued in the service's log."""
 
 
 class ProblemApi(Api):  # type: ignore[misc]  # flask-smorest has no types

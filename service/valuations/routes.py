@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from flask import Response
 from marshmallow import RAISE
 
+from service.conditional import NEVER_CHANGES
 from service.context import context
 from service.queries import Query
 from service.store.base import reading
@@ -58,7 +59,7 @@ def show_valuation(valuation_id: str) -> Response:
     Any key with the scope can read it who has its id, which cannot be guessed.
     """
     with reading(context().engine) as connection:
-        return sent(records.find(connection, valuation_id))
+        return sent(records.find(connection, valuation_id), headers=NEVER_CHANGES)
 
 
 @blp.route("/intervals", methods=["POST"])

@@ -1,0 +1,110 @@
+"""What a request says of forms: which one the caller accepts, and how its body is compressed."""
+
+from __future__ import annotations
+
+import io
+import re
+import zlib
+from typing import Any
+
+from flask import request
+from werkzeug.datastructures import MIMEAccept
+from werkzeug.wsgi import get_input_stream
+
+from service.errors import BodyError, EncodingError, NotAcceptableError
+from service.web import form_of
+
+_RANGE = re.compile(r"(\*/\*|[\w!#$%&'+.^`|~-]+/(\*|[\w!#$%&'+.^`|~-]+))", re.ASCII)
+_GZIP = ("gzip", "x-gzip")  # the second is the first by its old name (RFC 9110, section 8.4.1.3)
+_PIECE = 64 * 1024
+
+
+def check_forms() -> None:
+    """Read the body as it was before it was compressed. Raises NotAcceptableError, EncodingError."""
+    environ = request.environ
+    accept = environ.get("HTTP_ACCEPT")
+    if accept and accept != "*/*" and request.path.startswith("/v1/"):
+        _check_accept(form_of(request.path))
+    coding = environ.get("HTTP_CONTENT_ENCODING")
+    if coding:
+        _inflate(environ, coding.strip().lower())
+
+
+def _check_accept(form: str) -> None:
+    if _quality(request.accept_mimetypes, form) == 0:
+        raise NotAcceptableError(f"Answers are {form}; the header Accept leaves that out.")
+
+
+def _quality(accepted: MIMEAccept, form: str) -> float:
+    """What the header gives this form: that of the closest range. One that cannot be read says nothing."""
+    ranges = [(value.partition(";")[0].strip().lower(), quality) for value, quality in accepted]
+    ranges = [(value, quality) for value, quality in ranges if _RANGE.fullmatch(value)]
+    for wanted in (form, form.partition("/")[0] + "/*", "*/*"):
+        found = [quality for value, quality in ranges if value == wanted]
+        if found:
+            return max(found)
+    return 0.0 if ranges else 1.0
+
+
+def _inflate(environ: dict[str, Any], coding: str) -> None:
+    if coding == "identity":
+        return
+    if coding not in _GZIP:
+        raise EncodingError("The body can be compressed with gzip, or not at all.")
+    environ["wsgi.input"] = Inflated(get_input_stream(environ, safe_fallback=False))
+    # Whoever reads now meets the limit of bodies in what comes out, not in what was sent.
+    environ["wsgi.input_terminated"] = True
+    environ.pop("CONTENT_LENGTH", None)
+
+
+class Inflated(io.RawIOBase):
+    """What a stream of gzip holds (RFC 1952), inflated only as far as it is read.
+
+    Reading raises BodyError for what is no gzip, is cut short, or holds next to nothing in many bytes.
+    """
+
+    def __init__(self, packed: Any) -> None:
+        self._packed = packed
+        self._left = b""  # read, and not yet inflated
+        self._member: Any = None  # the one that is being inflated: a stream can hold several
+        self._surplus = 0  # bytes in, less bytes out
+
+    def readable(self) -> bool:
+        """It is."""
+        return True
+
+    def readinto(self, buffer: Any) -> int:
+        """Up to as many bytes as the buffer holds; 0 at the end."""
+        if not len(buffer):
+            return 0
+        while True:
+            ended = not self._left and not self._more()
+            if ended and self._member is None:
+                return 0
+            data = self._step(len(buffer))
+            if data:
+                buffer[: len(data)] = data
+                return len(data)
+            if ended and self._member is not None:
+                raise BodyError("The body is gzip that was cut short.")
+
+    def _more(self) -> bool:
+        self._left = self._packed.read(_PIECE)
+        return bool(self._left)
+
+    def _step(self, most: int) -> bytes:
+        if self._member is None:
+            self._member = zlib.decompressobj(wbits=31)
+        before = len(self._left)
+        try:
+            data: bytes = self._member.decompress(self._left, most)
+        except zlib.error:
+            raise BodyError("The body is not the gzip that Content-Encoding says.") from None
+        if self._member.eof:
+            self._left, self._member = self._member.unused_data, None
+        else:
+            self._left = self._member.unconsumed_tail
+        self._surplus += before - len(self._left) - len(data)
+        if self._surplus > _PIECE:  # empty blocks could be sent for ever, and no limit would be met
+            raise BodyError("The body is gzip that holds next to nothing.")
+        return data
