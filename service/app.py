@@ -13,6 +13,8 @@ from service.docs.routes import blp as docs
 from service.health.routes import blp as health
 from service.keys.records import KeyRing
 from service.live import Live
+from service.metrics.figures import Figures
+from service.metrics.routes import blp as metrics
 from service.models.routes import blp as models_
 from service.negotiation import check_forms
 from service.past import Past
@@ -22,7 +24,7 @@ from service.valuations.part_routes import blp as parts
 from service.valuations.routes import blp as valuations
 from service.vocabulary.routes import blp as vocabulary
 
-NOUNS = (valuations, parts, catalogue, vocabulary, models_, health)
+NOUNS = (valuations, parts, catalogue, vocabulary, models_, health, metrics)
 
 
 def create_app(
@@ -40,7 +42,7 @@ def create_app(
         live.watch(watch_seconds)
     keys = KeyRing(engine, settings.secret, settings.key_seconds, settings.outage_seconds)
     past = Past(settings.store, read_model)
-    app.extensions["bookmatch"] = Context(settings, engine, live, past, keys)
+    app.extensions["bookmatch"] = Context(settings, engine, live, past, keys, Figures())
     logs.install(app)
     conditional.install(app)
     app.before_request(check_forms)

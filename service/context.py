@@ -10,6 +10,7 @@ from sqlalchemy import Engine
 from models.bundle import Bundle
 from service.keys.records import KeyRing
 from service.live import Live
+from service.metrics.figures import Figures
 from service.past import Past
 from service.settings import Settings
 
@@ -23,6 +24,7 @@ class Context:
     live: Live
     past: Past
     keys: KeyRing
+    figures: Figures
 
 
 def context() -> Context:

@@ -7,7 +7,9 @@ from __future__ import annotations
 
 import threading
 import time
+from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
 
 import structlog
 
@@ -51,6 +53,12 @@ class Live:
     def version(self) -> str | None:
         """The version that serves now, if any."""
         return self._bundle.version if self._bundle else None
+
+    @property
+    def manifest(self) -> Mapping[str, Any] | None:
+        """What the bundle that serves says of itself, if any serves."""
+        found = self._bundle
+        return found.manifest if found else None
 
     def look(self) -> None:
         """Load the current bundle if it is another than the one seen last, or that one was refused."""

@@ -1,4 +1,4 @@
-"""Logs as JSON lines, one for each request, without personal data: no bodies, no serials, no addresses.
+"""Names, a line in the log and a count for each request, without personal data: no serials, no addresses.
 
 Of a request are logged its names, method, the pattern of its path, status, time, the key's id and the model.
 """
@@ -16,6 +16,7 @@ import orjson
 import structlog
 from flask import Flask, Response, g, request
 
+from service.context import context
 from service.tracing import names_of
 
 HEADER = "X-Request-ID"
@@ -53,7 +54,7 @@ def _failed(kind: type[BaseException], error: BaseException, trace: TracebackTyp
 
 
 def install(app: Flask) -> None:
-    """Give every request an id, and a line when it has been answered."""
+    """Give every request its names, and a line and a count when it has been answered."""
     app.before_request(_begin)
     app.after_request(_end)
 
@@ -69,15 +70,18 @@ def _end(response: Response) -> Response:
     failure = g.get("failure")
     if failure is not None:
         _failed(type(failure), failure, failure.__traceback__)
+    seconds, problem = time.perf_counter() - g.began, g.get("problem")
+    route = request.url_rule.rule if request.url_rule else ""
+    context().figures.answered(route, request.method, response.status_code, seconds, problem)
     caller, bundle = g.get("caller"), g.get("bundle")
     _log.info(
         "request",
         **g.names._asdict(),
         method=request.method,
-        route=request.url_rule.rule if request.url_rule else None,
+        route=route or None,
         status=response.status_code,
-        problem=g.get("problem"),
-        ms=round((time.perf_counter() - g.began) * 1000, 2),
+        problem=problem,
+        ms=round(seconds * 1000, 2),
         key=caller.key_id if caller else None,
         model_version=bundle.version if bundle else None,
     )

@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 import os
+import tempfile
+from pathlib import Path
 from typing import Any
 
 from gunicorn.app.base import BaseApplication
 
+from service.metrics.folder import FOLDER, counting_folder
 from service.settings import Settings
 
+_MEMORY = "/dev/shm"
 _WATCH_SECONDS = 0.5  # how soon a worker notices that another model was promoted
 
 
@@ -51,8 +55,8 @@ def options(settings: Settings) -> dict[str, Any]:
         "loglevel": settings.log_level,
         "proc_name": "bookmatch",
     }
-    if os.access("/dev/shm", os.W_OK):
-        found["worker_tmp_dir"] = "/dev/shm"  # heartbeats must not wait for a slow disk
+    if os.access(_MEMORY, os.W_OK):
+        found["worker_tmp_dir"] = _MEMORY  # heartbeats must not wait for a slow disk
     return found
 
 
@@ -60,4 +64,6 @@ def serve(settings: Settings) -> None:
     """Serve until told to stop."""
     for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
         os.environ[name] = "1"
-    Server(settings).run()
+    with counting_folder(Path(_MEMORY if os.access(_MEMORY, os.W_OK) else tempfile.gettempdir())) as folder:
+        os.environ[FOLDER] = str(folder)
+        Server(settings).run()

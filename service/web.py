@@ -27,7 +27,7 @@ from service.queries import Query, read_query
 from service.twice import TOO_DEEP, check_names
 
 View = Callable[..., Any]
-JSON, SVG, HTML = "application/json", "image/svg+xml", "text/html"
+JSON, SVG, HTML, TEXT = "application/json", "image/svg+xml", "text/html", "text/plain"
 _FORMS = {".svg": SVG, ".html": HTML}
 
 

@@ -83,7 +83,13 @@ class Running:
                 stderr=log,
                 start_new_session=True,
             )
-        self._wait(30)
+        self.wait_until_ready()
+
+    def workers(self) -> list[int]:
+        """The process ids of its workers."""
+        assert self._process is not None
+        master = self._process.pid
+        return [int(pid) for pid in Path(f"/proc/{master}/task/{master}/children").read_text().split()]
 
     def kill(self) -> None:
         """End the server and its workers at once, without a word (SIGKILL)."""
@@ -92,7 +98,8 @@ class Running:
             self._process.wait()
             self._process = None
 
-    def _wait(self, seconds: float) -> None:
+    def wait_until_ready(self, seconds: float = 30) -> None:
+        """Wait until it says that it can answer all requests."""
         end = time.monotonic() + seconds
         assert self._process is not None
         while self._process.poll() is None and time.monotonic() < end:

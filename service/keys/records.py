@@ -23,6 +23,7 @@ from service.store.base import reading, writing
 PREFIX = "bmk"
 SCOPES = {
     "valuations": "value instruments, read valuations, the catalogue and the vocabulary",
+    "metrics": "read the figures at /metrics, and nothing else",
     "admin": "everything that concerns the running of the service",
 }
 _MOST_CACHED = 1_000

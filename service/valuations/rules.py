@@ -11,7 +11,7 @@ from models.cautions import Caution
 from models.instrument import Subject
 from models.price.interface import EVIDENCE_WORDS
 from models.valuation import FamilyEffect, Interval, Valuation
-from service.context import bundle
+from service.context import bundle, context
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,7 +30,9 @@ def today() -> date:
 
 def value(ask: Ask) -> Valuation:
     """The valuation by this request's bundle. Raises InputError for a currency without a rate that day."""
-    return bundle().valuer.value(ask.subject, ask.currency, ask.levels)
+    found = bundle().valuer.value(ask.subject, ask.currency, ask.levels)
+    context().figures.valued(found.evidence.word)
+    return found
 
 
 def intervals_answer(found: Valuation) -> dict[str, Any]:

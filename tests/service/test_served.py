@@ -127,18 +127,11 @@ def test_a_worker_loads_no_library_of_fitting_or_migrating() -> None:
 def test_a_worker_holds_at_most_150_megabytes(http: httpx.Client, served: Running) -> None:
     for _ in range(50):
         http.post("/v1/attributions", json=DAL)
-    for worker in _workers(served):
+    assert len(served.workers()) == 2
+    for worker in served.workers():
         status = Path(f"/proc/{worker}/status").read_text()
         resident = int(next(line for line in status.splitlines() if line.startswith("VmRSS")).split()[1])
         assert resident < 150 * 1024
-
-
-def _workers(served: Running) -> list[int]:
-    assert served._process is not None
-    master = served._process.pid
-    found = [int(pid) for pid in Path(f"/proc/{master}/task/{master}/children").read_text().split()]
-    assert len(found) == 2
-    return found
 
 
 def test_a_promotion_reaches_every_worker_and_no_answer_is_lost(tmp_path: Path) -> None:

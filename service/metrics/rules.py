@@ -1,0 +1,45 @@
+"""The figures in the form that Prometheus reads, with the state of the model that this worker serves."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import datetime
+
+from prometheus_client import generate_latest
+from prometheus_client.core import GaugeMetricFamily, Metric
+from prometheus_client.registry import Collector, CollectorRegistry
+
+from service.context import context
+from service.live import Live
+
+
+def exposition() -> bytes:
+    """All figures as text."""
+    state = CollectorRegistry()
+    state.register(_ModelState(context().live))
+    return generate_latest(context().figures.whole()) + generate_latest(state)
+
+
+class _ModelState(Collector):
+    """Read when it is asked for: it is a state, not a count."""
+
+    def __init__(self, live: Live) -> None:
+        self._live = live
+
+    def collect(self) -> Iterator[Metric]:
+        """Which model serves, since when it is there, and whether a newer one was refused."""
+        info = GaugeMetricFamily("bookmatch_model_info", "The model that serves: 1.", labels=["version"])
+        created = GaugeMetricFamily(
+            "bookmatch_model_created_timestamp_seconds",
+            "When the model that serves was fitted; its age is time() less this.",
+        )
+        manifest = self._live.manifest
+        if manifest is not None:
+            info.add_metric([manifest["version"]], 1)
+            created.add_metric([], datetime.fromisoformat(manifest["created"]).timestamp())
+        refused = GaugeMetricFamily(
+            "bookmatch_model_refused",
+            "1 while the current bundle is refused and another or none serves; /readyz says why.",
+            value=float(self._live.refused is not None),
+        )
+        yield from (info, created, refused)
