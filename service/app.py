@@ -19,12 +19,13 @@ from service.models.routes import blp as models_
 from service.negotiation import check_forms
 from service.past import Past
 from service.settings import Settings
+from service.stocklists.routes import blp as stocklists
 from service.store.base import open_engine
 from service.valuations.part_routes import blp as parts
 from service.valuations.routes import blp as valuations
 from service.vocabulary.routes import blp as vocabulary
 
-NOUNS = (valuations, parts, catalogue, vocabulary, models_, health, metrics)
+NOUNS = (valuations, parts, stocklists, catalogue, vocabulary, models_, health, metrics)
 
 
 def create_app(

@@ -16,6 +16,8 @@ BookmatchError
     ├── UnknownPlaceError    the catalogue has no such maker or model; names the nearest
     ├── NoBundleError        no model is loaded
     ├── BundleGoneError      the model that made a valuation cannot be read any more
+    ├── NoRoomError          the disk is full
+    ├── BrokenStreamError    an answer that had begun cannot be ended
     ├── NoCardError          the model was made without a card
     └── IdempotencyError
         ├── KeyFormError     the Idempotency-Key is not usable
@@ -112,6 +114,14 @@ class NoBundleError(ServiceError):
 
 class BundleGoneError(ServiceError):
     """The model that made a valuation cannot be read any more."""
+
+
+class NoRoomError(ServiceError):
+    """The disk is full."""
+
+
+class BrokenStreamError(ServiceError):
+    """An answer that had begun cannot be ended."""
 
 
 class NoCardError(ServiceError):

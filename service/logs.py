@@ -53,6 +53,11 @@ def _failed(kind: type[BaseException], error: BaseException, trace: TracebackTyp
     _log.error("failed", **(names._asdict() if names else {}), error=kind.__name__, at=at)
 
 
+def log_failure(error: BaseException) -> None:
+    """Where an error was raised that no problem document can tell of any more."""
+    _failed(type(error), error, error.__traceback__)
+
+
 def install(app: Flask) -> None:
     """Give every request its names, and a line and a count when it has been answered."""
     app.before_request(_begin)

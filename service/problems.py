@@ -14,7 +14,7 @@ from sqlalchemy.exc import DBAPIError, OperationalError
 from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 from werkzeug.exceptions import HTTPException
 
-from models.errors import BookmatchError, InputError
+from models.errors import BookmatchError, InputError, TableError
 from service import errors
 from service.faults import placed, written
 
@@ -41,7 +41,13 @@ TABLE: Mapping[type[Exception], Kind] = {
     errors.FaultyRequestError: _FIELDS,
     InputError: _FIELDS,
     errors.BodyError: Kind(400, "body", "The body cannot be read", "Send one JSON object (RFC 8259)."),
-    errors.ContentTypeError: Kind(415, "content-type", "Wrong content type", "Send application/json."),
+    TableError: Kind(400, "table", "The table cannot be read", "Correct what detail names."),
+    errors.ContentTypeError: Kind(
+        415,
+        "content-type",
+        "Wrong content type",
+        "Send a form that the path takes: most take application/json.",
+    ),
     errors.EncodingError: Kind(
         415, "content-encoding", "Wrong compression", "Send gzip, or the body as it is."
     ),
@@ -59,6 +65,7 @@ TABLE: Mapping[type[Exception], Kind] = {
     errors.BundleGoneError: Kind(
         410, "model-gone", "The model is gone", "Value the instrument again; the valuation itself stays."
     ),
+    errors.NoRoomError: Kind(507, "no-room", "The disk is full", "Try again later, or send less at once."),
     errors.NoBundleError: Kind(503, "no-model", "No model is loaded", "Try again after Retry-After."),
     errors.KeyFormError: Kind(400, "idempotency-key", "The Idempotency-Key is not usable", "Make another."),
     errors.InFlightError: Kind(409, "in-flight", "The first request has not ended", "Try again shortly."),

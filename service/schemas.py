@@ -12,9 +12,9 @@ def said(text: str, *, optional: bool = False, **more: Any) -> dict[str, Any]:
     return {"required": True, "allow_none": optional, "metadata": {"description": text, **more}}
 
 
-def money(text: str) -> fields.String:
+def money(text: str, *, required: bool = True) -> fields.String:
     """An amount as decimal text with the decimals of its currency, so that no reader makes a float of it."""
-    return fields.String(**said(text, pattern=r"^-?\d+(\.\d+)?$"))
+    return fields.String(**{**said(text, pattern=r"^-?\d+(\.\d+)?$"), "required": required})
 
 
 class FaultSchema(Schema):

@@ -72,6 +72,13 @@ SETTINGS = (
     Setting(
         "body_limit", "int", 256 * 1024, "Largest body of a request, in bytes.", validate.Range(1024, 2**30)
     ),
+    Setting(
+        "list_limit",
+        "int",
+        2**30,
+        "Largest stock list, in bytes; it lies under TMPDIR, which should be on a disk, while it is valued.",
+        validate.Range(1024, 2**40),
+    ),
     Setting("busy_seconds", "float", 5.0, "Seconds to wait for a busy database.", validate.Range(0.1, 60)),
     Setting(
         "key_seconds",
@@ -110,6 +117,7 @@ class Settings:
     timeout: int = 30
     grace: int = 30
     body_limit: int = 256 * 1024
+    list_limit: int = 2**30
     busy_seconds: float = 5.0
     key_seconds: float = 5.0
     outage_seconds: float = 600.0

@@ -25,19 +25,39 @@ from service.errors import BodyError, ContentTypeError, FaultyRequestError
 from service.faults import located
 from service.queries import Query, read_query
 from service.twice import TOO_DEEP, check_names
+from service.uploads import take_in
 
 View = Callable[..., Any]
 JSON, SVG, HTML, TEXT = "application/json", "image/svg+xml", "text/html", "text/plain"
+CSV, NDJSON = "text/csv", "application/x-ndjson"
 _FORMS = {".svg": SVG, ".html": HTML}
+_AS_SENT = ("/v1/stocklists",)  # rows are answered in the form that they came in
 
 
 def form_of(path: str) -> str:
     """The one form that answers at this path have: a path that ends otherwise than most says which."""
+    if path in _AS_SENT and request.mimetype in (CSV, NDJSON):
+        return request.mimetype
     return _FORMS.get(path[path.rfind(".") :], JSON)
 
 
 class Noun(Blueprint):  # type: ignore[misc]
-    """The routes of one noun."""
+    """The routes of one noun. `lines`: schemas of what its NDJSON holds, line by line."""
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.lines: list[type[Schema]] = []
+
+    def lines_of(self, schema: type[Schema]) -> dict[str, Any]:
+        """The schema of NDJSON whose lines are objects of this one."""
+        self.lines.append(schema)
+        name = schema.__name__.removesuffix("Schema")
+        return {
+            "type": "string",
+            "description": f"one JSON object on each line: {name}",
+            "contentMediaType": NDJSON,
+            "contentSchema": {"$ref": f"#/components/schemas/{name}"},
+        }
 
     def route(self, rule: str, **options: Any) -> Callable[[View], View]:
         """The view answers at this path."""
@@ -75,6 +95,33 @@ class Noun(Blueprint):  # type: ignore[misc]
 
         return decorate
 
+    def takes_rows(self, forms: Mapping[str, Any]) -> Callable[[View], View]:
+        """The body is rows in one of these forms, of any length.
+
+        The view's first arguments are the form and a file that holds the body; it is closed once all is sent.
+        """
+
+        def decorate(view: View) -> View:
+            @wraps(view)
+            def read(*args: Any, **kwargs: Any) -> Any:
+                form = request.mimetype
+                if form not in forms:
+                    said = form or "of no stated type"
+                    raise ContentTypeError(f"The body is {said}; send it as {' or '.join(forms)}.")
+                rows = take_in(context().settings.list_limit)
+                try:
+                    response = view(form, rows, *args, **kwargs)
+                    response.call_on_close(rows.close)
+                    return response
+                except BaseException:
+                    rows.close()
+                    raise
+
+            body = {"required": True, "content": {form: {"schema": schema} for form, schema in forms.items()}}
+            return _described(read, requestBody=body, responses=_problems((400, 413, 415, 422, 507)))
+
+        return decorate
+
     def asks(self, *queries: Query) -> Callable[[View], View]:
         """The view's arguments of these names are what was read from the query; None for one not sent.
 
@@ -102,7 +149,25 @@ class Noun(Blueprint):  # type: ignore[misc]
         content_type: str = JSON,
     ) -> Callable[[View], View]:
         """The view answers with this status and schema, or with these problems. A test holds it to that."""
-        content = {content_type: {"schema": schema or {"type": "string"}}}
+        return self._gives(
+            status, {content_type: schema or {"type": "string"}}, text, problems, headers or {}
+        )
+
+    def gives_rows(
+        self, forms: Mapping[str, Any], text: str, *, headers: Mapping[str, str] | None = None
+    ) -> Callable[[View], View]:
+        """The view answers with rows in one of these forms, streamed."""
+        return self._gives(200, forms, text, (), headers or {})
+
+    def _gives(
+        self,
+        status: int,
+        forms: Mapping[str, Any],
+        text: str,
+        problems: Sequence[int],
+        headers: Mapping[str, str],
+    ) -> Callable[[View], View]:
+        content = {form: {"schema": schema} for form, schema in forms.items()}
         said: dict[str, Any] = {"description": text, "content": content}
         if headers:
             said["headers"] = {

@@ -68,6 +68,8 @@ def describe(app: Flask, nouns: Sequence[Noun]) -> None:
     )
     for noun in nouns:
         api.register_blueprint(noun)
+        for schema in noun.lines:
+            api.spec.components.schema(schema.__name__.removesuffix("Schema"), schema=schema)
     app.extensions["bookmatch-openapi"] = orjson.loads(orjson.dumps(api.spec.to_dict()))
 
 

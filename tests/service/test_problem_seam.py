@@ -15,6 +15,7 @@ from flask import Flask
 from sqlalchemy import text
 
 from service.problems import all_kinds
+from service.web import NDJSON
 
 
 def paths(app: Flask) -> list[tuple[str, str]]:
@@ -82,7 +83,8 @@ def test_a_store_without_a_model(tmp_path: Path, new_database: NewDatabase) -> N
     caller = caller_of(app)
     for path, method in paths(app):
         if path.startswith("/v1") and "/valuations/" not in path:
-            found = caller.client.open(path, method=method, json=DAL, headers=caller.headers())
+            body: Any = {"data": "", "content_type": NDJSON} if path == "/v1/stocklists" else {"json": DAL}
+            found = caller.client.open(path, method=method, headers=caller.headers(), **body)
             assert_problem(found, 503, "no-model")
     body = assert_problem(caller.get("/readyz"), 503, "not-ready")
     assert body["checks"]["model"]["ok"] is False and body["checks"]["database"]["ok"] is True

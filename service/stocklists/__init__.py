@@ -1,0 +1,1 @@
+"""Stock lists: any number of instruments in one request, valued and forgotten."""

@@ -1,0 +1,68 @@
+"""POST /v1/stocklists: any number of instruments in, their values out, in the same form and order."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import IO, Any
+from urllib.parse import quote
+
+from flask import Response, stream_with_context
+
+from service.context import bundle
+from service.stocklists.queries import TERMS, terms_of
+from service.stocklists.rules import begun, open_list, stream
+from service.stocklists.schemas import StockRowSchema, StockValueSchema
+from service.web import CSV, NDJSON, Noun
+
+blp = Noun(
+    "stocklists",
+    __name__,
+    url_prefix="/v1",
+    description="Many instruments at once: their values are streamed while they are made, and not kept.",
+)
+_IN = {
+    CSV: {
+        "type": "string",
+        "description": "a header row with id, maker and model, and any of the instrument's fields, date and "
+        "channel; flat names, as the vocabulary has them",
+    },
+    NDJSON: blp.lines_of(StockRowSchema),
+}
+_OUT = {
+    CSV: {
+        "type": "string",
+        "description": "id, value, low_ and high_ for each level, reference_value, effect_ for each family, "
+        "evidence, cautions (codes with semicolons between them) and error",
+    },
+    NDJSON: blp.lines_of(StockValueSchema),
+}
+_MOST_NAMED = 20  # of the columns that are ignored
+
+
+@blp.route("/stocklists", methods=["POST"])
+@blp.needs("valuations")
+@blp.asks(*TERMS)
+@blp.takes_rows(_IN)
+@blp.gives_rows(
+    _OUT,
+    "The values, a row for each row and in the same order; a row that cannot be valued says why.",
+    headers={
+        "Model-Version": "the model that made all of the values",
+        "Ignored-Columns": "columns of the list that mean nothing here, percent-encoded, between commas",
+    },
+)
+def value_stocklist(form: str, rows: IO[bytes], **asked: Any) -> Response:
+    """Value a stock list of any length; nothing is kept.
+
+    CSV is answered by CSV, NDJSON by NDJSON. One model makes all of the values, whatever is promoted
+    meanwhile, and each is what the same instrument gets alone. An answer that breaks off, which HTTP shows,
+    has no rows but good ones.
+    """
+    found = bundle()
+    stock = open_list(form, rows, found.valuer, terms_of(asked))
+    headers = {"Model-Version": found.version, "Ignored-Columns": _named(stock.ignored)}
+    return Response(stream_with_context(stream(begun(stock))), 200, headers, mimetype=form)
+
+
+def _named(columns: Sequence[str]) -> str:
+    return ", ".join(quote(name[:80], safe="") for name in columns[:_MOST_NAMED])

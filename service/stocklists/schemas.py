@@ -1,0 +1,72 @@
+"""What a line of NDJSON holds, in a stock list and in its values."""
+
+from __future__ import annotations
+
+from marshmallow import RAISE, Schema, fields
+
+from models.stocklist import FAMILIES
+from models.vocabulary import CHANNEL_NAMES, MAX_TEXT
+from service.schemas import FaultSchema, money, said
+from service.valuations.schemas import IntervalSchema
+from service.vocabulary.schemas import InstrumentSchema
+
+
+class StockRowSchema(Schema):
+    """One instrument of a stock list."""
+
+    class Meta:
+        """No other members."""
+
+        unknown = RAISE
+
+    id = fields.String(**said("your own name for it; it comes back with the values", maxLength=MAX_TEXT))
+    instrument = fields.Nested(InstrumentSchema, **said("the specimen; only what is known"))
+    date = fields.String(
+        allow_none=True,
+        metadata={"description": "the day of its value; default: that of the list", "format": "date"},
+    )
+    channel = fields.String(
+        allow_none=True,
+        metadata={
+            "description": "the market of its value; default: that of the list",
+            "enum": [*CHANNEL_NAMES, None],
+        },
+    )
+
+
+EffectsSchema = Schema.from_dict(
+    {
+        str(family): fields.Float(**said(f"the effect of {family} on the logarithm of the price"))
+        for family in FAMILIES
+    },
+    name="Effects",
+)
+
+
+class StockValueSchema(Schema):
+    """The values of one instrument of a stock list; or, where it could not be valued, its errors alone."""
+
+    line = fields.Integer(**said("the line of the list that it stands on, from 1"))
+    id = fields.String(**said("its id, as it was sent; null: it had none", optional=True))
+    date = fields.Date(metadata={"description": "the day of the value"})
+    channel = fields.String(metadata={"description": "the market of the value"})
+    currency = fields.String(metadata={"description": "the currency of every amount"})
+    value = money("the median of the prices to be expected", required=False)
+    intervals = fields.List(
+        fields.Nested(IntervalSchema), metadata={"description": "ranges, in the order asked"}
+    )
+    reference_value = money("the price of a typical clean specimen of the same model", required=False)
+    effects = fields.Nested(
+        EffectsSchema, metadata={"description": "value = reference_value × exp(their sum), to the cent"}
+    )
+    evidence = fields.String(
+        metadata={"description": "how much evidence stands behind it, in a word: see the vocabulary"}
+    )
+    cautions = fields.List(
+        fields.String(),
+        metadata={"description": "codes of what to know before relying on it: see the vocabulary"},
+    )
+    errors = fields.List(
+        fields.Nested(FaultSchema),
+        metadata={"description": "everything that is wrong with the row; pointers lead into its own object"},
+    )
