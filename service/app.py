@@ -11,7 +11,10 @@ from service.context import Context
 from service.docs.openapi import describe
 from service.docs.routes import blp as docs
 from service.health.routes import blp as health
+from service.keys.callers import Callers
 from service.keys.records import KeyRing
+from service.keys.routes import blp as keys_
+from service.keys.rules import identify
 from service.live import Live
 from service.metrics.figures import Figures
 from service.metrics.routes import blp as metrics
@@ -25,7 +28,7 @@ from service.valuations.part_routes import blp as parts
 from service.valuations.routes import blp as valuations
 from service.vocabulary.routes import blp as vocabulary
 
-NOUNS = (valuations, parts, stocklists, catalogue, vocabulary, models_, health, metrics)
+NOUNS = (valuations, parts, stocklists, catalogue, vocabulary, models_, keys_, health, metrics)
 
 
 def create_app(
@@ -39,13 +42,16 @@ def create_app(
     engine = open_engine(settings.database, busy_seconds=settings.busy_seconds, threads=settings.threads)
     live = Live(settings.store, read_model)
     live.look()
+    keys = KeyRing(engine, settings.secret)
+    callers = Callers(engine, keys, settings.key_seconds, settings.outage_seconds)
     if watch_seconds is not None:
         live.watch(watch_seconds)
-    keys = KeyRing(engine, settings.secret, settings.key_seconds, settings.outage_seconds)
+        callers.watch()
     past = Past(settings.store, read_model)
-    app.extensions["bookmatch"] = Context(settings, engine, live, past, keys, Figures())
+    app.extensions["bookmatch"] = Context(settings, engine, live, past, keys, callers, Figures())
     logs.install(app)
     conditional.install(app)
+    app.before_request(identify)
     app.before_request(check_forms)
     describe(app, NOUNS)
     app.register_blueprint(docs)

@@ -8,6 +8,7 @@ from flask import current_app, g
 from sqlalchemy import Engine
 
 from models.bundle import Bundle
+from service.keys.callers import Callers
 from service.keys.records import KeyRing
 from service.live import Live
 from service.metrics.figures import Figures
@@ -24,6 +25,7 @@ class Context:
     live: Live
     past: Past
     keys: KeyRing
+    callers: Callers
     figures: Figures
 
 

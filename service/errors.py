@@ -12,6 +12,9 @@ BookmatchError
     ├── KeyMissingError      no key was sent
     ├── KeyInvalidError      the key is not known, or was revoked
     ├── ScopeError           the key may not do this
+    ├── OriginError          a publishable key is used from elsewhere than its own origins
+    ├── KeyRevokedError      a key that was revoked cannot be rotated
+    ├── ShownOnceError       the key was made by an earlier request, which was shown its secret
     ├── UnknownRecordError   no record has this id
     ├── UnknownPlaceError    the catalogue has no such maker or model; names the nearest
     ├── NoBundleError        no model is loaded
@@ -92,9 +95,20 @@ class KeyInvalidError(ServiceError):
 class ScopeError(ServiceError):
     """The key may not do this."""
 
-    def __init__(self, scope: str) -> None:
-        self.scope = scope
-        super().__init__(f"This key does not have the scope {scope}.")
+
+class OriginError(ServiceError):
+    """A publishable key is used from elsewhere than its own origins."""
+
+
+class KeyRevokedError(ServiceError):
+    """A key that was revoked cannot be rotated."""
+
+
+class ShownOnceError(ServiceError):
+    """The key was made by an earlier request, which was shown its secret."""
+
+    def __init__(self, key_id: str) -> None:
+        super().__init__(f"The first request with this Idempotency-Key made a secret of the key {key_id}.")
 
 
 class UnknownRecordError(ServiceError):

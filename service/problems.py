@@ -57,6 +57,13 @@ TABLE: Mapping[type[Exception], Kind] = {
     errors.KeyMissingError: Kind(401, "key-missing", "A key is needed", "Send Authorization: Bearer KEY."),
     errors.KeyInvalidError: Kind(401, "key-invalid", "The key is not valid", "Ask for a new key."),
     errors.ScopeError: Kind(403, "scope", "The key may not do this", "Ask for a key with the scope."),
+    errors.OriginError: Kind(
+        403, "origin", "The key is not for this origin", "Use it on a page of its own website only."
+    ),
+    errors.KeyRevokedError: Kind(409, "key-revoked", "The key was revoked", "Make another key."),
+    errors.ShownOnceError: Kind(
+        409, "shown-once", "The secret was shown before", "Rotate the key that detail names, or revoke it."
+    ),
     errors.UnknownRecordError: Kind(404, "record", "No such record", "Check the id."),
     errors.UnknownPlaceError: Kind(404, "name", "Not in the catalogue", "See errors for the nearest names."),
     errors.NoCardError: Kind(
@@ -88,7 +95,11 @@ BY_STATUS: Mapping[int, Kind] = {
 }
 _RETRY_SECONDS = "5"
 # RFC 6750, section 3.1; a request without a key is told no error.
-_CHALLENGE = {"key-invalid": ', error="invalid_token"', "scope": ', error="insufficient_scope"'}
+_CHALLENGE = {
+    "key-invalid": ', error="invalid_token"',
+    "scope": ', error="insufficient_scope"',
+    "origin": ', error="insufficient_scope"',
+}
 _NO_TABLE = "42P01"  # PostgreSQL's undefined_table: it was not migrated yet
 
 
@@ -148,7 +159,7 @@ def problem(
     answer = Response(orjson.dumps(body), kind.status, mimetype=PROBLEM_JSON)
     if kind.status in (401, 403):
         answer.headers["WWW-Authenticate"] = 'Bearer realm="bookmatch"' + _CHALLENGE.get(kind.name, "")
-    elif kind.status in (409, 503):
+    elif kind.status == 503 or kind.name == "in-flight":
         answer.headers["Retry-After"] = _RETRY_SECONDS
     elif kind.name == "content-encoding":
         answer.headers["Accept-Encoding"] = "gzip"

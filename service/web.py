@@ -66,19 +66,22 @@ class Noun(Blueprint):  # type: ignore[misc]
             return decorate
         return lambda view: decorate(_described(view, **deepcopy(conditional.DESCRIBED)))
 
-    def needs(self, scope: str) -> Callable[[View], View]:
-        """The caller must hold a key with this scope."""
+    def needs(self, *scopes: str, forms: bool = False) -> Callable[[View], View]:
+        """The caller must hold a secret key with one of these scopes; or, with `forms`, a publishable one."""
 
         def decorate(view: View) -> View:
             @wraps(view)
             def guarded(*args: Any, **kwargs: Any) -> Any:
                 from service.keys.rules import check_caller
 
-                check_caller(scope)
+                check_caller(scopes, forms=forms)
                 return view(*args, **kwargs)
 
             problems = _problems((401, 403, 406, 503))
-            return _described(guarded, security=[{"key": [scope]}], responses=problems)
+            security: list[dict[str, list[str]]] = [{"key": [scope]} for scope in scopes]
+            if forms:
+                security.append({"publishable": []})
+            return _described(guarded, security=security, responses=problems)
 
         return decorate
 

@@ -28,7 +28,7 @@ _MODEL = "/makers/<string:maker>/models/<string:model>"
 
 
 @blp.route("")
-@blp.needs("valuations")
+@blp.needs("valuations", forms=True)
 @blp.gives(200, CatalogueSchema(), "Every maker with every model.")
 def show_catalogue() -> Response:
     """Everything at once: makers, models, editions, finishes and watchpoints."""
@@ -36,7 +36,7 @@ def show_catalogue() -> Response:
 
 
 @blp.route("/makers")
-@blp.needs("valuations")
+@blp.needs("valuations", forms=True)
 @blp.gives(200, MakersSchema(), "The makers.")
 def list_makers() -> Response:
     """The makers, with the names of their models."""
@@ -44,7 +44,7 @@ def list_makers() -> Response:
 
 
 @blp.route("/makers/<string:maker>")
-@blp.needs("valuations")
+@blp.needs("valuations", forms=True)
 @blp.gives(200, MakerSchema(), "The maker.", problems=(404,))
 def show_maker(maker: str) -> Response:
     """One maker, with the names of its models."""
@@ -52,7 +52,7 @@ def show_maker(maker: str) -> Response:
 
 
 @blp.route("/makers/<string:maker>/models")
-@blp.needs("valuations")
+@blp.needs("valuations", forms=True)
 @blp.gives(200, ModelsSchema(), "The models.", problems=(404,))
 def list_models(maker: str) -> Response:
     """The models of one maker, with all that is known of them."""
@@ -60,7 +60,7 @@ def list_models(maker: str) -> Response:
 
 
 @blp.route(_MODEL)
-@blp.needs("valuations")
+@blp.needs("valuations", forms=True)
 @blp.gives(200, ModelSchema(), "The model.", problems=(404,))
 def show_model(maker: str, model: str) -> Response:
     """One model, with all that is known of it."""
@@ -68,7 +68,7 @@ def show_model(maker: str, model: str) -> Response:
 
 
 @blp.route(f"{_MODEL}/editions")
-@blp.needs("valuations")
+@blp.needs("valuations", forms=True)
 @blp.gives(200, EditionsSchema(), "The editions.", problems=(404,))
 def list_editions(maker: str, model: str) -> Response:
     """The limited and commemorative editions of one model."""
@@ -76,7 +76,7 @@ def list_editions(maker: str, model: str) -> Response:
 
 
 @blp.route(f"{_MODEL}/finishes")
-@blp.needs("valuations")
+@blp.needs("valuations", forms=True)
 @blp.gives(200, FinishesSchema(), "The finishes.", problems=(404,))
 def list_finishes(maker: str, model: str) -> Response:
     """The finishes that one model was offered in."""
@@ -84,7 +84,7 @@ def list_finishes(maker: str, model: str) -> Response:
 
 
 @blp.route(f"{_MODEL}/watchpoints")
-@blp.needs("valuations")
+@blp.needs("valuations", forms=True)
 @blp.gives(200, WatchpointsSchema(), "The watchpoints.", problems=(404,))
 def list_watchpoints(maker: str, model: str) -> Response:
     """What a careful buyer checks on one model."""

@@ -13,7 +13,7 @@ from flask_smorest import Api
 from service import problems
 from service.context import bundle
 from service.errors import NoBundleError
-from service.keys.records import SCOPES
+from service.keys.kinds import SCOPES
 from service.schemas import ProblemSchema
 from service.valuations.changes import EXAMPLES
 from service.valuations.examples import example_ask
@@ -64,7 +64,16 @@ def describe(app: Flask, nouns: Sequence[Noun]) -> None:
     api = ProblemApi(app, spec_kwargs={"info": {"description": _ABOUT}})
     scopes = "; ".join(f"{name}: {meaning}" for name, meaning in SCOPES.items())
     api.spec.components.security_scheme(
-        "key", {"type": "http", "scheme": "bearer", "description": f"A key with scopes. {scopes}."}
+        "key", {"type": "http", "scheme": "bearer", "description": f"A secret key, with scopes. {scopes}."}
+    )
+    api.spec.components.security_scheme(
+        "publishable",
+        {
+            "type": "http",
+            "scheme": "bearer",
+            "description": "A publishable key: for the form on a website, from its own origins only. Of "
+            "valuations it reads only those that it made.",
+        },
     )
     for noun in nouns:
         api.register_blueprint(noun)

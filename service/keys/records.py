@@ -1,138 +1,145 @@
-"""Keys as they are kept: never the key itself, only a digest of it under the server's secret."""
+"""Keys as they are kept: never a key itself, only digests of its secrets under the server's secret."""
 
 from __future__ import annotations
 
 import hashlib
 import hmac
-import re
 import secrets
-import time
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import UTC, datetime
-from typing import NamedTuple
+from datetime import UTC, datetime, timedelta
 
-from sqlalchemy import Connection, Engine, insert, select, update
-from sqlalchemy.exc import OperationalError
-from sqlalchemy.exc import TimeoutError as PoolTimeoutError
+from sqlalchemy import Connection, Engine, insert, or_, select, update
 
-from service.errors import KeyInvalidError, UnknownRecordError
-from service.keys.table import KEYS
+from service.errors import KeyRevokedError, UnknownRecordError
+from service.keys.kinds import DEFAULT_OVERLAP_HOURS, PREFIXES, Wanted, wanted
+from service.keys.table import KEYS, SECRETS
 from service.store.base import reading, writing
-
-PREFIX = "bmk"
-SCOPES = {
-    "valuations": "value instruments, read valuations, the catalogue and the vocabulary",
-    "metrics": "read the figures at /metrics, and nothing else",
-    "admin": "everything that concerns the running of the service",
-}
-_MOST_CACHED = 1_000
-_ID = re.compile(r"[0-9a-f]{12}", re.ASCII)
 
 
 @dataclass(frozen=True)
-class Caller:
-    """Who asks: the key's id and what it may do."""
+class SecretEntry:
+    """One secret of a key as a list shows it. `used`: last, a minute behind at most."""
 
-    key_id: str
-    scopes: frozenset[str]
-
-
-class _Known(NamedTuple):
-    """A key that was found: when the database was last asked for it, and when it last said so."""
-
-    asked: float
-    seen: float
-    caller: Caller
+    created: datetime
+    expires: datetime | None
+    used: datetime | None
 
 
 @dataclass(frozen=True)
 class KeyEntry:
-    """One key as a list shows it."""
+    """One key as a list shows it; scopes and origins are words, by a space; secrets oldest first."""
 
     id: str
+    kind: str
     label: str
     scopes: str
+    origins: str
+    made_by: str | None
     created: datetime
     revoked: datetime | None
+    secrets: tuple[SecretEntry, ...] = ()
+
+    @property
+    def used(self) -> datetime | None:
+        """When it was last used, whichever its secret."""
+        return max((secret.used for secret in self.secrets if secret.used), default=None)
+
+
+_COLUMNS = tuple(column for column in KEYS.c if column.name in KeyEntry.__dataclass_fields__)
 
 
 class KeyRing:
-    """The keys of one database under one secret.
+    """The keys of one database under one secret: made, listed, rotated, revoked."""
 
-    Trusts for `seconds` what it has looked up, and for `outage_seconds` while the database does not answer.
-    """
-
-    def __init__(
-        self, engine: Engine, secret: str, seconds: float = 0.0, outage_seconds: float = 0.0
-    ) -> None:
+    def __init__(self, engine: Engine, secret: str) -> None:
         self._engine = engine
         self._secret = secret.encode()
-        self._seconds = seconds
-        self._outage_seconds = outage_seconds
-        self._known: dict[str, _Known] = {}
 
-    def create(self, label: str, scopes: Iterable[str]) -> tuple[str, str]:
-        """A new key: its id and the key, which is said this once."""
+    def create(
+        self, label: str, scopes: Iterable[str] = (), *, kind: str | None = None, origins: Iterable[str] = ()
+    ) -> tuple[str, str]:
+        """A new key: its id and the key, which is said this once. Raises InputError."""
+        asked = wanted(label, kind, list(scopes), list(origins))
+        with writing(self._engine) as connection:
+            return self.add(connection, asked)
+
+    def add(self, connection: Connection, asked: Wanted, made_by: str | None = None) -> tuple[str, str]:
+        """`create`, in the caller's transaction. `made_by`: the id of the key that asked for it."""
         key_id = secrets.token_hex(6)
-        key = f"{PREFIX}_{key_id}_{secrets.token_urlsafe(32)}"
         row = {
             "id": key_id,
-            "label": label,
-            "scopes": " ".join(sorted(set(scopes))),
-            "digest": self._digest(key),
+            "kind": asked.kind,
+            "label": asked.label,
+            "scopes": " ".join(asked.scopes),
+            "origins": " ".join(asked.origins),
+            "made_by": made_by,
             "created": datetime.now(UTC),
         }
-        with writing(self._engine) as connection:
-            connection.execute(insert(KEYS).values(row))
-        return key_id, key
+        connection.execute(insert(KEYS).values(row))
+        return key_id, self._add_secret(connection, key_id, asked.kind)
 
-    def entries(self) -> list[KeyEntry]:
-        """All keys, oldest first."""
-        columns = (KEYS.c.id, KEYS.c.label, KEYS.c.scopes, KEYS.c.created, KEYS.c.revoked)
-        with reading(self._engine) as connection:
-            rows = connection.execute(select(*columns).order_by(KEYS.c.created, KEYS.c.id))
-            return [KeyEntry(*row) for row in rows]
+    def rotate(self, key_id: str, overlap_hours: float = DEFAULT_OVERLAP_HOURS) -> str:
+        """A new secret for a key: what to send from now on. Raises UnknownRecordError, KeyRevokedError."""
+        with writing(self._engine) as connection:
+            return self.add_secret(connection, key_id, overlap_hours)
+
+    def add_secret(self, connection: Connection, key_id: str, overlap_hours: float) -> str:
+        """`rotate`, in the caller's transaction. Each secret before stays valid for so many hours at most.
+
+        Id, scopes, limits and what the key made stay, so that both sides of an overlap are one caller.
+        """
+        found = connection.execute(select(KEYS.c.kind, KEYS.c.revoked).where(KEYS.c.id == key_id)).first()
+        if found is None:
+            raise _unknown(key_id)
+        if found.revoked is not None:
+            raise KeyRevokedError(f"The key {key_id} was revoked; make another one.")
+        until = datetime.now(UTC) + timedelta(hours=overlap_hours)
+        longer = or_(SECRETS.c.expires.is_(None), SECRETS.c.expires > until)
+        connection.execute(update(SECRETS).where(SECRETS.c.key_id == key_id, longer).values(expires=until))
+        return self._add_secret(connection, key_id, found.kind)
+
+    def _add_secret(self, connection: Connection, key_id: str, kind: str) -> str:
+        key = f"{PREFIXES[kind]}_{key_id}_{secrets.token_urlsafe(32)}"
+        row = {"digest": self.digest(key), "key_id": key_id, "created": datetime.now(UTC)}
+        connection.execute(insert(SECRETS).values(row))
+        return key
 
     def revoke(self, key_id: str) -> None:
-        """From now on the key opens nothing. Raises UnknownRecordError."""
+        """From now on the key opens nothing, for ever. Raises UnknownRecordError."""
         with writing(self._engine) as connection:
-            known = connection.execute(select(KEYS.c.revoked).where(KEYS.c.id == key_id)).first()
-            if known is None:
-                raise UnknownRecordError(f"There is no key {key_id[:40]!r}.")
+            if connection.execute(select(KEYS.c.id).where(KEYS.c.id == key_id)).first() is None:
+                raise _unknown(key_id)
             still = (KEYS.c.id == key_id) & KEYS.c.revoked.is_(None)
             connection.execute(update(KEYS).where(still).values(revoked=datetime.now(UTC)))
 
-    def caller(self, key: str) -> Caller:
-        """Whose key this is. Raises KeyInvalidError."""
-        digest = self._digest(key)
-        known = self._known.get(digest)
-        now = time.monotonic()
-        if known is not None and now - known.asked < self._seconds:
-            return known.caller
-        try:
-            with reading(self._engine) as connection:
-                found = _Known(now, now, self._look_up(connection, key, digest))
-        except (OperationalError, PoolTimeoutError):
-            if known is None or now - known.seen >= self._outage_seconds:
-                raise
-            found = known._replace(asked=time.monotonic())
-        if len(self._known) >= _MOST_CACHED:
-            self._known.clear()
-        self._known[digest] = found
-        return found.caller
+    def entries(self) -> list[KeyEntry]:
+        """All keys, oldest first."""
+        return self._entries()
 
-    def _look_up(self, connection: Connection, key: str, digest: str) -> Caller:
-        prefix, _, rest = key.partition("_")
-        key_id = rest.partition("_")[0]
-        query = select(KEYS.c.digest, KEYS.c.scopes, KEYS.c.revoked).where(KEYS.c.id == key_id)
-        row = connection.execute(query).first() if _ID.fullmatch(key_id) else None
-        kept = row.digest if row is not None else ""
-        # Compared whether or not there is such a key: the time must not tell.
-        same = hmac.compare_digest(kept.ljust(64), digest)
-        if prefix != PREFIX or row is None or not same or row.revoked is not None:
-            raise KeyInvalidError("This key is not known here, or it was revoked.")
-        return Caller(key_id, frozenset(row.scopes.split()))
+    def entry(self, key_id: str) -> KeyEntry:
+        """One key. Raises UnknownRecordError."""
+        found = self._entries(key_id)
+        if not found:
+            raise _unknown(key_id)
+        return found[0]
 
-    def _digest(self, key: str) -> str:
+    def _entries(self, key_id: str | None = None) -> list[KeyEntry]:
+        keys = select(*_COLUMNS).order_by(KEYS.c.created, KEYS.c.id)
+        of_key = select(SECRETS).order_by(SECRETS.c.created, SECRETS.c.digest)
+        if key_id is not None:
+            keys, of_key = keys.where(KEYS.c.id == key_id), of_key.where(SECRETS.c.key_id == key_id)
+        with reading(self._engine) as connection:
+            rows, kept = connection.execute(keys).all(), connection.execute(of_key).all()
+        by_key: dict[str, list[SecretEntry]] = {}
+        for row in kept:
+            by_key.setdefault(row.key_id, []).append(SecretEntry(row.created, row.expires, row.used))
+        return [KeyEntry(**row._mapping, secrets=tuple(by_key.get(row.id, ()))) for row in rows]
+
+    def digest(self, key: str) -> str:
+        """What is kept of a key, in hexadecimal digits."""
         return hmac.new(self._secret, key.encode("utf-8", "replace"), hashlib.sha256).hexdigest()
+
+
+def _unknown(key_id: str) -> UnknownRecordError:
+    return UnknownRecordError(f"There is no key {key_id[:40]!r}.")

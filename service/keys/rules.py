@@ -1,19 +1,136 @@
-"""Who asks, and whether they may."""
+"""Who asks, and whether they may; and what is done with keys over HTTP."""
 
 from __future__ import annotations
 
+from collections.abc import Callable, Collection, Iterator
+from contextlib import contextmanager
+from typing import Any, NamedTuple
+
 from flask import g, request
+from sqlalchemy import Connection
+from sqlalchemy.exc import OperationalError
+from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 
 from service.context import context
-from service.errors import KeyMissingError, ScopeError
+from service.errors import KeyInvalidError, KeyMissingError, OriginError, ScopeError, ShownOnceError
+from service.idempotency.rules import claim_of_request, taken
+from service.keys.callers import Caller
+from service.keys.kinds import PUBLISHABLE, Wanted
+from service.keys.records import KeyEntry
+from service.store.base import writing
+
+_LONGEST_KEY = 200
 
 
-def check_caller(scope: str) -> None:
-    """Let in who sent a key with this scope. Raises KeyMissingError, KeyInvalidError, ScopeError."""
+class Made(NamedTuple):
+    """A key and its secret, said this once."""
+
+    entry: KeyEntry
+    key: str
+
+
+def identify() -> None:
+    """Find out who asks, before anything is refused: a path that needs no key is open to a wrong one too."""
+    g.caller = None
+    try:
+        g.caller = _caller()
+    except (KeyMissingError, KeyInvalidError, OperationalError, PoolTimeoutError) as error:
+        g.no_caller = error
+
+
+def _caller() -> Caller:
     kind, _, key = request.headers.get("Authorization", "").partition(" ")
     key = key.strip()
-    if kind.casefold() != "bearer" or not key or len(key) > 200:
+    if kind.casefold() != "bearer" or not key or len(key) > _LONGEST_KEY:
         raise KeyMissingError("This path needs a key, sent as Authorization: Bearer KEY.")
-    g.caller = context().keys.caller(key)
-    if scope not in g.caller.scopes:
-        raise ScopeError(scope)
+    return context().callers.caller(key)
+
+
+def check_caller(scopes: Collection[str], *, forms: bool = False) -> None:
+    """Let in who sent a secret key with one of these scopes or, where `forms` may, a publishable key.
+
+    Raises KeyMissingError, KeyInvalidError, ScopeError, OriginError, or what the database raised.
+    """
+    caller: Caller | None = g.caller
+    if caller is None:
+        raise g.no_caller
+    if caller.kind == PUBLISHABLE:
+        _check_origin(caller)
+        if not forms:
+            raise ScopeError("This is a publishable key; this path needs a secret one.")
+    elif caller.scopes.isdisjoint(scopes):
+        raise ScopeError(f"This key does not have the scope {' or '.join(scopes)}.")
+
+
+def _check_origin(caller: Caller) -> None:
+    origin = request.headers.get("Origin")
+    if origin not in caller.origins:
+        found = f"{origin[:200]!r} is not one of them" if origin else "this request names none"
+        raise OriginError(f"This publishable key works from its own origins only, and {found}.")
+
+
+# ── keys over HTTP ───────────────────────────────────────────────────────────
+
+
+def make(asked: Wanted) -> Made:
+    """A new key. Raises ShownOnceError if this request's Idempotency-Key made one before."""
+
+    def add(connection: Connection) -> tuple[str, str]:
+        return context().keys.add(connection, asked, g.caller.key_id)
+
+    return _made_once(add)
+
+
+def rotate(key_id: str, overlap_hours: float) -> Made:
+    """A new secret for this key. Raises UnknownRecordError, KeyRevokedError, or ShownOnceError as `make`."""
+
+    def add(connection: Connection) -> tuple[str, str]:
+        return key_id, context().keys.add_secret(connection, key_id, overlap_hours)
+
+    return _made_once(add)
+
+
+def revoke(key_id: str) -> KeyEntry:
+    """End this key. Raises UnknownRecordError."""
+    with _changing():
+        context().keys.revoke(key_id)
+    return context().keys.entry(key_id)
+
+
+def _made_once(add: Callable[[Connection], tuple[str, str]]) -> Made:
+    claim = claim_of_request()
+    with _changing(), writing(context().engine) as connection:
+        key_id, key = add(connection)
+        before = taken(connection, claim, key_id) if claim else None
+        if before is not None:
+            raise ShownOnceError(before)  # and what was added is taken back
+    return Made(context().keys.entry(key_id), key)
+
+
+@contextmanager
+def _changing() -> Iterator[None]:
+    yield
+    context().callers.forget()  # this worker knows at once; the others within `key_seconds`
+
+
+def entry_answer(entry: KeyEntry) -> dict[str, Any]:
+    """A key as it is answered: never itself."""
+    return {
+        "id": entry.id,
+        "kind": entry.kind,
+        "label": entry.label,
+        "scopes": entry.scopes.split(),
+        "origins": entry.origins.split(),
+        "made_by": entry.made_by,
+        "created": entry.created,
+        "revoked": entry.revoked,
+        "used": entry.used,
+        "secrets": [
+            {"created": one.created, "expires": one.expires, "used": one.used} for one in entry.secrets
+        ],
+    }
+
+
+def made_answer(made: Made) -> dict[str, Any]:
+    """A key with its secret."""
+    return {**entry_answer(made.entry), "key": made.key}

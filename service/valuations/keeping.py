@@ -61,4 +61,4 @@ def _keep(row: dict[str, object], claim: Claim | None) -> str | None:
 
 def _again(record_id: str) -> Kept:
     with reading(context().engine) as connection:
-        return Kept(record_id, records.find(connection, record_id))
+        return Kept(record_id, records.find(connection, record_id, g.caller))

@@ -42,7 +42,7 @@ def show_comparables(valuation_id: str) -> Response:
 
 
 @blp.route("/questions")
-@blp.needs("valuations")
+@blp.needs("valuations", forms=True)
 @blp.gives(200, part_schema("questions"), "The questions.", problems=_GONE)
 def show_questions(valuation_id: str) -> Response:
     """What to ask or photograph next: the unknown fields whose answers would narrow the 80% range most."""
@@ -58,7 +58,7 @@ def show_record(valuation_id: str) -> Response:
 
 
 @blp.route("/sentences")
-@blp.needs("valuations")
+@blp.needs("valuations", forms=True)
 @blp.gives(200, part_schema("sentences"), "The sentences.", problems=_GONE)
 def show_sentences(valuation_id: str) -> Response:
     """Each reason of the valuation in a plain sentence, in the order of its attributions."""
@@ -90,7 +90,7 @@ def find_restoration(costs: Costs, valuation_id: str) -> Response:
 
 
 @blp.route("/walk.svg")
-@blp.needs("valuations")
+@blp.needs("valuations", forms=True)
 @blp.gives(200, None, "The picture, which needs nothing else.", problems=_GONE, content_type=SVG)
 def draw_walk(valuation_id: str) -> Response:
     """The way from a typical clean example's price to this value, as a picture."""

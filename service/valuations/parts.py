@@ -17,6 +17,9 @@ from models.restoration import Remedy, Restoration, restoration
 from models.sentences import adjustment, sentences
 from models.valuation import Interval
 from models.vocabulary import BY_PATH
+from service.errors import ScopeError
+from service.keys.callers import Caller
+from service.keys.kinds import PUBLISHABLE
 from service.valuations.rules import caution_entry, interval_entry
 from service.valuations.stored import Case
 
@@ -33,6 +36,13 @@ def read_include(text: str) -> tuple[str, ...]:
     if faults:
         raise InputError(faults)
     return tuple(name for name in PARTS if name in names)
+
+
+def check_parts(names: Sequence[str], caller: Caller) -> None:
+    """Raises ScopeError for parts that everyone in the world would see: the specialist's own evidence."""
+    kept_back = [name for name in names if name not in FORM_PARTS]
+    if kept_back and caller.kind == PUBLISHABLE:
+        raise ScopeError(f"A publishable key can include {' and '.join(FORM_PARTS)}, not {kept_back[0]}.")
 
 
 def comparables_part(case: Case) -> dict[str, Any]:
@@ -185,3 +195,4 @@ PARTS: Mapping[str, Callable[[Case], Any]] = {
     "sentences": sentences_part,
     "restoration": restoration_part,
 }
+FORM_PARTS = ("questions", "sentences")  # those that hold no record of a sale

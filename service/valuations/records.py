@@ -10,12 +10,13 @@ import time
 from sqlalchemy import Connection, bindparam, insert, select
 
 from service.errors import UnknownRecordError
+from service.keys.callers import Caller
 from service.valuations.table import VALUATIONS
 
 _ID = re.compile(r"val_[0-9a-v]{26}", re.ASCII)
 # Built once: building a statement costs as much as running it.
 _KEEP = insert(VALUATIONS)
-_FIND = select(VALUATIONS.c.answer).where(VALUATIONS.c.id == bindparam("record_id"))
+_FIND = select(VALUATIONS.c.answer, VALUATIONS.c.key_id).where(VALUATIONS.c.id == bindparam("record_id"))
 
 
 def new_id() -> str:
@@ -30,10 +31,11 @@ def keep(connection: Connection, row: dict[str, object]) -> None:
     connection.execute(_KEEP, row)
 
 
-def find(connection: Connection, record_id: str) -> bytes:
-    """The answer as it was given, to the byte. Raises UnknownRecordError."""
+def find(connection: Connection, record_id: str, caller: Caller) -> bytes:
+    """The answer as it was given, to the byte. Raises UnknownRecordError, also for one not to be read."""
     possible = _ID.fullmatch(record_id) is not None  # a database is asked for no text that it cannot hold
-    found: str | None = connection.execute(_FIND, {"record_id": record_id}).scalar() if possible else None
-    if found is None:
+    found = connection.execute(_FIND, {"record_id": record_id}).first() if possible else None
+    if found is None or not caller.may_read(found.key_id):
         raise UnknownRecordError("There is no valuation with this id.")
-    return found.encode()
+    answer: str = found.answer
+    return answer.encode()

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from flask import Response
+from flask import Response, g
 from marshmallow import RAISE
 
 from service.conditional import NEVER_CHANGES
@@ -14,7 +14,7 @@ from service.store.base import reading
 from service.valuations import records, rules
 from service.valuations.keeping import make_and_keep
 from service.valuations.part_schemas import FullValuationSchema
-from service.valuations.parts import PARTS, read_include
+from service.valuations.parts import PARTS, check_parts, read_include
 from service.valuations.schemas import AskSchema, AttributionsSchema, IntervalsSchema
 from service.web import Noun, answer, once, sent
 
@@ -34,7 +34,7 @@ _INCLUDE = Query(
 
 
 @blp.route("/valuations", methods=["POST"])
-@blp.needs("valuations")
+@blp.needs("valuations", forms=True)
 @blp.takes(_ASK)
 @blp.asks(_INCLUDE)
 @blp.gives(201, FullValuationSchema(), "The valuation, which is kept.", headers={"Location": "its path"})
@@ -46,20 +46,22 @@ def create_valuation(ask: rules.Ask, include: Sequence[str] | None) -> Response:
     families sum to value − reference to the cent. Send an Idempotency-Key, and a request that
     is sent twice is answered alike. What `include` names comes in the same answer and is kept with it.
     """
+    check_parts(include or (), g.caller)
     kept = make_and_keep(ask, include or ())
     return sent(kept.answer, 201, {"Location": f"/v1/valuations/{kept.id}"})
 
 
 @blp.route("/valuations/<string:valuation_id>")
-@blp.needs("valuations")
+@blp.needs("valuations", forms=True)
 @blp.gives(200, FullValuationSchema(), "The valuation as it was answered.", problems=(404,))
 def show_valuation(valuation_id: str) -> Response:
     """The same answer again, to the byte, whatever model is current now.
 
-    Any key with the scope can read it who has its id, which cannot be guessed.
+    Any secret key with the scope can read it who has its id, which cannot be guessed; a publishable key only
+    those that it made.
     """
     with reading(context().engine) as connection:
-        return sent(records.find(connection, valuation_id), headers=NEVER_CHANGES)
+        return sent(records.find(connection, valuation_id, g.caller), headers=NEVER_CHANGES)
 
 
 @blp.route("/intervals", methods=["POST"])

@@ -8,6 +8,7 @@ from functools import cached_property
 from typing import Any
 
 import orjson
+from flask import g
 
 from models.instrument import Instrument, Subject
 from models.valuation import Valuation, Valuer
@@ -39,7 +40,7 @@ def new_case(ask: Ask, made: Valuation) -> Case:
 def kept_case(valuation_id: str) -> Case:
     """A kept valuation with the bundle that made it. Raises UnknownRecordError, BundleGoneError."""
     with reading(context().engine) as connection:
-        answer = orjson.loads(records.find(connection, valuation_id))
+        answer = orjson.loads(records.find(connection, valuation_id, g.caller))
     return Case(_asked(answer), use_bundle(answer["model_version"]).valuer)
 
 

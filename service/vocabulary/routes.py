@@ -17,7 +17,7 @@ blp = Noun(
 
 
 @blp.route("/vocabulary")
-@blp.needs("valuations")
+@blp.needs("valuations", forms=True)
 @blp.gives(200, VocabularySchema(), "Every field, and the words that requests and answers use.")
 def show_vocabulary() -> Response:
     """Every field of an instrument with its terms, and every word of the answers.

@@ -12,11 +12,17 @@ from asking import DAL, SECRET, Caller, assert_problem
 from click.testing import CliRunner, Result
 from conftest import caller_of, keys_of, parts
 from flask import Flask
+from sqlalchemy import Engine
 
 from service.cli import main
 from service.errors import KeyInvalidError, UnknownRecordError
+from service.keys.callers import Callers
 from service.keys.records import KeyRing
-from service.store.base import open_engine
+from service.store.base import REVISION, open_engine
+
+
+def callers(engine: Engine, secret: str = SECRET, seconds: float = 0.0) -> Callers:
+    return Callers(engine, KeyRing(engine, secret), seconds)
 
 
 def test_a_key_opens_what_its_scope_says(own_app: Flask) -> None:
@@ -75,15 +81,16 @@ def test_the_word_bearer_in_any_case(own_app: Flask) -> None:
 def test_only_a_digest_under_the_servers_secret_is_kept(own_app: Flask) -> None:
     key = caller_of(own_app).key or ""
     with parts(own_app).engine.connect() as connection:
-        rows = connection.exec_driver_sql("SELECT * FROM api_key").mappings().all()
-    assert len(rows) == 1 and key not in json.dumps([str(row) for row in rows])
-    assert rows[0]["digest"] == hmac.new(SECRET.encode(), key.encode(), hashlib.sha256).hexdigest()
+        tables = ("api_key", "api_key_secret")
+        rows = [connection.exec_driver_sql(f"SELECT * FROM {name}").mappings().one() for name in tables]
+    assert not any(key in str(row) or key.split("_", 2)[2] in str(row) for row in rows)
+    assert rows[1]["digest"] == hmac.new(SECRET.encode(), key.encode(), hashlib.sha256).hexdigest()
 
 
 def test_a_key_of_another_secret_is_not_known(own_app: Flask) -> None:
     key = caller_of(own_app).key or ""
     with pytest.raises(KeyInvalidError):
-        KeyRing(parts(own_app).engine, "another secret of the same length, or so").caller(key)
+        callers(parts(own_app).engine, "another secret of the same length, or so").caller(key)
 
 
 def test_keys_are_never_alike(own_app: Flask) -> None:
@@ -106,17 +113,17 @@ def test_a_revoked_key_opens_nothing_and_its_valuations_stay(own_app: Flask) -> 
 
 
 def test_a_key_is_looked_up_once_in_so_many_seconds(own_app: Flask, monkeypatch: pytest.MonkeyPatch) -> None:
-    ring = KeyRing(parts(own_app).engine, SECRET, seconds=5)
+    known = callers(parts(own_app).engine, seconds=5)
     clock = [100.0]
-    monkeypatch.setattr("service.keys.records.time.monotonic", lambda: clock[0])
-    key_id, key = ring.create("cached", ["valuations"])
-    assert ring.caller(key).key_id == key_id
-    ring.revoke(key_id)
+    monkeypatch.setattr("service.keys.callers.time.monotonic", lambda: clock[0])
+    key_id, key = keys_of(own_app).create("cached", ["valuations"])
+    assert known.caller(key).key_id == key_id
+    keys_of(own_app).revoke(key_id)
     clock[0] += 4.9
-    assert ring.caller(key).key_id == key_id
+    assert known.caller(key).key_id == key_id
     clock[0] += 0.2
     with pytest.raises(KeyInvalidError):
-        ring.caller(key)
+        known.caller(key)
 
 
 # ── the command ──────────────────────────────────────────────────────────────
@@ -136,11 +143,11 @@ def run(*words: str) -> Result:
 
 
 def test_the_command_prints_a_key_once_and_lists_and_revokes_it(environment: Path) -> None:
-    assert run("migrate").stdout == "0001\n"
+    assert run("migrate").stdout == f"{REVISION}\n"
     made = run("keys", "create", "the website", "--scope", "valuations", "--scope", "admin")
     key = made.stdout.strip()
     assert made.stdout == f"{key}\n" and key.startswith("bmk_")
-    ring = KeyRing(open_engine(f"sqlite:///{environment}/b.sqlite3"), SECRET)
+    ring = callers(open_engine(f"sqlite:///{environment}/b.sqlite3"))
     assert ring.caller(key).scopes == {"valuations", "admin"}
     listed = run("keys", "list").stdout
     assert "the website" in listed and "valid" in listed and key not in listed
@@ -154,11 +161,48 @@ def test_the_command_prints_a_key_once_and_lists_and_revokes_it(environment: Pat
         ring.caller(key)
 
 
+def test_the_command_rotates_a_key_and_makes_publishable_ones(environment: Path) -> None:
+    assert run("migrate").exit_code == 0
+    first = run("keys", "create", "the shop").stdout.strip()
+    key_id = first.split("_")[1]
+    second = run("keys", "rotate", key_id, "--overlap-hours", "2").stdout.strip()
+    public = run("keys", "create", "the form", "--publishable", "--origin", "https://guitars.example").stdout
+    known = callers(open_engine(f"sqlite:///{environment}/b.sqlite3"))
+    assert known.caller(first) == known.caller(second) and second != first
+    assert known.caller(public.strip()).origins == {"https://guitars.example"}
+    known.write_uses()
+    text = run("keys", "list").stdout
+    assert "expires" in text and "https://guitars.example" in text and "never used" not in text
+    rows = json.loads(run("keys", "list", "--json").stdout)
+    assert [(row["kind"], len(row["secrets"]), bool(row["used"])) for row in rows] == [
+        ("secret", 2, True),
+        ("publishable", 1, True),
+    ]
+
+
 def test_wrong_use_of_the_command_is_one_line(environment: Path) -> None:
     assert run("migrate").exit_code == 0
     for code, words in (
         (2, ("keys", "create")),
         (2, ("keys", "create", "x", "--scope", "everything")),
+        (1, ("keys", "create", "x", "--publishable")),
+        (1, ("keys", "create", "x", "--origin", "https://guitars.example")),
+        (1, ("keys", "create", "x", "--publishable", "--origin", "https://guitars.example/")),
+        (
+            1,
+            (
+                "keys",
+                "create",
+                "x",
+                "--publishable",
+                "--origin",
+                "https://guitars.example",
+                "--scope",
+                "admin",
+            ),
+        ),
+        (2, ("keys", "rotate", "nobody", "--overlap-hours", "-1")),
+        (1, ("keys", "rotate", "nobody")),
         (1, ("keys", "revoke", "nobody")),
     ):
         found = run(*words)

@@ -16,6 +16,7 @@ from flask import Flask
 from models.registry import CURRENT, Registry
 from service.errors import NoBundleError
 from service.live import Live
+from service.store.base import REVISION
 
 
 def promote(store: Path, base: float) -> str:
@@ -176,7 +177,7 @@ def test_readiness_names_the_version_that_serves(own_app: Flask) -> None:
         "status": "ready",
         "checks": {
             "model": {"ok": True, "version": parts(own_app).live.version, "refused": None},
-            "database": {"ok": True, "revision": "0001", "problem": None},
+            "database": {"ok": True, "revision": REVISION, "problem": None},
         },
     }
 

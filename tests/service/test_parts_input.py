@@ -134,7 +134,7 @@ def test_an_unknown_valuation_has_nothing_below_it(caller: Caller) -> None:
 
 
 def test_every_route_wants_a_key_with_the_scope(shared_app: Flask, kept: str) -> None:
-    nobody, other = Caller(shared_app, None), caller_of(shared_app, "keys")
+    nobody, other = Caller(shared_app, None), caller_of(shared_app, "inventory")
     for path in (
         *(f"{kept}/{name}" for name in GETS),
         "/v1/models/current/card",

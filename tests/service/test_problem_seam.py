@@ -82,7 +82,7 @@ def test_a_store_without_a_model(tmp_path: Path, new_database: NewDatabase) -> N
     app = make_app(tmp_path / "nothing", new_database("sqlite"))
     caller = caller_of(app)
     for path, method in paths(app):
-        if path.startswith("/v1") and "/valuations/" not in path:
+        if path.startswith("/v1") and "/valuations/" not in path and "/keys" not in path:
             body: Any = {"data": "", "content_type": NDJSON} if path == "/v1/stocklists" else {"json": DAL}
             found = caller.client.open(path, method=method, headers=caller.headers(), **body)
             assert_problem(found, 503, "no-model")
@@ -117,7 +117,7 @@ def test_a_database_that_is_gone(
     assert said["detail"] == "Try again after Retry-After."  # and nothing of what the driver said
     # What keeps no record is answered, for a key that was known a while ago; not for ever.
     for seconds, status in ((6, 200), (595, 200), (601, 503)):
-        monkeypatch.setattr("service.keys.records.time.monotonic", lambda s=seconds: began + s)
+        monkeypatch.setattr("service.keys.callers.time.monotonic", lambda s=seconds: began + s)
         assert caller.post("/v1/intervals", DAL).status_code == status
     assert_problem(Caller(app, "bmk_000000000000_x").post("/v1/intervals", DAL), 503, "no-database")
     body = assert_problem(caller.get("/readyz"), 503, "not-ready")

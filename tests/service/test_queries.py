@@ -12,6 +12,8 @@ from conftest import caller_of, parts
 from flask import Flask
 from sqlalchemy import event
 
+FOUND = "SELECT valuation.answer, valuation.key_id"
+
 
 @contextmanager
 def counted(app: Flask) -> Iterator[list[str]]:
@@ -44,7 +46,7 @@ def test_a_valuation_is_one_insert(known: Caller) -> None:
     assert sent == ["INSERT INTO valuation"]
     with counted(known.app) as sent:
         assert known.get(made.headers["Location"]).status_code == 200
-    assert sent == ["SELECT valuation.answer FROM"]
+    assert sent == [FOUND]
 
 
 def test_what_stands_behind_a_valuation_is_one_select_and_costs_no_insert_more(known: Caller) -> None:
@@ -55,11 +57,11 @@ def test_what_stands_behind_a_valuation_is_one_select_and_costs_no_insert_more(k
     for name in ("comparables", "questions", "record", "sentences", "walk.svg", "span.svg", "index.svg"):
         with counted(known.app) as sent:
             assert known.get(f"{path}/{name}").status_code == 200
-        assert sent == ["SELECT valuation.answer FROM"]
+        assert sent == [FOUND]
     for name, body in (("alternatives", {"alternatives": [{"figure": 1}]}), ("restoration", {"costs": {}})):
         with counted(known.app) as sent:
             assert known.post(f"{path}/{name}", body).status_code == 200
-        assert sent == ["SELECT valuation.answer FROM"]
+        assert sent == [FOUND]
 
 
 def test_what_keeps_no_record_asks_nothing(known: Caller) -> None:

@@ -32,7 +32,6 @@ KEY = {
     "id": "k",
     "label": "l",
     "scopes": "valuations",
-    "digest": "d",
     "created": datetime(2026, 1, 1, tzinfo=UTC),
 }
 

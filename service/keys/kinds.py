@@ -1,0 +1,120 @@
+"""What kinds of keys there are, what each may do, and what is wanted of a new one.
+
+A secret key is for programs: what it may do, its scopes say. A publishable key is for the form on a website,
+where everyone can read it: it works from that site's origins only, and may do no more than a form needs.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from models.errors import Fault, InputError
+from models.names import nearest
+
+SECRET, PUBLISHABLE = "secret", "publishable"
+KINDS: Mapping[str, str] = {
+    SECRET: "for scripts and systems, which can keep it to themselves",
+    PUBLISHABLE: "for the form on a website: from its origins only, and no more than a form needs",
+}
+PREFIXES: Mapping[str, str] = {SECRET: "bmk", PUBLISHABLE: "bmp"}
+SCOPES: Mapping[str, str] = {
+    "valuations": "value instruments, read valuations, the catalogue and the vocabulary",
+    "evidence": "add and correct evidence",
+    "inventory": "keep an inventory",
+    "metrics": "read the figures at /metrics, and nothing else",
+    "admin": "everything that concerns the running of the service",
+}
+LONGEST_LABEL, MOST_ORIGINS, MOST_OVERLAP_HOURS = 200, 20, 720.0
+DEFAULT_OVERLAP_HOURS = 24.0
+# As a browser sends it: lower case, no path, and no port where it is the scheme's own.
+_ORIGIN = re.compile(
+    r"https?://([a-z0-9_]([a-z0-9_-]*[a-z0-9_])?(\.[a-z0-9_]([a-z0-9_-]*[a-z0-9_])?)*|\[[0-9a-f:.]+\])"
+    r"(:[1-9]\d{0,4})?",
+    re.ASCII,
+)
+_ORIGIN_FORM = "scheme and host, with a port where it is not the usual one: https://www.example.org"
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """What a new key shall be, checked: scopes for a secret one, origins for a publishable one."""
+
+    label: str
+    kind: str
+    scopes: tuple[str, ...]
+    origins: tuple[str, ...]
+
+
+def wanted(label: Any, kind: Any = None, scopes: Any = None, origins: Any = None) -> Wanted:
+    """A new key as asked for; None and nothing are the same. Raises InputError with every fault."""
+    kind = SECRET if kind is None else kind
+    scopes, origins = scopes or (), origins or ()
+    faults = list(_of_label(label))
+    if not isinstance(kind, str) or kind not in KINDS:
+        faults.append(
+            Fault("kind", kind, "is no kind of key", ", ".join(KINDS), "choose one of those allowed")
+        )
+    faults += _of_list("scopes", scopes, len(SCOPES)) or _of_scopes(kind, scopes)
+    faults += _of_list("origins", origins, MOST_ORIGINS) or _of_origins(kind, origins)
+    if faults:
+        raise InputError(faults)
+    return Wanted(label.strip(), kind, tuple(sorted(set(scopes))), tuple(sorted(set(origins))))
+
+
+def overlap(hours: Any) -> float:
+    """Hours for which the secrets before stay valid; None: as is usual. Raises InputError."""
+    if hours is None:
+        return DEFAULT_OVERLAP_HOURS
+    if isinstance(hours, int | float) and not isinstance(hours, bool) and 0 <= hours <= MOST_OVERLAP_HOURS:
+        return float(hours)
+    allowed = f"0 to {MOST_OVERLAP_HOURS:g}"
+    raise InputError([Fault("overlap_hours", hours, "is not such a number of hours", allowed, "correct it")])
+
+
+def _of_label(label: Any) -> Iterator[Fault]:
+    good = isinstance(label, str) and label.strip() and len(label) <= LONGEST_LABEL and label.isprintable()
+    if not good:
+        allowed = f"1 to {LONGEST_LABEL} printable characters"
+        yield Fault("label", label, "is not a label", allowed, "say whose key it is")
+
+
+def _of_list(field: str, found: Any, most: int) -> list[Fault]:
+    good = (
+        isinstance(found, list | tuple) and len(found) <= most and all(isinstance(one, str) for one in found)
+    )
+    return [] if good else [Fault(field, found, "is not such a list", f"a list of at most {most} texts")]
+
+
+def _of_scopes(kind: Any, scopes: list[str]) -> list[Fault]:
+    if kind == PUBLISHABLE and scopes:
+        return [Fault("scopes", scopes[0], "is not for a publishable key", "none", "leave scopes out")]
+    if kind == SECRET and not scopes:
+        return [Fault("scopes", None, "is empty", ", ".join(SCOPES), "name what the key may do")]
+    hint = "choose of those allowed"
+    return [
+        Fault("scopes", name, "is no scope", ", ".join(SCOPES), hint, nearest(name, list(SCOPES)))
+        for name in scopes
+        if name not in SCOPES
+    ]
+
+
+def _of_origins(kind: Any, origins: list[str]) -> list[Fault]:
+    if kind == SECRET and origins:
+        return [Fault("origins", origins[0], "is not for a secret key", "none", "leave origins out")]
+    if kind == PUBLISHABLE and not origins:
+        return [Fault("origins", None, "is empty", _ORIGIN_FORM, "name the website's own origin")]
+    hint = "write it as a browser sends it"
+    return [
+        Fault("origins", one, "is no origin", _ORIGIN_FORM, hint) for one in origins if not is_origin(one)
+    ]
+
+
+def is_origin(text: str) -> bool:
+    """Whether a browser could send this as the origin of a page of a website."""
+    scheme, usual = text.partition("://")[0], {"http": ":80", "https": ":443"}
+    return (
+        len(text) <= 200 and _ORIGIN.fullmatch(text) is not None and not text.endswith(usual.get(scheme, " "))
+    )

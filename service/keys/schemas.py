@@ -1,0 +1,120 @@
+"""What a key is asked for with, and what a key looks like in answers."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from marshmallow import Schema, fields, post_load
+
+from service.keys.kinds import (
+    DEFAULT_OVERLAP_HOURS,
+    KINDS,
+    LONGEST_LABEL,
+    MOST_ORIGINS,
+    MOST_OVERLAP_HOURS,
+    SCOPES,
+    SECRET,
+    Wanted,
+    overlap,
+    wanted,
+)
+from service.schemas import said
+
+_MOMENT: dict[str, Any] = {"type": "string", "format": "date-time"}
+_WORDS: dict[str, Any] = {"type": ["array", "null"], "uniqueItems": True}
+
+
+class KeyAskSchema(Schema):
+    """A key that is wanted: a secret one with scopes, or a publishable one with origins."""
+
+    # Raw: `service.keys.kinds` reads them, of this and of the command alike.
+    label = fields.Raw(
+        required=True,
+        metadata={
+            "type": "string",
+            "minLength": 1,
+            "maxLength": LONGEST_LABEL,
+            "description": "whose key it is, in your own words",
+        },
+    )
+    kind = fields.Raw(
+        metadata={
+            "type": ["string", "null"],
+            "enum": [*KINDS, None],
+            "x-terms": KINDS,
+            "description": f"what kind of key; default: {SECRET}",
+        }
+    )
+    scopes = fields.Raw(
+        metadata={
+            **_WORDS,
+            "items": {"type": "string", "enum": [*SCOPES]},
+            "x-terms": SCOPES,
+            "description": "what a secret key may do",
+        }
+    )
+    origins = fields.Raw(
+        metadata={
+            **_WORDS,
+            "items": {"type": "string"},
+            "maxItems": MOST_ORIGINS,
+            "description": "where a publishable key may be used: exact origins, https://www.example.org",
+        }
+    )
+
+    @post_load
+    def _wanted(self, data: dict[str, Any], **_: Any) -> Wanted:
+        return wanted(**data)
+
+
+class RotationSchema(Schema):
+    """How long both secrets are valid."""
+
+    overlap_hours = fields.Raw(
+        metadata={
+            "type": ["number", "null"],
+            "minimum": 0,
+            "maximum": MOST_OVERLAP_HOURS,
+            "description": "hours for which the secrets before stay valid; 0: they end at once; "
+            f"default: {DEFAULT_OVERLAP_HOURS:g}",
+        }
+    )
+
+    @post_load
+    def _hours(self, data: dict[str, Any], **_: Any) -> float:
+        return overlap(data.get("overlap_hours"))
+
+
+class SecretSchema(Schema):
+    """One of a key's secrets: more than one are valid while a key is being rotated."""
+
+    created = fields.Raw(**said("when it was made", **_MOMENT))
+    expires = fields.Raw(**said("when it ends; null: not yet said", optional=True, **_MOMENT))
+    used = fields.Raw(**said("when it was last used, to the minute; null: never", optional=True, **_MOMENT))
+
+
+class KeySchema(Schema):
+    """A key, without what opens it."""
+
+    id = fields.String(**said("its id, which the key itself holds too"))
+    kind = fields.String(**said("what kind of key", enum=[*KINDS]))
+    label = fields.String(**said("whose key it is"))
+    scopes = fields.List(fields.String(), **said("what a secret key may do"))
+    origins = fields.List(fields.String(), **said("where a publishable key may be used"))
+    made_by = fields.String(**said("the key that asked for it; null: a command", optional=True))
+    created = fields.Raw(**said("when it was made", **_MOMENT))
+    revoked = fields.Raw(**said("when it was revoked; null: it was not", optional=True, **_MOMENT))
+    used = fields.Raw(**said("when it was last used, to the minute; null: never", optional=True, **_MOMENT))
+    secrets = fields.List(fields.Nested(SecretSchema), **said("its secrets, oldest first"))
+
+
+class MadeKeySchema(KeySchema):
+    """A key with its secret: shown this once."""
+
+    key = fields.String(**said("the key itself, to be sent as Authorization: Bearer KEY; shown this once"))
+
+
+class KeysSchema(Schema):
+    """The keys."""
+
+    keys = fields.List(fields.Nested(KeySchema), **said("all keys, oldest first, the revoked ones too"))
