@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from itertools import chain, islice, repeat
 from typing import NamedTuple, TypeVar
 
@@ -13,11 +13,11 @@ _FIRST = (25, 100)
 
 
 class Answered(NamedTuple):
-    """What is answered of some rows: how many they are, how many could not be valued, and the text."""
+    """What is answered of some rows: the text, the evidence words of the values in it, and what failed."""
 
-    rows: int
-    failed: int
     text: bytes
+    words: Sequence[str]
+    failed: int
 
 
 def chunked(rows: Iterable[R]) -> Iterator[list[R]]:

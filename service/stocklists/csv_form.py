@@ -31,13 +31,14 @@ class CsvForm:
             yield self._answered(rows, head)
             head = ""
         if head:
-            yield Answered(0, 0, head.encode())
+            yield Answered(head.encode(), (), 0)
 
     def _answered(self, rows: Sequence[Row], head: str) -> Answered:
-        out, failed = io.StringIO(), 0
+        out, words = io.StringIO(), list[str]()
         out.write(head)
         writer = csv.DictWriter(out, self._columns, restval="", lineterminator="\n")
         for cells in value_rows(rows, self._valuer, self._terms):
             writer.writerow(cells)
-            failed += "error" in cells
-        return Answered(len(rows), failed, out.getvalue().encode())
+            if "error" not in cells:
+                words.append(cells["evidence"])
+        return Answered(out.getvalue().encode(), words, len(rows) - len(words))

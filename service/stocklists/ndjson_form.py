@@ -52,7 +52,8 @@ class NdjsonForm:
         results = list(value_subjects(read, self._valuer, self._terms))
         said = [self._entry(*both) for both in zip(rows, read, results, strict=True)]
         text = b"".join(orjson.dumps(entry) + b"\n" for entry in said)
-        return Answered(len(rows), sum("errors" in entry for entry in said), text)
+        words = [entry["evidence"] for entry in said if "evidence" in entry]
+        return Answered(text, words, len(rows) - len(words))
 
     def _entry(
         self, row: Line, subject: Subject | InputError, result: Mapping[str, str] | BookmatchError

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from collections import Counter
 from collections.abc import Iterable, Iterator
 from itertools import chain, islice
 
@@ -11,6 +12,7 @@ from flask import g
 
 from models.stocklist import Terms
 from models.valuation import Valuer
+from service.context import context
 from service.errors import BrokenStreamError
 from service.logs import log_failure
 from service.stocklists.chunks import Answered
@@ -38,11 +40,13 @@ def stream(answers: Iterable[Answered]) -> Iterator[bytes]:
 
     Raises BrokenStreamError where something fails that no row can be blamed for: the answer is cut short.
     """
-    rows = failed = 0
+    figures, valued, failed = context().figures, 0, 0
     ended, began = False, time.perf_counter()
     try:
         for answered in answers:
-            rows, failed = rows + answered.rows, failed + answered.failed
+            for word, count in Counter(answered.words).items():
+                figures.valued(word, count)
+            valued, failed = valued + len(answered.words), failed + answered.failed
             yield answered.text
         ended = True
     except Exception as error:
@@ -51,4 +55,4 @@ def stream(answers: Iterable[Answered]) -> Iterator[bytes]:
         raise BrokenStreamError("A stock list could not be answered to its end.") from None
     finally:
         ms = round((time.perf_counter() - began) * 1000, 2)
-        _log.info("stock list", request_id=g.request_id, rows=rows, failed=failed, ended=ended, ms=ms)
+        _log.info("stock list", request_id=g.request_id, valued=valued, failed=failed, ended=ended, ms=ms)

@@ -7,12 +7,13 @@ import errno
 import io
 import json
 import math
+from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
 import pytest
 from asking import Caller, assert_problem, faults_of
-from conftest import caller_of, make_app, parts
+from conftest import NewDatabase, caller_of, make_app, parts
 from fakes import FakePriceModel, write_fake
 from flask import Flask
 from stock import CSV, NDJSON, ROWS, as_csv, as_ndjson, begun, by_csv, by_ndjson, many, post
@@ -183,7 +184,7 @@ def test_what_fails_midway_cuts_the_answer_short_and_tells_no_secret(
     request, failure, ended = logged
     assert (request["event"], request["status"]) == ("request", 200)
     assert failure["error"] == "RuntimeError" and failure["request_id"] == request["request_id"]
-    assert (ended["event"], ended["rows"], ended["ended"]) == ("stock list", 125, False)
+    assert (ended["event"], ended["valued"], ended["ended"]) == ("stock list", 125, False)
 
 
 def test_an_answer_that_nobody_reads_any_more_ends_and_frees_its_file(
@@ -196,3 +197,12 @@ def test_an_answer_that_nobody_reads_any_more_ends_and_frees_its_file(
         next(iter(found.response))
         assert not kept[0].closed
     assert kept[0].closed
+
+
+def test_values_of_a_list_are_counted_by_the_evidence_behind_them(own_app: Flask) -> None:
+    caller = caller_of(own_app)
+    for form, text in ((CSV, as_csv), (NDJSON, as_ndjson)):
+        assert post(caller, text([*ROWS, {"id": "x", "instrument": {"maker": "?"}}]), form).status_code == 200
+    said = caller_of(own_app, "metrics").get("/metrics").text
+    assert 'bookmatch_valuations_total{evidence="ample"} 2.0' in said
+    assert 'bookmatch_valuations_total{evidence="thin"} 6.0' in said
