@@ -18,7 +18,7 @@ from models.evidence import Evidence
 from models.instrument import Instrument, Subject
 from models.kept import EVIDENCE, Kept
 from models.money import Rates
-from models.price.interface import FACTORS, Assessment, EvidenceWeight, FloatArray, evidence_word
+from models.price.interface import FACTORS, Assessment, Estimate, EvidenceWeight, FloatArray, evidence_word
 from models.vocabulary import FIELDS, Kind
 
 CATALOGUE = read_catalogue("""
@@ -93,6 +93,11 @@ class FakePriceModel:
             references,
             tuple(self._weight(s) for s in subjects),
         )
+
+    def estimate(self, subjects: Sequence[Subject], levels: Sequence[float]) -> Estimate:
+        """The figures of `assess`."""
+        found = self.assess(subjects, levels)
+        return Estimate(found.center, found.low, found.high, found.weights)
 
     def ranges(
         self, subjects: Sequence[Subject], levels: Sequence[float]

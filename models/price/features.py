@@ -10,6 +10,7 @@ import hashlib
 import json
 import math
 from collections.abc import Callable, Mapping, Sequence
+from datetime import date
 from typing import Any
 
 import numpy as np
@@ -32,6 +33,11 @@ _PLACE = {f.flat: {t: float(i) for i, t in enumerate(f.names)} for f in FIELDS i
 _PATH = {f.flat: f.path for f in FIELDS}
 
 _Facts = tuple[Model, Edition | None]
+
+
+def years_of(day: date) -> float:
+    """A day as the column "time" has it."""
+    return day.toordinal() / _DAYS_A_YEAR
 
 
 def _finish_rarity(s: Subject, facts: _Facts) -> float:
@@ -121,7 +127,7 @@ LEVEL_COLUMNS: Mapping[str, tuple[tuple[str, ...], Callable[[Subject, _Facts], s
 }
 
 NUMBER_COLUMNS: Mapping[str, tuple[tuple[str, ...], Callable[[Subject, _Facts], float]]] = {
-    "time": (("day",), lambda s, facts: s.day.toordinal() / _DAYS_A_YEAR),
+    "time": (("day",), lambda s, facts: years_of(s.day)),
     "year": (("year",), lambda s, facts: float(s.instrument.year or math.nan)),
     "year_in_run": ((*_MODEL, "year"), _year_in_run),
     "weight": (("weight_kg",), lambda s, facts: s.instrument.weight_kg or math.nan),

@@ -6,23 +6,29 @@ import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
-from typing import Any
+from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 
 from models.catalogue import Catalogue
 from models.errors import BundleDamagedError
 from models.instrument import Subject
+from models.price.clear import Clear, Spans
 from models.price.core import Core, read_core
 from models.price.explain import effects_between
+from models.price.fast.model import Fast, can_be_looked_up
 from models.price.features import columns, edition_key, feature_hash, model_key
-from models.price.interface import FACTORS, Assessment, EvidenceWeight, FloatArray, evidence_word
+from models.price.interface import (
+    FACTORS,
+    Assessment,
+    Estimate,
+    EvidenceWeight,
+    FloatArray,
+    evidence_word,
+)
 from models.price.reference import Typical, reference_of
 from models.price.sides import Sides
 from models.price.spread import hidden_difference, hidden_variance
-
-Table = Mapping[str, NDArray[Any]]
 
 
 @dataclass(frozen=True)
@@ -38,52 +44,44 @@ class GuitarModel:
     typical: Mapping[str, Typical]
     last_evidence: date | None
 
+    @cached_property
+    def _answers(self) -> Clear | Fast:
+        parts = self.core, self.catalogue, self.reference
+        return Fast(*parts) if can_be_looked_up(self.core) else Clear(*parts)
+
     def center(self, subjects: Sequence[Subject]) -> FloatArray:
         """(n,) median log price in US dollars."""
-        return self.core.center(columns(subjects, self.catalogue)) if subjects else np.zeros(0)
+        return self._answers.center(subjects) if subjects else np.zeros(0)
 
     def assess(self, subjects: Sequence[Subject], levels: Sequence[float]) -> Assessment:
         """Value, intervals, reference and effects of each subject, all in log US dollars."""
         if not subjects:
             none = np.zeros((0, len(levels)))
             return Assessment(np.zeros(0), none, none, np.zeros(0), np.zeros((0, len(FACTORS))), (), ())
-        references = tuple(self.reference(s) for s in subjects)
-        table, base = columns(subjects, self.catalogue), columns(references, self.catalogue)
-        center, low, high, posterior = self._interval(table, levels)
-        reference_center = self.core.center(base)
-        sides = Sides(subjects, references, self.catalogue)
-        sides.give(table, subject=True)
-        sides.give(base, subject=False)
-        noise = self.core.spread.noise.variance(table, center)
-        effective = noise / np.maximum(posterior, noise * 1e-4)
-        weights = tuple(
-            EvidenceWeight(evidence_word(d), d, round(float(e), 1))
-            for d, e in zip((self.direct_sales(s) for s in subjects), effective, strict=True)
+        spans, reasons = self._answers.explained(subjects, levels)
+        weights = self._weights(subjects, spans)
+        return Assessment(
+            spans.center, spans.low, spans.high, reasons.center, reasons.effects, reasons.references, weights
         )
-        effects = effects_between(self.core, sides)
-        return Assessment(center, low, high, reference_center, effects, references, weights)
 
-    def _interval(
-        self, table: Table, levels: Sequence[float]
-    ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-        center = self.core.center(table)
-        posterior = self.core.posterior.variance(*self.core.backbone.jacobian(table))
-        scale = self.core.spread.scale(table, center, posterior)
-        low, high = self.core.spread.ends(levels)
-        return (
-            center,
-            center[:, None] + scale[:, None] * low,
-            center[:, None] + scale[:, None] * high,
-            posterior,
-        )
+    def estimate(self, subjects: Sequence[Subject], levels: Sequence[float]) -> Estimate:
+        """Value and intervals of each subject: those of `assess`, without its reasons."""
+        if not subjects:
+            return Estimate(np.zeros(0), np.zeros((0, len(levels))), np.zeros((0, len(levels))), ())
+        spans = self._answers.spans(subjects, levels)
+        return Estimate(spans.center, spans.low, spans.high, self._weights(subjects, spans))
 
     def ranges(
         self, subjects: Sequence[Subject], levels: Sequence[float]
     ) -> tuple[FloatArray, FloatArray, FloatArray]:
         """(n,) median and (n, levels) ends of the central ranges: those of `assess`, without its reasons."""
-        if not subjects:
-            return np.zeros(0), np.zeros((0, len(levels))), np.zeros((0, len(levels)))
-        return self._interval(columns(subjects, self.catalogue), levels)[:3]
+        found = self.estimate(subjects, levels)
+        return found.center, found.low, found.high
+
+    def _weights(self, subjects: Sequence[Subject], spans: Spans) -> tuple[EvidenceWeight, ...]:
+        direct = [self.direct_sales(s) for s in subjects]
+        pairs = zip(direct, spans.effective.tolist(), strict=True)
+        return tuple(EvidenceWeight(evidence_word(n), n, round(effective, 1)) for n, effective in pairs)
 
     def difference_sd(self, subjects: Sequence[Subject], others: Sequence[Subject]) -> FloatArray:
         """(n,) standard deviation of what is not known about the difference of two values, pairwise, in log.
