@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -11,23 +11,11 @@ from typing import BinaryIO, Never
 from tqdm import tqdm
 
 from models.catalogue import Catalogue
-from models.errors import Fault, InputError, TableError
+from models.errors import InputError, TableError
 from models.evidence import EVIDENCE_COLUMNS, REQUIRED_COLUMNS, Evidence
+from models.intake import Intake, Refusal, Taken
 from models.money import Rates
 from models.table import Row, Table, read_table
-
-
-@dataclass(frozen=True)
-class Refusal:
-    """A row left out: the line it starts on, its id where one could be read, and everything wrong with it."""
-
-    line: int
-    id: str
-    faults: tuple[Fault, ...]
-
-    def __str__(self) -> str:
-        name = f" (id {self.id})" if self.id else ""
-        return f"line {self.line}{name}: {' | '.join(str(fault) for fault in self.faults)}"
 
 
 @dataclass(frozen=True)
@@ -82,7 +70,8 @@ def read_evidence(
             table = read_table(stream, EVIDENCE_COLUMNS, REQUIRED_COLUMNS)
         except TableError as error:
             raise TableError(f"{path}: {error}") from error
-        reading = _accepted(table, _followed(table, stream, bar), catalogue, rates, today or date.today())
+        intake = Intake(catalogue, rates, today or date.today())
+        reading = gathered(intake.rows(_followed(table, stream, bar)), table.ignored)
     if strict and reading.refused:
         raise RefusedRowsError(path, reading.refused)
     return reading
@@ -96,30 +85,13 @@ def _followed(table: Table, stream: BinaryIO, bar: tqdm[Never]) -> Iterator[Row]
     bar.update(stream.tell() - bar.n)
 
 
-def _accepted(table: Table, rows: Iterator[Row], catalogue: Catalogue, rates: Rates, today: date) -> Reading:
+def gathered(found: Iterable[Taken | Refusal], ignored: tuple[str, ...] = ()) -> Reading:
+    """What was taken and what was refused, each in its order."""
     good: list[Evidence] = []
     refused: list[Refusal] = []
-    first_line: dict[str, int] = {}
-    for row in rows:
-        name = row.cells.get("id", "").strip()
-        faults = _duplicate(name, row.line, first_line)
-        try:
-            if row.fault is not None:
-                raise InputError([row.fault])
-            evidence = Evidence.from_flat(row.cells, catalogue, rates, today=today)
-        except InputError as error:
-            refused.append(Refusal(row.line, name, (*faults, *error.faults)))
-            continue
-        if faults:
-            refused.append(Refusal(row.line, name, faults))
+    for one in found:
+        if isinstance(one, Taken):
+            good.append(one.evidence)
         else:
-            good.append(evidence)
-    return Reading(tuple(good), tuple(refused), table.ignored)
-
-
-def _duplicate(name: str, line: int, first_line: dict[str, int]) -> tuple[Fault, ...]:
-    """The fault of a second row with this id, whether or not the first was accepted."""
-    first = first_line.setdefault(name, line) if name else line
-    if first == line:
-        return ()
-    return (Fault("id", name, f"stands already on line {first}", "an id of its own for each row"),)
+            refused.append(one)
+    return Reading(tuple(good), tuple(refused), ignored)
