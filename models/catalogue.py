@@ -108,6 +108,13 @@ class Catalogue:
             raise self._unknown("model", model, [m.name for m in self.of_maker(maker)])
         return found
 
+    def named(self, model: str) -> tuple[Model, ...]:
+        """The models of this name, of whichever maker. Raises UnknownNameError."""
+        found = tuple(m for m in self.models if normal(m.name) == normal(model))
+        if not found:
+            raise self._unknown("model", model, [m.name for m in self.models])
+        return found
+
     def canonical(self, instrument: Instrument) -> Instrument:
         """The specimen with maker, model, edition and finish spelled as here. Raises UnknownNameError."""
         model = self.find(instrument.maker, instrument.model)

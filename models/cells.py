@@ -16,9 +16,14 @@ def read_id(cell: str, faults: list[Fault]) -> str:
     """The row's id. What is wrong with it is added to `faults`."""
     if not cell:
         faults.append(Fault("id", cell, "is required", "text", "give each row an id of its own"))
-    elif len(cell) > MAX_TEXT or not cell.isprintable():
+    elif not is_id(cell):
         faults.append(Fault("id", cell, "cannot be an id", f"at most {MAX_TEXT} printable characters"))
     return cell
+
+
+def is_id(text: str) -> bool:
+    """Whether the text can be the id of a row."""
+    return 0 < len(text) <= MAX_TEXT and text.isprintable()
 
 
 def read_term(name: str, cell: str, allowed: tuple[str, ...], faults: list[Fault]) -> str:

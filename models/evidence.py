@@ -163,7 +163,7 @@ def _cell(name: str, value: Any, faults: list[Fault]) -> str:
 
 
 def _one_line(text: str) -> str:
-    """Free text without line ends and control characters, which no list can show and not all databases hold."""
+    """Free text without line ends and control characters, which not every database can hold."""
     return " ".join("".join(c if c.isprintable() else " " for c in text).split())
 
 

@@ -1,7 +1,7 @@
-"""Names that stand twice in one JSON object: which of the two was meant is not for us to guess.
+"""JSON that is not clear: a name that stands twice in one object, or objects nested too deeply.
 
-A parser keeps the last one without a word. The fast check counts names in the text and in what was read from
-it; only where the counts differ is the text read again to say which name it is.
+Which of two was meant is not for us to guess, and a parser keeps the last one without a word. The fast check
+counts names in the text and in what was read from it; where the counts differ the text is read again.
 """
 
 from __future__ import annotations
@@ -10,35 +10,41 @@ import json
 import re
 from typing import Any
 
+DEEPEST = 32  # objects and lists in one another: more than anything of ours has
+TOO_DEEP = f"it is nested too deeply: {DEEPEST} objects and lists in one another are the most"
 _NAME = re.compile(rb'"\s*:')
 _SHOWN = 80  # characters of a name that are said back
 
 
-class NameTwiceError(ValueError):
-    """A name stands twice in one object, or the text is nested too deeply to tell."""
+class UnclearJsonError(ValueError):
+    """A name stands twice in one object, or objects are nested too deeply."""
 
 
 def check_once(text: bytes, data: Any) -> None:
-    """Raises NameTwiceError if an object in the text has a name twice. `data`: what a parser read from it."""
+    """Raises UnclearJsonError if an object has a name twice, or objects are nested too deeply.
+
+    `data`: what a parser read from the text.
+    """
     if len(_NAME.findall(text)) == _count(data):
         return
     # A quote and a colon can also stand inside a text.
-    try:
-        json.loads(text, object_pairs_hook=_once)
-    except RecursionError:
-        raise NameTwiceError("it is nested too deeply") from None
+    json.loads(text, object_pairs_hook=_once)
 
 
 def _count(data: Any) -> int:
-    count, left = 0, [data]
-    while left:
-        value = left.pop()
-        if isinstance(value, dict):
-            count += len(value)
-            left.extend(value.values())
-        elif isinstance(value, list):
-            left.extend(value)
-    return count
+    count, level = 0, [data]
+    for _ in range(DEEPEST + 1):
+        below: list[Any] = []
+        for value in level:
+            if isinstance(value, dict):
+                count += len(value)
+                below.extend(value.values())
+            elif isinstance(value, list):
+                below.extend(value)
+        if not below:
+            return count
+        level = below
+    raise UnclearJsonError(TOO_DEEP)
 
 
 def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
@@ -46,5 +52,5 @@ def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     if len(data) < len(pairs):
         names = [name for name, _ in pairs]
         twice = next(name for name in names if names.count(name) > 1)
-        raise NameTwiceError(f"{twice[:_SHOWN]!r} stands twice in one object")
+        raise UnclearJsonError(f"{twice[:_SHOWN]!r} stands twice in one object")
     return data

@@ -10,6 +10,7 @@ from service.catalogue.routes import blp as catalogue
 from service.context import Context
 from service.docs.openapi import describe
 from service.docs.routes import blp as docs
+from service.evidence.routes import blp as evidence
 from service.health.routes import blp as health
 from service.keys.callers import Callers
 from service.keys.records import KeyRing
@@ -28,7 +29,7 @@ from service.valuations.part_routes import blp as parts
 from service.valuations.routes import blp as valuations
 from service.vocabulary.routes import blp as vocabulary
 
-NOUNS = (valuations, parts, stocklists, catalogue, vocabulary, models_, keys_, health, metrics)
+NOUNS = (valuations, parts, stocklists, evidence, catalogue, vocabulary, models_, keys_, health, metrics)
 
 
 def create_app(

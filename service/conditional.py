@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from flask import Flask, Response, request
+from werkzeug.exceptions import PreconditionFailed
 
 from service.problems import BY_STATUS, problem
 
@@ -40,6 +41,20 @@ DESCRIBED: Mapping[str, Any] = {
 _ASK_AGAIN = "private, no-cache"  # kept, and asked for again each time: a promotion is seen at once
 
 
+IF_MATCH: Mapping[str, Any] = {
+    "parameters": [
+        {
+            "name": "If-Match",
+            "in": "header",
+            "required": False,
+            "description": "the ETag of what is to be changed: 412 if somebody else changed it since",
+            "schema": {"type": "string"},
+        }
+    ],
+    "responses": {"412": "PRECONDITION_FAILED"},
+}
+
+
 def install(app: Flask) -> None:
     """Let every answer be asked for on condition that it is another than the one the caller has."""
     app.after_request(_conditional)
@@ -53,7 +68,7 @@ def _conditional(response: Response) -> Response:
         headers["Cache-Control"] = "no-store"
         return response
     headers.setdefault("Cache-Control", _ASK_AGAIN)
-    tag = hashlib.blake2b(response.get_data(), digest_size=16).hexdigest()
+    tag = _tag(response.get_data())
     response.set_etag(tag)
     if request.environ.get("HTTP_IF_MATCH") and not request.if_match.contains(tag):
         return problem(BY_STATUS[412], BY_STATUS[412].remedy)
@@ -63,3 +78,13 @@ def _conditional(response: Response) -> Response:
         response.set_data(b"")
         del headers["Content-Type"], headers["Content-Length"]
     return response
+
+
+def check_unchanged(now: bytes) -> None:
+    """Raises werkzeug's PreconditionFailed if the request was made of another state than this answer's."""
+    if request.environ.get("HTTP_IF_MATCH") and not request.if_match.contains(_tag(now)):
+        raise PreconditionFailed
+
+
+def _tag(body: bytes) -> str:
+    return hashlib.blake2b(body, digest_size=16).hexdigest()

@@ -16,6 +16,8 @@ BookmatchError
     ├── KeyRevokedError      a key that was revoked cannot be rotated
     ├── ShownOnceError       the key was made by an earlier request, which was shown its secret
     ├── UnknownRecordError   no record has this id
+    ├── DuplicateError       a record with this id stands already
+    ├── WithdrawnError       the record is kept, but no longer used
     ├── UnknownPlaceError    the catalogue has no such maker or model; names the nearest
     ├── NoBundleError        no model is loaded
     ├── BundleGoneError      the model that made a valuation cannot be read any more
@@ -113,6 +115,14 @@ class ShownOnceError(ServiceError):
 
 class UnknownRecordError(ServiceError):
     """No record has this id."""
+
+
+class DuplicateError(ServiceError):
+    """A record with this id stands already."""
+
+
+class WithdrawnError(ServiceError):
+    """The record is kept, but no longer used."""
 
 
 class UnknownPlaceError(FaultyRequestError):

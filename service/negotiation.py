@@ -24,7 +24,8 @@ def check_forms() -> None:
     environ = request.environ
     accept = environ.get("HTTP_ACCEPT")
     if accept and accept != "*/*" and request.path.startswith("/v1/"):
-        _check_accept(form_of(request.path))
+        # The rule, not the path: a record's own id can end with what looks like a form.
+        _check_accept(form_of(request.url_rule.rule if request.url_rule else request.path))
     coding = environ.get("HTTP_CONTENT_ENCODING")
     if coding:
         _inflate(environ, coding.strip().lower())

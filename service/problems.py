@@ -65,6 +65,12 @@ TABLE: Mapping[type[Exception], Kind] = {
         409, "shown-once", "The secret was shown before", "Rotate the key that detail names, or revoke it."
     ),
     errors.UnknownRecordError: Kind(404, "record", "No such record", "Check the id."),
+    errors.DuplicateError: Kind(
+        409, "duplicate", "The id is taken", "Use another id, or correct the record that has it."
+    ),
+    errors.WithdrawnError: Kind(
+        410, "withdrawn", "The record was withdrawn", "See its history; to use it again, PUT it."
+    ),
     errors.UnknownPlaceError: Kind(404, "name", "Not in the catalogue", "See errors for the nearest names."),
     errors.NoCardError: Kind(
         404, "card", "The model has no card", "Fit it again with later sales to judge it."

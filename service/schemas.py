@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from typing import Any
 
 from marshmallow import Schema, fields
@@ -15,6 +16,11 @@ def said(text: str, *, optional: bool = False, **more: Any) -> dict[str, Any]:
 def money(text: str, *, required: bool = True) -> fields.String:
     """An amount as decimal text with the decimals of its currency, so that no reader makes a float of it."""
     return fields.String(**{**said(text, pattern=r"^-?\d+(\.\d+)?$"), "required": required})
+
+
+def moment(at: datetime) -> str:
+    """A moment in UTC as every answer has it."""
+    return at.isoformat(timespec="milliseconds").replace("+00:00", "Z")
 
 
 class FaultSchema(Schema):

@@ -197,6 +197,11 @@ def once(view: View) -> View:
     return _described(view, parameters=[{**header, "schema": schema}], responses=_problems((409,)))
 
 
+def unless_changed(view: View) -> View:
+    """The view heeds an If-Match (`conditional.check_unchanged`)."""
+    return _described(view, **deepcopy(conditional.IF_MATCH))
+
+
 def _described(view: View, **doc: Any) -> View:
     # Kept where flask-smorest keeps it; its own decorators would add a call to every request.
     described: Any = view

@@ -10,9 +10,11 @@ import orjson
 from flask import Flask
 from flask_smorest import Api
 
+from models.catalogue import Catalogue
 from service import problems
 from service.context import bundle
 from service.errors import NoBundleError
+from service.evidence.examples import example_record
 from service.keys.kinds import SCOPES
 from service.schemas import ProblemSchema
 from service.valuations.changes import EXAMPLES
@@ -86,7 +88,7 @@ def document(app: Flask) -> dict[str, Any]:
     """The document of this application, with an example that its current catalogue can answer."""
     found: dict[str, Any] = app.extensions["bookmatch-openapi"]
     try:
-        examples = {**EXAMPLES, "Ask": example_ask(bundle().valuer.catalogue)}
+        examples = {**EXAMPLES, **_examples(bundle().valuer.catalogue)}
     except NoBundleError:
         return found
     for item in found["paths"].values():
@@ -95,6 +97,13 @@ def document(app: Flask) -> dict[str, Any]:
             if name in examples:
                 content["example"] = examples[name]
     return found
+
+
+def _examples(catalogue: Catalogue) -> dict[str, Any]:
+    """By the name of a body's schema, what could be sent."""
+    record = example_record(catalogue)
+    corrected = {name: value for name, value in record.items() if name != "id"}
+    return {"Ask": example_ask(catalogue), "NewEvidence": record, "CorrectedEvidence": corrected}
 
 
 def _bodies(item: Mapping[str, Any]) -> Iterator[dict[str, Any]]:

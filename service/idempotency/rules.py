@@ -34,8 +34,11 @@ class Claim(NamedTuple):
     body_digest: str
 
 
-def claim_of_request() -> Claim | None:
-    """The claim that this request makes, if it makes one. Raises KeyFormError."""
+def claim_of_request(body_digest: str | None = None) -> Claim | None:
+    """The claim that this request makes, if it makes one. Raises KeyFormError.
+
+    `body_digest`: of a body that was read as a stream, SHA-256 as hexadecimal digits.
+    """
     sent = request.headers.get(HEADER)
     if sent is None:
         return None
@@ -44,7 +47,8 @@ def claim_of_request() -> Claim | None:
         key = key[1:-1]
     if not key or len(key) > _LONGEST or not key.isascii() or not key.isprintable():
         raise KeyFormError(f"An {HEADER} is 1 to {_LONGEST} printable ASCII characters.")
-    asked = request.get_data() + (b"?" + request.query_string if request.query_string else b"")
+    body = body_digest.encode() if body_digest else request.get_data()
+    asked = body + (b"?" + request.query_string if request.query_string else b"")
     digest = hashlib.sha256(asked).hexdigest()
     return Claim(g.caller.key_id, request.method, request.path, key, digest)
 

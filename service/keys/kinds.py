@@ -22,7 +22,7 @@ KINDS: Mapping[str, str] = {
 PREFIXES: Mapping[str, str] = {SECRET: "bmk", PUBLISHABLE: "bmp"}
 SCOPES: Mapping[str, str] = {
     "valuations": "value instruments, read valuations, the catalogue and the vocabulary",
-    "evidence": "add and correct evidence",
+    "evidence": "send, correct, withdraw and list evidence and outcomes; see how good past values were",
     "inventory": "keep an inventory",
     "metrics": "read the figures at /metrics, and nothing else",
     "admin": "everything that concerns the running of the service",

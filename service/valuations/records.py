@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import base64
 import re
-import secrets
-import time
 
 from sqlalchemy import Connection, bindparam, insert, select
 
 from service.errors import UnknownRecordError
 from service.keys.callers import Caller
+from service.store import ids
 from service.valuations.table import VALUATIONS
 
 _ID = re.compile(r"val_[0-9a-v]{26}", re.ASCII)
@@ -20,10 +18,8 @@ _FIND = select(VALUATIONS.c.answer, VALUATIONS.c.key_id).where(VALUATIONS.c.id =
 
 
 def new_id() -> str:
-    """An id that nobody can guess (80 random bits) and that sorts by age: the index grows at its end."""
-    moment = (time.time_ns() // 1_000_000).to_bytes(6, "big")
-    text = base64.b32hexencode(moment + secrets.token_bytes(10)).decode()
-    return "val_" + text.rstrip("=").lower()
+    """The id of a new valuation."""
+    return ids.new_id("val")
 
 
 def keep(connection: Connection, row: dict[str, object]) -> None:

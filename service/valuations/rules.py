@@ -12,6 +12,7 @@ from models.instrument import Subject
 from models.price.interface import EVIDENCE_WORDS
 from models.valuation import FamilyEffect, Interval, Valuation
 from service.context import bundle, context
+from service.schemas import moment
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,10 +69,9 @@ def attributions_answer(found: Valuation) -> dict[str, Any]:
 
 def valuation_answer(found: Valuation, record_id: str, created: datetime) -> dict[str, Any]:
     """All that is known of a valuation that is kept."""
-    moment = created.isoformat(timespec="milliseconds").replace("+00:00", "Z")
     return {
         "id": record_id,
-        "created": moment,
+        "created": moment(created),
         "instrument": found.instrument.to_nested(),
         **attributions_answer(found),
     }

@@ -39,6 +39,14 @@ class Caller:
         kind = {"Content-Type": "application/json"}
         return self.client.post(path, data=data, headers=self.headers({**kind, **headers}))
 
+    def ask(self, method: str, path: str, body: Any = None, **headers: str) -> TestResponse:
+        """Any method; a body, if there is one: text or bytes as they are, anything else as JSON."""
+        kind = {} if body is None else {"Content-Type": "application/json"}
+        data = body if isinstance(body, str | bytes | None) else json.dumps(body)
+        return self.client.open(
+            path, method=method.upper(), data=data, headers=self.headers({**kind, **headers})
+        )
+
     def value(self, instrument: dict[str, Any], **more: Any) -> TestResponse:
         """POST /v1/valuations of an instrument on the day of the fake's last evidence."""
         body = {"instrument": {"maker": "Ostvik", "model": "Dal", **instrument}, "date": "2026-01-02", **more}

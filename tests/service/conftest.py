@@ -15,15 +15,16 @@ import pytest
 from asking import SECRET, Caller
 from fakes import read_fake, write_fake
 from flask import Flask
-from sqlalchemy import Engine
+from sqlalchemy import Engine, delete
 
 from models.registry import Registry
 from service.app import create_app
 from service.context import Context
 from service.keys.records import KeyRing
 from service.settings import Settings
-from service.store.base import open_engine
+from service.store.base import open_engine, writing
 from service.store.migrate import upgrade
+from service.store.tables import CHANGES, EVIDENCE
 
 BACKENDS = ("sqlite", "postgresql")
 NewDatabase = Callable[[], str]
@@ -146,3 +147,18 @@ def own_app(store: Path, new_database: NewDatabase) -> Iterator[Flask]:
     app = make_app(store, new_database("sqlite"), key_seconds=0)
     yield app
     parts(app).engine.dispose()
+
+
+@pytest.fixture
+def evidence_app(shared_app: Flask) -> Flask:
+    """The shared application, without evidence."""
+    with writing(parts(shared_app).engine) as connection:
+        for table in (CHANGES, EVIDENCE):
+            connection.execute(delete(table))
+    return shared_app
+
+
+@pytest.fixture
+def dealer(evidence_app: Flask) -> Caller:
+    """Asks it, and may send evidence."""
+    return caller_of(evidence_app, "evidence")

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Iterator
+from secrets import token_hex
 from typing import Any
 
 import pytest
@@ -16,6 +18,7 @@ from openapi_spec_validator import validate
 from models.errors import InputError
 from models.instrument import Instrument
 from models.vocabulary import FIELDS, Field, Kind
+from service.keys.kinds import SCOPES
 from service.valuations.changes import EXAMPLES
 from service.valuations.parts import PARTS
 
@@ -23,6 +26,15 @@ MODEL = "/v1/catalogue/makers/Ostvik/models/Fjell 2"
 KEPT = "/v1/valuations/{valuation_id}"
 # Bodies that are not JSON, with their form.
 LISTS = {"text/csv": "id,maker,model\nA,Ostvik,Dal\n", "application/x-ndjson": json.dumps({"id": "A", **DAL})}
+SALE = {
+    "kind": "sale",
+    "date": "2025-06-01",
+    "price": "1800.00",
+    "currency": "USD",
+    "channel": "dealer",
+    "instrument": {"maker": "Ostvik", "model": "Dal"},
+}
+RECORD = "/v1/evidence/{evidence_id}"
 # Every operation with one request that it answers well.
 ASKED = [
     ("post", "/v1/valuations", "/v1/valuations", DAL),
@@ -37,6 +49,12 @@ ASKED = [
     ("get", KEPT, KEPT, None),
     ("post", f"{KEPT}/alternatives", f"{KEPT}/alternatives", EXAMPLES["WhatIf"]),
     ("post", f"{KEPT}/restoration", f"{KEPT}/restoration", EXAMPLES["Costs"]),
+    ("post", "/v1/evidence", "/v1/evidence", {**SALE, "id": f"described {token_hex(4)}"}),
+    ("get", "/v1/evidence", "/v1/evidence?limit=1", None),
+    ("get", RECORD, RECORD, None),
+    ("put", RECORD, RECORD, SALE),
+    ("get", f"{RECORD}/history", f"{RECORD}/history", None),
+    ("delete", RECORD, RECORD, None),
     ("get", "/v1/models/current/card", "/v1/models/current/card", None),
     ("get", "/v1/models/current/card.html", "/v1/models/current/card.html", None),
     ("get", "/v1/keys", "/v1/keys", None),
@@ -59,6 +77,13 @@ ASKED = [
 ]
 
 
+def record(caller: Caller) -> str:
+    """The id of a record that is new."""
+    found = caller.post("/v1/evidence", {**SALE, "id": f"described-{token_hex(4)}"})
+    assert found.status_code == 201
+    return str(found.json["id"])
+
+
 @pytest.fixture(scope="module")
 def document(shared_app: Flask) -> dict[str, Any]:
     found: dict[str, Any] = shared_app.test_client().get("/openapi.json").json
@@ -79,14 +104,14 @@ def test_it_is_valid_openapi_3_1(document: dict[str, Any]) -> None:
 
 
 def test_it_has_every_route_of_the_service(document: dict[str, Any], shared_app: Flask) -> None:
-    rules = {rule.rule.replace("<string:", "{").replace(">", "}") for rule in shared_app.url_map.iter_rules()}
+    rules = {re.sub(r"<\w+:(\w+)>", r"{\1}", rule.rule) for rule in shared_app.url_map.iter_rules()}
     assert set(document["paths"]) == rules - {"/docs", "/openapi.json"}
     assert {path for _, path, _, _ in ASKED} == set(document["paths"])
 
 
 def operations(document: dict[str, Any]) -> Iterator[tuple[str, dict[str, Any]]]:
     for path, item in document["paths"].items():
-        for method in ("get", "post"):
+        for method in ("get", "post", "put", "patch", "delete"):
             if method in item:
                 yield path, item[method]
 
@@ -117,15 +142,17 @@ def test_every_member_of_every_schema_is_described(document: dict[str, Any]) -> 
 def test_every_answer_is_as_it_is_described(
     shared_app: Flask, document: dict[str, Any], method: str, path: str, asked: str, body: Any
 ) -> None:
-    caller = caller_of(shared_app, "valuations", "metrics", "admin")
+    caller = caller_of(shared_app, *SCOPES)
     if path.startswith("/v1/keys"):
         asked = asked.replace("{key_id}", keys_of(shared_app).create("to be shown", ["valuations"])[0])
+    if path.startswith("/v1/evidence"):  # two, so that there is more than one page
+        asked = asked.replace("{evidence_id}", record(caller) and record(caller))
     if "{" in asked:
         asked = asked.replace(
             "{valuation_id}", caller.value({"condition": {"electronics": "dead"}}).json["id"]
         )
     form, text = body if isinstance(body, tuple) else ("application/json", body)
-    found = caller.post(asked, text, **{"Content-Type": form}) if method == "post" else caller.get(asked)
+    found = caller.ask(method, asked, text, **{"Content-Type": form})
     status, described = next(
         (status, said)
         for status, said in document["paths"][path][method]["responses"].items()
@@ -180,11 +207,16 @@ def test_problems_are_as_they_are_described(caller: Caller, document: dict[str, 
 
 
 def test_the_example_of_a_body_is_answered(own_app: Flask) -> None:
-    document = caller_of(own_app).get("/openapi.json").json
-    for path in ("/v1/valuations", "/v1/intervals", "/v1/attributions"):
-        example = document["paths"][path]["post"]["requestBody"]["content"]["application/json"]["example"]
-        schema_of(document, "Ask").validate(example)
-        assert caller_of(own_app).post(path, example).status_code in (200, 201)
+    caller = caller_of(own_app, *SCOPES)
+    document = caller.get("/openapi.json").json
+    for method, path in (
+        *(("post", f"/v1/{noun}") for noun in ("valuations", "intervals", "attributions", "evidence")),
+        ("put", RECORD),
+    ):
+        content = document["paths"][path][method]["requestBody"]["content"]["application/json"]
+        validator(document, content["schema"]).validate(content["example"])
+        asked = path.replace("{evidence_id}", record(caller) if "{" in path else "")
+        assert caller.ask(method, asked, content["example"]).status_code in (200, 201)
 
 
 # ── the described instrument is the one that is read ─────────────────────────

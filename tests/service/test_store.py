@@ -73,7 +73,9 @@ def test_every_constraint_has_a_name(engine: Engine) -> None:
     found = inspect(engine)
     for table in METADATA.tables:
         assert found.get_pk_constraint(table)["name"] == f"pk_{table}"
-        assert all(key["name"] == f"fk_{table}_key_id_api_key" for key in found.get_foreign_keys(table))
+        for key in found.get_foreign_keys(table):
+            (column,), referred = key["constrained_columns"], key["referred_table"]
+            assert key["name"] == f"fk_{table}_{column}_{referred}"
 
 
 def test_moments_come_back_in_utc(engine: Engine) -> None:

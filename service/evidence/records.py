@@ -1,0 +1,134 @@
+"""Records of evidence as they are kept: the record as it is now, and a line for every change."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from datetime import datetime
+from typing import Any, NamedTuple
+
+import orjson
+from sqlalchemy import Connection, bindparam, insert, select, text, update
+from sqlalchemy.dialects import postgresql, sqlite
+from sqlalchemy.sql.dml import ReturningInsert
+
+from models.cells import is_id
+from models.evidence import Evidence
+from models.rows import ORDER, WITHDRAWN, from_row, to_row
+from service.errors import UnknownRecordError
+from service.evidence.table import CHANGES, EVIDENCE
+
+_FIND = select(EVIDENCE).where(EVIDENCE.c.id == bindparam("record_id"))
+_NOTE = insert(CHANGES)
+_HISTORY = select(CHANGES).where(CHANGES.c.evidence_id == bindparam("record_id")).order_by(CHANGES.c.version)
+# Chosen once, at random: whoever adds records to this database takes the same lock.
+_TURN = text("SELECT pg_advisory_xact_lock(4821973650)")
+
+
+Kept = Mapping[str, Any]  # a row by the names of its columns
+
+
+class Mark(NamedTuple):
+    """Who changes something, and when; why, where it was said."""
+
+    key_id: str
+    at: datetime
+    reason: str | None = None
+
+
+def take_turn(connection: Connection) -> None:
+    """Wait until no other transaction adds records: places then come to be known in their order.
+
+    Without it a list read page by page could pass over a record of a transaction that began first and ended
+    last. SQLite has one writer at a time anyway.
+    """
+    if connection.dialect.name == "postgresql":
+        connection.execute(_TURN)
+
+
+def add(connection: Connection, found: Sequence[Evidence], mark: Mark) -> set[str]:
+    """Add these records, those whose id stands already left out; the ids of those that were added."""
+    now = {"version": 1, "recorded": mark.at, "changed": mark.at}
+    rows = [{**to_row(e), **now} for e in found]
+    added = {row.id for row in connection.execute(_insert(connection), rows)}
+    if added:
+        connection.execute(_NOTE, [_change(e, 1, "recorded", mark) for e in found if e.id in added])
+    return added
+
+
+def _insert(connection: Connection) -> ReturningInsert[Any]:
+    if connection.dialect.name == "sqlite":
+        return sqlite.insert(EVIDENCE).on_conflict_do_nothing().returning(EVIDENCE.c.id)
+    return postgresql.insert(EVIDENCE).on_conflict_do_nothing().returning(EVIDENCE.c.id)
+
+
+def find(connection: Connection, record_id: str, *, to_change: bool = False) -> Kept:
+    """The record's row, withdrawn or not. `to_change`: nobody else changes it before this transaction ends.
+
+    Raises UnknownRecordError.
+    """
+    query = _FIND.with_for_update() if to_change else _FIND
+    # A database is asked for no text that it cannot hold.
+    asked = {"record_id": record_id}
+    row = connection.execute(query, asked).first() if is_id(record_id) else None
+    if row is None:
+        raise UnknownRecordError("There is no record of evidence with this id.")
+    return row._asdict()
+
+
+def replace(connection: Connection, before: Kept, e: Evidence, action: str, mark: Mark) -> None:
+    """Let the record be this one from now on; what was withdrawn is used again. `before`: from `find`."""
+    version = before["version"] + 1
+    values = {**to_row(e), "version": version, "changed": mark.at, WITHDRAWN: None}
+    connection.execute(update(EVIDENCE).where(EVIDENCE.c.id == e.id).values(values))
+    connection.execute(_NOTE, _change(e, version, action, mark))
+
+
+def withdraw(connection: Connection, before: Kept, mark: Mark) -> None:
+    """Use the record no more, and keep it. `before`: from `find`."""
+    version = before["version"] + 1
+    values = {"version": version, "changed": mark.at, WITHDRAWN: mark.at}
+    connection.execute(update(EVIDENCE).where(EVIDENCE.c.id == before["id"]).values(values))
+    connection.execute(_NOTE, _change(from_row(before), version, "withdrawn", mark))
+
+
+def history(connection: Connection, record_id: str) -> list[Kept]:
+    """Every change of a record, oldest first. Raises UnknownRecordError."""
+    find(connection, record_id)
+    return [row._asdict() for row in connection.execute(_HISTORY, {"record_id": record_id})]
+
+
+def page(
+    connection: Connection, wanted: Mapping[str, Any], withdrawn: bool | None, after: int, limit: int
+) -> list[Kept]:
+    """Records in the order in which they were taken, after this place. `wanted`: see `_CONDITIONS`.
+
+    `withdrawn`: only those that are, those that are not, or (None) both.
+    """
+    query = select(EVIDENCE).where(EVIDENCE.c[ORDER] > after).order_by(EVIDENCE.c[ORDER]).limit(limit)
+    for name, value in wanted.items():
+        query = query.where(_CONDITIONS[name](value))
+    if withdrawn is not None:
+        mark = EVIDENCE.c[WITHDRAWN]
+        query = query.where(mark.is_not(None) if withdrawn else mark.is_(None))
+    return [row._asdict() for row in connection.execute(query)]
+
+
+_CONDITIONS = {
+    "kind": EVIDENCE.c.kind.__eq__,
+    "maker": EVIDENCE.c.maker.__eq__,
+    "model": EVIDENCE.c.model.__eq__,
+    "channel": EVIDENCE.c.channel.__eq__,
+    "from": EVIDENCE.c.day.__ge__,
+    "to": EVIDENCE.c.day.__le__,
+}
+
+
+def _change(e: Evidence, version: int, action: str, mark: Mark) -> dict[str, Any]:
+    record = orjson.dumps(e.to_nested()).decode()
+    return {
+        "evidence_id": e.id,
+        "version": version,
+        "action": action,
+        **mark._asdict(),
+        "record": record,
+    }

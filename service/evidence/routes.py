@@ -1,0 +1,107 @@
+"""POST and GET /v1/evidence; GET, PUT and DELETE /v1/evidence/{id}, and its history."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from flask import Response
+
+from models.errors import Fault, InputError
+from models.evidence import Evidence
+from service.evidence import rules
+from service.evidence.listing import FILTERS, listed
+from service.evidence.schemas import (
+    CorrectedEvidenceSchema,
+    EvidenceHistorySchema,
+    EvidencePageSchema,
+    EvidenceRecordSchema,
+    NewEvidenceSchema,
+)
+from service.pages import LINK
+from service.queries import Query
+from service.web import Noun, answer, once, sent, unless_changed
+
+blp = Noun(
+    "evidence",
+    __name__,
+    url_prefix=rules.PATH,
+    description="What the market said: closed sales, prices asked and offers declined. Models are fitted on "
+    "it; what is sent here changes no value before the next fit.",
+)
+_NEW, _CORRECTED = NewEvidenceSchema(), CorrectedEvidenceSchema()
+_LONGEST_REASON = 200
+
+
+def _read_reason(text: str) -> str:
+    reason = text.strip()
+    if len(reason) <= _LONGEST_REASON and reason.isprintable():
+        return reason
+    allowed = f"at most {_LONGEST_REASON} printable characters"
+    raise InputError([Fault("reason", reason, "is not a usable reason", allowed, "make it shorter")])
+
+
+_REASON = Query("reason", "why; kept in the history", {"type": "string", "maxLength": 200}, _read_reason)
+
+
+@blp.route("", methods=["POST"])
+@blp.needs("evidence")
+@blp.takes(_NEW)
+@blp.gives(201, EvidenceRecordSchema(), "The record, which is kept.", headers={"Location": "its path"})
+@once
+def record_evidence(found: Evidence) -> Response:
+    """Take in a record of the market.
+
+    Its id is your own, and one in all records: a second record with it is refused (409). It serves the next
+    fit; no value changes before.
+    """
+    return rules.record(found).response()
+
+
+@blp.route("")
+@blp.needs("evidence")
+@blp.asks(*FILTERS)
+@blp.gives(200, EvidencePageSchema(), "A page of records.", headers=LINK)
+def list_evidence(**asked: Any) -> Response:
+    """Records in the order in which they were taken in, page by page: follow the header Link."""
+    found, link = listed(asked)
+    return answer(found, headers=link)
+
+
+@blp.route("/<path:evidence_id>")
+@blp.needs("evidence")
+@blp.gives(200, EvidenceRecordSchema(), "The record as it is now.", problems=(404, 410))
+def show_evidence(evidence_id: str) -> Response:
+    """One record; of one that was withdrawn only its history is shown."""
+    return sent(rules.show(evidence_id))
+
+
+@blp.route("/<path:evidence_id>", methods=["PUT"])
+@blp.needs("evidence")
+@blp.takes(_CORRECTED)
+@blp.asks(_REASON)
+@blp.gives(200, EvidenceRecordSchema(), "The record as it is now.", problems=(404,))
+@unless_changed
+def correct_evidence(found: Evidence, evidence_id: str, reason: str | None) -> Response:
+    """Correct a record: send it whole, as it should be. One that was withdrawn is used again.
+
+    What it was before stays in its history. An id that no record has is not taken for a new one.
+    """
+    return sent(rules.correct(evidence_id, found, reason))
+
+
+@blp.route("/<path:evidence_id>", methods=["DELETE"])
+@blp.needs("evidence")
+@blp.asks(_REASON)
+@blp.gives(200, EvidenceRecordSchema(), "The record, withdrawn.", problems=(404, 410))
+@unless_changed
+def withdraw_evidence(evidence_id: str, reason: str | None) -> Response:
+    """Withdraw a record: it is kept with its history, and no fit uses it. Its id stays taken."""
+    return sent(rules.withdraw(evidence_id, reason))
+
+
+@blp.route("/<path:evidence_id>/" + rules.HISTORY)
+@blp.needs("evidence")
+@blp.gives(200, EvidenceHistorySchema(), "The changes, oldest first.", problems=(404,))
+def show_evidence_history(evidence_id: str) -> Response:
+    """Every change of a record: what, by which key, when, and why where it was said."""
+    return answer(rules.history(evidence_id))
