@@ -10,6 +10,7 @@ from typing import Any, NamedTuple
 
 import orjson
 from flask import Flask, Response, g, request
+from gunicorn.http.errors import NoMoreData, ParseException
 from sqlalchemy.exc import DBAPIError, OperationalError
 from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 from werkzeug.exceptions import HTTPException
@@ -35,6 +36,7 @@ _NO_DATABASE = Kind(503, "no-database", "The database does not answer", "Try aga
 NOT_READY = Kind(
     503, "not-ready", "The service cannot answer all requests", "See checks for what is missing."
 )
+_BROKE_OFF = Kind(400, "broke-off", "The body broke off, or its chunks are none", "Send it again, whole.")
 _FIELDS = Kind(422, "fields", "Some fields are wrong", "See errors: each entry names one field.")
 
 TABLE: Mapping[type[Exception], Kind] = {
@@ -85,6 +87,9 @@ TABLE: Mapping[type[Exception], Kind] = {
     errors.OtherBodyError: Kind(
         422, "other-body", "Another body was sent before", "Use a new Idempotency-Key."
     ),
+    NoMoreData: _BROKE_OFF,
+    ParseException: _BROKE_OFF,
+    ConnectionError: _BROKE_OFF,
     OperationalError: _NO_DATABASE,
     PoolTimeoutError: _NO_DATABASE,
     DBAPIError: _BROKEN,
@@ -126,7 +131,8 @@ def _of_error(error: Exception) -> Response:
     internal = kind.status >= 500 and not isinstance(error, errors.ServiceError)
     if internal:
         g.failure = error  # for the log alone: what a library says can hold what it must not tell
-    detail = kind.remedy if internal or isinstance(error, InputError) else str(error)
+    ours = isinstance(error, BookmatchError) and not isinstance(error, InputError) and not internal
+    detail = str(error) if ours else kind.remedy
     return problem(kind, detail, extra)
 
 

@@ -128,6 +128,22 @@ def test_a_caller_that_goes_away_while_sending_harms_nobody(http: httpx.Client, 
     assert '"event":"failed"' not in served.log
 
 
+@pytest.mark.parametrize(
+    ("path", "form"), [(PATH, CSV), ("/v1/intervals", {"Content-Type": "application/json"})]
+)
+def test_chunks_that_are_none_are_a_problem_of_the_caller(
+    served: Running, path: str, form: dict[str, str]
+) -> None:
+    head = f"POST {path} HTTP/1.1\r\nHost: x\r\nAuthorization: Bearer {served.key}\r\nContent-Type: "
+    with socket.create_connection(("127.0.0.1", served.port), timeout=20) as caller:
+        caller.sendall(
+            f"{head}{form['Content-Type']}\r\nTransfer-Encoding: chunked\r\n\r\nno size\r\n".encode()
+        )
+        said = caller.recv(65536).decode()
+    assert said.startswith("HTTP/1.1 400") and "#problem-broke-off" in said
+    assert '"event":"failed"' not in served.log
+
+
 def test_memory_does_not_grow_with_the_list(http: httpx.Client, served: Running) -> None:
     assert served._process is not None
     master = served._process.pid
