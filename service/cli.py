@@ -1,4 +1,4 @@
-"""`python -m service`: serve, migrate the database, manage keys."""
+"""`python -m service`: serve, migrate the database, back it up and restore it, manage keys."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from dataclasses import replace
 import click
 
 from models.console import OneLineErrors
+from service.backup.commands import backup, restore
 from service.keys.commands import keys
 from service.settings import read_settings, table
 
@@ -18,6 +19,8 @@ def main() -> None:
 
 
 main.add_command(keys)
+main.add_command(backup)
+main.add_command(restore)
 
 
 @main.command()

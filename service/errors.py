@@ -4,6 +4,7 @@ BookmatchError
 └── ServiceError
     ├── SettingsError        the environment does not say what the service needs; lists every fault
     ├── StoreError           the database does not have the tables that this program needs
+    ├── ArchiveError         a backup cannot be made there, or cannot be restored
     ├── BodyError            the body is not a JSON object that can be read
     ├── ContentTypeError     the body is of another kind than JSON
     ├── EncodingError        the body is compressed in a way that the service does not read
@@ -59,6 +60,10 @@ class SettingsError(ServiceError):
 
 class StoreError(ServiceError):
     """The database does not have the tables that this program needs."""
+
+
+class ArchiveError(ServiceError):
+    """A backup cannot be made there, or cannot be restored."""
 
 
 class BodyError(ServiceError):

@@ -87,6 +87,16 @@ def reading(engine: Engine) -> Iterator[Connection]:
 
 
 @contextmanager
+def snapshot(engine: Engine) -> Iterator[Connection]:
+    """One transaction that reads everything as of one moment, however long it takes and whoever writes."""
+    with engine.connect() as connection:
+        if engine.dialect.name == "postgresql":  # SQLite's readers see one moment in any case
+            connection.execution_options(isolation_level="REPEATABLE READ", postgresql_readonly=True)
+        with connection.begin():
+            yield connection
+
+
+@contextmanager
 def writing(engine: Engine) -> Iterator[Connection]:
     """One transaction that writes: all of it is kept when the block ends, or nothing."""
     with engine.connect() as connection, connection.execution_options(writes=True).begin():

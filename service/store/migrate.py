@@ -6,6 +6,8 @@ from pathlib import Path
 
 from alembic import command
 from alembic.config import Config
+from alembic.script import ScriptDirectory
+from alembic.util import CommandError
 from sqlalchemy import Engine
 
 _SCRIPTS = Path(__file__).parent / "migrations"
@@ -28,6 +30,15 @@ def upgrade(engine: Engine, revision: str = "head") -> None:
 def downgrade(engine: Engine, revision: str) -> None:
     """To this revision, backwards."""
     command.downgrade(configured(engine), revision)
+
+
+def knows(engine: Engine, revision: str) -> bool:
+    """Whether there is a migration to this revision."""
+    try:
+        ScriptDirectory.from_config(configured(engine)).get_revision(revision)
+    except CommandError:
+        return False
+    return True
 
 
 def check(engine: Engine) -> None:

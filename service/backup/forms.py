@@ -1,0 +1,61 @@
+"""What a column holds, in a word, and its values in JSON: the same from SQLite and from PostgreSQL."""
+
+from __future__ import annotations
+
+from base64 import b64decode, b64encode
+from collections.abc import Callable, Mapping, Sequence
+from datetime import UTC, date, datetime
+from typing import Any
+
+from sqlalchemy import Boolean, Column, Date, DateTime, Float, Integer, LargeBinary, String
+
+from service.store.base import Moment
+
+Read = Callable[[Any], Any]
+_WORDS: Sequence[tuple[type[Any], str]] = (
+    (Moment, "moment"),
+    (DateTime, "moment"),
+    (Date, "day"),
+    (Boolean, "flag"),
+    (Integer, "whole"),
+    (Float, "number"),
+    (LargeBinary, "bytes"),
+    (String, "text"),  # and so Text
+)
+_WRITTEN: Mapping[type[Any], Callable[[Any], str]] = {
+    datetime: lambda value: value.astimezone(UTC).isoformat(timespec="microseconds"),
+    date: date.isoformat,
+    bytes: lambda value: b64encode(value).decode(),
+}
+_READ: Mapping[str, Read] = {
+    "moment": datetime.fromisoformat,
+    "day": date.fromisoformat,
+    "bytes": b64decode,
+}
+
+
+def word_of(column: Column[Any]) -> str:
+    """What the column holds. Raises TypeError for a type that no archive has held yet."""
+    for kind, word in _WORDS:
+        if isinstance(column.type, kind):
+            return word
+    raise TypeError(f"{column}: a backup does not know how to write {column.type!r}")
+
+
+def written(value: Any) -> Any:
+    """A value as JSON has it."""
+    write = _WRITTEN.get(type(value))
+    return write(value) if write else value
+
+
+def reader(words: Sequence[str]) -> Callable[[Sequence[Any]], list[Any]]:
+    """Reads a row of columns that hold these."""
+    reads = [_READ.get(word) for word in words]
+
+    def read(row: Sequence[Any]) -> list[Any]:
+        return [
+            value if read is None or value is None else read(value)
+            for read, value in zip(reads, row, strict=True)
+        ]
+
+    return read

@@ -1,0 +1,112 @@
+"""Make a backup: every table as of one moment, then the bundles that it refers to, which never change."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import orjson
+from sqlalchemy import Connection, Engine, Table, func, select
+from tqdm import tqdm
+
+from models.bundle import MANIFEST, verify_files
+from models.errors import BundleError
+from models.registry import CURRENT, HISTORY, Registry
+from service.backup.archive import ArchiveWriter, writing_archive
+from service.backup.forms import word_of, written
+from service.store.base import REVISION, check_revision, snapshot
+from service.store.tables import METADATA
+
+_AT_ONCE = 500  # rows
+_VERSION = "model_version"  # a column of this name names a bundle, whatever its table
+
+
+def make_backup(engine: Engine, store: Path, path: Path, *, progress: bool = True) -> dict[str, Any]:
+    """Write an archive of this database and store, and return what it says of itself.
+
+    Consistent while the service serves: what is written meanwhile is in it wholly or not at all, and what was
+    answered before it began is. Raises ArchiveError, StoreError.
+    """
+    check_revision(engine)
+    with writing_archive(path) as archive, snapshot(engine) as connection:
+        with _bar(connection, progress) as bar:
+            tables = [_add_table(archive, connection, table, bar) for table in METADATA.sorted_tables]
+        about = {
+            "made": datetime.now(UTC).isoformat(timespec="seconds"),
+            "revision": REVISION,
+            "tables": tables,
+            **_add_store(archive, Registry(store), _versions(connection)),
+        }
+        archive.end(about)
+    return about
+
+
+def _bar(connection: Connection, progress: bool) -> tqdm[Any]:
+    counts = [select(func.count()).select_from(table) for table in METADATA.sorted_tables]
+    total = sum(connection.execute(count).scalar_one() for count in counts)
+    return tqdm(total=total, unit=" rows", desc="backup", disable=None if progress else True, leave=False)
+
+
+def _add_table(
+    archive: ArchiveWriter, connection: Connection, table: Table, bar: tqdm[Any]
+) -> dict[str, Any]:
+    columns = [{"name": column.name, "holds": word_of(column)} for column in table.columns]
+    counted = 0
+
+    def lines() -> Iterator[bytes]:
+        nonlocal counted
+        query = select(table).order_by(*table.primary_key.columns)
+        with connection.execute(query, execution_options={"yield_per": _AT_ONCE}) as rows:
+            for row in rows:
+                yield orjson.dumps([written(value) for value in row]) + b"\n"
+                counted += 1
+                bar.update()
+
+    archive.add(f"tables/{table.name}.ndjson", lines())
+    return {"name": table.name, "columns": columns, "rows": counted}
+
+
+def _versions(connection: Connection) -> set[str]:
+    found: set[str] = set()
+    for table in METADATA.sorted_tables:
+        if _VERSION in table.columns:
+            query = select(table.columns[_VERSION]).distinct()
+            found.update(version for version in connection.execute(query).scalars() if version)
+    return found
+
+
+def _add_store(archive: ArchiveWriter, registry: Registry, versions: set[str]) -> dict[str, Any]:
+    """The bundles of these versions, and what the store says of itself.
+
+    A bundle that is gone or damaged is named, and no reason to be without a backup of the rest.
+    """
+    state = _file(registry.store / CURRENT)
+    if state is not None:
+        current = orjson.loads(state)
+        versions = versions | {current["version"], *(one["version"] for one in current["earlier"])}
+        archive.add(f"store/{CURRENT}", [state])
+        archive.add(f"store/{HISTORY}", [_file(registry.store / HISTORY) or b""])
+    kept, gone = [], []
+    for version in sorted(versions):
+        try:
+            _add_bundle(archive, registry, version)
+            kept.append(version)
+        except BundleError:
+            gone.append(version)
+    return {"bundles": kept, "bundles_gone": gone}
+
+
+def _add_bundle(archive: ArchiveWriter, registry: Registry, version: str) -> None:
+    folder, manifest = registry.folder(version), registry.manifest(version)
+    files = {MANIFEST: (folder / MANIFEST).read_bytes(), **verify_files(folder, manifest)}
+    for name, data in files.items():
+        archive.add(f"bundles/{version}/{name}", [data])
+
+
+def _file(path: Path) -> bytes | None:
+    try:
+        return path.read_bytes()
+    except FileNotFoundError:
+        return None

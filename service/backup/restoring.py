@@ -1,0 +1,175 @@
+"""Restore a backup: bundles beside those there are, then all rows in one transaction, then what is current.
+
+Nothing may serve meanwhile. What fails on the way leaves an empty database empty, and can be done again.
+"""
+
+from __future__ import annotations
+
+import secrets
+import shutil
+from collections.abc import Iterator
+from itertools import islice
+from pathlib import Path
+from typing import Any
+
+import orjson
+from sqlalchemy import Connection, Engine, Integer, MetaData, Table, func, insert, select
+from tqdm import tqdm
+
+from models.bundle import is_version, read_manifest, sync_folder, verify_files, write_durably
+from models.errors import BundleError
+from models.registry import CURRENT, HISTORY
+from service.backup.archive import Archive, reading_archive
+from service.backup.forms import reader
+from service.errors import ArchiveError
+from service.store.base import found_revision, writing
+from service.store.migrate import downgrade, knows, upgrade
+
+_AT_ONCE = 500  # rows
+_MIGRATED = "alembic_version"
+
+
+def restore_backup(
+    engine: Engine, store: Path, path: Path, *, force: bool = False, progress: bool = True
+) -> dict[str, Any]:
+    """Bring back what the archive holds, and return what it says of itself.
+
+    `force`: replace the rows that are there, and what is current. Without it the database must be empty.
+    Raises ArchiveError.
+    """
+    with reading_archive(path) as archive:
+        about = archive.manifest
+        _bring_to(engine, about["revision"])
+        for version in about["bundles"]:
+            _place_bundle(archive, store, version)
+        with writing(engine) as connection:
+            _fill(connection, archive, force=force, progress=progress)
+        _place_state(archive, store, force=force)
+    upgrade(engine)
+    return about
+
+
+def _bring_to(engine: Engine, revision: str) -> None:
+    """The tables as they were when the backup was made; later migrations run over what was restored."""
+    if not knows(engine, revision):
+        raise ArchiveError(f"it was made by a newer program, at revision {revision}: restore with that one")
+    found = found_revision(engine)
+    if found is None:
+        upgrade(engine, revision)
+    elif found != revision:
+        with writing(engine) as connection:
+            if _filled(connection, _tables(connection)):
+                raise ArchiveError(
+                    f"it is of revision {revision} and this database of {found}: restore into an empty one"
+                )
+        downgrade(engine, "base")
+        upgrade(engine, revision)
+
+
+def _tables(connection: Connection) -> dict[str, Table]:
+    # As they are in the database: the program's own tables may be of a later revision.
+    found = MetaData()
+    found.reflect(connection)
+    return {table.name: table for table in found.sorted_tables if table.name != _MIGRATED}
+
+
+def _filled(connection: Connection, tables: dict[str, Table]) -> list[str]:
+    return [
+        name
+        for name, table in tables.items()
+        if connection.execute(select(table).limit(1)).first() is not None
+    ]
+
+
+def _fill(connection: Connection, archive: Archive, *, force: bool, progress: bool) -> None:
+    tables, said = _tables(connection), archive.manifest["tables"]
+    if {one["name"] for one in said} != set(tables):
+        raise ArchiveError("its tables are not those of its revision")
+    filled = _filled(connection, tables)
+    if filled and not force:
+        names = ", ".join(filled)
+        raise ArchiveError(f"the database is not empty ({names}): take an empty one, or replace with --force")
+    for table in reversed(list(tables.values())):
+        connection.execute(table.delete())
+    total = sum(one["rows"] for one in said)
+    with tqdm(
+        total=total, unit=" rows", desc="restore", disable=None if progress else True, leave=False
+    ) as bar:
+        for one in said:
+            _fill_table(connection, tables[one["name"]], archive, one, bar)
+
+
+def _fill_table(
+    connection: Connection, table: Table, archive: Archive, said: dict[str, Any], bar: tqdm[Any]
+) -> None:
+    names = [column["name"] for column in said["columns"]]
+    read = reader([column["holds"] for column in said["columns"]])
+    counted = 0
+    with archive.open(f"tables/{table.name}.ndjson") as lines:
+        for some in _batches(lines):
+            rows = [dict(zip(names, read(orjson.loads(line)), strict=True)) for line in some]
+            connection.execute(insert(table), rows)
+            counted += len(rows)
+            bar.update(len(rows))
+    if counted != said["rows"]:
+        raise ArchiveError(f"its table {table.name} has {counted} rows, and says {said['rows']}")
+    if connection.dialect.name == "postgresql":
+        _wind_on(connection, table)
+
+
+def _batches(lines: Any) -> Iterator[list[bytes]]:
+    while some := list(islice(lines, _AT_ONCE)):
+        yield some
+
+
+def _wind_on(connection: Connection, table: Table) -> None:
+    """Let numbers that the database gives go on after those that were restored."""
+    for column in table.primary_key.columns:
+        if isinstance(column.type, Integer):
+            sequence = func.pg_get_serial_sequence(f'"{table.name}"', column.name)
+            highest = select(func.max(column)).scalar_subquery()
+            connection.execute(select(func.setval(sequence, highest)).where(highest.is_not(None)))
+
+
+# ── the store ────────────────────────────────────────────────────────────────
+
+
+def _place_bundle(archive: Archive, store: Path, version: str) -> None:
+    """Put a bundle into the store, unless it is there already; either way it is verified."""
+    if not is_version(version):
+        raise ArchiveError(f"{version!r} is no version of a bundle")
+    folder = store / "bundles" / version
+    try:
+        if not folder.exists():
+            _unpack(archive, f"bundles/{version}/", folder)
+        verify_files(folder, read_manifest(folder))
+    except BundleError as error:
+        raise ArchiveError(f"{error}; remove it from the store and restore again") from None
+
+
+def _unpack(archive: Archive, under: str, folder: Path) -> None:
+    """Write a bundle beside its place, verify it, and move it there whole."""
+    aside = folder.parent / f".restoring-{secrets.token_hex(6)}" / folder.name
+    aside.mkdir(parents=True)
+    try:
+        for name in archive.names(under):
+            write_durably(aside / Path(name).name, archive.read(name))
+        sync_folder(aside)
+        verify_files(aside, read_manifest(aside))
+        aside.rename(folder)
+        sync_folder(folder.parent)
+    finally:
+        shutil.rmtree(aside.parent, ignore_errors=True)
+
+
+def _place_state(archive: Archive, store: Path, *, force: bool) -> None:
+    """What is current, and the history, unless the store has its own or the current bundle was lost."""
+    if not archive.names(f"store/{CURRENT}") or ((store / CURRENT).exists() and not force):
+        return
+    if orjson.loads(archive.read(f"store/{CURRENT}"))["version"] not in archive.manifest["bundles"]:
+        return
+    for name in (HISTORY, CURRENT):  # the latter last: it decides
+        aside = store / f".{name}-{secrets.token_hex(6)}"
+        write_durably(aside, archive.read(f"store/{name}"))
+        aside.replace(store / name)
+    sync_folder(store)

@@ -1,0 +1,379 @@
+"""Backup and restore: from either database into either, consistent while it serves, whole or not at all."""
+
+from __future__ import annotations
+
+import itertools
+import json
+import os
+import shutil
+import threading
+import zipfile
+from collections.abc import Iterator
+from datetime import UTC, date, datetime
+from pathlib import Path
+from typing import Any
+
+import pytest
+from asking import DAL, SECRET, Caller
+from click.testing import CliRunner
+from conftest import BACKENDS, NewDatabase, caller_of, keys_of, make_app, parts
+from flask import Flask
+from sqlalchemy import JSON, BigInteger, Column, Engine, Integer, MetaData, Table, Text, insert, select
+
+from models import bundle
+from models.registry import Registry
+from service.backup import restoring
+from service.backup.archive import ArchiveWriter, reading_archive, writing_archive
+from service.backup.forms import reader, word_of, written
+from service.backup.making import make_backup
+from service.backup.restoring import restore_backup
+from service.cli import main
+from service.errors import ArchiveError
+from service.store.base import found_revision, open_engine, reading, writing
+from service.store.migrate import check, upgrade
+from service.store.tables import METADATA, VALUATIONS
+
+
+@pytest.fixture
+def app(backend: str, new_database: NewDatabase, store: Path) -> Iterator[Flask]:
+    """An application of its own, on SQLite and on PostgreSQL."""
+    found = make_app(store, new_database(backend), key_seconds=0)
+    yield found
+    parts(found).engine.dispose()
+
+
+def back_up(app: Flask, path: Path) -> dict[str, Any]:
+    return make_backup(parts(app).engine, parts(app).settings.store, path, progress=False)
+
+
+def restored(address: str, store: Path, path: Path, **options: Any) -> None:
+    engine = open_engine(address)
+    try:
+        restore_backup(engine, store, path, progress=False, **options)
+        check(engine)
+    finally:
+        engine.dispose()
+
+
+def rows_of(engine: Engine) -> dict[str, list[tuple[Any, ...]]]:
+    """Every row of every table, in one order."""
+    with reading(engine) as connection:
+        return {
+            table.name: sorted((tuple(row) for row in connection.execute(select(table))), key=repr)
+            for table in METADATA.sorted_tables
+        }
+
+
+# ── there and back ───────────────────────────────────────────────────────────
+
+
+@pytest.mark.parametrize("target", BACKENDS)
+def test_what_is_restored_answers_as_before(
+    app: Flask, target: str, new_database: NewDatabase, tmp_path: Path
+) -> None:
+    caller = caller_of(app)
+    revoked_id, revoked = keys_of(app).create("a lost laptop’s", ["valuations"])
+    keys_of(app).revoke(revoked_id)
+    once = {"Idempotency-Key": "one"}
+    made = [caller.value({"serial": f"Q-{number}", "finish": "Tarn – “old”"}) for number in range(20)]
+    made.append(caller.post("/v1/valuations", DAL, **once))
+    about = back_up(app, tmp_path / "b.zip")
+    assert about["bundles"] == [parts(app).live.version] and about["bundles_gone"] == []
+    address, store = new_database(target), tmp_path / "elsewhere"
+    restored(address, store, tmp_path / "b.zip")
+    other = make_app(store, address)
+    assert rows_of(parts(other).engine) == rows_of(parts(app).engine)
+    again = Caller(other, caller.key)
+    for one in made:
+        assert one.status_code == 201 and again.get(one.headers["Location"]).data == one.data
+    assert again.post("/v1/valuations", DAL, **once).data == made[-1].data
+    assert again.post("/v1/attributions", DAL).data == caller.post("/v1/attributions", DAL).data
+    assert Caller(other, revoked).get("/v1/vocabulary").status_code == 401
+    assert again.value({}).status_code == 201  # and it goes on
+    first, second = Registry(parts(app).settings.store), Registry(store)
+    assert (second.current(), second.history()) == (first.current(), first.history())
+    parts(other).engine.dispose()
+
+
+def test_an_older_backup_is_migrated_on_its_way(
+    engine: Engine, backend: str, new_database: NewDatabase, tmp_path: Path, store: Path
+) -> None:
+    upgrade(engine, "0001")
+    columns = {"id": "text", "label": "text", "scopes": "text", "digest": "text"}
+    moments = {"created": "moment", "revoked": "moment"}
+    row = ["00ff00ff00ff", "old", "valuations", "d" * 64, "2026-01-02T03:04:05.678901+00:00", None]
+    said = [{"name": name, "holds": holds} for name, holds in (columns | moments).items()]
+    with writing_archive(tmp_path / "old.zip") as archive:
+        archive.add("tables/api_key.ndjson", [json.dumps(row).encode() + b"\n"])
+        archive.add("tables/valuation.ndjson", [])
+        archive.add("tables/idempotency_claim.ndjson", [])
+        tables = [{"name": "api_key", "columns": said, "rows": 1}]
+        tables += [{"name": n, "columns": [], "rows": 0} for n in ("valuation", "idempotency_claim")]
+        archive.end({"revision": "0001", "tables": tables, "bundles": [], "made": ""})
+    for address in (new_database(backend), engine.url.render_as_string(hide_password=False)):
+        restored(address, store, tmp_path / "old.zip")
+        again = open_engine(address)
+        found = rows_of(again)["api_key"]
+        again.dispose()
+        assert len(found) == 1 and {"00ff00ff00ff", datetime(2026, 1, 2, 3, 4, 5, 678901, UTC)} <= {*found[0]}
+
+
+def test_a_backup_of_a_newer_program_is_refused(app: Flask, tmp_path: Path) -> None:
+    caller_of(app)
+    back_up(app, tmp_path / "b.zip")
+    edit(tmp_path / "b.zip", lambda manifest: manifest.update(revision="9999"))
+    before = rows_of(parts(app).engine)
+    with pytest.raises(ArchiveError, match="newer program"):
+        restore_backup(parts(app).engine, tmp_path / "s", tmp_path / "b.zip", force=True, progress=False)
+    assert rows_of(parts(app).engine) == before
+
+
+# ── while it serves ──────────────────────────────────────────────────────────
+
+
+class Writer(threading.Thread):
+    """Makes valuations one after the other, each under an Idempotency-Key; knows what it was answered."""
+
+    def __init__(self, app: Flask, stop: threading.Event) -> None:
+        super().__init__()
+        self._caller, self._stop_it, self.ids = caller_of(app), stop, list[str]()
+        self.failure: BaseException | None = None
+
+    def run(self) -> None:
+        try:
+            for number in itertools.count():
+                key = {"Idempotency-Key": f"{self.name}-{number}"}
+                self.ids.append(self._caller.post("/v1/valuations", DAL, **key).json["id"])
+                if self._stop_it.is_set():
+                    return
+        except BaseException as error:
+            self.failure = error
+
+
+def test_a_backup_under_writes_is_a_prefix_of_them(app: Flask, tmp_path: Path) -> None:
+    stop = threading.Event()
+    writers = [Writer(app, stop) for _ in range(3)]
+    for writer in writers:
+        writer.start()
+    answered: list[list[str]] = []
+    while min(len(writer.ids) for writer in writers) < 30:
+        assert all(writer.failure is None for writer in writers)
+    for number in range(4):
+        answered.append([id_ for writer in writers for id_ in list(writer.ids)])
+        back_up(app, tmp_path / f"{number}.zip")
+    stop.set()
+    for writer in writers:
+        writer.join()
+        assert writer.failure is None
+    sizes = []
+    for number, before in enumerate(answered):
+        kept, claimed = kept_in(tmp_path / f"{number}.zip")
+        assert set(kept) == claimed  # a claim and what was made under it: both or neither
+        assert set(before) <= set(kept)
+        for writer in writers:
+            mine = [id_ for id_ in writer.ids if id_ in set(kept)]
+            assert mine == writer.ids[: len(mine)]
+        sizes.append(len(kept))
+    assert sizes == sorted(sizes) and sizes[-1] < sum(len(writer.ids) for writer in writers) + 1
+
+
+def kept_in(path: Path) -> tuple[list[str], set[str]]:
+    """The ids of the valuations in an archive, and those that its claims name."""
+    with reading_archive(path) as archive:
+        columns = {
+            table["name"]: [column["name"] for column in table["columns"]]
+            for table in archive.manifest["tables"]
+        }
+
+        def column(table: str, name: str) -> list[str]:
+            lines = archive.read(f"tables/{table}.ndjson").splitlines()
+            return [json.loads(line)[columns[table].index(name)] for line in lines]
+
+        return column("valuation", "id"), set(column("idempotency_claim", "record_id"))
+
+
+# ── what is there already ────────────────────────────────────────────────────
+
+
+def test_what_is_there_is_replaced_only_by_force(app: Flask, tmp_path: Path) -> None:
+    caller = caller_of(app)
+    first = caller.value({})
+    back_up(app, tmp_path / "b.zip")
+    second = caller.value({})
+    before, found = rows_of(parts(app).engine), parts(app)
+    with pytest.raises(ArchiveError, match=r"not empty \(.*valuation.*--force"):
+        restore_backup(found.engine, found.settings.store, tmp_path / "b.zip", progress=False)
+    assert rows_of(found.engine) == before
+    restore_backup(found.engine, found.settings.store, tmp_path / "b.zip", force=True, progress=False)
+    assert caller.get(first.headers["Location"]).data == first.data
+    assert caller.get(second.headers["Location"]).status_code == 404
+
+
+def test_a_restore_that_fails_half_way_leaves_what_was_there(
+    app: Flask, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    caller_of(app).value({})
+    back_up(app, tmp_path / "b.zip")
+    before, real = rows_of(parts(app).engine), restoring._fill_table
+
+    def fail(connection: Any, table: Table, *rest: Any) -> None:
+        real(connection, table, *rest)
+        if table.name == "valuation":
+            raise OSError("the disk of the archive is gone")
+
+    monkeypatch.setattr(restoring, "_fill_table", fail)
+    with pytest.raises(OSError, match="gone"):
+        restore_backup(parts(app).engine, tmp_path / "s", tmp_path / "b.zip", force=True, progress=False)
+    assert rows_of(parts(app).engine) == before
+
+
+def test_a_bundle_that_is_gone_is_named_and_no_reason_for_no_backup(own_app: Flask, tmp_path: Path) -> None:
+    caller = caller_of(own_app)
+    made = caller.value({})
+    version = made.json["model_version"]
+    shutil.rmtree(parts(own_app).settings.store / "bundles" / version)
+    about = back_up(own_app, tmp_path / "b.zip")
+    assert (about["bundles"], about["bundles_gone"]) == ([], [version])
+    restored(f"sqlite:///{tmp_path}/new.sqlite3", tmp_path / "s", tmp_path / "b.zip")
+    engine = open_engine(f"sqlite:///{tmp_path}/new.sqlite3")
+    with reading(engine) as connection:
+        assert connection.execute(select(VALUATIONS.c.answer)).scalar() == made.text
+    engine.dispose()
+
+
+# ── damage ───────────────────────────────────────────────────────────────────
+
+
+def edit(path: Path, change: Any, name: str = "manifest.json") -> None:
+    """Write the archive again with one entry changed."""
+    with zipfile.ZipFile(path) as old:
+        entries = {one: old.read(one) for one in old.namelist()}
+    if name == "manifest.json":
+        manifest = json.loads(entries[name])
+        change(manifest)
+        entries[name] = json.dumps(manifest).encode()
+    else:
+        entries[name] = change(entries.get(name, b""))
+    with zipfile.ZipFile(path, "w") as new:
+        for one, data in entries.items():
+            new.writestr(one, data)
+
+
+def test_a_damaged_archive_is_refused_before_anything_is_touched(own_app: Flask, tmp_path: Path) -> None:
+    caller_of(own_app).value({})
+    good = tmp_path / "good.zip"
+    back_up(own_app, good)
+    data = good.read_bytes()
+    bad = tmp_path / "bad.zip"
+
+    def refused(match: str) -> None:
+        address, store = f"sqlite:///{tmp_path}/{os.urandom(4).hex()}.sqlite3", tmp_path / "s"
+        engine = open_engine(address)
+        with pytest.raises(ArchiveError, match=match):
+            restore_backup(engine, store, bad, progress=False)
+        assert found_revision(engine) is None and not store.exists()
+        engine.dispose()
+
+    bad.write_bytes(b"text")
+    refused("is no backup")
+    bad.write_bytes(data[: len(data) // 2])
+    refused("is no backup")
+    place = data.index(b"tables/valuation.ndjson") + 60
+    bad.write_bytes(data[:place] + bytes([data[place] ^ 1]) + data[place + 1 :])
+    refused("tables/valuation.ndjson cannot be read")
+    for name, change, match in (
+        ("tables/valuation.ndjson", lambda text: text.replace(b"USD", b"EUR"), "is not what was written"),
+        ("tables/more.ndjson", lambda _: b"[]", "not those that it names"),
+        ("manifest.json", lambda manifest: manifest.update(format=2), "is of format 2"),
+        ("manifest.json", lambda manifest: manifest.pop("entries"), "no backup, or a damaged one"),
+    ):
+        bad.write_bytes(data)
+        edit(bad, change, name)
+        refused(match)
+
+
+def test_bundles_stand_where_they_belong_or_nowhere(own_app: Flask, tmp_path: Path) -> None:
+    back_up(own_app, tmp_path / "b.zip")
+    edit(tmp_path / "b.zip", lambda manifest: manifest.update(bundles=["../../away"]))
+    with pytest.raises(ArchiveError, match="is no version"):
+        restored(f"sqlite:///{tmp_path}/n.sqlite3", tmp_path / "s", tmp_path / "b.zip")
+    assert not list(tmp_path.rglob("away*"))
+
+
+# ── the file ─────────────────────────────────────────────────────────────────
+
+
+def test_a_backup_is_for_its_owner_alone_and_replaces_none(own_app: Flask, tmp_path: Path) -> None:
+    path = tmp_path / "b.zip"
+    back_up(own_app, path)
+    assert path.stat().st_mode & 0o777 == 0o600
+    before = path.read_bytes()
+    with pytest.raises(ArchiveError, match="is there already"):
+        back_up(own_app, path)
+    assert path.read_bytes() == before and sorted(tmp_path.glob("*b.zip*")) == [path]
+
+
+def test_a_backup_that_fails_leaves_no_file(
+    own_app: Flask, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def fail(self: ArchiveWriter, about: dict[str, Any]) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(ArchiveWriter, "end", fail)
+    with pytest.raises(OSError, match="No space"):
+        back_up(own_app, tmp_path / "b.zip")
+    assert not list(tmp_path.glob("*b.zip*"))
+
+
+def test_the_commands(own_app: Flask, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(bundle, "_reader", lambda: pytest.fail("a backup needs no model"))
+    found = parts(own_app).settings
+    key = caller_of(own_app)
+    key.value({})
+    for name, value in (("STORE", str(found.store)), ("DATABASE", found.database), ("SECRET", SECRET)):
+        monkeypatch.setenv(f"BOOKMATCH_{name}", value)
+    file = str(tmp_path / "b.zip")
+    made = CliRunner().invoke(main, ["backup", file])
+    assert made.exit_code == 0 and "1 of valuation" in made.stdout
+    checked = CliRunner().invoke(main, ["restore", "--check", file])
+    assert (checked.exit_code, checked.stdout) == (0, made.stdout)
+    again = CliRunner().invoke(main, ["restore", file])
+    assert again.exit_code == 1 and "not empty" in again.stderr
+    assert CliRunner().invoke(main, ["restore", "--force", file]).exit_code == 0
+    monkeypatch.setenv("BOOKMATCH_DATABASE", f"sqlite:///{tmp_path}/new.sqlite3")
+    monkeypatch.setenv("BOOKMATCH_STORE", str(tmp_path / "new"))
+    assert CliRunner().invoke(main, ["restore", file]).stdout == made.stdout
+
+
+# ── values ───────────────────────────────────────────────────────────────────
+
+
+def test_every_column_has_a_form() -> None:
+    assert {word_of(column) for table in METADATA.sorted_tables for column in table.columns} <= {
+        "moment", "day", "flag", "whole", "number", "bytes", "text",
+    }  # fmt: skip
+    with pytest.raises(TypeError, match="does not know"):
+        word_of(Column("odd", JSON))
+
+
+def test_values_come_back_as_they_were() -> None:
+    moment = datetime(2026, 2, 3, 4, 5, 6, 7, UTC)
+    row = [moment, date(2026, 2, 3), True, 2**53, 0.1, b"\x00\xff", "é\u2028\U0001f3b8", None]
+    words = ["moment", "day", "flag", "whole", "number", "bytes", "text", "moment"]
+    assert reader(words)(json.loads(json.dumps([written(value) for value in row]))) == row
+
+
+def test_numbers_that_the_database_gives_go_on_after_those_restored(engine: Engine) -> None:
+    number = BigInteger().with_variant(Integer, "sqlite")
+    table = Table("counted", MetaData(), Column("n", number, primary_key=True), Column("t", Text))
+    with writing(engine) as connection:
+        table.create(connection)
+        connection.execute(insert(table), [{"n": 41, "t": "a"}, {"n": 7, "t": "b"}])
+        if engine.dialect.name == "postgresql":
+            restoring._wind_on(connection, table)
+        connection.execute(insert(table).values(t="c"))
+        assert connection.execute(select(table.c.n).where(table.c.t == "c")).scalar() == 42
+        connection.execute(table.delete())
+        if engine.dialect.name == "postgresql":
+            restoring._wind_on(connection, table)  # of no rows: nothing happens
+        connection.execute(insert(table).values(t="d"))
