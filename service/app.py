@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from flask import Flask
+from werkzeug.middleware.proxy_fix import ProxyFix
 
 from models.bundle import ModelReader
 from service import conditional, logs
@@ -16,6 +17,9 @@ from service.keys.callers import Callers
 from service.keys.records import KeyRing
 from service.keys.routes import blp as keys_
 from service.keys.rules import identify
+from service.limits import rules as counting
+from service.limits.counters import Shared, shared
+from service.limits.quotas import Limits
 from service.live import Live
 from service.metrics.figures import Figures
 from service.metrics.routes import blp as metrics
@@ -33,13 +37,23 @@ NOUNS = (valuations, parts, stocklists, evidence, catalogue, vocabulary, models_
 
 
 def create_app(
-    settings: Settings, *, read_model: ModelReader | None = None, watch_seconds: float | None = None
+    settings: Settings,
+    *,
+    read_model: ModelReader | None = None,
+    watch_seconds: float | None = None,
+    counted: Shared | None = None,
 ) -> Flask:
-    """The application of one worker. `watch_seconds`: how often to look for another model; None: never."""
+    """The application of one worker.
+
+    `watch_seconds`: how often to look for another model; None: never. `counted`: what it counts requests in
+    together with other workers; None: it counts alone.
+    """
     logs.configure(settings.log_level)
     app = logs.QuietFlask("service", static_folder=None)
     app.config["MAX_CONTENT_LENGTH"] = settings.body_limit + 1  # `service.web` holds bodies to the limit
     app.url_map.merge_slashes = False
+    if settings.proxies:
+        app.wsgi_app = ProxyFix(app.wsgi_app, settings.proxies, 0, 0)  # type: ignore[method-assign]
     engine = open_engine(settings.database, busy_seconds=settings.busy_seconds, threads=settings.threads)
     live = Live(settings.store, read_model)
     live.look()
@@ -49,10 +63,13 @@ def create_app(
         live.watch(watch_seconds)
         callers.watch()
     past = Past(settings.store, read_model)
-    app.extensions["bookmatch"] = Context(settings, engine, live, past, keys, callers, Figures())
+    app.extensions["bookmatch"] = Context(
+        settings, engine, live, past, keys, callers, Limits(settings, counted or shared()), Figures()
+    )
     logs.install(app)
     conditional.install(app)
     app.before_request(identify)
+    counting.install(app)
     app.before_request(check_forms)
     describe(app, NOUNS)
     app.register_blueprint(docs)

@@ -10,6 +10,7 @@ from sqlalchemy import Engine
 from models.bundle import Bundle
 from service.keys.callers import Callers
 from service.keys.records import KeyRing
+from service.limits.quotas import Limits
 from service.live import Live
 from service.metrics.figures import Figures
 from service.past import Past
@@ -26,6 +27,7 @@ class Context:
     past: Past
     keys: KeyRing
     callers: Callers
+    limits: Limits
     figures: Figures
 
 

@@ -16,6 +16,7 @@ BookmatchError
     ├── OriginError          a publishable key is used from elsewhere than its own origins
     ├── KeyRevokedError      a key that was revoked cannot be rotated
     ├── ShownOnceError       the key was made by an earlier request, which was shown its secret
+    ├── LimitError           too many requests in a window of time; says when the next can be sent
     ├── UnknownRecordError   no record has this id
     ├── DuplicateError       a record with this id stands already
     ├── WithdrawnError       the record is kept, but no longer used
@@ -116,6 +117,14 @@ class ShownOnceError(ServiceError):
 
     def __init__(self, key_id: str) -> None:
         super().__init__(f"The first request with this Idempotency-Key made a secret of the key {key_id}.")
+
+
+class LimitError(ServiceError):
+    """Too many requests in a window of time; `seconds`: until it is over."""
+
+    def __init__(self, name: str, quota: int, window: int, seconds: int) -> None:
+        self.seconds = seconds
+        super().__init__(f"The limit {name!r} is {quota} requests in {window} seconds; try in {seconds} s.")
 
 
 class UnknownRecordError(ServiceError):

@@ -59,6 +59,7 @@ TABLE: Mapping[type[Exception], Kind] = {
     errors.KeyMissingError: Kind(401, "key-missing", "A key is needed", "Send Authorization: Bearer KEY."),
     errors.KeyInvalidError: Kind(401, "key-invalid", "The key is not valid", "Ask for a new key."),
     errors.ScopeError: Kind(403, "scope", "The key may not do this", "Ask for a key with the scope."),
+    errors.LimitError: Kind(429, "limit", "Too many requests", "Try again after Retry-After."),
     errors.OriginError: Kind(
         403, "origin", "The key is not for this origin", "Use it on a page of its own website only."
     ),
@@ -133,7 +134,8 @@ def _of_error(error: Exception) -> Response:
         g.failure = error  # for the log alone: what a library says can hold what it must not tell
     ours = isinstance(error, BookmatchError) and not isinstance(error, InputError) and not internal
     detail = str(error) if ours else kind.remedy
-    return problem(kind, detail, extra)
+    headers = {"Retry-After": str(error.seconds)} if isinstance(error, errors.LimitError) else None
+    return problem(kind, detail, extra, headers)
 
 
 def _kind_of(error: Exception) -> Kind:

@@ -9,6 +9,7 @@ from typing import Any
 
 from gunicorn.app.base import BaseApplication
 
+from service.limits.counters import shared
 from service.metrics.folder import FOLDER, counting_folder
 from service.settings import Settings
 
@@ -21,6 +22,7 @@ class Server(BaseApplication):  # type: ignore[misc]  # gunicorn has no types
 
     def __init__(self, settings: Settings) -> None:
         self._settings = settings
+        self._counted = shared()  # before the workers are forked: they count together
         super().__init__()
 
     def load_config(self) -> None:
@@ -32,7 +34,7 @@ class Server(BaseApplication):  # type: ignore[misc]  # gunicorn has no types
         """The application; called in each worker, after the fork."""
         from service.app import create_app
 
-        return create_app(self._settings, watch_seconds=_WATCH_SECONDS)
+        return create_app(self._settings, watch_seconds=_WATCH_SECONDS, counted=self._counted)
 
 
 def options(settings: Settings) -> dict[str, Any]:

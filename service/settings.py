@@ -18,6 +18,7 @@ from service.errors import SettingsError
 
 PREFIX = "BOOKMATCH_"
 REQUIRED = object()
+_QUOTA = validate.Range(0, 2**31)
 
 
 @dataclass(frozen=True)
@@ -95,6 +96,26 @@ SETTINGS = (
         validate.Range(0, 86400),
     ),
     Setting(
+        "limit_seconds",
+        "int",
+        60,
+        "Seconds of the window in which requests are counted; of all limits, 0 is none.",
+        validate.Range(1, 86400),
+    ),
+    Setting("limit_secret", "int", 6000, "Requests of a secret key in a window.", _QUOTA),
+    Setting("limit_publishable", "int", 600, "Requests of a publishable key in a window.", _QUOTA),
+    Setting(
+        "limit_visitor", "int", 60, "Requests from one address with a publishable key in a window.", _QUOTA
+    ),
+    Setting("limit_address", "int", 60, "Requests from one address without a valid key in a window.", _QUOTA),
+    Setting(
+        "proxies",
+        "int",
+        0,
+        "Proxies before the service that add to X-Forwarded-For the address they were asked from.",
+        validate.Range(0, 10),
+    ),
+    Setting(
         "log_level",
         "str",
         "info",
@@ -121,6 +142,12 @@ class Settings:
     busy_seconds: float = 5.0
     key_seconds: float = 5.0
     outage_seconds: float = 600.0
+    limit_seconds: int = 60
+    limit_secret: int = 6000
+    limit_publishable: int = 600
+    limit_visitor: int = 60
+    limit_address: int = 60
+    proxies: int = 0
     log_level: str = "info"
 
     def __repr__(self) -> str:

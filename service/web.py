@@ -77,7 +77,7 @@ class Noun(Blueprint):  # type: ignore[misc]
                 check_caller(scopes, forms=forms)
                 return view(*args, **kwargs)
 
-            problems = _problems((401, 403, 406, 503))
+            problems = _problems((401, 403, 406, 429, 503))
             security: list[dict[str, list[str]]] = [{"key": [scope]} for scope in scopes]
             if forms:
                 security.append({"publishable": []})

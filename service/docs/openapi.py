@@ -16,6 +16,7 @@ from service.context import bundle
 from service.errors import NoBundleError
 from service.evidence.examples import example_record
 from service.keys.kinds import SCOPES
+from service.limits.rules import HEADERS as RATE_LIMIT
 from service.schemas import ProblemSchema
 from service.valuations.changes import EXAMPLES
 from service.valuations.examples import example_ask
@@ -32,6 +33,16 @@ are wrong are named at once, each with its place in the body. Money is decimal t
 A body can be compressed (Content-Encoding: gzip). Every answer to GET has an ETag: send it as \
 If-None-Match, and what has not changed is not sent again. Every answer has an X-Request-ID: the one that \
 was sent, or a new one; a traceparent (W3C Trace Context) is continued in the service's log."""
+
+
+def _headers(meanings: Mapping[str, str]) -> dict[str, Any]:
+    return {
+        name: {"description": text, "schema": {"type": "string"}} for name, text in sorted(meanings.items())
+    }
+
+
+_RETRY = {"Retry-After": "seconds after which it can be sent again"}
+_HEADERS = {429: _headers({**RATE_LIMIT, **_RETRY}), 503: _headers(_RETRY)}
 
 
 class ProblemApi(Api):  # type: ignore[misc]  # flask-smorest has no types
@@ -55,6 +66,7 @@ class ProblemApi(Api):  # type: ignore[misc]  # flask-smorest has no types
                 {
                     "description": status.phrase,
                     "content": {problems.PROBLEM_JSON: {"schema": ProblemSchema}},
+                    **({"headers": _HEADERS[status]} if status in _HEADERS else {}),
                 },
                 lazy=True,
             )
@@ -81,7 +93,18 @@ def describe(app: Flask, nouns: Sequence[Noun]) -> None:
         api.register_blueprint(noun)
         for schema in noun.lines:
             api.spec.components.schema(schema.__name__.removesuffix("Schema"), schema=schema)
-    app.extensions["bookmatch-openapi"] = orjson.loads(orjson.dumps(api.spec.to_dict()))
+    found = orjson.loads(orjson.dumps(api.spec.to_dict()))
+    for answered in _counted(found):
+        answered.setdefault("headers", {}).update(_headers(RATE_LIMIT))
+    app.extensions["bookmatch-openapi"] = found
+
+
+def _counted(document: Mapping[str, Any]) -> Iterator[dict[str, Any]]:
+    """What every operation that counts against a limit answers when all is well."""
+    for item in document["paths"].values():
+        for operation in item.values():
+            if isinstance(operation, dict) and "security" in operation:
+                yield from (said for status, said in operation["responses"].items() if status < "300")
 
 
 def document(app: Flask) -> dict[str, Any]:

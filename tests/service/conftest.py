@@ -27,6 +27,8 @@ from service.store.migrate import upgrade
 from service.store.tables import CHANGES, EVIDENCE
 
 BACKENDS = ("sqlite", "postgresql")
+# All tests of one application ask from one address. They are counted all the same.
+UNLIMITED = {f"limit_{name}": 2**31 for name in ("secret", "publishable", "visitor", "address")}
 NewDatabase = Callable[[], str]
 
 
@@ -91,8 +93,8 @@ def store(fake_store: Path, tmp_path: Path) -> Path:
 
 
 def make_app(store: Path, database: str, **settings: Any) -> Flask:
-    """An application on a migrated database."""
-    found = Settings(store=store, secret=SECRET, database=database, **settings)
+    """An application on a migrated database; without limits, unless they are set."""
+    found = Settings(store=store, secret=SECRET, database=database, **{**UNLIMITED, **settings})
     engine = open_engine(found.database)
     upgrade(engine)
     engine.dispose()

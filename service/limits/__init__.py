@@ -1,0 +1,1 @@
+"""How many requests who asks has left."""

@@ -1,0 +1,73 @@
+"""Limits under real gunicorn: four workers count as one, also when some of them are killed."""
+
+from __future__ import annotations
+
+import os
+import signal
+import time
+from collections import Counter
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+
+import httpx
+import pytest
+from running import Running
+from test_limits import AUTHORIZATIONS
+
+WINDOW = {"BOOKMATCH_WORKERS": "4", "BOOKMATCH_LIMIT_SECONDS": "3600"}
+
+
+def statuses(served: Running, count: int, headers: list[dict[str, str]]) -> Counter[int]:
+    """What so many requests were answered, each on a connection of its own, sixteen at once."""
+
+    def ask(at: int) -> int:
+        return httpx.get(
+            f"{served.url}/v1/vocabulary", headers=headers[at % len(headers)], timeout=30
+        ).status_code
+
+    with ThreadPoolExecutor(16) as pool:
+        return Counter(pool.map(ask, range(count)))
+
+
+def workers(served: Running) -> list[int]:
+    assert served._process is not None
+    master = served._process.pid
+    return [int(pid) for pid in Path(f"/proc/{master}/task/{master}/children").read_text().split()]
+
+
+def test_four_workers_count_as_one_and_a_killed_ones_count_stays(tmp_path: Path, fake_store: Path) -> None:
+    with Running(tmp_path, fake_store, settings={**WINDOW, "BOOKMATCH_LIMIT_SECRET": "100"}) as served:
+        assert statuses(served, 60, [served.headers]) == {200: 60}
+        killed = workers(served)
+        assert len(killed) == 4
+        for pid in killed:
+            os.kill(pid, signal.SIGKILL)
+        wait_for_others(served, killed)
+        assert statuses(served, 140, [served.headers]) == {200: 40, 429: 100}
+        other = served.call("keys", "create", "other").strip()
+        assert statuses(served, 20, [{"Authorization": f"Bearer {other}"}]) == {200: 20}
+
+
+def wait_for_others(served: Running, killed: list[int]) -> None:
+    end = time.monotonic() + 30
+    while time.monotonic() < end:
+        found = workers(served)
+        try:
+            ready = len(found) == 4 and not set(found) & set(killed)
+            if ready and httpx.get(f"{served.url}/readyz", timeout=5).status_code == 200:
+                return
+        except httpx.TransportError:
+            pass
+        time.sleep(0.1)
+    pytest.fail("the workers did not come back")
+
+
+def test_no_authorization_header_escapes_the_limit(tmp_path: Path, fake_store: Path) -> None:
+    sent = [
+        {} if a is None else {"Authorization": a.strip()} for a in AUTHORIZATIONS
+    ]  # httpx sends no blanks
+    for at, headers in enumerate(sent):
+        headers["X-Forwarded-For"] = f"203.0.113.{at}"
+    with Running(tmp_path, fake_store, settings={**WINDOW, "BOOKMATCH_LIMIT_ADDRESS": "40"}) as served:
+        assert statuses(served, 160, sent) == {401: 40, 429: 120}
+        assert statuses(served, 10, [served.headers]) == {200: 10}
