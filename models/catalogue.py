@@ -5,6 +5,7 @@ from __future__ import annotations
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any
 
 from models.errors import CatalogueError, Fault, UnknownNameError
@@ -57,11 +58,19 @@ class Model:
 
     def finish(self, name: str | None) -> Finish | None:
         """The finish of this name, by the rule of names; None if not offered or not given."""
-        return next((f for f in self.finishes if name and normal(f.name) == normal(name)), None)
+        return self._finishes.get(normal(name)) if name else None
 
     def edition(self, name: str | None) -> Edition | None:
         """The edition of this name, by the rule of names; None if not known or not given."""
-        return next((e for e in self.editions if name and normal(e.name) == normal(name)), None)
+        return self._editions.get(normal(name)) if name else None
+
+    @cached_property
+    def _finishes(self) -> dict[str, Finish]:
+        return {normal(f.name): f for f in reversed(self.finishes)}
+
+    @cached_property
+    def _editions(self) -> dict[str, Edition]:
+        return {normal(e.name): e for e in reversed(self.editions)}
 
 
 @dataclass(frozen=True)
@@ -119,12 +128,14 @@ class Catalogue:
         """The specimen with maker, model, edition and finish spelled as here. Raises UnknownNameError."""
         model = self.find(instrument.maker, instrument.model)
         edition, finish = model.edition(instrument.edition), model.finish(instrument.finish)
-        return instrument.but(
-            maker=model.maker,
-            model=model.name,
-            edition=edition.name if edition else instrument.edition,
-            finish=finish.name if finish else instrument.finish,
-        )
+        names = {
+            "maker": model.maker,
+            "model": model.name,
+            "edition": edition.name if edition else instrument.edition,
+            "finish": finish.name if finish else instrument.finish,
+        }
+        said = (instrument.maker, instrument.model, instrument.edition, instrument.finish)
+        return instrument if said == tuple(names.values()) else instrument.but(**names)
 
     def contradictions(self, instrument: Instrument) -> tuple[Contradiction, ...]:
         """Where the specimen is outside what is recorded. Raises UnknownNameError."""

@@ -8,8 +8,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date
+from functools import cache, lru_cache
 
-from models.catalogue import Catalogue, Model
+from models.catalogue import Catalogue, Watchpoint
 from models.instrument import Instrument, Subject
 
 AS_OF = date(2026, 11, 1)
@@ -120,11 +121,12 @@ def cautions_for(
         for c in catalogue.contradictions(subject.instrument)
     ]
     found = [*contradictions, *_about_value(subject, direct_sales, last_evidence)]
-    found += [*_about_specimen(subject.instrument), *_watchpoints(model)]
+    found += [*_about_specimen(subject.instrument), *_watchpoints(model.watchpoints)]
     found.append(_plain("estimate_not_appraisal"))
     return tuple(found)
 
 
+@cache
 def _plain(code: str, field: str | None = None) -> Caution:
     return Caution(code, WORDING[code], field)
 
@@ -165,6 +167,6 @@ def _recognisable_parts(it: Instrument) -> tuple[str | None, ...]:
     )
 
 
-def _watchpoints(model: Model) -> Iterator[Caution]:
-    for point in model.watchpoints:
-        yield Caution("watchpoint", f"Look at the {point.part}: {point.note}", None)
+@lru_cache(maxsize=4096)
+def _watchpoints(points: tuple[Watchpoint, ...]) -> tuple[Caution, ...]:
+    return tuple(Caution("watchpoint", f"Look at the {point.part}: {point.note}") for point in points)

@@ -6,6 +6,7 @@ import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, fields, replace
 from datetime import date
+from operator import attrgetter
 from typing import Any
 
 from models.errors import Fault, InputError
@@ -55,6 +56,10 @@ class Instrument:
         """The value of one vocabulary field, None where it is not known."""
         value: Value = getattr(self, field.flat)
         return value
+
+    def values(self) -> tuple[Value, ...]:
+        """Of every field, in the vocabulary's order."""
+        return _VALUES_OF(self)
 
     def but(self, **changes: Value) -> Instrument:
         """The same specimen with some fields changed, by flat name."""
@@ -126,6 +131,7 @@ class Instrument:
         return cls(**values)  # type: ignore[arg-type]
 
 
+_VALUES_OF: Callable[[Instrument], tuple[Value, ...]] = attrgetter(*BY_FLAT)
 FLAT_NAMES = tuple(f.name for f in fields(Instrument))
 
 

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
+from typing import Any
 
 from models.catalogue import Catalogue, Model
 from models.cautions import Caution, cautions_for
@@ -18,6 +19,7 @@ from models.price.interface import (
     FACTORS,
     FAMILY_OF,
     Assessment,
+    Estimate,
     EvidenceWeight,
     PriceModel,
 )
@@ -65,8 +67,8 @@ class Assumption:
 
 
 @dataclass(frozen=True)
-class Valuation:
-    """One value with its ranges and reasons. All money is in `currency`; value is the median price."""
+class Ranged:
+    """One value with its ranges. All money is in `currency`; value is the median price."""
 
     instrument: Instrument
     day: date
@@ -74,16 +76,22 @@ class Valuation:
     currency: str
     value: Decimal
     intervals: tuple[Interval, ...]
-    reference: Instrument
-    reference_value: Decimal
-    families: tuple[FamilyEffect, ...]
-    assumed: tuple[Assumption, ...]
-    unknown: tuple[str, ...]
     evidence: EvidenceWeight
     last_evidence: date | None
     cautions: tuple[Caution, ...]
     rate: float  # US dollars for one unit of `currency`
     model_version: str
+
+
+@dataclass(frozen=True)
+class Valuation(Ranged):
+    """One value with its ranges and reasons."""
+
+    reference: Instrument
+    reference_value: Decimal
+    families: tuple[FamilyEffect, ...]
+    assumed: tuple[Assumption, ...]
+    unknown: tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -116,13 +124,25 @@ class Valuer:
         canonical = [self.canonical(subject) for subject in subjects]
         assessment = self.model.assess(canonical, levels)
         return [
-            self._write_up(assessment, row, subject, currency, rate, levels)
+            self._explained(assessment, row, subject, currency, rate, levels)
             for row, (subject, rate) in enumerate(zip(canonical, rates, strict=True))
         ]
 
+    def ranged(
+        self,
+        subject: Subject,
+        currency: str = BASE_CURRENCY,
+        levels: Sequence[float] = DEFAULT_LEVELS,
+    ) -> Ranged:
+        """The figures that `value` gives, without the work of explaining them. Raises as `value`."""
+        rate, canonical = self.rate(currency, subject.day), self.canonical(subject)
+        estimate = self.model.estimate([canonical], levels)
+        return Ranged(**self._ranged(estimate, 0, canonical, currency, rate, levels))
+
     def canonical(self, subject: Subject) -> Subject:
         """The subject with names spelled as in the catalogue. Raises UnknownNameError."""
-        return Subject(self.catalogue.canonical(subject.instrument), subject.day, subject.channel)
+        it = self.catalogue.canonical(subject.instrument)
+        return subject if it is subject.instrument else Subject(it, subject.day, subject.channel)
 
     def rate(self, currency: str, day: date) -> float:
         """US dollars for one unit. Raises InputError naming the currencies there are."""
@@ -139,7 +159,7 @@ class Valuer:
             )
             raise InputError([fault]) from error
 
-    def _write_up(
+    def _explained(
         self,
         found: Assessment,
         row: int,
@@ -148,39 +168,46 @@ class Valuer:
         rate: float,
         levels: Sequence[float],
     ) -> Valuation:
-        weight, it, reference = (
-            found.weights[row],
-            subject.instrument,
-            found.references[row],
-        )
-        value = money_of(found.center[row], rate, currency)
+        ranged = self._ranged(found, row, subject, currency, rate, levels)
+        it, reference = subject.instrument, found.references[row]
         reference_value = money_of(found.reference_center[row], rate, currency)
-        effects = [float(effect) for effect in found.effects[row]]
+        effects = found.effects[row].tolist()
         return Valuation(
-            instrument=it,
-            day=subject.day,
-            channel=subject.channel,
-            currency=currency,
-            value=value,
-            intervals=tuple(
-                Interval(
-                    level,
-                    money_of(found.low[row, k], rate, currency),
-                    money_of(found.high[row, k], rate, currency),
-                )
-                for k, level in enumerate(levels)
-            ),
+            **ranged,
             reference=reference.instrument,
             reference_value=reference_value,
-            families=families_of(subject, reference, effects, value, reference_value, currency),
+            families=families_of(subject, reference, effects, ranged["value"], reference_value, currency),
             assumed=assumptions(it),
             unknown=unknown_fields(it, self.catalogue.find(it.maker, it.model)),
-            evidence=weight,
-            last_evidence=self.model.last_evidence,
-            cautions=cautions_for(subject, self.catalogue, weight.direct_sales, self.model.last_evidence),
-            rate=rate,
-            model_version=self.version,
         )
+
+    def _ranged(
+        self,
+        found: Estimate | Assessment,
+        row: int,
+        subject: Subject,
+        currency: str,
+        rate: float,
+        levels: Sequence[float],
+    ) -> dict[str, Any]:
+        weight, last = found.weights[row], self.model.last_evidence
+        ends = zip(levels, found.low[row].tolist(), found.high[row].tolist(), strict=True)
+        return {
+            "instrument": subject.instrument,
+            "day": subject.day,
+            "channel": subject.channel,
+            "currency": currency,
+            "value": money_of(found.center[row], rate, currency),
+            "intervals": tuple(
+                Interval(level, money_of(low, rate, currency), money_of(high, rate, currency))
+                for level, low, high in ends
+            ),
+            "evidence": weight,
+            "last_evidence": last,
+            "cautions": cautions_for(subject, self.catalogue, weight.direct_sales, last),
+            "rate": rate,
+            "model_version": self.version,
+        }
 
 
 # Nobody needs a range outside these, and a model fitted on few sales cannot give one.
@@ -238,12 +265,13 @@ def unknown_fields(it: Instrument, model: Model) -> tuple[str, ...]:
     The build is not among them: it is reported as assumed.
     """
     edition = model.edition(it.edition)
-    moot = {"build"}
+    moot = {"build", "edition"}  # an empty edition is known
     if it.edition is None or (edition is not None and edition.numbered is False):
         moot.add("edition_number")
     if model.figured_top is False:
         moot.add("figure")
-    return tuple(field.path for field in it.unknown() if field.path not in moot)
+    pairs = zip(BY_PATH, it.values(), strict=True)
+    return tuple(path for path, value in pairs if value is None and path not in moot)
 
 
 def families_of(
@@ -256,21 +284,22 @@ def families_of(
 ) -> tuple[FamilyEffect, ...]:
     """Effects by factor, in money to the cent, summed by family; every family stands, in a fixed order."""
     amounts = split_money(value, reference_value, effects, currency)
-    own: dict[Family, list[tuple[float, Decimal]]] = {family: [] for family in Family}
     shown: dict[Family, list[Factor]] = {family: [] for family in Family}
-    for (path, label, family), effect, amount in zip(_PLACES, effects, amounts, strict=True):
-        observed, base = _of(subject, path), _of(reference, path)
-        own[family].append((effect, amount))
+    # What is not shown has no effect, and no amount.
+    for (path, label, family), effect, amount, observed, base in zip(
+        _PLACES, effects, amounts, _values(subject), _values(reference), strict=True
+    ):
         if effect or amount or observed != base:
             shown[family].append(Factor(path, label, observed, base, effect, amount))
+    nothing = round_money(0, currency)
     return tuple(
         FamilyEffect(
             family,
-            math.fsum(effect for effect, _ in own[family]),
-            sum((amount for _, amount in own[family]), Decimal(0)),
-            tuple(shown[family]),
+            math.fsum(factor.effect for factor in factors),
+            sum((factor.amount for factor in factors), nothing),
+            tuple(factors),
         )
-        for family in Family
+        for family, factors in shown.items()
     )
 
 
@@ -278,8 +307,6 @@ _LABELS = {**{field.path: field.label for field in FIELDS}, "day": "day of the v
 _PLACES = tuple((path, _LABELS[path], FAMILY_OF[path]) for path in FACTORS)
 
 
-def _of(subject: Subject, path: str) -> Value:
-    field = BY_PATH.get(path)
-    if field is not None:
-        return subject.instrument.get(field)
-    return subject.day.isoformat() if path == "day" else subject.channel
+def _values(subject: Subject) -> tuple[Value, ...]:
+    """Of every factor, in the order of FACTORS."""
+    return (*subject.instrument.values(), subject.day.isoformat(), subject.channel)

@@ -78,32 +78,26 @@ class FakePriceModel:
         """(n,) sums of the parts, row by row."""
         return np.array([math.fsum([self.base, *self._parts(s).values()]) for s in subjects])
 
-    def assess(self, subjects: Sequence[Subject], levels: Sequence[float]) -> Assessment:
+    def estimate(self, subjects: Sequence[Subject], levels: Sequence[float]) -> Estimate:
         """As the interface says; the width of a range is `spread` · level, wider where less is known."""
-        references = tuple(self.reference(s) for s in subjects)
         center = self.center(subjects)
         unknown = np.array([len(s.instrument.unknown()) for s in subjects], dtype=float)
         half = np.outer(self.spread * (1 + unknown / 10), np.asarray(levels))
-        return Assessment(
-            center,
-            center[:, None] - half,
-            center[:, None] + half,
-            self.center(references),
-            self.effects(subjects, references),
-            references,
-            tuple(self._weight(s) for s in subjects),
-        )
+        weights = tuple(self._weight(s) for s in subjects)
+        return Estimate(center, center[:, None] - half, center[:, None] + half, weights)
 
-    def estimate(self, subjects: Sequence[Subject], levels: Sequence[float]) -> Estimate:
-        """The figures of `assess`."""
-        found = self.assess(subjects, levels)
-        return Estimate(found.center, found.low, found.high, found.weights)
+    def assess(self, subjects: Sequence[Subject], levels: Sequence[float]) -> Assessment:
+        """The figures of `estimate`, and the reasons."""
+        found, references = self.estimate(subjects, levels), tuple(self.reference(s) for s in subjects)
+        effects = self.effects(subjects, references)
+        base = self.center(references)
+        return Assessment(found.center, found.low, found.high, base, effects, references, found.weights)
 
     def ranges(
         self, subjects: Sequence[Subject], levels: Sequence[float]
     ) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """The figures of `assess`."""
-        found = self.assess(subjects, levels)
+        """The figures of `estimate`."""
+        found = self.estimate(subjects, levels)
         return found.center, found.low, found.high
 
     def difference_sd(self, subjects: Sequence[Subject], others: Sequence[Subject]) -> FloatArray:

@@ -70,7 +70,7 @@ def show_valuation(valuation_id: str) -> Response:
 @blp.gives(200, IntervalsSchema(), "The value and its ranges.")
 def find_intervals(ask: rules.Ask) -> Response:
     """The value and its ranges alone; nothing is kept."""
-    return answer(rules.intervals_answer(rules.value(ask)))
+    return answer(rules.intervals_answer(rules.ranged(ask)))
 
 
 @blp.route("/attributions", methods=["POST"])

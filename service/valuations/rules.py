@@ -10,7 +10,7 @@ from typing import Any
 from models.cautions import Caution
 from models.instrument import Subject
 from models.price.interface import EVIDENCE_WORDS
-from models.valuation import FamilyEffect, Interval, Valuation
+from models.valuation import FamilyEffect, Interval, Ranged, Valuation
 from service.context import bundle, context
 from service.schemas import moment
 
@@ -36,7 +36,14 @@ def value(ask: Ask) -> Valuation:
     return found
 
 
-def intervals_answer(found: Valuation) -> dict[str, Any]:
+def ranged(ask: Ask) -> Ranged:
+    """The figures of that valuation, without the work of explaining them. Raises as `value`."""
+    found = bundle().valuer.ranged(ask.subject, ask.currency, ask.levels)
+    context().figures.valued(found.evidence.word)
+    return found
+
+
+def intervals_answer(found: Ranged) -> dict[str, Any]:
     """The value and its ranges; money as decimal text."""
     return {
         "date": found.day,

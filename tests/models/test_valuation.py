@@ -5,13 +5,14 @@ from __future__ import annotations
 import math
 from datetime import date
 from decimal import Decimal
+from typing import NoReturn
 
 import pytest
 from fakes import CATALOGUE, RATES, FakePriceModel
 
 from models.errors import InputError, UnknownNameError
 from models.instrument import Instrument, Subject
-from models.valuation import Valuer, check_levels
+from models.valuation import Ranged, Valuer, check_levels
 from models.vocabulary import DEFAULT_LEVELS, Family
 
 VALUER = Valuer(FakePriceModel(), CATALOGUE, RATES, "v1")
@@ -45,6 +46,18 @@ def test_family_amounts_sum_to_value_minus_reference_and_fields_to_their_family(
     assert found.reference_value * Decimal(math.exp(sum(f.effect for f in found.families))) == pytest.approx(
         found.value, rel=Decimal("1e-4")
     )
+
+
+def test_ranges_alone_are_the_same_figures_and_nothing_is_explained_for_them() -> None:
+    class Silent(FakePriceModel):
+        def effects(self, subjects: object, references: object) -> NoReturn:
+            raise AssertionError("nobody asked for effects")
+
+    found = Valuer(Silent(), CATALOGUE, RATES, "v1").ranged(subject(), "EUR", (0.8, 0.5))
+    whole = VALUER.value(subject(), "EUR", (0.8, 0.5))
+    assert isinstance(whole, Ranged)
+    assert vars(found) == {name: value for name, value in vars(whole).items() if name in vars(found)}
+    assert {"value", "intervals", "evidence", "cautions"} < set(vars(found)) < set(vars(whole))
 
 
 def test_a_factor_says_what_was_seen_and_what_the_reference_has() -> None:

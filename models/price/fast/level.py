@@ -21,7 +21,7 @@ from models.price.sides import players_of
 from models.price.spread import hidden_variance
 from models.vocabulary import BY_PATH
 
-MOST_REMEMBERED = 128  # entries of one game: what callers send must not fill the memory
+MOST_REMEMBERED = 256  # entries of one game: what callers send must not fill the memory
 # Columns that take too many values to be remembered by each.
 _CURVED = ("time", "weight", "figure", "log_number", "place")
 # What both sides of every pair share: the day and the market of the value.

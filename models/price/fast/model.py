@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from itertools import chain
-from operator import attrgetter
 from typing import NamedTuple
 
 import numpy as np
@@ -21,10 +20,8 @@ from models.price.fast.losses import Losses, LossRules, check_losses
 from models.price.fast.pieces import Pieces
 from models.price.fast.plan import BUILD, Level, Plan, Scales, check_scales
 from models.price.features import years_of
-from models.vocabulary import FIELDS
 
 _MOST_BYTES = 32 << 20  # of vectors; then all is forgotten and begun anew
-_READ = attrgetter(*(field.flat for field in FIELDS))
 
 
 class _Row(NamedTuple):
@@ -93,14 +90,14 @@ class Fast:
         if memory.pieces.nbytes > _MOST_BYTES:
             memory = self._memory = _Memory(self._core)
         plan = memory.plans.get(_key(subject)) or self._plan(memory, subject)
-        values: Values = (*_READ(subject.instrument), subject.day, subject.channel)
+        values: Values = (*subject.instrument.values(), subject.day, subject.channel)
         return _Found(
             memory, plan, plan.level(values), memory.rules.of(values), plan.scales_of(values[BUILD])
         )
 
     def _plan(self, memory: _Memory, subject: Subject) -> Plan:
         reference = self._reference(subject)
-        losses = memory.rules.of((*_READ(reference.instrument), None, None))
+        losses = memory.rules.of((*reference.instrument.values(), None, None))
         plan = Plan(self._core, memory.pieces, self._catalogue, reference, losses)
         memory.plans[_key(subject)] = plan
         return plan
