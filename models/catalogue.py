@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
 
+from models.contradictions import Contradiction, contradictions
 from models.errors import CatalogueError, Fault, UnknownNameError
 from models.instrument import Instrument
 from models.names import nearest, normal
@@ -74,15 +75,6 @@ class Model:
 
 
 @dataclass(frozen=True)
-class Contradiction:
-    """Where a specimen and the catalogue disagree; `code` is the caution's code."""
-
-    code: str
-    field: str
-    detail: str
-
-
-@dataclass(frozen=True)
 class Catalogue:
     """All models, with the TOML text they came from (kept so that a bundle can carry it unchanged)."""
 
@@ -140,79 +132,13 @@ class Catalogue:
     def contradictions(self, instrument: Instrument) -> tuple[Contradiction, ...]:
         """Where the specimen is outside what is recorded. Raises UnknownNameError."""
         model = self.find(instrument.maker, instrument.model)
-        return tuple(_contradictions(model, instrument))
+        return contradictions(model, instrument)
 
     @staticmethod
     def _unknown(what: str, name: str, among: Any) -> UnknownNameError:
         close = nearest(name, among)
         hint = f"did you mean {' or '.join(close)}?" if close else f"see the catalogue for its {what}s"
         return UnknownNameError([Fault(what, name, "is not in the catalogue", "", hint, close)])
-
-
-def _contradictions(model: Model, it: Instrument) -> list[Contradiction]:
-    found: list[Contradiction] = []
-    name = f"{model.maker} {model.name}"
-    if it.year is not None and not model.first_year <= it.year <= model.last_year:
-        span = f"{model.first_year}–{model.last_year}"
-        found.append(
-            Contradiction("year_outside_production", "year", f"{it.year}: {name} is recorded for {span}")
-        )
-    if it.finish is not None and model.finishes and model.finish(it.finish) is None:
-        offered = ", ".join(f.name for f in model.finishes)
-        found.append(
-            Contradiction("finish_not_offered", "finish", f"{it.finish}: {name} is recorded in {offered}")
-        )
-    if it.figure is not None and it.figure > 0 and model.figured_top is False:
-        found.append(
-            Contradiction(
-                "figure_not_offered", "figure", f"{it.figure:g}: no figured tops recorded for {name}"
-            )
-        )
-    return found + _edition_contradictions(model, it)
-
-
-def _edition_contradictions(model: Model, it: Instrument) -> list[Contradiction]:
-    found: list[Contradiction] = []
-    edition = model.edition(it.edition)
-    if it.edition is not None and edition is None:
-        known = ", ".join(e.name for e in model.editions) or "no edition"
-        found.append(
-            Contradiction("edition_not_recorded", "edition", f"{it.edition}: the catalogue records {known}")
-        )
-    if it.edition_number is None:
-        return found + _edition_year(edition, it)
-    if edition is None or edition.numbered is False:
-        what = f"the {edition.name}" if edition else "this edition" if it.edition else "the standard model"
-        found.append(
-            Contradiction(
-                "edition_not_numbered",
-                "edition_number",
-                f"{it.edition_number}: {what} has no recorded numbers",
-            )
-        )
-    elif edition.production_total is not None and it.edition_number > edition.production_total:
-        found.append(
-            Contradiction(
-                "edition_number_above_total",
-                "edition_number",
-                f"{it.edition_number}: {edition.production_total} of the {edition.name} are recorded",
-            )
-        )
-    return found + _edition_year(edition, it)
-
-
-def _edition_year(edition: Edition | None, it: Instrument) -> list[Contradiction]:
-    if edition is None or it.year is None:
-        return []
-    first, last = edition.first_year, edition.last_year
-    if (first is None or it.year >= first) and (last is None or it.year <= last):
-        return []
-    span = f"{first or '?'}–{last or '?'}"
-    return [
-        Contradiction(
-            "year_outside_edition", "year", f"{it.year}: the {edition.name} edition is recorded for {span}"
-        )
-    ]
 
 
 # ── reading ──────────────────────────────────────────────────────────────────

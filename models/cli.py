@@ -16,9 +16,9 @@ from tqdm import tqdm
 
 from models.console import OneLineErrors
 from models.errors import BundleMissingError, InputError
+from models.levels import check_levels
 from models.registry import Registry
 from models.stocklist import value_stocklist
-from models.valuation import check_levels
 from models.vocabulary import DEFAULT_LEVELS
 
 

@@ -6,9 +6,9 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from models.errors import Fault, InputError
+from models.levels import check_levels
 from models.money import BASE_CURRENCY
 from models.stocklist import Terms
-from models.valuation import check_levels
 from models.vocabulary import CHANNEL_NAMES, DEFAULT_CHANNEL, DEFAULT_LEVELS
 from service.queries import Query
 from service.valuations.rules import today

@@ -11,10 +11,10 @@ from marshmallow import Schema, ValidationError, fields, post_load
 from models.cells import read_day, read_term
 from models.errors import Fault, InputError
 from models.instrument import Subject
+from models.levels import check_levels
 from models.money import BASE_CURRENCY
 from models.names import nearest
 from models.stocklist import LAST_DAY
-from models.valuation import check_levels
 from models.vocabulary import CHANNEL_NAMES, DEFAULT_CHANNEL, DEFAULT_LEVELS
 from service.context import bundle
 from service.faults import placed

@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from typing import Any
 
 from models.cautions import BESIDE, CODES
+from models.levels import LEAST_LEVEL, MOST_LEVEL, MOST_LEVELS
 from models.price.interface import EVIDENCE_WORDS
-from models.valuation import LEAST_LEVEL, MOST_LEVEL, MOST_LEVELS
 from models.vocabulary import (
     CHANNELS,
     DEFAULT_CHANNEL,

@@ -12,7 +12,8 @@ from fakes import CATALOGUE, RATES, FakePriceModel
 
 from models.errors import InputError, UnknownNameError
 from models.instrument import Instrument, Subject
-from models.valuation import Ranged, Valuer, check_levels
+from models.levels import check_levels
+from models.valuation import Ranged, Valuer
 from models.vocabulary import DEFAULT_LEVELS, Family
 
 VALUER = Valuer(FakePriceModel(), CATALOGUE, RATES, "v1")
