@@ -6,7 +6,7 @@ from flask import Flask
 from werkzeug.middleware.proxy_fix import ProxyFix
 
 from models.bundle import ModelReader
-from service import conditional, logs
+from service import conditional, cors, logs
 from service.catalogue.routes import blp as catalogue
 from service.context import Context
 from service.docs.openapi import describe
@@ -67,6 +67,7 @@ def create_app(
         settings, engine, live, past, keys, callers, Limits(settings, counted or shared()), Figures()
     )
     logs.install(app)
+    cors.install(app)
     conditional.install(app)
     app.before_request(identify)
     counting.install(app)

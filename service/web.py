@@ -78,6 +78,7 @@ class Noun(Blueprint):  # type: ignore[misc]
                 return view(*args, **kwargs)
 
             problems = _problems((401, 403, 406, 429, 503))
+            guarded.__dict__["forms"] = forms  # for `service.cors`
             security: list[dict[str, list[str]]] = [{"key": [scope]} for scope in scopes]
             if forms:
                 security.append({"publishable": []})
