@@ -5,21 +5,17 @@ from __future__ import annotations
 import getpass
 import json
 import os
-import sys
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 from pathlib import Path
-from typing import IO, Any, BinaryIO
+from typing import Any, BinaryIO
 
 import click
-from tqdm import tqdm
 
 from models.console import OneLineErrors
-from models.errors import BundleMissingError, InputError
-from models.levels import check_levels
+from models.errors import BundleMissingError
 from models.registry import Registry
 from models.stocklist import value_stocklist
-from models.vocabulary import DEFAULT_LEVELS
+from models.valuing import levels_option, note, out_option, watched, written
 
 
 def _login() -> str:
@@ -111,74 +107,16 @@ def rollback(store: Path, who: str, why: str) -> None:
     click.echo(Registry(store).rollback(who=who, why=why).version)
 
 
-def _levels(context: click.Context, parameter: click.Parameter, text: str) -> tuple[float, ...]:
-    try:
-        return check_levels([float(part) for part in text.split(",")])
-    except (ValueError, InputError) as error:
-        raise click.BadParameter(f"{text!r}: {error}") from error
-
-
 @main.command()
 @click.argument("instruments", type=click.File("rb"))
 @_store
-@click.option(
-    "--levels",
-    default=",".join(str(level) for level in DEFAULT_LEVELS),
-    show_default=True,
-    callback=_levels,
-    help="Levels of the ranges, between 0 and 1, separated by commas.",
-)
-@click.option(
-    "--out",
-    type=click.Path(dir_okay=False, path_type=Path),
-    help="Where to; default: stdout.",
-)
+@levels_option
+@out_option
 def value(instruments: BinaryIO, store: Path, levels: tuple[float, ...], out: Path | None) -> None:
     """Value every instrument of a CSV file at the current bundle; - reads from stdin."""
     valuer = Registry(store).load().valuer
-    with _written(out) as target, _watched(instruments) as lines:
-        outcome = value_stocklist(lines, target, valuer, levels, note=_note)
+    with written(out) as target, watched(instruments) as lines:
+        outcome = value_stocklist(lines, target, valuer, levels, note=note)
     if outcome.failed:
         total = outcome.valued + outcome.failed
-        _note(f"{outcome.failed} of {total} rows could not be valued: see the column error")
-
-
-def _note(text: str) -> None:
-    tqdm.write(text, file=sys.stderr)
-
-
-@contextmanager
-def _written(out: Path | None) -> Iterator[IO[str]]:
-    """Where the values go; a file is replaced once all of them are there."""
-    if out is None:
-        with click.open_file("-", "w", encoding="utf-8") as stream:
-            yield stream
-        return
-    if out.exists() and not out.is_file():  # a pipe or a device
-        with out.open("w", encoding="utf-8", newline="") as stream:
-            yield stream
-        return
-    if not out.parent.is_dir():
-        raise click.BadParameter(f"there is no folder {out.parent}", param_hint="--out")
-    aside = out.with_name(f".{out.name}.{os.getpid()}")
-    try:
-        with aside.open("w", encoding="utf-8", newline="") as stream:
-            yield stream
-        aside.replace(out)
-    finally:
-        aside.unlink(missing_ok=True)
-
-
-@contextmanager
-def _watched(stream: BinaryIO) -> Iterator[Iterator[bytes]]:
-    """The lines of a stream, with a progress bar by bytes on a terminal."""
-    name = getattr(stream, "name", None)  # stdin has none that is a path
-    size = Path(name).stat().st_size if isinstance(name, str) and Path(name).is_file() else None
-    with tqdm(total=size, unit="B", unit_scale=True, desc="valuing", disable=None) as bar:
-
-        def lines() -> Iterator[bytes]:
-            for line in stream:
-                bar.update(len(line))
-                yield line
-
-        yield lines()
+        note(f"{outcome.failed} of {total} rows could not be valued: see the column error")

@@ -1,9 +1,10 @@
-"""`python -m service`: serve, migrate the database, back it up and restore it, manage keys."""
+"""`python -m service`: serve; migrate, back up and restore the database; manage keys; value a stock list."""
 
 from __future__ import annotations
 
 import sys
 from dataclasses import replace
+from typing import Any
 
 import click
 
@@ -13,7 +14,21 @@ from service.keys.commands import keys
 from service.settings import read_settings, table
 
 
-@click.group(cls=OneLineErrors)
+class _Commands(OneLineErrors):
+    """All commands; the one that calls a service, which no server needs, is loaded when it is asked for."""
+
+    def list_commands(self, context: click.Context) -> list[str]:
+        return sorted([*super().list_commands(context), "value"])
+
+    def get_command(self, context: click.Context, name: str) -> Any:
+        if name == "value":
+            from service.value_command import value
+
+            return value
+        return super().get_command(context, name)
+
+
+@click.group(cls=_Commands)
 def main() -> None:
     """The HTTP service. What it needs is set in the environment: see `settings`."""
 
