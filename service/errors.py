@@ -20,6 +20,8 @@ BookmatchError
     ├── UnknownRecordError   no record has this id
     ├── DuplicateError       a record with this id stands already
     ├── WithdrawnError       the record is kept, but no longer used
+    ├── TooManyRowsError     a file holds more rows than are taken at once
+    ├── RowsRefusedError     rows are wrong, and it was asked that all be right; carries the report
     ├── UnknownPlaceError    the catalogue has no such maker or model; names the nearest
     ├── NoBundleError        no model is loaded
     ├── BundleGoneError      the model that made a valuation cannot be read any more
@@ -34,8 +36,8 @@ BookmatchError
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import NamedTuple
+from collections.abc import Mapping, Sequence
+from typing import Any, NamedTuple
 
 from models.errors import BookmatchError, Fault
 
@@ -137,6 +139,19 @@ class DuplicateError(ServiceError):
 
 class WithdrawnError(ServiceError):
     """The record is kept, but no longer used."""
+
+
+class TooManyRowsError(ServiceError):
+    """A file holds more rows than are taken at once."""
+
+
+class RowsRefusedError(ServiceError):
+    """Rows are wrong, and it was asked that all be right or none be taken."""
+
+    def __init__(self, report: Mapping[str, Any]) -> None:
+        self.report = report
+        bad = report["refused"] + report["duplicates"]
+        super().__init__(f"{bad} of {report['rows']} rows cannot be taken, so none was; see report.")
 
 
 class UnknownPlaceError(FaultyRequestError):

@@ -71,6 +71,12 @@ TABLE: Mapping[type[Exception], Kind] = {
     errors.DuplicateError: Kind(
         409, "duplicate", "The id is taken", "Use another id, or correct the record that has it."
     ),
+    errors.TooManyRowsError: Kind(
+        413, "too-many-rows", "Too many rows at once", "Send them in several files."
+    ),
+    errors.RowsRefusedError: Kind(
+        422, "rows", "Some rows cannot be taken", "Correct them, or send them without strict."
+    ),
     errors.WithdrawnError: Kind(
         410, "withdrawn", "The record was withdrawn", "See its history; to use it again, PUT it."
     ),
@@ -129,6 +135,8 @@ def _of_error(error: Exception) -> Response:
         extra["errors"] = [written(place) for place in error.faults]
     elif isinstance(error, InputError):
         extra["errors"] = [written(place) for place in placed(error.faults)]
+    elif isinstance(error, errors.RowsRefusedError):
+        extra["report"] = error.report
     internal = kind.status >= 500 and not isinstance(error, errors.ServiceError)
     if internal:
         g.failure = error  # for the log alone: what a library says can hold what it must not tell

@@ -35,6 +35,27 @@ class FaultSchema(Schema):
     suggestions = fields.List(fields.String(), **said("the nearest names, nearest first"))
 
 
+class RefusedRowSchema(FaultSchema):
+    """One thing wrong with one row of a file."""
+
+    line = fields.Integer(**said("the line of the file that the row starts on"))
+    id = fields.String(**said("the row's id, where one could be read; else empty"))
+
+
+class IntakeReportSchema(Schema):
+    """What became of a file's rows: each was accepted, refused, or its id stood already."""
+
+    rows = fields.Integer(**said("how many rows the file has"))
+    accepted = fields.Integer(**said("how many were kept; all or none of them, whatever happens"))
+    refused = fields.Integer(**said("how many are wrong, and were left out"))
+    duplicates = fields.Integer(
+        **said("how many have an id that stood earlier in the file or among the records, and were left out")
+    )
+    faults = fields.List(fields.Nested(RefusedRowSchema), **said("what is wrong with which row"))
+    faults_left_out = fields.Integer(**said("how many more faults there are than are listed"))
+    ignored_columns = fields.List(fields.String(), **said("columns of the file that mean nothing here"))
+
+
 class ProblemSchema(Schema):
     """A problem document (RFC 9457)."""
 
@@ -46,4 +67,7 @@ class ProblemSchema(Schema):
     request_id = fields.String(**said("what to name when asking for help", optional=True))
     errors = fields.List(
         fields.Nested(FaultSchema), metadata={"description": "every wrong field; only where fields are wrong"}
+    )
+    report = fields.Nested(
+        IntakeReportSchema, metadata={"description": "of a file's rows; only where all had to be right"}
     )

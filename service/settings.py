@@ -80,6 +80,13 @@ SETTINGS = (
         "Largest stock list, in bytes; it lies under TMPDIR, which should be on a disk, while it is valued.",
         validate.Range(1024, 2**40),
     ),
+    Setting(
+        "evidence_limit",
+        "int",
+        64 * 2**20,
+        "Largest file of evidence, in bytes; it lies under TMPDIR while it is read.",
+        validate.Range(1024, 2**32),
+    ),
     Setting("busy_seconds", "float", 5.0, "Seconds to wait for a busy database.", validate.Range(0.1, 60)),
     Setting(
         "key_seconds",
@@ -139,6 +146,7 @@ class Settings:
     grace: int = 30
     body_limit: int = 256 * 1024
     list_limit: int = 2**30
+    evidence_limit: int = 64 * 2**20
     busy_seconds: float = 5.0
     key_seconds: float = 5.0
     outage_seconds: float = 600.0

@@ -7,6 +7,8 @@ have sent everything, and a service that waits for them to read takes in no more
 from __future__ import annotations
 
 import errno
+from collections.abc import Iterator
+from contextlib import contextmanager
 from tempfile import SpooledTemporaryFile
 from typing import IO, Any
 
@@ -27,20 +29,33 @@ def take_in(limit: int) -> IO[bytes]:
     Raises BodyError for a line that is too long, NoRoomError where the disk is full, werkzeug's for its size.
     """
     request.max_content_length = limit + 1
-    kept: Any = SpooledTemporaryFile(_IN_MEMORY)  # noqa: SIM115  # whoever reads it closes it
+    kept = spool()
     try:
-        _copy(kept, limit)
-        kept.seek(0)
-    except OSError as error:
-        kept.close()
-        if error.errno in _FULL:
-            raise NoRoomError("There is no room left to keep the body while it is worked through.") from None
-        raise
+        with needing_room():
+            _copy(kept, limit)
+            kept.seek(0)
     except BaseException:
         kept.close()
         raise
+    return kept
+
+
+def spool() -> IO[bytes]:
+    """A new file without a name, on disk once it is more than small; closing it forgets it."""
+    kept: Any = SpooledTemporaryFile(_IN_MEMORY)  # noqa: SIM115  # whoever reads it closes it
     found: IO[bytes] = kept
     return found
+
+
+@contextmanager
+def needing_room() -> Iterator[None]:
+    """What is done inside writes to such a file. Raises NoRoomError where the disk is full."""
+    try:
+        yield
+    except OSError as error:
+        if error.errno in _FULL:
+            raise NoRoomError("There is no room left to keep the body while it is worked through.") from None
+        raise
 
 
 def _copy(kept: IO[bytes], limit: int) -> None:

@@ -99,29 +99,30 @@ class Noun(Blueprint):  # type: ignore[misc]
 
         return decorate
 
-    def takes_rows(self, forms: Mapping[str, Any]) -> Callable[[View], View]:
-        """The body is rows in one of these forms, of any length.
+    def takes_rows(
+        self, forms: Mapping[str, Any], *, limit: str = "list_limit", or_one: Schema | None = None
+    ) -> Callable[[View], View]:
+        """The body is rows in one of these forms, of any length up to the setting `limit`.
 
         The view's first arguments are the form and a file that holds the body; it is closed once all is sent.
+        With `or_one` the body can be a JSON object of this schema: then they are JSON and what it says.
         """
+        contents = {form: {"schema": schema} for form, schema in forms.items()}
+        if or_one is not None:
+            contents[JSON] = {"schema": or_one}
 
         def decorate(view: View) -> View:
             @wraps(view)
             def read(*args: Any, **kwargs: Any) -> Any:
                 form = request.mimetype
-                if form not in forms:
-                    said = form or "of no stated type"
-                    raise ContentTypeError(f"The body is {said}; send it as {' or '.join(forms)}.")
-                rows = take_in(context().settings.list_limit)
-                try:
-                    response = view(form, rows, *args, **kwargs)
-                    response.call_on_close(rows.close)
-                    return response
-                except BaseException:
-                    rows.close()
-                    raise
+                if form in forms:
+                    return _with_rows(view, form, limit, args, kwargs)
+                if or_one is not None and _is_json(form):
+                    return view(JSON, load(or_one, read_object()), *args, **kwargs)
+                said = form or "of no stated type"
+                raise ContentTypeError(f"The body is {said}; send it as {' or '.join(contents)}.")
 
-            body = {"required": True, "content": {form: {"schema": schema} for form, schema in forms.items()}}
+            body = {"required": True, "content": contents}
             return _described(read, requestBody=body, responses=_problems((400, 413, 415, 422, 507)))
 
         return decorate
@@ -218,10 +219,28 @@ def _problems(codes: Sequence[int]) -> dict[str, str]:
     return {str(code): HTTPStatus(code).name for code in codes}
 
 
+def _with_rows(view: View, form: str, limit: str, args: Any, kwargs: Any) -> Any:
+    rows = take_in(getattr(context().settings, limit))
+    try:
+        response = view(form, rows, *args, **kwargs)
+        if response.is_streamed:  # the rows are read while the answer is sent
+            response.call_on_close(rows.close)
+        else:
+            rows.close()
+        return response
+    except BaseException:
+        rows.close()
+        raise
+
+
+def _is_json(kind: str) -> bool:
+    return kind == JSON or kind.endswith("+json")
+
+
 def read_object() -> dict[str, Any]:
     """The body as a JSON object. Raises ContentTypeError, BodyError; werkzeug raises for its size."""
     kind = request.mimetype
-    if kind != JSON and not kind.endswith("+json"):
+    if not _is_json(kind):
         raise ContentTypeError(f"The body is {kind or 'of no stated type'}; send it as {JSON}.")
     body = _body()
     try:

@@ -14,7 +14,7 @@ from models.catalogue import Catalogue
 from service import problems
 from service.context import bundle
 from service.errors import NoBundleError
-from service.evidence.examples import example_record
+from service.evidence.examples import example_file, example_record
 from service.keys.kinds import SCOPES
 from service.limits.rules import HEADERS as RATE_LIMIT
 from service.schemas import ProblemSchema
@@ -92,7 +92,9 @@ def describe(app: Flask, nouns: Sequence[Noun]) -> None:
     for noun in nouns:
         api.register_blueprint(noun)
         for schema in noun.lines:
-            api.spec.components.schema(schema.__name__.removesuffix("Schema"), schema=schema)
+            name = schema.__name__.removesuffix("Schema")
+            if name not in api.spec.components.schemas:  # a line can be a body of its own too
+                api.spec.components.schema(name, schema=schema)
     found = orjson.loads(orjson.dumps(api.spec.to_dict()))
     for answered in _counted(found):
         answered.setdefault("headers", {}).update(_headers(RATE_LIMIT))
@@ -116,17 +118,28 @@ def document(app: Flask) -> dict[str, Any]:
         return found
     for item in found["paths"].values():
         for content in _bodies(item):
-            name = content["schema"].get("$ref", "").rsplit("/", 1)[-1]
+            schema = content["schema"]
+            name = schema.get("title") or _name(schema) or _name(schema.get("contentSchema", {}))
             if name in examples:
-                content["example"] = examples[name]
+                lines = "contentSchema" in schema
+                content["example"] = f"{orjson.dumps(examples[name]).decode()}\n" if lines else examples[name]
     return found
+
+
+def _name(schema: Mapping[str, Any]) -> str:
+    return str(schema.get("$ref", "")).rsplit("/", 1)[-1]
 
 
 def _examples(catalogue: Catalogue) -> dict[str, Any]:
     """By the name of a body's schema, what could be sent."""
     record = example_record(catalogue)
     corrected = {name: value for name, value in record.items() if name != "id"}
-    return {"Ask": example_ask(catalogue), "NewEvidence": record, "CorrectedEvidence": corrected}
+    return {
+        "Ask": example_ask(catalogue),
+        "NewEvidence": record,
+        "CorrectedEvidence": corrected,
+        "EvidenceCsv": example_file(record),
+    }
 
 
 def _bodies(item: Mapping[str, Any]) -> Iterator[dict[str, Any]]:

@@ -45,13 +45,25 @@ def take_turn(connection: Connection) -> None:
         connection.execute(_TURN)
 
 
-def add(connection: Connection, found: Sequence[Evidence], mark: Mark) -> set[str]:
+class Prepared(NamedTuple):
+    """A record ready to be added: its columns, and the record as JSON."""
+
+    row: dict[str, Any]
+    record: str
+
+    @classmethod
+    def of(cls, e: Evidence) -> Prepared:
+        """That of a record."""
+        return cls(to_row(e), _json(e))
+
+
+def add(connection: Connection, found: Sequence[Prepared], mark: Mark) -> set[str]:
     """Add these records, those whose id stands already left out; the ids of those that were added."""
     now = {"version": 1, "recorded": mark.at, "changed": mark.at}
-    rows = [{**to_row(e), **now} for e in found]
-    added = {row.id for row in connection.execute(_insert(connection), rows)}
+    added = {row.id for row in connection.execute(_insert(connection), [{**one.row, **now} for one in found])}
     if added:
-        connection.execute(_NOTE, [_change(e, 1, "recorded", mark) for e in found if e.id in added])
+        changes = (_change(one.row["id"], one.record, 1, "recorded", mark) for one in found)
+        connection.execute(_NOTE, [change for change in changes if change["evidence_id"] in added])
     return added
 
 
@@ -80,7 +92,7 @@ def replace(connection: Connection, before: Kept, e: Evidence, action: str, mark
     version = before["version"] + 1
     values = {**to_row(e), "version": version, "changed": mark.at, WITHDRAWN: None}
     connection.execute(update(EVIDENCE).where(EVIDENCE.c.id == e.id).values(values))
-    connection.execute(_NOTE, _change(e, version, action, mark))
+    connection.execute(_NOTE, _change(e.id, _json(e), version, action, mark))
 
 
 def withdraw(connection: Connection, before: Kept, mark: Mark) -> None:
@@ -88,7 +100,8 @@ def withdraw(connection: Connection, before: Kept, mark: Mark) -> None:
     version = before["version"] + 1
     values = {"version": version, "changed": mark.at, WITHDRAWN: mark.at}
     connection.execute(update(EVIDENCE).where(EVIDENCE.c.id == before["id"]).values(values))
-    connection.execute(_NOTE, _change(from_row(before), version, "withdrawn", mark))
+    record = _json(from_row(before))
+    connection.execute(_NOTE, _change(before["id"], record, version, "withdrawn", mark))
 
 
 def history(connection: Connection, record_id: str) -> list[Kept]:
@@ -123,12 +136,10 @@ _CONDITIONS = {
 }
 
 
-def _change(e: Evidence, version: int, action: str, mark: Mark) -> dict[str, Any]:
-    record = orjson.dumps(e.to_nested()).decode()
-    return {
-        "evidence_id": e.id,
-        "version": version,
-        "action": action,
-        **mark._asdict(),
-        "record": record,
-    }
+def _change(record_id: str, record: str, version: int, action: str, mark: Mark) -> dict[str, Any]:
+    said = {"evidence_id": record_id, "version": version, "action": action, "record": record}
+    return {**said, **mark._asdict()}
+
+
+def _json(e: Evidence) -> str:
+    return orjson.dumps(e.to_nested()).decode()

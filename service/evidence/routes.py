@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import IO, Any
 
 from flask import Response
 
 from models.errors import Fault, InputError
-from models.evidence import Evidence
+from models.evidence import REQUIRED_COLUMNS, Evidence
 from service.evidence import rules
+from service.evidence.files import MOST_ROWS, take_file
 from service.evidence.listing import FILTERS, listed
 from service.evidence.schemas import (
     CorrectedEvidenceSchema,
@@ -19,7 +20,8 @@ from service.evidence.schemas import (
 )
 from service.pages import LINK
 from service.queries import Query
-from service.web import Noun, answer, once, sent, unless_changed
+from service.schemas import IntakeReportSchema
+from service.web import CSV, NDJSON, Noun, answer, once, sent, unless_changed
 
 blp = Noun(
     "evidence",
@@ -43,18 +45,47 @@ def _read_reason(text: str) -> str:
 _REASON = Query("reason", "why; kept in the history", {"type": "string", "maxLength": 200}, _read_reason)
 
 
+def _read_strict(text: str) -> bool:
+    if text in ("true", "false"):
+        return text == "true"
+    raise InputError([Fault("strict", text, "is not true or false", "true, false", "leave it out for false")])
+
+
+_STRICT = Query(
+    "strict",
+    "true: rows that cannot be taken are an error, and none is kept; of files only",
+    {"type": "boolean", "default": False},
+    _read_strict,
+)
+_FILES = {
+    CSV: {
+        "type": "string",
+        "title": "EvidenceCsv",
+        "description": f"a header row with {', '.join(REQUIRED_COLUMNS)}, and source and any of the "
+        f"instrument's fields, flat; at most {MOST_ROWS} rows",
+    },
+    NDJSON: blp.lines_of(NewEvidenceSchema),
+}
+
+
 @blp.route("", methods=["POST"])
 @blp.needs("evidence")
-@blp.takes(_NEW)
+@blp.asks(_STRICT)
+@blp.takes_rows(_FILES, limit="evidence_limit", or_one=_NEW)
 @blp.gives(201, EvidenceRecordSchema(), "The record, which is kept.", headers={"Location": "its path"})
+@blp.gives(200, IntakeReportSchema(), "Of a file: what became of its rows.")
 @once
-def record_evidence(found: Evidence) -> Response:
-    """Take in a record of the market.
+def record_evidence(form: str, given: Evidence | IO[bytes], strict: bool | None) -> Response:
+    """Take in a record of the market, or a file of up to 50,000 of them.
 
-    Its id is your own, and one in all records: a second record with it is refused (409). It serves the next
-    fit; no value changes before.
+    A record's id is your own, and one in all records: a second one with it is refused (409). Of a file, every
+    row that is right is kept, all in one step or none; what was left out is reported with its line and
+    reason. A row whose id stands already is left out, so that a file can be sent again. No value changes
+    before the next fit.
     """
-    return rules.record(found).response()
+    if isinstance(given, Evidence):
+        return rules.record(given).response()
+    return take_file(form, given, strict or False).response()
 
 
 @blp.route("")

@@ -18,7 +18,7 @@ from service.conditional import check_unchanged
 from service.context import bundle, context
 from service.errors import DuplicateError, WithdrawnError
 from service.evidence import records
-from service.evidence.records import Kept, Mark
+from service.evidence.records import Kept, Mark, Prepared
 from service.idempotency.answers import Said, done_once
 from service.idempotency.rules import claim_of_request
 from service.schemas import moment
@@ -67,7 +67,7 @@ def record(e: Evidence) -> Said:
 
     def change(connection: Connection) -> Said:
         records.take_turn(connection)
-        if not records.add(connection, [e], mark()):
+        if not records.add(connection, [Prepared.of(e)], mark()):
             raise DuplicateError(f"A record with the id {e.id[:80]!r} stands already.")
         return Said(201, f"{PATH}/{quote(e.id)}", _answer(records.find(connection, e.id)))
 
