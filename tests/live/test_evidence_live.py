@@ -1,0 +1,119 @@
+"""Files of evidence on the real server: time, memory, and a server that is killed in the middle of one."""
+
+from __future__ import annotations
+
+import random
+import threading
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import httpx
+import pytest
+from fakes import write_fake
+from running import Running
+
+from models.registry import Registry
+
+CSV = {"Content-Type": "text/csv"}
+HEAD = (
+    "id,kind,date,price,currency,channel,source,maker,model,year,finish,serial,condition_top,condition_neck,"
+    "condition_frets,condition_electronics,condition_structure,originality_finish,originality_pickups,"
+    "originality_tuners,provenance_history,provenance_case\n"
+)
+KINDS, DAYS = ("sale", "asking", "offer"), ("2024-02-29", "2025-01-13", "2025-11-30")
+
+
+@pytest.fixture
+def served(tmp_path: Path, backend: str, new_database: Callable[[str], str]) -> Iterator[Running]:
+    Registry(tmp_path / "store").promote(write_fake(tmp_path / "store"), who="tests", why="to serve")
+    settings = {"BOOKMATCH_WORKERS": "1", "BOOKMATCH_DATABASE": new_database(backend)}
+    with Running(tmp_path, tmp_path / "store", settings=settings) as running:
+        running.key = running.call("keys", "create", "tests", "--scope", "evidence").strip()
+        yield running
+
+
+def row(number: int) -> str:
+    kind, day = KINDS[number % 3], DAYS[number % len(DAYS)]
+    price, year = 900 + number % 1700, 1958 + number % 12
+    own = f"R{number},{kind},{day},{price}.50,EUR,dealer,a note,ostvik,fjell 2,{year},Tarn,F {number}"
+    return f"{own},1,{number % 6},2,working,sound,original,period,original,one_owner,modern\n"
+
+
+def file_of(count: int, first: int = 0) -> bytes:
+    return (HEAD + "".join(row(number) for number in range(first, first + count))).encode()
+
+
+def ids(client: httpx.Client) -> list[str]:
+    """Every id of the list, page by page, whatever was withdrawn."""
+    path, found = "/v1/evidence?withdrawn=any&limit=500", []
+    while path:
+        page = client.get(path)
+        found += [entry["id"] for entry in page.json()["evidence"]]
+        path = page.links.get("next", {}).get("url", "")
+    return found
+
+
+def peak(served: Running) -> float:
+    """The worker's most memory since it was asked for last, in MB."""
+    assert served._process is not None
+    master = served._process.pid
+    (worker,) = Path(f"/proc/{master}/task/{master}/children").read_text().split()
+    said = Path(f"/proc/{worker}/status").read_text().splitlines()
+    Path(f"/proc/{worker}/clear_refs").write_text("5")
+    return int(next(line for line in said if line.startswith("VmHWM")).split()[1]) / 1024
+
+
+def test_fifty_thousand_rows_in_a_minute_and_in_little_memory(served: Running, backend: str) -> None:
+    body = file_of(50_000)
+    with httpx.Client(base_url=served.url, headers=served.headers, timeout=120) as client:
+        assert (
+            client.post("/v1/evidence", content=file_of(100, 60_000), headers=CSV).json()["accepted"] == 100
+        )
+        before = peak(served)
+        began = time.monotonic()
+        found = client.post("/v1/evidence", content=body, headers=CSV)
+        seconds, grown = time.monotonic() - began, peak(served) - before
+        assert found.json()["accepted"] == 50_000
+        kept = ids(client)
+    print(
+        f"{backend}: 50,000 rows ({len(body) / 2**20:.1f} MB) in {seconds:.1f} s, {grown:.1f} MB more memory"
+    )
+    assert kept == [f"R{n}" for n in (*range(60_000, 60_100), *range(50_000))]
+    assert seconds < 60
+    assert grown < 50
+
+
+def test_a_file_that_a_kill_cuts_short_is_kept_whole_or_not_at_all(served: Running) -> None:
+    """Killed at any moment of it, and sent again under the same key, every record stands once."""
+    draws, whole = random.Random(5), 0
+    rounds, size = 4, 2_000
+    for number in range(rounds):
+        first = number * size
+        body, key = file_of(size, first), {"Idempotency-Key": f"round-{number}"}
+        answers: list[httpx.Response] = []
+        sender = threading.Thread(target=_send, args=(served, body, {**CSV, **key}, answers))
+        sender.start()
+        sender.join(draws.uniform(0.05, 1.2))
+        served.kill()
+        sender.join()
+        served.start()
+        with httpx.Client(base_url=served.url, headers=served.headers, timeout=60) as client:
+            kept = len(ids(client)) - first
+            assert kept in (0, size)
+            assert kept == size or not answers
+            whole += kept == size
+            again = client.post("/v1/evidence", content=body, headers={**CSV, **key})
+            assert again.json()["accepted"] == size
+            assert not answers or again.content == answers[0].content
+            assert ids(client) == [f"R{n}" for n in range(first + size)]
+    print(f"of {rounds} files, {whole} were kept before the kill")
+
+
+def _send(served: Running, body: bytes, headers: dict[str, str], answers: list[httpx.Response]) -> None:
+    try:
+        answers.append(
+            httpx.post(f"{served.url}/v1/evidence", content=body, headers={**served.headers, **headers})
+        )
+    except httpx.TransportError:
+        return
