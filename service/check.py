@@ -2,19 +2,27 @@
 
 from __future__ import annotations
 
+import resource
+import shutil
 import socket
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
+from pathlib import Path
 from typing import NamedTuple
 
-from sqlalchemy import Engine, func, select
+from sqlalchemy import Engine, false, func, select, text
 from sqlalchemy.exc import SQLAlchemyError
 
 from models.bundle import ModelReader
 from service.errors import StoreError
+from service.idempotency.table import CLAIMS
 from service.keys.table import KEYS
 from service.live import Live
 from service.settings import Settings
-from service.store.base import check_revision, open_engine, reading
+from service.store.base import check_revision, folder_of, open_engine, reading, writing
+
+_LEAST_LETTERS = 8  # different ones: of 32 random hexadecimal digits, one draw in thirty million has fewer
+_LEAST_FREE = 100 * 2**20  # bytes
+_LEAST_FILES = 256
 
 
 class Finding(NamedTuple):
@@ -28,14 +36,25 @@ class Finding(NamedTuple):
 def findings(settings: Settings, read_model: ModelReader | None = None) -> Iterator[Finding]:
     """Everything that serving needs, in order. The settings themselves were read without a fault."""
     yield Finding("settings", True, "complete")
+    yield _secret(settings.secret)
     yield _model(settings, read_model)
     engine = open_engine(settings.database, busy_seconds=settings.busy_seconds)
     database = _database(engine)
     yield database
     if database.ok:
+        yield _connections(engine, settings.workers * (settings.threads + 1))
         yield _keys(engine)
     engine.dispose()
+    yield _disk({settings.store, folder_of(engine) or settings.store})
+    yield _files(settings.threads)
     yield _address(settings.bind)
+
+
+def _secret(secret: str) -> Finding:
+    if len(set(secret)) < _LEAST_LETTERS:
+        step = 'make one with python -c "import secrets; print(secrets.token_urlsafe(48))"'
+        return Finding("secret", False, f"of few different characters, so it can be guessed: {step}")
+    return Finding("secret", True, f"{len(secret)} characters")
 
 
 def _model(settings: Settings, read_model: ModelReader | None) -> Finding:
@@ -53,7 +72,50 @@ def _database(engine: Engine) -> Finding:
         return Finding(
             "database", False, f"does not answer: {type(error).__name__}; check BOOKMATCH_DATABASE"
         )
-    return Finding("database", True, f"{engine.dialect.name}, migrated")
+    try:
+        with writing(engine) as connection:  # nothing is written
+            connection.execute(CLAIMS.delete().where(false()))
+    except SQLAlchemyError as error:
+        why = getattr(error, "orig", None) or type(error).__name__
+        return Finding("database", False, f"cannot be written to: {why}")
+    return Finding("database", True, f"{engine.dialect.name}, migrated, can be written to")
+
+
+def _connections(engine: Engine, wanted: int) -> Finding:
+    """Every thread of every worker can hold one, and each worker one more to look after the rest."""
+    if engine.dialect.name != "postgresql":
+        return Finding("connections", True, "as many as are wanted")
+    query = (
+        "SELECT current_setting('max_connections')::int"
+        " - current_setting('superuser_reserved_connections')::int"
+    )
+    with reading(engine) as connection:
+        allowed = connection.execute(text(query)).scalar_one()
+    said = f"the service opens up to {wanted}, PostgreSQL allows {allowed}"
+    return Finding("connections", wanted <= allowed, said)
+
+
+def _disk(folders: Iterable[Path]) -> Finding:
+    few = []
+    for folder in sorted(folders):
+        try:
+            free = shutil.disk_usage(folder).free
+        except OSError as error:
+            few.append(f"{folder}: {error.strerror}")
+        else:
+            if free < _LEAST_FREE:
+                few.append(f"{folder}: {free >> 20} MB are free, {_LEAST_FREE >> 20} are too few soon")
+    return Finding("disk", not few, "; ".join(few) or f"more than {_LEAST_FREE >> 20} MB are free")
+
+
+def _files(threads: int) -> Finding:
+    """Each connection that is kept alive is an open file, and so is each one to the database."""
+    allowed = resource.getrlimit(resource.RLIMIT_NOFILE)[0]
+    wanted = _LEAST_FILES + 2 * threads
+    said = f"a process may open {allowed}"
+    if allowed < wanted:
+        return Finding("files", False, f"{said}, which should be {wanted} at least: see ulimit -n")
+    return Finding("files", True, said)
 
 
 def _keys(engine: Engine) -> Finding:

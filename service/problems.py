@@ -5,6 +5,7 @@ Errors know no HTTP; `TABLE` maps them. The type of a problem is where the docum
 
 from __future__ import annotations
 
+import sqlite3
 from collections.abc import Mapping
 from typing import Any, NamedTuple
 
@@ -118,7 +119,9 @@ _CHALLENGE = {
     "scope": ', error="insufficient_scope"',
     "origin": ', error="insufficient_scope"',
 }
-_NO_TABLE = "42P01"  # PostgreSQL's undefined_table: it was not migrated yet
+# What a driver's error says beside its class: PostgreSQL's undefined_table (it was not migrated yet), and the
+# word that either database has for a full disk.
+_NO_TABLE, _FULL = "42P01", ("53100", sqlite3.SQLITE_FULL)
 
 
 def register(app: Flask) -> None:
@@ -147,8 +150,12 @@ def _of_error(error: Exception) -> Response:
 
 
 def _kind_of(error: Exception) -> Kind:
-    if isinstance(error, DBAPIError) and getattr(error.orig, "sqlstate", None) == _NO_TABLE:
-        return _NO_DATABASE
+    if isinstance(error, DBAPIError):
+        code = getattr(error.orig, "sqlstate", None) or getattr(error.orig, "sqlite_errorcode", None)
+        if code in _FULL:
+            return TABLE[errors.NoRoomError]
+        if code == _NO_TABLE or error.connection_invalidated:
+            return _NO_DATABASE
     return next(TABLE[cls] for cls in type(error).__mro__ if cls in TABLE)
 
 

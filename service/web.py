@@ -196,7 +196,7 @@ def once(view: View) -> View:
     )
     header = {"name": "Idempotency-Key", "in": "header", "required": False, "description": meaning}
     schema = {"type": "string", "minLength": 1, "maxLength": 200}
-    return _described(view, parameters=[{**header, "schema": schema}], responses=_problems((409,)))
+    return _described(view, parameters=[{**header, "schema": schema}], responses=_problems((409, 507)))
 
 
 def unless_changed(view: View) -> View:

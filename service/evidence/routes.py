@@ -110,7 +110,7 @@ def show_evidence(evidence_id: str) -> Response:
 @blp.needs("evidence")
 @blp.takes(_CORRECTED)
 @blp.asks(_REASON)
-@blp.gives(200, EvidenceRecordSchema(), "The record as it is now.", problems=(404,))
+@blp.gives(200, EvidenceRecordSchema(), "The record as it is now.", problems=(404, 507))
 @unless_changed
 def correct_evidence(found: Evidence, evidence_id: str, reason: str | None) -> Response:
     """Correct a record: send it whole, as it should be. One that was withdrawn is used again.
@@ -123,7 +123,7 @@ def correct_evidence(found: Evidence, evidence_id: str, reason: str | None) -> R
 @blp.route("/<path:evidence_id>", methods=["DELETE"])
 @blp.needs("evidence")
 @blp.asks(_REASON)
-@blp.gives(200, EvidenceRecordSchema(), "The record, withdrawn.", problems=(404, 410))
+@blp.gives(200, EvidenceRecordSchema(), "The record, withdrawn.", problems=(404, 410, 507))
 @unless_changed
 def withdraw_evidence(evidence_id: str, reason: str | None) -> Response:
     """Withdraw a record: it is kept with its history, and no fit uses it. Its id stays taken."""

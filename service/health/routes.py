@@ -22,7 +22,7 @@ def show_health() -> Response:
 @blp.route("/readyz")
 @blp.gives(200, ReadySchema(), "Everything that an answer needs is there.", problems=(503,))
 def show_readiness() -> Response:
-    """Whether a model is loaded and the database is reachable and migrated.
+    """Whether a model is loaded, the database is reachable and migrated, and there is room for records.
 
     A new model that is refused while the old one keeps serving is named here too.
     """

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+import shutil
 from typing import Any
 
 from sqlalchemy.exc import SQLAlchemyError
 
 from service.context import context
-from service.store.base import REVISION, found_revision
+from service.store.base import REVISION, folder_of, found_revision
+
+_LEAST_FREE = 2**20  # bytes: a few hundred valuations, and all that SQLite needs to say that no more go in
 
 
 def checks() -> dict[str, dict[str, Any]]:
-    """The state of the model and of the database."""
-    return {"model": _model(), "database": _database()}
+    """The state of the model, of the database and of the disk that it is on."""
+    return {"model": _model(), "database": _database(), "disk": _disk()}
 
 
 def _model() -> dict[str, Any]:
@@ -29,3 +32,15 @@ def _database() -> dict[str, Any]:
         return {"ok": True, "revision": revision, "problem": None}
     problem = f"this program needs revision {REVISION}: run python -m service migrate"
     return {"ok": False, "revision": revision, "problem": problem}
+
+
+def _disk() -> dict[str, Any]:
+    folder = folder_of(context().engine)
+    if folder is None:
+        return {"ok": True, "free": None, "problem": None}
+    try:
+        free = shutil.disk_usage(folder).free
+    except OSError:
+        return {"ok": False, "free": None, "problem": "the folder of the database is not there"}
+    problem = "there is no room for records" if free < _LEAST_FREE else None
+    return {"ok": problem is None, "free": free, "problem": problem}

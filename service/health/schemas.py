@@ -29,11 +29,20 @@ class DatabaseCheckSchema(Schema):
     problem = fields.String(**said("what is wrong with it", optional=True))
 
 
+class DiskCheckSchema(Schema):
+    """The disk that an SQLite database is on."""
+
+    ok = fields.Boolean(**said("whether there is room for records"))
+    free = fields.Integer(**said("free bytes; null: the database keeps its own", optional=True))
+    problem = fields.String(**said("what is wrong with it", optional=True))
+
+
 class ChecksSchema(Schema):
     """What must be in order."""
 
     model = fields.Nested(ModelCheckSchema, **said("the model that serves"))
     database = fields.Nested(DatabaseCheckSchema, **said("the database"))
+    disk = fields.Nested(DiskCheckSchema, **said("the disk that records go to"))
 
 
 class ReadySchema(Schema):

@@ -67,7 +67,7 @@ def rotate_key(hours: float, key_id: str) -> Response:
 
 @blp.route("/<string:key_id>/revoke", methods=["POST"])
 @blp.needs("admin")
-@blp.gives(200, KeySchema(), "The key, revoked.", problems=(404,))
+@blp.gives(200, KeySchema(), "The key, revoked.", problems=(404, 507))
 def revoke_key(key_id: str) -> Response:
     """End a key, with all its secrets, for ever. Other workers can trust it for a few seconds more.
 

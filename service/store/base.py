@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import Any
 
 from sqlalchemy import Connection, DateTime, Dialect, Engine, MetaData, create_engine, event, text
@@ -77,6 +78,13 @@ def _begin_sqlite(connection: Connection) -> None:
     # A writer that begins as a reader can fail half way, however long it waits.
     writes = connection.get_execution_options().get("writes", False)
     connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
+
+
+def folder_of(engine: Engine) -> Path | None:
+    """Where this program itself keeps the database, if it does: PostgreSQL keeps its own."""
+    if engine.dialect.name != "sqlite" or not engine.url.database:
+        return None
+    return Path(engine.url.database).absolute().parent
 
 
 @contextmanager

@@ -2,7 +2,12 @@
 
 from __future__ import annotations
 
+import resource
+import shutil
 import socket
+from collections import namedtuple
+from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -10,11 +15,13 @@ from asking import SECRET
 from click.testing import CliRunner
 from conftest import make_app, parts
 from fakes import read_fake
+from sqlalchemy import event
 
 from models import bundle
-from service.check import findings
+from service.check import _database, findings
 from service.cli import main
 from service.settings import Settings
+from service.store.base import open_engine
 
 
 @pytest.fixture
@@ -37,7 +44,9 @@ def test_a_whole_installation_is_in_order_once_it_has_a_key(settings: Settings) 
     parts(make_app(settings.store, settings.database)).keys.create("first", ["valuations"])
     assert wrong(settings) == {}
     names = [found.name for found in findings(settings, read_fake)]
-    assert names == ["settings", "model", "database", "keys", "address"]
+    assert names == [
+        "settings", "secret", "model", "database", "connections", "keys", "disk", "files", "address",
+    ]  # fmt: skip
 
 
 def test_each_thing_that_is_wrong_is_named(settings: Settings, tmp_path: Path) -> None:
@@ -46,6 +55,36 @@ def test_each_thing_that_is_wrong_is_named(settings: Settings, tmp_path: Path) -
     assert "python -m service migrate" in wrong(bare)["database"]
     away = Settings(store=settings.store, secret=SECRET, database=f"sqlite:///{tmp_path}/no/folder/b.sqlite3")
     assert "BOOKMATCH_DATABASE" in wrong(away)["database"] and str(tmp_path) not in wrong(away)["database"]
+
+
+def test_a_secret_that_can_be_guessed_is_named(settings: Settings) -> None:
+    assert "guessed" in wrong(replace(settings, secret="abcabcabc" * 8))["secret"]
+
+
+def test_a_database_that_cannot_be_written_to_is_named(settings: Settings) -> None:
+    engine = open_engine(settings.database)
+    event.listen(engine, "connect", lambda connection, _: connection.execute("PRAGMA query_only = ON"))
+    found = _database(engine)
+    engine.dispose()
+    assert not found.ok and "cannot be written to" in found.text and "readonly" in found.text
+
+
+def test_a_disk_that_is_nearly_full_is_named(settings: Settings, monkeypatch: pytest.MonkeyPatch) -> None:
+    usage = namedtuple("usage", "total used free")
+    monkeypatch.setattr(shutil, "disk_usage", lambda folder: usage(2**40, 0, 99 * 2**20))
+    assert "99 MB are free" in wrong(settings)["disk"]
+
+
+def test_too_few_open_files_and_connections_are_named(
+    settings: Settings, monkeypatch: pytest.MonkeyPatch, new_database: Callable[[str], str]
+) -> None:
+    monkeypatch.setattr(resource, "getrlimit", lambda which: (64, 64))
+    assert "ulimit -n" in wrong(settings)["files"]
+    address = new_database("postgresql")
+    parts(make_app(settings.store, address)).engine.dispose()
+    busy = replace(settings, database=address, workers=64, threads=64)
+    assert "up to 4160, PostgreSQL allows" in wrong(busy)["connections"]
+    assert "connections" not in wrong(replace(busy, workers=2, threads=4))
 
 
 def test_a_taken_address_is_named(settings: Settings) -> None:

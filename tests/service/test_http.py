@@ -251,6 +251,6 @@ def test_a_failure_is_logged_under_the_same_names(
 ) -> None:
     log = Mock()
     monkeypatch.setattr("service.logs._log", log)
-    monkeypatch.setattr("service.valuations.rules.value", lambda ask: 1 / 0)
+    monkeypatch.setattr("service.valuations.rules.ranged", lambda ask: 1 / 0)
     caller_of(own_app).post("/v1/intervals", DAL, traceparent=f"00-{TRACE}-{SPAN}-01")
     assert log.error.call_args.kwargs["trace_id"] == log.info.call_args.kwargs["trace_id"] == TRACE

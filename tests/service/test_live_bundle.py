@@ -173,11 +173,13 @@ def test_a_watched_store_is_noticed_without_a_request(watched: Live, store: Path
 
 def test_readiness_names_the_version_that_serves(own_app: Flask) -> None:
     body = caller_of(own_app).get("/readyz").json
+    assert body["checks"]["disk"].pop("free") > 0
     assert body == {
         "status": "ready",
         "checks": {
             "model": {"ok": True, "version": parts(own_app).live.version, "refused": None},
             "database": {"ok": True, "revision": REVISION, "problem": None},
+            "disk": {"ok": True, "problem": None},
         },
     }
 

@@ -59,6 +59,7 @@ def test_an_unexpected_failure_tells_nothing_of_itself(
     log = Mock()
     monkeypatch.setattr("service.logs._log", log)
     monkeypatch.setattr("service.valuations.rules.value", fail)
+    monkeypatch.setattr("service.valuations.rules.ranged", fail)
     caller = caller_of(own_app)
     for path in ("/v1/valuations", "/v1/intervals", "/v1/attributions"):
         found = caller.post(path, DAL)
