@@ -14,6 +14,7 @@ from service.queries import Query
 
 MOST, USUAL = 500, 100
 _CURSOR = re.compile(r"after-(\d{1,18})", re.ASCII)
+_PLACE = {"type": "string", "pattern": f"^{_CURSOR.pattern}$"}
 _COUNT = re.compile(r"\d{1,6}", re.ASCII)
 LINK = {"Link": "where the next page is, rel=next (RFC 8288); left out on the last one"}
 
@@ -52,7 +53,12 @@ PAGED = (
         {"type": "integer", "minimum": 1, "maximum": MOST},
         read_limit,
     ),
-    Query("cursor", "where to go on: from the link of the page before", {"type": "string"}, read_cursor),
+    Query(
+        "cursor",
+        "where to go on: from the link of the page before",
+        _PLACE,
+        read_cursor,
+    ),
 )
 
 

@@ -15,7 +15,8 @@ from service.errors import FaultyRequestError, Located
 class Query(NamedTuple):
     """One member of a view's query: its name, what it is, its JSON schema, and what reads its text.
 
-    `read` raises InputError with what is wrong with the text.
+    `read` raises InputError with what is wrong with the text. An array is one text with commas; its items can
+    as well be sent one by one.
     """
 
     name: str
@@ -26,7 +27,13 @@ class Query(NamedTuple):
     def described(self) -> dict[str, Any]:
         """The parameter as the OpenAPI document has it."""
         said = {"name": self.name, "in": "query", "required": False, "description": self.text}
-        return {**said, "schema": self.schema}
+        style = {"style": "form", "explode": False} if self.is_array else {}
+        return {**said, **style, "schema": self.schema}
+
+    @property
+    def is_array(self) -> bool:
+        """Whether it is a list of values."""
+        return bool(self.schema.get("type") == "array")
 
 
 def read_query(queries: Sequence[Query]) -> dict[str, Any]:
@@ -45,6 +52,8 @@ def read_query(queries: Sequence[Query]) -> dict[str, Any]:
 
 def _one(query: Query) -> Any:
     texts = request.args.getlist(query.name)
+    if query.is_array and texts:
+        return query.read(",".join(texts))
     if len(texts) > 1:
         raise InputError([Fault(query.name, texts[1], "is in the query twice", "", "send it once")])
     return query.read(texts[0]) if texts else None

@@ -2,10 +2,25 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import datetime
 from typing import Any
 
 from marshmallow import Schema, fields
+
+from models.levels import LEAST_LEVEL, MOST_LEVEL, MOST_LEVELS
+
+# Days from 1900 to 2100 (`models.cells`, `models.stocklist`); the rest of what a day is says the format.
+DAY: Mapping[str, Any] = {
+    "format": "date",
+    "pattern": r"^(19\d\d|20\d\d|2100)-(0[1-9]|1[0-2])-(0[1-9]|[12]\d|3[01])$",
+}
+CURRENCY: Mapping[str, Any] = {"pattern": "^[A-Za-z]{3}$", "example": "EUR"}
+LEVELS: Mapping[str, Any] = {
+    "items": {"type": "number", "minimum": LEAST_LEVEL, "maximum": MOST_LEVEL},
+    "minItems": 1,
+    "maxItems": MOST_LEVELS,
+}
 
 
 def said(text: str, *, optional: bool = False, **more: Any) -> dict[str, Any]:

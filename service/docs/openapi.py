@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from http import HTTPStatus
+from inspect import getdoc
 from typing import Any
 
 import orjson
@@ -13,11 +13,10 @@ from flask_smorest import Api
 from models.catalogue import Catalogue
 from service import problems
 from service.context import bundle
+from service.docs.complete import complete, problem_responses
 from service.errors import NoBundleError
 from service.evidence.examples import example_file, example_record
 from service.keys.kinds import SCOPES
-from service.limits.rules import HEADERS as RATE_LIMIT
-from service.schemas import ProblemSchema
 from service.valuations.changes import EXAMPLES
 from service.valuations.examples import example_ask
 from service.web import Noun
@@ -35,16 +34,6 @@ If-None-Match, and what has not changed is not sent again. Every answer has an X
 was sent, or a new one; a traceparent (W3C Trace Context) is continued in the service's log."""
 
 
-def _headers(meanings: Mapping[str, str]) -> dict[str, Any]:
-    return {
-        name: {"description": text, "schema": {"type": "string"}} for name, text in sorted(meanings.items())
-    }
-
-
-_RETRY = {"Retry-After": "seconds after which it can be sent again"}
-_HEADERS = {429: _headers({**RATE_LIMIT, **_RETRY}), 503: _headers(_RETRY)}
-
-
 class ProblemApi(Api):  # type: ignore[misc]  # flask-smorest has no types
     """flask-smorest with our one seam for errors."""
 
@@ -60,16 +49,8 @@ class ProblemApi(Api):  # type: ignore[misc]  # flask-smorest has no types
         """None is used."""
 
     def _register_responses(self) -> None:
-        for status in HTTPStatus:
-            self.spec.components.response(
-                status.name,
-                {
-                    "description": status.phrase,
-                    "content": {problems.PROBLEM_JSON: {"schema": ProblemSchema}},
-                    **({"headers": _HEADERS[status]} if status in _HEADERS else {}),
-                },
-                lazy=True,
-            )
+        for status, said in problem_responses():
+            self.spec.components.response(status.name, said, lazy=True)
 
 
 def describe(app: Flask, nouns: Sequence[Noun]) -> None:
@@ -96,17 +77,14 @@ def describe(app: Flask, nouns: Sequence[Noun]) -> None:
             if name not in api.spec.components.schemas:  # a line can be a body of its own too
                 api.spec.components.schema(name, schema=schema)
     found = orjson.loads(orjson.dumps(api.spec.to_dict()))
-    for answered in _counted(found):
-        answered.setdefault("headers", {}).update(_headers(RATE_LIMIT))
+    complete(found, _texts(api))
     app.extensions["bookmatch-openapi"] = found
 
 
-def _counted(document: Mapping[str, Any]) -> Iterator[dict[str, Any]]:
-    """What every operation that counts against a limit answers when all is well."""
-    for item in document["paths"].values():
-        for operation in item.values():
-            if isinstance(operation, dict) and "security" in operation:
-                yield from (said for status, said in operation["responses"].items() if status < "300")
+def _texts(api: ProblemApi) -> dict[str, str]:
+    """What each schema is, by the name it has in the document: the docstring of its own class."""
+    refs = api.ma_plugin.converter.refs
+    return {name: getdoc(key[0]) or "" for key, name in refs.items() if key[0].__doc__}
 
 
 def document(app: Flask) -> dict[str, Any]:

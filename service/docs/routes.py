@@ -6,6 +6,7 @@ from typing import Any
 
 from flask import Blueprint, Response, current_app, render_template
 
+from service.docs.complete import METHODS
 from service.docs.openapi import document
 from service.problems import all_kinds
 from service.web import answer
@@ -13,7 +14,6 @@ from service.web import answer
 blp = Blueprint("docs", __name__, template_folder="templates")
 # The page is text and its own style: nothing else may be loaded or run.
 _POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'"
-METHODS = ("get", "post", "put", "patch", "delete")
 
 
 @blp.get("/openapi.json")

@@ -19,6 +19,7 @@ from service.evidence import records
 from service.evidence.rules import entry
 from service.pages import PAGED, link_on, page_of
 from service.queries import Query
+from service.schemas import DAY
 from service.store.base import reading
 
 _STATES = {"false": False, "true": True, "any": None}
@@ -59,8 +60,8 @@ CHANNEL = Query(
     {"type": "string", "enum": list(CHANNEL_NAMES)},
     _term("channel", CHANNEL_NAMES),
 )
-FROM = Query("from", "only from this day on", {"type": "string", "format": "date"}, _day("from"))
-TO = Query("to", "only up to this day", {"type": "string", "format": "date"}, _day("to"))
+FROM = Query("from", "only from this day on", {"type": "string", **DAY}, _day("from"))
+TO = Query("to", "only up to this day", {"type": "string", **DAY}, _day("to"))
 FILTERS = (
     KIND,
     Query("maker", "only this maker, as the catalogue names it", {"type": "string"}, str),

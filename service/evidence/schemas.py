@@ -14,7 +14,7 @@ from models.vocabulary import CHANNELS, KINDS, Term
 from service.errors import FaultyRequestError
 from service.evidence import rules
 from service.faults import placed
-from service.schemas import said
+from service.schemas import CURRENCY, DAY, said
 from service.vocabulary.schemas import InstrumentSchema
 
 _PRICE = "what the buyer pays, was asked to pay or offered in all, without tax and shipping; above 0"
@@ -31,9 +31,16 @@ class CorrectedEvidenceSchema(Schema):
 
     id = fields.String(metadata={"description": "the record's own id: that of the path, or left out"})
     kind = fields.String(**_terms("what happened", KINDS))
-    date = fields.String(**said("the day of the sale, listing or offer", format="date"))
-    price = fields.Raw(**said(f"{_PRICE}; decimal text, or a number", type=["string", "number"]))
-    currency = fields.String(**said("ISO 4217; converted at the rate of that day"))
+    date = fields.String(**said("the day of the sale, listing or offer", **DAY))
+    price = fields.Raw(
+        **said(
+            f"{_PRICE}; decimal text, or a number",
+            type=["string", "number"],
+            pattern=r"^\d{1,9}(\.\d{1,3})?$",
+            exclusiveMinimum=0,
+        )
+    )
+    currency = fields.String(**said("ISO 4217; converted at the rate of that day", **CURRENCY))
     channel = fields.String(**_terms("where it was sold, listed or offered for", CHANNELS))
     source = fields.String(
         allow_none=True, metadata={"description": "where this is known from; never used by the model"}

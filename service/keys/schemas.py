@@ -21,7 +21,7 @@ from service.keys.kinds import (
 from service.schemas import said
 
 _MOMENT: dict[str, Any] = {"type": "string", "format": "date-time"}
-_WORDS: dict[str, Any] = {"type": ["array", "null"], "uniqueItems": True}
+_WORDS: dict[str, Any] = {"type": "array", "uniqueItems": True}
 
 
 class KeyAskSchema(Schema):
@@ -38,28 +38,31 @@ class KeyAskSchema(Schema):
         },
     )
     kind = fields.Raw(
+        allow_none=True,
         metadata={
-            "type": ["string", "null"],
+            "type": "string",
             "enum": [*KINDS, None],
             "x-terms": KINDS,
             "description": f"what kind of key; default: {SECRET}",
-        }
+        },
     )
     scopes = fields.Raw(
+        allow_none=True,
         metadata={
             **_WORDS,
             "items": {"type": "string", "enum": [*SCOPES]},
             "x-terms": SCOPES,
             "description": "what a secret key may do",
-        }
+        },
     )
     origins = fields.Raw(
+        allow_none=True,
         metadata={
             **_WORDS,
             "items": {"type": "string"},
             "maxItems": MOST_ORIGINS,
             "description": "where a publishable key may be used: exact origins, https://www.example.org",
-        }
+        },
     )
 
     @post_load
@@ -71,13 +74,14 @@ class RotationSchema(Schema):
     """How long both secrets are valid."""
 
     overlap_hours = fields.Raw(
+        allow_none=True,
         metadata={
-            "type": ["number", "null"],
+            "type": "number",
             "minimum": 0,
             "maximum": MOST_OVERLAP_HOURS,
             "description": "hours for which the secrets before stay valid; 0: they end at once; "
             f"default: {DEFAULT_OVERLAP_HOURS:g}",
-        }
+        },
     )
 
     @post_load

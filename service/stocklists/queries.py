@@ -11,6 +11,7 @@ from models.money import BASE_CURRENCY
 from models.stocklist import Terms
 from models.vocabulary import CHANNEL_NAMES, DEFAULT_CHANNEL, DEFAULT_LEVELS
 from service.queries import Query
+from service.schemas import CURRENCY, DAY, LEVELS
 from service.valuations.rules import today
 from service.valuations.schemas import ChannelField, CurrencyField, DayField, OwnField
 
@@ -41,13 +42,13 @@ TERMS = (
     Query(
         "levels",
         f"levels of the ranges between commas, 0.8 for 80%; default: {_DEFAULT}",
-        {"type": "string", "example": "0.8,0.95"},
+        {"type": "array", **LEVELS, "example": list(DEFAULT_LEVELS)},
         _levels,
     ),
     Query(
         "date",
         "the day of the value of rows that name none; default: today",
-        {"type": "string", "format": "date", "example": "2026-06-30"},
+        {"type": "string", **DAY, "example": "2026-06-30"},
         _read_as(DayField()),
     ),
     Query(
@@ -59,7 +60,7 @@ TERMS = (
     Query(
         "currency",
         f"the currency (ISO 4217) of every amount; default: {BASE_CURRENCY}",
-        {"type": "string", "example": "EUR"},
+        {"type": "string", **CURRENCY},
         _read_as(CurrencyField()),
     ),
 )

@@ -6,7 +6,7 @@ from marshmallow import RAISE, Schema, fields
 
 from models.stocklist import FAMILIES
 from models.vocabulary import CHANNEL_NAMES, MAX_TEXT
-from service.schemas import FaultSchema, money, said
+from service.schemas import DAY, FaultSchema, money, said
 from service.valuations.schemas import IntervalSchema
 from service.vocabulary.schemas import InstrumentSchema
 
@@ -23,7 +23,7 @@ class StockRowSchema(Schema):
     instrument = fields.Nested(InstrumentSchema, **said("the specimen; only what is known"))
     date = fields.String(
         allow_none=True,
-        metadata={"description": "the day of its value; default: that of the list", "format": "date"},
+        metadata={"description": "the day of its value; default: that of the list", **DAY},
     )
     channel = fields.String(
         allow_none=True,
@@ -41,6 +41,7 @@ EffectsSchema = Schema.from_dict(
     },
     name="Effects",
 )
+EffectsSchema.__doc__ = "What each family of fields does to the logarithm of the price."
 
 
 class StockValueSchema(Schema):

@@ -16,6 +16,7 @@ from models.money import minor_units
 from models.vocabulary import GROUPS
 from service.errors import FaultyRequestError, Located
 from service.faults import pointer_to
+from service.schemas import LEVELS
 from service.valuations.amounts import read_amount
 from service.valuations.schemas import LevelsField
 
@@ -152,7 +153,7 @@ class WhatIfSchema(Schema):
         allow_none=True,
         metadata={
             "type": "array",
-            "items": {"type": "number"},
+            **LEVELS,
             "description": "levels of the ranges; default: those of the valuation",
         },
     )

@@ -218,7 +218,8 @@ class PartSchema(Schema):
 def part_schema(name: str) -> Schema:
     """The answer that has this part of a kept valuation alone."""
     member = _part_fields(required=True)[name]
-    made: type[Schema] = type(f"{name.title()}PartSchema", (PartSchema,), {name: member})
+    text = f"Of a kept valuation its part {name}."
+    made: type[Schema] = type(f"{name.title()}PartSchema", (PartSchema,), {name: member, "__doc__": text})
     return made()
 
 

@@ -27,8 +27,12 @@ blp = Noun(
 _ASK = AskSchema(unknown=RAISE)  # made once: a new one for each request would cost more than the valuation
 _INCLUDE = Query(
     "include",
-    f"what the answer shall carry beside the figures: names between commas, of {', '.join(PARTS)}",
-    {"type": "string", "example": "comparables,questions"},
+    "what the answer shall carry beside the figures: names of its parts between commas",
+    {
+        "type": "array",
+        "items": {"type": "string", "enum": [*PARTS]},
+        "example": ["comparables", "questions"],
+    },
     read_include,
 )
 

@@ -18,7 +18,7 @@ from models.stocklist import LAST_DAY
 from models.vocabulary import CHANNEL_NAMES, DEFAULT_CHANNEL, DEFAULT_LEVELS
 from service.context import bundle
 from service.faults import placed
-from service.schemas import money, said
+from service.schemas import CURRENCY, DAY, LEVELS, money, said
 from service.valuations.rules import Ask, today
 from service.vocabulary.schemas import InstrumentField, InstrumentSchema
 
@@ -95,7 +95,7 @@ class AskSchema(Schema):
     instrument = InstrumentField(required=True, metadata={"description": "the specimen; only what is known"})
     date = DayField(
         allow_none=True,
-        metadata={"type": "string", "format": "date", "description": "the day of the value; default: today"},
+        metadata={"type": "string", **DAY, "description": "the day of the value; default: today"},
     )
     channel = ChannelField(
         allow_none=True,
@@ -109,6 +109,7 @@ class AskSchema(Schema):
         allow_none=True,
         metadata={
             "type": "string",
+            **CURRENCY,
             "description": f"the currency (ISO 4217) of every amount; default: {BASE_CURRENCY}",
         },
     )
@@ -116,7 +117,7 @@ class AskSchema(Schema):
         allow_none=True,
         metadata={
             "type": "array",
-            "items": {"type": "number"},
+            **LEVELS,
             "description": "levels of the ranges, 0.8 for 80%; default: "
             + ", ".join(f"{level:g}" for level in DEFAULT_LEVELS),
         },

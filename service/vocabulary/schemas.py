@@ -41,10 +41,13 @@ def _instrument_schema() -> type[Schema]:
     top = groups.pop("")
     for group, inner in groups.items():
         schema = Schema.from_dict(inner, name=group.capitalize())
+        schema.__doc__ = f"What is known of its {group}, part by part; null or left out is not known."
         top[group] = fields.Nested(
             schema(unknown=RAISE), allow_none=True, metadata={"description": f"{group}, part by part"}
         )
-    return Schema.from_dict(top, name="Instrument")
+    whole = Schema.from_dict(top, name="Instrument")
+    whole.__doc__ = "One specimen; what is null or left out is not known, and never read as good."
+    return whole
 
 
 InstrumentSchema = _instrument_schema()

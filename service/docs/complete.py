@@ -1,0 +1,84 @@
+"""What the document says beside what flask-smorest gathers: every place, schema, body and problem in words.
+
+Each text comes from its owner: a schema's is its docstring, a problem's is the table that makes it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from http import HTTPStatus
+from itertools import groupby
+from typing import Any
+
+from service import problems
+from service.limits.rules import HEADERS as RATE_LIMIT
+from service.schemas import ProblemSchema
+
+METHODS = ("get", "post", "put", "patch", "delete")
+PLACES = {
+    "valuation_id": "the id of a kept valuation, from the answer that made it",
+    "maker": "a maker, as the catalogue names it; case, accents and surplus spaces do not matter",
+    "model": "a model of that maker, as the catalogue names it; matched in the same way",
+    "evidence_id": "the id of a record, which is your own name for it; it can hold slashes",
+    "key_id": "the id of a key: from the list of keys, or the part of the key between its underscores",
+}
+_REQUEST_ID = {"X-Request-ID": "the id of this request: the one that was sent, or a new one"}
+_RETRY = {"Retry-After": "seconds after which it can be sent again"}
+_CHALLENGE = {"WWW-Authenticate": "how to say who asks (RFC 6750)"}
+_OF_STATUS = {401: _CHALLENGE, 403: _CHALLENGE, 409: _RETRY, 429: {**RATE_LIMIT, **_RETRY}, 503: _RETRY}
+
+
+def headers(meanings: Mapping[str, str]) -> dict[str, Any]:
+    """Headers of an answer as the document has them."""
+    return {
+        name: {"description": text, "schema": {"type": "string"}} for name, text in sorted(meanings.items())
+    }
+
+
+def problem_responses() -> Iterator[tuple[HTTPStatus, dict[str, Any]]]:
+    """Every status that a problem has, with its kinds and headers."""
+    known = {status: list(kinds) for status, kinds in groupby(problems.all_kinds(), lambda kind: kind.status)}
+    for status in HTTPStatus:
+        kinds = "; ".join(f"{kind.name}: {kind.title}. {kind.remedy}" for kind in known.get(status, ()))
+        yield (
+            status,
+            {
+                "description": kinds or f"{status.phrase}.",
+                "content": {problems.PROBLEM_JSON: {"schema": ProblemSchema}},
+                "headers": headers({**_REQUEST_ID, **_OF_STATUS.get(status, {})}),
+            },
+        )
+
+
+def complete(document: dict[str, Any], texts: Mapping[str, str]) -> None:
+    """Say what each schema, place and body is. `texts`: what each schema is, by its name."""
+    for name, schema in document["components"]["schemas"].items():
+        if texts.get(name):
+            schema.setdefault("description", texts[name])
+    for item in document["paths"].values():
+        for place in item.get("parameters", ()):
+            place.setdefault("description", PLACES.get(place["name"], ""))
+    for operation in operations(document):
+        _complete(operation, texts)
+
+
+def operations(document: Mapping[str, Any]) -> Iterator[dict[str, Any]]:
+    """Every operation of the document."""
+    for item in document["paths"].values():
+        yield from (operation for method, operation in item.items() if method in METHODS)
+
+
+def _complete(operation: dict[str, Any], texts: Mapping[str, str]) -> None:
+    body = operation.get("requestBody")
+    if body:
+        said = [_text(content["schema"], texts) for content in body["content"].values()]
+        body.setdefault("description", " Or: ".join(said))
+    for status, answered in operation["responses"].items():
+        if "$ref" not in answered:
+            counted = RATE_LIMIT if "security" in operation and status < "300" else {}
+            answered.setdefault("headers", {}).update(headers({**_REQUEST_ID, **counted}))
+
+
+def _text(schema: Mapping[str, Any], texts: Mapping[str, str]) -> str:
+    name = schema.get("$ref", "").rpartition("/")[2]
+    return texts.get(name) or str(schema.get("description", ""))
