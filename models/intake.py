@@ -32,17 +32,18 @@ class Taken(NamedTuple):
 class Refusal:
     """A row left out: the line it starts on, its id where one could be read, and everything wrong with it.
 
-    `again`: the only thing wrong is that its id stood on an earlier line.
+    `again`: the only thing wrong is that its id stood on an earlier line. `place`: what is counted.
     """
 
     line: int
     id: str
     faults: tuple[Fault, ...]
     again: bool = False
+    place: str = "line"
 
     def __str__(self) -> str:
         name = f" (id {self.id})" if self.id else ""
-        return f"line {self.line}{name}: {' | '.join(str(fault) for fault in self.faults)}"
+        return f"{self.place} {self.line}{name}: {' | '.join(str(fault) for fault in self.faults)}"
 
 
 class _Raw(NamedTuple):

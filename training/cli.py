@@ -15,6 +15,7 @@ import click
 from models.catalogue import Catalogue, read_catalogue
 from models.console import OneLineErrors
 from models.errors import BookmatchError, CatalogueError
+from training.sources import Source, SourceParameter, named, read_source
 
 if TYPE_CHECKING:
     from models.evidence import Evidence
@@ -39,7 +40,8 @@ class _LateCommands(OneLineErrors):
 
 
 _FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
-_evidence = click.argument("evidence", metavar="EVIDENCE.csv", type=_FILE)
+_SOURCE = SourceParameter()
+_evidence = click.argument("evidence", type=_SOURCE)
 _catalogue = click.option(
     "--catalogue", required=True, type=_FILE, help="Makers, models and editions (TOML)."
 )
@@ -70,7 +72,7 @@ def main() -> None:
     help="Months of last sales kept out for judging; 0 keeps none.  [default: 10]",
 )
 def fit(
-    evidence: Path,
+    evidence: Source,
     catalogue: Path,
     store: Path,
     seed: int,
@@ -81,7 +83,11 @@ def fit(
     why: str | None,
     months: float | None,
 ) -> None:
-    """Fit on EVIDENCE.csv and write a bundle to the store; prints its version."""
+    """Fit and write a bundle to the store; prints its version.
+
+    EVIDENCE is a file (CSV) or the address of the service's database (sqlite:///… or postgresql://…), of
+    which every record in use is read.
+    """
     if force and not (promote and who and why):
         raise click.UsageError(
             "--force needs --promote, --who and --why: it overrides the gate, on the record"
@@ -107,7 +113,7 @@ def fit(
 
 
 @main.command()
-@click.argument("holdout", metavar="HOLDOUT.csv", type=_FILE)
+@click.argument("holdout", type=_SOURCE)
 @click.option(
     "--store",
     required=True,
@@ -116,16 +122,18 @@ def fit(
 )
 @_strict
 @_json
-def evaluate(holdout: Path, store: Path, strict: bool, as_json: bool) -> None:
-    """Judge the current bundle by the sales of HOLDOUT.csv, which it should not have seen."""
+def evaluate(holdout: Source, store: Path, strict: bool, as_json: bool) -> None:
+    """Judge the current bundle by the sales of HOLDOUT, which it should not have seen.
+
+    HOLDOUT is a file (CSV) or the address of the service's database, as for `fit`.
+    """
     from models.registry import Registry
     from training.card.contents import plain
-    from training.reading import read_evidence
     from training.study.judge import judge, only_sales, study
 
     bundle = Registry(store).load()
     valuer = bundle.valuer
-    reading = read_evidence(holdout, valuer.catalogue, valuer.rates, strict=strict)
+    reading = read_source(holdout, valuer.catalogue, valuer.rates, strict=strict)
     _tell(reading)
     sales = only_sales(reading.rows)
     _check_sales(sales, len(reading.rows), holdout, valuer.model.last_evidence)
@@ -153,9 +161,12 @@ def evaluate(holdout: Path, store: Path, strict: bool, as_json: bool) -> None:
 )
 @_json
 def backtest(
-    evidence: Path, catalogue: Path, seed: int, strict: bool, years: float, jobs: int | None, as_json: bool
+    evidence: Source, catalogue: Path, seed: int, strict: bool, years: float, jobs: int | None, as_json: bool
 ) -> None:
-    """Had it been used for the last years: fit anew every quarter, judge by the sales of that quarter."""
+    """Had it been used for the last years: fit anew every quarter, judge by the sales of that quarter.
+
+    EVIDENCE is as for `fit`.
+    """
     from joblib import cpu_count
 
     from training.card.contents import plain
@@ -176,9 +187,8 @@ def _note(text: str) -> None:
     click.echo(text, err=True)
 
 
-def _read(evidence: Path, catalogue: Path, strict: bool) -> tuple[Catalogue, Reading, Rates]:
+def _read(evidence: Source, catalogue: Path, strict: bool) -> tuple[Catalogue, Reading, Rates]:
     from training.rates import load_rates
-    from training.reading import read_evidence
 
     try:
         known = read_catalogue(catalogue.read_text(encoding="utf-8"))
@@ -189,10 +199,10 @@ def _read(evidence: Path, catalogue: Path, strict: bool) -> tuple[Catalogue, Rea
     if known.ignored:
         _note(f"{catalogue}: ignored keys: {', '.join(known.ignored)}")
     rates = load_rates()
-    reading = read_evidence(evidence, known, rates, strict=strict)
+    reading = read_source(evidence, known, rates, strict=strict)
     _tell(reading)
     if not reading.rows:
-        raise BookmatchError(f"{evidence}: no row of it can be used")
+        raise BookmatchError(f"{named(evidence)}: no record of it can be used")
     return known, reading, rates
 
 
@@ -206,9 +216,11 @@ def _tell(reading: Reading) -> None:
         _note(f"{len(reading.refused)} rows were refused, {len(reading.rows)} are used")
 
 
-def _check_sales(sales: Sequence[Evidence], rows: int, path: Path, last: Any) -> None:
+def _check_sales(sales: Sequence[Evidence], rows: int, source: Source, last: Any) -> None:
     if not sales:
-        raise BookmatchError(f"{path}: none of its {rows} usable rows is of kind sale; add closed sales")
+        raise BookmatchError(
+            f"{named(source)}: none of its {rows} usable rows is of kind sale; add closed sales"
+        )
     if rows > len(sales):
         _note(f"{rows - len(sales)} rows are not of kind sale and were left out")
     early = sum(last is not None and sale.day <= last for sale in sales)

@@ -30,11 +30,11 @@ class Reading:
 class RefusedRowsError(InputError):
     """Strict reading met bad rows. `refused` lists them; `faults` are all of theirs."""
 
-    def __init__(self, path: Path, refused: tuple[Refusal, ...]) -> None:
+    def __init__(self, source: object, refused: tuple[Refusal, ...]) -> None:
         super().__init__([fault for refusal in refused for fault in refusal.faults])
         self.refused = refused
         more = f" (and {len(refused) - 1} more bad rows)" if len(refused) > 1 else ""
-        self.args = (f"{path}: {refused[0]}{more}",)
+        self.args = (f"{source}: {refused[0]}{more}",)
 
 
 def read_evidence(

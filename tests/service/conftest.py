@@ -98,10 +98,14 @@ def own_app(store: Path, new_database: NewDatabase) -> Iterator[Flask]:
 @pytest.fixture
 def evidence_app(shared_app: Flask) -> Flask:
     """The shared application, without evidence."""
-    with writing(parts(shared_app).engine) as connection:
+    without_evidence(shared_app)
+    return shared_app
+
+
+def without_evidence(app: Flask) -> None:
+    with writing(parts(app).engine) as connection:
         for table in (CHANGES, EVIDENCE):
             connection.execute(delete(table))
-    return shared_app
 
 
 @pytest.fixture

@@ -1,0 +1,123 @@
+"""Where evidence is read from: a file, or the service's own database."""
+
+from __future__ import annotations
+
+import re
+import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+from urllib.parse import quote
+
+import click
+from tqdm import tqdm
+
+from models import rows
+from models.catalogue import Catalogue
+from models.errors import BookmatchError
+from models.intake import Intake, Refusal, Taken
+from models.money import Rates
+from models.table import Row
+from training.reading import Reading, RefusedRowsError, gathered, read_evidence
+
+if TYPE_CHECKING:
+    from sqlalchemy import ColumnClause, Connection, Engine
+
+Source = Path | str  # a file, or a database's address
+
+_ADDRESS = re.compile(r"(sqlite:///|postgres(?:ql)?(?:\+psycopg)?://)(.+)")
+_AT_ONCE = 1_000
+
+
+class DatabaseError(BookmatchError):
+    """The database cannot be read; the message says why, and never holds a password."""
+
+
+class SourceParameter(click.Path):
+    """An argument that is a file that exists, or the address of a database."""
+
+    def __init__(self) -> None:
+        super().__init__(exists=True, dir_okay=False, path_type=Path)
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """The address as it is; any other text as the path of a file."""
+        return value if _ADDRESS.fullmatch(str(value)) else super().convert(value, param, ctx)
+
+
+def named(source: Source) -> str:
+    """What a message calls it: a file by its path, a database without what its address can hold."""
+    return str(source) if isinstance(source, Path) else "the database"
+
+
+def read_source(source: Source, catalogue: Catalogue, rates: Rates, *, strict: bool = False) -> Reading:
+    """Every record of a file, or every record in use of the service's database, read by the same rules.
+
+    Records of a database come in the order in which they were taken in. Raises TableError or DatabaseError
+    for what cannot be read at all, RefusedRowsError when `strict` and any row is bad.
+    """
+    if isinstance(source, Path):
+        return read_evidence(source, catalogue, rates, strict=strict)
+    intake = Intake(catalogue, rates, date.today())
+    with _connected(source) as connection:
+        reading = gathered(map(_as_record, intake.rows(_records(connection))))
+    if strict and reading.refused:
+        raise RefusedRowsError(named(source), reading.refused)
+    return reading
+
+
+def _as_record(one: Taken | Refusal) -> Taken | Refusal:
+    return replace(one, place="record") if isinstance(one, Refusal) else one
+
+
+def _records(connection: Connection) -> Iterator[Row]:
+    """The records as rows of an evidence file would be, counted from 1."""
+    from sqlalchemy import Date, column, func, select, table
+
+    day = column("day", Date)
+    others: list[ColumnClause[Any]] = [column(name) for name in rows.COLUMNS if name != "day"]
+    evidence = table(rows.TABLE, column(rows.ORDER), column(rows.WITHDRAWN), day, *others)
+    used = evidence.c[rows.WITHDRAWN].is_(None)
+    count = connection.execute(select(func.count()).select_from(evidence).where(used)).scalar()
+    query = select(day, *others).select_from(evidence).where(used).order_by(evidence.c[rows.ORDER])
+    found = connection.execution_options(yield_per=_AT_ONCE).execute(query)
+    with tqdm(found, total=count, unit="records", desc="reading the database", disable=None) as bar:
+        for number, row in enumerate(bar, 1):
+            yield Row(number, rows.from_row(row._asdict()).to_flat())
+
+
+@contextmanager
+def _connected(address: str) -> Iterator[Connection]:
+    """One transaction that can only read. Raises DatabaseError."""
+    from sqlalchemy.exc import SQLAlchemyError
+
+    engine = None
+    try:
+        engine = _engine(address)
+        with engine.begin() as connection:
+            yield connection
+    except (SQLAlchemyError, ValueError) as error:
+        # What a driver says can hold what the address holds.
+        why = type(getattr(error, "orig", None) or error).__name__
+        step = "is the address right, and was the service's database migrated?"
+        raise DatabaseError(f"the database cannot be read ({why}); {step}") from None
+    finally:
+        if engine is not None:
+            engine.dispose()
+
+
+def _engine(address: str) -> Engine:
+    from sqlalchemy import create_engine
+    from sqlalchemy.engine import make_url
+
+    if address.startswith("sqlite"):
+        path = make_url(address).database or ""
+
+        def connect() -> sqlite3.Connection:
+            return sqlite3.connect(f"file:{quote(path)}?mode=ro", uri=True)
+
+        return create_engine("sqlite://", creator=connect)
+    url = make_url(address).set(drivername="postgresql+psycopg")
+    return create_engine(url, connect_args={"options": "-c default_transaction_read_only=on"})
