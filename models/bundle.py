@@ -50,9 +50,7 @@ class Bundle:
 
     def file(self, name: str) -> bytes:
         """One of its files, verified again. Raises BundleMissingError, BundleDamagedError."""
-        if name not in self.manifest["files"]:
-            raise BundleMissingError(f"bundle {self.version} has no file {name}")
-        return _verified(self.folder, name, self.manifest["files"][name])
+        return read_file(self.folder, self.manifest, name)
 
 
 def is_version(name: str) -> bool:
@@ -224,6 +222,13 @@ def manifest_bytes(folder: Path) -> bytes:
 def verify_files(folder: Path, manifest: Mapping[str, Any]) -> dict[str, bytes]:
     """Every file, held against its size and hash. Raises BundleDamagedError naming the first that differs."""
     return {name: _verified(folder, name, entry) for name, entry in manifest["files"].items()}
+
+
+def read_file(folder: Path, manifest: Mapping[str, Any], name: str) -> bytes:
+    """One file of a bundle, verified. Raises BundleMissingError, BundleDamagedError."""
+    if name not in manifest["files"]:
+        raise BundleMissingError(f"bundle {folder.name} has no file {name}")
+    return _verified(folder, name, manifest["files"][name])
 
 
 def _verified(folder: Path, name: str, entry: Mapping[str, Any]) -> bytes:

@@ -10,6 +10,8 @@ BookmatchError
 ├── NotFittedError        a step was used before the one it needs; says which to call first
 └── BundleError           a bundle or its store
     ├── BundleMissingError
+    │   └── NoEarlierError  nothing was current before what is current now
+    ├── BundleChangedError  another bundle is current than the one that was to be taken back
     └── BundleDamagedError
 """
 
@@ -82,6 +84,14 @@ class BundleError(BookmatchError):
 
 class BundleMissingError(BundleError):
     """The store holds no such bundle, or none is promoted."""
+
+
+class NoEarlierError(BundleMissingError):
+    """Nothing was current before what is current now, so there is nothing to go back to."""
+
+
+class BundleChangedError(BundleError):
+    """Another bundle is current than the one that was to be taken back."""
 
 
 class BundleDamagedError(BundleError):

@@ -33,7 +33,7 @@ from models.bundle import (
     verify_files,
     write_durably,
 )
-from models.errors import BundleDamagedError, BundleMissingError
+from models.errors import BundleChangedError, BundleDamagedError, BundleMissingError, NoEarlierError
 from models.names import nearest
 
 CURRENT, HISTORY, _LOCK = "CURRENT", "history.jsonl", ".lock"
@@ -112,16 +112,20 @@ class Registry:
                 earlier.pop()
             return self._change("promote", target, earlier, state, who, why)
 
-    def rollback(self, *, who: str, why: str) -> Current:
+    def rollback(self, *, who: str, why: str, of: str | None = None) -> Current:
         """Make current again what was current before the last promotion still in force.
 
-        Raises BundleMissingError when there is none, or it is gone; the current one stays then.
+        `of`: only while this version is current, so that what was asked twice is done once. Raises
+        BundleChangedError where it is not, NoEarlierError when there is no such promotion, BundleMissingError
+        when its bundle is gone; the current one stays then.
         """
         with self._locked():
             state = self._state()
+            if of is not None and (state is None or state["version"] != of):
+                raise BundleChangedError(f"{state['version'] if state else 'nothing'} is current, not {of}")
             earlier = list(state["earlier"]) if state else []
             if not earlier:
-                raise BundleMissingError(f"{self.store} has no earlier promotion to go back to")
+                raise NoEarlierError(f"{self.store} has no earlier promotion to go back to")
             target = self._verified(**earlier.pop())
             return self._change("rollback", target, earlier, state, who, why)
 

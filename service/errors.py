@@ -28,6 +28,12 @@ BookmatchError
     ├── NoRoomError          the disk is full
     ├── BrokenStreamError    an answer that had begun cannot be ended
     ├── NoCardError          the model was made without a card
+    ├── UnknownModelError    the store has no model of this version
+    ├── ModelRefusedError    a model is damaged, or this program cannot read it
+    ├── GateError            the gate did not let the model pass; names its reasons
+    ├── ModelChangedError    another model is current than the one that was to be taken back
+    ├── NoEarlierModelError  nothing was current before what is current now
+    ├── ModelStoreError      the store of models cannot be written
     └── IdempotencyError
         ├── KeyFormError     the Idempotency-Key is not usable
         ├── InFlightError    the first request with this Idempotency-Key has not ended
@@ -179,6 +185,30 @@ class BrokenStreamError(ServiceError):
 
 class NoCardError(ServiceError):
     """The model was made without a card."""
+
+
+class UnknownModelError(ServiceError):
+    """The store has no model of this version."""
+
+
+class ModelRefusedError(ServiceError):
+    """A model is damaged, or this program cannot read it."""
+
+
+class GateError(ServiceError):
+    """The gate did not let the model pass."""
+
+
+class ModelChangedError(ServiceError):
+    """Another model is current than the one that was to be taken back."""
+
+
+class NoEarlierModelError(ServiceError):
+    """Nothing was current before what is current now."""
+
+
+class ModelStoreError(ServiceError):
+    """The store of models cannot be written."""
 
 
 class IdempotencyError(ServiceError):

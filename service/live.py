@@ -16,7 +16,7 @@ import structlog
 from models.bundle import Bundle, ModelReader, read_bundle
 from models.errors import BookmatchError
 from models.registry import CURRENT, Registry
-from service.errors import NoBundleError
+from service.errors import ModelRefusedError, NoBundleError
 
 _AGAIN_SECONDS = 30.0  # a bundle that was refused may have been mended
 _log = structlog.get_logger()
@@ -60,6 +60,19 @@ class Live:
         found = self._bundle
         return found.manifest if found else None
 
+    def read(self, version: str) -> Bundle:
+        """Any bundle of the store, verified. Raises BundleMissingError, or ModelRefusedError saying why."""
+        folder = self._registry.folder(version)
+        try:
+            return read_bundle(folder, read_model=self._read_model)
+        except Exception as error:  # whatever a bundle holds
+            raise ModelRefusedError(f"The model {version} is refused: {self._reason(error)}.") from error
+
+    def change(self, ready: Bundle | None = None) -> None:
+        """Look now, and wait for it: the current bundle has changed. `ready`: perhaps it, read already."""
+        with self._lock:
+            self._load(self._mark(), ready)
+
     def look(self) -> None:
         """Load the current bundle if it is another than the one seen last, or that one was refused."""
         mark = self._mark()
@@ -71,13 +84,14 @@ class Live:
         finally:
             self._lock.release()
 
-    def _load(self, mark: _Mark) -> None:
+    def _load(self, mark: _Mark, ready: Bundle | None = None) -> None:
         self._tried = time.monotonic()
         try:
             version, sha256 = self._registry.current()
             if self._bundle is None or self._bundle.version != version:
                 folder = self._registry.store / "bundles" / version
-                self._bundle = read_bundle(folder, sha256, read_model=self._read_model)
+                is_ready = ready is not None and ready.version == version
+                self._bundle = ready if is_ready else read_bundle(folder, sha256, read_model=self._read_model)
                 _log.info("model loaded", model_version=version)
             self.refused = None
         except Exception as error:  # whatever a bundle holds, the one that serves goes on serving

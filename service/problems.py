@@ -85,6 +85,23 @@ TABLE: Mapping[type[Exception], Kind] = {
     errors.NoCardError: Kind(
         404, "card", "The model has no card", "Fit it again with later sales to judge it."
     ),
+    errors.UnknownModelError: Kind(404, "model", "No such model", "GET /v1/models lists the models."),
+    errors.ModelRefusedError: Kind(
+        422,
+        "model-refused",
+        "The model cannot serve",
+        "Mend or fit it again; the current one goes on serving.",
+    ),
+    errors.GateError: Kind(
+        409, "gate", "The gate did not let it pass", "Fit a better one, or send force with who and why."
+    ),
+    errors.ModelChangedError: Kind(
+        409, "model-changed", "Another model is current", "GET /v1/models, then roll back the one meant."
+    ),
+    errors.NoEarlierModelError: Kind(409, "no-earlier", "Nothing to go back to", "Promote a model instead."),
+    errors.ModelStoreError: Kind(
+        503, "model-store", "The store of models cannot be written", "Make it writable, then try again."
+    ),
     errors.BundleGoneError: Kind(
         410, "model-gone", "The model is gone", "Value the instrument again; the valuation itself stays."
     ),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterator
 from contextlib import contextmanager
+from datetime import datetime
 from typing import Any, NamedTuple
 
 from flask import g, request
@@ -17,6 +18,7 @@ from service.idempotency.rules import claim_of_request, taken
 from service.keys.callers import Caller
 from service.keys.kinds import PUBLISHABLE, Wanted
 from service.keys.records import KeyEntry
+from service.schemas import moment
 from service.store.base import writing
 
 _LONGEST_KEY = 200
@@ -122,13 +124,18 @@ def entry_answer(entry: KeyEntry) -> dict[str, Any]:
         "scopes": entry.scopes.split(),
         "origins": entry.origins.split(),
         "made_by": entry.made_by,
-        "created": entry.created,
-        "revoked": entry.revoked,
-        "used": entry.used,
+        "created": moment(entry.created),
+        "revoked": _moment(entry.revoked),
+        "used": _moment(entry.used),
         "secrets": [
-            {"created": one.created, "expires": one.expires, "used": one.used} for one in entry.secrets
+            {"created": moment(one.created), "expires": _moment(one.expires), "used": _moment(one.used)}
+            for one in entry.secrets
         ],
     }
+
+
+def _moment(at: datetime | None) -> str | None:
+    return moment(at) if at else None
 
 
 def made_answer(made: Made) -> dict[str, Any]:

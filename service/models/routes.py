@@ -1,34 +1,111 @@
-"""GET /v1/models/current/card and card.html: what the current model was judged to be worth."""
+"""/v1/models: the models of the store, their cards, and which one is current."""
 
 from __future__ import annotations
 
-from flask import Response
+from dataclasses import asdict
 
-from service.models.rules import card
-from service.models.schemas import CardSchema
-from service.web import HTML, Noun, sent
+from flask import Response
+from marshmallow import RAISE
+
+from service.conditional import NEVER_CHANGES
+from service.context import context
+from service.models import changing, rules
+from service.models.schemas import (
+    CardSchema,
+    MadeChangeSchema,
+    ModelChangesSchema,
+    ModelEntrySchema,
+    ModelsListSchema,
+    PromotionSchema,
+    ReasonSchema,
+)
+from service.web import HTML, Noun, answer, sent
 
 blp = Noun(
     "models",
     __name__,
     url_prefix="/v1/models",
-    description="The model that makes the values: its card says how well it did on sales it had not seen.",
+    description="The models that make the values: a card says how well one did on sales it had not seen.",
 )
+_PROMOTION, _REASON = PromotionSchema(unknown=RAISE), ReasonSchema(unknown=RAISE)
 # The page is text, its own style and its own pictures: nothing else may be loaded or run.
 _POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'"
 
 
-@blp.route("/current/card")
-@blp.needs("valuations")
-@blp.gives(200, CardSchema(), "The card, as it was written when the model was fitted.", problems=(404,))
-def show_card() -> Response:
-    """The current model's card for programs: its evidence, its errors on later sales, what it was held to."""
-    return sent(card("card.json"))
+@blp.route("")
+@blp.needs("valuations", "admin")
+@blp.gives(200, ModelsListSchema(), "The models.")
+def list_price_models() -> Response:
+    """Every model of the store with the figures of its card, and which one is promoted."""
+    return answer(rules.listed())
 
 
-@blp.route("/current/card.html")
-@blp.needs("valuations")
-@blp.gives(200, None, "The card as a page that needs nothing else.", problems=(404,), content_type=HTML)
-def show_card_page() -> Response:
-    """The current model's card as a page to read."""
-    return sent(card("card.html"), headers={"Content-Security-Policy": _POLICY}, form=HTML)
+@blp.route("/changes")
+@blp.needs("admin")
+@blp.gives(200, ModelChangesSchema(), "The changes.")
+def list_price_model_changes() -> Response:
+    """The latest promotions and rollbacks, newest first, with who and why."""
+    return answer({"changes": rules.changes()})
+
+
+@blp.route("/<string:version>")
+@blp.needs("valuations", "admin")
+@blp.gives(200, ModelEntrySchema(), "The model.", problems=(404,))
+def show_price_model(version: str) -> Response:
+    """One model, its files held against their hashes; `current` is the one that serves."""
+    return answer(rules.shown(version))
+
+
+@blp.route("/<string:version>/card")
+@blp.needs("valuations", "admin")
+@blp.gives(200, CardSchema(), "The card, as it was written when the model was fitted.", problems=(404, 422))
+def show_card(version: str) -> Response:
+    """A model's card for programs: its evidence, its errors on later sales, what it was held to.
+
+    `current` is the model that serves.
+    """
+    return sent(rules.card(version, "card.json"), headers=_kept(version))
+
+
+@blp.route("/<string:version>/card.html")
+@blp.needs("valuations", "admin")
+@blp.gives(200, None, "The card as a page that needs nothing else.", problems=(404, 422), content_type=HTML)
+def show_card_page(version: str) -> Response:
+    """A model's card as a page to read; `current` is the model that serves."""
+    headers = {**_kept(version), "Content-Security-Policy": _POLICY}
+    return sent(rules.card(version, "card.html"), headers=headers, form=HTML)
+
+
+@blp.route("/<string:version>/promote", methods=["POST"])
+@blp.needs("admin")
+@blp.takes(_PROMOTION)
+@blp.gives(200, MadeChangeSchema(), "The change.", problems=(404, 409))
+def promote_price_model(reason: changing.Reason, version: str) -> Response:
+    """Make a model current. The worker that answers serves it at once, the others within a second.
+
+    A model that cannot be read whole is refused, and one that the gate did not let pass when it was fitted,
+    unless `force` overrides the gate on the record. To promote the current model again changes nothing.
+    """
+    return _changed(changing.promote(version, reason))
+
+
+@blp.route("/<string:version>/rollback", methods=["POST"])
+@blp.needs("admin")
+@blp.takes(_REASON)
+@blp.gives(200, MadeChangeSchema(), "The change.", problems=(404, 409))
+def roll_back_price_model(reason: changing.Reason, version: str) -> Response:
+    """Take back a model, which must be the current one: what was current before it is so again.
+
+    To ask again changes nothing. After several promotions, several rollbacks go back one by one.
+    """
+    return _changed(changing.roll_back(version, reason))
+
+
+def _changed(changed: changing.Changed) -> Response:
+    live = context().live
+    said = {**asdict(changed.change), "done": changed.done}
+    return answer({**said, "serving": live.version, "refused": live.refused})
+
+
+def _kept(version: str) -> dict[str, str]:
+    return {} if version == rules.CURRENT else dict(NEVER_CHANGES)

@@ -1,16 +1,73 @@
-"""The model card of the bundle that serves."""
+"""The models of the store: what each was judged to be worth, and which one is current."""
 
 from __future__ import annotations
 
-from models.errors import BundleMissingError
-from service.context import bundle
+from dataclasses import asdict
+from typing import Any
+
+from models.bundle import read_file, verify_files
+from models.errors import BundleError
+from service.context import bundle, context
 from service.errors import NoCardError
+from service.models.store import current, places, registry, said_of
+
+CURRENT = "current"
+MOST_CHANGES = 200
 
 
-def card(name: str) -> bytes:
-    """A file of the current bundle's card, to the byte. Raises NoCardError, NoBundleError."""
-    found = bundle()
+def listed() -> dict[str, Any]:
+    """Every model of the store, oldest first, which one is current, and which one this worker serves."""
+    now, live = current(), context().live
+    entries = [_entry(version, now) for version in registry().versions()]
+    return {"models": entries, "current": now, "serving": live.version, "refused": live.refused}
+
+
+def shown(version: str) -> dict[str, Any]:
+    """One model, its files verified. Raises UnknownModelError; NoBundleError for the current one of none."""
+    return _entry(_named(version), current(), verify_all=True)
+
+
+def _entry(version: str, now: str | None, *, verify_all: bool = False) -> dict[str, Any]:
+    about, created, problem = {}, None, None
+    with places(version):
+        folder = registry().folder(version)
     try:
-        return found.file(name)
-    except BundleMissingError:
-        raise NoCardError(f"The model {found.version} was made without a card.") from None
+        manifest = registry().manifest(version)
+        about, created = manifest["about"], manifest["created"]
+        if verify_all:
+            verify_files(folder, manifest)
+    except BundleError as error:  # one that is damaged must not hide the others
+        problem = said_of(error)
+    return {
+        "version": version,
+        "created": created,
+        "current": version == now,
+        "problem": problem,
+        "evidence": about.get("evidence"),
+        "judged": about.get("judged"),
+        "gate": about.get("gate"),
+    }
+
+
+def changes() -> list[dict[str, Any]]:
+    """The latest promotions and rollbacks, newest first."""
+    with places():
+        return [asdict(change) for change in reversed(registry().history()[-MOST_CHANGES:])]
+
+
+def card(version: str, name: str) -> bytes:
+    """A file of a model's card, to the byte. Raises UnknownModelError, NoCardError, ModelRefusedError.
+
+    For the current one NoBundleError where none serves.
+    """
+    found = bundle() if version == CURRENT else None
+    with places(version):
+        folder = found.folder if found else registry().folder(version)
+        manifest = found.manifest if found else registry().manifest(version)
+        if name not in manifest["files"]:
+            raise NoCardError(f"The model {folder.name} was made without a card.")
+        return read_file(folder, manifest, name)
+
+
+def _named(version: str) -> str:
+    return bundle().version if version == CURRENT else version

@@ -1,19 +1,155 @@
-"""What the model card looks like to a program: an open document, written when the model was fitted."""
+"""What models, their cards and their changes look like. A card is an open document, written by the fit."""
 
 from __future__ import annotations
 
-from marshmallow import INCLUDE, Schema, fields
+from typing import Any
 
+from marshmallow import INCLUDE, Schema, fields, post_load
+
+from service.models.changing import Reason, read_reason
 from service.schemas import said
 
 
-class CardSchema(Schema):
-    """What the model is, on what evidence it stands and how it did on sales it had not seen."""
+class Open(Schema):
+    """An object that can have more members than those named."""
 
     class Meta:
-        """More members than those named here."""
+        """More members than those named."""
 
         unknown = INCLUDE
 
+
+class CardSchema(Open):
+    """What the model is, on what evidence it stands and how it did on sales it had not seen."""
+
     title = fields.String(**said("what the document is"))
     made = fields.String(**said("the day on which the model was fitted"))
+
+
+class FittedOnSchema(Open):
+    """The evidence that a model was fitted on: how much of each kind, of which days."""
+
+    rows = fields.Integer(metadata={"description": "records in all"})
+    sale = fields.Integer(metadata={"description": "closed sales"})
+    asking = fields.Integer(metadata={"description": "prices that were asked"})
+    offer = fields.Integer(metadata={"description": "offers that were declined"})
+    first = fields.String(metadata={"description": "the day of the first record"})
+    last = fields.String(metadata={"description": "the day of the last record"})
+
+
+class JudgedSchema(Open):
+    """How a model did on sales that it had not seen: the figures of its card."""
+
+    sales = fields.Integer(metadata={"description": "sales that it was judged on"})
+    coverage = fields.Dict(
+        keys=fields.String(),
+        values=fields.Float(),
+        metadata={"description": "by level, the share of prices that its range held"},
+    )
+    interval_score = fields.Float(
+        allow_none=True,
+        metadata={"description": "of the 90% range, on the logarithm of the price; less is better"},
+    )
+
+
+class GateCheckSchema(Schema):
+    """One question that the gate asked."""
+
+    name = fields.String(**said("what it asked"))
+    passed = fields.Boolean(**said("whether the model passed"))
+    detail = fields.String(**said("what it saw"))
+
+
+class GateSchema(Open):
+    """What the gate said of a model when it was fitted, against the one that was current then."""
+
+    passed = fields.Boolean(**said("whether it let the model pass"))
+    checks = fields.List(fields.Nested(GateCheckSchema), **said("what it asked"))
+    common_sales = fields.Integer(metadata={"description": "sales that both were judged on"})
+
+
+class ModelEntrySchema(Schema):
+    """A model of the store."""
+
+    version = fields.String(**said("its version"))
+    created = fields.String(**said("when it was fitted; null: it cannot be read", optional=True))
+    current = fields.Boolean(**said("whether it is the promoted one"))
+    problem = fields.String(**said("what is wrong with its files; null: nothing was found", optional=True))
+    evidence = fields.Nested(
+        FittedOnSchema, **said("what it was fitted on; null: not written down", optional=True)
+    )
+    judged = fields.Nested(
+        JudgedSchema, **said("how it did on later sales; null: it was not judged", optional=True)
+    )
+    gate = fields.Nested(
+        GateSchema, **said("what the gate said of it; null: it was not asked", optional=True)
+    )
+
+
+class ModelsListSchema(Schema):
+    """The models of the store."""
+
+    models = fields.List(fields.Nested(ModelEntrySchema), **said("every model, oldest first"))
+    current = fields.String(**said("the version that is promoted; null: none", optional=True))
+    serving = fields.String(**said("the version that the answering worker serves", optional=True))
+    refused = fields.String(
+        **said("why that worker does not serve the promoted one, if it does not", optional=True)
+    )
+
+
+class ReasonSchema(Schema):
+    """Why, and who says so: both are kept for good."""
+
+    # Raw: `service.models.changing` reads them.
+    why = fields.Raw(
+        required=True,
+        metadata={"type": "string", "minLength": 1, "maxLength": 500, "description": "the reason"},
+    )
+    who = fields.Raw(
+        metadata={
+            "type": ["string", "null"],
+            "minLength": 1,
+            "maxLength": 500,
+            "description": "who decides; default: the label of the key, whose id is kept in any case",
+        }
+    )
+
+    @post_load
+    def _reason(self, data: dict[str, Any], **_: Any) -> Reason:
+        return read_reason(**data)
+
+
+class PromotionSchema(ReasonSchema):
+    """Why a model is promoted, who says so, and whether the gate is to be overridden."""
+
+    force = fields.Raw(
+        metadata={
+            "type": ["boolean", "null"],
+            "description": "whatever the gate said; needs who, and goes on the record; default: false",
+        }
+    )
+
+
+class ModelChangeSchema(Schema):
+    """One promotion or rollback."""
+
+    when = fields.String(**said("when, in UTC"))
+    action = fields.String(**said("promote or rollback", enum=["promote", "rollback"]))
+    version = fields.String(**said("what became current"))
+    before = fields.String(**said("in place of which; null: of none", optional=True))
+    who = fields.String(**said("who decided, and by which key"))
+    why = fields.String(**said("the reason"))
+
+
+class MadeChangeSchema(ModelChangeSchema):
+    """What was changed, and what serves now."""
+
+    done = fields.Boolean(**said("whether this request did it; false: it had been done before"))
+    serving = fields.String(**said("the version that the answering worker serves now", optional=True))
+    refused = fields.String(**said("why it serves another one, if it does", optional=True))
+
+
+class ModelChangesSchema(Schema):
+    """The latest changes."""
+
+    changes = fields.List(fields.Nested(ModelChangeSchema), **said("newest first, at most 200"))

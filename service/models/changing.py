@@ -1,0 +1,109 @@
+"""Which model is current: promoted and rolled back over HTTP, with who and why."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any, NamedTuple
+
+import structlog
+from flask import g
+
+from models.bundle import Bundle
+from models.errors import BundleChangedError, Fault, InputError
+from models.registry import Change, Current
+from service.context import context
+from service.errors import GateError, ModelChangedError
+from service.models.store import current, places, registry
+
+_LONGEST = 500
+_log = structlog.get_logger()
+
+
+@dataclass(frozen=True)
+class Reason:
+    """Why a model is promoted or rolled back, who says so, and whether the gate is to be overridden."""
+
+    why: str
+    who: str | None
+    force: bool = False
+
+
+class Changed(NamedTuple):
+    """The change that made a model current; `done`: by this request, and not by an earlier one like it."""
+
+    change: Change
+    done: bool
+
+
+def promote(version: str, reason: Reason) -> Changed:
+    """Make this model current, here at once. To promote the current one again changes nothing.
+
+    Raises UnknownModelError, ModelRefusedError, GateError, ModelStoreError; the current one stays then.
+    """
+    with places(version):
+        # Read before it is promoted: one that no worker can serve must not become current.
+        ready = context().live.read(version)
+    if version == current():
+        context().live.change(ready)
+        return Changed(registry().history()[-1], False)
+    said = _gate(ready)
+    if said and not reason.force:
+        raise GateError(f"The model {version} did not pass: {'; '.join(said)}.")
+    why = f"{reason.why} (by force; the gate said: {'; '.join(said)})" if said else reason.why
+    return _change(lambda: registry().promote(version, who=_who(reason), why=why), ready)
+
+
+def roll_back(version: str, reason: Reason) -> Changed:
+    """Take this model back, which must be the current one: what was current before it is so again.
+
+    Asked again, it is answered alike and nothing is done. Raises ModelChangedError, NoEarlierModelError,
+    UnknownModelError, ModelRefusedError, ModelStoreError; the current one stays then.
+    """
+    try:
+        return _change(lambda: registry().rollback(who=_who(reason), why=reason.why, of=version))
+    except BundleChangedError:
+        last = registry().history()[-1:]
+        if last and (last[0].action, last[0].before) == ("rollback", version):
+            return Changed(last[0], False)
+        raise ModelChangedError(f"The current model is {current() or 'none'}, not {version[:60]}.") from None
+
+
+def _change(change: Callable[[], Current], ready: Bundle | None = None) -> Changed:
+    with places():
+        current = change()
+    made = registry().history()[-1]
+    _log.info("model changed", action=made.action, model_version=current.version, before=made.before)
+    context().live.change(ready)
+    return Changed(made, True)
+
+
+def _gate(found: Bundle) -> list[str]:
+    """What the gate had against it when it was fitted; nothing where it passed."""
+    verdict = found.manifest["about"].get("gate")
+    if not verdict:
+        return ["judged: it was made without being judged"]
+    failed = [check for check in verdict["checks"] if not check["passed"]]
+    return [f"{check['name']}: {check['detail']}" for check in failed]
+
+
+def _who(reason: Reason) -> str:
+    key_id = g.caller.key_id
+    return f"{reason.who or context().keys.entry(key_id).label} (key {key_id})"
+
+
+def read_reason(why: Any, who: Any = None, force: Any = None) -> Reason:
+    """What a caller gives as the reason. Raises InputError with every fault."""
+    faults = [Fault("why", why, "is no reason", f"1 to {_LONGEST} printable characters", "say why")]
+    faults = faults if not _is_text(why) else []
+    if (who is not None or force is True) and not _is_text(who):
+        faults.append(Fault("who", who, "is no name", "needed with force", "say who decides"))
+    if not isinstance(force, bool | None):
+        faults.append(Fault("force", force, "is neither true nor false", "true, false", "leave it out"))
+    if faults:
+        raise InputError(faults)
+    return Reason(why.strip(), who.strip() if who else None, bool(force))
+
+
+def _is_text(text: Any) -> bool:
+    return isinstance(text, str) and bool(text.strip()) and len(text) <= _LONGEST and text.isprintable()
