@@ -128,8 +128,8 @@ def evaluate(holdout: Source, store: Path, strict: bool, as_json: bool) -> None:
     HOLDOUT is a file (CSV) or the address of the service's database, as for `fit`.
     """
     from models.registry import Registry
+    from models.study.judge import judge, only_sales, study
     from training.card.contents import plain
-    from training.study.judge import judge, only_sales, study
 
     bundle = Registry(store).load()
     valuer = bundle.valuer

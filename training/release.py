@@ -18,11 +18,11 @@ from models.kept import EVIDENCE, Kept
 from models.money import Rates
 from models.price.interface import PriceModel
 from models.registry import Registry
+from models.study.judge import Judged, judge, only_sales, study
 from training.card.contents import contents, plain
 from training.card.page import page
 from training.study.gate import ANSWERS_FILE, Answers, Check, Verdict, answers_of_current, gate
 from training.study.holdout import LEAST, MONTHS, split_by_time
-from training.study.judge import Judged, judge, only_sales, study
 from training.study.width import width_factor
 
 CARD_PAGE, CARD_JSON = "card.html", "card.json"

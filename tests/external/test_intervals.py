@@ -6,7 +6,7 @@ from statistics import NormalDist
 import numpy as np
 import pytest
 
-from training.study.intervals import (
+from models.study.intervals import (
     conformal_quantile,
     conformal_rank,
     covered,

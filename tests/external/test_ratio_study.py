@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from training.study.ratio import cod, mean_ratio, median_ratio, prb, prd, ratio_study, weighted_mean_ratio
+from models.study.ratio import cod, mean_ratio, median_ratio, prb, prd, ratio_study, weighted_mean_ratio
 
 # Table D-1, estimate/price in thousands.
 D1 = """116.7/114.5 130.3/121 130.2/133.9 145.5/139 134.1/145 153.9/156.5 143.4/161.1 156.9/169.5 169/175

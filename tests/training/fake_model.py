@@ -13,7 +13,7 @@ from models.evidence import Evidence
 from models.instrument import Instrument, Subject
 from models.money import Rates
 from models.price.interface import FACTORS, Assessment, EvidenceWeight, FloatArray, evidence_word
-from training.study.judge import log_usd, only_sales
+from models.study.judge import log_usd, only_sales
 
 WEAR_COST = 0.06
 

@@ -9,13 +9,13 @@ import orjson
 import pytest
 from fake_model import WEAR_COST, FakeModel, fit_fake
 
+from models.study.judge import Judged, judge, study
 from training.card.charts import coverage_chart
 from training.card.contents import contents, plain
 from training.card.page import page
 from training.demo.market import Market
 from training.study.holdout import split_by_time
 from training.study.index import Pair, repeat_sales, resold
-from training.study.judge import Judged, judge, study
 
 
 @pytest.fixture(scope="module")

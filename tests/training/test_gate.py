@@ -7,10 +7,10 @@ import numpy as np
 import pytest
 from fake_model import FakeModel, fit_fake
 
+from models.study.judge import Judged, judge
 from training.demo.market import Market
 from training.study.gate import LEAST_COMMON, Answers, answers_of_current, coverage_checks, gate
 from training.study.holdout import Split, split_by_time
-from training.study.judge import Judged, judge
 
 
 @pytest.fixture(scope="module")

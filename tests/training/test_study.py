@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 from fake_model import fit_fake
 
+from models.study.groups import THIRDS, price_thirds, unknown_share
+from models.study.judge import Judged, figures, judge, only_sales, study
 from training.demo.market import Market
-from training.study.groups import THIRDS, price_thirds, unknown_share
 from training.study.holdout import LEAST, MOST, split_by_time
-from training.study.judge import Judged, figures, judge, only_sales, study
 from training.study.table import as_text
 
 
@@ -59,6 +59,18 @@ def test_figures_are_those_of_their_definitions(judged: Judged) -> None:
     k = judged.levels.index(0.8)
     inside = [a <= y <= b for a, y, b in zip(judged.low[:, k], judged.paid, judged.high[:, k], strict=True)]
     assert found["coverage"]["0.8"] == pytest.approx(np.mean(inside))
+
+
+def test_a_level_is_judged_by_the_sales_that_have_a_range_of_it(judged: Judged) -> None:
+    k, last = judged.levels.index(0.8), len(judged.paid) - 1
+    low, high = judged.low.copy(), judged.high.copy()
+    low[:last, k] = high[:last, k] = np.nan
+    low[:, 0] = high[:, 0] = np.nan
+    found = figures(Judged(judged.sales, judged.paid, judged.center, low, high, judged.weights), draws=0)
+    inside = low[last, k] <= judged.paid[last] <= high[last, k]
+    assert found["coverage"]["0.8"] == float(inside)
+    assert f"{judged.levels[0]:g}" not in found["coverage"]
+    assert found["coverage"]["0.9"] == figures(judged, draws=0)["coverage"]["0.9"]
 
 
 def test_order_of_sales_does_not_matter(judged: Judged) -> None:

@@ -7,7 +7,7 @@ from statistics import NormalDist
 import numpy as np
 import pytest
 
-from training.study.judge import Judged
+from models.study.judge import Judged
 from training.study.width import width_factor
 
 LEVELS = (0.5, 0.8, 0.9, 0.95)

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from training.study.intervals import conformal_quantile
+from models.study.intervals import conformal_quantile
 from training.yardstick.open_data import OPEN_DATA, OpenData, Scale
 from training.yardstick.peers import LEARNERS, PEERS, folds, guess_with, rows_of
 from training.yardstick.specification import backbone_terms

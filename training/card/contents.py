@@ -15,10 +15,10 @@ from models.evidence import Evidence
 from models.instrument import Instrument, Subject
 from models.money import Rates
 from models.price.interface import FACTORS, FAMILY_OF, PriceModel
+from models.study.judge import only_sales
 from models.vocabulary import BY_PATH, DEFAULT_CHANNEL
 from training.study.backtest import next_quarter, quarter_start
 from training.study.index import repeat_sales, resold
-from training.study.judge import only_sales
 
 _MOST_JUDGED = 500  # specimens that importance is counted over
 _LEAST_PAIRS = 3  # that a year of the repeat-sales index must touch

@@ -9,10 +9,10 @@ from typing import Any
 
 import numpy as np
 
+from models.study.judge import Judged
+from models.study.ratio import ACCEPTED
 from training.card import charts
 from training.card.style import STYLE
-from training.study.judge import Judged
-from training.study.ratio import ACCEPTED
 
 _MOST_FACTORS = 15
 

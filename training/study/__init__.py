@@ -1,1 +1,1 @@
-"""How good the values are: ratio study, intervals, groups, backtest and the gate before promotion."""
+"""Judging a model: backtest, holdout, market index and gate (`models.study` has the figures)."""

@@ -17,7 +17,7 @@ from models.errors import BookmatchError
 from models.evidence import Evidence
 from models.money import Rates
 from models.price.interface import PriceModel
-from training.study.judge import Judged, figures, judge, only_sales, study
+from models.study.judge import Judged, figures, judge, only_sales, study
 
 YEARS = 3
 LEAST_BEFORE = 50  # sales that a fit needs before an origin counts

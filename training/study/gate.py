@@ -18,8 +18,8 @@ import numpy as np
 from models.money import Rates
 from models.price.interface import FloatArray as Floats
 from models.price.interface import PriceModel
-from training.study.intervals import covered, interval_score
-from training.study.judge import SCORE_LEVEL, Judged, judge
+from models.study.intervals import covered, interval_score
+from models.study.judge import SCORE_LEVEL, Judged, judge
 
 LEAST_COMMON = 20  # sales; with fewer, no comparison is made
 WORSE_BY = 0.01  # of the current figure, and by more than one standard error of the paired difference

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 
 from models.evidence import Evidence
-from training.study.judge import only_sales
+from models.study.judge import only_sales
 
 MONTHS = 10
 _DAYS_A_MONTH = 365.25 / 12

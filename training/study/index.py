@@ -13,7 +13,7 @@ from models.evidence import Evidence
 from models.money import Rates
 from models.names import normal, normal_serial
 from models.price.interface import FloatArray as Floats
-from training.study.judge import only_sales
+from models.study.judge import only_sales
 
 
 @dataclass(frozen=True)

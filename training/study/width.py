@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 
-from training.study.judge import Judged
+from models.study.judge import Judged
 
 _LEAST_SALES = 100
 _LEAST, _MOST = 0.95, 1.25

@@ -10,9 +10,9 @@ import numpy as np
 
 from models.evidence import Evidence
 from models.price.features import columns
+from models.study.intervals import covered, interval_score
+from models.study.judge import log_usd, only_sales
 from training.demo.market import Market, make_market
-from training.study.intervals import covered, interval_score
-from training.study.judge import log_usd, only_sales
 from training.yardstick.open_data import OPEN_DATA, OpenData
 from training.yardstick.ours import guess_market, guess_open
 from training.yardstick.peers import LEVEL, PEERS, Guess, folds

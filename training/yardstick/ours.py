@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+from models.study.judge import judge
 from training.demo.market import Market
-from training.study.judge import judge
 from training.yardstick.open_data import OpenData
 from training.yardstick.peers import LEVEL, Guess
 from training.yardstick.tables import Ints

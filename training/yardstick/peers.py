@@ -13,7 +13,7 @@ from typing import Any, Protocol
 
 import numpy as np
 
-from training.study.intervals import conformal_quantile, cqr_correction
+from models.study.intervals import conformal_quantile, cqr_correction
 from training.yardstick.tables import Floats, Ints, Table
 
 LEVEL = 0.9

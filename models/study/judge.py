@@ -12,17 +12,20 @@ from models.evidence import Evidence
 from models.money import Rates
 from models.price.interface import EvidenceWeight, PriceModel
 from models.price.interface import FloatArray as Floats
+from models.study.groups import groupings
+from models.study.intervals import covered, interval_score
+from models.study.ratio import Figure, ratio_study
 from models.vocabulary import DEFAULT_LEVELS
-from training.study.groups import groupings
-from training.study.intervals import covered, interval_score
-from training.study.ratio import Figure, ratio_study
 
 SCORE_LEVEL = 0.9  # the level whose interval score is quoted
 
 
 @dataclass(frozen=True)
 class Judged:
-    """n sales beside what a model said of them, in log US dollars; `low`, `high`: (n, levels)."""
+    """n sales beside what was said of them, in log US dollars; `low`, `high`: (n, levels).
+
+    NaN in `low` and `high`: a range of that level was not given for that sale.
+    """
 
     sales: tuple[Evidence, ...]
     paid: Floats
@@ -74,7 +77,7 @@ def figures(judged: Judged, mask: np.ndarray | None = None, *, draws: int = 1000
     """The study of these sales, or of those under `mask`, as JSON.
 
     `sales`; each ratio statistic as value, low, high; `coverage`: level → share inside; `interval_scores`:
-    level → mean, log scale; `interval_score`: the one at `SCORE_LEVEL`.
+    level → mean, log scale; `interval_score`: the one at `SCORE_LEVEL`. A level that no sale has is left out.
     """
     rows = np.ones(len(judged.paid), bool) if mask is None else mask
     paid, center = judged.paid[rows], judged.center[rows]
@@ -82,9 +85,12 @@ def figures(judged: Judged, mask: np.ndarray | None = None, *, draws: int = 1000
     study = ratio_study(np.exp(center - paid.mean()), np.exp(paid - paid.mean()), draws=draws)
     coverage, scores = {}, {}
     for k, level in enumerate(judged.levels):
-        low, high = judged.low[rows, k], judged.high[rows, k]
-        coverage[f"{level:g}"] = float(covered(paid, low, high).mean())
-        scores[f"{level:g}"] = float(interval_score(paid, low, high, level).mean())
+        given = ~np.isnan(judged.low[rows, k])
+        if not given.any():
+            continue
+        y, low, high = paid[given], judged.low[rows, k][given], judged.high[rows, k][given]
+        coverage[f"{level:g}"] = float(covered(y, low, high).mean())
+        scores[f"{level:g}"] = float(interval_score(y, low, high, level).mean())
     return {
         "sales": int(rows.sum()),
         **{name: _written(figure) for name, figure in study.items()},
