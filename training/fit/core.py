@@ -36,7 +36,8 @@ class Specification:
     """What a core is made of on one kind of table.
 
     `forest`: what trees see; `signs`: input name → −1 where more may only lower. `scatter`: level columns
-    whose levels may scatter differently. `time`: the column of time, "" for none.
+    whose levels may scatter differently. `time`: the column of time, "" for none. `kriged`: the columns that
+    `training.fit.kriging` measures nearness by.
     """
 
     terms: tuple[Term, ...]
@@ -44,6 +45,7 @@ class Specification:
     signs: Mapping[str, int]
     scatter: tuple[str, ...] = ()
     time: str = ""
+    kriged: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -1,7 +1,7 @@
 """Open price data from PyPI packages, each with a feature specification in the words of the core.
 
 A data set is a `Table` (numbers with NaN, levels with "" for unknown), log prices and one `Column` per
-feature: enough for the core, whose terms `specifications_of` makes of it, and for peers, which encode as
+feature: enough for the core, whose terms `specification_of` makes of it, and for peers, which encode as
 they like.
 """
 

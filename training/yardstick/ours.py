@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from models.study.judge import judge
 from training.demo.market import Market
 from training.yardstick.open_data import OpenData
@@ -29,14 +31,14 @@ def guess_market(market: Market, seed: int) -> Guess:
 
 def guess_open(data: OpenData, train: Ints, test: Ints, seed: int) -> Guess:
     """Fitted on the `train` rows of an open data set by the core's own path; guesses the `test` rows."""
-    from training.fit.choice import most_evident
-    from training.fit.core import Data
+    from training.fit.core import Data, fit_core
     from training.fit.problem import SALE
     from training.fit.stack import stacked
-    from training.yardstick.specification import specifications_of
+    from training.yardstick.specification import specification_of
 
     table, sales = data.at(train), [SALE] * len(train)
     rows = Data(table, data.log_price[train], sales, sales, [str(row) for row in train])
-    spec, fitted = most_evident(rows, specifications_of(data.columns, table), seed)
+    spec = specification_of(data.columns, table)
+    fitted = fit_core(rows, replace(spec, forest=()), seed)
     center, low, high = stacked(rows, spec, fitted, seed).interval(data.at(test), (LEVEL,))
     return Guess(center, low[:, 0], high[:, 0])

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
-from itertools import combinations
 
 import numpy as np
 
@@ -14,25 +12,16 @@ from training.fit.core import Specification
 from training.fit.spec import Maker, Term, levels, linear, smooth, unknown
 from training.yardstick.open_data import Column, Scale
 
-_MOST_PAIRED = 12  # with more columns than this their pairs would outnumber the rows
-_BENT = "curve by level"
 _FEW_LEVELS = 6  # a column with so many levels shows each of them to the trees
 
 
-def specifications_of(columns: Sequence[Column], table: Table) -> Iterator[Specification]:
-    """From plain to rich: columns alone, pairs of them, pairs that bend.
+def specification_of(columns: Sequence[Column], table: Table) -> Specification:
+    """What is a number bends and may jump, what is a level is pooled; together they are kriged.
 
-    What is a number bends and may jump, what is a level is pooled. `table`: the rows to fit on; only the
-    names of their levels are read.
+    `table`: the rows to fit on; only the names of their levels are read.
     """
-    terms = [*backbone_terms(columns), *jumps_of(columns)]
-    inputs = tuple(_inputs(columns, table))
-    yield Specification(tuple(terms), inputs, {})
-    if len(columns) > _MOST_PAIRED:
-        return
-    pairs = pair_terms(columns)
-    yield Specification((*terms, *(t for t in pairs if t.group != _BENT)), inputs, {})
-    yield Specification((*terms, *pairs), inputs, {})
+    terms = (*backbone_terms(columns), *jumps_of(columns))
+    return Specification(terms, tuple(_inputs(columns, table)), {}, kriged=tuple(c.name for c in columns))
 
 
 def backbone_terms(columns: Sequence[Column]) -> list[Term]:
@@ -68,30 +57,6 @@ def rungs(column: str, count: int = 40) -> Maker:
         return Ramps(column, tuple(at.tolist())) if len(at) >= 4 else None
 
     return fit
-
-
-def pair_terms(columns: Sequence[Column]) -> list[Term]:
-    """Every two columns together. Pairs of one nature share a prior: each on its own would fit its noise."""
-    return [term for one, other in combinations(columns, 2) for term in _pair(one, other)]
-
-
-def _pair(one: Column, other: Column) -> Iterator[Term]:
-    a, b = one.name, other.name
-    if Scale.LEVEL not in (one.scale, other.scale):
-        yield Term(f"{a} by {b}", (linear(a), linear(b)), group="number by number")
-    for p, q in ((one, other), (other, one)):
-        if p.scale in (Scale.LEVEL, Scale.GRADE) and q.scale is not Scale.LEVEL:
-            name, by = q.name, levels(_level_column(p))
-            yield Term(f"{name} by {p.name} level", (by, linear(name)), group="number by level")
-            curve = Term(f"{name} curve by {p.name} level", (by, smooth(name, 10, 6)))
-            yield replace(curve, group=_BENT)
-    if {one.scale, other.scale} <= {Scale.LEVEL, Scale.GRADE}:
-        both = (levels(_level_column(one)), levels(_level_column(other)))
-        yield Term(f"{a} level by {b} level", both, group="level by level")
-
-
-def _level_column(column: Column) -> str:
-    return f"{column.name}=" if column.scale is Scale.GRADE else column.name
 
 
 def _inputs(columns: Sequence[Column], table: Table) -> Iterator[Input]:
