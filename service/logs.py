@@ -47,10 +47,14 @@ class QuietFlask(Flask):
 
 
 def _failed(kind: type[BaseException], error: BaseException, trace: TracebackType | None) -> None:
-    frames = traceback.extract_tb(trace)[-12:]
-    at = [f"{frame.filename.rsplit('/site-packages/')[-1]}:{frame.lineno} {frame.name}" for frame in frames]
     names = g.get("names")
-    _log.error("failed", **(names._asdict() if names else {}), error=kind.__name__, at=at)
+    _log.error("failed", **(names._asdict() if names else {}), error=kind.__name__, at=place_of(trace))
+
+
+def place_of(trace: TracebackType | None) -> list[str]:
+    """Where an error was raised, without its text."""
+    frames = traceback.extract_tb(trace)[-12:]
+    return [f"{frame.filename.rsplit('/site-packages/')[-1]}:{frame.lineno} {frame.name}" for frame in frames]
 
 
 def log_failure(error: BaseException) -> None:

@@ -127,6 +127,10 @@ BY_STATUS: Mapping[int, Kind] = {
     405: Kind(405, "method", "This path does not have that method", "Allow names the methods it has."),
     412: Kind(412, "precondition", "It is another one by now", "Ask again without If-Match."),
     413: Kind(413, "too-large", "The body is too large", "Send less at once."),
+    414: Kind(414, "address", "The address is too long", "Say less in path and query."),
+    417: Kind(417, "expectation", "What was expected cannot be met", "Leave out the header Expect."),
+    431: Kind(431, "headers", "The headers are too large", "Send fewer headers, or shorter ones."),
+    501: Kind(501, "transfer-coding", "Unknown transfer coding", "Send chunks, or a Content-Length."),
     500: _BROKEN,
 }
 _RETRY_SECONDS = "5"
@@ -185,6 +189,22 @@ def _of_http(error: HTTPException) -> Response:
     return problem(kind, kind.remedy, headers=kept)
 
 
+def document(
+    kind: Kind, detail: str, instance: str, request_id: str | None, extra: Mapping[str, Any] | None = None
+) -> bytes:
+    """The problem document itself."""
+    body = {
+        "type": f"/docs#problem-{kind.name}",
+        "title": kind.title,
+        "status": kind.status,
+        "detail": detail,
+        "instance": instance,
+        "request_id": request_id,
+        **(extra or {}),
+    }
+    return orjson.dumps(body)
+
+
 def problem(
     kind: Kind,
     detail: str,
@@ -192,17 +212,9 @@ def problem(
     headers: Mapping[str, str] | None = None,
 ) -> Response:
     """The answer that says what is wrong."""
-    body = {
-        "type": f"/docs#problem-{kind.name}",
-        "title": kind.title,
-        "status": kind.status,
-        "detail": detail,
-        "instance": request.path,
-        "request_id": g.get("request_id"),
-        **(extra or {}),
-    }
     g.problem = kind.name
-    answer = Response(orjson.dumps(body), kind.status, mimetype=PROBLEM_JSON)
+    body = document(kind, detail, request.path, g.get("request_id"), extra)
+    answer = Response(body, kind.status, mimetype=PROBLEM_JSON)
     if kind.status in (401, 403):
         answer.headers["WWW-Authenticate"] = 'Bearer realm="bookmatch"' + _CHALLENGE.get(kind.name, "")
     elif kind.status == 503 or kind.name == "in-flight":

@@ -9,6 +9,7 @@ from typing import Any
 
 from gunicorn.app.base import BaseApplication
 
+from service.front import Lines, Worker
 from service.limits.counters import shared
 from service.metrics.folder import FOLDER, counting_folder
 from service.settings import Settings
@@ -43,7 +44,8 @@ def options(settings: Settings) -> dict[str, Any]:
         "bind": settings.bind,
         "workers": settings.workers,
         "threads": settings.threads,
-        "worker_class": "gthread",
+        "worker_class": Worker,
+        "logger_class": Lines,
         # A bundle is loaded in the worker: threads of a numerical library do not survive a fork.
         "preload_app": False,
         # Without it, connections that are kept alive can all end up with one worker.

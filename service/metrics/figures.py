@@ -60,6 +60,11 @@ class Figures:
         if problem is not None:
             self._of_problem(problem).inc()
 
+    def refused(self, status: int, problem: str) -> None:
+        """What came was no request: it has neither path nor method."""
+        self._look_up("", "", status).count.inc()
+        self._of_problem(problem).inc()
+
     def valued(self, evidence: str, count: int = 1) -> None:
         """So many instruments were valued, with this word for the evidence behind them."""
         self._valued[evidence].inc(count)
