@@ -9,6 +9,7 @@ from typing import Any
 
 from flask import request
 from werkzeug.datastructures import MIMEAccept
+from werkzeug.exceptions import RequestEntityTooLarge
 from werkzeug.wsgi import get_input_stream
 
 from service.errors import BodyError, EncodingError, NotAcceptableError
@@ -17,6 +18,8 @@ from service.web import form_of
 _RANGE = re.compile(r"(\*/\*|[\w!#$%&'+.^`|~-]+/(\*|[\w!#$%&'+.^`|~-]+))", re.ASCII)
 _GZIP = ("gzip", "x-gzip")  # the second is the first by its old name (RFC 9110, section 8.4.1.3)
 _PIECE = 64 * 1024
+# Lists may be long. What unpacks to more than so many times itself, and to so many bytes, is none.
+_MOST, _TRUSTED = 200, 8 * 2**20
 
 
 def check_forms() -> None:
@@ -68,7 +71,7 @@ class Inflated(io.RawIOBase):
         self._packed = packed
         self._left = b""  # read, and not yet inflated
         self._member: Any = None  # the one that is being inflated: a stream can hold several
-        self._surplus = 0  # bytes in, less bytes out
+        self._in = self._out = 0  # bytes
 
     def readable(self) -> bool:
         """It is."""
@@ -105,7 +108,13 @@ class Inflated(io.RawIOBase):
             self._left, self._member = self._member.unused_data, None
         else:
             self._left = self._member.unconsumed_tail
-        self._surplus += before - len(self._left) - len(data)
-        if self._surplus > _PIECE:  # empty blocks could be sent for ever, and no limit would be met
-            raise BodyError("The body is gzip that holds next to nothing.")
+        self._in += before - len(self._left)
+        self._out += len(data)
+        self._check_ratio()
         return data
+
+    def _check_ratio(self) -> None:
+        if self._in - self._out > _PIECE:  # empty blocks could be sent for ever, and no limit would be met
+            raise BodyError("The body is gzip that holds next to nothing.")
+        if self._out > _TRUSTED and self._out > self._in * _MOST:
+            raise RequestEntityTooLarge

@@ -22,9 +22,10 @@ blp = Noun(
     __name__,
     url_prefix="/v1/catalogue",
     description="Makers, models and editions: what a form's menus need. Names match without regard to case, "
-    "accents and surplus spaces.",
+    "accents and surplus spaces; one that ends like a path below it, in /models say, stands in the whole "
+    "catalogue only.",
 )
-_MODEL = "/makers/<string:maker>/models/<string:model>"
+_MODEL = "/makers/<path:maker>/models/<path:model>"
 
 
 @blp.route("")
@@ -43,7 +44,7 @@ def list_makers() -> Response:
     return answer({"makers": rules.makers()})
 
 
-@blp.route("/makers/<string:maker>")
+@blp.route("/makers/<path:maker>")
 @blp.needs("valuations", forms=True)
 @blp.gives(200, MakerSchema(), "The maker.", problems=(404,))
 def show_maker(maker: str) -> Response:
@@ -51,7 +52,7 @@ def show_maker(maker: str) -> Response:
     return answer(rules.maker(maker))
 
 
-@blp.route("/makers/<string:maker>/models")
+@blp.route("/makers/<path:maker>/models")
 @blp.needs("valuations", forms=True)
 @blp.gives(200, ModelsSchema(), "The models.", problems=(404,))
 def list_models(maker: str) -> Response:

@@ -16,6 +16,7 @@ from asking import DAL, Caller
 from backups import back_up, edit, restored, rows_of
 from conftest import NewDatabase, caller_of, keys_of, make_app, parts
 from flask import Flask
+from records import record
 from sqlalchemy import Engine, Table, select
 
 from models.registry import Registry
@@ -43,7 +44,10 @@ def app(backend: str, new_database: NewDatabase, store: Path) -> Iterator[Flask]
 def test_what_is_restored_answers_as_before(
     app: Flask, target: str, new_database: NewDatabase, tmp_path: Path
 ) -> None:
-    caller = caller_of(app)
+    caller = caller_of(app, "valuations", "evidence")
+    first = record(caller)
+    assert first.status_code == 201
+    caller.ask("DELETE", first.headers["Location"])
     revoked_id, revoked = keys_of(app).create("a lost laptop’s", ["valuations"])
     keys_of(app).revoke(revoked_id)
     once = {"Idempotency-Key": "one"}
@@ -61,7 +65,9 @@ def test_what_is_restored_answers_as_before(
     assert again.post("/v1/valuations", DAL, **once).data == made[-1].data
     assert again.post("/v1/attributions", DAL).data == caller.post("/v1/attributions", DAL).data
     assert Caller(other, revoked).get("/v1/vocabulary").status_code == 401
+    assert again.get(f"{first.headers['Location']}/history").json["changes"][1]["action"] == "withdrawn"
     assert again.value({}).status_code == 201  # and it goes on
+    assert record(again, id="S-2").status_code == 201
     first, second = Registry(parts(app).settings.store), Registry(store)
     assert (second.current(), second.history()) == (first.current(), first.history())
     parts(other).engine.dispose()

@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 from asking import Caller, assert_problem
-from fakes import CATALOGUE
+from conftest import NewDatabase, caller_of, make_app, parts
+from fakes import CATALOGUE, RATES, FakePriceModel
 
+from models.bundle import write_bundle
+from models.catalogue import read_catalogue
 from models.cautions import CODES, cautions_for
 from models.instrument import Instrument, Subject
+from models.registry import Registry
 from models.valuation import DEFAULT_LEVELS
 from models.vocabulary import FIELDS
 
@@ -59,6 +65,22 @@ def test_one_model_and_what_is_known_of_it(caller: Caller) -> None:
 @pytest.mark.parametrize("maker", ["séraphine & fils", "SERAPHINE & FILS", "  Seraphine  &  Fils "])
 def test_names_match_without_case_accents_and_spaces(caller: Caller, maker: str) -> None:
     assert caller.get(f"/v1/catalogue/makers/{maker}/models/ETOILE").json["name"] == "Étoile"
+
+
+def test_names_with_a_slash_have_a_place_of_their_own(tmp_path: Path, new_database: NewDatabase) -> None:
+    source = '[[model]]\nmaker = "Hane/Strömm"\nname = "A/B 1"\nfirst_year = 1960\nlast_year = 1961\n'
+    catalogue, store = read_catalogue(CATALOGUE.source + source), tmp_path / "store"
+    version = write_bundle(store, FakePriceModel(), catalogue, RATES, {})
+    Registry(store).promote(version, who="tests", why="to serve")
+    caller = caller_of(make_app(store, new_database("sqlite")))
+    for slash in ("/", "%2F", "%2f"):
+        maker = f"/v1/catalogue/makers/Hane{slash}Strömm"
+        assert caller.get(maker).json["models"] == ["A/B 1"]
+        assert caller.get(f"{maker}/models").json["models"][0]["name"] == "A/B 1"
+        model = f"{maker}/models/A{slash}B 1"
+        assert caller.get(model).json["maker"] == "Hane/Strömm"
+        assert caller.get(f"{model}/watchpoints").json == {"watchpoints": []}
+    parts(caller.app).engine.dispose()
 
 
 def test_unknown_names_are_not_there_and_the_nearest_are_named(caller: Caller) -> None:
