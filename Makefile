@@ -19,7 +19,7 @@ INSTALL := $(BIN)/python -m pip install --quiet --no-input --disable-pip-version
 DEMO := var/demo
 STORE := var/store
 
-.PHONY: help serve test check unit fmt env lock fresh yardstick examples clean needs-serve needs-test
+.PHONY: help serve test check unit fmt env lock fresh siege yardstick examples clean needs-serve needs-test
 
 help:
 	@echo 'make serve      the demo service, from nothing to an address and a request to try'
@@ -28,6 +28,7 @@ help:
 	@echo 'make fmt        format, and mend what the linter can'
 	@echo 'make examples   ask the demo service again for the answer that README.md shows'
 	@echo 'make fresh      both commands in a fresh clone with an empty home, timed'
+	@echo 'make siege      a minute of load, killed workers, changing models and a restarted database'
 	@echo 'make yardstick  the fit beside its peers (installs more)'
 	@echo 'make lock       write the locks again; UPGRADE=--upgrade for newer versions'
 	@echo 'make clean      delete what serve and test made, but not the environment'
@@ -110,6 +111,9 @@ lock: $(TOOLS)/bin/uv
 	$(COMPILE) pyproject.toml --group yardstick -o requirements-yardstick.lock
 	$(COMPILE) pyproject.toml --group dev -c requirements-yardstick.lock -o requirements-dev.lock
 	$(COMPILE) pyproject.toml -c requirements-yardstick.lock -o requirements.lock
+
+siege: env
+	$(BIN)/python tests/live/siege.py
 
 yardstick: requirements-yardstick.lock | $(BIN)/python
 	@$(INSTALL) -r requirements-yardstick.lock

@@ -108,11 +108,11 @@ def test_a_database_that_was_not_migrated(own_app: Flask) -> None:
 def test_a_database_that_is_gone(
     store: Path, new_database: NewDatabase, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    began = time.monotonic()
     address = new_database("sqlite")
     app = make_app(store, address)
     caller = caller_of(app)
     assert caller.value({}).status_code == 201
+    began = time.monotonic()
     parts(app).engine.dispose()
     Path(address.removeprefix("sqlite:///")).rename(store / "elsewhere")
     Path(address.removeprefix("sqlite:///")).mkdir()

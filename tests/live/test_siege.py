@@ -1,0 +1,28 @@
+"""Ten seconds of the siege: no wrong answer, nothing lost, no error but of what was killed or stopped."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from postgres import server_in
+from siege import besiege
+
+
+def test_a_service_under_siege_gives_no_wrong_answer_and_loses_none(tmp_path: Path) -> None:
+    server = server_in(tmp_path / "postgres")
+    try:
+        report = besiege(tmp_path, server, seconds=10, changes=3, kill_every=2.5)
+    finally:
+        server.cleanup()
+    for name, said in report.rows():
+        print(f"{name:<60} {said}")
+    assert report.tally.wrong == []
+    assert report.failures == [] and len(report.tally.changes) == 6
+    assert report.unexplained == []
+    assert report.unreadable == []
+    assert report.records == len(report.tally.made) == len(report.tally.names)
+    # It was a siege: callers asked all the while, workers died, the database went, models changed.
+    assert len(report.tally.made) > 100 and len(report.tally.kills) >= 3 and report.tally.refused
+    assert {answer.version for answer in report.tally.answers} >= {
+        change[2] for change in report.tally.changes
+    }
