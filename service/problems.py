@@ -140,9 +140,9 @@ _CHALLENGE = {
     "scope": ', error="insufficient_scope"',
     "origin": ', error="insufficient_scope"',
 }
-# What a driver's error says beside its class: PostgreSQL's undefined_table (it was not migrated yet), and the
-# word that either database has for a full disk.
-_NO_TABLE, _FULL = "42P01", ("53100", sqlite3.SQLITE_FULL)
+# What a driver's error says beside its class: PostgreSQL's undefined_table (it was not migrated yet) and
+# read_only_sql_transaction (it is a standby now), and the word that either database has for a full disk.
+_NOT_OURS, _FULL = ("42P01", "25006"), ("53100", sqlite3.SQLITE_FULL)
 
 
 def register(app: Flask) -> None:
@@ -175,7 +175,7 @@ def _kind_of(error: Exception) -> Kind:
         code = getattr(error.orig, "sqlstate", None) or getattr(error.orig, "sqlite_errorcode", None)
         if code in _FULL:
             return TABLE[errors.NoRoomError]
-        if code == _NO_TABLE or error.connection_invalidated:
+        if code in _NOT_OURS or error.connection_invalidated:
             return _NO_DATABASE
     return next(TABLE[cls] for cls in type(error).__mro__ if cls in TABLE)
 

@@ -56,8 +56,16 @@ def open_engine(address: str, *, busy_seconds: float = 5.0, threads: int = 4) ->
         url = url.set(drivername="postgresql+psycopg")
     shared: dict[str, Any] = {"hide_parameters": True, "pool_size": threads + 1, "pool_timeout": busy_seconds}
     if url.get_backend_name() != "sqlite":
-        wait = f"-c lock_timeout={round(busy_seconds * 1000)}"
-        connect = {"connect_timeout": max(1, round(busy_seconds)), "options": wait}
+        wait = round(busy_seconds * 1000)
+        # Of a host that is gone without a word, TCP would tell in a quarter of an hour.
+        lost = {
+            "tcp_user_timeout": wait,
+            "keepalives_idle": 5,
+            "keepalives_interval": 2,
+            "keepalives_count": 3,
+        }
+        options = f"-c lock_timeout={wait}"
+        connect = {"connect_timeout": max(1, round(busy_seconds)), "options": options, **lost}
         return create_engine(url, pool_pre_ping=True, connect_args=connect, **shared)
     engine = create_engine(url, connect_args={"timeout": busy_seconds}, **shared)
     event.listen(engine, "connect", _prepare_sqlite)

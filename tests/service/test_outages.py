@@ -55,6 +55,8 @@ def test_what_drivers_say_is_told_apart() -> None:
         (InterfaceError("", {}, Exception(), connection_invalidated=True), 503, "no-database"),
         (InterfaceError("", {}, Exception()), 500, "unexpected"),
         (DBAPIError("", {}, postgres.UndefinedTable()), 503, "no-database"),
+        (DBAPIError("", {}, postgres.ReadOnlySqlTransaction()), 503, "no-database"),
+        (DBAPIError("", {}, postgres.UniqueViolation()), 500, "unexpected"),
     ):
         kind = problems._kind_of(error)
         assert (kind.status, kind.name) == (status, name), error

@@ -110,7 +110,24 @@ def test_the_log_is_json_and_holds_nothing_personal(http: httpx.Client, served: 
     body = {**DAL, "instrument": {**DAL["instrument"], "serial": "QX-ZYZY-88", "finish": "Tarnish"}}
     made = http.post("/v1/valuations", json=body)
     http.post("/v1/valuations", json={"instrument": {"maker": "QX-ZYZY-88", "serial": ["ZYZY"]}})
-    lines = [json.loads(line) for line in served.log.splitlines() if line.startswith("{")]
+    key = served.call("keys", "create", "e", "--scope", "evidence").strip()
+    sale = {
+        "id": "S-9",
+        "kind": "sale",
+        "date": "2025-06-01",
+        "price": "1800.00",
+        "currency": "USD",
+        "channel": "dealer",
+    }
+    noted = {**sale, "source": "from ZYZY of Ostvik Lane", "instrument": body["instrument"]}
+    entitled = {"Authorization": f"Bearer {key}"}
+    assert http.post("/v1/evidence", json=noted, headers=entitled).status_code == 201
+    csv = {**entitled, "Content-Type": "text/csv"}
+    http.post("/v1/evidence", content="kind,source,serial\nsale,ZYZY,ZYZY\n", headers=csv)
+    csv["Authorization"] = http.headers["Authorization"]
+    http.post("/v1/stocklists", content="id,maker,serial\nZYZY,Ostvig,ZYZY\n", headers=csv)
+    http.get("/v1/catalogue/makers/ZYZY?q=ZYZY")
+    lines = [json.loads(line) for line in served.log.splitlines()]
     own = next(line for line in lines if line.get("request_id") == made.headers["X-Request-ID"])
     assert own["route"] == "/v1/valuations" and own["status"] == 201 and own["ms"] > 0
     assert own["key"] == served.key.split("_")[1] and own["model_version"] == made.json()["model_version"]
