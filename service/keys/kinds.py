@@ -7,12 +7,13 @@ where everyone can read it: it works from that site's origins only, and may do n
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
 from models.errors import Fault, InputError
 from models.names import nearest
+from service.texts import text_faults
 
 SECRET, PUBLISHABLE = "secret", "publishable"
 KINDS: Mapping[str, str] = {
@@ -52,7 +53,7 @@ def wanted(label: Any, kind: Any = None, scopes: Any = None, origins: Any = None
     """A new key as asked for; None and nothing are the same. Raises InputError with every fault."""
     kind = SECRET if kind is None else kind
     scopes, origins = scopes or (), origins or ()
-    faults = list(_of_label(label))
+    faults = text_faults("label", label, LONGEST_LABEL, "say whose key it is")
     if not isinstance(kind, str) or kind not in KINDS:
         faults.append(
             Fault("kind", kind, "is no kind of key", ", ".join(KINDS), "choose one of those allowed")
@@ -72,13 +73,6 @@ def overlap(hours: Any) -> float:
         return float(hours)
     allowed = f"0 to {MOST_OVERLAP_HOURS:g}"
     raise InputError([Fault("overlap_hours", hours, "is not such a number of hours", allowed, "correct it")])
-
-
-def _of_label(label: Any) -> Iterator[Fault]:
-    good = isinstance(label, str) and label.strip() and len(label) <= LONGEST_LABEL and label.isprintable()
-    if not good:
-        allowed = f"1 to {LONGEST_LABEL} printable characters"
-        yield Fault("label", label, "is not a label", allowed, "say whose key it is")
 
 
 def _of_list(field: str, found: Any, most: int) -> list[Fault]:

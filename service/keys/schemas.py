@@ -21,7 +21,7 @@ from service.keys.kinds import (
 from service.schemas import said
 
 _MOMENT: dict[str, Any] = {"type": "string", "format": "date-time"}
-_WORDS: dict[str, Any] = {"type": "array", "uniqueItems": True}
+_WORDS: dict[str, Any] = {"type": "array"}
 
 
 class KeyAskSchema(Schema):
@@ -51,6 +51,7 @@ class KeyAskSchema(Schema):
         metadata={
             **_WORDS,
             "items": {"type": "string", "enum": [*SCOPES]},
+            "maxItems": len(SCOPES),
             "x-terms": SCOPES,
             "description": "what a secret key may do",
         },

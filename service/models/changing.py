@@ -15,6 +15,7 @@ from models.registry import Change, Current
 from service.context import context
 from service.errors import GateError, ModelChangedError
 from service.models.store import current, places, registry
+from service.texts import text_faults
 
 _LONGEST = 500
 _log = structlog.get_logger()
@@ -94,16 +95,13 @@ def _who(reason: Reason) -> str:
 
 def read_reason(why: Any, who: Any = None, force: Any = None) -> Reason:
     """What a caller gives as the reason. Raises InputError with every fault."""
-    faults = [Fault("why", why, "is no reason", f"1 to {_LONGEST} printable characters", "say why")]
-    faults = faults if not _is_text(why) else []
-    if (who is not None or force is True) and not _is_text(who):
-        faults.append(Fault("who", who, "is no name", "needed with force", "say who decides"))
+    faults = text_faults("why", why, _LONGEST, "say why")
+    if who is not None:
+        faults += text_faults("who", who, _LONGEST, "say who decides")
+    elif force is True:
+        faults.append(Fault("who", None, "is empty", "needed with force", "say who decides"))
     if not isinstance(force, bool | None):
         faults.append(Fault("force", force, "is neither true nor false", "true, false", "leave it out"))
     if faults:
         raise InputError(faults)
     return Reason(why.strip(), who.strip() if who else None, bool(force))
-
-
-def _is_text(text: Any) -> bool:
-    return isinstance(text, str) and bool(text.strip()) and len(text) <= _LONGEST and text.isprintable()

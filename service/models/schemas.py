@@ -106,12 +106,13 @@ class ReasonSchema(Schema):
         metadata={"type": "string", "minLength": 1, "maxLength": 500, "description": "the reason"},
     )
     who = fields.Raw(
+        allow_none=True,
         metadata={
-            "type": ["string", "null"],
+            "type": "string",
             "minLength": 1,
             "maxLength": 500,
             "description": "who decides; default: the label of the key, whose id is kept in any case",
-        }
+        },
     )
 
     @post_load
@@ -123,10 +124,11 @@ class PromotionSchema(ReasonSchema):
     """Why a model is promoted, who says so, and whether the gate is to be overridden."""
 
     force = fields.Raw(
+        allow_none=True,
         metadata={
-            "type": ["boolean", "null"],
+            "type": "boolean",
             "description": "whatever the gate said; needs who, and goes on the record; default: false",
-        }
+        },
     )
 
 

@@ -158,6 +158,12 @@ def test_what_no_browser_sends_is_no_origin(admin: Caller, origin: str) -> None:
     assert set(faults_of(found)) == {"#/origins"}
 
 
+def test_null_is_the_same_as_nothing(admin: Caller) -> None:
+    made = make(admin, kind=None, origins=None)
+    assert made["kind"] == "secret"
+    assert admin.post(f"/v1/keys/{made['id']}/rotate", {"overlap_hours": None}).status_code == 201
+
+
 def test_what_browsers_send_is_one(admin: Caller) -> None:
     origins = [
         "https://xn--gitrok-pta.example",

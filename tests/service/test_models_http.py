@@ -242,6 +242,12 @@ def test_what_is_wrong_with_a_reason(admin: Caller, asked: dict[str, Any], point
     assert set(faults_of(found)) == pointers
 
 
+def test_null_is_the_same_as_nothing(admin: Caller) -> None:
+    second = another(admin)
+    assert promote(admin, second, who=None, force=None).status_code == 200
+    assert roll_back(admin, second, who=None).status_code == 200
+
+
 def test_a_store_that_cannot_be_written(admin: Caller, monkeypatch: pytest.MonkeyPatch) -> None:
     before, second = value_of(admin), another(admin)
 

@@ -1,0 +1,17 @@
+"""Short texts that people write and others read: labels, names and reasons."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from models.errors import Fault
+
+
+def text_faults(field: str, value: Any, longest: int, step: str) -> list[Fault]:
+    """What keeps this from being such a text of at most so many characters, if anything does."""
+    allowed = f"1 to {longest} printable characters"
+    if not isinstance(value, str) or not 0 < len(value) <= longest:
+        return [Fault(field, value, "is not such a text", allowed, step)]
+    if not value.isprintable():
+        return [Fault(field, value, "holds a control character", allowed, step)]
+    return [] if value.strip() else [Fault(field, value, "is empty", allowed, step)]
