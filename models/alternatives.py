@@ -8,9 +8,10 @@ from decimal import Decimal
 from statistics import NormalDist
 
 from models.errors import Fault, InputError
-from models.instrument import Instrument, Subject, Value, parse_json
+from models.instrument import Instrument, Subject, Value
 from models.money import BASE_CURRENCY
 from models.names import nearest
+from models.parsing import parse_json
 from models.valuation import Interval, Valuer, money_of
 from models.vocabulary import BY_PATH, DEFAULT_LEVELS
 

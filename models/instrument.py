@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, fields, replace
 from datetime import date
@@ -11,9 +10,9 @@ from typing import Any
 
 from models.errors import Fault, InputError
 from models.names import nearest
-from models.vocabulary import BY_FLAT, BY_PATH, FIELDS, GROUPS, MAX_TEXT, Field, Kind
-
-Value = str | int | float | bool | None
+from models.parsing import Value as Value
+from models.parsing import parse_cell, parse_json, read_plain
+from models.vocabulary import BY_FLAT, BY_PATH, FIELDS, GROUPS, Field
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,12 +71,9 @@ class Instrument:
     def to_nested(self) -> dict[str, Any]:
         """The JSON form; what is not known is left out."""
         out: dict[str, Any] = {}
-        for field in FIELDS:
-            value = self.get(field)
-            if value is None:
-                continue
-            group, _, name = field.path.rpartition(".")
-            (out.setdefault(group, {}) if group else out)[name] = value
+        for (group, name), value in zip(_NESTED, self.values(), strict=True):
+            if value is not None:
+                (out.setdefault(group, {}) if group else out)[name] = value
         return out
 
     def to_flat(self) -> dict[str, str]:
@@ -89,6 +85,13 @@ class Instrument:
         """Read the JSON form. Raises InputError with every fault: unknown names, types, terms, bounds."""
         if not isinstance(data, Mapping):
             raise InputError([Fault("instrument", data, "is not an object", "a JSON object")])
+        plain = read_plain(data)
+        if plain is not None:
+            return cls(**plain)  # type: ignore[arg-type]
+        return cls._read_nested(data)
+
+    @classmethod
+    def _read_nested(cls, data: Mapping[str, Any]) -> Instrument:
         faults: list[Fault] = []
         return cls._collect(_flattened(data, faults), parse_json, faults)
 
@@ -131,6 +134,7 @@ class Instrument:
         return cls(**values)  # type: ignore[arg-type]
 
 
+_NESTED = tuple(path.rpartition(".")[::2] for path in BY_PATH)
 _VALUES_OF: Callable[[Instrument], tuple[Value, ...]] = attrgetter(*BY_FLAT)
 FLAT_NAMES = tuple(f.name for f in fields(Instrument))
 
@@ -168,89 +172,6 @@ def _place(path: str, value: Any, out: dict[str, Any], faults: list[Fault]) -> N
         faults.append(Fault(path, value, "is not a field of an instrument", "", hint, close))
     else:
         out[field.flat] = value
-
-
-def _wrong(field: Field, value: object, problem: str, allowed: str, next_step: str = "") -> InputError:
-    return InputError([Fault(field.path, value, problem, allowed, next_step or "correct it or leave it out")])
-
-
-def parse_json(field: Field, value: Any) -> Value:
-    """One JSON value by its field. None and empty text are not known. Raises InputError."""
-    if value is None or (isinstance(value, str) and not value.strip()):
-        return None
-    if field.kind in (Kind.TEXT, Kind.TERM):
-        if not isinstance(value, str):
-            raise _wrong(field, value, "is not text", "text")
-        return _text(field, value) if field.kind is Kind.TEXT else _term(field, value)
-    if field.kind is Kind.FLAG:
-        if not isinstance(value, bool):
-            raise _wrong(field, value, "is not true or false", "true, false")
-        return value
-    if isinstance(value, bool) or not isinstance(value, int | float):
-        raise _wrong(field, value, "is not a number", _bounds(field))
-    return _number(field, value)
-
-
-def parse_cell(field: Field, cell: str | None) -> Value:
-    """One CSV cell by its field. An empty cell is not known. Raises InputError."""
-    if cell is None or not cell.strip():
-        return None
-    if field.kind is Kind.TEXT:
-        return _text(field, cell)
-    if field.kind is Kind.TERM:
-        return _term(field, cell)
-    if field.kind is Kind.FLAG:
-        word = cell.strip().casefold()
-        if word not in _FLAG_WORDS:
-            raise _wrong(field, cell, "is not true or false", "true, false")
-        return _FLAG_WORDS[word]
-    if not _NUMERAL.fullmatch(cell.strip()):
-        raise _wrong(field, cell, "is not a number", _bounds(field))
-    try:
-        return _number(field, float(cell))
-    except InputError as error:
-        raise InputError([replace(fault, value=cell.strip()) for fault in error.faults]) from None
-
-
-_FLAG_WORDS = {"true": True, "false": False, "yes": True, "no": False, "1": True, "0": False}
-_NUMERAL = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
-
-
-def _text(field: Field, value: str) -> str:
-    text = " ".join(value.split()) if field.flat != "serial" else value.strip()
-    if len(text) > MAX_TEXT:
-        raise _wrong(field, text[:40] + "…", "is too long", f"at most {MAX_TEXT} characters")
-    if not text.isprintable():
-        raise _wrong(field, value, "holds a control character", "printable text")
-    return text
-
-
-def _term(field: Field, value: str) -> str:
-    word = value.strip().casefold()
-    if word not in field.names:
-        close = nearest(word, field.names)
-        hint = f"did you mean {close[0]}?" if close else "use one of the allowed terms or leave it out"
-        raise InputError(
-            [Fault(field.path, value, "is not a term of this field", ", ".join(field.names), hint, close)]
-        )
-    return word
-
-
-def _number(field: Field, value: float) -> int | float:
-    low, high = field.low, field.high
-    assert low is not None and high is not None, f"{field.path} has no bounds"
-    if not low <= value <= high:  # also false for NaN, and safe for integers past float's range
-        raise _wrong(field, value, "is out of range", _bounds(field))
-    if field.kind is Kind.INTEGER:
-        if value != int(value):
-            raise _wrong(field, value, "is not a whole number", _bounds(field))
-        return int(value)
-    return float(value)
-
-
-def _bounds(field: Field) -> str:
-    whole = "a whole number" if field.kind is Kind.INTEGER else "a number"
-    return f"{whole} from {field.low:g} to {field.high:g}" if field.low is not None else whole
 
 
 @dataclass(frozen=True, slots=True)

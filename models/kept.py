@@ -21,8 +21,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.evidence import Evidence
-from models.instrument import Instrument, Value, parse_cell
+from models.instrument import Instrument, Value
 from models.names import normal, normal_serial
+from models.parsing import parse_cell
 from models.vocabulary import BY_FLAT, FIELDS
 
 EVIDENCE = "evidence.npz"  # its name in a bundle

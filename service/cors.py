@@ -49,7 +49,11 @@ def _preflight() -> Response | None:
 def _allow(response: Response) -> Response:
     if not request.path.startswith(_PREFIX):
         return response
-    response.vary.add("Origin")  # on every answer: a cache must not hand one origin's to another
+    # On every answer: a cache must not hand one origin's to another.
+    if "Vary" in response.headers:
+        response.vary.add("Origin")
+    else:
+        response.headers["Vary"] = "Origin"  # as that would, without reading it first
     if request.method == "OPTIONS":
         response.vary.update(_ASKED)
     if _may_read() and _open_methods():

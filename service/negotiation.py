@@ -28,7 +28,9 @@ def check_forms() -> None:
     accept = environ.get("HTTP_ACCEPT")
     if accept and accept != "*/*" and request.path.startswith("/v1/"):
         # The rule, not the path: a record's own id can end with what looks like a form.
-        _check_accept(form_of(request.url_rule.rule if request.url_rule else request.path))
+        form = form_of(request.url_rule.rule if request.url_rule else request.path)
+        if accept != form:
+            _check_accept(form)
     coding = environ.get("HTTP_CONTENT_ENCODING")
     if coding:
         _inflate(environ, coding.strip().lower())

@@ -239,7 +239,8 @@ def _is_json(kind: str) -> bool:
 
 def read_object() -> dict[str, Any]:
     """The body as a JSON object. Raises ContentTypeError, BodyError; werkzeug raises for its size."""
-    kind = request.mimetype
+    plain = request.environ.get("CONTENT_TYPE") == JSON
+    kind = JSON if plain else request.mimetype
     if not _is_json(kind):
         raise ContentTypeError(f"The body is {kind or 'of no stated type'}; send it as {JSON}.")
     body = _body()

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import hmac
 import secrets
 from collections.abc import Iterable
@@ -138,7 +137,7 @@ class KeyRing:
 
     def digest(self, key: str) -> str:
         """What is kept of a key, in hexadecimal digits."""
-        return hmac.new(self._secret, key.encode("utf-8", "replace"), hashlib.sha256).hexdigest()
+        return hmac.digest(self._secret, key.encode("utf-8", "replace"), "sha256").hex()
 
 
 def _unknown(key_id: str) -> UnknownRecordError:

@@ -52,8 +52,11 @@ def make_and_keep(ask: rules.Ask, include: Sequence[str] = ()) -> Kept:
 
 def _keep(row: dict[str, object], claim: Claim | None) -> str | None:
     """Keep it; or the id of what another request with the same Idempotency-Key kept first."""
+    if claim is None:
+        records.keep_alone(context().engine, row)
+        return None
     with writing(context().engine) as connection:
-        before = taken(connection, claim, str(row["id"])) if claim else None
+        before = taken(connection, claim, str(row["id"]))
         if before is None:
             records.keep(connection, row)
         return before

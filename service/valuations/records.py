@@ -4,16 +4,18 @@ from __future__ import annotations
 
 import re
 
-from sqlalchemy import Connection, bindparam, insert, select
+from sqlalchemy import Connection, Engine, bindparam, insert, select
 
 from service.errors import UnknownRecordError
 from service.keys.callers import Caller
 from service.store import ids
+from service.store.single import SingleInsert
 from service.valuations.table import VALUATIONS
 
 _ID = re.compile(r"val_[0-9a-v]{26}", re.ASCII)
 # Built once: building a statement costs as much as running it.
 _KEEP = insert(VALUATIONS)
+_KEEP_ALONE = SingleInsert(VALUATIONS)
 _FIND = select(VALUATIONS.c.answer, VALUATIONS.c.key_id).where(VALUATIONS.c.id == bindparam("record_id"))
 
 
@@ -25,6 +27,11 @@ def new_id() -> str:
 def keep(connection: Connection, row: dict[str, object]) -> None:
     """Keep one valuation: a value for every column of the table."""
     connection.execute(_KEEP, row)
+
+
+def keep_alone(engine: Engine, row: dict[str, object]) -> None:
+    """The same, in a transaction of its own."""
+    _KEEP_ALONE.run(engine, row)
 
 
 def find(connection: Connection, record_id: str, caller: Caller) -> bytes:

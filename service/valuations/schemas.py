@@ -123,6 +123,24 @@ class AskSchema(Schema):
         },
     )
 
+    def load(self, data: Any, **options: Any) -> Any:
+        """As marshmallow has it; what nothing is wrong with is read without most of its work."""
+        plain = None if options else self._plain(data)
+        return super().load(data, **options) if plain is None else plain
+
+    def _plain(self, data: Mapping[str, Any]) -> Ask | None:
+        """What was asked, read field by field; None where `load` has a fault to find."""
+        found = {}
+        try:
+            for name, value in data.items():
+                field = self.load_fields[name]
+                if value is None and not field.allow_none:
+                    return None
+                found[name] = None if value is None else field._deserialize(value, name, data)
+        except (KeyError, ValidationError):
+            return None
+        return self._ask(found) if "instrument" in found else None
+
     @post_load
     def _ask(self, data: dict[str, Any], **kwargs: Any) -> Ask:
         subject = Subject(

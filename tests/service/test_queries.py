@@ -5,12 +5,15 @@ from __future__ import annotations
 from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Any
+from unittest.mock import patch
 
 import pytest
 from asking import DAL, Caller
 from conftest import caller_of, parts
 from flask import Flask
 from sqlalchemy import event
+
+from service.store import single
 
 FOUND = "SELECT valuation.answer, valuation.key_id"
 
@@ -24,10 +27,16 @@ def counted(app: Flask) -> Iterator[list[str]]:
         if not statement.startswith("BEGIN"):
             sent.append(" ".join(statement.split()[:3]).split(" (")[0])
 
-    engine = parts(app).engine
+    def execute(engine: Any, statement: str, parameters: Any) -> None:
+        note(None, None, statement)
+        run(engine, statement, parameters)
+
+    engine, run = parts(app).engine, single._execute
     event.listen(engine, "before_cursor_execute", note)
     try:
-        yield sent
+        # What goes past SQLAlchemy fires none of its events.
+        with patch.object(single, "_execute", execute):
+            yield sent
     finally:
         event.remove(engine, "before_cursor_execute", note)
 

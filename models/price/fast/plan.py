@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import chain
 from operator import itemgetter
 from typing import NamedTuple
 
@@ -68,21 +69,24 @@ class Plan:
 
     def level(self, values: Values) -> Level:
         """The level of a subject of these values."""
-        total, base, prior, hidden, noise, fixed_at, fixed_weights, _ = self._fixed
-        at, weights, effects = list(fixed_at), list(fixed_weights), [0.0] * len(FACTORS)
-        for key_of, found, game in self._games:
-            key = key_of(values)
-            own = found.get(key) or remembered(found, key, game.entry(values))
-            total += own[0]
-            base += own[1]
-            prior += own[2]
-            hidden += own[3]
-            noise += own[4]
-            at += own[5]
-            weights += own[6]
-            for place, effect in own[7]:
-                effects[place] += effect
-        return Level(total, base, prior, hidden, noise, at, weights, effects)
+        entries = [
+            found.get(key := key_of(values)) or remembered(found, key, game.entry(values))
+            for key_of, found, game in self._games
+        ]
+        total, base, prior, hidden, noise, at, weights, moves = zip(self._fixed, *entries, strict=True)
+        effects = [0.0] * len(FACTORS)
+        for place, effect in chain.from_iterable(moves):
+            effects[place] += effect
+        return Level(
+            sum(total),
+            sum(base),
+            sum(prior),
+            sum(hidden),
+            sum(noise),
+            list(chain.from_iterable(at)),
+            list(chain.from_iterable(weights)),
+            effects,
+        )
 
     def scales_of(self, build: object) -> Scales:
         """The scales of this build."""

@@ -1,0 +1,158 @@
+"""One value of a field, read from JSON or from a cell of CSV."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+from typing import Any
+
+from models.errors import Fault, InputError
+from models.names import nearest
+from models.vocabulary import FIELDS, MAX_TEXT, Field, Kind
+
+Value = str | int | float | bool | None
+
+
+def _wrong(field: Field, value: object, problem: str, allowed: str, next_step: str = "") -> InputError:
+    return InputError([Fault(field.path, value, problem, allowed, next_step or "correct it or leave it out")])
+
+
+def parse_json(field: Field, value: Any) -> Value:
+    """One JSON value by its field. None and empty text are not known. Raises InputError."""
+    if value is None or (isinstance(value, str) and not value.strip()):
+        return None
+    if field.kind in (Kind.TEXT, Kind.TERM):
+        if not isinstance(value, str):
+            raise _wrong(field, value, "is not text", "text")
+        return _text(field, value) if field.kind is Kind.TEXT else _term(field, value)
+    if field.kind is Kind.FLAG:
+        if not isinstance(value, bool):
+            raise _wrong(field, value, "is not true or false", "true, false")
+        return value
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise _wrong(field, value, "is not a number", _bounds(field))
+    return _number(field, value)
+
+
+def parse_cell(field: Field, cell: str | None) -> Value:
+    """One CSV cell by its field. An empty cell is not known. Raises InputError."""
+    if cell is None or not cell.strip():
+        return None
+    if field.kind is Kind.TEXT:
+        return _text(field, cell)
+    if field.kind is Kind.TERM:
+        return _term(field, cell)
+    if field.kind is Kind.FLAG:
+        word = cell.strip().casefold()
+        if word not in _FLAG_WORDS:
+            raise _wrong(field, cell, "is not true or false", "true, false")
+        return _FLAG_WORDS[word]
+    if not _NUMERAL.fullmatch(cell.strip()):
+        raise _wrong(field, cell, "is not a number", _bounds(field))
+    try:
+        return _number(field, float(cell))
+    except InputError as error:
+        raise InputError([replace(fault, value=cell.strip()) for fault in error.faults]) from None
+
+
+_FLAG_WORDS = {"true": True, "false": False, "yes": True, "no": False, "1": True, "0": False}
+_NUMERAL = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
+
+
+def _text(field: Field, value: str) -> str:
+    text = " ".join(value.split()) if field.flat != "serial" else value.strip()
+    if len(text) > MAX_TEXT:
+        raise _wrong(field, text[:40] + "…", "is too long", f"at most {MAX_TEXT} characters")
+    if not text.isprintable():
+        raise _wrong(field, value, "holds a control character", "printable text")
+    return text
+
+
+def _term(field: Field, value: str) -> str:
+    word = value.strip().casefold()
+    if word not in field.names:
+        close = nearest(word, field.names)
+        hint = f"did you mean {close[0]}?" if close else "use one of the allowed terms or leave it out"
+        raise InputError(
+            [Fault(field.path, value, "is not a term of this field", ", ".join(field.names), hint, close)]
+        )
+    return word
+
+
+def _number(field: Field, value: float) -> int | float:
+    low, high = field.low, field.high
+    assert low is not None and high is not None, f"{field.path} has no bounds"
+    if not low <= value <= high:  # also false for NaN, and safe for integers past float's range
+        raise _wrong(field, value, "is out of range", _bounds(field))
+    if field.kind is Kind.INTEGER:
+        if value != int(value):
+            raise _wrong(field, value, "is not a whole number", _bounds(field))
+        return int(value)
+    return float(value)
+
+
+def _bounds(field: Field) -> str:
+    whole = "a whole number" if field.kind is Kind.INTEGER else "a number"
+    return f"{whole} from {field.low:g} to {field.high:g}" if field.low is not None else whole
+
+
+# ── the JSON form, where nothing in it is odd ────────────────────────────────
+
+_Reader = Callable[[Any], Value]
+
+
+def read_plain(data: Mapping[str, Any]) -> dict[str, Value] | None:
+    """Flat name → value of a JSON form that is written plainly, as nearly all are; None for any other.
+
+    It looks for no fault: where `parse_json` could find one, or would change more than the kind of a number,
+    the answer is None.
+    """
+    found: dict[str, Value] = {}
+    try:
+        for name, value in data.items():
+            place = _PLAIN[name]
+            if isinstance(place, dict):
+                for inner, inner_value in value.items():
+                    flat, read = place[inner]
+                    found[flat] = read(inner_value)
+            else:
+                found[place[0]] = place[1](value)
+    except (KeyError, TypeError, AttributeError, InputError):
+        return None
+    return found if found.get("maker") and found.get("model") else None
+
+
+def _plain_reader(field: Field) -> _Reader:
+    if field.kind is Kind.TERM:
+        terms: dict[Any, Value] = {None: None, **{name: name for name in field.names}}
+        return terms.__getitem__
+    if field.kind in (Kind.GRADE, Kind.NUMBER):
+        return _plain_number(field)
+    return lambda value: parse_json(field, value)
+
+
+def _plain_number(field: Field) -> _Reader:
+    low, high = field.low, field.high
+    assert low is not None and high is not None, f"{field.path} has no bounds"
+
+    def read(value: Any) -> Value:
+        if type(value) in (int, float) and low <= value <= high:
+            return float(value)
+        return parse_json(field, value)
+
+    return read
+
+
+_Place = tuple[str, _Reader]
+
+
+def _plain_places() -> dict[str, _Place | dict[str, _Place]]:
+    found: dict[str, Any] = {}
+    for field in FIELDS:
+        group, _, name = field.path.rpartition(".")
+        (found.setdefault(group, {}) if group else found)[name] = (field.flat, _plain_reader(field))
+    return found
+
+
+_PLAIN = _plain_places()
