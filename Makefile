@@ -11,6 +11,7 @@ export OMP_NUM_THREADS ?= 1
 export OPENBLAS_NUM_THREADS ?= 1
 
 PYTHON ?= python3
+CASES ?= 2000
 VENV := .venv
 BIN := $(VENV)/bin
 INSTALL := $(BIN)/python -m pip install --quiet --no-input --disable-pip-version-check --require-hashes
@@ -19,7 +20,7 @@ INSTALL := $(BIN)/python -m pip install --quiet --no-input --disable-pip-version
 DEMO := var/demo
 STORE := var/store
 
-.PHONY: help serve test check unit fmt env lock fresh siege yardstick examples clean needs-serve needs-test
+.PHONY: help serve test check unit fmt env lock fresh fuzz siege yardstick examples clean needs-serve needs-test
 
 help:
 	@echo 'make serve      the demo service, from nothing to an address and a request to try'
@@ -28,7 +29,11 @@ help:
 	@echo 'make fmt        format, and mend what the linter can'
 	@echo 'make examples   ask the demo service again for the answer that README.md shows'
 	@echo 'make fresh      both commands in a fresh clone with an empty home, timed'
+<<<<<<< HEAD
 	@echo 'make siege      a minute of load, killed workers, changing models and a restarted database'
+=======
+	@echo 'make fuzz       ask the service all that its OpenAPI document allows and forbids; CASES=2000 of each'
+>>>>>>> fbfee47 (Ask the service all that its OpenAPI document allows and forbids, and mend what that found)
 	@echo 'make yardstick  the fit beside its peers (installs more)'
 	@echo 'make lock       write the locks again; UPGRADE=--upgrade for newer versions'
 	@echo 'make clean      delete what serve and test made, but not the environment'
@@ -95,6 +100,9 @@ fresh:
 
 examples: env
 	EXAMPLES=write $(BIN)/python -m pytest -q tests/live/test_examples.py
+
+fuzz: env
+	FUZZ_CASES=$(CASES) $(BIN)/python -m pytest -s tests/live/test_fuzz.py
 
 # ── rarer ────────────────────────────────────────────────────────────────────
 

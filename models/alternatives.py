@@ -16,7 +16,7 @@ from models.valuation import Interval, Valuer, money_of
 from models.vocabulary import BY_PATH, DEFAULT_LEVELS
 
 MOST_ALTERNATIVES = 50
-_FIXED = ("maker", "model")
+FIXED = ("maker", "model")
 
 
 @dataclass(frozen=True)
@@ -117,7 +117,7 @@ def read_change(change: Mapping[str, object]) -> dict[str, Value]:
             close = nearest(path, BY_PATH)
             hint = f"did you mean {close[0]}?" if close else "see the vocabulary for the fields"
             faults.append(Fault(path, value, "is not a field of an instrument", "", hint, close))
-        elif path in _FIXED:
+        elif path in FIXED:
             step = "value the other instrument by itself"
             faults.append(Fault(path, value, "cannot be changed: it would be another instrument", "", step))
         else:

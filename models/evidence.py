@@ -167,12 +167,12 @@ def _one_line(text: str) -> str:
     return " ".join("".join(c if c.isprintable() else " " for c in text).split())
 
 
-_AMOUNT = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d{1,2})?", re.ASCII)
+AMOUNT = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d{1,2})?", re.ASCII)
 
 
 def _price(cell: str, faults: list[Fault]) -> Decimal | None:
     allowed = "a number above 0"
-    if not _AMOUNT.fullmatch(cell):
+    if not AMOUNT.fullmatch(cell):
         step = "write digits and a decimal point only, as 1200.50, with the currency in its own column"
         faults.append(Fault("price", cell, "is not a number" if cell else "is required", allowed, step))
         return None

@@ -102,7 +102,7 @@ def restoration(
     """
     it = subject.instrument
     _check_costs(costs)
-    changes = [{path: then} for path in _CAN for then in _targets(path, it)]
+    changes = [{path: then} for path in MENDABLE for then in _targets(path, it)]
     found = alternatives(valuer, subject, changes, currency, levels)
     remedies = [_remedy(it, a, costs) for a in found]
     remedies.sort(key=lambda r: (-r.gain, r.field))
@@ -114,7 +114,7 @@ def restoration(
     return Restoration(tuple(remedies), _lasting(it), together)
 
 
-_CAN = (*_REPAIRS, *(f"originality.{part}" for part in _PARTS))
+MENDABLE = (*_REPAIRS, *(f"originality.{part}" for part in _PARTS))
 
 
 def _targets(path: str, it: Instrument) -> tuple[str, ...]:
@@ -153,14 +153,14 @@ def _lasting(it: Instrument) -> tuple[Lasting, ...]:
 def _check_costs(costs: Mapping[str, Decimal]) -> None:
     faults = []
     for path, cost in costs.items():
-        if path not in _CAN:
-            close = nearest(path, _CAN)
+        if path not in MENDABLE:
+            close = nearest(path, MENDABLE)
             faults.append(
                 Fault(
                     f"costs.{path}",
                     str(cost),
                     "is not a part that can be put right",
-                    ", ".join(_CAN),
+                    ", ".join(MENDABLE),
                     "leave it out",
                     close,
                 )

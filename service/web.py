@@ -179,7 +179,7 @@ class Noun(Blueprint):  # type: ignore[misc]
                 name: {"description": meaning, "schema": {"type": "string"}}
                 for name, meaning in headers.items()
             }
-        responses = {str(status): said, **_problems((500, *problems))}
+        responses = {str(status): said, **_problems((414, 431, 500, *problems))}
 
         def decorate(view: View) -> View:
             words = view.__name__.split("_")
@@ -195,7 +195,7 @@ def once(view: View) -> View:
         "your own name for this request: sent again with it, the request is answered alike, not done again"
     )
     header = {"name": "Idempotency-Key", "in": "header", "required": False, "description": meaning}
-    schema = {"type": "string", "minLength": 1, "maxLength": 200}
+    schema = {"type": "string", "minLength": 1, "maxLength": 200, "pattern": "^[!-~]([ -~]*[!-~])?$"}
     return _described(view, parameters=[{**header, "schema": schema}], responses=_problems((409, 507)))
 
 

@@ -20,6 +20,7 @@ PLACES = {
     "maker": "a maker, as the catalogue names it; case, accents and surplus spaces do not matter",
     "model": "a model of that maker, as the catalogue names it; matched in the same way",
     "evidence_id": "the id of a record, which is your own name for it; it can hold slashes",
+    "version": "the version of a model, from the list of models",
     "key_id": "the id of a key: from the list of keys, or the part of the key between its underscores",
 }
 _REQUEST_ID = {"X-Request-ID": "the id of this request: the one that was sent, or a new one"}

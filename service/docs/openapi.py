@@ -16,6 +16,7 @@ from service.context import bundle
 from service.docs.complete import complete, problem_responses
 from service.errors import NoBundleError
 from service.evidence.examples import example_file, example_record
+from service.evidence.places import RecordConverter
 from service.keys.kinds import SCOPES
 from service.valuations.changes import EXAMPLES
 from service.valuations.examples import example_ask
@@ -70,6 +71,8 @@ def describe(app: Flask, nouns: Sequence[Noun]) -> None:
             "valuations it reads only those that it made.",
         },
     )
+    app.url_map.converters["record"] = RecordConverter
+    api.register_converter(RecordConverter, lambda _: {"type": "string"})
     for noun in nouns:
         api.register_blueprint(noun)
         for schema in noun.lines:

@@ -98,7 +98,7 @@ def list_evidence(**asked: Any) -> Response:
     return answer(found, headers=link)
 
 
-@blp.route("/<path:evidence_id>")
+@blp.route("/<record:evidence_id>")
 @blp.needs("evidence")
 @blp.gives(200, EvidenceRecordSchema(), "The record as it is now.", problems=(404, 410))
 def show_evidence(evidence_id: str) -> Response:
@@ -106,7 +106,7 @@ def show_evidence(evidence_id: str) -> Response:
     return sent(rules.show(evidence_id))
 
 
-@blp.route("/<path:evidence_id>", methods=["PUT"])
+@blp.route("/<record:evidence_id>", methods=["PUT"])
 @blp.needs("evidence")
 @blp.takes(_CORRECTED)
 @blp.asks(_REASON)
@@ -120,7 +120,7 @@ def correct_evidence(found: Evidence, evidence_id: str, reason: str | None) -> R
     return sent(rules.correct(evidence_id, found, reason))
 
 
-@blp.route("/<path:evidence_id>", methods=["DELETE"])
+@blp.route("/<record:evidence_id>", methods=["DELETE"])
 @blp.needs("evidence")
 @blp.asks(_REASON)
 @blp.gives(200, EvidenceRecordSchema(), "The record, withdrawn.", problems=(404, 410, 507))
@@ -130,7 +130,7 @@ def withdraw_evidence(evidence_id: str, reason: str | None) -> Response:
     return sent(rules.withdraw(evidence_id, reason))
 
 
-@blp.route("/<path:evidence_id>/" + rules.HISTORY)
+@blp.route("/<record:evidence_id>/" + rules.HISTORY)
 @blp.needs("evidence")
 @blp.gives(200, EvidenceHistorySchema(), "The changes, oldest first.", problems=(404,))
 def show_evidence_history(evidence_id: str) -> Response:

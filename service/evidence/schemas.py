@@ -9,7 +9,7 @@ from flask import request
 from marshmallow import Schema, fields
 
 from models.errors import Fault, InputError
-from models.evidence import Evidence
+from models.evidence import AMOUNT, Evidence
 from models.vocabulary import CHANNELS, KINDS, Term
 from service.errors import FaultyRequestError
 from service.evidence import rules
@@ -36,8 +36,9 @@ class CorrectedEvidenceSchema(Schema):
         **said(
             f"{_PRICE}; decimal text, or a number",
             type=["string", "number"],
-            pattern=r"^\d{1,9}(\.\d{1,3})?$",
-            exclusiveMinimum=0,
+            pattern=f"^{AMOUNT.pattern}$",
+            minimum=0.01,
+            maximum=1e12,
         )
     )
     currency = fields.String(**said("ISO 4217; converted at the rate of that day", **CURRENCY))

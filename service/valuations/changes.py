@@ -9,18 +9,32 @@ from typing import Any
 
 from marshmallow import Schema, ValidationError, fields, post_load
 
-from models.alternatives import MOST_ALTERNATIVES, read_change
+from models.alternatives import FIXED, MOST_ALTERNATIVES, read_change
 from models.errors import Fault, InputError
 from models.instrument import Value
 from models.money import minor_units
-from models.vocabulary import GROUPS
+from models.restoration import MENDABLE
+from models.vocabulary import FIELDS, GROUPS
 from service.errors import FaultyRequestError, Located
 from service.faults import pointer_to
 from service.schemas import LEVELS
-from service.valuations.amounts import read_amount
+from service.valuations.amounts import PATTERN, read_amount
 from service.valuations.schemas import LevelsField
+from service.vocabulary.changes import of_fields, value_of
 
 _FORMS = 'a field by its path, {"condition.neck": 2}, or nested, {"condition": {"neck": 2}}'
+
+
+_CHANGE = of_fields((field.path for field in FIELDS if field.path not in FIXED), value_of)
+_COSTS = of_fields(
+    MENDABLE,
+    lambda field: {
+        "type": ["string", "number"],
+        "pattern": f"^{PATTERN}$",
+        "minimum": 0,
+        "maximum": 10**12 - 1,
+    },
+)
 
 
 @dataclass(frozen=True)
@@ -145,7 +159,7 @@ class WhatIfSchema(Schema):
             "type": "array",
             "minItems": 1,
             "maxItems": MOST_ALTERNATIVES,
-            "items": {"type": "object", "minProperties": 1, "additionalProperties": True},
+            "items": {**_CHANGE, "minProperties": 1},
             "description": f"sets of changes, each valued by itself; a change: {_FORMS}; null: not known",
         },
     )
@@ -169,8 +183,7 @@ class CostsSchema(Schema):
     costs = CostsField(
         required=True,
         metadata={
-            "type": "object",
-            "additionalProperties": True,
+            **_COSTS,
             "description": "field → its cost in the valuation's currency, decimal text or a number; "
             "fields by path or nested; {} where no cost is known",
         },

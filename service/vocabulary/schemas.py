@@ -26,6 +26,8 @@ def _schema_field(field: Field) -> fields.Field[Any]:
     if field.kind is Kind.TERM:
         return fields.String(validate=validate.OneOf(field.names), **options)
     if field.kind is Kind.TEXT:
+        if options["required"]:
+            said["pattern"] = r"\S"
         return fields.String(validate=validate.Length(max=MAX_TEXT), **options)
     if field.kind is Kind.FLAG:
         return fields.Boolean(**options)
