@@ -161,6 +161,7 @@ FAULTS_BY_MEANING = (
     "is not a usable reason",
     "is not the id of the path",
     "is empty",
+    "is finer than",
     "is not for a secret key",
     "is not for a publishable key",
     "is no origin",

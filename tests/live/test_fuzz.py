@@ -21,6 +21,7 @@ from models.registry import Registry
 from service.keys.kinds import SCOPES
 
 CASES = os.environ.get("FUZZ_CASES", "3")
+MORE = os.environ.get("FUZZ_WORDS", "").split()  # options of schemathesis, such as --include-path
 HOOKS = Path(__file__).parent / "fuzz_hooks.py"
 IT = {"maker": "Ostvik", "model": "Dal"}
 SALE = {
@@ -79,7 +80,17 @@ def test_nothing_that_the_document_allows_or_forbids_finds_a_fault(served: Runni
         "FUZZ_KNOWN": json.dumps(known(served, key)),
         "FUZZ_OWN_KEY": key.split("_")[1],
     }
-    words = ["--max-examples", CASES, "--checks", "all", "--continue-on-failure", "--no-color", "--seed", "1"]
+    words = [
+        "--max-examples",
+        CASES,
+        "--checks",
+        "all",
+        "--continue-on-failure",
+        "--no-color",
+        "--seed",
+        "1",
+        *MORE,
+    ]
     done = subprocess.run(
         [
             str(Path(sys.executable).parent / "schemathesis"),
