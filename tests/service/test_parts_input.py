@@ -42,11 +42,17 @@ def test_a_misspelt_name_in_the_query_is_not_passed_over(caller: Caller, kept: s
         assert error["problem"] == "is not a member of this query"
 
 
-def test_include_twice_is_refused(caller: Caller) -> None:
+def test_include_is_one_text_or_item_by_item(caller: Caller) -> None:
     body = {"instrument": {"maker": "Ostvik", "model": "Dal"}}
-    found = caller.post("/v1/valuations?include=record&include=questions", body)
+    for query in ("include=questions,record", "include=record&include=questions"):
+        found = caller.post(f"/v1/valuations?{query}", body).json
+        assert {"record", "questions"} <= set(found) and "sentences" not in found
+
+
+def test_a_price_that_is_asked_twice_is_refused(caller: Caller, kept: str) -> None:
+    found = caller.get(f"{kept}/span.svg?asking=100&asking=200")
     (error,) = assert_problem(found, 422, "fields")["errors"]
-    assert (error["field"], error["value"]) == ("include", "questions")
+    assert (error["field"], error["value"]) == ("asking", "200")
 
 
 @pytest.mark.parametrize(
