@@ -25,7 +25,9 @@ from service.metrics.figures import Figures
 from service.metrics.routes import blp as metrics
 from service.models.routes import blp as models_
 from service.negotiation import check_forms
+from service.outcomes.routes import blp as outcomes
 from service.past import Past
+from service.performance.routes import blp as performance
 from service.settings import Settings
 from service.stocklists.routes import blp as stocklists
 from service.store.base import open_engine
@@ -33,7 +35,20 @@ from service.valuations.part_routes import blp as parts
 from service.valuations.routes import blp as valuations
 from service.vocabulary.routes import blp as vocabulary
 
-NOUNS = (valuations, parts, stocklists, evidence, catalogue, vocabulary, models_, keys_, health, metrics)
+NOUNS = (
+    valuations,
+    parts,
+    stocklists,
+    evidence,
+    outcomes,
+    performance,
+    catalogue,
+    vocabulary,
+    models_,
+    keys_,
+    health,
+    metrics,
+)
 
 
 def create_app(

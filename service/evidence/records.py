@@ -71,18 +71,20 @@ def add(connection: Connection, found: Sequence[Prepared], mark: Mark) -> set[st
     return {one.row["id"] for one in new}
 
 
-def find(connection: Connection, record_id: str, *, to_change: bool = False) -> Kept:
-    """The record's row, withdrawn or not. `to_change`: nobody else changes it before this transaction ends.
-
-    Raises UnknownRecordError.
-    """
+def look(connection: Connection, record_id: str, *, to_change: bool = False) -> Kept | None:
+    """The record's row, withdrawn or not, if there is one. `to_change`: nobody else changes it meanwhile."""
     query = _FIND.with_for_update() if to_change else _FIND
     # A database is asked for no text that it cannot hold.
-    asked = {"record_id": record_id}
-    row = connection.execute(query, asked).first() if is_id(record_id) else None
+    row = connection.execute(query, {"record_id": record_id}).first() if is_id(record_id) else None
+    return None if row is None else row._asdict()
+
+
+def find(connection: Connection, record_id: str, *, to_change: bool = False) -> Kept:
+    """As `look`. Raises UnknownRecordError."""
+    row = look(connection, record_id, to_change=to_change)
     if row is None:
         raise UnknownRecordError("There is no record of evidence with this id.")
-    return row._asdict()
+    return row
 
 
 def replace(connection: Connection, before: Kept, e: Evidence, action: str, mark: Mark) -> None:

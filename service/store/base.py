@@ -15,7 +15,7 @@ from sqlalchemy.types import TypeDecorator
 from service.errors import StoreError
 
 # The revision that this program's tables are at; a test holds it against the newest migration.
-REVISION = "0003"
+REVISION = "0004"
 
 METADATA = MetaData(
     naming_convention={

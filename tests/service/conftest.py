@@ -20,7 +20,7 @@ from service.keys.records import KeyRing
 from service.settings import Settings
 from service.store.base import open_engine, writing
 from service.store.migrate import upgrade
-from service.store.tables import CHANGES, EVIDENCE
+from service.store.tables import CHANGES, EVIDENCE, OUTCOMES
 
 # All tests of one application ask from one address. They are counted all the same.
 UNLIMITED = {f"limit_{name}": 2**31 for name in ("secret", "publishable", "visitor", "address")}
@@ -97,14 +97,14 @@ def own_app(store: Path, new_database: NewDatabase) -> Iterator[Flask]:
 
 @pytest.fixture
 def evidence_app(shared_app: Flask) -> Flask:
-    """The shared application, without evidence."""
+    """The shared application, without evidence and outcomes."""
     without_evidence(shared_app)
     return shared_app
 
 
 def without_evidence(app: Flask) -> None:
     with writing(parts(app).engine) as connection:
-        for table in (CHANGES, EVIDENCE):
+        for table in (OUTCOMES, CHANGES, EVIDENCE):
             connection.execute(delete(table))
 
 

@@ -59,6 +59,10 @@ ASKED = [
     ("put", RECORD, RECORD, SALE),
     ("get", f"{RECORD}/history", f"{RECORD}/history", None),
     ("delete", RECORD, RECORD, None),
+    ("put", f"{KEPT}/outcome", f"{KEPT}/outcome", {"date": "2026-01-02", "price": "900.00"}),
+    ("get", f"{KEPT}/outcome", f"{KEPT}/outcome", None),
+    ("delete", f"{KEPT}/outcome", f"{KEPT}/outcome", None),
+    ("get", "/v1/performance", "/v1/performance", None),
     ("get", "/v1/models", "/v1/models", None),
     ("get", "/v1/models/changes", "/v1/models/changes", None),
     ("get", MODEL_OF, "/v1/models/current", None),
@@ -161,6 +165,8 @@ def test_every_answer_is_as_it_is_described(
         asked = asked.replace(
             "{valuation_id}", caller.value({"condition": {"electronics": "dead"}}).json["id"]
         )
+    if path == f"{KEPT}/outcome" and method != "put":
+        caller.ask("put", asked, {"date": "2026-01-02", "price": 900})
     form, text = body if isinstance(body, tuple) else ("application/json", body)
     found = caller.ask(method, asked, text, **{"Content-Type": form})
     assert found.status_code < 300, found.text

@@ -1,0 +1,75 @@
+"""What an outcome looks like, sent and answered."""
+
+from __future__ import annotations
+
+from marshmallow import Schema, fields
+
+from models.vocabulary import CHANNEL_NAMES
+from service.schemas import money, said
+
+
+class OutcomeAskSchema(Schema):
+    """What it was sold for, or which record of evidence says so. Read by `models.evidence`."""
+
+    date = fields.Raw(
+        metadata={
+            "type": "string",
+            "format": "date",
+            "description": "the day of the sale",
+        }
+    )
+    price = fields.Raw(
+        metadata={
+            "type": ["string", "number"],
+            "description": "what the buyer paid in all, without tax and shipping",
+        }
+    )
+    currency = fields.Raw(
+        allow_none=True,
+        metadata={"type": "string", "description": "ISO 4217; default: that of the valuation"},
+    )
+    channel = fields.Raw(
+        allow_none=True,
+        metadata={
+            "type": "string",
+            "enum": [*CHANNEL_NAMES, None],
+            "description": "where it was sold; default: the market of the valuation",
+        },
+    )
+    source = fields.Raw(
+        allow_none=True,
+        metadata={"type": "string", "description": "where this is known from"},
+    )
+    evidence = fields.Raw(
+        metadata={
+            "type": "string",
+            "description": "instead of all others: the id of the record that holds this sale already",
+        }
+    )
+
+
+class ValuedSchema(Schema):
+    """What was said of it before."""
+
+    date = fields.Date(**said("the day of the value"))
+    value = money("the value")
+    currency = fields.String(**said("its currency"))
+    channel = fields.String(**said("its market"))
+
+
+class ValuationOutcomeSchema(Schema):
+    """What a valued instrument was sold for."""
+
+    valuation = fields.String(**said("the id of the valuation"))
+    evidence = fields.String(**said("the id of the record of evidence that holds the sale"))
+    date = fields.Date(**said("the day of the sale"))
+    price = fields.String(**said("what the buyer paid in all"))
+    currency = fields.String(**said("its currency"))
+    channel = fields.String(**said("where it was sold"))
+    source = fields.String(**said("where this is known from; may be empty"))
+    valued = fields.Nested(ValuedSchema, **said("what the valuation said"))
+    recorded = fields.DateTime(**said("when the outcome was recorded, in UTC"))
+    changed = fields.DateTime(**said("when it was last said which record holds the sale, in UTC"))
+    withdrawn = fields.DateTime(
+        **said("when the record was withdrawn: then it judges nothing; null: it is in use", optional=True)
+    )

@@ -1,0 +1,44 @@
+"""Past valuations beside the sales that ended their stories."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import date, datetime
+from typing import Any, NamedTuple
+
+import orjson
+from sqlalchemy import Connection, select
+
+from models.evidence import Evidence
+from models.rows import COLUMNS, WITHDRAWN, from_row
+from service.evidence.table import EVIDENCE
+from service.outcomes.table import OUTCOMES
+from service.valuations.table import VALUATIONS
+
+_AT_ONCE = 200  # an answer can be some ten thousand characters long
+_SOLD = (
+    select(VALUATIONS.c.answer, VALUATIONS.c.created, *(EVIDENCE.c[name] for name in COLUMNS))
+    .join(OUTCOMES, OUTCOMES.c.valuation_id == VALUATIONS.c.id)
+    .join(EVIDENCE, EVIDENCE.c.id == OUTCOMES.c.evidence_id)
+    .where(EVIDENCE.c[WITHDRAWN].is_(None), EVIDENCE.c.kind == "sale")
+    .order_by(VALUATIONS.c.created, VALUATIONS.c.id)
+)
+
+
+class Sold(NamedTuple):
+    """A valuation's answer, when it was made, and the sale."""
+
+    answer: dict[str, Any]
+    made: datetime
+    sale: Evidence
+
+
+def sold(connection: Connection, first: date | None, last: date | None) -> Iterator[Sold]:
+    """Every valuation whose sale is a record in use, on a day of this period; oldest valuation first."""
+    query = _SOLD
+    if first is not None:
+        query = query.where(EVIDENCE.c.day >= first)
+    if last is not None:
+        query = query.where(EVIDENCE.c.day <= last)
+    for row in connection.execution_options(yield_per=_AT_ONCE).execute(query):
+        yield Sold(orjson.loads(row.answer), row.created, from_row(row._asdict()))

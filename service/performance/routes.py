@@ -1,0 +1,31 @@
+"""GET /v1/performance."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from flask import Response
+
+from service.evidence.listing import FROM, TO
+from service.performance import rules
+from service.performance.schemas import PerformanceSchema
+from service.web import Noun, answer
+
+blp = Noun(
+    "performance",
+    __name__,
+    url_prefix="/v1",
+    description="How good the service's own past valuations were, by the outcomes that were recorded.",
+)
+
+
+@blp.route("/performance")
+@blp.needs("evidence")
+@blp.asks(FROM, TO)
+@blp.gives(200, PerformanceSchema(), "The study.")
+def show_performance(**asked: Any) -> Response:
+    """The ratio study of past valuations against the prices that were paid later, overall and by group.
+
+    The period is that of the sales. With fewer than five sales the figures are null, and a sentence says so.
+    """
+    return answer(rules.performance(asked["from"], asked["to"]))
