@@ -151,6 +151,9 @@ def test_strict_keeps_all_or_nothing(dealer: Caller) -> None:
     assert [fault["line"] for fault in said["report"]["faults"]] == [3, 3, 4, 5, 6]
     assert ids(dealer) == ["S-1"]
     assert report(send(dealer, as_csv([row("F-1"), row("F-2")]), query="?strict=true")) == (2, 0, 0)
+    for standing in ([row("F-2"), row("F-3")], [row("F-3"), row("F-3")]):
+        assert_problem(send(dealer, as_csv(standing), query="?strict=true"), 422, "rows")
+    assert ids(dealer) == ["S-1", "F-1", "F-2"]
     assert_problem(send(dealer, as_csv([row("F-3")]), query="?strict=yes"), 422, "fields")
 
 
