@@ -67,8 +67,10 @@ def migrate(down_to: str | None) -> None:
 @main.command()
 def check() -> None:
     """Say what serving needs and what of it is wrong; leave with 1 if something is."""
+    from service import logs
     from service.check import findings
 
+    logs.configure("critical")  # what is found is said once, and on stdout nothing else
     wrong = 0
     for finding in findings(read_settings()):
         click.echo(f"{'ok   ' if finding.ok else 'WRONG'}  {finding.name}: {finding.text}")

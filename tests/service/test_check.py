@@ -108,4 +108,5 @@ def test_the_command_says_it_in_lines_and_by_its_exit_code(
     assert before.exit_code == 1 and "WRONG  keys: none is valid" in before.stdout
     assert CliRunner().invoke(main, ["keys", "create", "first"]).exit_code == 0
     after = CliRunner().invoke(main, ["check"])
+    assert all(line.startswith(("ok ", "WRONG")) for line in after.stdout.splitlines())
     assert after.exit_code == 0 and "WRONG" not in after.stdout and "ok     database: sqlite" in after.stdout
