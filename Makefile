@@ -128,4 +128,4 @@ yardstick: requirements-yardstick.lock | $(BIN)/python
 	$(BIN)/python -m training.yardstick
 
 clean:
-	rm -rf var .cache/tests .mypy_cache .pytest_cache .ruff_cache .import_linter_cache
+	rm -rf var .cache/tests .cache/siege .mypy_cache .pytest_cache .ruff_cache .import_linter_cache

@@ -1,1 +1,3 @@
 """Whether the service lives and whether it can answer."""
+
+PATHS = ("/healthz", "/readyz")

@@ -9,10 +9,10 @@ from flask import Flask, Response, g, request
 
 from service.context import context
 from service.errors import LimitError
+from service.health import PATHS as HEALTH_PATHS
 from service.limits.counters import Taken
 from service.limits.quotas import Policy
 
-UNCOUNTED = ("/healthz", "/readyz")  # whoever watches the service must be answered whatever others do
 HEADERS = {
     "RateLimit-Policy": 'the quotas of the caller: each q requests in w seconds, "key";q=6000;w=60',
     "RateLimit": 'what is left of each: r requests for the next t seconds, "key";r=5999;t=60',
@@ -26,7 +26,7 @@ def install(app: Flask) -> None:
 
 
 def _count() -> None:
-    if request.path in UNCOUNTED:
+    if request.path in HEALTH_PATHS:  # whoever watches the service must be answered whatever others do
         return
     g.taken = context().limits.take(g.caller, request.remote_addr)
     for policy, taken in g.taken:

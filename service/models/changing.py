@@ -66,6 +66,7 @@ def roll_back(version: str, reason: Reason) -> Changed:
     except BundleChangedError:
         last = registry().history()[-1:]
         if last and (last[0].action, last[0].before) == ("rollback", version):
+            context().live.change()  # another worker may have done it, a moment ago
             return Changed(last[0], False)
         raise ModelChangedError(f"The current model is {current() or 'none'}, not {version[:60]}.") from None
 

@@ -9,14 +9,13 @@ import random
 import signal
 import threading
 import time
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
 import httpx
+from ground import GRADES, Ground
 from running import Running
-
-GRADES = range(6)
 
 
 class Answer(NamedTuple):
@@ -51,14 +50,12 @@ class Tally:
 class Caller(threading.Thread):
     """Asks without a pause on one connection; a valuation without an answer is asked again under its name."""
 
-    def __init__(self, service: Running, bases: Mapping[str, float], tally: Tally, seed: int) -> None:
+    def __init__(self, service: Running, ground: Ground, tally: Tally, seed: int) -> None:
         super().__init__()
-        self._service, self._tally, self._seed = service, tally, seed
+        self._service, self._ground, self._tally, self._seed = service, ground, tally, seed
         self._random = random.Random(seed)
         self._counted = itertools.count()
         self._open: tuple[str, int] | None = None  # the name and grade of a valuation that has no answer yet
-        # As `fakes.py` says: a tenth of the logarithm off for each step of wear, rounded to the cent.
-        self._values = {(v, g): f"{math.exp(b - g / 10):.2f}" for v, b in bases.items() for g in GRADES}
         self.stopped = threading.Event()
 
     def run(self) -> None:
@@ -90,8 +87,7 @@ class Caller(threading.Thread):
     def _ask(
         self, client: httpx.Client, method: str, path: str, grade: int | None, headers: Mapping[str, str]
     ) -> httpx.Response | None:
-        instrument = {"maker": "Ostvik", "model": "Dal", "condition": {"neck": grade}}
-        body = {"instrument": instrument, "date": "2026-01-02"} if method == "POST" else None
+        body = self._ground.ask(grade) if grade is not None else None
         began = time.monotonic()
         try:
             found = client.request(method, path, json=body, headers=headers)
@@ -106,7 +102,7 @@ class Caller(threading.Thread):
         version = told.get("model_version")
         self._tally.answers.append(Answer(asked, began, ended, found.status_code, version))
         if found.status_code in (200, 201):
-            if grade is not None and told["value"] != self._values.get((version, grade)):
+            if grade is not None and told["value"] != self._ground.values.get((version, grade)):
                 self._tally.wrong.append(f"{asked}: {told['value']} of {version} at grade {grade}")
             if asked.endswith("attributions"):
                 first = self._tally.bodies.setdefault((version, grade or 0), found.content)
@@ -131,7 +127,7 @@ class Caller(threading.Thread):
 class Operator(threading.Thread):
     """Promotes one model after the other over HTTP, and rolls each back again."""
 
-    def __init__(self, service: Running, key: str, models: list[str], tally: Tally, every: float) -> None:
+    def __init__(self, service: Running, key: str, models: Sequence[str], tally: Tally, every: float) -> None:
         super().__init__()
         self._service, self._key, self._models, self._tally, self._every = service, key, models, tally, every
         self.failures: list[str] = []
@@ -149,7 +145,8 @@ class Operator(threading.Thread):
         while time.monotonic() < began + 30:
             try:
                 url = f"{self._service.url}{path}"
-                found = httpx.post(url, json={"why": "the siege"}, headers=headers, timeout=30)
+                reason = {"why": "the siege", **({"who": "us", "force": True} if "promote" in path else {})}
+                found = httpx.post(url, json=reason, headers=headers, timeout=30)
             except httpx.TransportError:  # the worker died under it: asked again, it is done once
                 continue
             told: dict[str, Any] = found.json()

@@ -1,6 +1,7 @@
 """A service under siege: 16 callers, models promoted and rolled back, workers killed, the database restarted.
 
-`make siege` runs it for a minute and prints the table; the suite runs ten seconds of it (`test_siege.py`).
+`make siege` runs it for a minute on fitted models and prints the table; the suite runs ten seconds of it, on
+fakes (`test_siege.py`).
 """
 
 from __future__ import annotations
@@ -22,15 +23,13 @@ if __name__ == "__main__":
 import httpx
 import psycopg
 from besiegers import Caller, Killer, Operator, Tally
-from fakes import write_fake
+from ground import Ground, fitted_ground
 from postgres import new_database_of, server_in, start, stop
 from running import Running
 
-from models.registry import Registry
-
+CACHE = Path(__file__).parents[2] / ".cache" / "siege"
 CALLERS, DOWN_SECONDS = 16, 2.0
 AFTER_A_KILL, AFTER_THE_DATABASE = 1.0, 3.0  # seconds in which an error can still be theirs
-GATE = {"passed": True, "checks": [], "common_sales": 0}
 
 
 @dataclass
@@ -125,16 +124,16 @@ def _ms(times: list[float], share: float) -> str:
     return f"{1000 * times[int(share * (len(times) - 1))]:.1f}"
 
 
-def besiege(folder: Path, server: Any, seconds: float, changes: int, kill_every: float) -> Report:
+def besiege(
+    folder: Path, ground: Ground, server: Any, seconds: float, changes: int, kill_every: float
+) -> Report:
     """Besiege a service for so long: `changes` promotions, as many rollbacks, one restart of the database."""
-    store, database, tally = folder / "store", new_database_of(server), Tally()
-    bases = {write_fake(store, base, gate=GATE): base for base in (8.0, 8.5, 9.0)}
-    first, *others = bases
-    Registry(store).promote(first, who="siege", why="to begin with")
+    database, tally = new_database_of(server), Tally()
+    first, *others = ground.models
     models = [first, *(others[at % len(others)] for at in range(changes))]
-    with Running(folder, store, settings={"BOOKMATCH_DATABASE": database}) as service:
+    with Running(folder, ground.store, ground.fake, {"BOOKMATCH_DATABASE": database}) as service:
         key = service.call("keys", "create", "operator", "--scope", "admin").strip()
-        callers = [Caller(service, bases, tally, seed) for seed in range(CALLERS)]
+        callers = [Caller(service, ground, tally, seed) for seed in range(CALLERS)]
         killer = Killer(service, tally, kill_every)
         operator = Operator(service, key, models, tally, seconds / (2 * changes + 1))
         began = time.monotonic()
@@ -178,7 +177,8 @@ def main() -> int:
     with tempfile.TemporaryDirectory() as folder:
         server = server_in(Path(folder) / "postgres")
         try:
-            report = besiege(Path(folder), server, 60, 20, 5.0)
+            ground = fitted_ground(Path(folder), CACHE)
+            report = besiege(Path(folder), ground, server, 60, 20, 5.0)
         finally:
             server.cleanup()
     for name, said in report.rows():

@@ -130,6 +130,15 @@ def test_who_watches_the_service_is_always_answered(new_app: NewApp) -> None:
         assert found.status_code == 200 and "RateLimit" not in found.headers
 
 
+def test_a_question_of_health_looks_no_key_up(new_app: NewApp) -> None:
+    from test_queries import counted
+
+    caller = caller_of(new_app())
+    with counted(caller.app) as sent:
+        assert caller.get("/healthz").status_code == 200
+    assert sent == []
+
+
 def test_a_limit_of_nought_is_none(new_app: NewApp) -> None:
     caller = caller_of(new_app(limit_secret=0))
     for _ in range(5):

@@ -203,6 +203,17 @@ def test_rollbacks_go_back_one_by_one_and_each_is_done_once(admin: Caller, own_a
     validator(document, described["content"]["application/json"]["schema"]).validate(made.json)
 
 
+def test_what_another_worker_did_serves_here_too_when_it_is_asked_again(admin: Caller) -> None:
+    first, second = value_of(admin)[0], another(admin)
+    promote(admin, second)
+    Registry(store_of(admin)).rollback(who="Ann", why="its answer was lost")
+    again = roll_back(admin, second)
+    assert (again.json["done"], again.json["serving"]) == (False, first) == (False, value_of(admin)[0])
+    Registry(store_of(admin)).promote(second, who="Ann", why="its answer was lost")
+    again = promote(admin, second)
+    assert (again.json["done"], again.json["serving"]) == (False, second) == (False, value_of(admin)[0])
+
+
 def test_one_that_cannot_be_gone_back_to(admin: Caller) -> None:
     first, second = value_of(admin)[0], another(admin)
     promote(admin, second)
