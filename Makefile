@@ -99,7 +99,7 @@ fresh:
 	@$(PYTHON) tools/fresh.py
 
 examples: env
-	EXAMPLES=write $(BIN)/python -m pytest -q tests/live/test_examples.py
+	EXAMPLES=write $(BIN)/python -m pytest -q tests/live/test_examples.py tests/live/test_document_examples.py
 
 fuzz: env
 	FUZZ_CASES=$(CASES) $(BIN)/python -m pytest -s tests/live/test_fuzz.py

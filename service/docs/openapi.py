@@ -14,10 +14,12 @@ from models.catalogue import Catalogue
 from service import problems
 from service.context import bundle
 from service.docs.complete import complete, problem_responses
+from service.docs.examples import BODIES, show
 from service.errors import NoBundleError
 from service.evidence.examples import example_file, example_record
 from service.evidence.places import RecordConverter
 from service.keys.kinds import SCOPES
+from service.stocklists.examples import example_list, example_row
 from service.valuations.changes import EXAMPLES
 from service.valuations.examples import example_ask
 from service.web import Noun
@@ -81,6 +83,7 @@ def describe(app: Flask, nouns: Sequence[Noun]) -> None:
                 api.spec.components.schema(name, schema=schema)
     found = orjson.loads(orjson.dumps(api.spec.to_dict()))
     complete(found, _texts(api))
+    show(found)
     app.extensions["bookmatch-openapi"] = found
 
 
@@ -94,7 +97,7 @@ def document(app: Flask) -> dict[str, Any]:
     """The document of this application, with an example that its current catalogue can answer."""
     found: dict[str, Any] = app.extensions["bookmatch-openapi"]
     try:
-        examples = {**EXAMPLES, **_examples(bundle().valuer.catalogue)}
+        examples = {**BODIES, **EXAMPLES, **_examples(bundle().valuer.catalogue)}
     except NoBundleError:
         return found
     for item in found["paths"].values():
@@ -120,6 +123,8 @@ def _examples(catalogue: Catalogue) -> dict[str, Any]:
         "NewEvidence": record,
         "CorrectedEvidence": corrected,
         "EvidenceCsv": example_file(record),
+        "StockRow": example_row(catalogue),
+        "StockCsv": example_list(catalogue),
     }
 
 

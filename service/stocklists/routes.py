@@ -22,6 +22,7 @@ blp = Noun(
 )
 _IN = {
     CSV: {
+        "title": "StockCsv",
         "type": "string",
         "description": "a header row with id, maker and model, and any of the instrument's fields, date and "
         "channel; flat names, as the vocabulary has them",

@@ -8,6 +8,7 @@ from typing import Any
 
 import pytest
 from asking import Caller
+from jsonschema import Draft202012Validator
 
 from service.problems import all_kinds
 
@@ -122,3 +123,63 @@ def test_every_answer_carries_an_id_of_its_request(caller: Caller, document: dic
         "X-Request-ID" in answer["headers"] for _, status, answer in answers(document) if status < "300"
     )
     assert caller.get("/v1/vocabulary").headers["X-Request-ID"]
+
+
+# ── examples ─────────────────────────────────────────────────────────────────
+
+# Secrets are shown once; keys, models, readiness and figures are those of one installation.
+WITHOUT = {
+    "createKey",
+    "listKeys",
+    "listPriceModelChanges",
+    "listPriceModels",
+    "promotePriceModel",
+    "revokeKey",
+    "rollBackPriceModel",
+    "rotateKey",
+    "showCard",
+    "showKey",
+    "showPriceModel",
+    "showReadiness",
+}
+
+
+def shown(document: dict[str, Any]) -> Iterator[tuple[str, dict[str, Any], Any]]:
+    """Every answer in JSON that the document shows: whose it is, its schema and the answer."""
+    for name, content in forms(document):
+        for example in content.get("examples", {}).values():
+            yield name, content["schema"], example["value"]
+
+
+def forms(document: dict[str, Any]) -> Iterator[tuple[str, dict[str, Any]]]:
+    for item in document["paths"].values():
+        for operation in item.values():
+            for status, answer in operation.get("responses", {}).items() if "responses" in operation else ():
+                if status < "300" and "application/json" in answer.get("content", {}):
+                    yield operation["operationId"], answer["content"]["application/json"]
+    for name, answer in document["components"]["responses"].items():
+        if "application/problem+json" in answer["content"]:
+            yield name, answer["content"]["application/problem+json"]
+
+
+def test_every_answer_that_is_shown_is_as_it_is_described(document: dict[str, Any]) -> None:
+    found = list(shown(document))
+    assert len(found) > 30
+    for name, schema, value in found:
+        validator = Draft202012Validator({**schema, "components": document["components"]})
+        assert [error.message for error in validator.iter_errors(value)] == [], name
+
+
+def test_every_operation_in_json_shows_an_answer(document: dict[str, Any]) -> None:
+    with_one = {name for name, _, _ in shown(document)}
+    operations = {name for name, _ in forms(document) if name[0].islower()}
+    assert operations - with_one == WITHOUT
+    bodies = [
+        content
+        for item in document["paths"].values()
+        for operation in item.values()
+        if "requestBody" in operation
+        for content in operation["requestBody"]["content"].values()
+    ]
+    without = [content["schema"] for content in bodies if "example" not in content]
+    assert len(bodies) > 9 and without == []

@@ -1,0 +1,47 @@
+"""Answers that the document shows: what the service said on the demo market, lists cut to a few entries.
+
+`examples.json` is written by `make examples` and held to a running service by the tests; nobody edits it.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import orjson
+
+# Bodies that stand for themselves, by the name of their schema.
+BODIES = {
+    "KeyAsk": {"label": "the form", "kind": "publishable", "origins": ["https://www.example.org"]},
+    "Rotation": {"overlap_hours": 48},
+    "Promotion": {"why": "nearer to the sales of last month"},
+    "Reason": {"why": "its ranges were too narrow"},
+}
+FILE = Path(__file__).with_name("examples.json")
+SHOWN = 2  # entries of a list
+_SUMMARY = f"on the demo market; of long lists the first {SHOWN}"
+
+
+def shortened(value: Any) -> Any:
+    """The value with every list cut to its first entries."""
+    if isinstance(value, dict):
+        return {name: shortened(member) for name, member in value.items()}
+    return [shortened(one) for one in value[:SHOWN]] if isinstance(value, list) else value
+
+
+def show(document: dict[str, Any]) -> None:
+    """Put each answer beside the description of it: `{operation or problem: {status: {form: value}}}`."""
+    kept: dict[str, Any] = orjson.loads(FILE.read_bytes()) if FILE.exists() else {}
+    for item in document["paths"].values():
+        for operation in item.values():
+            if isinstance(operation, dict) and "operationId" in operation:
+                _show(operation["responses"], kept.get(operation["operationId"], {}))
+    _show(document["components"]["responses"], kept.get("problems", {}))
+
+
+def _show(responses: dict[str, Any], kept: dict[str, Any]) -> None:
+    for name, forms in kept.items():
+        for form, value in forms.items():
+            content = responses.get(name, {}).get("content", {})
+            if form in content:
+                content[form]["examples"] = {"demo": {"summary": _SUMMARY, "value": value}}

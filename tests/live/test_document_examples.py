@@ -1,0 +1,145 @@
+"""The answers that the OpenAPI document shows are what the service says on the demo market.
+
+They are compared as README's are (`test_examples`); `make examples` writes them anew.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import httpx
+import pytest
+from running import Running
+from test_examples import REQUEST, differences, without_figures
+
+from service.docs.examples import FILE, shortened
+from service.keys.kinds import SCOPES
+from service.valuations.changes import EXAMPLES
+
+ASKED = json.loads(REQUEST)
+IT = ASKED["instrument"]
+SALE = {"id": "S-1", "kind": "sale", "date": "2026-01-15", "price": "3100.00", "currency": "USD"}
+SALE |= {"channel": "private", "source": "said by the buyer", "instrument": IT}
+TABLE = f"id,maker,model,condition_neck\nA1,{IT['maker']},{IT['model']},3\nA2,{IT['maker']},Sisterli,\n"
+ROW = {"id": "A1", "instrument": IT, "date": ASKED["date"]}
+LINES = json.dumps(ROW) + "\n" + json.dumps({"id": "A2"}) + "\n"
+JSON, CSV, NDJSON = "application/json", "text/csv", "application/x-ndjson"
+KEPT, MODEL = "/v1/valuations/{valuation}", f"/v1/catalogue/makers/{IT['maker']}/models/{IT['model']}"
+Step = tuple[str, str, str, Any, dict[str, str]]
+
+# Each answer that is shown: what shows it, and the request that it answers, in an order that works.
+GOOD: list[Step] = [
+    ("createValuation", "POST", "/v1/valuations?include=questions,sentences", ASKED, {}),
+    ("showValuation", "GET", KEPT, None, {}),
+    ("findIntervals", "POST", "/v1/intervals", ASKED, {}),
+    ("findAttributions", "POST", "/v1/attributions", ASKED, {}),
+    ("showComparables", "GET", f"{KEPT}/comparables", None, {}),
+    ("showQuestions", "GET", f"{KEPT}/questions", None, {}),
+    ("showRecord", "GET", f"{KEPT}/record", None, {}),
+    ("showSentences", "GET", f"{KEPT}/sentences", None, {}),
+    ("findAlternatives", "POST", f"{KEPT}/alternatives", EXAMPLES["WhatIf"], {}),
+    ("findRestoration", "POST", f"{KEPT}/restoration", EXAMPLES["Costs"], {}),
+    ("valueStocklist", "POST", "/v1/stocklists?levels=0.8&date=2026-06-30", TABLE, {"Content-Type": CSV}),
+    ("valueStocklist", "POST", "/v1/stocklists?levels=0.8", LINES, {"Content-Type": NDJSON}),
+    ("recordEvidence", "POST", "/v1/evidence", SALE, {}),
+    ("listEvidence", "GET", "/v1/evidence?kind=sale", None, {}),
+    ("showEvidence", "GET", "/v1/evidence/S-1", None, {}),
+    ("correctEvidence", "PUT", "/v1/evidence/S-1?reason=misread", {**SALE, "price": "3150.00"}, {}),
+    ("showEvidenceHistory", "GET", "/v1/evidence/S-1/history", None, {}),
+    ("withdrawEvidence", "DELETE", "/v1/evidence/S-1?reason=doubtful", None, {}),
+    ("showCatalogue", "GET", "/v1/catalogue", None, {}),
+    ("listMakers", "GET", "/v1/catalogue/makers", None, {}),
+    ("showMaker", "GET", f"/v1/catalogue/makers/{IT['maker']}", None, {}),
+    ("listModels", "GET", f"/v1/catalogue/makers/{IT['maker']}/models", None, {}),
+    ("showModel", "GET", MODEL, None, {}),
+    ("listEditions", "GET", f"{MODEL}/editions", None, {}),
+    ("listFinishes", "GET", f"{MODEL}/finishes", None, {}),
+    ("listWatchpoints", "GET", f"{MODEL}/watchpoints", None, {}),
+    ("showVocabulary", "GET", "/v1/vocabulary", None, {}),
+    ("showHealth", "GET", "/healthz", None, {}),
+]
+BAD: list[Step] = [
+    ("problems", "POST", "/v1/intervals", "{", {}),
+    ("problems", "GET", "/v1/vocabulary", None, {"Authorization": ""}),
+    ("problems", "GET", "/v1/catalogue/makers/Nobody", None, {}),
+    ("problems", "GET", "/v1/vocabulary", None, {"Accept": "image/png"}),
+    ("problems", "POST", "/v1/evidence", SALE, {}),
+    ("problems", "PUT", "/v1/evidence/S-1", SALE, {"If-Match": '"other"'}),
+    ("problems", "POST", "/v1/intervals", "x" * 300_000, {}),
+    ("problems", "POST", "/v1/intervals", "a", {"Content-Type": "text/plain"}),
+    ("problems", "POST", "/v1/intervals", {"instrument": {**IT, "model": "Sisterli"}, "channel": "moon"}, {}),
+]
+# What differs from one run to the next.
+VOLATILE = {"at", "by", "changed", "created", "id", "instance", "key"}
+VOLATILE |= {"model_version", "recorded", "request_id", "withdrawn"}
+PHRASES = {
+    "400": "BAD_REQUEST",
+    "401": "UNAUTHORIZED",
+    "404": "NOT_FOUND",
+    "406": "NOT_ACCEPTABLE",
+    "409": "CONFLICT",
+    "412": "PRECONDITION_FAILED",
+    "413": "REQUEST_ENTITY_TOO_LARGE",
+    "415": "UNSUPPORTED_MEDIA_TYPE",
+    "422": "UNPROCESSABLE_ENTITY",
+}
+
+
+@pytest.fixture(scope="module")
+def said(demo_store: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
+    """What the service says to each request, as it is kept."""
+    found: dict[str, Any] = {}
+    with Running(tmp_path_factory.mktemp("document"), demo_store, fake=False) as service:
+        scopes = (word for name in SCOPES for word in ("--scope", name))
+        key = service.call("keys", "create", "examples", *scopes).strip()
+        headers = {"Authorization": f"Bearer {key}", "Content-Type": JSON}
+        with httpx.Client(base_url=service.url, headers=headers, timeout=60) as http:
+            for name, status, form, value in answers(http):
+                found.setdefault(name, {}).setdefault(status, {})[form] = value
+    if os.environ.get("EXAMPLES") == "write":
+        FILE.write_text(json.dumps(found, indent=1, ensure_ascii=False) + "\n")
+    return found
+
+
+def answers(http: httpx.Client) -> Iterator[tuple[str, str, str, Any]]:
+    valuation = ""
+    for name, method, path, body, headers in [*GOOD, *BAD]:
+        content = body if isinstance(body, str) or body is None else json.dumps(body)
+        asked = path.replace("{valuation}", valuation)
+        found = http.request(method, asked, content=content, headers=headers)
+        form = found.headers["Content-Type"].partition(";")[0]
+        assert found.is_success == (name != "problems"), found.text
+        value = found.json() if "json" in form and form != NDJSON else found.text
+        valuation = value["id"] if name == "createValuation" else valuation
+        status = PHRASES[str(found.status_code)] if name == "problems" else str(found.status_code)
+        yield name, status, form, shortened(value)
+
+
+def masked(value: Any) -> Any:
+    """The value without what differs from one run to the next, and sentences without their figures."""
+    if isinstance(value, dict):
+        return {n: "…" if n in VOLATILE and isinstance(m, str) else masked(m) for n, m in value.items()}
+    if isinstance(value, list):
+        return [masked(one) for one in value]
+    if isinstance(value, str) and "\n" in value:  # rows: each cell or member by itself
+        lines = value.splitlines()
+        return [masked(json.loads(one)) if one.startswith("{") else one.split(",") for one in lines]
+    return value
+
+
+@pytest.mark.parametrize("name", sorted({name for name, *_ in [*GOOD, *BAD]}))
+def test_the_service_answers_what_the_document_shows(said: dict[str, Any], name: str) -> None:
+    kept = json.loads(FILE.read_text())
+    assert set(kept) == set(said)
+    one, other = (without_figures(masked(answer[name])) for answer in (kept, said))
+    assert list(differences(one, other, name)) == []
+
+
+def test_no_example_is_kept_that_is_not_asked_for() -> None:
+    kept = json.loads(FILE.read_text())
+    assert set(kept) == {name for name, *_ in GOOD} | {"problems"}
+    assert set(kept["problems"]) == set(PHRASES.values())
