@@ -35,6 +35,27 @@ _STATUS: Mapping[type[Exception], int] = {
 }
 
 
+_DRAINED = 64 * 1024  # bytes of a body nobody read that the server reads away before it closes the connection
+
+
+def closing(app: Any) -> Any:
+    """The application, whose refusals of large bodies say that the connection closes: the server closes it.
+
+    Without that word a caller that keeps connections sends its next request into one that is gone.
+    """
+
+    def answered(environ: dict[str, Any], start_response: Any) -> Any:
+        def start(status: str, headers: Any, exc_info: Any = None) -> Any:
+            chunked = "HTTP_TRANSFER_ENCODING" in environ
+            if status >= "400" and (chunked or int(environ.get("CONTENT_LENGTH") or 0) > _DRAINED):
+                start_response.__self__.force_close()
+            return start_response(status, headers, exc_info)
+
+        return app(environ, start)
+
+    return answered
+
+
 class Worker(ThreadWorker):  # type: ignore[misc]  # gunicorn has no types
     """A worker of gunicorn's that answers what is no HTTP as the service answers everything else."""
 

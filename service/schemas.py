@@ -8,6 +8,7 @@ from typing import Any
 
 from marshmallow import Schema, fields
 
+from models.evidence import AMOUNT
 from models.levels import LEAST_LEVEL, MOST_LEVEL, MOST_LEVELS
 
 # Days from 1900 to 2100 (`models.cells`, `models.stocklist`); the rest of what a day is says the format.
@@ -16,6 +17,12 @@ DAY: Mapping[str, Any] = {
     "pattern": r"^(19\d\d|20\d\d|2100)-(0[1-9]|1[0-2])-(0[1-9]|[12]\d|3[01])$",
 }
 CURRENCY: Mapping[str, Any] = {"pattern": "^[A-Za-z]{3}$", "example": "EUR"}
+PRICE: Mapping[str, Any] = {
+    "type": ["string", "number"],
+    "pattern": f"^{AMOUNT.pattern}$",
+    "minimum": 0.01,
+    "maximum": 1e12,
+}
 LEVELS: Mapping[str, Any] = {
     "items": {"type": "number", "minimum": LEAST_LEVEL, "maximum": MOST_LEVEL},
     "minItems": 1,

@@ -9,7 +9,7 @@ from typing import Any
 
 from gunicorn.app.base import BaseApplication
 
-from service.front import Lines, Worker
+from service.front import Lines, Worker, closing
 from service.limits.counters import shared
 from service.metrics.folder import FOLDER, counting_folder
 from service.settings import Settings
@@ -35,7 +35,9 @@ class Server(BaseApplication):  # type: ignore[misc]  # gunicorn has no types
         """The application; called in each worker, after the fork."""
         from service.app import create_app
 
-        return create_app(self._settings, watch_seconds=_WATCH_SECONDS, counted=self._counted)
+        app = create_app(self._settings, watch_seconds=_WATCH_SECONDS, counted=self._counted)
+        app.wsgi_app = closing(app.wsgi_app)  # type: ignore[method-assign]
+        return app
 
 
 def options(settings: Settings) -> dict[str, Any]:

@@ -9,12 +9,12 @@ from flask import request
 from marshmallow import Schema, fields
 
 from models.errors import Fault, InputError
-from models.evidence import AMOUNT, Evidence
+from models.evidence import Evidence
 from models.vocabulary import CHANNELS, KINDS, Term
 from service.errors import FaultyRequestError
 from service.evidence import rules
 from service.faults import placed
-from service.schemas import CURRENCY, DAY, said
+from service.schemas import CURRENCY, DAY, PRICE, said
 from service.vocabulary.schemas import InstrumentSchema
 
 _PRICE = "what the buyer pays, was asked to pay or offered in all, without tax and shipping; above 0"
@@ -35,10 +35,7 @@ class CorrectedEvidenceSchema(Schema):
     price = fields.Raw(
         **said(
             f"{_PRICE}; decimal text, or a number",
-            type=["string", "number"],
-            pattern=f"^{AMOUNT.pattern}$",
-            minimum=0.01,
-            maximum=1e12,
+            **PRICE,
         )
     )
     currency = fields.String(**said("ISO 4217; converted at the rate of that day", **CURRENCY))

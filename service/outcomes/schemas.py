@@ -5,7 +5,7 @@ from __future__ import annotations
 from marshmallow import Schema, fields
 
 from models.vocabulary import CHANNEL_NAMES
-from service.schemas import money, said
+from service.schemas import CURRENCY, DAY, PRICE, money, said
 
 
 class OutcomeAskSchema(Schema):
@@ -14,19 +14,23 @@ class OutcomeAskSchema(Schema):
     date = fields.Raw(
         metadata={
             "type": "string",
-            "format": "date",
+            **DAY,
             "description": "the day of the sale",
         }
     )
     price = fields.Raw(
         metadata={
-            "type": ["string", "number"],
+            **PRICE,
             "description": "what the buyer paid in all, without tax and shipping",
         }
     )
     currency = fields.Raw(
         allow_none=True,
-        metadata={"type": "string", "description": "ISO 4217; default: that of the valuation"},
+        metadata={
+            "type": "string",
+            **CURRENCY,
+            "description": "ISO 4217; default: that of the valuation",
+        },
     )
     channel = fields.Raw(
         allow_none=True,

@@ -144,6 +144,15 @@ def test_chunks_that_are_none_are_a_problem_of_the_caller(
     assert '"event":"failed"' not in served.log
 
 
+def test_a_large_body_that_is_refused_does_not_cost_the_next_request_its_answer(http: httpx.Client) -> None:
+    for _ in range(20):
+        refused = http.post(
+            "/v1/intervals", content="x" * 300_000, headers={"Content-Type": "application/json"}
+        )
+        assert (refused.status_code, refused.headers["Connection"]) == (413, "close")
+        assert http.get("/v1/vocabulary").status_code == 200
+
+
 def test_memory_does_not_grow_with_the_list(http: httpx.Client, served: Running) -> None:
     assert served._process is not None
     master = served._process.pid

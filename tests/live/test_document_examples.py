@@ -27,6 +27,7 @@ SALE |= {"channel": "private", "source": "said by the buyer", "instrument": IT}
 TABLE = f"id,maker,model,condition_neck\nA1,{IT['maker']},{IT['model']},3\nA2,{IT['maker']},Sisterli,\n"
 ROW = {"id": "A1", "instrument": IT, "date": ASKED["date"]}
 LINES = json.dumps(ROW) + "\n" + json.dumps({"id": "A2"}) + "\n"
+OUTCOME = {"date": "2026-07-15", "price": "3300.00"}
 JSON, CSV, NDJSON = "application/json", "text/csv", "application/x-ndjson"
 KEPT, MODEL = "/v1/valuations/{valuation}", f"/v1/catalogue/makers/{IT['maker']}/models/{IT['model']}"
 Step = tuple[str, str, str, Any, dict[str, str]]
@@ -46,6 +47,10 @@ GOOD: list[Step] = [
     ("valueStocklist", "POST", "/v1/stocklists?levels=0.8&date=2026-06-30", TABLE, {"Content-Type": CSV}),
     ("valueStocklist", "POST", "/v1/stocklists?levels=0.8", LINES, {"Content-Type": NDJSON}),
     ("recordEvidence", "POST", "/v1/evidence", SALE, {}),
+    ("recordOutcome", "PUT", f"{KEPT}/outcome", OUTCOME, {}),
+    ("showOutcome", "GET", f"{KEPT}/outcome", None, {}),
+    ("showPerformance", "GET", "/v1/performance", None, {}),
+    ("removeOutcome", "DELETE", f"{KEPT}/outcome", None, {}),
     ("listEvidence", "GET", "/v1/evidence?kind=sale", None, {}),
     ("showEvidence", "GET", "/v1/evidence/S-1", None, {}),
     ("correctEvidence", "PUT", "/v1/evidence/S-1?reason=misread", {**SALE, "price": "3150.00"}, {}),
@@ -75,7 +80,7 @@ BAD: list[Step] = [
 ]
 # What differs from one run to the next.
 VOLATILE = {"at", "by", "changed", "created", "id", "instance", "key"}
-VOLATILE |= {"model_version", "recorded", "request_id", "withdrawn"}
+VOLATILE |= {"evidence", "model_version", "recorded", "request_id", "valuation", "withdrawn"}
 PHRASES = {
     "400": "BAD_REQUEST",
     "401": "UNAUTHORIZED",
