@@ -215,6 +215,7 @@ def problem(
     g.problem = kind.name
     body = document(kind, detail, request.path, g.get("request_id"), extra)
     answer = Response(body, kind.status, mimetype=PROBLEM_JSON)
+    answer.headers["Cache-Control"] = "no-store"  # a cache may keep a 404 or 410 that says nothing of it
     if kind.status in (401, 403):
         answer.headers["WWW-Authenticate"] = 'Bearer realm="bookmatch"' + _CHALLENGE.get(kind.name, "")
     elif kind.status == 503 or kind.name == "in-flight":
