@@ -60,15 +60,15 @@ def test_ranges_that_do_not_hold_are_kept_out(small_market: Market, split: Split
     assert all("coverage" in reason for reason in gate(narrow).reasons)
 
 
-def test_coverage_slack_is_three_points_and_two_standard_errors(candidate: Judged) -> None:
-    """At 90% of 100 sales: 90 − 3 − 2·3 = 81 must be inside; by hand."""
+def test_coverage_slack_is_three_points_and_three_standard_errors(candidate: Judged) -> None:
+    """At 90% of 100 sales: 90 − 3 − 3·3 = 78 must be inside; by hand."""
     n = 100
     paid = np.zeros(n)
     low, high = np.full((n, 1), -1.0), np.full((n, 1), 1.0)
-    high[:19] = low[:19] = -2.0
+    high[:22] = low[:22] = -2.0
     just = Judged(candidate.sales[:1] * n, paid, paid, low, high, candidate.weights[:1] * n, (0.9,))
     assert [check.passed for check in coverage_checks(just)] == [True]
-    high[19] = low[19] = -2.0
+    high[22] = low[22] = -2.0
     assert [check.passed for check in coverage_checks(just)] == [False]
 
 

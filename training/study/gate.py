@@ -23,7 +23,8 @@ from models.study.judge import SCORE_LEVEL, Judged, judge
 
 LEAST_COMMON = 20  # sales; with fewer, no comparison is made
 WORSE_BY = 0.01  # of the current figure, and by more than one standard error of the paired difference
-COVERAGE_SLACK = 0.03  # below the level, on top of two standard errors
+COVERAGE_SLACK = 0.03  # below the level, on top of this many standard errors:
+COVERAGE_ERRORS = 3  # at two, one sound model in thirty would be refused on 30 sales (drawn 20,000 times)
 ANSWERS_FILE = "judged.npz"
 
 
@@ -132,7 +133,7 @@ def coverage_checks(candidate: Judged) -> list[Check]:
     checks, n = [], len(candidate.paid)
     for k, level in enumerate(candidate.levels):
         share = float(covered(candidate.paid, candidate.low[:, k], candidate.high[:, k]).mean())
-        least = level - COVERAGE_SLACK - 2 * math.sqrt(level * (1 - level) / n)
+        least = level - COVERAGE_SLACK - COVERAGE_ERRORS * math.sqrt(level * (1 - level) / n)
         detail = f"{share:.1%} of {n} sales inside; at least {least:.1%} wanted"
         checks.append(Check(f"coverage at {level:.0%}", share >= least, detail))
     return checks
