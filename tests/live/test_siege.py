@@ -12,7 +12,9 @@ from siege import besiege
 def test_a_service_under_siege_gives_no_wrong_answer_and_loses_none(tmp_path: Path) -> None:
     server = server_in(tmp_path / "postgres")
     try:
-        report = besiege(tmp_path, fake_ground(tmp_path), server, seconds=10, changes=3, kill_every=2.5)
+        report = besiege(
+            tmp_path, fake_ground(tmp_path), server, seconds=10, changes=3, kill_every=2.5, slack=2
+        )
     finally:
         server.cleanup()
     for name, said in report.rows():
