@@ -1,4 +1,4 @@
-"""PUT, GET and DELETE /v1/valuations/{id}/outcome."""
+"""PUT, GET and DELETE /v1/valuations/{id}/outcome; PUT /v1/valuations/{id}/outcome/record."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from flask import Response
 from marshmallow import RAISE
 
 from service.outcomes import rules
-from service.outcomes.schemas import OutcomeAskSchema, ValuationOutcomeSchema
+from service.outcomes.schemas import OutcomeAskSchema, OutcomeRecordSchema, ValuationOutcomeSchema
 from service.web import Noun, answer
 
 blp = Noun(
@@ -18,7 +18,7 @@ blp = Noun(
     description="What valued instruments were sold for later: how good values were is learned from it, and "
     "it is evidence for the next fit.",
 )
-_ASK = OutcomeAskSchema(unknown=RAISE)
+_ASK, _RECORD = OutcomeAskSchema(unknown=RAISE), OutcomeRecordSchema(unknown=RAISE)
 
 
 @blp.route("", methods=["PUT"])
@@ -30,10 +30,25 @@ def record_outcome(said: dict[str, Any], valuation_id: str) -> Response:
     """Record what it was sold for, or correct that: a valuation has one outcome.
 
     The sale becomes a record of evidence, of kind sale and with the id of the valuation, whose history is
-    kept; it serves the next fit once. Where the sale is a record already, name that by `evidence` instead, so
-    that it is not counted twice.
+    kept; it serves the next fit once.
     """
-    found = rules.record(valuation_id, said)
+    return _answer(rules.record(valuation_id, said))
+
+
+@blp.route("/record", methods=["PUT"])
+@blp.needs("evidence")
+@blp.takes(_RECORD)
+@blp.gives(200, ValuationOutcomeSchema(), "The outcome, corrected.", problems=(404,))
+@blp.gives(201, ValuationOutcomeSchema(), "The outcome, recorded.")
+def name_outcome(said: dict[str, str], valuation_id: str) -> Response:
+    """Name the record of evidence that holds the sale already, so that the sale is not counted twice.
+
+    A record that was made for this outcome before is withdrawn.
+    """
+    return _answer(rules.name(valuation_id, said["evidence"]))
+
+
+def _answer(found: rules.Recorded) -> Response:
     return answer(found.answer, 201 if found.new else 200)
 
 

@@ -6,7 +6,7 @@ valuation, or one that stands already. So a sale is evidence once, and corrected
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import Any, NamedTuple
 
 import orjson
@@ -48,27 +48,46 @@ def show(valuation_id: str) -> Answer:
 
 
 def record(valuation_id: str, said: Mapping[str, Any]) -> Recorded:
-    """Record or correct the outcome. `said`: the sale, or under `evidence` the id of its record.
+    """Record or correct the outcome by its sale, which becomes a record of evidence.
 
     Raises UnknownRecordError, FaultyRequestError, DuplicateError.
     """
     with reading(context().engine) as connection:
         valued = _valuation(connection, valuation_id)
-    said = {name: value for name, value in said.items() if value is not None}
-    sale = None if "evidence" in said else _sale(valued, said)
+    sale = _sale(valued, said)
+
+    def keep(connection: Connection, before: records.Row | None, now: Mark) -> str:
+        _keep(connection, sale, before, now)
+        return sale.id
+
+    return _change(valued, keep)
+
+
+def name(valuation_id: str, record_id: str) -> Recorded:
+    """Record or correct the outcome by the record of evidence that holds its sale already.
+
+    Raises UnknownRecordError, FaultyRequestError.
+    """
+    with reading(context().engine) as connection:
+        valued = _valuation(connection, valuation_id)
+
+    def take(connection: Connection, before: records.Row | None, now: Mark) -> str:
+        _check_record(connection, valued, record_id)
+        _drop(connection, valuation_id, now._replace(reason=_RELINKED))
+        return record_id
+
+    return _change(valued, take)
+
+
+def _change(valued: Answer, make: Callable[[Connection, records.Row | None, Mark], str]) -> Recorded:
+    """Let the record that `make` gives be the outcome, in one transaction with what it does."""
+    valuation_id = valued["id"]
     with writing(context().engine) as connection:
         evidence.take_turn(connection)
         before = records.find(connection, valuation_id, to_change=True)
         now = mark()
-        if sale is not None:
-            _keep(connection, sale, before, now)
-        else:
-            _check_record(connection, valued, said)
-            _drop(connection, valuation_id, now._replace(reason=_RELINKED))
-        record_id = sale.id if sale is not None else str(said["evidence"])
-        records.link(connection, valuation_id, record_id, before, now)
-        answer = _answer(connection, valued, _found(connection, valuation_id))
-    return Recorded(answer, before is None)
+        records.link(connection, valuation_id, make(connection, before, now), before, now)
+        return Recorded(_answer(connection, valued, _found(connection, valuation_id)), before is None)
 
 
 def remove(valuation_id: str) -> Answer:
@@ -99,6 +118,7 @@ def _found(connection: Connection, valuation_id: str, *, to_change: bool = False
 
 def _sale(valued: Answer, said: Mapping[str, Any]) -> Evidence:
     """The sale as a record of evidence; what is not said is as it was valued."""
+    said = {name: value for name, value in said.items() if value is not None}
     usual = {"currency": valued["currency"], "channel": valued["channel"], "source": SOURCE}
     own = {"id": valued["id"], "kind": "sale", "instrument": valued["instrument"]}
     try:
@@ -125,22 +145,15 @@ def _drop(connection: Connection, valuation_id: str, why: Mark) -> None:
         evidence.withdraw(connection, standing, why)
 
 
-def _check_record(connection: Connection, valued: Answer, said: Mapping[str, Any]) -> None:
+def _check_record(connection: Connection, valued: Answer, record_id: str) -> None:
     """Raises FaultyRequestError if that record cannot be the sale of what was valued."""
-    faults = [
-        Fault(name, value, "is said beside evidence", "", "the record says it: send one or the other")
-        for name, value in said.items()
-        if name != "evidence"
-    ]
-    given = said["evidence"]
-    row = evidence.look(connection, given) if isinstance(given, str) and given != valued["id"] else None
+    row = evidence.look(connection, record_id) if record_id != valued["id"] else None
     it = valued["instrument"]
     problem = _problem(row, normal(it["maker"]), normal(it["model"]))
     if problem:
         allowed = "the id of a record in use, of a closed sale of the same model"
-        faults.append(Fault("evidence", given, problem, allowed, "see GET /v1/evidence"))
-    if faults:
-        raise FaultyRequestError(placed(faults))
+        fault = Fault("evidence", record_id, problem, allowed, "see GET /v1/evidence")
+        raise FaultyRequestError(placed([fault]))
 
 
 def _problem(row: Kept | None, maker: str, model: str) -> str:

@@ -9,28 +9,13 @@ from service.schemas import CURRENCY, DAY, PRICE, money, said
 
 
 class OutcomeAskSchema(Schema):
-    """What it was sold for, or which record of evidence says so. Read by `models.evidence`."""
+    """What it was sold for. Read by `models.evidence`; what is left out is as it was valued."""
 
-    date = fields.Raw(
-        metadata={
-            "type": "string",
-            **DAY,
-            "description": "the day of the sale",
-        }
-    )
-    price = fields.Raw(
-        metadata={
-            **PRICE,
-            "description": "what the buyer paid in all, without tax and shipping",
-        }
-    )
+    date = fields.Raw(**said("the day of the sale", type="string", **DAY))
+    price = fields.Raw(**said("what the buyer paid in all, without tax and shipping", **PRICE))
     currency = fields.Raw(
         allow_none=True,
-        metadata={
-            "type": "string",
-            **CURRENCY,
-            "description": "ISO 4217; default: that of the valuation",
-        },
+        metadata={"type": "string", "description": "ISO 4217; default: that of the valuation", **CURRENCY},
     )
     channel = fields.Raw(
         allow_none=True,
@@ -41,14 +26,15 @@ class OutcomeAskSchema(Schema):
         },
     )
     source = fields.Raw(
-        allow_none=True,
-        metadata={"type": "string", "description": "where this is known from"},
+        allow_none=True, metadata={"type": "string", "description": "where this is known from"}
     )
-    evidence = fields.Raw(
-        metadata={
-            "type": "string",
-            "description": "instead of all others: the id of the record that holds this sale already",
-        }
+
+
+class OutcomeRecordSchema(Schema):
+    """Which record of evidence holds the sale already."""
+
+    evidence = fields.String(
+        **said("the id of a record in use, of a closed sale of the same model", minLength=1, maxLength=200)
     )
 
 

@@ -144,9 +144,12 @@ BY_MEANING = {
 FAULTS_BY_MEANING = (
     "cannot be an id",
     "holds no change",
+    "is no closed sale",
     "is no name",
+    "is no record in use",
     "is no reason",
     "is not a cost",
+    "is of another model",
     "is not a label",
     "is not a price",
     "is not in the catalogue",

@@ -60,6 +60,7 @@ ASKED = [
     ("get", f"{RECORD}/history", f"{RECORD}/history", None),
     ("delete", RECORD, RECORD, None),
     ("put", f"{KEPT}/outcome", f"{KEPT}/outcome", {"date": "2026-01-02", "price": "900.00"}),
+    ("put", f"{KEPT}/outcome/record", f"{KEPT}/outcome/record", {"evidence": "{sale}"}),
     ("get", f"{KEPT}/outcome", f"{KEPT}/outcome", None),
     ("delete", f"{KEPT}/outcome", f"{KEPT}/outcome", None),
     ("get", "/v1/performance", "/v1/performance", None),
@@ -167,6 +168,8 @@ def test_every_answer_is_as_it_is_described(
         )
     if path == f"{KEPT}/outcome" and method != "put":
         caller.ask("put", asked, {"date": "2026-01-02", "price": 900})
+    if path == f"{KEPT}/outcome/record":
+        body = {"evidence": record(caller)}
     form, text = body if isinstance(body, tuple) else ("application/json", body)
     found = caller.ask(method, asked, text, **{"Content-Type": form})
     assert found.status_code < 300, found.text

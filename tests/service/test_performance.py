@@ -183,7 +183,7 @@ def test_of_several_valuations_of_one_sale_the_last_judges(appraiser: Caller) ->
     late = value(appraiser, date(2024, 9, 1), instrument={"condition": {"neck": 1}})
     record_id = sell(appraiser, late, at_ratio(late, "1"))
     early = value(appraiser, date(2024, 6, 1), instrument={"condition": {"neck": 5}})
-    path = f"/v1/valuations/{early['id']}/outcome"
+    path = f"/v1/valuations/{early['id']}/outcome/record"
     assert appraiser.ask("put", path, {"evidence": record_id}).status_code == 201
     found = study(appraiser)
     assert found["judged"] == 5 and found["left_out"][0]["valuations"] == 1

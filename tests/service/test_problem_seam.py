@@ -24,7 +24,7 @@ def paths(app: Flask) -> list[tuple[str, str]]:
     for rule in app.url_map.iter_rules():
         path = rule.rule.replace("<path:maker>", "Ostvik").replace("<path:model>", "Dal")
         path = path.replace("<string:valuation_id>", "val_" + "0" * 26)
-        filled.append((path, "POST" if "POST" in (rule.methods or ()) else "GET"))
+        filled.append((path, next((m for m in ("POST", "GET", "PUT", "DELETE") if m in rule.methods), "GET")))
     return filled
 
 
