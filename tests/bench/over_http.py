@@ -11,10 +11,10 @@ from collections.abc import Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from statistics import median
 from tempfile import TemporaryDirectory
 
 import httpx
+from in_process import resident
 from load import Round, post, press
 from running import Running
 
@@ -32,6 +32,7 @@ class Ratio:
     size: int
     ours: Sequence[Round]
     bare: Sequence[Round]
+    resident: float  # megabytes of the larger worker afterwards
 
     @property
     def shares(self) -> list[float]:
@@ -43,7 +44,7 @@ def ratios(
     store: Path, bodies: Sequence[bytes], rounds: int, seconds: float, database: str | None = None
 ) -> Iterator[Ratio]:
     """The ratio of each path, on a database of its own; of the one that keeps records if one is given."""
-    settings = {"BOOKMATCH_LOG_LEVEL": "info"} | ({"BOOKMATCH_DATABASE": database} if database else {})
+    settings = {"BOOKMATCH_DATABASE": database} if database else {}
     with ExitStack() as stack:
         folder = Path(stack.enter_context(TemporaryDirectory()))
         (folder / "answers").mkdir()
@@ -85,7 +86,8 @@ def _ratio(
             found = press(address, requests, CONNECTIONS, seconds)
             assert not found.refused, f"{found.refused} requests were refused"
             (ours if address == own else theirs).append(found)
-    return Ratio(path, (folder / "answers" / path).stat().st_size, ours, theirs)
+    size = (folder / "answers" / path).stat().st_size
+    return Ratio(path, size, ours, theirs, max(resident(pid) for pid in service.workers()))
 
 
 @contextmanager
@@ -119,8 +121,3 @@ def _wait(address: tuple[str, int], seconds: float = 20) -> None:
             time.sleep(1)  # for the second worker
             return
     raise AssertionError("bare Flask did not start")
-
-
-def middle(found: Sequence[float]) -> float:
-    """The median."""
-    return float(median(found))

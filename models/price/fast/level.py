@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any, NamedTuple, TypeVar
 
 import numpy as np
@@ -14,7 +14,7 @@ from models.price.basis import Table
 from models.price.core import Core
 from models.price.fast.curves import Curve, Share, is_straight, share_of
 from models.price.fast.pieces import Pieces
-from models.price.features import columns
+from models.price.features import columns, years_of
 from models.price.interface import FACTORS
 from models.price.shapley import corner_game
 from models.price.sides import players_of
@@ -24,6 +24,8 @@ from models.vocabulary import BY_PATH
 MOST_REMEMBERED = 256  # entries of one game: what callers send must not fill the memory
 # Columns that take too many values to be remembered by each.
 _CURVED = ("time", "weight", "figure", "log_number", "place")
+# Of these, the ones that are a known field itself, and how it becomes their number.
+_PLAIN: Mapping[str, Callable[[Any], float]] = {"weight": float, "figure": float, "time": years_of}
 # What both sides of every pair share: the day and the market of the value.
 _SHARED = ("day", "channel")
 _PLACE = {path: at for at, path in enumerate(FACTORS)}
@@ -81,9 +83,12 @@ class Game:
         self._corners: dict[tuple[object, ...], Entry] = {}
         self._plain: dict[tuple[object, ...], Share] = {}
         self._curves: dict[tuple[object, ...], Curve] = {}
+        self._plain_curve = self._plain_curve_of()
 
     def entry(self, values: Values) -> Entry:
         """What it adds for a subject of these values."""
+        if self._plain_curve is not None and values[self.places[0]]:  # 0 can mean that it is not known
+            return self._on_curve(values[self.places[0]])
         own = [values[at] for at in self.places]
         base = [
             value if player in _SHARED else _value(self._reference, player)
@@ -98,6 +103,26 @@ class Game:
         totals = np.array([[entry.total for entry in corners]])
         effects = zip(self.places, corner_game(totals)[0].tolist(), strict=True)
         return corners[-1]._replace(base=corners[0].total, effects=tuple(e for e in effects if e[1]))
+
+    def _on_curve(self, value: Any) -> Entry:
+        """The same for a known field that is the number of the one curve that the game has."""
+        assert self._plain_curve is not None
+        curve, number, base = self._plain_curve
+        share = curve.at(number(value))
+        # On the same day and in the same market as the subject, the reference has the same.
+        start = share.total if self.players[0] in _SHARED else base
+        effect = share.total - start
+        moves = ((self.places[0], effect),) if effect else ()
+        return Entry(share.total, start, share.prior, 0.0, 0.0, share.at, share.weights, moves)
+
+    def _plain_curve_of(self) -> tuple[Curve, Callable[[Any], float], float] | None:
+        if len(self.players) != 1 or self._noise or list(self._blocks) not in [[c] for c in _PLAIN]:
+            return None
+        (curved,) = self._blocks
+        table = columns([self._reference], self._catalogue, self._names)
+        base = self._share(curved, self._blocks[curved], table).total
+        own = {column: table[column] for column in self._columns[curved]}
+        return self._curve(curved, self._blocks[curved], own), _PLAIN[curved], base
 
     def _at(self, values: Sequence[Value]) -> Entry:
         subject = moved(self._reference, dict(zip(self.players, values, strict=True)))
