@@ -17,42 +17,48 @@ from service.settings import Settings
 
 
 class Policy(NamedTuple):
-    """A quota: its name in headers, whom it counts, and how many requests in a window."""
+    """A quota of so many requests in a window: its name, and how headers have it."""
 
     name: str
-    whom: str
     quota: int
+    said: str
 
 
 class Limits:
     """The limits of one server, by the counts that its workers share."""
 
     def __init__(self, settings: Settings, counted: Shared) -> None:
-        self._settings = settings
         self._counted = counted
         self.window = settings.limit_seconds
+        self._secret = self._policy("key", settings.limit_secret)
+        self._published = self._policy("key", settings.limit_publishable)
+        self._visitor = self._policy("visitor", settings.limit_visitor)
+        self._address = self._policy("address", settings.limit_address)
+
+    def _policy(self, name: str, quota: int) -> Policy:
+        return Policy(name, quota, f'"{name}";q={quota};w={self.window}')
 
     def take(self, caller: Caller | None, address: str | None) -> list[tuple[Policy, Taken]]:
         """Count one request under each policy, up to the first that refuses it."""
         found = []
-        for policy in self._policies(caller, place_of(address)):
+        for policy, whom in self._asked_of(caller, address):
+            if not policy.quota:
+                continue
             counters = self._counted.keys if policy.name == "key" else self._counted.addresses
-            taken = counters.take(policy.whom, policy.quota, self.window)
+            taken = counters.take(whom, policy.quota, self.window)
             found.append((policy, taken))
             if not taken.allowed:  # and what is refused here takes nothing from what others share
                 break
         return found
 
-    def _policies(self, caller: Caller | None, place: str) -> list[Policy]:
-        have = self._settings
+    def _asked_of(self, caller: Caller | None, address: str | None) -> list[tuple[Policy, str]]:
+        """The policies of a request, and whom each of them counts."""
         if caller is None:
-            found = [Policy("address", place, have.limit_address)]
-        elif caller.kind == PUBLISHABLE:
-            visitor = Policy("visitor", f"{caller.key_id} {place}", have.limit_visitor)
-            found = [visitor, Policy("key", caller.key_id, have.limit_publishable)]
-        else:
-            found = [Policy("key", caller.key_id, have.limit_secret)]
-        return [policy for policy in found if policy.quota]
+            return [(self._address, place_of(address))]
+        if caller.kind == PUBLISHABLE:
+            visitor = f"{caller.key_id} {place_of(address)}"
+            return [(self._visitor, visitor), (self._published, caller.key_id)]
+        return [(self._secret, caller.key_id)]
 
 
 def place_of(address: str | None) -> str:

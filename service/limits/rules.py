@@ -37,9 +37,9 @@ def _count() -> None:
 def _say(response: Response) -> Response:
     found: list[tuple[Policy, Taken]] = g.get("taken", [])
     if found:
-        window = context().limits.window
-        said = [f'"{policy.name}";q={policy.quota};w={window}' for policy, _ in found]
-        left = [f'"{policy.name}";r={taken.left};t={taken.seconds}' for policy, taken in found]
-        response.headers["RateLimit-Policy"] = ", ".join(said)
-        response.headers["RateLimit"] = ", ".join(left)
+        headers = response.headers
+        headers["RateLimit-Policy"] = ", ".join([policy.said for policy, _ in found])
+        headers["RateLimit"] = ", ".join(
+            [f'"{p.name}";r={taken.left};t={taken.seconds}' for p, taken in found]
+        )
     return response
