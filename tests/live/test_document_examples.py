@@ -51,6 +51,7 @@ GOOD: list[Step] = [
     ("showOutcome", "GET", f"{KEPT}/outcome", None, {}),
     ("showPerformance", "GET", "/v1/performance", None, {}),
     ("removeOutcome", "DELETE", f"{KEPT}/outcome", None, {}),
+    ("nameOutcome", "PUT", f"{KEPT}/outcome/record", {"evidence": "S-1"}, {}),
     ("listEvidence", "GET", "/v1/evidence?kind=sale", None, {}),
     ("showEvidence", "GET", "/v1/evidence/S-1", None, {}),
     ("correctEvidence", "PUT", "/v1/evidence/S-1?reason=misread", {**SALE, "price": "3150.00"}, {}),
