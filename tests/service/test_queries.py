@@ -11,6 +11,7 @@ import pytest
 from asking import DAL, Caller
 from conftest import caller_of, parts
 from flask import Flask
+from records import record
 from sqlalchemy import event
 
 from service.store import single
@@ -97,3 +98,25 @@ def test_an_idempotency_key_costs_two_statements_more(known: Caller) -> None:
     with counted(known.app) as sent:
         known.post("/v1/valuations", DAL, **{"Idempotency-Key": "counted"})
     assert len(sent) == 2 and all(statement.startswith("SELECT") for statement in sent)
+
+
+def test_evidence_costs_the_same_few_statements_however_many_rows_come(evidence_app: Flask) -> None:
+    """A file is read a thousand rows at a time; nothing is asked for each row."""
+    caller = caller_of(evidence_app, "evidence")
+    assert caller.get("/v1/evidence").status_code == 200  # the key is known from now on
+    lock = int(parts(evidence_app).engine.dialect.name == "postgresql")
+    kept = ["SELECT evidence.id FROM", "INSERT INTO evidence", "INSERT INTO evidence_change"]
+    with counted(evidence_app) as sent:
+        record(caller)
+    assert sent[lock:-1] == kept and sent[-1].startswith("SELECT")
+    row = "sale,2025-01-02,900,USD,dealer,Ostvik,Dal"
+    for first, count in ((0, 3), (10, 900)):
+        rows = "".join(f"R{n},{row}\n" for n in range(first, first + count))
+        text = f"id,kind,date,price,currency,channel,maker,model\n{rows}"
+        with counted(evidence_app) as sent:
+            found = caller.post("/v1/evidence", text, **{"Content-Type": "text/csv"})
+        assert found.json["accepted"] == count
+        assert sent[lock:] == kept
+    with counted(evidence_app) as sent:
+        assert len(caller.get("/v1/evidence?limit=500").json["evidence"]) == 500
+    assert len(sent) == 1
