@@ -94,7 +94,7 @@ def test_a_file_that_a_kill_cuts_short_is_kept_whole_or_not_at_all(served: Runni
         answers: list[httpx.Response] = []
         sender = threading.Thread(target=_send, args=(served, body, {**CSV, **key}, answers))
         sender.start()
-        sender.join(draws.uniform(0.05, 1.2))
+        sender.join(draws.uniform(0.02, 0.5))
         served.kill()
         sender.join()
         served.start()
