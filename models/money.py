@@ -64,7 +64,8 @@ def split_money(
     mean = log_mean(float(value), float(reference))
     nothing = round_money(0, currency)
     amounts = [round_money(mean * effect, currency) if effect else nothing for effect in effects]
-    largest = max(range(len(effects)), key=lambda i: abs(effects[i]))
+    sizes = [abs(effect) for effect in effects]
+    largest = sizes.index(max(sizes))
     amounts[largest] += value - reference - sum(amounts, Decimal(0))
     return tuple(amounts)
 

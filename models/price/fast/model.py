@@ -136,8 +136,7 @@ class Fast:
             weights += [of_losses * weight for own in losses.weights[span] for weight in own]
             at.append(piece.at)
             weights.append(of_scale)
-        known = np.array(weights) @ found.memory.pieces.vectors.take(at, axis=0)
-        return max(prior - float(known @ known), 0.0)
+        return max(prior - found.memory.pieces.square(at, weights), 0.0)
 
 
 def can_be_looked_up(core: Core) -> bool:

@@ -38,6 +38,7 @@ class Pieces:
         self._backbone, self._posterior = backbone, posterior
         self._found: dict[bytes, Piece] = {}
         self._lock = threading.Lock()
+        self._own = threading.local()
         self.vectors: Floats = np.empty((256, posterior.directions.shape[1]))
 
     def __len__(self) -> int:
@@ -47,6 +48,17 @@ class Pieces:
     def nbytes(self) -> int:
         """What the vectors in use take."""
         return int(len(self) * self.vectors[0].nbytes)
+
+    def square(self, at: Sequence[int], weights: Sequence[float]) -> float:
+        """The square of the weighted sum of the vectors at these places."""
+        room = getattr(self._own, "room", None)
+        if room is None or len(room) < len(at):
+            # New memory of this size for every row would cost more than all that is done in it.
+            room = self._own.room = np.empty((2 * len(at), self.vectors.shape[1]))
+        # "clip": the other modes write to memory of their own first.
+        vectors = self.vectors.take(at, axis=0, out=room[: len(at)], mode="clip")
+        total = np.array(weights) @ vectors
+        return float(total @ total)
 
     def of(self, places: Sequence[int], table: Table) -> Piece:
         """The piece of the blocks at these places, for a table of one row."""
