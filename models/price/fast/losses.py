@@ -16,10 +16,11 @@ from models.price.basis import Floats, Table
 from models.price.core import Core
 from models.price.fast.curves import Curve, Share, is_straight
 from models.price.fast.level import NotStraightError, Values, remembered
-from models.price.fast.pieces import Pieces
+from models.price.fast.pieces import Pieces, Products
 from models.price.features import LOSSES, PLAYERS, ordinal
 from models.price.games import switched_product
 from models.price.interface import FACTORS
+from models.vocabulary import BY_FLAT, Kind
 
 
 class Loss(NamedTuple):
@@ -54,6 +55,12 @@ class LossField:
     def of(self, value: object) -> Loss:
         """The loss at this value of the field."""
         return remembered(self.found, value, self._made(ordinal(self.column, value)))
+
+    def places_of_all(self) -> list[int]:
+        """The places of the vectors of all its terms or whole grades, and of not known."""
+        field = BY_FLAT[self.column]
+        values = [None, *(map(float, field.names) if field.kind is Kind.GRADE else field.names)]
+        return [at for value in values for at in self.of(value).at]
 
     def _made(self, x: float) -> Loss:
         share = self._curve.at(x) if self._curve else Share(0.0, 0.0)
@@ -104,6 +111,9 @@ class LossRules:
         # Fields without a loss stand last, and in no span.
         self.spans = [slice(at, at + families.count(families[at])) for at in starts]
         self._weights = _weights(core, [field.column for field in fields])
+        # All of them at once: every model needs them.
+        self.products = Products(pieces)
+        self.products.add([at for field in fields for at in field.places_of_all()])
 
     def of(self, values: Values) -> Losses:
         """The losses of a subject of these values."""

@@ -17,7 +17,7 @@ from models.price.clear import LEAST_UNSURE, Reasons, Spans
 from models.price.core import Core
 from models.price.fast.level import NotStraightError, Values, check_level, remembered
 from models.price.fast.losses import Losses, LossRules, check_losses
-from models.price.fast.pieces import Pieces
+from models.price.fast.pieces import Pieces, Products
 from models.price.fast.plan import BUILD, Level, Plan, Scales, check_scales
 from models.price.features import years_of
 
@@ -98,7 +98,8 @@ class Fast:
     def _plan(self, memory: _Memory, subject: Subject) -> Plan:
         reference = self._reference(subject)
         losses = memory.rules.of((*reference.instrument.values(), None, None))
-        plan = Plan(self._core, memory.pieces, self._catalogue, reference, losses)
+        products = Products(memory.pieces, memory.rules.products)
+        plan = Plan(self._core, memory.pieces, products, self._catalogue, reference, losses)
         memory.plans[_key(subject)] = plan
         return plan
 
@@ -136,7 +137,7 @@ class Fast:
             weights += [of_losses * weight for own in losses.weights[span] for weight in own]
             at.append(piece.at)
             weights.append(of_scale)
-        return max(prior - found.memory.pieces.square(at, weights), 0.0)
+        return max(prior - found.plan.products.square(at, weights), 0.0)
 
 
 def can_be_looked_up(core: Core) -> bool:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Sequence
+from operator import itemgetter
 from typing import NamedTuple
 
 import numpy as np
@@ -11,6 +12,8 @@ import numpy as np
 from models.price.backbone import Backbone
 from models.price.basis import Floats, Ints, Table, product
 from models.price.posterior import Posterior
+
+_ROOM = 64  # pieces more at a time
 
 
 class Piece(NamedTuple):
@@ -38,7 +41,6 @@ class Pieces:
         self._backbone, self._posterior = backbone, posterior
         self._found: dict[bytes, Piece] = {}
         self._lock = threading.Lock()
-        self._own = threading.local()
         self.vectors: Floats = np.empty((256, posterior.directions.shape[1]))
 
     def __len__(self) -> int:
@@ -48,17 +50,6 @@ class Pieces:
     def nbytes(self) -> int:
         """What the vectors in use take."""
         return int(len(self) * self.vectors[0].nbytes)
-
-    def square(self, at: Sequence[int], weights: Sequence[float]) -> float:
-        """The square of the weighted sum of the vectors at these places."""
-        room = getattr(self._own, "room", None)
-        if room is None or len(room) < len(at):
-            # New memory of this size for every row would cost more than all that is done in it.
-            room = self._own.room = np.empty((2 * len(at), self.vectors.shape[1]))
-        # "clip": the other modes write to memory of their own first.
-        vectors = self.vectors.take(at, axis=0, out=room[: len(at)], mode="clip")
-        total = np.array(weights) @ vectors
-        return float(total @ total)
 
     def of(self, places: Sequence[int], table: Table) -> Piece:
         """The piece of the blocks at these places, for a table of one row."""
@@ -100,3 +91,44 @@ def shared_prior(one: Piece, other: Piece) -> float:
     """The covariance of two pieces before any data: of the columns that both have."""
     _, i, j = np.intersect1d(one.columns, other.columns, assume_unique=True, return_indices=True)
     return float((one.scaled[i] * other.scaled[j]).sum())
+
+
+class Products:
+    """The products of the vectors of every two of some pieces, each worked out when it is first needed.
+
+    The vectors are long: reading the products of a row's pieces takes a tenth of the memory that they would.
+    `known`: products that are there already.
+    """
+
+    def __init__(self, pieces: Pieces, known: Products | None = None) -> None:
+        self._pieces, self._lock = pieces, threading.Lock()
+        self._rows: dict[int, int] = dict(known._rows) if known else {}
+        self._table: Floats = np.pad(known._table, (0, _ROOM)) if known else np.zeros((_ROOM, _ROOM))
+
+    def square(self, at: Sequence[int], weights: Sequence[float]) -> float:
+        """The square of the weighted sum of the vectors at these places, of which there are two or more."""
+        places_of = itemgetter(*at)
+        try:
+            rows = places_of(self._rows)
+        except KeyError:
+            self.add(at)
+            rows = places_of(self._rows)
+        each = np.array(weights)
+        return float(each @ self._table.take(rows, axis=0).take(rows, axis=1) @ each)
+
+    def add(self, at: Sequence[int]) -> None:
+        """Work out the products of these, with each other and with those that are there."""
+        with self._lock:
+            for place in at:
+                if place not in self._rows:
+                    self._add_one(place)
+
+    def _add_one(self, place: int) -> None:
+        row, vectors = len(self._rows), self._pieces.vectors
+        if row == len(self._table):
+            # The old table stays as it is for whoever is reading it.
+            self._table = np.pad(self._table, (0, _ROOM))
+        # One by one: a product must not depend on what was asked for before it.
+        products = np.einsum("pr,r->p", vectors.take([*self._rows, place], axis=0), vectors[place])
+        self._table[row, : row + 1] = self._table[: row + 1, row] = products
+        self._rows[place] = row

@@ -12,7 +12,7 @@ from models.price.backbone import MIN_SCALE
 from models.price.core import Core
 from models.price.fast.level import Entry, Game, NotStraightError, Values, games_of, moved, remembered
 from models.price.fast.losses import Losses
-from models.price.fast.pieces import Piece, Pieces
+from models.price.fast.pieces import Piece, Pieces, Products
 from models.price.features import columns
 from models.price.interface import FACTORS
 from models.price.sides import players_of
@@ -44,14 +44,20 @@ class Scales(NamedTuple):
 class Plan:
     """One model of the catalogue. `reference`: its typical specimen, on any day in any market.
 
-    `losses`: the reference's. `scales`: those of its build.
+    `losses`: the reference's. `scales`: those of its build. `products`: of its specimens' pieces.
     """
 
     def __init__(
-        self, core: Core, pieces: Pieces, catalogue: Catalogue, reference: Subject, losses: Losses
+        self,
+        core: Core,
+        pieces: Pieces,
+        products: Products,
+        catalogue: Catalogue,
+        reference: Subject,
+        losses: Losses,
     ) -> None:
         self._core, self._pieces, self._catalogue = core, pieces, catalogue
-        self.reference, self.losses = reference, losses
+        self.reference, self.losses, self.products = reference, losses, products
         nobody, *games = (Game(core, pieces, catalogue, reference, players) for players in games_of(core))
         intercept, fixed = pieces.intercept(), nobody.entry(())
         self._fixed = fixed._replace(
