@@ -52,7 +52,7 @@ class Wanted:
 def wanted(label: Any, kind: Any = None, scopes: Any = None, origins: Any = None) -> Wanted:
     """A new key as asked for; None and nothing are the same. Raises InputError with every fault."""
     kind = SECRET if kind is None else kind
-    scopes, origins = scopes or (), origins or ()
+    scopes, origins = () if scopes is None else scopes, () if origins is None else origins
     faults = text_faults("label", label, LONGEST_LABEL, "say whose key it is")
     if not isinstance(kind, str) or kind not in KINDS:
         faults.append(

@@ -40,9 +40,9 @@ def test_everything_under_v1_needs_one(own_app: Flask) -> None:
     for rule in own_app.url_map.iter_rules():
         if rule.rule.startswith("/v1"):
             path = rule.rule.replace("<string:", "").replace(">", "")
-            method = "POST" if "POST" in (rule.methods or ()) else "GET"
-            found = own_app.test_client().open(path, method=method, json=DAL)
-            assert_problem(found, 401, "key-missing")
+            for method in {"GET", "POST", "PUT", "PATCH", "DELETE"} & (rule.methods or set()):
+                found = own_app.test_client().open(path, method=method, json=DAL)
+                assert_problem(found, 401, "key-missing")
 
 
 @pytest.mark.parametrize(

@@ -109,6 +109,8 @@ def test_an_idempotency_key_makes_one_key_and_shows_it_once(own_app: Flask, admi
         ({"label": "a\x00b", "scopes": ["everything"]}, {"#/label", "#/scopes"}),
         ({"label": "a", "scopes": "valuations"}, {"#/scopes"}),
         ({"label": "a", "scopes": [1]}, {"#/scopes"}),
+        ({"label": "a", "kind": "publishable", "origins": [SITE], "scopes": {}}, {"#/scopes"}),
+        ({"label": "a", "scopes": ["valuations"], "origins": False}, {"#/origins"}),
         ({"label": "a", "scopes": ["valuations"], "origins": [SITE]}, {"#/origins"}),
         ({"label": "a", "kind": "public"}, {"#/kind"}),
         ({"label": "a", "kind": []}, {"#/kind"}),
