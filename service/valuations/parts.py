@@ -26,7 +26,7 @@ from service.valuations.stored import Case
 
 def read_include(text: str) -> tuple[str, ...]:
     """Names of parts between commas, each once, in the order of `PARTS`. Raises InputError."""
-    names = [name.strip() for name in text.split(",") if name.strip()]
+    names = [name.strip() for name in text.split(",")]
     faults = [
         Fault("include", name, "is not a part of a valuation", ", ".join(PARTS), "leave it out", near)
         for name in names

@@ -31,6 +31,7 @@ _INCLUDE = Query(
     {
         "type": "array",
         "items": {"type": "string", "enum": [*PARTS]},
+        "minItems": 1,
         "example": ["comparables", "questions"],
     },
     read_include,

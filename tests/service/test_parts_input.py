@@ -49,6 +49,13 @@ def test_include_is_one_text_or_item_by_item(caller: Caller) -> None:
         assert {"record", "questions"} <= set(found) and "sentences" not in found
 
 
+@pytest.mark.parametrize("query", ["include=", "include=record,,questions", "include=record&include="])
+def test_no_name_is_no_part(caller: Caller, query: str) -> None:
+    found = caller.post(f"/v1/valuations?{query}", {"instrument": {"maker": "Ostvik", "model": "Dal"}})
+    (error,) = assert_problem(found, 422, "fields")["errors"]
+    assert (error["field"], error["value"]) == ("include", "")
+
+
 def test_a_price_that_is_asked_twice_is_refused(caller: Caller, kept: str) -> None:
     found = caller.get(f"{kept}/span.svg?asking=100&asking=200")
     (error,) = assert_problem(found, 422, "fields")["errors"]
