@@ -212,7 +212,8 @@ class Valuer:
 
 def money_of(log_usd: float, rate: float, currency: str) -> Decimal:
     """exp of a log price in US dollars, in `currency` at `rate`, never below the smallest amount."""
-    return max(round_money(math.exp(log_usd) / rate, currency), quantum(currency))
+    amount, least = round_money(math.exp(log_usd) / rate, currency), quantum(currency)
+    return amount if amount > least else least
 
 
 def assumptions(it: Instrument) -> tuple[Assumption, ...]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TypeVar
 
 from flask import current_app, g
 from sqlalchemy import Engine
@@ -15,6 +16,8 @@ from service.live import Live
 from service.metrics.figures import Figures
 from service.past import Past
 from service.settings import Settings
+
+_T = TypeVar("_T")
 
 
 @dataclass(frozen=True)
@@ -29,6 +32,11 @@ class Context:
     callers: Callers
     limits: Limits
     figures: Figures
+
+
+def found(name: _T) -> _T:
+    """What Flask's `g` or `request` stands for now: each use of the name itself looks it up anew."""
+    return name._get_current_object()  # type: ignore[attr-defined,no-any-return]
 
 
 def context() -> Context:

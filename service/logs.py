@@ -17,7 +17,7 @@ import orjson
 import structlog
 from flask import Flask, Response, g, request
 
-from service.context import context
+from service.context import context, found
 from service.tracing import names_of
 
 HEADER = "X-Request-ID"
@@ -74,24 +74,26 @@ def install(app: Flask) -> None:
 
 
 def _begin() -> None:
-    g.names = names = names_of(request.environ)
-    g.request_id = names.request_id
-    g.began = time.perf_counter()
+    have = found(g)
+    have.names = names = names_of(request.environ)
+    have.request_id = names.request_id
+    have.began = time.perf_counter()
 
 
 def _end(response: Response) -> Response:
-    response.headers[HEADER] = g.request_id
-    failure = g.get("failure")
+    have, asked = found(g), found(request)
+    response.headers[HEADER] = have.request_id
+    failure = have.get("failure")
     if failure is not None:
         _failed(type(failure), failure, failure.__traceback__)
-    seconds, problem = time.perf_counter() - g.began, g.get("problem")
-    route = request.url_rule.rule if request.url_rule else ""
-    context().figures.answered(route, request.method, response.status_code, seconds, problem)
-    caller, bundle = g.get("caller"), g.get("bundle")
+    seconds, problem = time.perf_counter() - have.began, have.get("problem")
+    route = asked.url_rule.rule if asked.url_rule else ""
+    context().figures.answered(route, asked.method, response.status_code, seconds, problem)
+    caller, bundle = have.get("caller"), have.get("bundle")
     _log.info(
         "request",
-        **g.names._asdict(),
-        method=request.method,
+        **have.names._asdict(),
+        method=asked.method,
         route=route or None,
         status=response.status_code,
         problem=problem,
