@@ -7,6 +7,8 @@ from typing import Any
 
 from models.vocabulary import FIELDS, MAX_TEXT, Field, Kind
 
+EMPTY = r"^\s*$"  # a form sends an empty text for what its owner left open, whatever the field is
+
 
 def of_fields(paths: Iterable[str], member: Callable[[Field], Mapping[str, Any]]) -> dict[str, Any]:
     """The schema of an object that names these fields; what stands for a field says `member`."""
@@ -32,10 +34,11 @@ def _nested(group: str) -> dict[str, Any]:
 def value_of(field: Field) -> dict[str, Any]:
     """What a value of the field is; null: not known."""
     if field.kind is Kind.TERM:
-        return {"type": ["string", "null"], "enum": [*field.names, None]}
+        return {"type": ["string", "null"], "enum": [*field.names, "", None]}
     if field.kind is Kind.TEXT:
         return {"type": ["string", "null"], "maxLength": MAX_TEXT}
     if field.kind is Kind.FLAG:
-        return {"type": ["boolean", "null"]}
+        return {"type": ["boolean", "string", "null"], "pattern": EMPTY}
     kind = "integer" if field.kind is Kind.INTEGER else "number"
-    return {"type": [kind, "null"], "minimum": field.low, "maximum": field.high}
+    bounds = {"minimum": field.low, "maximum": field.high}
+    return {"type": [kind, "string", "null"], "pattern": EMPTY, **bounds}

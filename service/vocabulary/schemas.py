@@ -13,6 +13,7 @@ from models.vocabulary import FIELDS, GROUPS, MAX_TEXT, Field, Kind
 from service.context import bundle
 from service.errors import Located
 from service.faults import placed
+from service.vocabulary.changes import EMPTY
 
 REQUIRED = ("maker", "model")
 
@@ -24,11 +25,13 @@ def _schema_field(field: Field) -> fields.Field[Any]:
     options: dict[str, Any] = {"metadata": said, "required": field.path in REQUIRED}
     options["allow_none"] = not options["required"]
     if field.kind is Kind.TERM:
-        return fields.String(validate=validate.OneOf(field.names), **options)
+        return fields.String(validate=validate.OneOf([*field.names, ""]), **options)
     if field.kind is Kind.TEXT:
         if options["required"]:
             said["pattern"] = r"\S"
         return fields.String(validate=validate.Length(max=MAX_TEXT), **options)
+    kind = {Kind.FLAG: "boolean", Kind.INTEGER: "integer"}.get(field.kind, "number")
+    said |= {"type": [kind, "string"], "pattern": EMPTY}
     if field.kind is Kind.FLAG:
         return fields.Boolean(**options)
     bounds = validate.Range(field.low, field.high)
