@@ -76,8 +76,8 @@ WORDING = {
     ),
     "year_after_value_date": "The year of manufacture is after the day of the value.",
     "value_date_after_evidence": (
-        "The day of the value is more than a year after the last evidence: the market is held at its last "
-        "level."
+        "The day of the value is more than a year after the last evidence: the market's course is carried on "
+        "for a year and then held."
     ),
 }
 

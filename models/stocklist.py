@@ -34,7 +34,7 @@ FAMILIES = (
     Family.IDENTITY,
     Family.MARKET,
 )
-# A day past which nobody means what they write; until then the market is held at its last level.
+# A day past which nobody means what they write; until then the market is held.
 LAST_DAY = date(2100, 12, 31)
 ROWS_AT_ONCE = 500
 _EFFECT_DIGITS = 10  # the sum is then right to half a cent up to 10⁸ dollars

@@ -10,7 +10,7 @@ import math
 import random
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
-from datetime import date
+from datetime import date, timedelta
 from decimal import Decimal
 from pathlib import Path
 
@@ -107,6 +107,28 @@ def test_a_market_that_stands_still_has_a_flat_index(base: Fit) -> None:
     assert max(abs(level) for level in index["center"]) < 0.05
     assert index["days"][0] < "2017-04" and index["days"][-1] > "2023-05"
     assert all(a <= b <= c for a, b, c in zip(index["low"], index["center"], index["high"], strict=True))
+
+
+def test_a_steady_rise_is_carried_on_for_a_year_and_then_held(
+    base: Fit, rows: Rows, fit: Fitter, subjects: list[Subject]
+) -> None:
+    """Still until the last four years of evidence, then up by a tenth a year."""
+    last = max(row.day for row in rows)
+
+    def risen(row: Evidence) -> Evidence:
+        years = max(0.0, 4 - (last - row.day).days / 365.25)
+        return replace(row, price=row.price * Decimal(f"{math.exp(0.1 * years):.6f}"))
+
+    def after(fitted: Fit, days: int) -> float:
+        then, later = ([replace(s, day=last + timedelta(days=d)) for s in subjects] for d in (0, days))
+        return float((fitted.model.center(later) - fitted.model.center(then)).mean())
+
+    rising = fit([risen(row) for row in rows])
+    print(f"half a year on: {after(rising, 183):+.3f} rising, {after(base, 183):+.3f} still")
+    assert 0.03 < after(rising, 183) < 0.07
+    assert after(rising, 366) == pytest.approx(2 * after(rising, 183), rel=0.02)
+    assert after(rising, 5 * 365) == pytest.approx(after(rising, 366), rel=0.01)
+    assert abs(after(base, 183)) < 0.02
 
 
 def test_the_order_of_the_rows_does_not_matter(base: Fit, rows: Rows, fit: Fitter) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
@@ -10,6 +11,9 @@ import numpy as np
 from models.price.backbone import LEVEL, Block
 from models.price.basis import Basis, Levels, Linear, Ramps, Table, Unknown, smooth_over
 from models.price.features import CONDITION_LOSSES, ORIGINALITY_LOSSES, STEPS_OF
+
+CARRIED_ON = 1.0  # years that the market's slopes go on past the last evidence
+_SLOPES = (1, 2, 3, 4, 6, 8, 10)  # years before it from which on the market may have taken another slope
 
 Maker = Callable[[Table], Basis | None]  # a basis fitted to the data, None where the data cannot carry it
 
@@ -106,12 +110,14 @@ def walk(column: str, spacing: float) -> Maker:
     return fit
 
 
-def trend(column: str) -> Maker:
-    """One ramp from first to last: a steady drift, held flat before and after."""
+def trend(column: str, back: float = math.inf) -> Maker:
+    """One ramp from `back` years before the last evidence (at most the first) to a year after it."""
 
     def fit(table: Table) -> Basis | None:
         first, last = float(np.nanmin(table[column])), float(np.nanmax(table[column]))
-        return Ramps(column, (first, last)) if last > first else None
+        if last <= first or (math.isfinite(back) and last - back < first):
+            return None
+        return Ramps(column, (max(first, last - back), last + CARRIED_ON))
 
     return fit
 
@@ -192,8 +198,10 @@ def _provenance() -> list[Term]:
 def _market() -> list[Term]:
     return [
         Term("index", (walk("time", 0.25),)),
-        # Where the market goes after the last sale nobody knows: every term of time is held flat there.
+        # A market that rises or falls steadily goes on for a while: its slopes are carried on for a year past
+        # the last evidence, with the doubt that they have, and then held.
         Term("drift", (trend("time"),), pooled=False),
+        *(Term(f"slope of the last {n} years", (trend("time", n),), group="slopes") for n in _SLOPES),
         Term("drift by maker", (levels("maker"), trend("time"))),
         Term("drift by model", (levels("model"), trend("time"))),
         Term("walk by maker", (levels("maker"), walk("time", 1.0))),
