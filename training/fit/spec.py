@@ -12,7 +12,7 @@ from models.price.backbone import LEVEL, Block
 from models.price.basis import Basis, Levels, Linear, Ramps, Table, Unknown, smooth_over
 from models.price.features import CONDITION_LOSSES, ORIGINALITY_LOSSES, STEPS_OF
 
-CARRIED_ON = 1.0  # years that the market's slopes go on past the last evidence
+_CARRIED_ON = 1.0  # years that slopes go on past the last evidence; a quarter of the years there are, if less
 _SLOPES = (1, 2, 3, 4, 6, 8, 10)  # years before it from which on the market may have taken another slope
 
 Maker = Callable[[Table], Basis | None]  # a basis fitted to the data, None where the data cannot carry it
@@ -111,13 +111,13 @@ def walk(column: str, spacing: float) -> Maker:
 
 
 def trend(column: str, back: float = math.inf) -> Maker:
-    """One ramp from `back` years before the last evidence (at most the first) to a year after it."""
+    """One ramp from `back` years before the last evidence (at most the first) to a year past it."""
 
     def fit(table: Table) -> Basis | None:
         first, last = float(np.nanmin(table[column])), float(np.nanmax(table[column]))
         if last <= first or (math.isfinite(back) and last - back < first):
             return None
-        return Ramps(column, (max(first, last - back), last + CARRIED_ON))
+        return Ramps(column, (max(first, last - back), last + min(_CARRIED_ON, (last - first) / 4)))
 
     return fit
 
