@@ -83,6 +83,8 @@ def test_nothing_that_the_document_allows_or_forbids_finds_a_fault(served: Runni
         "SCHEMATHESIS_HOOKS": str(HOOKS),
         "FUZZ_KNOWN": json.dumps(known(served, key)),
         "FUZZ_OWN_KEY": key.split("_")[1],
+        "FUZZ_URL": served.url,
+        "FUZZ_KEY": key,
     }
     words = [
         "--max-examples",
