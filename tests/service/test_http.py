@@ -26,6 +26,7 @@ GZIP = {"Content-Encoding": "gzip"}
 TRACE = "0af7651916cd43dd8448eb211c80319c"
 SPAN = "b7ad6b7169203331"
 BODY = json.dumps(DAL).encode()
+PACKED = gzip.compress(BODY, mtime=0)  # without the time: a test is named after it
 
 
 # ── conditional requests ─────────────────────────────────────────────────────
@@ -179,12 +180,12 @@ def test_a_list_may_come_compressed_but_not_blow_up(caller: Caller) -> None:
     ("body", "said"),
     [
         (BODY, "not the gzip"),
-        (gzip.compress(BODY)[:-9], "cut short"),
-        (gzip.compress(BODY)[:-1], "cut short"),
-        (gzip.compress(BODY)[:5], "cut short"),
-        (gzip.compress(BODY)[:-8] + b"\0" * 8, "not the gzip"),
-        (gzip.compress(BODY) + b"more", "not the gzip"),
-        (gzip.compress(b"") * 5_000, "next to nothing"),
+        (PACKED[:-9], "cut short"),
+        (PACKED[:-1], "cut short"),
+        (PACKED[:5], "cut short"),
+        (PACKED[:-8] + b"\0" * 8, "not the gzip"),
+        (PACKED + b"more", "not the gzip"),
+        (gzip.compress(b"", mtime=0) * 5_000, "next to nothing"),
         (b"", "not JSON"),
     ],
 )
