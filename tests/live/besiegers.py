@@ -118,7 +118,8 @@ class Caller(threading.Thread):
         time.sleep(0.05)  # told to come back later, it does not insist as fast as it can
 
     def _read_again(self, client: httpx.Client) -> None:
-        id_, body = self._random.choice(list(self._tally.made.items())[-50:])
+        # A copy, for the others go on adding to it.
+        id_, body = self._random.choice(list(self._tally.made.copy().items())[-50:])
         found = self._ask(client, "GET", f"/v1/valuations/{id_}", None, {})
         if found is not None and found.status_code == 200 and found.content != body:
             self._tally.wrong.append(f"{id_} was answered otherwise when it was made")
