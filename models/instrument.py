@@ -167,7 +167,8 @@ def _flattened(data: Mapping[str, Any], faults: list[Fault]) -> dict[str, Any]:
 def _place(path: str, value: Any, out: dict[str, Any], faults: list[Fault]) -> None:
     field = BY_PATH.get(path)
     if field is None:
-        close = nearest(path, BY_PATH)
+        # An object can only be a group of fields misspelt.
+        close = nearest(path, GROUPS if isinstance(value, Mapping) else BY_PATH)
         hint = f"did you mean {close[0]}?" if close else "see the vocabulary for the fields"
         faults.append(Fault(path, value, "is not a field of an instrument", "", hint, close))
     else:

@@ -201,3 +201,10 @@ def test_whatever_comes_in_is_a_specimen_or_an_input_error(data: dict[str, Any])
         assert isinstance(Instrument.from_nested(data), Instrument)
     except InputError as error:
         assert error.faults and str(error)
+
+
+def test_a_group_misspelt_is_taken_for_a_group() -> None:
+    with pytest.raises(InputError) as caught:
+        Instrument.from_nested({"maker": "A", "model": "B", "conditon": {"top": 1}})
+    (fault,) = caught.value.faults
+    assert (fault.field, fault.suggestions[0]) == ("conditon", "condition")
