@@ -46,6 +46,10 @@ class Tally:
         default_factory=list
     )  # begun, answered, what is current now
 
+    def met(self, since: int = 0) -> set[str | None]:
+        """Versions that valued something, from the answer of that number on; records say what was."""
+        return {answer.version for answer in self.answers[since:] if not answer.asked.startswith("GET")}
+
 
 class Caller(threading.Thread):
     """Asks without a pause on one connection; a valuation without an answer is asked again under its name."""
@@ -138,8 +142,19 @@ class Operator(threading.Thread):
         for model in others:
             for name, current in (("promote", model), ("rollback", first)):
                 due = time.monotonic() + self._every
+                before = len(self._tally.answers)
                 self._change(f"/v1/models/{model}/{name}", current)
+                self._wait_until_met(current, before)
                 time.sleep(max(0.0, due - time.monotonic()))
+
+    def _wait_until_met(self, current: str, since: int) -> None:
+        """Leave the model until a caller has met it: while the database is away, none may for seconds."""
+        end = time.monotonic() + 30
+        while current not in self._tally.met(since):
+            if time.monotonic() > end:
+                self.failures.append(f"no caller met {current}")
+                return
+            time.sleep(0.01)
 
     def _change(self, path: str, current: str) -> None:
         began, headers = time.monotonic(), {"Authorization": f"Bearer {self._key}"}
