@@ -25,7 +25,7 @@ blp = Noun(
     "accents and surplus spaces; one that ends like a path below it, in /models say, stands in the whole "
     "catalogue only.",
 )
-_MODEL = "/makers/<path:maker>/models/<path:model>"
+_MODEL = "/makers/<name:maker>/models/<name:model>"
 
 
 @blp.route("")
@@ -44,7 +44,7 @@ def list_makers() -> Response:
     return answer({"makers": rules.makers()})
 
 
-@blp.route("/makers/<path:maker>")
+@blp.route("/makers/<name:maker>")
 @blp.needs("valuations", forms=True)
 @blp.gives(200, MakerSchema(), "The maker.", problems=(404,))
 def show_maker(maker: str) -> Response:
@@ -52,7 +52,7 @@ def show_maker(maker: str) -> Response:
     return answer(rules.maker(maker))
 
 
-@blp.route("/makers/<path:maker>/models")
+@blp.route("/makers/<name:maker>/models")
 @blp.needs("valuations", forms=True)
 @blp.gives(200, ModelsSchema(), "The models.", problems=(404,))
 def list_models(maker: str) -> Response:

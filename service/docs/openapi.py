@@ -17,8 +17,8 @@ from service.docs.complete import complete, problem_responses
 from service.docs.examples import BODIES, show
 from service.errors import NoBundleError
 from service.evidence.examples import example_file, example_record
-from service.evidence.places import RecordConverter
 from service.keys.kinds import SCOPES
+from service.places import CONVERTERS
 from service.stocklists.examples import example_list, example_row
 from service.valuations.changes import EXAMPLES
 from service.valuations.examples import example_ask
@@ -73,8 +73,9 @@ def describe(app: Flask, nouns: Sequence[Noun]) -> None:
             "valuations it reads only those that it made.",
         },
     )
-    app.url_map.converters["record"] = RecordConverter
-    api.register_converter(RecordConverter, lambda _: {"type": "string"})
+    app.url_map.converters.update(CONVERTERS)
+    for converter in CONVERTERS.values():
+        api.register_converter(converter, lambda _: {"type": "string"})
     for noun in nouns:
         api.register_blueprint(noun)
         for schema in noun.lines:

@@ -59,7 +59,7 @@ def test_what_is_open_to_a_form_and_nothing_else_is_open_to_its_page(shared_app:
     form_of(shared_app)
     allowed = set()
     for rule in shared_app.url_map.iter_rules():
-        path = rule.rule.replace("<path:maker>", "Ostvik").replace("<path:model>", "Dal")
+        path = rule.rule.replace("<name:maker>", "Ostvik").replace("<name:model>", "Dal")
         methods = words(preflight(shared_app, path), "Access-Control-Allow-Methods")
         allowed |= {(method.upper(), path) for method in methods - {"head"}}
     assert allowed == OPEN
@@ -134,7 +134,7 @@ def test_a_path_that_is_not_there_and_one_that_needs_no_key(shared_app: Flask) -
 def methods_of(app: Flask) -> dict[str, set[str]]:
     found: dict[str, set[str]] = {}
     for rule in app.url_map.iter_rules():
-        path = rule.rule.replace("<path:maker>", "Ostvik").replace("<path:model>", "Dal")
+        path = rule.rule.replace("<name:maker>", "Ostvik").replace("<name:model>", "Dal")
         found.setdefault(path, set()).update(rule.methods or ())
     return found
 

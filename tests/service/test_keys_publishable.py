@@ -21,7 +21,7 @@ def paths(app: Flask) -> set[tuple[str, str]]:
     """Every keyed operation: its method, and its path with placeholders filled in."""
     found = set()
     for rule in app.url_map.iter_rules():
-        path = rule.rule.replace("<path:maker>", "Ostvik").replace("<path:model>", "Dal")
+        path = rule.rule.replace("<name:maker>", "Ostvik").replace("<name:model>", "Dal")
         for method in {"GET", "POST", "PUT", "PATCH", "DELETE"} & (rule.methods or set()):
             if path.startswith("/v1"):
                 found.add((method, path))

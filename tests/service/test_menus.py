@@ -62,7 +62,7 @@ def test_one_model_and_what_is_known_of_it(caller: Caller) -> None:
     assert (empty["body"], empty["figured_top"], empty["editions"]) == (None, False, [])
 
 
-@pytest.mark.parametrize("maker", ["séraphine & fils", "SERAPHINE & FILS", "  Seraphine  &  Fils "])
+@pytest.mark.parametrize("maker", ["séraphine & fils", "SERAPHINE & FILS", "  Seraphine  &  Fils ", "Séraphine%0A& Fils"])
 def test_names_match_without_case_accents_and_spaces(caller: Caller, maker: str) -> None:
     assert caller.get(f"/v1/catalogue/makers/{maker}/models/ETOILE").json["name"] == "Étoile"
 
@@ -89,6 +89,8 @@ def test_unknown_names_are_not_there_and_the_nearest_are_named(caller: Caller) -
         ("/v1/catalogue/makers/Ostvig/models", "Ostvik"),
         ("/v1/catalogue/makers/Ostvik/models/Dall", "Dal"),
         ("/v1/catalogue/makers/Ostvik/models/Fjel 2/finishes", "Fjell 2"),
+        ("/v1/catalogue/makers/Ostv%0Aig/models", "Ostvik"),
+        ("/v1/catalogue/makers/Ostvik/models/Da%0All/editions", "Dal"),
     ):
         body = assert_problem(caller.get(path), 404, "name")
         assert body["errors"][0]["suggestions"][0] == nearest

@@ -22,7 +22,7 @@ def paths(app: Flask) -> list[tuple[str, str]]:
     """Every path of the application, with its own method; placeholders filled in."""
     filled = []
     for rule in app.url_map.iter_rules():
-        path = rule.rule.replace("<path:maker>", "Ostvik").replace("<path:model>", "Dal")
+        path = rule.rule.replace("<name:maker>", "Ostvik").replace("<name:model>", "Dal")
         path = path.replace("<string:valuation_id>", "val_" + "0" * 26)
         filled.append((path, next((m for m in ("POST", "GET", "PUT", "DELETE") if m in rule.methods), "GET")))
     return filled
