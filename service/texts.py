@@ -6,6 +6,13 @@ from typing import Any
 
 from models.errors import Fault
 
+NOT_BLANK = r"\S"  # a pattern: blanks alone are nothing
+
+
+def text_schema(longest: int) -> dict[str, Any]:
+    """What the document says of such a text; what is printable no pattern says that all readers know."""
+    return {"type": "string", "minLength": 1, "maxLength": longest, "pattern": NOT_BLANK}
+
 
 def text_faults(field: str, value: Any, longest: int, step: str) -> list[Fault]:
     """What keeps this from being such a text of at most so many characters, if anything does."""

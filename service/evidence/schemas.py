@@ -10,11 +10,12 @@ from marshmallow import Schema, fields
 
 from models.errors import Fault, InputError
 from models.evidence import Evidence
-from models.vocabulary import CHANNELS, KINDS, Term
+from models.vocabulary import CHANNELS, KINDS, MAX_TEXT, Term
 from service.errors import FaultyRequestError
 from service.evidence import rules
 from service.faults import placed
 from service.schemas import CURRENCY, DAY, PRICE, said
+from service.texts import text_schema
 from service.vocabulary.schemas import InstrumentSchema
 
 _PRICE = "what the buyer pays, was asked to pay or offered in all, without tax and shipping; above 0"
@@ -64,7 +65,7 @@ class CorrectedEvidenceSchema(Schema):
 class NewEvidenceSchema(CorrectedEvidenceSchema):
     """A record of the market that is new."""
 
-    id = fields.String(**said("your own name for it, once in all records", minLength=1, maxLength=200))
+    id = fields.String(**said("your own name for it, once in all records", **text_schema(MAX_TEXT)))
 
     def named(self, data: Mapping[str, Any]) -> Mapping[str, Any]:
         """The record as it was sent."""

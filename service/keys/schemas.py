@@ -19,6 +19,7 @@ from service.keys.kinds import (
     wanted,
 )
 from service.schemas import said
+from service.texts import text_schema
 
 _MOMENT: dict[str, Any] = {"type": "string", "format": "date-time"}
 _WORDS: dict[str, Any] = {"type": "array"}
@@ -31,9 +32,7 @@ class KeyAskSchema(Schema):
     label = fields.Raw(
         required=True,
         metadata={
-            "type": "string",
-            "minLength": 1,
-            "maxLength": LONGEST_LABEL,
+            **text_schema(LONGEST_LABEL),
             "description": "whose key it is, in your own words",
         },
     )

@@ -17,7 +17,7 @@ from service.errors import GateError, ModelChangedError
 from service.models.store import current, places, registry
 from service.texts import text_faults
 
-_LONGEST = 500
+LONGEST = 500  # characters of who and why
 _log = structlog.get_logger()
 
 
@@ -96,9 +96,9 @@ def _who(reason: Reason) -> str:
 
 def read_reason(why: Any, who: Any = None, force: Any = None) -> Reason:
     """What a caller gives as the reason. Raises InputError with every fault."""
-    faults = text_faults("why", why, _LONGEST, "say why")
+    faults = text_faults("why", why, LONGEST, "say why")
     if who is not None:
-        faults += text_faults("who", who, _LONGEST, "say who decides")
+        faults += text_faults("who", who, LONGEST, "say who decides")
     elif force is True:
         faults.append(Fault("who", None, "is empty", "needed with force", "say who decides"))
     if not isinstance(force, bool | None):

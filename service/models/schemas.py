@@ -6,8 +6,9 @@ from typing import Any
 
 from marshmallow import INCLUDE, Schema, fields, post_load
 
-from service.models.changing import Reason, read_reason
+from service.models.changing import LONGEST, Reason, read_reason
 from service.schemas import said
+from service.texts import text_schema
 
 
 class Open(Schema):
@@ -103,14 +104,12 @@ class ReasonSchema(Schema):
     # Raw: `service.models.changing` reads them.
     why = fields.Raw(
         required=True,
-        metadata={"type": "string", "minLength": 1, "maxLength": 500, "description": "the reason"},
+        metadata={**text_schema(LONGEST), "description": "the reason"},
     )
     who = fields.Raw(
         allow_none=True,
         metadata={
-            "type": "string",
-            "minLength": 1,
-            "maxLength": 500,
+            **text_schema(LONGEST),
             "description": "who decides; default: the label of the key, whose id is kept in any case",
         },
     )

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from marshmallow import Schema, fields
 
-from models.vocabulary import CHANNEL_NAMES
+from models.vocabulary import CHANNEL_NAMES, MAX_TEXT
 from service.schemas import CURRENCY, DAY, PRICE, money, said
+from service.texts import text_schema
 
 
 class OutcomeAskSchema(Schema):
@@ -34,7 +35,7 @@ class OutcomeRecordSchema(Schema):
     """Which record of evidence holds the sale already."""
 
     evidence = fields.String(
-        **said("the id of a record in use, of a closed sale of the same model", minLength=1, maxLength=200)
+        **said("the id of a record in use, of a closed sale of the same model", **text_schema(MAX_TEXT))
     )
 
 

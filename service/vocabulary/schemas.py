@@ -13,6 +13,7 @@ from models.vocabulary import FIELDS, GROUPS, MAX_TEXT, Field, Kind
 from service.context import bundle
 from service.errors import Located
 from service.faults import placed
+from service.texts import NOT_BLANK
 from service.vocabulary.changes import EMPTY
 
 REQUIRED = ("maker", "model")
@@ -28,7 +29,7 @@ def _schema_field(field: Field) -> fields.Field[Any]:
         return fields.String(validate=validate.OneOf([*field.names, ""]), **options)
     if field.kind is Kind.TEXT:
         if options["required"]:
-            said["pattern"] = r"\S"
+            said["pattern"] = NOT_BLANK
         return fields.String(validate=validate.Length(max=MAX_TEXT), **options)
     kind = {Kind.FLAG: "boolean", Kind.INTEGER: "integer"}.get(field.kind, "number")
     said |= {"type": [kind, "string"], "pattern": EMPTY}

@@ -62,7 +62,9 @@ def test_one_model_and_what_is_known_of_it(caller: Caller) -> None:
     assert (empty["body"], empty["figured_top"], empty["editions"]) == (None, False, [])
 
 
-@pytest.mark.parametrize("maker", ["séraphine & fils", "SERAPHINE & FILS", "  Seraphine  &  Fils ", "Séraphine%0A& Fils"])
+@pytest.mark.parametrize(
+    "maker", ["séraphine & fils", "SERAPHINE & FILS", "  Seraphine  &  Fils ", "Séraphine%0A& Fils"]
+)
 def test_names_match_without_case_accents_and_spaces(caller: Caller, maker: str) -> None:
     assert caller.get(f"/v1/catalogue/makers/{maker}/models/ETOILE").json["name"] == "Étoile"
 

@@ -11,13 +11,10 @@ from typing import Any
 import pytest
 from asking import DAL, Caller
 from conftest import caller_of, keys_of, parts
+from described import schema_of, validator
 from flask import Flask
-from jsonschema import Draft202012Validator
 from openapi_spec_validator import validate
 
-from models.errors import InputError
-from models.instrument import Instrument
-from models.vocabulary import FIELDS, Field, Kind
 from service.keys.kinds import SCOPES
 from service.valuations.changes import EXAMPLES
 from service.valuations.parts import PARTS
@@ -101,14 +98,6 @@ def record(caller: Caller) -> str:
 def document(shared_app: Flask) -> dict[str, Any]:
     found: dict[str, Any] = shared_app.test_client().get("/openapi.json").json
     return found
-
-
-def validator(document: dict[str, Any], schema: dict[str, Any]) -> Draft202012Validator:
-    return Draft202012Validator({**schema, "components": document["components"]})
-
-
-def schema_of(document: dict[str, Any], name: str) -> Draft202012Validator:
-    return validator(document, {"$ref": f"#/components/schemas/{name}"})
 
 
 def test_it_is_valid_openapi_3_1(document: dict[str, Any]) -> None:
@@ -240,58 +229,3 @@ def test_the_example_of_a_file_is_taken_whole(own_app: Flask, form: str) -> None
     contents = caller.get("/openapi.json").json["paths"]["/v1/evidence"]["post"]["requestBody"]["content"]
     found = caller.post("/v1/evidence", contents[form]["example"], **{"Content-Type": form})
     assert (found.json["accepted"], found.json["rows"], found.json["ignored_columns"]) == (1, 1, [])
-
-
-# ── the described instrument is the one that is read ─────────────────────────
-
-
-def nested(field: Field, value: Any) -> dict[str, Any]:
-    data: dict[str, Any] = {"maker": "Ostvik", "model": "Dal"}
-    group, _, name = field.path.rpartition(".")
-    (data.setdefault(group, {}) if group else data)[name] = value
-    return data
-
-
-def good(field: Field) -> list[Any]:
-    if field.kind is Kind.TERM:
-        return [*field.names]
-    if field.kind is Kind.FLAG:
-        return [True, False]
-    return ["some text"] if field.kind is Kind.TEXT else [field.low, field.high]
-
-
-def bad(field: Field) -> list[Any]:
-    common: list[Any] = [[], {}, [1]]
-    if field.kind is Kind.TERM:
-        return [*common, "no such term", 3, True]
-    if field.kind is Kind.FLAG:
-        return [*common, "true", 1]
-    if field.kind is Kind.TEXT:
-        return [*common, 3, "x" * 201]
-    assert field.low is not None and field.high is not None
-    return [*common, field.low - 1, field.high + 1, "3"]
-
-
-@pytest.mark.parametrize("field", FIELDS, ids=lambda field: field.path)
-def test_what_is_described_is_read_and_what_is_not_is_refused(document: dict[str, Any], field: Field) -> None:
-    schema = schema_of(document, "Instrument")
-    optional = [] if field.flat in ("maker", "model") else [None]
-    for value in good(field) + optional:
-        schema.validate(nested(field, value))
-        Instrument.from_nested(nested(field, value))
-    for value in bad(field):
-        assert not schema.is_valid(nested(field, value)), value
-        with pytest.raises(InputError):
-            Instrument.from_nested(nested(field, value))
-
-
-def test_the_described_instrument_has_the_fields_of_the_vocabulary_and_no_other(
-    document: dict[str, Any],
-) -> None:
-    schemas = document["components"]["schemas"]
-    groups = ("condition", "originality", "provenance")
-    top = {name for name in schemas["Instrument"]["properties"] if name not in groups}
-    inner = {f"{g}.{name}" for g in groups for name in schemas[g.title()]["properties"]}
-    assert top | inner == {field.path for field in FIELDS}
-    assert schemas["Instrument"]["required"] == ["maker", "model"]
-    assert not schema_of(document, "Instrument").is_valid({"maker": "a", "model": "b", "colour": "c"})

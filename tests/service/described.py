@@ -1,0 +1,15 @@
+"""Validators of what the OpenAPI document describes."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from jsonschema import Draft202012Validator
+
+
+def validator(document: dict[str, Any], schema: dict[str, Any]) -> Draft202012Validator:
+    return Draft202012Validator({**schema, "components": document["components"]})
+
+
+def schema_of(document: dict[str, Any], name: str) -> Draft202012Validator:
+    return validator(document, {"$ref": f"#/components/schemas/{name}"})
