@@ -7,24 +7,23 @@ FUZZ_COUNTS: where to write how many cases each operation was asked, by status, 
 from __future__ import annotations
 
 import atexit
-import csv
-import io
 import json
 import os
 import re
 from collections import Counter, defaultdict
 from collections.abc import Callable, Sequence
 from datetime import date
+from itertools import count
 from pathlib import Path
 from typing import Any
 
+import fuzz_rows
 import httpx
 import schemathesis
-from hypothesis import strategies as st
+from fuzz_rows import NAMES, SALE
 
 KNOWN: dict[str, list[str]] = json.loads(os.environ.get("FUZZ_KNOWN", "{}"))
 OWN_KEY = os.environ.get("FUZZ_OWN_KEY")
-NAMES = [("Ostvik", "Fjell 2"), ("Ostvik", "Dal"), ("Séraphine & Fils", "Étoile")]
 
 # ── what is generated ────────────────────────────────────────────────────────
 
@@ -110,22 +109,39 @@ def map_case(context: Any, case: Any) -> Any:
 
 # ── what is there before a case is sent ──────────────────────────────────────
 
-SALE = {"kind": "sale", "date": "2025-03-04", "price": "900", "currency": "USD", "channel": "dealer"}
 SOLD = {"date": "2025-03-04", "price": "900"}
+_NUMBERS = count()
 
 
 @schemathesis.hook
 def before_call(context: Any, case: Any, kwargs: Any) -> None:
     """What is to be taken away is there; and whatever is revoked, it is not a key that all this needs."""
+    if case.meta is not None and case.meta.phase.name.value == "coverage":
+        _make_usable(case)
     asked, place = case.path_parameters or {}, (case.method, case.operation.path)
     if place == ("POST", "/v1/keys/{key_id}/revoke") and asked["key_id"] in (OWN_KEY, *KNOWN["key_id"]):
         asked["key_id"] = KNOWN["key_id"][0]
+    if place == ("POST", "/v1/keys/{key_id}/rotate") and asked["key_id"] == OWN_KEY:
+        asked["key_id"] = KNOWN["key_id"][1]
     if place == ("DELETE", "/v1/valuations/{valuation_id}/outcome"):
         # A valuation that was just made has none, which schemathesis takes for a valuation that is lost.
         _put(f"/v1/valuations/{asked['valuation_id']}/outcome", SOLD)
     if place == ("DELETE", "/v1/evidence/{evidence_id}") and asked["evidence_id"] in KNOWN["evidence_id"]:
         it = dict(zip(("maker", "model"), NAMES[1], strict=True))
         _put(f"/v1/evidence/{asked['evidence_id']}", {**SALE, "instrument": it})
+
+
+def _make_usable(case: Any) -> None:
+    """As `map_body` does for all that is drawn; here too, so that one Idempotency-Key is not many bodies'.
+
+    What is assigned to is judged again: so nothing is that stays as it is or is wrong by intent.
+    """
+    body = usable(case.body, rarely=False)
+    if body != case.body:
+        case.body = body
+    wrong = {place.name for place, part in case.meta.components.items() if part.mode.is_negative}
+    if "Idempotency-Key" in (case.headers or {}) and "HEADER" not in wrong:
+        case.headers["Idempotency-Key"] = f"of the coverage {next(_NUMBERS)}"
 
 
 def _put(path: str, body: dict[str, Any]) -> None:
@@ -137,51 +153,6 @@ def _put(path: str, body: dict[str, Any]) -> None:
 
 
 # ── rows ─────────────────────────────────────────────────────────────────────
-
-_CELLS = ["", "0", "3", "5", "2.5", "sound", "original", "true", "1966", "9", "x", "Tarn", '"']
-_COLUMNS = ["condition_neck", "condition_structure", "originality_nut", "year", "finish", "serial", "shelf"]
-
-
-@st.composite
-def tables(draw: st.DrawFn) -> bytes:
-    """A table with its header, good rows and bad ones, and now and then a line that is none."""
-    columns = draw(st.lists(st.sampled_from(_COLUMNS), unique=True))
-    out = io.StringIO()
-    writer = csv.writer(out)
-    writer.writerow(["id", "maker", "model", *SALE, *columns])
-    for number in range(draw(st.integers(0, 5))):
-        names = draw(st.sampled_from([*NAMES, ("Ostvik", "no such model")]))
-        cells = [draw(st.sampled_from(_CELLS)) for _ in columns]
-        writer.writerow([f"R{number}", *names, *SALE.values(), *cells])
-    return out.getvalue().encode() + draw(st.sampled_from([b"", b"\r\n", b"\xff,\n", b'"', b"a,b\n"]))
-
-
-_VALUE = st.recursive(
-    st.none() | st.booleans() | st.integers() | st.floats(allow_nan=False) | st.text(max_size=8),
-    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=8), inner, max_size=3),
-    max_leaves=6,
-)
-_ROW = st.fixed_dictionaries(
-    {},
-    optional={
-        "id": st.just("A") | _VALUE,
-        "date": st.just("2026-01-02") | _VALUE,
-        "channel": st.just("dealer") | _VALUE,
-        "instrument": st.just({"maker": "Ostvik", "model": "Dal"}) | _VALUE,
-        "more": _VALUE,
-    },
-)
-
-
-@st.composite
-def lines(draw: st.DrawFn) -> bytes:
-    """Objects by line, good and bad, and now and then a line that is none."""
-    rows = draw(
-        st.lists(
-            _ROW.map(json.dumps) | st.sampled_from(["", "{", "[]", "nul", '{"id":1,"id":2}']), max_size=5
-        )
-    )
-    return "\n".join(rows).encode() + draw(st.sampled_from([b"", b"\n", b"\n\xff"]))
 
 
 @schemathesis.hook
@@ -195,8 +166,8 @@ def before_load_schema(context: Any, raw_schema: dict[str, Any]) -> None:
                         content.pop("example", None)
 
 
-schemathesis.openapi.media_type("text/csv", tables())
-schemathesis.openapi.media_type("application/x-ndjson", lines())
+schemathesis.openapi.media_type("text/csv", fuzz_rows.tables())
+schemathesis.openapi.media_type("application/x-ndjson", fuzz_rows.lines())
 
 # ── what is checked beside ───────────────────────────────────────────────────
 
@@ -210,25 +181,20 @@ BY_MEANING = {
     "key-revoked",
     "model",
     "model-changed",
-    "model-gone",
     "name",
     "other-body",
     "precondition",
     "record",
     "rows",
-    "taken",
     "withdrawn",
 }
 FAULTS_BY_MEANING = (
     "cannot be an id",
     "holds no change",
     "is no closed sale",
-    "is no name",
     "is no record in use",
-    "is no reason",
     "is not a cost",
     "is of another model",
-    "is not a label",
     "is not a price",
     "is not in the catalogue",
     "is not a day of the calendar",
@@ -246,8 +212,6 @@ FAULTS_BY_MEANING = (
     "is not for a secret key",
     "is not for a publishable key",
     "is no origin",
-    "is no record in use",
-    "is said beside evidence",
     "no exchange rate for",
     "stands there in both forms",
 )
@@ -281,3 +245,10 @@ def refused_for_its_meaning_alone(context: Any, response: Any, case: Any) -> Non
         assert not odd, f"refused: {odd}"
     else:
         assert kind in BY_MEANING, f"refused as {kind}: {problem['detail']}"
+
+
+@schemathesis.hook
+def filter_failure(context: Any, failure: Any, case: Any, response: Any) -> bool:
+    """None is dropped; but a run of an hour says what it found as soon as it finds it."""
+    print(f"{case.operation.label}: {failure.title}: {failure.message}", flush=True)
+    return True
