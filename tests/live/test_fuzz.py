@@ -9,7 +9,7 @@ import json
 import os
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import httpx
@@ -53,12 +53,13 @@ extra-data-sources.responses = false
 
 
 @pytest.fixture
-def served(tmp_path: Path) -> Iterator[Running]:
+def served(tmp_path: Path, backend: str, new_database: Callable[[str], str]) -> Iterator[Running]:
     store = tmp_path / "store"
     for base in (8.0, 8.5):  # so that there is one to roll back to
         Registry(store).promote(write_fake(store, base, gate=PASSED), who="tests", why="to serve")
-    no_limits = {f"BOOKMATCH_LIMIT_{of}": "0" for of in ("SECRET", "PUBLISHABLE", "VISITOR", "ADDRESS")}
-    with Running(tmp_path, store, settings=no_limits) as running:
+    settings = {f"BOOKMATCH_LIMIT_{of}": "0" for of in ("SECRET", "PUBLISHABLE", "VISITOR", "ADDRESS")}
+    settings["BOOKMATCH_DATABASE"] = new_database(backend)
+    with Running(tmp_path, store, settings=settings) as running:
         yield running
 
 
