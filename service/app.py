@@ -27,6 +27,7 @@ from service.models.routes import blp as models_
 from service.negotiation import check_forms
 from service.outcomes.routes import blp as outcomes
 from service.past import Past
+from service.performance.kept import Studies
 from service.performance.routes import blp as performance
 from service.settings import Settings
 from service.stocklists.routes import blp as stocklists
@@ -78,8 +79,9 @@ def create_app(
         live.watch(watch_seconds)
         callers.watch()
     past = Past(settings.store, read_model)
+    limits = Limits(settings, counted or shared())
     app.extensions["bookmatch"] = Context(
-        settings, engine, live, past, keys, callers, Limits(settings, counted or shared()), Figures()
+        settings, engine, live, past, keys, callers, limits, Figures(), Studies()
     )
     logs.install(app)
     cors.install(app)

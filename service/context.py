@@ -15,6 +15,7 @@ from service.limits.quotas import Limits
 from service.live import Live
 from service.metrics.figures import Figures
 from service.past import Past
+from service.performance.kept import Studies
 from service.settings import Settings
 
 _T = TypeVar("_T")
@@ -32,6 +33,7 @@ class Context:
     callers: Callers
     limits: Limits
     figures: Figures
+    studies: Studies
 
 
 def found(name: _T) -> _T:

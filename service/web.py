@@ -192,7 +192,8 @@ class Noun(Blueprint):  # type: ignore[misc]
 def once(view: View) -> View:
     """The view heeds an Idempotency-Key (`service.idempotency`)."""
     meaning = (
-        "your own name for this request: sent again with it, the request is answered alike, not done again"
+        "your own name for this request: sent again with it, the request is answered alike, not done again; "
+        "it is remembered for good"
     )
     header = {"name": "Idempotency-Key", "in": "header", "required": False, "description": meaning}
     schema = {"type": "string", "minLength": 1, "maxLength": 200, "pattern": "^[!-~]([ -~]*[!-~])?$"}

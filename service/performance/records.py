@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Iterator
 from datetime import date, datetime
 from typing import Any, NamedTuple
@@ -25,12 +26,25 @@ _SOLD = (
 )
 
 
+_STANDING = (
+    select(OUTCOMES.c.valuation_id, EVIDENCE.c.id, EVIDENCE.c.version)
+    .join(EVIDENCE, EVIDENCE.c.id == OUTCOMES.c.evidence_id)
+    .order_by(OUTCOMES.c.valuation_id)
+)
+
+
 class Sold(NamedTuple):
     """A valuation's answer, when it was made, and the sale."""
 
     answer: dict[str, Any]
     made: datetime
     sale: Evidence
+
+
+def standing(connection: Connection) -> str:
+    """A digest of which record, in which version, is the outcome of which valuation."""
+    rows = connection.execute(_STANDING).all()
+    return hashlib.sha256(orjson.dumps([tuple(row) for row in rows])).hexdigest()
 
 
 def sold(connection: Connection, first: date | None, last: date | None) -> Iterator[Sold]:

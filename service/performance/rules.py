@@ -54,7 +54,16 @@ class _Case(NamedTuple):
 
 
 def performance(first: date | None, last: date | None) -> dict[str, Any]:
-    """The study of the sales of this period, as it is answered; without figures where sales are too few."""
+    """The study of the sales of this period, as it is answered; without figures where sales are too few.
+
+    With thousands of sales it takes seconds, so it is kept until a sale or the model with its rates changes.
+    """
+    with reading(context().engine) as connection:
+        of = (first, last, bundle().version, records.standing(connection))
+    return context().studies.study(of, lambda: _worked_out(first, last))
+
+
+def _worked_out(first: date | None, last: date | None) -> dict[str, Any]:
     left_out: Counter[str] = Counter()
     with reading(context().engine) as connection:
         cases = _cases(records.sold(connection, first, last), bundle().valuer.rates, left_out)

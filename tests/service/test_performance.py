@@ -14,6 +14,7 @@ from flask import Flask
 from sqlalchemy import update
 
 from models.study.ratio import STATISTICS
+from service.performance import rules
 from service.performance.rules import CAUTIONS
 from service.store.base import writing
 from service.valuations.table import VALUATIONS
@@ -224,6 +225,35 @@ def test_a_level_is_judged_by_the_valuations_that_gave_it(appraiser: Caller) -> 
         sell(appraiser, valued, at_ratio(valued, "1"))
     ranges = study(appraiser)["overall"]["ranges"]
     assert [(r["level"], r["sales"], r["inside"]) for r in ranges] == [(0.8, 2, 1.0), (0.95, 3, 1.0)]
+
+
+def test_a_study_is_made_again_when_what_it_judges_changes_and_only_then(
+    appraiser: Caller, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    made, judge = [], rules.records.sold
+    monkeypatch.setattr(rules.records, "sold", lambda *asked: made.append(asked) or judge(*asked))
+    one, two = (value(appraiser) for _ in range(2))
+
+    def asked(judged: int, studies: int) -> None:
+        for _ in range(2):
+            assert study(appraiser)["judged"] == judged
+        assert len(made) == studies
+
+    asked(0, 1)
+    record_id = sell(appraiser, one, "2000")
+    asked(1, 2)
+    sell(appraiser, two, "2000")
+    asked(2, 3)
+    appraiser.ask("put", f"/v1/valuations/{two['id']}/outcome", {"date": "2024-01-01", "price": "2000"})
+    asked(1, 4)  # it was before the valuation
+    appraiser.ask("put", f"/v1/valuations/{two['id']}/outcome/record", {"evidence": record_id})
+    asked(1, 5)
+    appraiser.ask("delete", f"/v1/valuations/{two['id']}/outcome")
+    asked(1, 5)  # all is as it was after the first sale
+    appraiser.ask("delete", f"/v1/evidence/{record_id}")
+    asked(0, 6)
+    study(appraiser, "?from=2025-01-01")
+    assert len(made) == 7
 
 
 def test_it_needs_the_scope_of_evidence(appraiser: Caller) -> None:
