@@ -13,7 +13,7 @@ import click
 
 from models.console import OneLineErrors
 from models.errors import BundleMissingError
-from models.registry import Registry
+from models.registry import Registry, objections
 from models.stocklist import value_stocklist
 from models.valuing import levels_option, note, out_option, watched, written
 
@@ -34,9 +34,16 @@ _store = click.option(
 _json = click.option("--json", "as_json", is_flag=True, help="Print JSON.")
 
 
+def _line(context: click.Context, option: click.Parameter, text: str) -> str:
+    if not text.strip() or not text.isprintable():
+        raise click.BadParameter("it is not a line of printable text")
+    return text.strip()
+
+
 def _change_options(command: Callable[..., Any]) -> Callable[..., Any]:
-    command = click.option("--why", default="no reason given", help="Why; kept in the history.")(command)
-    return click.option("--who", default=_login, help="Who; default: your login name.")(command)
+    why = {"default": "no reason given", "callback": _line, "help": "Why; kept in the history."}
+    who = {"default": _login, "callback": _line, "help": "Who; default: your login name."}
+    return click.option("--who", **who)(click.option("--why", **why)(command))  # type: ignore[arg-type]
 
 
 @click.group(cls=OneLineErrors)
@@ -95,8 +102,13 @@ def show(version: str | None, store: Path, as_json: bool) -> None:
 @_store
 @_change_options
 def promote(version: str, store: Path, who: str, why: str) -> None:
-    """Verify a bundle and make it the current one."""
-    click.echo(Registry(store).promote(version, who=who, why=why).version)
+    """Verify a bundle and make it the current one, whatever the gate said of it: that goes on the record."""
+    registry = Registry(store)
+    said = "; ".join(objections(registry.manifest(version)))
+    if said:
+        why = f"{why} (the gate said: {said})"
+        note(f"the gate did not let {version} pass: {said}")
+    click.echo(registry.promote(version, who=who, why=why).version)
 
 
 @main.command()

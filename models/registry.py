@@ -59,6 +59,13 @@ class Change:
     why: str
 
 
+def objections(manifest: Mapping[str, Any]) -> list[str]:
+    """What the gate had against a bundle when it was fitted; nothing where it passed or was not asked."""
+    verdict = manifest["about"].get("gate") or {"checks": []}
+    failed = [check for check in verdict["checks"] if not check["passed"]]
+    return [f"{check['name']}: {check['detail']}" for check in failed]
+
+
 class Registry:
     """The bundles of one store. Reading needs no lock; every method may raise BundleDamagedError."""
 

@@ -11,7 +11,7 @@ from flask import g
 
 from models.bundle import Bundle
 from models.errors import BundleChangedError, Fault, InputError
-from models.registry import Change, Current
+from models.registry import Change, Current, objections
 from service.context import context
 from service.errors import GateError, ModelChangedError
 from service.models.store import current, places, registry
@@ -82,11 +82,9 @@ def _change(change: Callable[[], Current], ready: Bundle | None = None) -> Chang
 
 def _gate(found: Bundle) -> list[str]:
     """What the gate had against it when it was fitted; nothing where it passed."""
-    verdict = found.manifest["about"].get("gate")
-    if not verdict:
+    if not found.manifest["about"].get("gate"):
         return ["judged: it was made without being judged"]
-    failed = [check for check in verdict["checks"] if not check["passed"]]
-    return [f"{check['name']}: {check['detail']}" for check in failed]
+    return objections(found.manifest)
 
 
 def _who(reason: Reason) -> str:

@@ -63,6 +63,28 @@ def test_promote_and_rollback_print_the_version_that_is_current_now(store: Path)
     assert Registry(store).history()[2].who  # the login name
 
 
+def test_a_bundle_that_the_gate_stopped_is_promoted_with_a_word_of_it(store: Path) -> None:
+    checks = [
+        {"name": "coverage at 90%", "passed": False, "detail": "70% of 90 sales inside"},
+        {"name": "error", "passed": True, "detail": "no worse"},
+    ]
+    stopped = write_fake(store, 9.0, gate={"passed": False, "checks": checks})
+    found = run("promote", stopped, "--store", store, "--why", "it is urgent")
+    assert (found.exit_code, found.stdout) == (0, f"{stopped}\n")
+    said = "coverage at 90%: 70% of 90 sales inside"
+    assert said in found.stderr and found.stderr.count("\n") == 1
+    assert Registry(store).history()[-1].why == f"it is urgent (the gate said: {said})"
+
+
+@pytest.mark.parametrize("option", ["--who", "--why"])
+@pytest.mark.parametrize("text", ["", "  ", "a\nb", "a\0b"])
+def test_who_and_why_are_lines_of_text(store: Path, option: str, text: str) -> None:
+    before = Registry(store).history()
+    assert option in wrong(2, "promote", Registry(store).versions()[1], "--store", store, option, text)
+    assert option in wrong(2, "rollback", "--store", store, option, text)
+    assert Registry(store).history() == before
+
+
 def test_show_says_what_a_bundle_holds_and_what_became_of_it(store: Path) -> None:
     first, second = Registry(store).versions()
     text = run("show", "--store", store).stdout
