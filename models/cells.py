@@ -3,13 +3,19 @@
 from __future__ import annotations
 
 import re
-from datetime import date
+from datetime import UTC, date, datetime, timedelta
 
 from models.errors import Fault
 from models.names import nearest
 from models.vocabulary import MAX_TEXT
 
 EARLIEST = date(1900, 1, 1)
+_FIRST_TO_BEGIN = timedelta(hours=14)  # before UTC: no place on earth begins its day earlier
+
+
+def last_day(now: datetime | None = None) -> date:
+    """The last day that is not the future: today where the day begins first, since a sale is dated there."""
+    return ((now or datetime.now(UTC)) + _FIRST_TO_BEGIN).date()
 
 
 def read_id(cell: str, faults: list[Fault]) -> str:

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from models.catalogue import Catalogue
-from models.cells import EARLIEST, read_day, read_id, read_term
+from models.cells import EARLIEST, last_day, read_day, read_id, read_term
 from models.errors import Fault, InputError, RateError
 from models.instrument import Instrument, Subject
 from models.money import Rates
@@ -74,7 +74,7 @@ class Evidence:
         faults: list[Fault] = []
         cells = {name: (row.get(name) or "").strip() for name in OWN_COLUMNS}
         it = _instrument(Instrument.from_flat, row, catalogue, faults)
-        return cls._read(cells, it, rates, today or date.today(), faults)
+        return cls._read(cells, it, rates, today or last_day(), faults)
 
     @classmethod
     def from_nested(
@@ -91,7 +91,7 @@ class Evidence:
         inner: list[Fault] = []
         it = _instrument(Instrument.from_nested, data.get("instrument", {}), catalogue, inner)
         faults.extend(replace(fault, field=_under_instrument(fault.field)) for fault in inner)
-        return cls._read(cells, it, rates, today or date.today(), faults)
+        return cls._read(cells, it, rates, today or last_day(), faults)
 
     @classmethod
     def _read(

@@ -11,6 +11,7 @@ from typing import BinaryIO, Never
 from tqdm import tqdm
 
 from models.catalogue import Catalogue
+from models.cells import last_day
 from models.errors import InputError, TableError
 from models.evidence import EVIDENCE_COLUMNS, REQUIRED_COLUMNS, Evidence
 from models.intake import Intake, Refusal, Taken
@@ -70,7 +71,7 @@ def read_evidence(
             table = read_table(stream, EVIDENCE_COLUMNS, REQUIRED_COLUMNS)
         except TableError as error:
             raise TableError(f"{path}: {error}") from error
-        intake = Intake(catalogue, rates, today or date.today())
+        intake = Intake(catalogue, rates, today or last_day())
         reading = gathered(intake.rows(_followed(table, stream, bar)), table.ignored)
     if strict and reading.refused:
         raise RefusedRowsError(path, reading.refused)

@@ -7,7 +7,6 @@ import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
-from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
@@ -17,6 +16,7 @@ from tqdm import tqdm
 
 from models import rows
 from models.catalogue import Catalogue
+from models.cells import last_day
 from models.errors import BookmatchError
 from models.intake import Intake, Refusal, Taken
 from models.money import Rates
@@ -60,7 +60,7 @@ def read_source(source: Source, catalogue: Catalogue, rates: Rates, *, strict: b
     """
     if isinstance(source, Path):
         return read_evidence(source, catalogue, rates, strict=strict)
-    intake = Intake(catalogue, rates, date.today())
+    intake = Intake(catalogue, rates, last_day())
     with _connected(source) as connection:
         reading = gathered(map(_as_record, intake.rows(_records(connection))))
     if strict and reading.refused:

@@ -16,6 +16,7 @@ from typing import IO, Any
 import orjson
 from sqlalchemy import Connection
 
+from models.cells import last_day
 from models.errors import Fault
 from models.evidence import EVIDENCE_COLUMNS, REQUIRED_COLUMNS
 from models.intake import Intake, Refusal, Taken
@@ -24,7 +25,7 @@ from service.context import bundle
 from service.errors import Located, RowsRefusedError, TooManyRowsError
 from service.evidence import records
 from service.evidence.records import Prepared
-from service.evidence.rules import id_faults, mark, today
+from service.evidence.rules import id_faults, mark
 from service.faults import pointer_to, written
 from service.idempotency.answers import Said, done_once, said_before
 from service.idempotency.rules import claim_of_request
@@ -115,7 +116,7 @@ def _digest(body: IO[bytes]) -> str:
 def _sift(form: str, body: IO[bytes], kept: IO[bytes]) -> Report:
     """Judge every row; those that are right go to `kept`, with their lines."""
     valuer = bundle().valuer
-    intake = Intake(valuer.catalogue, valuer.rates, today())
+    intake = Intake(valuer.catalogue, valuer.rates, last_day())
     report = Report(pointed=form != CSV)
     found = intake.lines(body)
     if form == CSV:

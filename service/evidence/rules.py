@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from datetime import UTC, date, datetime
+from datetime import UTC, datetime
 from typing import Any
 from urllib.parse import quote
 
@@ -28,11 +28,6 @@ PATH = "/v1/evidence"
 HISTORY = "history"  # what the address of a record's changes ends with
 
 
-def today() -> date:
-    """The day in UTC: the last one that is not the future."""
-    return datetime.now(UTC).date()
-
-
 def mark(reason: str | None = None) -> Mark:
     """This request's caller, now."""
     return Mark(g.caller.key_id, datetime.now(UTC), reason)
@@ -43,7 +38,7 @@ def read(data: Mapping[str, Any]) -> Evidence:
     valuer = bundle().valuer
     faults = list(id_faults(data.get("id")))
     try:
-        found = Evidence.from_nested(data, valuer.catalogue, valuer.rates, today=today())
+        found = Evidence.from_nested(data, valuer.catalogue, valuer.rates)
     except InputError as error:
         raise InputError([*faults, *error.faults]) from None
     if faults:

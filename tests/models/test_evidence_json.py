@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from datetime import date
+from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
 import pytest
 from fakes import CATALOGUE, RATES
 
+from models.cells import last_day
 from models.errors import InputError
 from models.evidence import Evidence
 from models.rows import COLUMNS, from_row, to_row
@@ -105,3 +106,9 @@ def test_a_source_is_one_line_without_control_characters() -> None:
 def test_what_is_no_object_is_refused(data: Any) -> None:
     with pytest.raises(InputError, match="is not an object"):
         Evidence.from_nested(data, CATALOGUE, RATES, today=TODAY)
+
+
+def test_the_last_day_is_that_of_the_place_where_it_begins_first() -> None:
+    noon = datetime(2026, 3, 1, 12, tzinfo=UTC)
+    assert last_day(noon) == date(2026, 3, 2)  # two in the morning at UTC+14
+    assert last_day(noon - timedelta(hours=3)) == date(2026, 3, 1)

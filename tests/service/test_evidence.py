@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime, timedelta, timezone
 from pathlib import Path
 from typing import Any
 
@@ -63,8 +63,12 @@ def test_a_day_that_cannot_be(dealer: Caller, day: Any) -> None:
     assert set(faults_of(record(dealer, date=day))) == {"#/date"}
 
 
-def test_today_is_not_the_future(dealer: Caller) -> None:
-    assert record(dealer, date=datetime.now(UTC).date().isoformat()).status_code == 201
+def test_today_is_not_the_future_wherever_it_is_today(dealer: Caller) -> None:
+    for hours in (-12, 0, 14):  # the last places to begin a day, and the first
+        there = datetime.now(timezone(timedelta(hours=hours)))
+        assert record(dealer, id=f"at {hours}", date=there.date().isoformat()).status_code == 201
+    tomorrow = (there + timedelta(days=1)).date().isoformat()
+    assert set(faults_of(record(dealer, date=tomorrow))) == {"#/date"}
 
 
 @pytest.mark.parametrize(
