@@ -1,10 +1,13 @@
 """Kriging against the textbook's formulas, written out again here, and against what must hold of any."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from training.fit.core import Data, Fitted, Specification, fit_core
-from training.fit.kriging import _first, _learn, _left_out, _prior, _robust, _rows, _sample, krige
+from training.fit.covariance import first_of, inverse, learn, sample_of
+from training.fit.kriging import Averaged, _left_out, _prior, _robust, _rows, _told, krige
 from training.fit.nearness import Coordinate, Kernel, coordinates_of
 from training.fit.problem import matrix
 from training.fit.spec import Term, levels, linear
@@ -46,7 +49,7 @@ def test_a_number_that_recurs_is_also_a_name() -> None:
 
 def test_the_gradient_is_the_slope(data: Data, fitted: Fitted) -> None:
     rows = _rows(fitted, data.table, COLUMNS, _prior(fitted))
-    sample, at = _sample(rows), _first(rows, 0.01).vector()
+    sample, at = sample_of(rows), first_of(rows, 0.01).vector()
     gradient = sample.loss(at)[1]
     for place in range(len(at)):
         step = np.zeros_like(at)
@@ -57,15 +60,15 @@ def test_the_gradient_is_the_slope(data: Data, fitted: Fitted) -> None:
 
 def test_learning_makes_the_rows_likelier(data: Data, fitted: Fitted) -> None:
     rows = _rows(fitted, data.table, COLUMNS, _prior(fitted))
-    first = _first(rows, 0.01)
-    sample = _sample(rows)
-    assert sample.loss(_learn(rows, first, 0).vector())[0] < sample.loss(first.vector())[0] - 20
+    first = first_of(rows, 0.01)
+    sample = sample_of(rows)
+    assert sample.loss(learn(rows, first, 0).vector())[0] < sample.loss(first.vector())[0] - 20
 
 
 def test_what_is_told_of_a_row_is_the_mean_and_variance_of_a_normal_given_the_others(
     data: Data, fitted: Fitted
 ) -> None:
-    kriging, _ = krige(fitted, data.table, COLUMNS)
+    kriging = krige(fitted, data.table, COLUMNS)[0].each[2]
     some = {name: values[:7] for name, values in data.table.items()}
     x, mine = kriging.design.toarray(), matrix(kriging.layout, some).toarray()
     shared = mine * kriging.prior @ x.T + kriging.kernel.between(kriging.places[:7], kriging.places)
@@ -77,31 +80,58 @@ def test_what_is_told_of_a_row_is_the_mean_and_variance_of_a_normal_given_the_ot
     )
 
 
-def test_a_fold_left_out_is_told_what_a_solve_without_it_tells(
-    data: Data, fitted: Fitted, monkeypatch
-) -> None:  # type: ignore[no-untyped-def]
+def test_a_fold_left_out_is_told_what_a_solve_without_it_tells(data: Data, fitted: Fitted) -> None:
     """The covariance held: what it learns from a fold is another question than what it is told."""
-    monkeypatch.setattr("training.fit.kriging._LEARN_ON", 0)
-    rows = _rows(fitted, data.table, COLUMNS, _prior(fitted))
-    learned = _first(rows, 0.01)
+    prior = _prior(fitted)
+    rows = _rows(fitted, data.table, COLUMNS, prior)
+    learned = first_of(rows, 0.01)
     noise = _robust(learned, rows, 5.0)
-    found = _left_out(learned, rows, noise, 10.0, fitted.folds, 0)
+    found = _left_out(Averaged((_told(learned, fitted, rows, prior, noise),)), rows, noise, fitted.folds)
     covariance = learned.covariance(rows)
     for fold in range(int(fitted.folds.max()) + 1):
         out, kept = fitted.folds == fold, fitted.folds != fold
         gain = covariance[np.ix_(out, kept)] @ np.linalg.inv(
             covariance[np.ix_(kept, kept)] + np.diag(noise[kept])
         )
-        assert np.allclose(found.value[out], 10 + gain @ rows.target[kept], atol=1e-7)
+        assert np.allclose(found.value[out], data.y.mean() + gain @ rows.target[kept], atol=1e-7)
         variance = np.diag(covariance[np.ix_(out, out)] - gain @ covariance[np.ix_(kept, out)])
         assert np.allclose(found.variance[out], variance, atol=1e-7)
+
+
+def test_few_rows_have_a_covariance_for_each_fold_that_it_had_no_part_in(data: Data, fitted: Fitted) -> None:
+    """A fold's prices may be anything: its covariance stays as it was, those of the other folds do not."""
+    fold = fitted.folds == 1
+    chance = np.random.default_rng(5).standard_normal(int(fold.sum()))
+    other = replace(fitted, problem=replace(fitted.problem, y=np.where(fold, 0.0, data.y)))
+    other.problem.y[fold] = data.y[fold] + chance
+    before, after = (krige(one, data.table, COLUMNS)[0].each for one in (fitted, other))
+    moved = [
+        float(np.abs(a.kernel.log_lengths - b.kernel.log_lengths).max())
+        for a, b in zip(before, after, strict=True)
+    ]
+    assert len(moved) == 5
+    assert moved[1] < 0.1 * min(moved[:1] + moved[2:])
+
+
+def test_an_average_is_told_of_each_alike(data: Data, fitted: Fitted) -> None:
+    averaged, _ = krige(fitted, data.table, COLUMNS)
+    values = [one.predict(data.table) for one in averaged.each]
+    assert np.ptp(values, axis=0).max() > 1e-3
+    assert np.allclose(averaged.predict(data.table), sum(values) / 5)
+    variances = [one.variance(data.table) for one in averaged.each]
+    assert np.allclose(averaged.variance(data.table), sum(variances) / 5)
+
+
+def test_an_inverse_is_the_whole_of_it() -> None:
+    # 1/(4·3 − 2²) of the adjugate, worked by hand
+    assert np.allclose(inverse(np.array([[4.0, 2.0], [2.0, 3.0]])), [[0.375, -0.25], [-0.25, 0.5]])
 
 
 def test_a_row_far_out_is_trusted_less(data: Data, fitted: Fitted) -> None:
     rows = _rows(fitted, data.table, COLUMNS, _prior(fitted))
     target = rows.target.copy()
     target[4] += 3.0
-    learned = _first(rows, 0.01)
+    learned = first_of(rows, 0.01)
     far = _robust(learned, type(rows)(rows.coordinates, rows.design, rows.places, target, rows.noise), 5.0)
     assert far[4] > 20 * np.median(far)
 

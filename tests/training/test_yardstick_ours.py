@@ -1,20 +1,24 @@
 """The core on other tables than instruments: kriging beside the backbone, and trees beside both."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from models.price.backbone import LEVEL
 from models.price.core import Input
-from training.fit.core import Data, Specification, fit_core
+from training.fit.core import Data, Specification, fit_core, paid_for
 from training.fit.spec import Term, linear, raw
-from training.fit.stack import Boosted, best_mix, stacked
+from training.fit.stack import _mixed, stacked, weights_of
 from training.yardstick.open_data import stones, windsor
 from training.yardstick.ours import guess_open
 from training.yardstick.peers import PEERS, folds
 from training.yardstick.specification import rungs, specification_of
 
 A, B = Term("a", (linear("a"),)), Term("b", (linear("b"),))
-SPEC = Specification((A, B), (Input("a", "a"), Input("b", "b")), {}, kriged=("a", "b"))
+INPUTS = (Input("a", "a"), Input("b", "b"))
+PLAIN = (Term("a", (linear("a"),), group="all"), Term("b", (linear("b"),), group="all"))
+SPEC = Specification((A, B), INPUTS, {}, kriged=("a", "b"), plain=PLAIN)
 
 
 def rows(log_price, n: int = 400, seed: int = 0, noise: float = 0.1) -> Data:  # type: ignore[no-untyped-def]
@@ -42,15 +46,44 @@ def test_what_no_sum_of_columns_can_say_is_learned_and_narrows_the_ranges() -> N
 
 
 def test_errors_that_have_nothing_in_common_are_halved_by_a_mean() -> None:
-    """Two answers of equal, independent error: the best share is a half."""
+    """Two answers of equal, independent error deserve a half each; a far worse one nothing."""
     rng = np.random.default_rng(0)
-    y, base, other = (scale * rng.standard_normal(4000) for scale in (1.0, 0.1, 0.1))
-    price, useless = Boosted({}, 1, y + other), Boosted({}, 1, 3 * y)
-    every = np.ones(4000, bool)
-    best, share = best_mix(y, y + base, [useless, price], every)
-    assert best is price
-    assert 0.4 <= share <= 0.6
-    assert best_mix(y, y + base, [useless], every)[1] == 0
+    y, one, other, poor = (scale * rng.standard_normal(4000) for scale in (1.0, 0.1, 0.1, 2.0))
+    weights = weights_of(y, np.stack([y + one, y + other, y + poor], axis=1))
+    assert weights == pytest.approx([0.5, 0.5, 0.0], abs=0.02)
+    assert weights.sum() == pytest.approx(1)
+
+
+def test_an_error_counts_as_it_is_not_squared() -> None:
+    """The first is right but for two wild answers, the second off by a little everywhere."""
+    y = np.zeros(1000)
+    first, second = np.where(np.arange(1000) < 2, 20.0, 0.0), np.full(1000, 0.2)
+    second[::2] *= -1
+    assert weights_of(y, np.stack([first, second], axis=1))[0] > 0.9
+
+
+def test_no_member_is_counted_against_the_others() -> None:
+    """Twice the second less the first would be right everywhere."""
+    error = 0.1 * np.random.default_rng(1).standard_normal(500)
+    assert weights_of(np.zeros(500), np.stack([2 * error, error], axis=1)) == pytest.approx([0, 1])
+
+
+def test_few_rows_leave_the_weights_nearly_equal_and_many_do_not() -> None:
+    rng = np.random.default_rng(2)
+    good, fair = 0.10 * rng.standard_normal(3000), 0.13 * rng.standard_normal(3000)
+    answers = np.stack([good, good + fair], axis=1)
+    assert weights_of(np.zeros(3000), answers)[0] > 0.95
+    assert 0.5 < weights_of(np.zeros(12), answers[:12])[0] < 0.8
+
+
+def test_no_fold_has_a_say_in_the_weights_that_it_is_judged_by() -> None:
+    rng = np.random.default_rng(4)
+    y, folds, every = rng.standard_normal(200), np.arange(200) % 5, np.ones(200, bool)
+    answers = y[:, None] + np.stack([0.1 * rng.standard_normal(200), 0.3 * rng.standard_normal(200)], axis=1)
+    other = np.where(folds == 3, answers[:, 1], y)  # now the second is always right there
+    before, after = _mixed(y, answers, folds, every), _mixed(other, answers, folds, every)
+    assert np.allclose(before[folds == 3], after[folds == 3])
+    assert not np.allclose(before[folds == 2], after[folds == 2])
 
 
 def test_a_backbone_that_is_the_truth_keeps_the_say() -> None:
@@ -60,8 +93,28 @@ def test_a_backbone_that_is_the_truth_keeps_the_say() -> None:
     data, later = rows(truth), rows(truth, 500, seed=1, noise=0.0)
     fitted = fit_core(data, Specification((A, B), (), {}))
     both = stacked(data, SPEC, fitted)
-    assert both.share <= 0.2
+    kriging, *trees, plain = both.weights
+    assert len(trees) == 2
+    assert sum(trees) <= 0.2
+    assert kriging + plain + sum(trees) == pytest.approx(1)
     assert np.abs(both.center(later.table) - later.y).mean() < 0.03
+
+
+def test_what_is_told_is_the_mean_of_the_members_by_their_weights() -> None:
+    data = rows(lambda a, b: a * b, 100)
+    both = stacked(data, SPEC, fit_core(data, Specification((A, B), (), {})))
+    told = [member.predict(data.table) for member in both.members]
+    by_hand = sum(w * t for w, t in zip(both.weights, told, strict=True))
+    assert np.allclose(both.center(data.table), by_hand)
+    assert np.ptp(told, axis=0).max() > 0.05
+
+
+def test_two_learned_variances_are_paid_for_by_the_ranges() -> None:
+    data = rows(lambda a, b: a + b)
+    fitted = fit_core(data, Specification((A, B), (), {}))
+    spread = replace(fitted.core.spread, shape=np.linspace(-2, 2, 400))
+    wider = paid_for(spread, fitted.problem, fitted.estimate).shape
+    assert wider == pytest.approx(spread.shape * 1.0025094)  # √(400/398), worked by hand
 
 
 def test_losses_cannot_be_stacked() -> None:
@@ -86,6 +139,10 @@ def test_every_column_is_in_the_specification() -> None:
     spec = specification_of(data.columns, data.table)
     assert {"lotsize", "lotsize curve", "lotsize jumps", "driveway"} <= {term.name for term in spec.terms}
     assert spec.kriged == tuple(column.name for column in data.columns)
+    plain = {term.name for term in spec.plain}
+    assert plain >= set(spec.kriged)
+    assert not any("curve" in name or "jumps" in name for name in plain)
+    assert {term.group for term in spec.plain} == {"all"}
 
 
 def test_stones_are_judged_better_than_by_hedonic_ridge() -> None:

@@ -37,7 +37,7 @@ class Specification:
 
     `forest`: what trees see; `signs`: input name → −1 where more may only lower. `scatter`: level columns
     whose levels may scatter differently. `time`: the column of time, "" for none. `kriged`: the columns that
-    `training.fit.kriging` measures nearness by.
+    `training.fit.kriging` measures nearness by. `plain`: the few terms of a backbone to stack beside it.
     """
 
     terms: tuple[Term, ...]
@@ -46,6 +46,7 @@ class Specification:
     scatter: tuple[str, ...] = ()
     time: str = ""
     kriged: tuple[str, ...] = ()
+    plain: tuple[Term, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -102,7 +103,7 @@ def fit_core(
     folds = folds_of(data.specimen, seed)
     crossed = cross_fit(problem, estimate, folds)
     step_done()
-    backbone = _backbone(problem, estimate)
+    backbone = backbone_of(problem, estimate)
     boosted = _boosted(data, spec, problem, backbone, crossed, folds, seed, step_done)
     forest = Forest.from_text(boosted.texts) if boosted.texts else None
     posterior = _posterior(problem, estimate)
@@ -158,13 +159,13 @@ def _spread_of_unknown(problem: Problem, est: Estimate, table: Table) -> Floats:
 
     Without it the robust noise would take a hidden refinish for an outlier and leave the mean of such rows.
     """
-    hidden = _hidden(_backbone(problem, est), table)
+    hidden = _hidden(backbone_of(problem, est), table)
     return np.asarray(1.0 + hidden_variance(hidden, table, len(problem.y)) / est.sigma2[0])
 
 
 def _hidden_rule(problem: Problem, est: Estimate, table: Table) -> Hidden | None:
     """What known losses say about unknown ones, as far as the prices bear it out."""
-    rule = hidden_of(_backbone(problem, est), table)
+    rule = hidden_of(backbone_of(problem, est), table)
     if rule is None:
         return None
     residual = problem.y - solve.predict(problem.layout, problem.x, est.theta, est.cap)
@@ -172,7 +173,8 @@ def _hidden_rule(problem: Problem, est: Estimate, table: Table) -> Hidden | None
     return replace(rule, weights=rule.weights * factor)
 
 
-def _backbone(problem: Problem, est: Estimate) -> Backbone:
+def backbone_of(problem: Problem, est: Estimate) -> Backbone:
+    """The backbone with these coefficients."""
     layout = problem.layout
     return Backbone(layout.blocks, est.theta[: layout.intercept], float(est.theta[layout.intercept]), est.cap)
 
@@ -241,8 +243,12 @@ def _spread(
         time=spec.time,
         drift=_drift(problem, est, spec.time),
     )
-    # Every fold shared the learned variances: left-out rows did not pay for them, so the shape does.
-    rows = int(sale.sum())
+    return paid_for(spread, problem, est)
+
+
+def paid_for(spread: Spread, problem: Problem, est: Estimate) -> Spread:
+    """This spread, wider: every fold shared the learned variances, and left-out rows did not pay for them."""
+    rows = len(spread.shape)
     learned = int((~solve.layout_dropped(est) & ~problem.layout.flat).sum())
     return replace(spread, shape=spread.shape * math.sqrt(rows / max(rows - learned, rows / 2)))
 

@@ -7,36 +7,21 @@ of columns cannot: the price of a certain combination.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
-import scipy.linalg as sl
 import scipy.sparse as sp
-from scipy.optimize import minimize
 
 from models.price.basis import Floats, Ints, Table
 from training.fit import solve
 from training.fit.core import Fitted
-from training.fit.nearness import Coordinate, Kernel, coordinates_of
+from training.fit.covariance import FEW, Learned, Rows, first_of, inverse, learn
+from training.fit.nearness import Kernel, coordinates_of
 from training.fit.problem import Layout, matrix
 
-# The covariance is learned on some rows, then a little more on as many as memory holds.
-_LEARN_ON, _STEPS = 900, 80
-_LARGEST, _LAST_STEPS = 1e8, 6  # distances, of all coordinates together
 _REWEIGHTINGS = 3
 _FLAT_VARIANCE = 100.0
-_FIRST_VARIANCE, _FIRST_LOG_LENGTH, _FIRST_LOG_ALPHA = 0.15**2, 1.0, 0.5
-# Natural logarithms between which each is sought; a noise of half a percent is as little as prices ever have.
-_AMPLITUDES, _LENGTHS, _ALPHAS, _PARTS, _NOISES = (
-    (-9.0, 2.0),
-    (-5.0, 8.0),
-    (-3.0, 7.0),
-    (-3.0, 3.0),
-    (-5.3, 1.0),
-)
-_PRIOR_SD = 2.0  # of log lengths and log alpha about their first value
 _LEAST_PULL = 0.05
 
 
@@ -73,6 +58,24 @@ class Kriging:
 
 
 @dataclass(frozen=True)
+class Averaged:
+    """The mean of what is told under covariances that were learned on different rows.
+
+    On few rows many covariances are about as likely, and one of them alone is surer than the rows are.
+    """
+
+    each: tuple[Kriging, ...]
+
+    def predict(self, table: Table) -> Floats:
+        """(n,) median log price."""
+        return np.asarray(np.mean([one.predict(table) for one in self.each], axis=0))
+
+    def variance(self, table: Table) -> Floats:
+        """(n,) variance of that median, in log price squared."""
+        return np.asarray(np.mean([one.variance(table) for one in self.each], axis=0))
+
+
+@dataclass(frozen=True)
 class LeftOut:
     """(n,) what the rows' own folds, left out, would have been told, and the variance of that."""
 
@@ -86,24 +89,33 @@ def krige(
     columns: Sequence[str],
     seed: int = 0,
     step_done: Callable[[], object] = lambda: None,
-) -> tuple[Kriging, LeftOut]:
+) -> tuple[Averaged, LeftOut]:
     """Fit beside this backbone on these columns of its own rows. Raises ValueError for one with losses."""
     if fitted.core.backbone.families:
         raise ValueError("a backbone with losses is no sum, and has no covariance")
-    problem, mean, prior = fitted.problem, float(fitted.problem.y.mean()), _prior(fitted)
+    prior, folds = _prior(fitted), fitted.folds
     rows = _rows(fitted, table, columns, prior)
-    learned = _learn(rows, _first(rows, float(fitted.estimate.sigma2[0])), seed)
+    learned = learn(rows, first_of(rows, float(fitted.estimate.sigma2[0])), seed)
     step_done()
     noise = _robust(learned, rows, float(fitted.estimate.tails[0]))
-    precision = _inverse(learned.covariance(rows) + np.diag(noise))
+    each = [learned]
+    if len(rows.target) <= FEW:
+        # Few rows choose a covariance that suits themselves, so each fold gets one that it had no part in.
+        rest = [np.flatnonzero(folds != fold) for fold in range(int(folds.max()) + 1)]
+        each = [learn(rows.at(kept), learned, seed) for kept in rest]
+    step_done()
+    averaged = Averaged(tuple(_told(one, fitted, rows, prior, noise) for one in each))
+    return averaged, _left_out(averaged, rows, noise, folds)
+
+
+def _told(learned: Learned, fitted: Fitted, rows: Rows, prior: Floats, noise: Floats) -> Kriging:
+    problem, prior = fitted.problem, learned.part * prior
+    precision = inverse(learned.covariance(rows) + np.diag(noise))
     weights = precision @ rows.target
-    prior = learned.part * prior
-    theta = prior * (problem.x.T @ weights)
-    own = Kriging(
+    theta, mean = prior * (problem.x.T @ weights), float(problem.y.mean())
+    return Kriging(
         problem.layout, learned.kernel, theta, prior, mean, problem.x, rows.places, weights, precision
     )
-    step_done()
-    return own, _left_out(learned, rows, noise, mean, fitted.folds, seed)
 
 
 def _prior(fitted: Fitted) -> Floats:
@@ -113,30 +125,10 @@ def _prior(fitted: Fitted) -> Floats:
     return np.asarray(np.where(layout.flat, _FLAT_VARIANCE, learned)[layout.group])
 
 
-@dataclass(frozen=True)
-class _Rows:
-    """n rows. `design`: (n, columns) times the root of prior variances; `noise`: (n,) 1 for most rows."""
-
-    coordinates: tuple[Coordinate, ...]
-    design: sp.csr_matrix
-    places: Floats
-    target: Floats
-    noise: Floats
-
-    def at(self, keep: Ints) -> _Rows:
-        return replace(
-            self,
-            design=self.design[keep],
-            places=self.places[keep],
-            target=self.target[keep],
-            noise=self.noise[keep],
-        )
-
-
-def _rows(fitted: Fitted, table: Table, columns: Sequence[str], prior: Floats) -> _Rows:
+def _rows(fitted: Fitted, table: Table, columns: Sequence[str], prior: Floats) -> Rows:
     problem, coordinates = fitted.problem, coordinates_of(table, columns)
     noise = 1 / np.clip(fitted.pull, _LEAST_PULL, None)
-    return _Rows(
+    return Rows(
         coordinates,
         problem.x.multiply(np.sqrt(prior)).tocsr(),
         np.stack([c.values(table) for c in coordinates], axis=1),
@@ -145,138 +137,24 @@ def _rows(fitted: Fitted, table: Table, columns: Sequence[str], prior: Floats) -
     )
 
 
-def _robust(learned: _Learned, rows: _Rows, tails: float) -> Floats:
+def _robust(learned: Learned, rows: Rows, tails: float) -> Floats:
     """(n,) noise variance once rows far out are trusted less, as the backbone's tails have it."""
     covariance, noise = learned.covariance(rows), learned.noise * rows.noise
     for _ in range(_REWEIGHTINGS):
-        residual = noise * (_inverse(covariance + np.diag(noise)) @ rows.target)
+        residual = noise * (inverse(covariance + np.diag(noise)) @ rows.target)
         noise = (tails * learned.noise + residual**2) / (tails + 1)
     return np.asarray(noise)
 
 
-def _inverse(matrix: Floats) -> Floats:
-    factor = sl.cho_factor(matrix, lower=True, check_finite=False)
-    return np.asarray(sl.cho_solve(factor, np.eye(len(matrix)), check_finite=False))
-
-
-def _left_out(learned: _Learned, rows: _Rows, noise: Floats, mean: float, folds: Ints, seed: int) -> LeftOut:
+def _left_out(averaged: Averaged, rows: Rows, noise: Floats, folds: Ints) -> LeftOut:
     """Every fold left out, without another solve (the block form of Rasmussen & Williams 2006, eq. 5.12).
 
-    Few rows choose a covariance that suits themselves, so each fold then gets one that it had no part in.
+    `averaged`: one for all folds, or one for each fold.
     """
-    few = len(rows.target) <= _LEARN_ON
-    precision = _inverse(learned.covariance(rows) + np.diag(noise))
     value, variance = np.zeros(len(noise)), np.zeros(len(noise))
     for fold in range(int(folds.max()) + 1):
-        out = np.flatnonzero(folds == fold)
-        if few:
-            other = _learn(rows.at(np.flatnonzero(folds != fold)), learned, seed)
-            precision = _inverse(other.covariance(rows) + np.diag(noise))
-        covariance = _inverse(precision[np.ix_(out, out)])
-        value[out] = mean + rows.target[out] - covariance @ (precision @ rows.target)[out]
+        out, one = np.flatnonzero(folds == fold), averaged.each[fold % len(averaged.each)]
+        covariance = inverse(one.precision[np.ix_(out, out)])
+        value[out] = one.mean + rows.target[out] - covariance @ one.weights[out]
         variance[out] = np.maximum(np.diag(covariance) - noise[out], 0.0)
     return LeftOut(value, variance)
-
-
-# ── learning the covariance ──────────────────────────────────────────────────
-
-
-@dataclass(frozen=True)
-class _Learned:
-    """`part`: factor on the backbone's variances. `noise`: variance of an ordinary row."""
-
-    kernel: Kernel
-    part: float
-    noise: float
-
-    def covariance(self, rows: _Rows) -> Floats:
-        """(n, n) of the rows' values."""
-        near = self.kernel.between(rows.places, rows.places)
-        return np.asarray(self.part * (rows.design @ rows.design.T).toarray() + near)
-
-    def vector(self) -> Floats:
-        """As `_Sample.loss` takes it."""
-        kernel = self.kernel
-        rest = [np.log(kernel.alpha), 0.5 * np.log(self.part), 0.5 * np.log(self.noise)]
-        return np.array([0.5 * np.log(kernel.variance), *kernel.log_lengths, *rest])
-
-
-def _read(at: Floats, coordinates: tuple[Coordinate, ...]) -> _Learned:
-    kernel = Kernel(coordinates, at[1:-3], float(np.exp(2 * at[0])), float(np.exp(at[-3])))
-    return _Learned(kernel, float(np.exp(2 * at[-2])), float(np.exp(2 * at[-1])))
-
-
-def _first(rows: _Rows, sigma2: float) -> _Learned:
-    lengths = np.full(len(rows.coordinates), _FIRST_LOG_LENGTH)
-    kernel = Kernel(rows.coordinates, lengths, _FIRST_VARIANCE, float(np.exp(_FIRST_LOG_ALPHA)))
-    return _Learned(kernel, 1.0, sigma2)
-
-
-@dataclass(frozen=True)
-class _Sample:
-    """m rows to learn on: `base` (m, m) the backbone's covariance, `distances` one (m, m) a coordinate."""
-
-    target: Floats
-    base: Floats
-    noise: Floats
-    distances: Sequence[Floats]
-
-    def loss(self, at: Floats) -> tuple[float, Floats]:
-        """The negative log of marginal likelihood times prior, and its gradient.
-
-        `at`: log amplitude, (p,) log lengths, log alpha, log roots of the backbone's part and of the noise.
-        """
-        p, alpha = len(self.distances), np.exp(at[-3])
-        scaled = [d * np.exp(-2 * at[1 + j]) for j, d in enumerate(self.distances)]
-        total = np.sum(scaled, axis=0)
-        ratio = 1 + total / (2 * alpha)
-        near = np.exp(2 * at[0]) * ratio**-alpha
-        part, sigma2 = np.exp(2 * at[-2]), np.exp(2 * at[-1])
-        covariance = near + part * self.base + np.diag(sigma2 * self.noise)
-        try:
-            factor = sl.cho_factor(covariance, lower=True, check_finite=False)
-        except sl.LinAlgError:
-            return 1e10, np.zeros_like(at)
-        weights = sl.cho_solve(factor, self.target, check_finite=False)
-        inner = sl.cho_solve(factor, np.eye(len(weights)), check_finite=False) - np.outer(weights, weights)
-        slope = inner * near / ratio
-        gradient = np.empty_like(at)
-        gradient[0] = (inner * near).sum()
-        gradient[1 : 1 + p] = [0.5 * (slope * d).sum() for d in scaled]
-        gradient[-3] = 0.5 * (inner * near * (total / (2 * ratio) - alpha * np.log(ratio))).sum()
-        gradient[-2] = part * (inner * self.base).sum()
-        gradient[-1] = sigma2 * (np.diag(inner) * self.noise).sum()
-        likelihood = 0.5 * self.target @ weights + np.log(np.diag(factor[0])).sum()
-        penalty, pull = _prior_of(at)
-        return float(likelihood + penalty), gradient + pull
-
-
-def _prior_of(at: Floats) -> tuple[float, Floats]:
-    means, precisions = np.zeros_like(at), np.zeros_like(at)
-    means[1:-3], means[-3] = _FIRST_LOG_LENGTH, _FIRST_LOG_ALPHA
-    precisions[1:-2], precisions[-2] = 1 / _PRIOR_SD**2, 1.0
-    pull = (at - means) * precisions
-    return float(0.5 * ((at - means) * pull).sum()), pull
-
-
-def _learn(rows: _Rows, first: _Learned, seed: int) -> _Learned:
-    """The covariance that the rows bear out best, sought from `first` on."""
-    at, chance, before = first.vector(), np.random.default_rng(seed), 0
-    largest = int(math.sqrt(_LARGEST / len(rows.coordinates)))
-    for most, steps in ((_LEARN_ON, _STEPS), (largest, _LAST_STEPS)):
-        count = min(len(rows.target), most)
-        if count <= 1.2 * before:
-            break
-        before = count
-        sample = _sample(rows.at(np.sort(chance.choice(len(rows.target), count, replace=False))))
-        limits = [_AMPLITUDES, *[_LENGTHS] * len(rows.coordinates), _ALPHAS, _PARTS, _NOISES]
-        at = minimize(
-            sample.loss, at, jac=True, method="L-BFGS-B", bounds=limits, options={"maxiter": steps}
-        ).x
-    return _read(at, rows.coordinates)
-
-
-def _sample(rows: _Rows) -> _Sample:
-    places = rows.places
-    distances = [c.distances(places[:, j], places[:, j]) for j, c in enumerate(rows.coordinates)]
-    return _Sample(rows.target, (rows.design @ rows.design.T).toarray(), rows.noise, distances)

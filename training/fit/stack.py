@@ -1,49 +1,61 @@
-"""Kriging, and trees on the price beside it in the share that left-out rows ask for.
+"""Kriging, trees and plain main effects on the same price, weighed by what each says of rows left out.
 
-Trees that start from nothing err elsewhere than kriging does, and a mean of both errs less than either
+Methods that start from nothing in common err in different places, and a mean of them errs less than the best
 (Breiman 1996, stacked regressions). Trees on what kriging leaves were tried too: on no table did they help.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+import math
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.optimize import minimize
 
-from models.price.basis import Floats, Table
+from models.price.basis import Floats, Ints, Table
 from models.price.core import Core
 from models.price.spread import Spread
 from models.price.trees import Forest
-from training.fit.core import Data, Fitted, Specification
-from training.fit.kriging import Kriging, krige
+from training.fit import solve
+from training.fit.core import Data, Fitted, Specification, backbone_of, paid_for, problem_of
+from training.fit.crossfit import cross_fit
+from training.fit.kriging import Averaged, krige
 from training.fit.problem import Bools
 from training.fit.residual import BASE, left_out, train
 from training.fit.scatter import fit_spread
 
-_BAGS = 5
+_BAGS = 3
 _ROUNDS, _PATIENCE = 1500, 40
-_SHARES = np.linspace(0.0, 0.9, 19)  # never all: the ranges are those of kriging
 _SHAPES: tuple[dict[str, object], ...] = tuple(
     {"objective": "regression", "num_leaves": 16, "min_data_in_leaf": 4, "lambda_l2": 1.0, **shape}
     for shape in ({"feature_fraction": 0.5}, {"feature_fraction": 1.0, "max_bin": 255})
 )
+_APART = 0.15  # standard deviation of weights about equal ones, before the rows have spoken
+_ROUNDED = 0.1  # errors below this share of the mean error count as squares, so that the sum has a slope
+
+
+@dataclass(frozen=True)
+class Member:
+    """One way to the price. `left_out`: (n,) its answers for rows that it was not fitted on."""
+
+    predict: Callable[[Table], Floats]
+    left_out: Floats
 
 
 @dataclass(frozen=True)
 class Stacked:
-    """The median is `1 - share` of the kriging and `share` of the forest; `core` is the backbone alone."""
+    """The median is the mean of the members by `weights`; `core` is the backbone alone."""
 
     core: Core
-    kriging: Kriging
-    forest: Forest
-    share: float
+    kriging: Averaged
+    members: tuple[Member, ...]
+    weights: Floats
     spread: Spread
 
     def center(self, table: Table) -> Floats:
         """(n,) median log price."""
-        trees = self.forest.predict(self.core.forest_columns(table))
-        return np.asarray((1 - self.share) * self.kriging.predict(table) + self.share * trees)
+        return np.stack([member.predict(table) for member in self.members], axis=1) @ self.weights
 
     def interval(self, table: Table, levels: Sequence[float]) -> tuple[Floats, Floats, Floats]:
         """(n,) median and (n, levels) ends of the central ranges, all in log."""
@@ -51,15 +63,6 @@ class Stacked:
         scale = self.spread.scale(table, center, self.kriging.variance(table))
         low, high = self.spread.ends(levels)
         return center, center[:, None] + scale[:, None] * low, center[:, None] + scale[:, None] * high
-
-
-@dataclass(frozen=True)
-class Boosted:
-    """What boosting the price in one way gave: settings, rounds, and (n,) answers for rows left out."""
-
-    params: dict[str, object]
-    rounds: int
-    answers: Floats
 
 
 def stacked(
@@ -73,41 +76,87 @@ def stacked(
 
     Raises ValueError for a backbone with losses.
     """
-    y, weight = fitted.problem.y, fitted.pull / fitted.pull.mean()
     kriging, without = krige(fitted, data.table, spec.kriged, seed, step_done)
     core = replace(fitted.core, inputs=spec.forest)
+    members = [Member(kriging.predict, without.value), *_trees(data, core, fitted, seed, step_done)]
+    if spec.plain:
+        members.append(_plain(data, spec, fitted))
+    answers = np.stack([member.left_out for member in members], axis=1)
+    y, sale = fitted.problem.y, data.sale
+    center = _mixed(y, answers, fitted.folds, sale)
+    spread = _spread(data, spec, fitted, center, without.variance)
+    return Stacked(core, kriging, tuple(members), weights_of(y[sale], answers[sale]), spread)
+
+
+# ── the members ──────────────────────────────────────────────────────────────
+
+
+def _trees(
+    data: Data, core: Core, fitted: Fitted, seed: int, step_done: Callable[[], object]
+) -> Iterator[Member]:
+    """Trees on the price, one forest for each shape."""
+    y, weight = fitted.problem.y, fitted.pull / fitted.pull.mean()
     x, judged = core.forest_columns(data.table), np.where(data.sale, weight, 0.0)
-    tried = []
     for shape in _SHAPES:
         params = {**BASE, **shape, "seed": seed}
-        tried.append(
-            Boosted(params, *left_out(params, x, y, weight, judged, fitted.folds, _ROUNDS, _PATIENCE))
-        )
+        rounds, answers = left_out(params, x, y, weight, judged, fitted.folds, _ROUNDS, _PATIENCE)
+        texts = [train({**params, "seed": seed + bag}, x, y, weight, rounds) for bag in range(_BAGS)]
+        yield Member(_grown(Forest.from_text(texts), core), answers)
         step_done()
-    best, share = best_mix(y, without.value, tried, data.sale)
-    texts = [train({**best.params, "seed": seed + bag}, x, y, weight, best.rounds) for bag in range(_BAGS)]
-    center = (1 - share) * without.value + share * best.answers
-    spread = _spread(data, spec, fitted, center, without.variance)
-    return Stacked(core, kriging, Forest.from_text(texts), share, spread)
 
 
-def best_mix(y: Floats, base: Floats, tried: Sequence[Boosted], sale: Bools) -> tuple[Boosted, float]:
-    """The boosters, and their share beside `base` (n,), that err least on sales left out.
+def _grown(forest: Forest, core: Core) -> Callable[[Table], Floats]:
+    return lambda table: forest.predict(core.forest_columns(table))
 
-    Errors count as they are, not squared: the value is a median.
+
+def _plain(data: Data, spec: Specification, fitted: Fitted) -> Member:
+    """A backbone of few terms: where rows are few, what is learned of variances costs more than it tells."""
+    problem = replace(problem_of(data, replace(spec, terms=spec.plain)), y=fitted.problem.y)
+    estimate = solve.fit(problem, solve.start(problem, math.inf))
+    estimate = solve.fit(problem, estimate, most=1, learn=False)
+    crossed = cross_fit(problem, estimate, fitted.folds)
+    return Member(backbone_of(problem, estimate).predict, crossed.value)
+
+
+# ── the mix ──────────────────────────────────────────────────────────────────
+
+
+def weights_of(y: Floats, answers: Floats) -> Floats:
+    """(k,) weights, none negative and 1 in all, of (n, k) answers: the likeliest mix.
+
+    Errors count as they are, not squared (Laplace's law), since the value is a median. Before any row has
+    spoken the weights are equal: few rows cannot tell good members from lucky ones.
     """
-    errors = {
-        (at, share): float(np.abs(y - (1 - share) * base - share * one.answers)[sale].mean())
-        for at, one in enumerate(tried)
-        for share in _SHARES.tolist()
-    }
-    at, share = min(errors, key=errors.__getitem__)
-    return tried[at], share
+    count = answers.shape[1]
+    equal = np.full(count, 1 / count)
+    scale = float(np.abs(y - answers @ equal).mean()) or 1.0
+
+    def loss(weights: Floats) -> tuple[float, Floats]:
+        error = (y - answers @ weights) / scale
+        size, away = np.sqrt(error**2 + _ROUNDED**2), (weights - equal) / _APART
+        slope = -(answers.T @ (error / size)) / scale + away / _APART
+        return float(size.sum() + 0.5 * away @ away) / len(y), slope / len(y)
+
+    sums_to_one = {"type": "eq", "fun": lambda w: w.sum() - 1.0, "jac": np.ones_like}
+    found = minimize(
+        loss, equal, jac=True, method="SLSQP", bounds=[(0.0, 1.0)] * count, constraints=[sums_to_one]
+    )
+    weights = np.clip(found.x, 0.0, 1.0)
+    return np.asarray(weights / weights.sum())
+
+
+def _mixed(y: Floats, answers: Floats, folds: Ints, sale: Bools) -> Floats:
+    """(n,) the mix of each fold by weights that it had no part in."""
+    center = np.zeros(len(y))
+    for fold in range(int(folds.max()) + 1):
+        out, rest = folds == fold, (folds != fold) & sale
+        center[out] = answers[out] @ weights_of(y[rest], answers[rest])
+    return center
 
 
 def _spread(data: Data, spec: Specification, fitted: Fitted, center: Floats, posterior: Floats) -> Spread:
     sale, before = data.sale, fitted.core.spread
-    return fit_spread(
+    spread = fit_spread(
         {name: values[sale] for name, values in data.table.items()},
         center[sale],
         (fitted.problem.y - center)[sale],
@@ -117,3 +166,4 @@ def _spread(data: Data, spec: Specification, fitted: Fitted, center: Floats, pos
         time=spec.time,
         drift=before.drift,
     )
+    return paid_for(spread, fitted.problem, fitted.estimate)

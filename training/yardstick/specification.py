@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -18,10 +19,13 @@ _FEW_LEVELS = 6  # a column with so many levels shows each of them to the trees
 def specification_of(columns: Sequence[Column], table: Table) -> Specification:
     """What is a number bends and may jump, what is a level is pooled; together they are kriged.
 
+    Beside that stand their main effects alone, all of one variance: the hedonic regression of a textbook.
+
     `table`: the rows to fit on; only the names of their levels are read.
     """
-    terms = (*backbone_terms(columns), *jumps_of(columns))
-    return Specification(terms, tuple(_inputs(columns, table)), {}, kriged=tuple(c.name for c in columns))
+    terms, kriged = (*backbone_terms(columns), *jumps_of(columns)), tuple(c.name for c in columns)
+    inputs = tuple(_inputs(columns, table))
+    return Specification(terms, inputs, {}, kriged=kriged, plain=tuple(plain_terms(columns)))
 
 
 def backbone_terms(columns: Sequence[Column]) -> list[Term]:
@@ -38,6 +42,13 @@ def backbone_terms(columns: Sequence[Column]) -> list[Term]:
         if column.scale is Scale.GRADE:
             out.append(Term(f"{name} level", (levels(f"{name}="),)))
     return out
+
+
+def plain_terms(columns: Sequence[Column]) -> list[Term]:
+    """Every column alone, numbers by a slope only."""
+    return [
+        replace(term, group="all") for term in backbone_terms(columns) if not term.name.endswith(" curve")
+    ]
 
 
 def jumps_of(columns: Sequence[Column]) -> list[Term]:
