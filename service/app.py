@@ -12,6 +12,7 @@ from service.context import Context
 from service.docs.openapi import describe
 from service.docs.routes import blp as docs
 from service.evidence.routes import blp as evidence
+from service.flow import Service
 from service.health.routes import blp as health
 from service.keys.callers import Callers
 from service.keys.records import KeyRing
@@ -50,6 +51,9 @@ NOUNS = (
     health,
     metrics,
 )
+# What is done with every request before its view, and with every answer after it.
+BEFORE = (logs.begin, cors.preflight, identify, counting.count, check_forms)
+AFTER = (counting.say, conditional.tagged, cors.allow, logs.end)
 
 
 def create_app(
@@ -65,7 +69,7 @@ def create_app(
     together with other workers; None: it counts alone.
     """
     logs.configure(settings.log_level)
-    app = logs.QuietFlask("service", static_folder=None)
+    app = Service("service", BEFORE, AFTER)
     app.config["MAX_CONTENT_LENGTH"] = settings.body_limit + 1  # `service.web` holds bodies to the limit
     app.url_map.merge_slashes = False
     if settings.proxies:
@@ -83,12 +87,6 @@ def create_app(
     app.extensions["bookmatch"] = Context(
         settings, engine, live, past, keys, callers, limits, Figures(), Studies()
     )
-    logs.install(app)
-    cors.install(app)
-    conditional.install(app)
-    app.before_request(identify)
-    counting.install(app)
-    app.before_request(check_forms)
     describe(app, NOUNS)
     app.register_blueprint(docs)
     return app

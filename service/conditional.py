@@ -10,9 +10,10 @@ import hashlib
 from collections.abc import Mapping
 from typing import Any
 
-from flask import Flask, Response, request
+from flask import Response, request
 from werkzeug.exceptions import PreconditionFailed
 
+from service.context import Exchange
 from service.problems import BY_STATUS, problem
 
 NEVER_CHANGES = {"Cache-Control": "private, max-age=31536000, immutable"}
@@ -55,12 +56,9 @@ IF_MATCH: Mapping[str, Any] = {
 }
 
 
-def install(app: Flask) -> None:
-    """Let every answer be asked for on condition that it is another than the one the caller has."""
-    app.after_request(_conditional)
-
-
-def _conditional(response: Response) -> Response:
+def tagged(now: Exchange, response: Response) -> Response:
+    """The answer with its ETag, or that the caller has it already, or that it is not what was wanted."""
+    request = now.asked
     if request.method not in ("GET", "HEAD") or response.status_code != 200 or response.is_streamed:
         return response
     headers = response.headers

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TypeVar
+from typing import Any, NamedTuple, TypeVar
 
-from flask import current_app, g
+from flask import Request, current_app, g
 from sqlalchemy import Engine
 
 from models.bundle import Bundle
@@ -36,6 +36,14 @@ class Context:
     studies: Studies
 
 
+class Exchange(NamedTuple):
+    """One request and its answer: what was asked, Flask's `g` of it, the application's parts."""
+
+    asked: Request
+    have: Any
+    context: Context
+
+
 def found(name: _T) -> _T:
     """What Flask's `g` or `request` stands for now: each use of the name itself looks it up anew."""
     return name._get_current_object()  # type: ignore[attr-defined,no-any-return]
@@ -43,21 +51,22 @@ def found(name: _T) -> _T:
 
 def context() -> Context:
     """That of the application that handles this request."""
-    found: Context = current_app.extensions["bookmatch"]
-    return found
+    parts: Context = found(current_app).extensions["bookmatch"]
+    return parts
 
 
 def use_bundle(version: str) -> Bundle:
     """Answer this request by the bundle of this version, whatever is current. Raises BundleGoneError."""
     live = context().live.bundle_of(version)
-    found: Bundle = live or context().past.bundle(version)
-    g.bundle = found
-    return found
+    current: Bundle = live or context().past.bundle(version)
+    g.bundle = current
+    return current
 
 
 def bundle() -> Bundle:
     """The bundle of this request: the same one however often it is asked for. Raises NoBundleError."""
-    found: Bundle | None = g.get("bundle")
-    if found is None:
-        found = g.bundle = context().live.bundle()
-    return found
+    have = found(g)
+    current: Bundle | None = have.get("bundle")
+    if current is None:
+        current = have.bundle = context().live.bundle()
+    return current

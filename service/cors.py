@@ -7,9 +7,9 @@ comes next is of that origin is asked then (`service.keys.rules`). Only paths th
 
 from __future__ import annotations
 
-from flask import Flask, Response, current_app, request
+from flask import Response, current_app, request
 
-from service.context import context
+from service.context import Exchange
 
 _PREFIX = "/v1/"
 _SENT = (
@@ -26,17 +26,13 @@ _KEPT_SECONDS = 600  # how long a browser may trust a preflight: not long after 
 _ASKED = ("Access-Control-Request-Method", "Access-Control-Request-Headers")
 
 
-def install(app: Flask) -> None:
-    """Answer preflights, and say in other answers who may read them."""
-    app.before_request(_preflight)
-    app.after_request(_allow)
-
-
-def _preflight() -> Response | None:
+def preflight(now: Exchange) -> Response | None:
+    """The answer to a preflight from an origin that may ask."""
+    request = now.asked
     if request.method != "OPTIONS" or _ASKED[0] not in request.headers:
         return None
     methods = _open_methods()
-    if not methods or not _may_read():
+    if not methods or not _may_read(now):
         return None  # the plain answer to OPTIONS, or 404
     answer = Response(status=204)
     answer.headers["Access-Control-Allow-Methods"] = ", ".join(methods)
@@ -46,7 +42,9 @@ def _preflight() -> Response | None:
     return answer
 
 
-def _allow(response: Response) -> Response:
+def allow(now: Exchange, response: Response) -> Response:
+    """Say in the answer who may read it."""
+    request = now.asked
     if not request.path.startswith(_PREFIX):
         return response
     # On every answer: a cache must not hand one origin's to another.
@@ -56,16 +54,16 @@ def _allow(response: Response) -> Response:
         response.headers["Vary"] = "Origin"  # as that would, without reading it first
     if request.method == "OPTIONS":
         response.vary.update(_ASKED)
-    if _may_read() and _open_methods():
+    if _may_read(now) and _open_methods():
         response.headers["Access-Control-Allow-Origin"] = request.headers["Origin"]
         if request.method != "OPTIONS":
             response.headers["Access-Control-Expose-Headers"] = ", ".join(_READ)
     return response
 
 
-def _may_read() -> bool:
-    origin = request.headers.get("Origin")
-    return origin is not None and origin in context().callers.origins()
+def _may_read(now: Exchange) -> bool:
+    origin = now.asked.environ.get("HTTP_ORIGIN")
+    return origin is not None and origin in now.context.callers.origins()
 
 
 def _open_methods() -> list[str]:

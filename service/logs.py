@@ -9,15 +9,13 @@ import logging
 import sys
 import time
 import traceback
-from collections.abc import Callable
 from types import TracebackType
-from typing import Any
 
 import orjson
 import structlog
-from flask import Flask, Response, g, request
+from flask import Response, g
 
-from service.context import context, found
+from service.context import Exchange
 from service.tracing import names_of
 
 HEADER = "X-Request-ID"
@@ -38,20 +36,8 @@ def configure(level: str) -> None:
     )
 
 
-class QuietFlask(Flask):
-    """Flask whose errors are logged by type and place: their text can hold what a body held."""
-
-    def ensure_sync(self, func: Callable[..., Any]) -> Callable[..., Any]:
-        """The function as it is: none of ours is a coroutine, and Flask would look ten times a request."""
-        return func
-
-    def log_exception(self, exc_info: Any) -> None:
-        """Where an unexpected error was raised."""
-        kind, error, trace = exc_info
-        _failed(kind, error, trace)
-
-
-def _failed(kind: type[BaseException], error: BaseException, trace: TracebackType | None) -> None:
+def log_raised(kind: type[BaseException], error: BaseException, trace: TracebackType | None) -> None:
+    """Where an error was raised, and in which request: by its type and place alone."""
     names = g.get("names")
     _log.error("failed", **(names._asdict() if names else {}), error=kind.__name__, at=place_of(trace))
 
@@ -64,31 +50,27 @@ def place_of(trace: TracebackType | None) -> list[str]:
 
 def log_failure(error: BaseException) -> None:
     """Where an error was raised that no problem document can tell of any more."""
-    _failed(type(error), error, error.__traceback__)
+    log_raised(type(error), error, error.__traceback__)
 
 
-def install(app: Flask) -> None:
-    """Give every request its names, and a line and a count when it has been answered."""
-    app.before_request(_begin)
-    app.after_request(_end)
-
-
-def _begin() -> None:
-    have = found(g)
-    have.names = names = names_of(request.environ)
+def begin(now: Exchange) -> None:
+    """Give the request its names."""
+    asked, have, _ = now
+    have.names = names = names_of(asked.environ)
     have.request_id = names.request_id
     have.began = time.perf_counter()
 
 
-def _end(response: Response) -> Response:
-    have, asked = found(g), found(request)
+def end(now: Exchange, response: Response) -> Response:
+    """Say the request's name in its answer, and leave a line and a count."""
+    asked, have, context = now
     response.headers[HEADER] = have.request_id
     failure = have.get("failure")
     if failure is not None:
-        _failed(type(failure), failure, failure.__traceback__)
+        log_failure(failure)
     seconds, problem = time.perf_counter() - have.began, have.get("problem")
     route = asked.url_rule.rule if asked.url_rule else ""
-    context().figures.answered(route, asked.method, response.status_code, seconds, problem)
+    context.figures.answered(route, asked.method, response.status_code, seconds, problem)
     caller, bundle = have.get("caller"), have.get("bundle")
     _log.info(
         "request",

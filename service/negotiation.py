@@ -7,11 +7,12 @@ import re
 import zlib
 from typing import Any
 
-from flask import request
+from flask import Request
 from werkzeug.datastructures import MIMEAccept
 from werkzeug.exceptions import RequestEntityTooLarge
 from werkzeug.wsgi import get_input_stream
 
+from service.context import Exchange
 from service.errors import BodyError, EncodingError, NotAcceptableError
 from service.web import form_of
 
@@ -22,21 +23,22 @@ _PIECE = 64 * 1024
 _MOST, _TRUSTED = 200, 8 * 2**20
 
 
-def check_forms() -> None:
+def check_forms(now: Exchange) -> None:
     """Read the body as it was before it was compressed. Raises NotAcceptableError, EncodingError."""
+    request = now.asked
     environ = request.environ
     accept = environ.get("HTTP_ACCEPT")
     if accept and accept != "*/*" and request.path.startswith("/v1/"):
         # The rule, not the path: a record's own id can end with what looks like a form.
         form = form_of(request.url_rule.rule if request.url_rule else request.path)
         if accept != form:
-            _check_accept(form)
+            _check_accept(request, form)
     coding = environ.get("HTTP_CONTENT_ENCODING")
     if coding:
         _inflate(environ, coding.strip().lower())
 
 
-def _check_accept(form: str) -> None:
+def _check_accept(request: Request, form: str) -> None:
     if _quality(request.accept_mimetypes, form) == 0:
         raise NotAcceptableError(f"Answers are {form}; the header Accept leaves that out.")
 

@@ -13,14 +13,14 @@ from http import HTTPStatus
 from typing import Any
 
 import orjson
-from flask import Response, request
+from flask import Request, Response, request
 from flask_smorest import Blueprint
 from flask_smorest.utils import deepupdate
 from marshmallow import Schema, ValidationError
 from werkzeug.exceptions import RequestEntityTooLarge
 
 from service import conditional
-from service.context import context
+from service.context import context, found
 from service.errors import BodyError, ContentTypeError, FaultyRequestError
 from service.faults import located
 from service.queries import Query, read_query
@@ -240,11 +240,12 @@ def _is_json(kind: str) -> bool:
 
 def read_object() -> dict[str, Any]:
     """The body as a JSON object. Raises ContentTypeError, BodyError; werkzeug raises for its size."""
-    plain = request.environ.get("CONTENT_TYPE") == JSON
-    kind = JSON if plain else request.mimetype
+    asked = found(request)
+    plain = asked.environ.get("CONTENT_TYPE") == JSON
+    kind = JSON if plain else asked.mimetype
     if not _is_json(kind):
         raise ContentTypeError(f"The body is {kind or 'of no stated type'}; send it as {JSON}.")
-    body = _body()
+    body = _body(asked)
     try:
         data = orjson.loads(body)
     except orjson.JSONDecodeError as error:
@@ -257,8 +258,8 @@ def read_object() -> dict[str, Any]:
     return data
 
 
-def _body() -> bytes:
-    data = request.get_data()
+def _body(asked: Request) -> bytes:
+    data = asked.get_data()
     # A body in chunks says no length, and is cut off without a word at what the application reads at most.
     if len(data) > context().settings.body_limit:
         raise RequestEntityTooLarge

@@ -12,11 +12,11 @@ from sqlalchemy import Connection
 from sqlalchemy.exc import OperationalError
 from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 
-from service.context import context
+from service.context import Exchange, context, found
 from service.errors import KeyInvalidError, KeyMissingError, OriginError, ScopeError, ShownOnceError
 from service.health import PATHS as HEALTH_PATHS
 from service.idempotency.rules import claim_of_request, taken
-from service.keys.callers import Caller
+from service.keys.callers import Caller, Callers
 from service.keys.kinds import PUBLISHABLE, Wanted
 from service.keys.records import KeyEntry
 from service.schemas import moment
@@ -32,23 +32,24 @@ class Made(NamedTuple):
     key: str
 
 
-def identify() -> None:
+def identify(now: Exchange) -> None:
     """Find out who asks, before anything is refused: a path that needs no key is open to a wrong one too."""
-    g.caller = None
-    if request.path in HEALTH_PATHS:  # no word about the health of the service may wait for a database
+    asked, have, parts = now
+    have.caller = None
+    if asked.path in HEALTH_PATHS:  # no word about the health of the service may wait for a database
         return
     try:
-        g.caller = _caller()
+        have.caller = _caller(asked.environ.get("HTTP_AUTHORIZATION", ""), parts.callers)
     except (KeyMissingError, KeyInvalidError, OperationalError, PoolTimeoutError) as error:
-        g.no_caller = error
+        have.no_caller = error
 
 
-def _caller() -> Caller:
-    kind, _, key = request.headers.get("Authorization", "").partition(" ")
+def _caller(authorization: str, callers: Callers) -> Caller:
+    kind, _, key = authorization.partition(" ")
     key = key.strip()
     if kind.casefold() != "bearer" or not key or len(key) > _LONGEST_KEY:
         raise KeyMissingError("This path needs a key, sent as Authorization: Bearer KEY.")
-    return context().callers.caller(key)
+    return callers.caller(key)
 
 
 def check_caller(scopes: Collection[str], *, forms: bool = False) -> None:
@@ -56,9 +57,10 @@ def check_caller(scopes: Collection[str], *, forms: bool = False) -> None:
 
     Raises KeyMissingError, KeyInvalidError, ScopeError, OriginError, or what the database raised.
     """
-    caller: Caller | None = g.caller
+    have = found(g)
+    caller: Caller | None = have.caller
     if caller is None:
-        raise g.no_caller
+        raise have.no_caller
     if caller.kind == PUBLISHABLE:
         _check_origin(caller)
         if not forms:

@@ -5,9 +5,9 @@ The header fields are those of draft-ietf-httpapi-ratelimit-headers-11.
 
 from __future__ import annotations
 
-from flask import Flask, Response, g, request
+from flask import Response
 
-from service.context import context
+from service.context import Exchange
 from service.errors import LimitError
 from service.health import PATHS as HEALTH_PATHS
 from service.limits.counters import Taken
@@ -19,23 +19,20 @@ HEADERS = {
 }
 
 
-def install(app: Flask) -> None:
-    """Count every request that comes in, and say in every answer what is left."""
-    app.before_request(_count)
-    app.after_request(_say)
-
-
-def _count() -> None:
-    if request.path in HEALTH_PATHS:  # whoever watches the service must be answered whatever others do
+def count(now: Exchange) -> None:
+    """Count the request. Raises LimitError."""
+    asked, have, parts = now
+    if asked.path in HEALTH_PATHS:  # whoever watches the service must be answered whatever others do
         return
-    g.taken = context().limits.take(g.caller, request.remote_addr)
-    for policy, taken in g.taken:
+    have.taken = parts.limits.take(have.caller, asked.remote_addr)
+    for policy, taken in have.taken:
         if not taken.allowed:
-            raise LimitError(policy.name, policy.quota, context().limits.window, taken.seconds)
+            raise LimitError(policy.name, policy.quota, parts.limits.window, taken.seconds)
 
 
-def _say(response: Response) -> Response:
-    found: list[tuple[Policy, Taken]] = g.get("taken", [])
+def say(now: Exchange, response: Response) -> Response:
+    """Say in the answer what is left."""
+    found: list[tuple[Policy, Taken]] = now.have.get("taken", [])
     if found:
         headers = response.headers
         headers["RateLimit-Policy"] = ", ".join([policy.said for policy, _ in found])

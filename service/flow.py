@@ -1,0 +1,54 @@
+"""The application as one flow: what is done with every request before its view, and with its answer after."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import Any
+
+from flask import Flask, Response, current_app, g, request
+
+from service.context import Exchange, found
+from service.logs import log_raised
+
+Before = Callable[[Exchange], Response | None]
+After = Callable[[Exchange, Response], Response]
+
+
+class Service(Flask):
+    """Flask whose stages stand in two lists, in the order in which they are taken.
+
+    Each is handed what Flask's own hooks would look up anew by name. Errors are logged by type and place:
+    their text can hold what a body held.
+    """
+
+    def __init__(self, name: str, before: Sequence[Before], after: Sequence[After]) -> None:
+        super().__init__(name, static_folder=None)
+        self._before, self._after = tuple(before), tuple(after)
+
+    def preprocess_request(self) -> Response | None:
+        """The answer of the first stage that has one."""
+        now = _exchange()
+        for stage in self._before:
+            answer = stage(now)
+            if answer is not None:
+                return answer
+        return None
+
+    def process_response(self, response: Response) -> Response:
+        """What the stages make of the answer."""
+        now = _exchange()
+        for stage in self._after:
+            response = stage(now, response)
+        return response
+
+    def ensure_sync(self, func: Callable[..., Any]) -> Callable[..., Any]:
+        """The function as it is: none of ours is a coroutine, and Flask would look at each every time."""
+        return func
+
+    def log_exception(self, exc_info: Any) -> None:
+        """Where an unexpected error was raised."""
+        log_raised(*exc_info)
+
+
+def _exchange() -> Exchange:
+    return Exchange(found(request), found(g), found(current_app).extensions["bookmatch"])
