@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
-from typing import Any
+from typing import Any, NamedTuple
 
 from models.catalogue import Catalogue, Model
 from models.cautions import Caution, cautions_for
@@ -26,8 +26,7 @@ from models.price.interface import (
 from models.vocabulary import BY_PATH, DEFAULT_LEVELS, FIELDS, Family
 
 
-@dataclass(frozen=True)
-class Interval:
+class Interval(NamedTuple):
     """A central range that should hold the price in `level` of cases."""
 
     level: float
@@ -35,8 +34,7 @@ class Interval:
     high: Decimal
 
 
-@dataclass(frozen=True)
-class Factor:
+class Factor(NamedTuple):
     """What one field did, from the reference specimen to the subject: log effect, and money."""
 
     field: str
@@ -47,8 +45,7 @@ class Factor:
     amount: Decimal
 
 
-@dataclass(frozen=True)
-class FamilyEffect:
+class FamilyEffect(NamedTuple):
     """The sum of its factors; families of no effect are kept, factors that do not differ are left out."""
 
     family: Family

@@ -72,8 +72,8 @@ def check_caller(scopes: Collection[str], *, forms: bool = False) -> None:
 def _check_origin(caller: Caller) -> None:
     origin = request.headers.get("Origin")
     if origin not in caller.origins:
-        found = f"{origin[:200]!r} is not one of them" if origin else "this request names none"
-        raise OriginError(f"This publishable key works from its own origins only, and {found}.")
+        said = f"{origin[:200]!r} is not one of them" if origin else "this request names none"
+        raise OriginError(f"This publishable key works from its own origins only, and {said}.")
 
 
 # ── keys over HTTP ───────────────────────────────────────────────────────────

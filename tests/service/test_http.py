@@ -219,10 +219,14 @@ def test_nesting_beyond_any_need_is_refused_as_such(caller: Caller) -> None:
 
 
 def logged(caller: Caller, monkeypatch: pytest.MonkeyPatch, **headers: str) -> dict[str, Any]:
-    log = Mock()
-    monkeypatch.setattr("service.logs._log", log)
+    lines = Mock()
+    monkeypatch.setattr("service.logs._lines", lines)
     caller.get("/healthz", **headers)
-    found: dict[str, Any] = log.info.call_args.kwargs
+    return said_last(lines)
+
+
+def said_last(lines: Mock) -> dict[str, Any]:
+    found: dict[str, Any] = json.loads(lines.msg.call_args.args[0])
     return found
 
 
@@ -265,8 +269,9 @@ def test_a_trace_that_cannot_be_read_begins_anew(
 def test_a_failure_is_logged_under_the_same_names(
     own_app: Flask, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
-    log = Mock()
+    log, lines = Mock(), Mock()
     monkeypatch.setattr("service.logs._log", log)
+    monkeypatch.setattr("service.logs._lines", lines)
     monkeypatch.setattr("service.valuations.rules.ranged", lambda ask: 1 / 0)
     caller_of(own_app).post("/v1/intervals", DAL, traceparent=f"00-{TRACE}-{SPAN}-01")
-    assert log.error.call_args.kwargs["trace_id"] == log.info.call_args.kwargs["trace_id"] == TRACE
+    assert log.error.call_args.kwargs["trace_id"] == said_last(lines)["trace_id"] == TRACE
