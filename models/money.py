@@ -37,8 +37,20 @@ def quantum(currency: str) -> Decimal:
     return Decimal(1).scaleb(-minor_units(currency))
 
 
+@cache
+def _written_as(currency: str) -> tuple[float, str]:
+    """What makes an integer of each float that lies halfway between two amounts; and how one is written."""
+    units = minor_units(currency)
+    return 2.0 ** (units + 1), f".{units}f"
+
+
 def round_money(amount: float | Decimal, currency: str) -> Decimal:
     """The amount rounded half up to the currency's minor unit. `amount` must be finite."""
+    if type(amount) is float:
+        halves, form = _written_as(currency)
+        # Written, a float is rounded by all that it holds, and otherwise than half up only halfway.
+        if not (amount * halves).is_integer():
+            return Decimal(format(amount, form))
     return Decimal(amount).quantize(quantum(currency), rounding=ROUND_HALF_UP)
 
 

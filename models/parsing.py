@@ -127,18 +127,29 @@ def _plain_reader(field: Field) -> _Reader:
     if field.kind is Kind.TERM:
         terms: dict[Any, Value] = {None: None, **{name: name for name in field.names}}
         return terms.__getitem__
-    if field.kind in (Kind.GRADE, Kind.NUMBER):
-        return _plain_number(field)
-    return lambda value: parse_json(field, value)
+    if field.kind is Kind.TEXT:
+        return _plain_text(field)
+    if field.kind is Kind.FLAG:
+        return lambda value: parse_json(field, value)
+    return _plain_number(field)
+
+
+def _plain_text(field: Field) -> _Reader:
+    def read(value: Any) -> Value:
+        known = type(value) is str and value and not value.isspace()
+        return _text(field, value) if known else parse_json(field, value)
+
+    return read
 
 
 def _plain_number(field: Field) -> _Reader:
     low, high = field.low, field.high
     assert low is not None and high is not None, f"{field.path} has no bounds"
+    kinds, made = ((int,), int) if field.kind is Kind.INTEGER else ((int, float), float)
 
     def read(value: Any) -> Value:
-        if type(value) in (int, float) and low <= value <= high:
-            return float(value)
+        if type(value) in kinds and low <= value <= high:
+            return made(value)
         return parse_json(field, value)
 
     return read

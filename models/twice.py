@@ -13,6 +13,7 @@ from typing import Any
 DEEPEST = 32  # objects and lists in one another: more than anything of ours has
 TOO_DEEP = f"it is nested too deeply: {DEEPEST} objects and lists in one another are the most"
 _NAME = re.compile(rb'"\s*:')
+_GAPS = (b'" ', b'"\n', b'"\r', b'"\t')
 _SHOWN = 80  # characters of a name that are said back
 
 
@@ -25,22 +26,25 @@ def check_once(text: bytes, data: Any) -> None:
 
     `data`: what a parser read from the text.
     """
-    if len(_NAME.findall(text)) == _count(data):
+    # What a machine wrote has no space before its colons, and is counted in a tenth of the time.
+    spaced = any(gap in text for gap in _GAPS)
+    names = len(_NAME.findall(text)) if spaced else text.count(b'":')
+    if names == _count(data):
         return
     # A quote and a colon can also stand inside a text.
     json.loads(text, object_pairs_hook=_once)
 
 
 def _count(data: Any) -> int:
-    count, level = 0, [data]
-    for _ in range(DEEPEST + 1):
+    count, level = 0, [data] if isinstance(data, dict | list) else []
+    for _ in range(DEEPEST):
         below: list[Any] = []
         for value in level:
-            if isinstance(value, dict):
+            inside: Any = value
+            if type(value) is dict:
                 count += len(value)
-                below.extend(value.values())
-            elif isinstance(value, list):
-                below.extend(value)
+                inside = value.values()
+            below += [inner for inner in inside if type(inner) is dict or type(inner) is list]
         if not below:
             return count
         level = below

@@ -5,13 +5,23 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from typing import Any
 
-from flask import Flask, Response, current_app, g, request
+from flask import Flask, Request, Response, current_app, g, request
+from flask.sessions import NullSession, SessionInterface
+from werkzeug.routing import MapAdapter
 
 from service.context import Exchange, found
 from service.logs import log_raised
 
 Before = Callable[[Exchange], Response | None]
 After = Callable[[Exchange, Response], Response]
+_EMPTY = NullSession()
+
+
+class _NoSessions(SessionInterface):
+    """Nothing is kept of a caller between two requests."""
+
+    def open_session(self, app: Flask, request: Request) -> NullSession:
+        return _EMPTY
 
 
 class Service(Flask):
@@ -23,7 +33,16 @@ class Service(Flask):
 
     def __init__(self, name: str, before: Sequence[Before], after: Sequence[After]) -> None:
         super().__init__(name, static_folder=None)
+        self.session_interface = _NoSessions()
         self._before, self._after = tuple(before), tuple(after)
+
+    def create_url_adapter(self, request: Request | None) -> MapAdapter | None:
+        """What finds the request's rule: by its path alone, for no rule of ours asks for a host."""
+        if request is None:
+            return None
+        return self.url_map.bind(
+            self.name, request.root_path, default_method=request.method, path_info=request.path
+        )
 
     def preprocess_request(self) -> Response | None:
         """The answer of the first stage that has one."""

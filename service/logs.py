@@ -23,12 +23,16 @@ from service.tracing import names_of
 
 HEADER = "X-Request-ID"
 _log = structlog.get_logger()
-_lines: structlog.BytesLogger | None = None  # for the line of each request; None where it is not wanted
+
+
+class _Requests:
+    """Where the line of each request goes; None where it is not wanted."""
+
+    lines: structlog.BytesLogger | None = None
 
 
 def configure(level: str) -> None:
     """JSON lines on stderr, from this level on."""
-    global _lines
     least = logging.getLevelNamesMapping()[level.upper()]
     structlog.configure(
         processors=[_rendered],
@@ -36,7 +40,7 @@ def configure(level: str) -> None:
         logger_factory=structlog.BytesLoggerFactory(sys.stderr.buffer),
         cache_logger_on_first_use=True,
     )
-    _lines = structlog.BytesLogger(sys.stderr.buffer) if least <= logging.INFO else None
+    _Requests.lines = structlog.BytesLogger(sys.stderr.buffer) if least <= logging.INFO else None
 
 
 def _rendered(logger: Any, level: str, event: MutableMapping[str, Any]) -> bytes:
@@ -72,14 +76,14 @@ def begin(now: Exchange) -> None:
 def end(now: Exchange, response: Response) -> Response:
     """Say the request's name in its answer, and leave a line and a count."""
     asked, have, context = now
-    response.headers[HEADER] = have.request_id
+    response.headers.add(HEADER, have.request_id)
     failure = have.get("failure")
     if failure is not None:
         log_failure(failure)
     seconds, problem = time.perf_counter() - have.began, have.get("problem")
     route = asked.url_rule.rule if asked.url_rule else ""
     context.figures.answered(route, asked.method, response.status_code, seconds, problem)
-    if _lines is not None:
+    if _Requests.lines is not None:
         caller, bundle = have.get("caller"), have.get("bundle")
         line = {
             "event": "request",
@@ -93,5 +97,5 @@ def end(now: Exchange, response: Response) -> Response:
             "model_version": bundle.version if bundle else None,
         }
         # Without the logger's own steps: they would take longer than all else that is said here.
-        _lines.msg(_rendered(None, "info", line))
+        _Requests.lines.msg(_rendered(None, "info", line))
     return response

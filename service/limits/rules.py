@@ -35,8 +35,7 @@ def say(now: Exchange, response: Response) -> Response:
     found: list[tuple[Policy, Taken]] = now.have.get("taken", [])
     if found:
         headers = response.headers
-        headers["RateLimit-Policy"] = ", ".join([policy.said for policy, _ in found])
-        headers["RateLimit"] = ", ".join(
-            [f'"{p.name}";r={taken.left};t={taken.seconds}' for p, taken in found]
-        )
+        headers.add("RateLimit-Policy", ", ".join([policy.said for policy, _ in found]))
+        said = [f'"{policy.name}";r={taken.left};t={taken.seconds}' for policy, taken in found]
+        headers.add("RateLimit", ", ".join(said))
     return response

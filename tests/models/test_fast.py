@@ -63,7 +63,7 @@ def _odder(subject: Subject, rng: random.Random) -> Subject:
         changes |= {"year": rng.choice((1800, 2100)), "edition_number": rng.choice((1, 99_999))}
     day = date(1990, 1, 1) + timedelta(days=rng.randrange(25_000))
     moved = subject.but(**changes)  # type: ignore[arg-type]
-    return replace(moved, day=day) if rng.random() < 0.5 else moved
+    return moved._replace(day=day) if rng.random() < 0.5 else moved
 
 
 def both(fitted: GuitarModel, core: Core) -> tuple[Clear, Fast]:

@@ -7,7 +7,6 @@ vocabulary, unknown fields among the known ones.
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import replace
 from datetime import date, timedelta
 from decimal import Decimal
 from itertools import pairwise
@@ -129,7 +128,7 @@ def test_the_market_goes_on_for_a_year_is_held_then_and_grows_less_sure(
     assert last is not None
 
     def on(day: date) -> Assessment:
-        return valuer.model.assess([replace(s, day=day) for s in subjects[:200]], (0.8,))
+        return valuer.model.assess([s._replace(day=day) for s in subjects[:200]], (0.8,))
 
     then, after = on(last), [on(last + timedelta(days=round(365.25 * years))) for years in (1, 3, 75)]
     for found in after[1:]:

@@ -120,7 +120,7 @@ def test_a_steady_rise_is_carried_on_for_a_year_and_then_held(
         return replace(row, price=row.price * Decimal(f"{math.exp(0.1 * years):.6f}"))
 
     def after(fitted: Fit, days: int) -> float:
-        then, later = ([replace(s, day=last + timedelta(days=d)) for s in subjects] for d in (0, days))
+        then, later = ([s._replace(day=last + timedelta(days=d)) for s in subjects] for d in (0, days))
         return float((fitted.model.center(later) - fitted.model.center(then)).mean())
 
     rising = fit([risen(row) for row in rows])

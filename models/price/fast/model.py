@@ -20,6 +20,7 @@ from models.price.fast.losses import Losses, LossRules, check_losses
 from models.price.fast.pieces import Pieces, Products
 from models.price.fast.plan import BUILD, Level, Plan, Scales, check_scales
 from models.price.features import years_of
+from models.price.interface import FACTORS
 
 _MOST_BYTES = 32 << 20  # of vectors; then all is forgotten and begun anew
 
@@ -160,7 +161,9 @@ def _base_center(found: _Found) -> float:
 
 
 def _effects(found: _Found) -> list[float]:
-    plan, rules, effects = found.plan, found.memory.rules, found.level.effects
+    plan, rules, effects = found.plan, found.memory.rules, [0.0] * len(FACTORS)
+    for place, effect in chain.from_iterable(found.level.moves):
+        effects[place] += effect
     fields, build = rules.effects(found.losses, plan.losses, found.scales.factors, plan.scales.factors)
     for place, effect in zip(rules.places, fields, strict=True):
         effects[place] += effect

@@ -114,7 +114,7 @@ class Products:
             self.add(at)
             rows = places_of(self._rows)
         each = np.array(weights)
-        return float(each @ self._table.take(rows, axis=0).take(rows, axis=1) @ each)
+        return float((each @ self._table.take(rows, axis=0)).take(rows) @ each)
 
     def add(self, at: Sequence[int]) -> None:
         """Work out the products of these, with each other and with those that are there."""

@@ -21,7 +21,7 @@ BUILD = FACTORS.index("build")
 
 
 class Level(NamedTuple):
-    """The sums of a level's entries (`models.price.fast.level.Entry`), and every factor's effect."""
+    """The sums of a level's entries (`models.price.fast.level.Entry`), and the effects of each."""
 
     total: float
     base: float
@@ -30,7 +30,7 @@ class Level(NamedTuple):
     noise: float
     at: list[int]
     weights: list[float]
-    effects: list[float]
+    moves: tuple[tuple[tuple[int, float], ...], ...]
 
 
 class Scales(NamedTuple):
@@ -80,9 +80,6 @@ class Plan:
             for key_of, found, game in self._games
         ]
         total, base, prior, hidden, noise, at, weights, moves = zip(self._fixed, *entries, strict=True)
-        effects = [0.0] * len(FACTORS)
-        for place, effect in chain.from_iterable(moves):
-            effects[place] += effect
         return Level(
             sum(total),
             sum(base),
@@ -91,7 +88,7 @@ class Plan:
             sum(noise),
             list(chain.from_iterable(at)),
             list(chain.from_iterable(weights)),
-            effects,
+            moves,
         )
 
     def scales_of(self, build: object) -> Scales:
