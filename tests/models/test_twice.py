@@ -15,6 +15,13 @@ def test_a_name_that_stands_twice_is_named(text: str) -> None:
         check_once(text.encode(), orjson.loads(text))
 
 
+@pytest.mark.parametrize("gap", ["", " ", "\t", "\r", "\n", " \n "])
+def test_a_gap_before_a_colon_hides_no_name(gap: str) -> None:
+    text = f'{{"b"{gap}:1,"a":2,"a":3}}'
+    with pytest.raises(UnclearJsonError, match="'a' stands twice in one object"):
+        check_once(text.encode(), orjson.loads(text))
+
+
 @pytest.mark.parametrize(
     "text", ['{"a": {"a": 1}}', '[{"a": 1}, {"a": 2}]', r'{"a": "\"b\": \"a\":"}', "1", "[]"]
 )
