@@ -7,7 +7,7 @@ import pytest
 
 from training.fit.core import Data, Fitted, Specification, fit_core
 from training.fit.covariance import first_of, inverse, learn, sample_of
-from training.fit.kriging import Averaged, _left_out, _prior, _robust, _rows, _told, krige
+from training.fit.kriging import Averaged, _left_out, _robust, _rows, _told, krige
 from training.fit.nearness import Coordinate, Kernel, coordinates_of
 from training.fit.problem import matrix
 from training.fit.spec import Term, levels, linear
@@ -48,7 +48,7 @@ def test_a_number_that_recurs_is_also_a_name() -> None:
 
 
 def test_the_gradient_is_the_slope(data: Data, fitted: Fitted) -> None:
-    rows = _rows(fitted, data.table, COLUMNS, _prior(fitted))
+    rows = _rows(fitted, data.table, COLUMNS)
     sample, at = sample_of(rows), first_of(rows, 0.01).vector()
     gradient = sample.loss(at)[1]
     for place in range(len(at)):
@@ -59,7 +59,7 @@ def test_the_gradient_is_the_slope(data: Data, fitted: Fitted) -> None:
 
 
 def test_learning_makes_the_rows_likelier(data: Data, fitted: Fitted) -> None:
-    rows = _rows(fitted, data.table, COLUMNS, _prior(fitted))
+    rows = _rows(fitted, data.table, COLUMNS)
     first = first_of(rows, 0.01)
     sample = sample_of(rows)
     assert sample.loss(learn(rows, first, 0).vector())[0] < sample.loss(first.vector())[0] - 20
@@ -73,6 +73,9 @@ def test_what_is_told_of_a_row_is_the_mean_and_variance_of_a_normal_given_the_ot
     x, mine = kriging.design.toarray(), matrix(kriging.layout, some).toarray()
     shared = mine * kriging.prior @ x.T + kriging.kernel.between(kriging.places[:7], kriging.places)
     own = (mine * kriging.prior * mine).sum(axis=1) + kriging.kernel.variance
+    every = x * kriging.prior @ x.T + kriging.kernel.between(kriging.places, kriging.places)
+    noise = np.linalg.inv(kriging.precision) - every
+    assert np.allclose(noise, np.diag(np.diag(noise)), atol=1e-8)
     told = kriging.mean + shared @ kriging.precision @ (data.y - kriging.mean)
     assert np.allclose(kriging.predict(some), told)
     assert np.allclose(
@@ -82,11 +85,11 @@ def test_what_is_told_of_a_row_is_the_mean_and_variance_of_a_normal_given_the_ot
 
 def test_a_fold_left_out_is_told_what_a_solve_without_it_tells(data: Data, fitted: Fitted) -> None:
     """The covariance held: what it learns from a fold is another question than what it is told."""
-    prior = _prior(fitted)
-    rows = _rows(fitted, data.table, COLUMNS, prior)
+    rows = _rows(fitted, data.table, COLUMNS)
     learned = first_of(rows, 0.01)
     noise = _robust(learned, rows, 5.0)
-    found = _left_out(Averaged((_told(learned, fitted, rows, prior, noise),)), rows, noise, fitted.folds)
+    same = Averaged((_told(learned, fitted, rows, noise),) * 5)
+    found = _left_out(same, rows.target, noise, fitted.folds)
     covariance = learned.covariance(rows)
     for fold in range(int(fitted.folds.max()) + 1):
         out, kept = fitted.folds == fold, fitted.folds != fold
@@ -98,19 +101,20 @@ def test_a_fold_left_out_is_told_what_a_solve_without_it_tells(data: Data, fitte
         assert np.allclose(found.variance[out], variance, atol=1e-7)
 
 
-def test_few_rows_have_a_covariance_for_each_fold_that_it_had_no_part_in(data: Data, fitted: Fitted) -> None:
-    """A fold's prices may be anything: its covariance stays as it was, those of the other folds do not."""
-    fold = fitted.folds == 1
-    chance = np.random.default_rng(5).standard_normal(int(fold.sum()))
-    other = replace(fitted, problem=replace(fitted.problem, y=np.where(fold, 0.0, data.y)))
-    other.problem.y[fold] = data.y[fold] + chance
+def test_what_is_learned_for_a_fold_knows_nothing_of_its_prices(data: Data) -> None:
+    """A fold's prices may be anything: its variances and lengths stay as they were, those of others move."""
+    y = data.y + 0.3 * (data.table["g"] == "g1") - 0.2 * (data.table["g"] == "g3")
+    fitted = fit_core(replace(data, y=y), Specification(TERMS, (), {}))
+    fold, chance = fitted.folds == 1, np.random.default_rng(5).standard_normal(len(y))
+    other = replace(fitted, problem=replace(fitted.problem, y=np.where(fold, y + chance, y)))
     before, after = (krige(one, data.table, COLUMNS)[0].each for one in (fitted, other))
-    moved = [
-        float(np.abs(a.kernel.log_lengths - b.kernel.log_lengths).max())
-        for a, b in zip(before, after, strict=True)
-    ]
-    assert len(moved) == 5
-    assert moved[1] < 0.1 * min(moved[:1] + moved[2:])
+    pairs = list(zip(before, after, strict=True))
+    lengths = [float(np.abs(a.kernel.log_lengths - b.kernel.log_lengths).max()) for a, b in pairs]
+    assert len(lengths) == 5
+    assert lengths[1] < 0.1 * min(lengths[:1] + lengths[2:])
+    # That of the slope over that of a level: the part that both have of the backbone's cancels.
+    moved = [abs(float(np.log(a.prior[0] / a.prior[1] * b.prior[1] / b.prior[0]))) for a, b in pairs]
+    assert moved[1] < 1e-9 < 1e-3 < min(moved[:1] + moved[2:])
 
 
 def test_an_average_is_told_of_each_alike(data: Data, fitted: Fitted) -> None:
@@ -128,7 +132,7 @@ def test_an_inverse_is_the_whole_of_it() -> None:
 
 
 def test_a_row_far_out_is_trusted_less(data: Data, fitted: Fitted) -> None:
-    rows = _rows(fitted, data.table, COLUMNS, _prior(fitted))
+    rows = _rows(fitted, data.table, COLUMNS)
     target = rows.target.copy()
     target[4] += 3.0
     learned = first_of(rows, 0.01)

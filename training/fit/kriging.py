@@ -8,7 +8,7 @@ of columns cannot: the price of a certain combination.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import scipy.sparse as sp
@@ -19,10 +19,12 @@ from training.fit.core import Fitted
 from training.fit.covariance import FEW, Learned, Rows, first_of, inverse, learn
 from training.fit.nearness import Kernel, coordinates_of
 from training.fit.problem import Layout, matrix
+from training.fit.solve import Estimate
 
 _REWEIGHTINGS = 3
 _FLAT_VARIANCE = 100.0
 _LEAST_PULL = 0.05
+_STEPS, _AGAIN = 6, 1e-4  # of a backbone on fewer rows; the prior variance that what left it starts from
 
 
 @dataclass(frozen=True)
@@ -93,23 +95,34 @@ def krige(
     """Fit beside this backbone on these columns of its own rows. Raises ValueError for one with losses."""
     if fitted.core.backbone.families:
         raise ValueError("a backbone with losses is no sum, and has no covariance")
-    prior, folds = _prior(fitted), fitted.folds
-    rows = _rows(fitted, table, columns, prior)
+    rows = _rows(fitted, table, columns)
     learned = learn(rows, first_of(rows, float(fitted.estimate.sigma2[0])), seed)
     step_done()
     noise = _robust(learned, rows, float(fitted.estimate.tails[0]))
-    each = [learned]
-    if len(rows.target) <= FEW:
-        # Few rows choose a covariance that suits themselves, so each fold gets one that it had no part in.
-        rest = [np.flatnonzero(folds != fold) for fold in range(int(folds.max()) + 1)]
-        each = [learn(rows.at(kept), learned, seed) for kept in rest]
-    step_done()
-    averaged = Averaged(tuple(_told(one, fitted, rows, prior, noise) for one in each))
-    return averaged, _left_out(averaged, rows, noise, folds)
+    each = []
+    for fold in range(int(fitted.folds.max()) + 1):
+        kept = np.flatnonzero(fitted.folds != fold)
+        other = replace(fitted, estimate=_anew(fitted, kept))
+        own = _rows(other, table, columns)
+        each.append(_told(_learned_on(kept, own, learned, seed), other, own, noise))
+        step_done()
+    averaged = Averaged(tuple(each))
+    return averaged, _left_out(averaged, rows.target, noise, fitted.folds)
 
 
-def _told(learned: Learned, fitted: Fitted, rows: Rows, prior: Floats, noise: Floats) -> Kriging:
-    problem, prior = fitted.problem, learned.part * prior
+def _anew(fitted: Fitted, kept: Ints) -> Estimate:
+    """The backbone on these rows alone; what said nothing in all of them gets another chance."""
+    before = fitted.estimate
+    first = replace(before, tau2=np.maximum(before.tau2, _AGAIN), active=np.arange(len(before.theta)))
+    return solve.fit(fitted.problem.rows(kept), first, most=_STEPS)
+
+
+def _learned_on(kept: Ints, rows: Rows, learned: Learned, seed: int) -> Learned:
+    return learn(rows.at(kept), learned, seed) if len(rows.target) <= FEW else learned
+
+
+def _told(learned: Learned, fitted: Fitted, rows: Rows, noise: Floats) -> Kriging:
+    problem, prior = fitted.problem, learned.part * _prior(fitted)
     precision = inverse(learned.covariance(rows) + np.diag(noise))
     weights = precision @ rows.target
     theta, mean = prior * (problem.x.T @ weights), float(problem.y.mean())
@@ -125,12 +138,12 @@ def _prior(fitted: Fitted) -> Floats:
     return np.asarray(np.where(layout.flat, _FLAT_VARIANCE, learned)[layout.group])
 
 
-def _rows(fitted: Fitted, table: Table, columns: Sequence[str], prior: Floats) -> Rows:
+def _rows(fitted: Fitted, table: Table, columns: Sequence[str]) -> Rows:
     problem, coordinates = fitted.problem, coordinates_of(table, columns)
     noise = 1 / np.clip(fitted.pull, _LEAST_PULL, None)
     return Rows(
         coordinates,
-        problem.x.multiply(np.sqrt(prior)).tocsr(),
+        problem.x.multiply(np.sqrt(_prior(fitted))).tocsr(),
         np.stack([c.values(table) for c in coordinates], axis=1),
         problem.y - problem.y.mean(),
         noise / np.median(noise),
@@ -146,15 +159,15 @@ def _robust(learned: Learned, rows: Rows, tails: float) -> Floats:
     return np.asarray(noise)
 
 
-def _left_out(averaged: Averaged, rows: Rows, noise: Floats, folds: Ints) -> LeftOut:
+def _left_out(averaged: Averaged, target: Floats, noise: Floats, folds: Ints) -> LeftOut:
     """Every fold left out, without another solve (the block form of Rasmussen & Williams 2006, eq. 5.12).
 
-    `averaged`: one for all folds, or one for each fold.
+    `averaged`: one for each fold, which knew nothing of its prices. `target`: (n,) prices about their mean.
     """
     value, variance = np.zeros(len(noise)), np.zeros(len(noise))
     for fold in range(int(folds.max()) + 1):
-        out, one = np.flatnonzero(folds == fold), averaged.each[fold % len(averaged.each)]
+        out, one = np.flatnonzero(folds == fold), averaged.each[fold]
         covariance = inverse(one.precision[np.ix_(out, out)])
-        value[out] = one.mean + rows.target[out] - covariance @ one.weights[out]
+        value[out] = one.mean + target[out] - covariance @ one.weights[out]
         variance[out] = np.maximum(np.diag(covariance) - noise[out], 0.0)
     return LeftOut(value, variance)
