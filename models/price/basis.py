@@ -78,11 +78,12 @@ class Levels:
 
 @dataclass(frozen=True)
 class Linear:
-    """(x − center) / scale; 0 where x is unknown."""
+    """(x − center) / scale; `unknown` where x is unknown."""
 
     column: str
     center: float
     scale: float
+    unknown: float = 0.0
 
     @property
     def size(self) -> int:
@@ -90,10 +91,16 @@ class Linear:
 
     def rows(self, table: Table) -> Rows:
         x = (table[self.column] - self.center) / self.scale
-        return np.zeros((len(x), 1), np.int64), np.nan_to_num(x, nan=0.0)[:, None]
+        return np.zeros((len(x), 1), np.int64), np.nan_to_num(x, nan=self.unknown)[:, None]
 
     def state(self) -> dict[str, Any]:
-        return {"kind": "linear", "column": self.column, "center": self.center, "scale": self.scale}
+        return {
+            "kind": "linear",
+            "column": self.column,
+            "center": self.center,
+            "scale": self.scale,
+            "unknown": self.unknown,
+        }
 
 
 @dataclass(frozen=True)
@@ -117,13 +124,15 @@ class Unknown:
 
 @dataclass(frozen=True)
 class Ramps:
-    """Column k rises from 0 to 1 between knot k and knot k + 1 and is held flat outside; 0 where unknown.
+    """Column k rises from 0 to 1 between knot k and knot k + 1 and is held flat outside.
 
     On grades with knots 0, 1, … these are the steps of an ordinal scale; on time, the increments of an index.
+    `unknown`: the columns where x is unknown; all 0 if empty.
     """
 
     column: str
     knots: tuple[float, ...]
+    unknown: tuple[float, ...] = ()
 
     @property
     def size(self) -> int:
@@ -133,19 +142,23 @@ class Ramps:
         knots = np.array(self.knots)
         x = table[self.column][:, None]
         value = np.clip((x - knots[:-1]) / np.diff(knots), 0.0, 1.0)
-        return np.broadcast_to(np.arange(self.size), value.shape), np.nan_to_num(value, nan=0.0)
+        unknown = np.array(self.unknown or (0.0,))
+        return np.broadcast_to(np.arange(self.size), value.shape), np.where(np.isnan(x), unknown, value)
 
     def state(self) -> dict[str, Any]:
-        return {"kind": "ramps", "column": self.column, "knots": list(self.knots)}
+        return {
+            "kind": "ramps",
+            "column": self.column,
+            "knots": list(self.knots),
+            "unknown": list(self.unknown),
+        }
 
 
 @dataclass(frozen=True)
 class Smooth:
-    """A curve's departure from a straight line: hat functions on knots times `loadings` (knots, size).
+    """A curve: hat functions on knots, times `loadings` (knots, size): a ridge on the columns is its prior.
 
-    The loadings are the eigenvectors of a second-difference penalty over the root of their eigenvalues
-    (Wahba's splines as a mixed model; Ruppert, Wand & Carroll 2003), so that a ridge on the columns is the
-    penalty. Held flat beyond the outer knots; 0 where unknown.
+    `smooth_over` and `shapes_over` say which. Held flat beyond the outer knots; 0 where unknown.
     """
 
     column: str
@@ -177,7 +190,11 @@ class Smooth:
 
 
 def smooth_over(column: str, knots: Sequence[float], size: int | None = None) -> Smooth:
-    """A `Smooth` on these knots (at least 4, ascending), with its `size` smoothest shapes."""
+    """A curve's departure from a straight line, on these knots (at least 4, ascending): its smoothest shapes.
+
+    The loadings are the eigenvectors of a second-difference penalty over the root of their eigenvalues
+    (Wahba's splines as a mixed model; Ruppert, Wand & Carroll 2003).
+    """
     k = len(knots)
     spacing = np.diff(np.array(knots, dtype=np.float64))
     second = np.zeros((k - 2, k))
@@ -187,10 +204,22 @@ def smooth_over(column: str, knots: Sequence[float], size: int | None = None) ->
     scale = float(knots[-1] - knots[0])
     values, vectors = np.linalg.eigh(second.T @ second * scale**3 / k)
     keep = slice(2, None if size is None else 2 + size)
-    loadings = vectors[:, keep] / np.sqrt(values[keep])
-    # Signs of eigenvectors are arbitrary: fix them, so that a fit is the same on every machine.
-    loadings = loadings * np.sign(loadings[np.abs(loadings).argmax(axis=0), np.arange(loadings.shape[1])])
+    loadings = _signed(vectors[:, keep] / np.sqrt(values[keep]))
     return Smooth(column, tuple(float(x) for x in knots), loadings / np.sqrt((loadings**2).mean()))
+
+
+def shapes_over(column: str, knots: Sequence[float], covariance: Floats, size: int) -> Smooth:
+    """A curve of this covariance between its values at the knots (k, k): its `size` largest shapes."""
+    values, vectors = np.linalg.eigh(covariance)
+    keep = slice(max(len(knots) - size, 0), None)
+    loadings = _signed(vectors[:, keep] * np.sqrt(np.maximum(values[keep], 0.0)))
+    return Smooth(column, tuple(float(x) for x in knots), loadings)
+
+
+def _signed(loadings: Floats) -> Floats:
+    """Signs of eigenvectors are arbitrary: fixed, so that a fit is the same on every machine."""
+    signs = np.sign(loadings[np.abs(loadings).argmax(axis=0), np.arange(loadings.shape[1])])
+    return np.asarray(loadings * signs)
 
 
 def read_basis(state: Mapping[str, Any]) -> Basis:
@@ -200,7 +229,7 @@ def read_basis(state: Mapping[str, Any]) -> Basis:
     if kind == "levels":
         return Levels(s["column"], tuple(s["levels"]), s["unknown"])
     if kind == "ramps":
-        return Ramps(s["column"], tuple(s["knots"]))
+        return Ramps(s["column"], tuple(s["knots"]), tuple(s.get("unknown", ())))
     if kind == "smooth":
         return Smooth(s["column"], tuple(s["knots"]), np.array(s["loadings"], dtype=np.float64))
     return Linear(**s) if kind == "linear" else {"unknown": Unknown}[kind](**s)

@@ -18,6 +18,7 @@ from models.price.basis import (
     Unknown,
     product,
     read_basis,
+    shapes_over,
     smooth_over,
 )
 
@@ -56,6 +57,11 @@ def test_levels_have_one_column_each_then_unknown_then_never_seen() -> None:
 
 def test_linear_is_centred_and_scaled_and_nothing_where_unknown() -> None:
     assert dense(Linear("w", 10.0, 2.0), numbers(w=[10, 14, 9, NAN])) == [[0], [2], [-0.5], [0]]
+
+
+def test_unknown_can_count_as_something() -> None:
+    assert dense(Linear("w", 0.0, 2.0, 0.75), numbers(w=[NAN, 1.0])) == [[0.75], [0.5]]
+    assert dense(Ramps("g", (0.0, 1.0, 2.0), (0.5, 0.25)), numbers(g=[NAN, 2.0])) == [[0.5, 0.25], [1, 1]]
 
 
 def test_unknown_marks_what_is_not_there_in_numbers_and_in_words() -> None:
@@ -108,6 +114,15 @@ def test_the_shapes_of_a_curve_have_no_level_and_no_slope_and_get_rougher() -> N
     assert (np.diff(sizes) < 0).all() and sizes.mean() == pytest.approx(1.0)
 
 
+def test_the_shapes_of_a_covariance_give_it_back() -> None:
+    # Steps of variance 1, 2 and 3 one after the other: values 1, 3 and 6, and what they share.
+    covariance = np.array([[1.0, 1.0, 1.0], [1.0, 3.0, 3.0], [1.0, 3.0, 6.0]])
+    loadings = shapes_over("t", [0.0, 1.0, 2.0], covariance, 3).loadings
+    assert loadings @ loadings.T == pytest.approx(covariance)
+    two = shapes_over("t", [0.0, 1.0, 2.0], covariance, 2).loadings
+    assert two.shape == (3, 2) and two @ two.T == pytest.approx(covariance, abs=0.6)
+
+
 def test_a_product_has_the_first_basis_slowest() -> None:
     table = {**words(m=["b", "a"]), **numbers(x=[3.0, 5.0])}
     index, value = product([Levels("m", ("a", "b")), Linear("x", 1.0, 2.0)], table)
@@ -121,8 +136,10 @@ def test_a_product_has_the_first_basis_slowest() -> None:
     [
         Levels("m", ("a", "é"), unknown=False),
         Linear("x", 0.1, 0.3),
+        Linear("x", 0.1, 0.3, 0.7),
         Unknown("x"),
         Ramps("x", (0.0, 0.1, 7.0)),
+        Ramps("x", (0.0, 0.1, 7.0), (0.4, 0.2)),
         smooth_over("x", [0.0, 0.3, 1.0, 2.0, 5.0], 2),
     ],
 )

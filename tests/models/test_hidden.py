@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from models.price.backbone import Backbone, Block
-from models.price.basis import Linear, Ramps, Table, Unknown
+from models.price.basis import Levels, Linear, Ramps, Table, Unknown
 from models.price.hidden import Hidden, read_hidden
 from training.fit.hiding import factor_of, hidden_of
 
@@ -91,7 +91,23 @@ def test_an_unknown_part_stays_a_loss_however_clean_the_rest_is() -> None:
     rule = hidden_of(backbone(), worn(800, True))
     assert rule is not None
     gain = float(rule.predict(table([NAN], [0.0]))[0])
-    assert 0 < gain <= 0.5 * 0.4 + 1e-12  # half of what an unknown neck costs
+    assert 0 < gain <= 0.95 * 0.4 + 1e-12  # of what an unknown neck costs
+
+
+def test_losses_count_as_the_usual_scale_of_their_family_has_them() -> None:
+    """Wear weighs twice as much here, but for prototypes, which are spared half of it."""
+    plain, t = (
+        backbone(),
+        {**worn(800, True), "build": np.array(["production"] * 799 + ["prototype"], object)},
+    )
+    build = Block("by build", (Levels("build", ("production", "prototype")),), "scale:condition")
+    theta = np.concatenate([plain.theta, [1.0, -0.5, 0.0, 0.0]])
+    scaled = Backbone((*plain.blocks, build), theta, 8.0, math.inf)
+    rule = hidden_of(scaled, t)
+    assert rule is not None
+    assert rule.losses[:, -1] == pytest.approx([2.0, 1.0], rel=0.01)
+    # Even of a prototype, at half of .4, what is not known stays a loss.
+    assert float(rule.predict(table([NAN], [0.0]))[0]) <= 0.95 * 0.2 + 1e-12
 
 
 def test_few_rows_say_nothing() -> None:

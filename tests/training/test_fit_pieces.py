@@ -14,8 +14,9 @@ from models.price.basis import Table
 from models.price.core import Input
 from training.fit.core import Data, Fitted, Specification, fit_core
 from training.fit.crossfit import folds_of
+from training.fit.residual import boost
 from training.fit.solve import bounded
-from training.fit.spec import Term, levels, linear, raw, steps, unknown
+from training.fit.spec import Term, course, graded, graded_steps, levels, linear, raw, steps, unknown
 
 Floats = NDArray[np.float64]
 
@@ -147,3 +148,42 @@ def test_one_column_alone_is_enough_and_constants_are_left_out() -> None:
     found = fit_core(Data(table, y, gap, gap, [str(n) for n in range(100)]), spec)
     assert [b.name for b in found.core.backbone.blocks] == ["x"]
     assert found.core.center({"x": np.array([2.0])}) == pytest.approx([4.0], abs=0.05)
+
+
+def test_a_grade_not_known_counts_as_the_mean_of_those_known() -> None:
+    table = {"wear": np.array([0.0, 1.0, 3.0, 4.0, math.nan])}
+    whole, by_step = graded("wear", 4)(table), graded_steps("wear", 4)(table)
+    assert whole is not None and by_step is not None
+    # A mean of 2 in 4; three of four reach the first step, two the second and the third, one the last.
+    assert whole.rows(table)[1][-1].tolist() == [0.5]
+    assert by_step.rows(table)[1][-1].tolist() == [0.75, 0.5, 0.5, 0.25]
+
+
+def test_the_slope_of_a_course_fades_past_the_last_evidence() -> None:
+    """Slopes of variance 1 that are forgotten over two years, from the first day on."""
+    years = np.linspace(2000.0, 2012.0, 200)
+    basis = course("time", 60)({"time": years})
+    assert basis is not None
+    # Between two days 10 and 11 the course moves by less than a slope held all year: by numbers, with
+    # Var ∫ = 2 ∫₀¹ (1 − u) exp(−u / 2) du.
+    u = (np.arange(100_000) + 0.5) / 100_000
+    moved = np.diff(basis.rows({"time": np.array([2010.0, 2011.0])})[1], axis=0)[0]
+    assert float(moved @ moved) == pytest.approx(2 * float(((1 - u) * np.exp(-u / 2)).mean()), rel=0.01)
+    # It ends a year past the last evidence.
+    end, later = basis.rows({"time": np.array([2013.0, 2020.0])})[1]
+    assert end.tolist() == later.tolist()
+
+
+@pytest.mark.parametrize(("effect", "kept"), [(0.0, False), (0.3, True)])
+def test_trees_are_kept_only_where_they_gain_more_than_chance(effect: float, kept: bool) -> None:
+    gains = []
+    for seed in range(6):
+        rng = np.random.default_rng(seed)
+        x = rng.normal(size=(300, 4))
+        y = rng.normal(0, 0.2, 300) - effect * (x[:, 0] * x[:, 1] > 0)
+        ones = np.ones(300)
+        folds = folds_of([str(n) for n in range(300)], seed)
+        found = boost(x, y - y.mean(), ones, ones, folds, [0, 0, 0, 0], seed)
+        gains.append(found.gain)
+        assert bool(found.texts) is kept, gains
+    print(f"shares of the error that trees seemed to take away: {np.round(gains, 3)}")

@@ -109,7 +109,7 @@ def test_a_market_that_stands_still_has_a_flat_index(base: Fit) -> None:
     assert all(a <= b <= c for a, b, c in zip(index["low"], index["center"], index["high"], strict=True))
 
 
-def test_a_steady_rise_is_carried_on_for_a_year_and_then_held(
+def test_a_steady_rise_goes_on_for_a_year_less_and_less_and_is_then_held(
     base: Fit, rows: Rows, fit: Fitter, subjects: list[Subject]
 ) -> None:
     """Still until the last four years of evidence, then up by a tenth a year."""
@@ -126,7 +126,7 @@ def test_a_steady_rise_is_carried_on_for_a_year_and_then_held(
     rising = fit([risen(row) for row in rows])
     print(f"half a year on: {after(rising, 183):+.3f} rising, {after(base, 183):+.3f} still")
     assert 0.03 < after(rising, 183) < 0.07
-    assert after(rising, 366) == pytest.approx(2 * after(rising, 183), rel=0.02)
+    assert 1.7 * after(rising, 183) < after(rising, 366) < 2 * after(rising, 183)
     assert after(rising, 5 * 365) == pytest.approx(after(rising, 366), rel=0.01)
     assert abs(after(base, 183)) < 0.02
 

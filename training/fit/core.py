@@ -256,6 +256,7 @@ def paid_for(spread: Spread, problem: Problem, est: Estimate) -> Spread:
 def _hidden(backbone: Backbone, table: Table) -> dict[str, float]:
     """Column → variance of its effect over the rows that know it, for columns that are sometimes unknown."""
     out = {}
+    scales = {family: float(backbone.scale(family, table).mean()) for family in backbone.families}
     for column in dict.fromkeys(b.columns[0] for b in backbone.blocks if _can_be_unknown(b)):
         values = table[column]
         known = ~np.isnan(values) if values.dtype.kind == "f" else values != ""
@@ -267,8 +268,9 @@ def _hidden(backbone: Backbone, table: Table) -> dict[str, float]:
             if b.columns == (column,) and not b.role.startswith("scale") and not b.name.endswith(" unknown")
         ]
         effect = backbone.sums(own, {column: values[known]})
-        if any(backbone.blocks[at].role != LEVEL for at in own):
-            effect = saturate(effect, backbone.cap)
+        family = next((b.role[5:] for b in map(backbone.blocks.__getitem__, own) if b.role != LEVEL), None)
+        if family is not None:
+            effect = saturate(effect * scales[family], backbone.cap)
         out[column] = float(np.var(effect)) if known.sum() > 5 else 0.0
     return out
 

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import numpy as np
 
-from models.price.backbone import Backbone
+from models.price.backbone import Backbone, saturation_slope
 from models.price.basis import Floats, Ramps, Table
 from models.price.hidden import Hidden
 
 _RIDGE = 5.0
 _LEAST_ROWS = 40
-# An unknown field's whole loss stays a loss: what the best known fields take off it is at most this share.
-_SHARE = 0.5
+# An unknown field stays a loss: what the known ones take off it is at most this share of what it costs.
+_SHARE = 0.95
 
 
 def hidden_of(backbone: Backbone, table: Table) -> Hidden | None:
@@ -26,13 +26,17 @@ def hidden_of(backbone: Backbone, table: Table) -> Hidden | None:
     if len(columns) < 2:
         return None
     losses, base = _losses(backbone, columns)
+    scales, slope = _scales(backbone, columns, table)
+    losses = losses * (scales * slope[:, None]).mean(axis=0)[:, None]
     raw = Hidden(columns, losses, np.zeros(len(columns)), np.zeros((len(columns), len(columns))))
     unknown, loss = raw.sides(table)
     known = unknown == 0
     mean = np.array([loss[known[:, k], k].mean() if known[:, k].any() else 0.0 for k in range(len(columns))])
     departure = np.where(known, loss - mean, 0.0)
     weights = np.stack([_row(departure, known, k) for k in range(len(columns))])
-    return Hidden(columns, losses, mean, _bounded(weights, mean, base))
+    cost = np.vstack([base * scales * slope[:, None], base * scales.min(axis=0)])
+    taken = np.vstack([-departure @ weights.T, mean @ weights.T])
+    return Hidden(columns, losses, mean, weights * _bound(taken, cost)[:, None])
 
 
 def factor_of(residual: Floats, moved: Floats, weight: Floats) -> float:
@@ -82,9 +86,16 @@ def _row(departure: Floats, known: np.ndarray, k: int) -> Floats:
     return out
 
 
-def _bounded(weights: Floats, mean: Floats, base: Floats) -> Floats:
-    """Rows scaled so that even the best known fields leave an unknown one a loss."""
-    taken = weights @ mean
+def _scales(backbone: Backbone, columns: tuple[str, ...], table: Table) -> tuple[Floats, Floats]:
+    """(n, k) scale of each column's family in each row, and (n,) how much of a further loss counts there."""
+    family = {b.columns[0]: b.role[5:] for b in backbone.blocks if b.role.startswith("loss:")}
+    parts = backbone.parts(table)
+    scales = np.stack([parts.scale[family[c]] for c in columns], axis=1)
+    return scales, saturation_slope(parts.total, backbone.cap)
+
+
+def _bound(taken: Floats, cost: Floats) -> Floats:
+    """(k,) factors, at most 1, that leave every unknown field a loss in each of these rows (n, k)."""
     with np.errstate(divide="ignore", invalid="ignore"):
-        scale = np.where(taken > 0, np.minimum(1.0, _SHARE * base / taken), 1.0)
-    return np.asarray(weights * scale[:, None])
+        room = np.where(taken > 0, _SHARE * cost / taken, 1.0)
+    return np.asarray(np.minimum(room.min(axis=0), 1.0))

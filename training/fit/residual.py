@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
@@ -14,6 +15,7 @@ from models.price.trees import Forest
 
 _ROUNDS, _PATIENCE = 600, 40
 _LEAST_GAIN = 0.002  # share of the left-out squared error that trees must take away to be kept
+_LEAST_ERRORS = 3.0  # standard errors that this must be: the best of many tries gains something by chance
 
 BASE: dict[str, object] = {
     "objective": "huber",
@@ -74,7 +76,11 @@ def boost(
         if error < best_error:
             best, best_error, best_answers = (shape, rounds), error, answers
     gain = 1 - best_error / before if before else 0.0
-    if best is None or gain < _LEAST_GAIN:
+    if (
+        best is None
+        or gain < _LEAST_GAIN
+        or _by_chance(judged * (residual**2 - (residual - best_answers) ** 2))
+    ):
         return Boosted((), np.zeros(len(residual)), gain)
     shape, rounds = best
     texts = tuple(
@@ -84,6 +90,11 @@ def boost(
     if wrong_steps(Forest.from_text(texts), proven):
         return Boosted((), np.zeros(len(residual)), 0.0)
     return Boosted(texts, best_answers, gain)
+
+
+def _by_chance(gained: Floats) -> bool:
+    """Whether these (n,) gains may well sum to nothing."""
+    return float(gained.sum()) < _LEAST_ERRORS * math.sqrt(float((gained**2).sum()))
 
 
 def left_out(

@@ -68,5 +68,7 @@ def _maximise(x: Floats, unknown: Floats, residual: Floats, posterior: Floats) -
         )
         return penalty - float(density.sum())
 
-    found = minimize(loss, start, method="L-BFGS-B", bounds=[(-15, 5)] + [(-4, 4)] * (len(start) - 1))
+    bounds = [(-15, 5)] + [(-4, 4)] * (len(start) - 1)
+    # To the end: else where it stops would depend on the order of the columns.
+    found = minimize(loss, start, method="L-BFGS-B", bounds=bounds, options={"ftol": 1e-13, "gtol": 1e-7})
     return np.asarray(found.x, np.float64)

@@ -9,11 +9,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from models.price.backbone import LEVEL, Block
-from models.price.basis import Basis, Levels, Linear, Ramps, Table, Unknown, smooth_over
+from models.price.basis import Basis, Levels, Linear, Ramps, Table, Unknown, shapes_over, smooth_over
 from models.price.features import CONDITION_LOSSES, ORIGINALITY_LOSSES, STEPS_OF
 
 _CARRIED_ON = 1.0  # years that slopes go on past the last evidence; a quarter of the years there are, if less
-_SLOPES = (1, 2, 3, 4, 6, 8, 10)  # years before it from which on the market may have taken another slope
+_LASTING = 2.0  # years over which a market's slope is forgotten
+_COURSE_KNOTS, _COURSE_SHAPES = 0.25, 16  # years between the knots of a course; its largest shapes are enough
 
 Maker = Callable[[Table], Basis | None]  # a basis fitted to the data, None where the data cannot carry it
 
@@ -65,6 +66,32 @@ def raw(column: str, scale: float = 1.0) -> Maker:
     return lambda table: Linear(column, 0.0, scale)
 
 
+def graded(column: str, count: int) -> Maker:
+    """The whole scale from 0 to `count` as one; unknown counts as the mean of what is known."""
+
+    def fit(table: Table) -> Basis | None:
+        return Linear(column, 0.0, float(count), _mean(table[column] / count))
+
+    return fit
+
+
+def graded_steps(column: str, count: int) -> Maker:
+    """The steps of an ordinal scale from 0 to `count`; unknown counts as their mean where known."""
+
+    def fit(table: Table) -> Basis | None:
+        known = np.nan_to_num(table[column][:, None], nan=0.0)
+        done = np.clip(known - np.arange(count), 0.0, 1.0)
+        done[np.isnan(table[column])] = np.nan
+        return Ramps(column, tuple(float(k) for k in range(count + 1)), tuple(map(_mean, done.T)))
+
+    return fit
+
+
+def _mean(x: np.ndarray) -> float:
+    known = x[~np.isnan(x)]
+    return float(known.mean()) if len(known) else 0.0
+
+
 def steps(column: str, count: int) -> Maker:
     """The steps of an ordinal scale from 0 to `count`."""
     return lambda table: Ramps(column, tuple(float(k) for k in range(count + 1)))
@@ -110,16 +137,45 @@ def walk(column: str, spacing: float) -> Maker:
     return fit
 
 
-def trend(column: str, back: float = math.inf) -> Maker:
-    """One ramp from `back` years before the last evidence (at most the first) to a year past it."""
+def trend(column: str) -> Maker:
+    """One ramp from the first evidence to a year past the last."""
 
     def fit(table: Table) -> Basis | None:
-        first, last = float(np.nanmin(table[column])), float(np.nanmax(table[column]))
-        if last <= first or (math.isfinite(back) and last - back < first):
-            return None
-        return Ramps(column, (max(first, last - back), last + min(_CARRIED_ON, (last - first) / 4)))
+        first, last = _time_of(table, column)
+        return Ramps(column, (first, last)) if last > first else None
 
     return fit
+
+
+def course(column: str, shapes: int = _COURSE_SHAPES) -> Maker:
+    """A course whose slope wanders and is forgotten over years: an integrated Ornstein–Uhlenbeck process.
+
+    The slope that it has at the last evidence fades past it, with the doubt that it has. A coefficient of
+    variance 1 is a slope of one a year.
+    """
+
+    def fit(table: Table) -> Basis | None:
+        first, last = _time_of(table, column)
+        if last <= first:
+            return None
+        at = np.linspace(first, last, max(math.ceil((last - first) / _COURSE_KNOTS), 8) + 1)
+        return shapes_over(column, at.tolist(), _integrated_slopes(at - first), shapes)
+
+    return fit
+
+
+def _time_of(table: Table, column: str) -> tuple[float, float]:
+    """The first evidence, and as far past the last as slopes are carried on."""
+    first, last = float(np.nanmin(table[column])), float(np.nanmax(table[column]))
+    return first, last + min(_CARRIED_ON, (last - first) / 4)
+
+
+def _integrated_slopes(years: np.ndarray) -> np.ndarray:
+    """(k, k) covariance of ∫₀ᵗ of slopes of variance 1, whose correlation falls as exp(−gap / _LASTING)."""
+    t = years / _LASTING
+    earlier, gap = np.minimum(t[:, None], t), np.abs(t[:, None] - t)
+    fades = np.exp(-t)
+    return np.asarray(_LASTING**2 * (2 * earlier - 1 + fades[:, None] + fades - np.exp(-gap)))
 
 
 def _losses(family: str, fields: Sequence[str]) -> Iterable[Term]:
@@ -127,9 +183,9 @@ def _losses(family: str, fields: Sequence[str]) -> Iterable[Term]:
     for field in fields:
         count = STEPS_OF[field]
         kind = "grade" if count == 5 else "part" if field.split("_")[1] in _PARTS else field
-        yield Term(f"{field} slope", (raw(field, float(count)),), role, f"slope {kind}")
-        yield Term(f"{field} steps", (steps(field, count),), role, f"steps {kind}")
-        # Not known is a loss too: it is never read as better than the best.
+        yield Term(f"{field} slope", (graded(field, count),), role, f"slope {kind}")
+        yield Term(f"{field} steps", (graded_steps(field, count),), role, f"steps {kind}")
+        # Not known is the usual loss and more: what is wrong is left unsaid more often than what is right.
         yield Term(f"{field} unknown", (unknown(field),), role, f"unknown {family}")
 
 
@@ -156,6 +212,7 @@ def _identity() -> list[Term]:
         Term("run by model", (levels("model"), linear("year_in_run"))),
         Term("run curve by model", (levels("model"), smooth("year_in_run", 8, 3))),
         Term("year unknown", (unknown("year"),), group="unknown identity"),
+        Term("run unknown", (unknown("year_in_run"),), group="unknown identity"),
         Term("weight", (linear("weight"),)),
         Term("weight curve", (smooth("weight", 8, 4),)),
         Term("weight by model", (levels("model"), linear("weight"))),
@@ -201,7 +258,7 @@ def _market() -> list[Term]:
         # A market that rises or falls steadily goes on for a while: its slopes are carried on for a year past
         # the last evidence, with the doubt that they have, and then held.
         Term("drift", (trend("time"),), pooled=False),
-        *(Term(f"slope of the last {n} years", (trend("time", n),), group="slopes") for n in _SLOPES),
+        Term("course", (course("time"),)),
         Term("drift by maker", (levels("maker"), trend("time"))),
         Term("drift by model", (levels("model"), trend("time"))),
         Term("walk by maker", (levels("maker"), walk("time", 1.0))),
