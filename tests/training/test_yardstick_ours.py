@@ -7,7 +7,7 @@ import pytest
 
 from models.price.backbone import LEVEL
 from models.price.core import Input
-from training.fit.core import Data, Specification, fit_core, paid_for
+from training.fit.core import Data, Specification, fit_core
 from training.fit.spec import Term, linear, raw
 from training.fit.stack import _mixed, stacked, weights_of
 from training.yardstick.open_data import stones, windsor
@@ -100,21 +100,20 @@ def test_a_backbone_that_is_the_truth_keeps_the_say() -> None:
     assert np.abs(both.center(later.table) - later.y).mean() < 0.03
 
 
-def test_what_is_told_is_the_mean_of_the_members_by_their_weights() -> None:
+def test_what_is_told_is_the_mean_of_the_members_by_their_weights_moved_to_the_median() -> None:
     data = rows(lambda a, b: a * b, 100)
     both = stacked(data, SPEC, fit_core(data, Specification((A, B), (), {})))
     told = [member.predict(data.table) for member in both.members]
     by_hand = sum(w * t for w, t in zip(both.weights, told, strict=True))
-    assert np.allclose(both.center(data.table), by_hand)
     assert np.ptp(told, axis=0).max() > 0.05
-
-
-def test_two_learned_variances_are_paid_for_by_the_ranges() -> None:
-    data = rows(lambda a, b: a + b)
-    fitted = fit_core(data, Specification((A, B), (), {}))
-    spread = replace(fitted.core.spread, shape=np.linspace(-2, 2, 400))
-    wider = paid_for(spread, fitted.problem, fitted.estimate).shape
-    assert wider == pytest.approx(spread.shape * 1.0025094)  # √(400/398), worked by hand
+    even = replace(both, spread=replace(both.spread, shape=np.linspace(-2, 2, 101)))
+    assert np.allclose(even.center(data.table), by_hand)
+    high = replace(both, spread=replace(both.spread, shape=np.linspace(-1, 2, 101)))
+    scale = both.spread.scale(data.table, by_hand, both.kriging.variance(data.table))
+    assert np.allclose(high.center(data.table), by_hand + 0.5 * scale)
+    _, low, top = high.interval(data.table, [0.5])  # the 26th and 76th of 101 and a half
+    assert np.allclose((top - by_hand[:, None]) / scale[:, None], 1.28, atol=0.02)
+    assert np.allclose((low - by_hand[:, None]) / scale[:, None], -0.28, atol=0.02)
 
 
 def test_losses_cannot_be_stacked() -> None:

@@ -243,12 +243,8 @@ def _spread(
         time=spec.time,
         drift=_drift(problem, est, spec.time),
     )
-    return paid_for(spread, problem, est)
-
-
-def paid_for(spread: Spread, problem: Problem, est: Estimate) -> Spread:
-    """This spread, wider: every fold shared the learned variances, and left-out rows did not pay for them."""
-    rows = len(spread.shape)
+    # Every fold shared the learned variances: left-out rows did not pay for them, so the shape does.
+    rows = int(sale.sum())
     learned = int((~solve.layout_dropped(est) & ~problem.layout.flat).sum())
     return replace(spread, shape=spread.shape * math.sqrt(rows / max(rows - learned, rows / 2)))
 

@@ -18,7 +18,7 @@ from models.price.core import Core
 from models.price.spread import Spread
 from models.price.trees import Forest
 from training.fit import solve
-from training.fit.core import Data, Fitted, Specification, backbone_of, paid_for, problem_of
+from training.fit.core import Data, Fitted, Specification, backbone_of, problem_of
 from training.fit.crossfit import cross_fit
 from training.fit.kriging import Averaged, krige
 from training.fit.problem import Bools
@@ -45,7 +45,10 @@ class Member:
 
 @dataclass(frozen=True)
 class Stacked:
-    """The median is the mean of the members by `weights`; `core` is the backbone alone."""
+    """The mean of the members by `weights`, moved to the median of left-out prices; `core`: the backbone.
+
+    Members that fit means and members that fit medians do not have the median between them of themselves.
+    """
 
     core: Core
     kriging: Averaged
@@ -55,14 +58,15 @@ class Stacked:
 
     def center(self, table: Table) -> Floats:
         """(n,) median log price."""
-        return np.stack([member.predict(table) for member in self.members], axis=1) @ self.weights
+        return self.interval(table, ())[0]
 
     def interval(self, table: Table, levels: Sequence[float]) -> tuple[Floats, Floats, Floats]:
         """(n,) median and (n, levels) ends of the central ranges, all in log."""
-        center = self.center(table)
-        scale = self.spread.scale(table, center, self.kriging.variance(table))
+        mixed = np.stack([member.predict(table) for member in self.members], axis=1) @ self.weights
+        scale = self.spread.scale(table, mixed, self.kriging.variance(table))
         low, high = self.spread.ends(levels)
-        return center, center[:, None] + scale[:, None] * low, center[:, None] + scale[:, None] * high
+        median = mixed + scale * np.median(self.spread.shape)
+        return median, mixed[:, None] + scale[:, None] * low, mixed[:, None] + scale[:, None] * high
 
 
 def stacked(
@@ -156,7 +160,7 @@ def _mixed(y: Floats, answers: Floats, folds: Ints, sale: Bools) -> Floats:
 
 def _spread(data: Data, spec: Specification, fitted: Fitted, center: Floats, posterior: Floats) -> Spread:
     sale, before = data.sale, fitted.core.spread
-    spread = fit_spread(
+    return fit_spread(
         {name: values[sale] for name, values in data.table.items()},
         center[sale],
         (fitted.problem.y - center)[sale],
@@ -166,4 +170,3 @@ def _spread(data: Data, spec: Specification, fitted: Fitted, center: Floats, pos
         time=spec.time,
         drift=before.drift,
     )
-    return paid_for(spread, fitted.problem, fitted.estimate)
