@@ -7,7 +7,9 @@ live that long; and for `outage_seconds` while the database does not answer.
 from __future__ import annotations
 
 import atexit
+import hashlib
 import hmac
+import os
 import re
 import threading
 import time
@@ -63,6 +65,7 @@ class Caller:
 class _Known(NamedTuple):
     """A key that was found: when the database was last asked for it and last said so, when it expires."""
 
+    digest: str
     asked: float
     seen: float
     expires: float | None
@@ -79,35 +82,37 @@ class Callers:
         self._ring = ring
         self._seconds = seconds
         self._outage_seconds = outage_seconds
-        self._known: dict[str, _Known] = {}
+        # By a hash that is cheaper than the digest and means nothing outside this process.
+        self._known: dict[bytes, _Known] = {}
+        self._salt = os.urandom(16)
         self._uses: dict[str, float] = {}
         self._origins: tuple[float, frozenset[str]] = (float("-inf"), frozenset())
 
     def caller(self, key: str) -> Caller:
         """Whose key this is. Raises KeyInvalidError."""
-        digest = self._ring.digest(key)
-        known = self._known.get(digest)
+        name = hashlib.blake2b(key.encode("utf-8", "replace"), digest_size=32, key=self._salt).digest()
+        known = self._known.get(name)
         now = time.monotonic()
         if known is None or now - known.asked >= self._seconds:
-            known = self._asked(key, digest, known, now)
+            known = self._known[name] = self._asked(key, known, now)
         moment = time.time()
         if known.expires is not None and known.expires <= moment:
             raise KeyInvalidError("This key was replaced by another secret, and its time is over.")
-        self._uses[digest] = moment
+        self._uses[known.digest] = moment
         return known.caller
 
-    def _asked(self, key: str, digest: str, known: _Known | None, now: float) -> _Known:
+    def _asked(self, key: str, known: _Known | None, now: float) -> _Known:
+        digest = known.digest if known else self._ring.digest(key)
         try:
             with reading(self._engine) as connection:
                 caller, expires = _look_up(connection, key, digest)
-            found = _Known(now, now, expires, caller)
+            found = _Known(digest, now, now, expires, caller)
         except (OperationalError, PoolTimeoutError):
             if known is None or now - known.seen >= self._outage_seconds:
                 raise
             found = known._replace(asked=time.monotonic())
         if len(self._known) >= _MOST_CACHED:
             self._known.clear()
-        self._known[digest] = found
         return found
 
     def forget(self) -> None:
