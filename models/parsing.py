@@ -20,7 +20,7 @@ def _wrong(field: Field, value: object, problem: str, allowed: str, next_step: s
 
 def parse_json(field: Field, value: Any) -> Value:
     """One JSON value by its field. None and empty text are not known. Raises InputError."""
-    if value is None or (isinstance(value, str) and not value.strip()):
+    if value is None or (isinstance(value, str) and len(value) <= MAX_TEXT and not value.strip()):
         return None
     if field.kind in (Kind.TEXT, Kind.TERM):
         if not isinstance(value, str):
@@ -40,7 +40,7 @@ def parse_cell(field: Field, cell: str | None) -> Value:
     if cell is None or not cell.strip():
         return None
     if field.kind is Kind.TEXT:
-        return _text(field, cell)
+        return _text(field, cell.strip())
     if field.kind is Kind.TERM:
         return _term(field, cell)
     if field.kind is Kind.FLAG:
@@ -61,9 +61,10 @@ _NUMERAL = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
 
 
 def _text(field: Field, value: str) -> str:
+    # As it was sent: a document can say how long a text may be, but not what will be taken off it.
+    if len(value) > MAX_TEXT:
+        raise _wrong(field, value[:40] + "…", "is too long", f"at most {MAX_TEXT} characters")
     text = " ".join(value.split()) if field.flat != "serial" else value.strip()
-    if len(text) > MAX_TEXT:
-        raise _wrong(field, text[:40] + "…", "is too long", f"at most {MAX_TEXT} characters")
     if not text.isprintable():
         raise _wrong(field, value, "holds a control character", "printable text")
     return text
@@ -136,7 +137,7 @@ def _plain_reader(field: Field) -> _Reader:
 
 def _plain_text(field: Field) -> _Reader:
     def read(value: Any) -> Value:
-        known = type(value) is str and value and not value.isspace()
+        known = type(value) is str and value.strip()
         return _text(field, value) if known else parse_json(field, value)
 
     return read

@@ -182,6 +182,14 @@ def test_a_serial_is_stored_as_written() -> None:
     assert Instrument.from_nested({"maker": "A", "model": "B", "serial": " x  77 b "}).serial == "x  77 b"
 
 
+@pytest.mark.parametrize("text", [" " + "x" * 200, "x " + " " * 199, " " * 201])
+def test_a_text_is_as_long_as_it_was_sent_and_a_cell_as_long_as_what_stands_in_it(text: str) -> None:
+    for name in ("serial", "finish"):
+        assert fault(**{name: text}).problem == "is too long"
+    cells = {"maker": "Ostvik", "model": "Dal", "finish": text}
+    assert Instrument.from_flat(cells).finish == (text.strip() or None)
+
+
 @pytest.mark.parametrize("text", ["a" * 201, "bell\a", "\ud800", "\u202eback"])
 def test_text_too_long_or_not_printable_is_refused(text: str) -> None:
     assert fault(finish=text).field == "finish"
