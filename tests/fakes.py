@@ -72,6 +72,7 @@ class FakePriceModel:
 
     base: float = 8.0
     spread: float = 0.3
+    first_evidence: date | None = date(2004, 1, 2)
     last_evidence: date | None = date(2026, 1, 2)
 
     def center(self, subjects: Sequence[Subject]) -> FloatArray:

@@ -86,6 +86,10 @@ class PriceModel(Protocol):
     """A fitted price model. Every answer of a batch equals, to the bit, the answer of its row alone."""
 
     @property
+    def first_evidence(self) -> date | None:
+        """The day of the oldest evidence it was fitted on."""
+
+    @property
     def last_evidence(self) -> date | None:
         """The day of the newest evidence it was fitted on."""
 

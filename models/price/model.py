@@ -42,6 +42,7 @@ class GuitarModel:
     catalogue: Catalogue
     sales: Mapping[str, Mapping[str, Mapping[str, int]]]
     typical: Mapping[str, Typical]
+    first_evidence: date | None
     last_evidence: date | None
 
     @cached_property
@@ -127,6 +128,7 @@ class GuitarModel:
             "features": feature_hash(),
             "sales": self.sales,
             "typical": {key: typical.state() for key, typical in self.typical.items()},
+            "first_evidence": self.first_evidence.isoformat() if self.first_evidence else None,
             "last_evidence": self.last_evidence.isoformat() if self.last_evidence else None,
         }
         return {"model.json": json.dumps(state, sort_keys=True).encode(), **self.core.to_files()}
@@ -139,11 +141,12 @@ def read_model(files: Mapping[str, bytes], catalogue: Catalogue) -> GuitarModel:
         raise BundleDamagedError(
             "this bundle was fitted on other feature columns than this version makes; fit again"
         )
-    last = state["last_evidence"]
+    first, last = state["first_evidence"], state["last_evidence"]
     return GuitarModel(
         core=read_core(files),
         catalogue=catalogue,
         sales=state["sales"],
         typical={key: Typical(**t) for key, t in state["typical"].items()},
+        first_evidence=date.fromisoformat(first) if first else None,
         last_evidence=date.fromisoformat(last) if last else None,
     )

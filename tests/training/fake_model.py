@@ -30,6 +30,10 @@ class FakeModel:
     shift: float = 0.0
 
     @property
+    def first_evidence(self) -> date | None:
+        return date(2000, 1, 3)
+
+    @property
     def last_evidence(self) -> date | None:
         return self.last
 

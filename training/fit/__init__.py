@@ -56,6 +56,7 @@ def fit_model(
         catalogue=catalogue,
         sales=counts_of(rows),
         typical=typical_of(rows, catalogue),
+        first_evidence=min(e.day for e in rows),
         last_evidence=max(e.day for e in rows),
     )
     return Fit(model, report_of(rows, fitted, model), learned_of(fitted))
