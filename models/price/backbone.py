@@ -1,6 +1,6 @@
 """The partially pooled hedonic backbone on log price: levels, losses that saturate, and their scales.
 
-log value = level(x) − T(Σ_f scale_f(x) · loss_f(x)),  T(u) = C · (1 − exp(−u / C)), T(u) = u for C = ∞
+log value = level(x) + blank(x) − T(Σ_f scale_f(x) · loss_f(x)),  T(u) = C · (1 − exp(−u / C)), T(u) = u for C = ∞
 
 `level` is a penalised linear part (identity, rarity, market, provenance, unknowns). Each loss is a sum of
 non-negative steps over the fields of one family, so that more wear or a less original part never adds value;
@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
 
@@ -21,6 +21,9 @@ from numpy.typing import NDArray
 from models.price.basis import Basis, Floats, Ints, Table, product, read_basis
 
 LEVEL = "level"
+# A level that marks a blank field. A fit is free to find that those who leave the field blank are paid more;
+# a value never is: what is served is at most 0 (`Backbone.served`).
+BLANK = "blank"
 MIN_SCALE = 0.1
 
 
@@ -28,7 +31,8 @@ MIN_SCALE = 0.1
 class Block:
     """Design columns that share one prior variance (`group`) and one role.
 
-    `role`: "level", "loss:<family>" (coefficients ≥ 0) or "scale:<family>". `pooled` False: a flat prior.
+    `role`: "level", "blank", "loss:<family>" (coefficients ≥ 0) or "scale:<family>". `pooled` False: a flat
+    prior. `part`: the part of the value that it belongs to, of which the trees see the total; "" for none.
     """
 
     name: str
@@ -36,6 +40,7 @@ class Block:
     role: str = LEVEL
     group: str = ""
     pooled: bool = True
+    part: str = ""
 
     @property
     def size(self) -> int:
@@ -53,6 +58,7 @@ class Block:
             "role": self.role,
             "group": self.group,
             "pooled": self.pooled,
+            "part": self.part,
             "bases": bases,
         }
 
@@ -60,17 +66,7 @@ class Block:
 def read_block(state: Mapping[str, Any]) -> Block:
     """The block that `state()` described."""
     bases = tuple(read_basis(b) for b in state["bases"])
-    return Block(state["name"], bases, state["role"], state["group"], state["pooled"])
-
-
-def saturate(loss: Floats, cap: float) -> Floats:
-    """T(u): the log price that a total loss u takes, given the cap C."""
-    return loss if math.isinf(cap) else -cap * np.expm1(-loss / cap)
-
-
-def saturation_slope(loss: Floats, cap: float) -> Floats:
-    """T′(u)."""
-    return np.ones_like(loss) if math.isinf(cap) else np.exp(-loss / cap)
+    return Block(state["name"], bases, state["role"], state["group"], state["pooled"], state["part"])
 
 
 def design(blocks: Sequence[Block], table: Table) -> tuple[Ints, Floats]:
@@ -87,16 +83,6 @@ def design(blocks: Sequence[Block], table: Table) -> tuple[Ints, Floats]:
 def row_sums(values: Floats) -> Floats:
     """(n,) sums along rows in one fixed order, whatever n is: a batch equals its rows alone, to the bit."""
     return np.add.accumulate(values, axis=1)[:, -1] if values.shape[1] else np.zeros(len(values))
-
-
-@dataclass(frozen=True)
-class Parts:
-    """The pieces of n values: level, each family's loss and scale, and the total scaled loss; all (n,)."""
-
-    level: Floats
-    loss: Mapping[str, Floats]
-    scale: Mapping[str, Floats]
-    total: Floats
 
 
 @dataclass(frozen=True)
@@ -119,6 +105,19 @@ class Backbone:
         """The first design column of each block, and the number of all as the last."""
         return np.cumsum([0, *(block.size for block in self.blocks)])
 
+    def served(self) -> Backbone:
+        """The same, where a blank field never adds to a value."""
+        return replace(self, theta=np.where(self._of_blanks, np.minimum(self.theta, 0.0), self.theta))
+
+    def without_blanks(self) -> Backbone:
+        """The same, where a blank field counts just as the typical value that stands for it."""
+        return replace(self, theta=np.where(self._of_blanks, 0.0, self.theta))
+
+    @property
+    def _of_blanks(self) -> NDArray[np.bool_]:
+        roles = [block.role == BLANK for block in self.blocks]
+        return np.repeat(roles, [block.size for block in self.blocks])
+
     def sums(self, which: Sequence[int], table: Table) -> Floats:
         """(n,) Σ θ·x over the blocks at these places."""
         total = np.zeros(len(next(iter(table.values()))))
@@ -130,46 +129,3 @@ class Backbone:
     def places(self, role: str) -> list[int]:
         """Where the blocks of this role stand."""
         return [at for at, block in enumerate(self.blocks) if block.role == role]
-
-    def parts(self, table: Table) -> Parts:
-        """The pieces of every row's value."""
-        level = self.intercept + self.sums(self.places(LEVEL), table)
-        loss = {f: self.sums(self.places(f"loss:{f}"), table) for f in self.families}
-        scale = {f: self.scale(f, table) for f in self.families}
-        total = np.zeros_like(level)
-        for family in self.families:
-            total = total + loss[family] * scale[family]
-        return Parts(level, loss, scale, total)
-
-    def scale(self, family: str, table: Table) -> Floats:
-        """(n,) the factor on a family's losses."""
-        return np.maximum(1.0 + self.sums(self.places(f"scale:{family}"), table), MIN_SCALE)
-
-    def predict(self, table: Table) -> Floats:
-        """(n,) log value."""
-        parts = self.parts(table)
-        return parts.level - saturate(parts.total, self.cap)
-
-    def jacobian(self, table: Table) -> tuple[Ints, Floats]:
-        """(n, m) design column and derivative of the log value by its coefficient, the intercept last."""
-        parts = self.parts(table)
-        slope = saturation_slope(parts.total, self.cap)
-        start, index, value = 0, [], []
-        for block in self.blocks:
-            i, v = product(block.bases, table)
-            index.append(i + start)
-            value.append(v * role_factor(block.role, parts, slope)[:, None])
-            start += block.size
-        index.append(np.full((len(slope), 1), start))
-        value.append(np.ones((len(slope), 1)))
-        return np.concatenate(index, axis=1), np.concatenate(value, axis=1)
-
-
-def role_factor(role: str, parts: Parts, slope: Floats) -> Floats:
-    """(n,) ∂ log value / ∂ (Σ θ·x) for the blocks of this role."""
-    kind, _, family = role.partition(":")
-    if kind == LEVEL:
-        return np.ones_like(slope)
-    if kind == "loss":
-        return -slope * parts.scale[family]
-    return np.where(parts.scale[family] > MIN_SCALE, -slope * parts.loss[family], 0.0)

@@ -1,96 +1,95 @@
-"""The fitted core on any table: backbone, boosted residual, posterior, spread. Nothing of guitars."""
+"""The fitted core of a price model on any kind of table: backbone, trees, posterior and spread."""
 
 from __future__ import annotations
 
 import io
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
+from models.errors import BundleDamagedError
 from models.price.backbone import Backbone, read_block
-from models.price.basis import Floats, Table
 from models.price.hidden import Hidden, read_hidden
+from models.price.pairs import PairTables
 from models.price.posterior import Posterior
 from models.price.spread import Spread, read_spread
-from models.price.trees import Forest
+
+PART, LOSS, BLANKS, COLUMN = "part", "loss", "blanks", "column"
 
 
 @dataclass(frozen=True)
 class Input:
-    """One column of the forest: a number, a level by its code, or the backbone's effect of some blocks."""
+    """One input of the trees.
+
+    `kind`: "part", the backbone's total of the level's blocks of the part `name`; "loss", the scaled loss of
+    the part `name`; "blanks", the number of `columns` that are not known; "column", a number that the key
+    fixes. `sign`: −1 where the value may never rise with it, else 0.
+    """
 
     name: str
-    column: str = ""
-    codes: Mapping[str, float] | None = None
-    blocks: tuple[str, ...] = ()
-
-    def values(self, backbone: Backbone, table: Table) -> Floats:
-        """(n,) the column."""
-        if self.blocks:
-            places = [at for at, block in enumerate(backbone.blocks) if block.name in self.blocks]
-            return backbone.sums(places, table)
-        if self.codes is None:
-            return np.asarray(table[self.column], np.float64)
-        codes = self.codes
-        return np.array([codes.get(level, np.nan) for level in table[self.column]], np.float64)
+    kind: str
+    columns: tuple[str, ...] = ()
+    sign: int = 0
 
     def state(self) -> dict[str, Any]:
         """As JSON."""
-        codes = None if self.codes is None else dict(self.codes)
-        return {"name": self.name, "column": self.column, "codes": codes, "blocks": list(self.blocks)}
+        return {"name": self.name, "kind": self.kind, "columns": list(self.columns), "sign": self.sign}
 
 
-def read_input(state: Mapping[str, Any]) -> Input:
-    """The input that `state()` described."""
-    return Input(state["name"], state["column"], state["codes"], tuple(state["blocks"]))
+@dataclass(frozen=True)
+class Trees:
+    """Boosted trees on what the parts of a value do together.
+
+    The share `handed` of the losses is theirs to bend: a value counts 1 − `weight` · `handed` of what the
+    backbone's losses take, and `weight` times what the trees say. The trees never rise with a loss, so
+    neither does the value, for any weight from 0 to 1.
+    """
+
+    inputs: tuple[Input, ...]
+    texts: tuple[str, ...]
+    tables: PairTables
+    weight: float
+    handed: float
+
+    @property
+    def kept_losses(self) -> float:
+        """The share of the backbone's losses that a value counts itself."""
+        return 1.0 - self.weight * self.handed
 
 
 @dataclass(frozen=True)
 class Core:
-    """log price of a table's rows: the median, and how far prices lie from it."""
+    """log price of a table's rows: the median, and how far prices lie from it. See `Evaluator`.
+
+    `spread`: None while a fit has not come to it.
+    """
 
     backbone: Backbone
-    inputs: tuple[Input, ...]
-    forest: Forest | None
-    forest_texts: tuple[str, ...]
+    trees: Trees | None
     posterior: Posterior
-    spread: Spread
+    spread: Spread | None
     hidden: Hidden | None = None
 
-    def center(self, table: Table) -> Floats:
-        """(n,) median log price."""
-        center = self.backbone.predict(table)
-        if self.hidden is not None:
-            center = center + self.hidden.predict(table)
-        return center if self.forest is None else center + self.forest.predict(self.forest_columns(table))
-
-    def forest_columns(self, table: Table) -> Floats:
-        """(n, inputs) what the forest sees."""
-        return np.stack([i.values(self.backbone, table) for i in self.inputs], axis=1)
-
-    def scale(self, table: Table, center: Floats) -> Floats:
-        """(n,) scale of the price around its median, in log."""
-        return self.spread.scale(table, center, self.posterior.variance(*self.backbone.jacobian(table)))
-
-    def interval(self, table: Table, levels: Sequence[float]) -> tuple[Floats, Floats, Floats]:
-        """(n,) median and (n, levels) ends of the central ranges, all in log."""
-        center = self.center(table)
-        scale = self.scale(table, center)
-        low, high = self.spread.ends(levels)
-        return center, center[:, None] + scale[:, None] * low, center[:, None] + scale[:, None] * high
-
     def to_files(self) -> dict[str, bytes]:
-        """As JSON, npz and boosters in text."""
+        """As JSON, npz and boosters in text. Raises ValueError for a core that has no spread yet."""
+        if self.spread is None:
+            raise ValueError("the core has no spread yet: fit it first")
+        trees = self.trees
         state = {
             "blocks": [block.state() for block in self.backbone.blocks],
             "intercept": self.backbone.intercept,
             "cap": None if np.isinf(self.backbone.cap) else self.backbone.cap,
-            "inputs": [i.state() for i in self.inputs],
+            "trees": trees
+            and {
+                "inputs": [i.state() for i in trees.inputs],
+                "boosters": len(trees.texts),
+                "weight": trees.weight,
+                "handed": trees.handed,
+            },
             "spread": self.spread.state(),
-            "boosters": len(self.forest_texts),
             "hidden": None if self.hidden is None else self.hidden.state(),
         }
         arrays = io.BytesIO()
@@ -102,23 +101,34 @@ class Core:
             shape=self.spread.shape,
         )
         files = {"core.json": json.dumps(state).encode(), "core.npz": arrays.getvalue()}
-        return files | {f"booster-{i}.txt": text.encode() for i, text in enumerate(self.forest_texts)}
+        texts = trees.texts if trees else ()
+        return files | {f"booster-{i}.txt": text.encode() for i, text in enumerate(texts)}
 
 
 def read_core(files: Mapping[str, bytes]) -> Core:
-    """The core that `to_files` wrote. Raises KeyError where a file is missing."""
+    """The core that `to_files` wrote.
+
+    Raises KeyError where a file is missing, BundleDamagedError where the trees break a sign.
+    """
     state = json.loads(files["core.json"])
     with np.load(io.BytesIO(files["core.npz"]), allow_pickle=False) as npz:
         arrays = {name: npz[name] for name in npz.files}
-    texts = tuple(files[f"booster-{i}.txt"].decode() for i in range(state["boosters"]))
     blocks = tuple(read_block(b) for b in state["blocks"])
     cap = float("inf") if state["cap"] is None else float(state["cap"])
     return Core(
         backbone=Backbone(blocks, arrays["theta"], state["intercept"], cap),
-        inputs=tuple(read_input(i) for i in state["inputs"]),
-        forest=Forest.from_text(texts) if texts else None,
-        forest_texts=texts,
+        trees=None if state["trees"] is None else _read_trees(state["trees"], files),
         posterior=Posterior(arrays["sd"], arrays["directions"]),
         spread=read_spread(state["spread"], arrays["shape"]),
         hidden=None if state["hidden"] is None else read_hidden(state["hidden"]),
     )
+
+
+def _read_trees(state: Mapping[str, Any], files: Mapping[str, bytes]) -> Trees:
+    texts = tuple(files[f"booster-{i}.txt"].decode() for i in range(state["boosters"]))
+    inputs = tuple(Input(i["name"], i["kind"], tuple(i["columns"]), i["sign"]) for i in state["inputs"])
+    tables = PairTables.from_text(texts)
+    wrong = tables.wrong_steps([i.sign for i in inputs])
+    if wrong or not 0 <= state["weight"] <= 1 or not 0 <= state["handed"] <= 1:
+        raise BundleDamagedError(f"the trees of this bundle break a sign or a weight: {wrong or state}")
+    return Trees(inputs, texts, tables, state["weight"], state["handed"])

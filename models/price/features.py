@@ -1,7 +1,9 @@
 """The one place that makes feature columns from subjects, in one order, hashed into every bundle.
 
-Numbers are float64 with NaN for *not known*; levels are object arrays of text with "" for *not known*.
-`PLAYERS` says which factors of an attribution each column depends on.
+Numbers are float64 with NaN for *not known*; levels are object arrays of text. A blank year, finish, figure,
+weight, history, paperwork or case is read as the model's typical instrument has it, and marked by a column of
+its own (`BLANKS`); a blank of a loss-ordered field stays NaN. What contradicts the catalogue is never carried
+beyond the catalogue's own span. `PLAYERS` says which factors of an attribution each column depends on.
 """
 
 from __future__ import annotations
@@ -11,14 +13,15 @@ import json
 import math
 from collections.abc import Callable, Mapping, Sequence
 from datetime import date
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from models.catalogue import Catalogue, Edition, Model
-from models.instrument import Subject
+from models.catalogue import BODIES, Catalogue, Edition, Model
+from models.instrument import Instrument, Subject, Value
 from models.names import normal
+from models.price.reference import CLEAN, Typical
 from models.vocabulary import FIELDS, Family, Kind
 
 STANDARD = "standard"  # the level of a specimen that belongs to no edition
@@ -32,7 +35,13 @@ ORIGINALITY_LOSSES = tuple(f.flat for f in FIELDS if f.loss_ordered and f.family
 _PLACE = {f.flat: {t: float(i) for i, t in enumerate(f.names)} for f in FIELDS if f.kind is Kind.TERM}
 _PATH = {f.flat: f.path for f in FIELDS}
 
-_Facts = tuple[Model, Edition | None]
+
+class _Facts(NamedTuple):
+    """What is known of a subject's model: the catalogue's entry, the edition's, and what is typical."""
+
+    model: Model
+    edition: Edition | None
+    typical: Typical
 
 
 def years_of(day: date) -> float:
@@ -40,50 +49,83 @@ def years_of(day: date) -> float:
     return day.toordinal() / _DAYS_A_YEAR
 
 
+def counted(it: Instrument, model: Model) -> Instrument:
+    """The instrument as its value counts it: nothing is carried beyond what the catalogue records of its model.
+
+    A finish that the model was not offered in is not known, a year is at most the first or last of production,
+    and a model without figured tops has none.
+    """
+    changes: dict[str, Value] = {}
+    if it.finish is not None and model.finishes and model.finish(it.finish) is None:
+        changes["finish"] = None
+    if it.year is not None and not model.first_year <= it.year <= model.last_year:
+        changes["year"] = min(max(it.year, model.first_year), model.last_year)
+    if model.figured_top is False and it.figure != 0.0:
+        changes["figure"] = 0.0
+    return it.but(**changes) if changes else it
+
+
+def _finish(s: Subject, facts: _Facts) -> str | None:
+    return s.instrument.finish or facts.typical.finish
+
+
 def _finish_rarity(s: Subject, facts: _Facts) -> float:
-    finish = facts[0].finish(s.instrument.finish)
+    finish = facts.model.finish(_finish(s, facts))
     share = finish.share if finish else None
     return -math.log(max(share, 1e-4)) if share is not None else math.nan
 
 
 def _log_total(s: Subject, facts: _Facts) -> float:
-    edition = facts[1]
+    edition = facts.edition
     return math.log(edition.production_total) if edition and edition.production_total else math.nan
 
 
 def _log_number(s: Subject, facts: _Facts) -> float:
     number = s.instrument.edition_number
-    return math.log(number) if number and facts[1] else math.nan
+    return math.log(number) if number and facts.edition else math.nan
 
 
 def _place(s: Subject, facts: _Facts) -> float:
-    number, edition = s.instrument.edition_number, facts[1]
+    number, edition = s.instrument.edition_number, facts.edition
     if not number or not edition or not edition.production_total:
         return math.nan
     return min(number / edition.production_total, 1.2)
 
 
 def _number_unknown(s: Subject, facts: _Facts) -> float:
-    edition = facts[1]
+    edition = facts.edition
     return float(bool(edition and edition.numbered and s.instrument.edition_number is None))
 
 
 def _figure(s: Subject, facts: _Facts) -> float:
-    figure = s.instrument.figure
-    # On a model without figured tops "not known" means plain.
-    return figure if figure is not None else (0.0 if facts[0].figured_top is False else math.nan)
+    return _number(s.instrument.figure, facts.typical.figure)
+
+
+def _number(value: float | None, typical: float | None) -> float:
+    found = typical if value is None else value
+    return math.nan if found is None else float(found)
+
+
+def _year(s: Subject, facts: _Facts) -> float:
+    return _number(s.instrument.year, facts.typical.year)
 
 
 def _year_in_run(s: Subject, facts: _Facts) -> float:
-    year, model = s.instrument.year, facts[0]
-    if year is None:
-        return math.nan
-    run = (year - model.first_year) / max(model.last_year - model.first_year, 1)
-    return min(max(run, -0.1), 1.1)
+    model = facts.model
+    return (_year(s, facts) - model.first_year) / max(model.last_year - model.first_year, 1)
+
+
+def _body(s: Subject, facts: _Facts) -> float:
+    body = facts.model.body
+    return float(BODIES.index(body)) if body in BODIES else -1.0
+
+
+def _blank(flat: str) -> Callable[[Subject, _Facts], float]:
+    return lambda s, facts: float(getattr(s.instrument, flat) is None)
 
 
 def _level(flat: str) -> Callable[[Subject, _Facts], str]:
-    return lambda s, facts: str(getattr(s.instrument, flat) or "")
+    return lambda s, facts: str(getattr(s.instrument, flat) or CLEAN[flat])
 
 
 def model_key(s: Subject) -> str:
@@ -96,16 +138,17 @@ def edition_key(s: Subject) -> str:
     return normal(s.instrument.edition) if s.instrument.edition else STANDARD
 
 
-def _flag(value: bool | None) -> str:
-    return "" if value is None else "yes" if value else "no"
-
-
-def _finish_key(s: Subject) -> str:
-    return normal(s.instrument.finish) if s.instrument.finish else ""
+def _finish_key(s: Subject, facts: _Facts) -> str:
+    finish = _finish(s, facts)
+    return normal(finish) if finish else ""
 
 
 def _finish_of(head: Callable[[Subject], str]) -> Callable[[Subject, _Facts], str]:
-    return lambda s, facts: f"{head(s)}|{_finish_key(s)}" if _finish_key(s) else ""
+    def read(s: Subject, facts: _Facts) -> str:
+        finish = _finish_key(s, facts)
+        return f"{head(s)}|{finish}" if finish else ""
+
+    return read
 
 
 _MODEL = ("maker", "model")
@@ -116,28 +159,48 @@ LEVEL_COLUMNS: Mapping[str, tuple[tuple[str, ...], Callable[[Subject, _Facts], s
     "model": (_MODEL, lambda s, facts: model_key(s)),
     "edition": ((*_MODEL, "edition"), lambda s, facts: f"{model_key(s)}|{edition_key(s)}"),
     "special": (("edition",), lambda s, facts: "yes" if s.instrument.edition else "no"),
-    "finish": (("finish",), lambda s, facts: _finish_key(s)),
+    "finish": ((*_MODEL, "finish"), _finish_key),
     "maker_finish": ((*_MODEL, "finish"), _finish_of(lambda s: normal(s.instrument.maker))),
     "model_finish": ((*_MODEL, "finish"), _finish_of(model_key)),
     "build": (("build",), lambda s, facts: s.instrument.build or "production"),
     "channel": (("channel",), lambda s, facts: s.channel),
     "history": (("provenance.history",), _level("provenance_history")),
-    "paperwork": (("provenance.paperwork",), lambda s, facts: _flag(s.instrument.provenance_paperwork)),
+    "paperwork": (
+        ("provenance.paperwork",),
+        lambda s, facts: "yes" if s.instrument.provenance_paperwork else "no",
+    ),
     "case": (("provenance.case",), _level("provenance_case")),
 }
 
 NUMBER_COLUMNS: Mapping[str, tuple[tuple[str, ...], Callable[[Subject, _Facts], float]]] = {
     "time": (("day",), lambda s, facts: years_of(s.day)),
-    "year": (("year",), lambda s, facts: float(s.instrument.year or math.nan)),
+    "year": ((*_MODEL, "year"), _year),
     "year_in_run": ((*_MODEL, "year"), _year_in_run),
-    "weight": (("weight_kg",), lambda s, facts: s.instrument.weight_kg or math.nan),
+    "weight": (
+        (*_MODEL, "weight_kg"),
+        lambda s, facts: _number(s.instrument.weight_kg, facts.typical.weight_kg),
+    ),
     "figure": ((*_MODEL, "figure"), _figure),
     "finish_rarity": ((*_MODEL, "finish"), _finish_rarity),
     "log_total": ((*_MODEL, "edition"), _log_total),
     "log_number": ((*_MODEL, "edition", "edition_number"), _log_number),
     "place": ((*_MODEL, "edition", "edition_number"), _place),
     "number_unknown": ((*_MODEL, "edition", "edition_number"), _number_unknown),
+    "body": (_MODEL, _body),
+    **{
+        f"{name}_blank": ((*_MODEL, path), _blank(path.replace(".", "_")))
+        for name, path in (
+            ("year", "year"),
+            ("finish", "finish"),
+            ("figure", "figure"),
+            ("weight", "weight_kg"),
+            ("history", "provenance.history"),
+            ("paperwork", "provenance.paperwork"),
+            ("case", "provenance.case"),
+        )
+    },
 }
+BLANKS: tuple[str, ...] = tuple(name for name in NUMBER_COLUMNS if name.endswith("_blank"))
 
 PLAYERS: Mapping[str, tuple[str, ...]] = {
     **{name: players for name, (players, _) in LEVEL_COLUMNS.items()},
@@ -161,14 +224,17 @@ def ordinal(flat: str, value: Any) -> float:
 
 
 def columns(
-    subjects: Sequence[Subject], catalogue: Catalogue, names: Sequence[str] = COLUMNS
+    subjects: Sequence[Subject],
+    catalogue: Catalogue,
+    typical: Mapping[str, Typical],
+    names: Sequence[str] = COLUMNS,
 ) -> dict[str, NDArray[Any]]:
-    """The named columns of n canonical subjects, each (n,). Raises UnknownNameError."""
-    facts: list[_Facts] = []
+    """The named columns of n canonical subjects, each (n,). `typical`: by model key. Raises UnknownNameError."""
+    pairs = []
     for s in subjects:
         model = catalogue.find(s.instrument.maker, s.instrument.model)
-        facts.append((model, model.edition(s.instrument.edition)))
-    pairs = list(zip(subjects, facts, strict=True))
+        facts = _Facts(model, model.edition(s.instrument.edition), typical[model_key(s)])
+        pairs.append((s._replace(instrument=counted(s.instrument, model)), facts))
     return {name: _column(name, pairs) for name in names}
 
 

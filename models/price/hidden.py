@@ -48,14 +48,6 @@ class Hidden:
         pairs = unknown[:, :, None] * self.weights * departure[:, None, :]
         return -row_sums(pairs.reshape(len(pairs), -1))
 
-    def effects(self, subject: Table, reference: Table) -> Floats:
-        """(n, k) Shapley effects of the fields: half of each pair's joint change goes to each side."""
-        (us, ds), (ur, dr) = self.sides(subject), self.sides(reference)
-        moved = (us - ur)[:, :, None] * self.weights * (ds + dr)[:, None, :]
-        other = (us + ur)[:, :, None] * self.weights * (ds - dr)[:, None, :]
-        both = np.concatenate([moved, other.swapaxes(1, 2)], axis=2)
-        return np.asarray(-0.5 * np.add.accumulate(both, axis=2)[:, :, -1])
-
     def state(self) -> dict[str, Any]:
         """As JSON."""
         return {

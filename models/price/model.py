@@ -12,12 +12,12 @@ import numpy as np
 
 from models.catalogue import Catalogue
 from models.errors import BundleDamagedError
-from models.instrument import Subject
-from models.price.clear import Clear, Spans
+from models.instrument import Instrument, Subject
 from models.price.core import Core, read_core
-from models.price.explain import effects_between
-from models.price.fast.model import Fast, can_be_looked_up
-from models.price.features import columns, edition_key, feature_hash, model_key
+from models.price.evaluator.encoding import Row
+from models.price.evaluator.evaluator import Evaluator, Ranges
+from models.price.features import edition_key, feature_hash, model_key
+from models.price.instruments import InstrumentEncoding
 from models.price.interface import (
     FACTORS,
     Assessment,
@@ -27,8 +27,6 @@ from models.price.interface import (
     evidence_word,
 )
 from models.price.reference import Typical, reference_of
-from models.price.sides import Sides
-from models.price.spread import hidden_difference, hidden_variance
 
 
 @dataclass(frozen=True)
@@ -46,31 +44,44 @@ class GuitarModel:
     last_evidence: date | None
 
     @cached_property
-    def _answers(self) -> Clear | Fast:
-        parts = self.core, self.catalogue, self.reference
-        return Fast(*parts) if can_be_looked_up(self.core) else Clear(*parts)
+    def evaluator(self) -> Evaluator:
+        """What answers for the core."""
+        return Evaluator(self.core, self._encoding)
+
+    @cached_property
+    def _encoding(self) -> InstrumentEncoding:
+        return InstrumentEncoding(self.catalogue, self.typical)
+
+    def _rows(self, subjects: Sequence[Subject]) -> list[Row]:
+        return [self._encoding.row(subject) for subject in subjects]
 
     def center(self, subjects: Sequence[Subject]) -> FloatArray:
         """(n,) median log price in US dollars."""
-        return self._answers.center(subjects) if subjects else np.zeros(0)
+        return self.evaluator.center(self._rows(subjects)) if subjects else np.zeros(0)
 
     def assess(self, subjects: Sequence[Subject], levels: Sequence[float]) -> Assessment:
         """Value, intervals, reference and effects of each subject, all in log US dollars."""
         if not subjects:
             none = np.zeros((0, len(levels)))
             return Assessment(np.zeros(0), none, none, np.zeros(0), np.zeros((0, len(FACTORS))), (), ())
-        spans, reasons = self._answers.explained(subjects, levels)
-        weights = self._weights(subjects, spans)
+        ranges, reasons = self.evaluator.explained(self._rows(subjects), levels)
+        references = tuple(Subject(Instrument(*values[:-2]), *values[-2:]) for values in reasons.references)
         return Assessment(
-            spans.center, spans.low, spans.high, reasons.center, reasons.effects, reasons.references, weights
+            ranges.center,
+            ranges.low,
+            ranges.high,
+            reasons.center,
+            reasons.effects,
+            references,
+            self._weights(subjects, ranges),
         )
 
     def estimate(self, subjects: Sequence[Subject], levels: Sequence[float]) -> Estimate:
         """Value and intervals of each subject: those of `assess`, without its reasons."""
         if not subjects:
             return Estimate(np.zeros(0), np.zeros((0, len(levels))), np.zeros((0, len(levels))), ())
-        spans = self._answers.spans(subjects, levels)
-        return Estimate(spans.center, spans.low, spans.high, self._weights(subjects, spans))
+        ranges = self.evaluator.ranges(self._rows(subjects), levels)
+        return Estimate(ranges.center, ranges.low, ranges.high, self._weights(subjects, ranges))
 
     def ranges(
         self, subjects: Sequence[Subject], levels: Sequence[float]
@@ -79,32 +90,25 @@ class GuitarModel:
         found = self.estimate(subjects, levels)
         return found.center, found.low, found.high
 
-    def _weights(self, subjects: Sequence[Subject], spans: Spans) -> tuple[EvidenceWeight, ...]:
+    def _weights(self, subjects: Sequence[Subject], ranges: Ranges) -> tuple[EvidenceWeight, ...]:
         direct = [self.direct_sales(s) for s in subjects]
-        pairs = zip(direct, spans.effective.tolist(), strict=True)
+        pairs = zip(direct, ranges.effective.tolist(), strict=True)
         return tuple(EvidenceWeight(evidence_word(n), n, round(effective, 1)) for n, effective in pairs)
 
     def difference_sd(self, subjects: Sequence[Subject], others: Sequence[Subject]) -> FloatArray:
         """(n,) standard deviation of what is not known about the difference of two values, pairwise, in log.
 
-        What both share, the noise of a sale above all, is not in it; of the coefficients only those that
-        differ are. A field that one of them does not know counts with the variance of its effect. A single
-        other stands beside every subject.
+        See `Evaluator.difference_variance`. A single other stands beside every subject.
         """
-        core = self.core
-        one, other = columns(subjects, self.catalogue), columns(others, self.catalogue)
-        learned = core.posterior.difference(core.backbone.jacobian(one), core.backbone.jacobian(other))
-        hidden = hidden_difference(core.spread.hidden, one, other, len(subjects))
-        return np.asarray(np.sqrt(core.spread.posterior * learned + core.spread.unknown * hidden))
+        rows, beside = self._rows(subjects), self._rows(others)
+        return np.asarray(np.sqrt(self.evaluator.difference_variance(rows, beside)))
 
     def noise_sd(self, subjects: Sequence[Subject]) -> FloatArray:
         """(n,) standard deviation in log of a sale of each subject around its value, were that known exactly.
 
         What is not known of the specimen counts: a poorly described sale says less.
         """
-        table, spread = columns(subjects, self.catalogue), self.core.spread
-        noise = spread.noise.variance(table, self.core.center(table))
-        return np.sqrt(noise + spread.unknown * hidden_variance(spread.hidden, table, len(subjects)))
+        return np.asarray(np.sqrt(self.evaluator.noise_variance(self._rows(subjects))))
 
     def reference(self, subject: Subject) -> Subject:
         """The typical clean specimen of the same model, on the same day and in the same channel."""
@@ -115,7 +119,7 @@ class GuitarModel:
         for s, r in zip(subjects, references, strict=True):
             if model_key(s) != model_key(r):
                 raise ValueError("effects are counted between two specimens of one model")
-        return effects_between(self.core, Sides(subjects, references, self.catalogue))
+        return self.evaluator.effects(self._rows(subjects), self._rows(references))
 
     def direct_sales(self, subject: Subject) -> int:
         """Closed sales of the same model, edition and build."""

@@ -13,8 +13,6 @@ from numpy.typing import NDArray
 
 from models.price.basis import Floats, Ints
 
-_CHUNK = 64  # rows at a time, so that memory stays bounded
-
 
 @dataclass(frozen=True)
 class Posterior:
@@ -25,41 +23,14 @@ class Posterior:
 
     def variance(self, index: Ints, value: Floats) -> Floats:
         """(n,) variance of Σ θ·x for rows of a padded design (n, m)."""
-        out = np.empty(len(index))
-        for at in range(0, len(index), _CHUNK):
-            rows = slice(at, at + _CHUNK)
-            out[rows] = self._variance(index[rows], value[rows])
-        return out
-
-    def _variance(self, index: Ints, value: Floats) -> Floats:
         scaled = value * self.sd[index]
-        prior = np.add.accumulate(scaled**2, axis=1)[:, -1]
-        # One row at a time: the order of a sum must not depend on how many rows there are.
-        known = np.array(
-            [
-                float((np.einsum("m,mr->r", s, self.directions[i]) ** 2).sum())
-                for s, i in zip(scaled, index, strict=True)
-            ]
-        )
-        return np.asarray(np.maximum(prior - known, 0.0), np.float64)
+        known = [np.einsum("m,mr->r", s, self.directions[i]) for s, i in zip(scaled, index, strict=True)]
+        return np.asarray((scaled**2).sum(axis=1) - [float((vector**2).sum()) for vector in known])
 
-    def difference(self, one: tuple[Ints, Floats], other: tuple[Ints, Floats]) -> Floats:
-        """(n,) variance of Σ θ·(x − x′), row by row of two padded designs (n, m); what they share cancels.
 
-        The other may be a single row (1, m).
-        """
-        beside = [np.broadcast_to(part, one[0].shape[:1] + part.shape[1:]) for part in other]
-        index = np.concatenate([one[0], beside[0]], axis=1)
-        value = np.concatenate([one[1], -beside[1]], axis=1)
-        return np.array([self._sparse(i, v) for i, v in zip(index, value, strict=True)])
-
-    def _sparse(self, index: Ints, value: Floats) -> float:
-        columns, place = np.unique(index, return_inverse=True)
-        sums = np.bincount(place, weights=value, minlength=len(columns))
-        kept = np.abs(sums) > 1e-12
-        scaled = sums[kept] * self.sd[columns[kept]]
-        known = (np.einsum("m,mr->r", scaled, self.directions[columns[kept]]) ** 2).sum()
-        return max(float((scaled**2).sum() - known), 0.0)
+def nothing_known(size: int) -> Posterior:
+    """The posterior of coefficients whose doubts do not matter: no variance at all."""
+    return Posterior(np.zeros(size + 1), np.zeros((size + 1, 0), np.float32))
 
 
 def compressed(covariance: Floats, active: Ints, sd: Floats, most: int) -> Posterior:

@@ -2,23 +2,31 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, field
 from typing import Any
 
 from models.instrument import Instrument, Subject, Value
 from models.vocabulary import FIELDS, Family, Kind
+
+Answers = Sequence[tuple[Value, float]]
 
 _WEAR = 1.0  # traces: what a clean, used instrument shows
 
 
 @dataclass(frozen=True)
 class Typical:
-    """What is commonest or middling of one model; None where the evidence does not say."""
+    """What is commonest or middling of one model; None where the evidence does not say.
+
+    `answers`: flat field → what a blank one may turn out to be, each value with its chance; the chances of a
+    field sum to 1.
+    """
 
     year: int
     finish: str | None
     figure: float | None
     weight_kg: float | None
+    answers: Mapping[str, Answers] = field(default_factory=dict)
 
     def state(self) -> dict[str, Any]:
         """As JSON."""
@@ -28,11 +36,11 @@ class Typical:
 def _clean() -> dict[str, Value]:
     """Traces of wear, everything working, sound and original; no special history, its own case."""
     values: dict[str, Value] = {}
-    for field in FIELDS:
-        if field.kind is Kind.GRADE and field.family is Family.CONDITION:
-            values[field.flat] = _WEAR
-        elif field.loss_ordered:
-            values[field.flat] = field.names[0]
+    for one in FIELDS:
+        if one.kind is Kind.GRADE and one.family is Family.CONDITION:
+            values[one.flat] = _WEAR
+        elif one.loss_ordered:
+            values[one.flat] = one.names[0]
     return values | {
         "build": "production",
         "provenance_history": "none",
@@ -41,11 +49,13 @@ def _clean() -> dict[str, Value]:
     }
 
 
-_CLEAN = _clean()
+CLEAN = _clean()
+REFERENCE_GRADE = {flat: value for flat, value in CLEAN.items() if value == _WEAR}
 
 
 def reference_of(subject: Subject, typical: Typical) -> Subject:
     """A typical clean standard specimen of the subject's model, on its day and in its channel."""
     it = subject.instrument
-    reference = Instrument(it.maker, it.model, **{**_CLEAN, **typical.state()})
+    own = {name: getattr(typical, name) for name in ("year", "finish", "figure", "weight_kg")}
+    reference = Instrument(it.maker, it.model, **{**CLEAN, **own})
     return Subject(reference, subject.day, subject.channel)

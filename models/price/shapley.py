@@ -1,9 +1,19 @@
-"""Exact baseline Shapley values of small games and of forests, without sampling.
+"""Exact Shapley values of small games, and of products whose parts a few shared players switch.
 
 A game is played between a subject and a reference: v(S) is the value of the hybrid that has the subject's
 side of the players in S and the reference's of all others. Effects sum to v(all) − v(none). Every answer of a
 batch equals, to the bit, the answer of its row alone, and where no hybrid's step has the wrong sign no effect
 has.
+
+Losses weigh differently by build: the build moves the scale of every other player's part. Such shared players
+are called switches here. m switches have 2**m states; state q has switch j at the subject's side where bit j
+of q is set. Within a state every other player has two sides of its own, and the value is their product:
+
+    v(S) = Π_i of (s_i^q if i in S else r_i^q),   q the state of the switches that are in S
+
+By the multilinear extension (Owen 1972; memory) a player's effect is ∫₀¹ of the extension's derivative along
+t ↦ (t, …, t). Each state weighs t^|q| (1−t)^(m−|q|) there. With the backbone's scale × loss and its cap C,
+the loss is C · (1 − Π exp(−scale^q · loss_i / C)): minus C times a product.
 """
 
 from __future__ import annotations
@@ -14,13 +24,10 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from models.price.games import switched_product
-
 FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
-Words = NDArray[np.unsignedinteger]
 
 _MAX_CORNER_PLAYERS = 4
+_CHUNK = 256  # rows at a time, so that memory stays bounded
 
 
 def corner_game(values: FloatArray) -> FloatArray:
@@ -45,105 +52,71 @@ def corner_game(values: FloatArray) -> FloatArray:
     return effects
 
 
-def product_game(s: FloatArray, r: FloatArray) -> FloatArray:
-    """(n, k) Shapley values of n games v(S) = Π_{i in S} s_i · Π_{i not in S} r_i, factors s, r (n, k).
+def switched_product(s: FloatArray, r: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Effects (n, k) of the players and (n, m) of the switches in n products of parts s, r (n, 2**m, k).
 
-    Nothing is divided by a factor: factors may be zero. Players with equal factors get exactly 0.
+    The integrand has degree k + m − 1: Gauss–Legendre with ⌈(k + m) / 2⌉ nodes is exact. Nothing is divided
+    by a part: parts may be zero.
     """
-    s, r = np.asarray(s, np.float64), np.asarray(r, np.float64)
-    return switched_product(s[:, None], r[:, None])[0]
+    s, r, m = _checked(s, r)
+    players, switches = np.empty(s[:, 0].shape), np.empty((len(s), m))
+    for at in range(0, len(s), _CHUNK):
+        rows = slice(at, at + _CHUNK)
+        players[rows], switches[rows] = _products_effects(s[rows], r[rows], m)
+    return players, switches
 
 
-def weight_unit(most: int) -> int:
-    """The number that all weights of leaves of at most so many players are fractions of."""
-    return math.lcm(*range(1, most + 1))
+def _products_effects(s: FloatArray, r: FloatArray, m: int) -> tuple[FloatArray, FloatArray]:
+    nodes, weights = gauss_legendre((s.shape[2] + m + 1) // 2)
+    t = nodes[:, None, None, None]
+    others, whole = _products(t * s + (1 - t) * r)
+    count = _in_state(m)
+    t, w = nodes[:, None], weights[:, None]
+    chance = w * t**count * (1 - t) ** (m - count)
+    terms = (chance[:, None, :, None] * ((s - r) * others)).swapaxes(1, 2)
+    players = _ordered_sum(terms.reshape(chance.size, len(s), s.shape[2]))
+    switches = np.zeros((len(s), m))
+    for j in range(m):
+        off = np.flatnonzero(~np.arange(1 << m) >> j & 1)
+        steps = whole[:, :, off | 1 << j] - whole[:, :, off]
+        chance = w * t ** count[off] * (1 - t) ** (m - 1 - count[off])  # without the switch's own share
+        switches[:, j] = _ordered_sum((chance[:, None] * steps).swapaxes(1, 2).reshape(chance.size, len(s)))
+    return players, switches
 
 
 @lru_cache(maxsize=64)
-def leaf_weights(most: int) -> tuple[IntArray, int]:
-    """(most + 1, most + 1) weights of a leaf in whole numbers, and the `weight_unit` they are fractions of.
-
-    A leaf that needs the subject's side of `a` players and the reference's of `b` gives each of the `a` the
-    weight [a, b] = (a−1)! b! / (a+b)!, and each of the `b` minus the weight [b, a]; 0 for a = 0 or a + b >
-    `most`.
-    """
-    unit = weight_unit(most)
-    weights = np.zeros((most + 1, most + 1), np.int64)
-    for a in range(1, most + 1):
-        for b in range(most + 1 - a):
-            weights[a, b] = unit // (a * math.comb(a + b, a))
-    return weights, unit
+def gauss_legendre(size: int) -> tuple[FloatArray, FloatArray]:
+    """(size,) nodes and weights on [0, 1]: exact for polynomials of degree 2 · size − 1."""
+    nodes, weights = np.polynomial.legendre.leggauss(max(size, 1))
+    return (nodes + 1) / 2, weights / 2
 
 
-def leaf_effects(
-    met: Words, bins: IntArray, owner: IntArray, n_players: int, values: IntArray, weights: IntArray
-) -> IntArray:
-    """(parts, n, n_players + m) Shapley values of a forest for n pairs, times the `weight_unit`.
-
-    `met`: (bins, T) words, bit l of which is set where the bin meets all conditions that leaf l has on its
-    column. `bins`: (2, n, 2**m, u) rows of `met` for u columns of the subjects and of their references, in
-    every state of m switches (see `models.price.games`); their effects come last. `owner`: (u,) the player of
-    each column. `values`: (parts, T, bits of a word) whole numbers, each part summed on its own. `weights`:
-    `leaf_weights` of at least m + the most columns on one path.
-
-    With A the players of which only the subject meets a leaf's conditions and B those of which only the
-    reference does, the leaf gives each of A its value times (|A|−1)! |B|! / (|A|+|B|)! and each of B minus
-    its value times |A|! (|B|−1)! / (|A|+|B|)!; a leaf with a player that neither meets gives nothing. In a
-    state, the switches at the subject's side are of A and the others of B.
-    """
-    _, n, states, u = bins.shape
-    switches = states.bit_length() - 1
-    who, words = _by_player(met, bins.reshape(2, n * states, u), owner)
-    alive = np.bitwise_and.reduce(words[0] | words[1], axis=0)
-    words &= (words[0] ^ words[1]) & alive  # now (2, players, n · states, T): A, then B
-    row, slot = _set_bits(words.reshape(2 * len(who), alive.size))
-    slots = n * states * values[0].size  # pair, state, tree, leaf
-    at = slot + slots * (row >= len(who))
-    sizes = np.bincount(at, minlength=2 * slots).reshape(2, slots)
-    if switches:
-        on = np.array([state.bit_count() for state in range(states)])
-        sizes.reshape(2, n, states, values[0].size)[:] += np.stack((on, switches - on))[:, None, :, None]
-    effects = np.zeros((len(values), n * (n_players + switches)), np.int64)
-
-    def give(players: IntArray, slot: IntArray, gain: IntArray) -> None:
-        at = slot // (slots // n) * (n_players + switches) + players
-        leaf = slot % values[0].size
-        for total, value in zip(effects, values.reshape(len(values), -1), strict=True):
-            np.add.at(total, at, gain * value.take(leaf))
-
-    own, other = sizes.ravel().take(at), sizes.ravel().take(2 * slot + slots - at)
-    gain = weights.ravel().take(own * len(weights) + other)
-    gain[np.searchsorted(row, len(who)) :] *= -1
-    give(who.take(row % len(who)), slot, gain)
-    if switches:
-        _, slot = _set_bits(alive.reshape(1, alive.size))
-        state = slot // values[0].size % states
-        a, b = sizes[:, slot]
-        for switch in range(switches):
-            gain = np.where(state >> switch & 1, weights[a, b], -weights[b, a])
-            give(np.full(len(slot), n_players + switch), slot, gain)
-    return effects.reshape(len(values), n, n_players + switches)
+def _checked(s: FloatArray, r: FloatArray) -> tuple[FloatArray, FloatArray, int]:
+    s, r = np.asarray(s, np.float64), np.asarray(r, np.float64)
+    if s.ndim != 3 or s.shape != r.shape or s.shape[1].bit_count() != 1:
+        raise ValueError(f"s and r must both be (n, 2**m, k), got {s.shape} and {r.shape}")
+    return s, r, s.shape[1].bit_length() - 1
 
 
-def _set_bits(words: Words) -> tuple[IntArray, IntArray]:
-    """The row, and the bit's place in its row, of every bit that is set in words (rows, m)."""
-    flat, width = words.ravel(), 8 * words.itemsize
-    # Few words have any bit, and few bits are set: look for one, then for the other.
-    at = np.flatnonzero(flat != 0)
-    bit = np.flatnonzero(np.unpackbits(flat[at].view(np.uint8), bitorder="little").view(np.bool_))
-    row, word = np.divmod(at.take(bit // width), words.shape[1])
-    return row, word * width + bit % width
+def _in_state(m: int) -> NDArray[np.int64]:
+    return np.array([q.bit_count() for q in range(1 << m)])
 
 
-def _by_player(met: Words, bins: IntArray, owner: IntArray) -> tuple[IntArray, Words]:
-    """The players that own columns, and their words (2, players, n, T): those of their columns, ANDed."""
-    who, player = np.unique(owner, return_inverse=True)
-    order = np.argsort(player, kind="stable")
-    first = np.searchsorted(player[order], np.arange(len(who)))
-    rank = np.arange(len(owner)) - first[player[order]]
-    by_column = bins.transpose(0, 2, 1)
-    words = met.take(by_column[:, order[rank == 0]], axis=0)
-    for again in range(1, int(rank.max()) + 1):
-        more = order[rank == again]
-        words[:, player[more]] &= met.take(by_column[:, more], axis=0)
-    return who, words
+def _products(parts: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Along the last axis: for each part the product of the others, and the product of all."""
+    if not parts.shape[-1]:
+        return parts, np.ones(parts.shape[:-1])
+    before = np.multiply.accumulate(parts, axis=-1)
+    after = np.multiply.accumulate(parts[..., ::-1], axis=-1)[..., ::-1]
+    others = np.ones_like(parts)
+    others[..., 1:] = before[..., :-1]
+    others[..., :-1] *= after[..., 1:]
+    return others, before[..., -1]
+
+
+def _ordered_sum(terms: FloatArray) -> FloatArray:
+    """Over the first axis, one after the other: the order in which numpy's sum adds depends on the shape."""
+    if not len(terms):
+        return np.zeros(terms.shape[1:])
+    total: FloatArray = np.add.accumulate(terms, axis=0)[-1]
+    return total

@@ -1,28 +1,35 @@
 """How far a price may lie from its value: a local scale, and one distribution of scaled residuals.
 
-scale² = noise(x) + g · posterior variance + κ · Σ variance of each unknown field's effect + market drift
-since the last evidence. Residuals of sales left out of the fit, over their scale, give the quantiles
-(cross-conformal: Vovk 2015); the k-th smallest of n with k = ⌈(n + 1) p⌉ (Lei et al. 2018).
+scale² = noise(x) + g · posterior variance + κ · Σ variance of each unknown loss
+       + variance of what the level's blanks may turn out to be + market drift outside the evidence's days
+
+Residuals of sales left out of the fit, over their scale, give the quantiles (cross-conformal: Vovk 2015); the
+k-th smallest of n with k = ⌈(n + 1) p⌉ (Lei et al. 2018).
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any
 
 import numpy as np
 
-from models.price.basis import Floats, Table, Unknown
+from models.price.basis import Floats
 
 # Beyond the largest residual there is no evidence: a level that asks for more gets this multiple of it.
 _BEYOND = 1.25
+# No value counts as surer than this share of a sale's noise variance: the count of sales needs an end.
+LEAST_UNSURE = 1e-4
 
 
 @dataclass(frozen=True)
 class Noise:
-    """log noise variance = intercept + Σ level effects + polynomial in the standardised log value."""
+    """log noise variance = intercept + Σ level effects + polynomial in the standardised log value.
+
+    `levels`: column → level → its effect.
+    """
 
     intercept: float
     levels: Mapping[str, Mapping[str, float]]
@@ -30,11 +37,9 @@ class Noise:
     center: float
     scale: float
 
-    def variance(self, table: Table, value: Floats) -> Floats:
-        """(n,) noise variance at these log values."""
-        log = np.full(len(value), self.intercept)
-        for column, effects in self.levels.items():
-            log = log + np.array([effects.get(level, 0.0) for level in table[column]])
+    def variance(self, effects: Floats, value: Floats) -> Floats:
+        """(n,) noise variance at these sums of level effects and these log values."""
+        log = self.intercept + effects
         z = np.clip((value - self.center) / self.scale, -2.0, 2.0)
         for power, coefficient in enumerate(self.value, 1):
             log = log + coefficient * z**power
@@ -45,27 +50,31 @@ class Noise:
 class Spread:
     """The scale of every row and the distribution of what is left.
 
-    `hidden`: column → variance of its effect where known. `drift`: variance a year beyond `last` on the
-    `time` column ("" where there is no time). `shape`: (n,) sorted scaled residuals of left-out sales.
+    `posterior`, `unknown`: the factors g and κ. `hidden`: loss column → variance of its effect where known.
+    `first`, `last`: years of the evidence's first and last day. `drift`: variance a year outside them.
+    `shape`: (n,) sorted scaled residuals of left-out sales.
     """
 
     noise: Noise
     posterior: float
     unknown: float
     hidden: Mapping[str, float]
-    time: str
+    first: float
     last: float
     drift: float
     shape: Floats
 
-    def scale(self, table: Table, value: Floats, posterior: Floats) -> Floats:
-        """(n,) standard scale in log."""
-        variance = self.noise.variance(table, value) + self.posterior * posterior
-        variance = variance + self.unknown * hidden_variance(self.hidden, table, len(value))
-        if self.time:
-            beyond = np.maximum(table[self.time] - self.last, 0.0)
-            variance = variance + self.drift * np.minimum(beyond, 5.0)
-        return np.sqrt(variance)
+    def scale(
+        self, noise: Floats, posterior: Floats, unknown: Floats, mixture: Floats, time: Floats
+    ) -> Floats:
+        """(n,) standard scale in log, from the (n,) noise variance and the parts of `Evaluator`."""
+        outside = np.maximum(time - self.last, 0.0) + np.maximum(self.first - time, 0.0)
+        learned = self.posterior * posterior + self.unknown * unknown + mixture
+        return np.asarray(np.sqrt(noise + learned + self.drift * outside))
+
+    def noise_variance(self, levels: Floats, value: Floats, unknown: Floats, mixture: Floats) -> Floats:
+        """(n,) variance of a price around its value, were that known: what is not known of the row counts."""
+        return np.asarray(self.noise.variance(levels, value) + self.unknown * unknown + mixture)
 
     def ends(self, levels: Sequence[float]) -> tuple[Floats, Floats]:
         """(levels,) lower and upper end of each central level, in scales from the value."""
@@ -75,40 +84,16 @@ class Spread:
 
     def state(self) -> dict[str, Any]:
         """As JSON, without `shape`."""
-        noise = {
-            "intercept": self.noise.intercept,
-            "levels": {c: dict(e) for c, e in self.noise.levels.items()},
-            "value": list(self.noise.value),
-            "center": self.noise.center,
-            "scale": self.noise.scale,
-        }
-        rest = ("posterior", "unknown", "time", "last", "drift")
-        return {"noise": noise, "hidden": dict(self.hidden), **{name: getattr(self, name) for name in rest}}
+        state = asdict(self)
+        del state["shape"]
+        return state
 
 
 def read_spread(state: Mapping[str, Any], shape: Floats) -> Spread:
     """The spread that `state()` described, with its shape."""
-    s = dict(state)
-    noise = dict(s.pop("noise"))
+    noise = dict(state["noise"])
     noise["value"] = tuple(noise["value"])
-    return Spread(noise=Noise(**noise), shape=shape, **s)
-
-
-def hidden_variance(hidden: Mapping[str, float], table: Table, rows: int) -> Floats:
-    """(rows,) summed variance of the effects of the fields that are unknown."""
-    total = np.zeros(rows)
-    for column, variance in hidden.items():
-        total = total + variance * Unknown(column).rows(table)[1][:, 0]
-    return total
-
-
-def hidden_difference(hidden: Mapping[str, float], one: Table, other: Table, rows: int) -> Floats:
-    """(rows,) summed variance of the effects of the fields that only one of two rows does not know."""
-    total = np.zeros(rows)
-    for column, variance in hidden.items():
-        unknown = Unknown(column)
-        total = total + variance * np.abs(unknown.rows(one)[1][:, 0] - unknown.rows(other)[1][:, 0])
-    return total
+    return Spread(**{**state, "noise": Noise(**noise), "shape": shape})
 
 
 def _quantile(ascending: Floats, p: float) -> float:

@@ -14,6 +14,7 @@ from models.catalogue import Catalogue
 from models.evidence import Evidence
 from models.money import Rates
 from models.price.features import columns, edition_key, model_key
+from models.price.instruments import InstrumentEncoding
 from models.price.model import GuitarModel
 from training.fit.core import Data, Fitted, fit_core
 from training.fit.guitars import guitar_specification
@@ -48,22 +49,25 @@ def fit_model(
     Raises ValueError for fewer than 20 sales, RateError for a currency without a rate.
     """
     rows = sorted(evidence, key=lambda e: (e.day, e.id))
+    encoding = InstrumentEncoding(catalogue, typical_of(rows, catalogue))
+    data = data_of(rows, encoding, rates)
     with tqdm(desc="fitting", unit=" steps", disable=None if progress else True, leave=False) as bar:
-        fitted = fit_core(data_of(rows, catalogue, rates), guitar_specification(), seed, learned, bar.update)
-    spread = replace(fitted.core.spread, shape=fitted.core.spread.shape * width)
+        fitted = fit_core(data, guitar_specification(), encoding, seed, learned, bar.update)
+    spread = fitted.core.spread
+    assert spread is not None
     model = GuitarModel(
-        core=replace(fitted.core, spread=spread),
+        core=replace(fitted.core, spread=replace(spread, shape=spread.shape * width)),
         catalogue=catalogue,
         sales=counts_of(rows),
-        typical=typical_of(rows, catalogue),
+        typical=encoding.typical,
         first_evidence=min(e.day for e in rows),
         last_evidence=max(e.day for e in rows),
     )
     return Fit(model, report_of(rows, fitted, model), learned_of(fitted))
 
 
-def data_of(rows: Sequence[Evidence], catalogue: Catalogue, rates: Rates) -> Data:
-    """The table of these rows, with log prices in US dollars."""
+def data_of(rows: Sequence[Evidence], encoding: InstrumentEncoding, rates: Rates) -> Data:
+    """These rows for a fit, with log prices in US dollars."""
     price = np.log([float(e.price) * rates.usd_per(e.currency, e.day) for e in rows])
     gap = ["" if e.kind == "sale" else f"{e.kind} {e.channel}" for e in rows]
     # Offers are few: they share one noise, askings have one for each channel.
@@ -71,7 +75,9 @@ def data_of(rows: Sequence[Evidence], catalogue: Catalogue, rates: Rates) -> Dat
     specimen = [
         f"{model_key(e.subject)}|{e.instrument.serial}" if e.instrument.serial else e.id for e in rows
     ]
-    return Data(columns([e.subject for e in rows], catalogue), price, gap, kind, specimen)
+    subjects = [e.subject for e in rows]
+    table = columns(subjects, encoding.catalogue, encoding.typical)
+    return Data(table, [encoding.row(s) for s in subjects], price, gap, kind, specimen)
 
 
 def counts_of(rows: Sequence[Evidence]) -> Mapping[str, Mapping[str, Mapping[str, int]]]:

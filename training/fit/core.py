@@ -3,27 +3,28 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from models.price.backbone import LEVEL, Backbone, Block, saturate
-from models.price.basis import Floats, Ints, Levels, Ramps, Table
+from models.price.backbone import Backbone
+from models.price.basis import Floats, Table
 from models.price.core import Core, Input
+from models.price.evaluator.encoding import Encoding, Row
+from models.price.evaluator.evaluator import Evaluator
 from models.price.hidden import Hidden
-from models.price.posterior import Posterior, compressed
-from models.price.spread import Spread, hidden_variance
-from models.price.trees import Forest
+from models.price.posterior import Posterior, compressed, nothing_known
 from training.fit import solve
 from training.fit.crossfit import CrossFit, cross_fit, folds_of
-from training.fit.hiding import factor_of, hidden_of
+from training.fit.hiding import factor_of, hidden_of, variance_of_unknown, variances_of_losses
 from training.fit.learned import Learned, starting_from
+from training.fit.leftout import LeftOut, left_out
 from training.fit.problem import SALE, Problem, layout_of, matrix
-from training.fit.residual import Boosted, boost
-from training.fit.scatter import fit_spread
+from training.fit.scatter import drift_of, fit_spread
 from training.fit.solve import Estimate
 from training.fit.spec import Term
+from training.fit.trees import Grown, grow, no_trees
 
 _CAPS = (1.6, 2.6, 1.0)  # tried in turn; the first must beat no cap at all before the others are tried
 _EVIDENCE_MARGIN = 3.0  # nats that a cap must win by
@@ -35,28 +36,26 @@ _LEARN_ON = 15_000  # rows: beyond that, variances and cap are learned on an eve
 class Specification:
     """What a core is made of on one kind of table.
 
-    `forest`: what trees see; `signs`: input name → −1 where more may only lower. `scatter`: level columns
-    whose levels may scatter differently. `time`: the column of time, "" for none. `kriged`: the columns that
-    `training.fit.kriging` measures nearness by. `plain`: the few terms of a backbone to stack beside it.
+    `inputs`: what trees see. `scatter`: level columns whose levels may scatter differently. `time`: the column
+    of time, "" for none.
     """
 
     terms: tuple[Term, ...]
-    forest: tuple[Input, ...]
-    signs: Mapping[str, int]
+    inputs: tuple[Input, ...] = ()
     scatter: tuple[str, ...] = ()
     time: str = ""
-    kriged: tuple[str, ...] = ()
-    plain: tuple[Term, ...] = ()
 
 
 @dataclass(frozen=True)
 class Data:
     """n rows. `y`: log price. `gap`: "" for a sale, else the level of its gap; `kind`: what noise it has.
 
-    `specimen`: rows of one specimen share it.
+    `table` and `rows` are the same rows, as columns and as the evaluator takes them. `specimen`: rows of one
+    specimen share it.
     """
 
     table: Table
+    rows: Sequence[Row]
     y: Floats
     gap: Sequence[str]
     kind: Sequence[str]
@@ -69,51 +68,50 @@ class Data:
 
 @dataclass(frozen=True)
 class Fitted:
-    """A core with what the fit knew on the way; `pull`: (n,) how far robust weighting trusts a row."""
+    """A core with what the fit knew on the way. `pull`: (n,) how far robust weighting trusts a row."""
 
     core: Core
     problem: Problem
     estimate: Estimate
     crossed: CrossFit
-    boosted: Boosted
-    folds: Ints
+    left: LeftOut
+    grown: Grown
     pull: Floats
 
 
 def fit_core(
     data: Data,
     spec: Specification,
+    encoding: Encoding,
     seed: int = 0,
     learned: Learned | None = None,
     step_done: Callable[[], object] = lambda: None,
 ) -> Fitted:
-    """Backbone, residual and spread of this data. Raises ValueError where there are fewer than 20 sales."""
+    """Backbone, trees and spread of this data. Raises ValueError where there are fewer than 20 sales."""
     if int(data.sale.sum()) < 20:
         raise ValueError(f"{int(data.sale.sum())} closed sales are too few to fit on; at least 20 are needed")
     problem = problem_of(data, spec)
-    spec = replace(spec, forest=tuple(i for i in spec.forest if _is_there(i, problem)))
     estimate = _estimate(problem, learned, step_done)
-    problem = replace(problem, spread=_spread_of_unknown(problem, estimate, data.table))
+    spread, shift = _of_unknown(problem, estimate, data, encoding)
+    problem = replace(problem, spread=spread, y=data.y - shift)
     hidden = _hidden_rule(problem, estimate, data.table)
-    moved = hidden.predict(data.table) if hidden else np.zeros(len(data.y))
-    problem = replace(problem, y=data.y - moved)
-    estimate = solve.fit(problem, estimate, most=8, step_done=step_done)
+    told = hidden.predict(data.table) if hidden else np.zeros(len(data.y))
+    problem = replace(problem, y=problem.y - told)
+    estimate = _capped(problem, estimate, step_done)
     # Once more with what was learned held, so that coefficients and covariance belong to the same variances.
     estimate = solve.fit(problem, estimate, most=1, learn=False, step_done=step_done)
-    folds = folds_of(data.specimen, seed)
-    crossed = cross_fit(problem, estimate, folds)
+    crossed = cross_fit(problem, estimate, folds_of(data.specimen, seed))
     step_done()
-    backbone = backbone_of(problem, estimate)
-    boosted = _boosted(data, spec, problem, backbone, crossed, folds, seed, step_done)
-    forest = Forest.from_text(boosted.texts) if boosted.texts else None
-    posterior = _posterior(problem, estimate)
-    spread = _spread(data, spec, problem, estimate, crossed, boosted, backbone, moved)
-    core = Core(backbone, spec.forest if forest else (), forest, boosted.texts, posterior, spread, hidden)
+    inputs = _inputs_there(spec, problem)
+    left = left_out(data, problem, crossed, estimate.cap, hidden, encoding, inputs)
+    step_done()
+    grown = _grown(data, left, crossed, inputs, seed, step_done)
+    backbone = backbone_of(problem, estimate.theta, estimate.cap).served()
+    core = Core(backbone, grown.trees, _posterior(problem, estimate), None, hidden)
+    core = _with_spread(core, data, spec, problem, estimate, crossed, left, grown)
     residual = problem.y - solve.predict(problem.layout, problem.x, estimate.theta, estimate.cap)
     scale2, tails = estimate.sigma2[problem.kind], estimate.tails[problem.kind]
-    return Fitted(
-        core, problem, estimate, crossed, boosted, folds, (tails + 1) / (tails + residual**2 / scale2)
-    )
+    return Fitted(core, problem, estimate, crossed, left, grown, (tails + 1) / (tails + residual**2 / scale2))
 
 
 def problem_of(data: Data, spec: Specification) -> Problem:
@@ -125,13 +123,14 @@ def problem_of(data: Data, spec: Specification) -> Problem:
     return Problem(layout, matrix(layout, data.table, data.gap), data.y, kind, np.ones(len(kind)))
 
 
-def _is_there(asked: Input, problem: Problem) -> bool:
-    """Whether any of an input's blocks is in the layout: without finishes there is no effect of finishes."""
-    return not asked.blocks or any(b.name in asked.blocks for b in problem.layout.blocks)
+def _inputs_there(spec: Specification, problem: Problem) -> tuple[Input, ...]:
+    """The inputs that something in the layout moves: without finishes there is no total of finishes."""
+    parts = {block.part for block in problem.layout.blocks}
+    return tuple(one for one in spec.inputs if one.columns or one.name in parts)
 
 
 def _estimate(problem: Problem, learned: Learned | None, step_done: Callable[[], object]) -> Estimate:
-    """The estimate of the cap with the most evidence."""
+    """A first estimate, without a cap unless one was learned before."""
     if learned is not None:
         return solve.fit(problem, starting_from(problem, learned), most=12, step_done=step_done)
     step = math.ceil(len(problem.y) / _LEARN_ON)
@@ -141,8 +140,13 @@ def _estimate(problem: Problem, learned: Learned | None, step_done: Callable[[],
         # What said nothing in the part gets another chance in the whole.
         again = replace(first, tau2=np.maximum(first.tau2, 1e-4), active=np.arange(len(first.theta)))
         return solve.fit(problem, again, most=6, step_done=step_done)
-    best = solve.fit(problem, solve.start(problem, math.inf), step_done=step_done)
-    if not problem.layout.nonnegative.any():
+    return solve.fit(problem, solve.start(problem, math.inf), step_done=step_done)
+
+
+def _capped(problem: Problem, first: Estimate, step_done: Callable[[], object]) -> Estimate:
+    """The estimate of the cap with the most evidence, from one of any cap."""
+    best = solve.fit(problem, first, most=8, step_done=step_done)
+    if not problem.layout.nonnegative.any() or math.isfinite(first.cap):
         return best
     for cap in _CAPS:
         other = solve.fit(problem, replace(best, cap=cap), most=8, step_done=step_done)
@@ -154,18 +158,34 @@ def _estimate(problem: Problem, learned: Learned | None, step_done: Callable[[],
     return best
 
 
-def _spread_of_unknown(problem: Problem, est: Estimate, table: Table) -> Floats:
-    """(n,) how much more a row scatters for the fields it does not know, as a factor on its noise variance.
+def backbone_of(problem: Problem, theta: Floats, cap: float) -> Backbone:
+    """The backbone with these coefficients."""
+    layout = problem.layout
+    return Backbone(layout.blocks, theta[: layout.intercept], float(theta[layout.intercept]), cap)
 
-    Without it the robust noise would take a hidden refinish for an outlier and leave the mean of such rows.
+
+def _of_unknown(
+    problem: Problem, est: Estimate, data: Data, encoding: Encoding
+) -> tuple[Floats, Floats]:
+    """Two (n,) arrays of what the fields that a row does not know do to its price.
+
+    How much more it scatters, as a factor on its noise variance: without it the robust noise would take a
+    hidden refinish for an outlier and leave the mean of such rows. And the mean effect of what the level's
+    blanks may turn out to be, against the typical value that they count as.
     """
-    hidden = _hidden(backbone_of(problem, est), table)
-    return np.asarray(1.0 + hidden_variance(hidden, table, len(problem.y)) / est.sigma2[0])
+    parts = solve.parts_of(problem.layout, problem.x, est.theta)
+    backbone = backbone_of(problem, est.theta, est.cap)
+    hidden = variances_of_losses(backbone, data.table, parts)
+    core = Core(backbone.without_blanks(), None, nothing_known(len(backbone.theta)), None)
+    found = Evaluator(core, encoding).parts_of(data.rows)
+    factor = 1.0 + (variance_of_unknown(hidden, data.table) + found.mixture) / est.sigma2[0]
+    return np.asarray(factor), found.shift
 
 
 def _hidden_rule(problem: Problem, est: Estimate, table: Table) -> Hidden | None:
     """What known losses say about unknown ones, as far as the prices bear it out."""
-    rule = hidden_of(backbone_of(problem, est), table)
+    parts = solve.parts_of(problem.layout, problem.x, est.theta)
+    rule = hidden_of(backbone_of(problem, est.theta, est.cap), table, parts)
     if rule is None:
         return None
     residual = problem.y - solve.predict(problem.layout, problem.x, est.theta, est.cap)
@@ -173,39 +193,26 @@ def _hidden_rule(problem: Problem, est: Estimate, table: Table) -> Hidden | None
     return replace(rule, weights=rule.weights * factor)
 
 
-def backbone_of(problem: Problem, est: Estimate) -> Backbone:
-    """The backbone with these coefficients."""
-    layout = problem.layout
-    return Backbone(layout.blocks, est.theta[: layout.intercept], float(est.theta[layout.intercept]), est.cap)
-
-
-def _left_out(problem: Problem, crossed: CrossFit, boosted: Boosted) -> Floats:
-    return np.asarray(problem.y - crossed.value - boosted.left_out)
-
-
-def _boosted(
+def _grown(
     data: Data,
-    spec: Specification,
-    problem: Problem,
-    backbone: Backbone,
+    left: LeftOut,
     crossed: CrossFit,
-    folds: Ints,
+    inputs: Sequence[Input],
     seed: int,
     step_done: Callable[[], object],
-) -> Boosted:
-    if not spec.forest:
-        return Boosted((), np.zeros(len(problem.y)), 0.0)
-    x = np.stack([i.values(backbone, data.table) for i in spec.forest], axis=1)
-    weight = crossed.weight / crossed.weight.mean()
-    return boost(
-        x,
-        problem.y - crossed.value,
-        weight,
-        np.where(data.sale, weight, 0.0),
-        folds,
-        [spec.signs.get(i.name, 0) for i in spec.forest],
+) -> Grown:
+    if not inputs:
+        return no_trees(len(data.y))
+    return grow(
+        left.inputs,
+        left.residual - left.shift,
+        left.taken,
+        crossed.weight,
+        data.sale,
+        crossed.folds,
+        inputs,
         seed,
-        step_done=step_done,
+        step_done,
     )
 
 
@@ -221,71 +228,33 @@ def _posterior(problem: Problem, est: Estimate) -> Posterior:
     return compressed(covariance, est.active[inside], sd[:p], _DIRECTIONS)
 
 
-def _spread(
+def _with_spread(
+    core: Core,
     data: Data,
     spec: Specification,
     problem: Problem,
     est: Estimate,
     crossed: CrossFit,
-    boosted: Boosted,
-    backbone: Backbone,
-    moved: Floats,
-) -> Spread:
+    left: LeftOut,
+    grown: Grown,
+) -> Core:
     sale = data.sale
     table = {name: values[sale] for name, values in data.table.items()}
+    parts = solve.parts_of(problem.layout, problem.x, est.theta)
+    hidden = variances_of_losses(core.backbone, data.table, parts)
     spread = fit_spread(
         table,
-        (crossed.value + boosted.left_out + moved)[sale],
-        _left_out(problem, crossed, boosted)[sale],
+        (data.y - left.residual + grown.bent)[sale],
+        (left.residual - grown.bent - left.shift)[sale],
         crossed.posterior[sale],
+        left.mixture[sale],
         columns=spec.scatter,
-        hidden=_hidden(backbone, data.table),
+        hidden=hidden,
         time=spec.time,
-        drift=_drift(problem, est, spec.time),
+        drift=drift_of(problem, est, spec.time),
     )
     # Every fold shared the learned variances: left-out rows did not pay for them, so the shape does.
     rows = int(sale.sum())
     learned = int((~solve.layout_dropped(est) & ~problem.layout.flat).sum())
-    return replace(spread, shape=spread.shape * math.sqrt(rows / max(rows - learned, rows / 2)))
-
-
-def _hidden(backbone: Backbone, table: Table) -> dict[str, float]:
-    """Column → variance of its effect over the rows that know it, for columns that are sometimes unknown."""
-    out = {}
-    scales = {family: float(backbone.scale(family, table).mean()) for family in backbone.families}
-    for column in dict.fromkeys(b.columns[0] for b in backbone.blocks if _can_be_unknown(b)):
-        values = table[column]
-        known = ~np.isnan(values) if values.dtype.kind == "f" else values != ""
-        if known.all():
-            continue
-        own = [
-            at
-            for at, b in enumerate(backbone.blocks)
-            if b.columns == (column,) and not b.role.startswith("scale") and not b.name.endswith(" unknown")
-        ]
-        effect = backbone.sums(own, {column: values[known]})
-        family = next((b.role[5:] for b in map(backbone.blocks.__getitem__, own) if b.role != LEVEL), None)
-        if family is not None:
-            effect = saturate(effect * scales[family], backbone.cap)
-        out[column] = float(np.var(effect)) if known.sum() > 5 else 0.0
-    return out
-
-
-def _can_be_unknown(block: Block) -> bool:
-    """Whether what is missing from this block's column is not known, rather than not there."""
-    return block.name.endswith(" unknown") or (
-        block.role == LEVEL and len(block.bases) == 1 and isinstance(block.bases[0], Levels)
-    )
-
-
-def _drift(problem: Problem, est: Estimate, time: str) -> float:
-    """Prior variance a year of the walks over time: what the market may move after the last evidence."""
-    total = 0.0
-    for block in problem.layout.blocks:
-        basis = block.bases[-1]
-        # One ramp alone is a trend, not a walk.
-        if isinstance(basis, Ramps) and basis.size > 1 and basis.column == time and block.role == LEVEL:
-            spacing = basis.knots[1] - basis.knots[0]
-            tau2 = float(est.tau2[problem.layout.groups.index(block.group)])
-            total += 0.0 if tau2 < 2.5e-5 else tau2 / spacing
-    return total
+    paid = math.sqrt(rows / max(rows - learned, rows / 2))
+    return replace(core, spread=replace(spread, shape=spread.shape * paid))

@@ -1,4 +1,4 @@
-"""The backbone's answers for rows it was not fitted on, with the learned variances held."""
+"""The backbone without each fold of the rows in turn, with the learned variances held."""
 
 from __future__ import annotations
 
@@ -18,9 +18,13 @@ FOLDS = 5
 
 @dataclass(frozen=True)
 class CrossFit:
-    """`value`: (n,) left-out log value, gap included; `posterior`: its variance; `weight`: (n,) precision."""
+    """`folds`: (n,) the fold of each row. `thetas`: (folds, p) the coefficients without each fold.
 
-    value: Floats
+    `posterior`: (n,) variance of each row's left-out value; `weight`: (n,) its precision.
+    """
+
+    folds: Ints
+    thetas: Floats
     posterior: Floats
     weight: Floats
 
@@ -42,7 +46,7 @@ def folds_of(specimens: Sequence[str], seed: int, count: int = FOLDS) -> Ints:
 
 
 def cross_fit(problem: Problem, est: Estimate, folds: Ints) -> CrossFit:
-    """Each fold answered by the fit without it: one solve a fold, linear around the whole fit."""
+    """One solve a fold, linear around the whole fit."""
     layout, active = problem.layout, est.active
     jac = jacobian(layout, problem.x, est.theta, est.cap)[:, active].tocsr()
     residual = problem.y - predict(layout, problem.x, est.theta, est.cap)
@@ -52,16 +56,14 @@ def cross_fit(problem: Problem, est: Estimate, folds: Ints) -> CrossFit:
     whole, moment = (jac.T @ weighted).toarray(), weighted.T @ target
     precision = prior_precision(layout, est.tau2)[active]
     nonnegative = layout.nonnegative[active]
-    value, posterior = np.zeros(len(w)), np.zeros(len(w))
-    for fold in range(int(folds.max()) + 1):
+    thetas, posterior = np.zeros((int(folds.max()) + 1, len(est.theta))), np.zeros(len(w))
+    for fold in range(len(thetas)):
         out = folds == fold
         rest = whole - (jac[out].T @ weighted[out]).toarray()
         rest[np.diag_indices(len(active))] += precision
         theta, factor, free = bounded(rest, moment - weighted[out].T @ target[out], nonnegative)
-        full = np.zeros(len(est.theta))
-        full[active] = theta
-        value[out] = predict(layout, problem.x[out], full, est.cap)
+        thetas[fold, active] = theta
         rows = jac[out][:, np.flatnonzero(free)].toarray()
         half = sl.solve_triangular(factor, rows.T, lower=True, check_finite=False)
         posterior[out] = (half**2).sum(axis=0)
-    return CrossFit(value, posterior, w)
+    return CrossFit(folds, thetas, posterior, w)

@@ -2,42 +2,26 @@
 
 from __future__ import annotations
 
-from models.price.core import Input
-from models.price.features import LOSSES
+from models.price.core import BLANKS, COLUMN, LOSS, PART, Input
+from models.price.features import CONDITION_LOSSES, ORIGINALITY_LOSSES
 from training.fit.core import Specification
 from training.fit.spec import instrument_terms
 
-_NUMBERS = ("year", "year_in_run", "weight", "figure", "finish_rarity", "log_total", "log_number", "time")
-_CODES = {
-    "build": ("production", "custom_order", "prototype"),
-    "history": ("none", "one_owner", "documented", "notable"),
-    "paperwork": ("no", "yes"),
-    "case": ("none", "modern", "period", "original"),
-}
-_CHANNELS = ("private", "dealer", "auction", "online")
+_INPUTS = (
+    *(
+        Input(part, PART)
+        for part in ("identity", "edition", "finish", "build", "figure", "provenance", "market", "channel")
+    ),
+    *(Input(part, LOSS, sign=-1) for part in ("condition", "refinish", "changed parts")),
+    Input("unknown condition", BLANKS, CONDITION_LOSSES, -1),
+    Input("unknown originality", BLANKS, ORIGINALITY_LOSSES, -1),
+    Input("body", COLUMN, ("body",)),
+)
 
 
 def guitar_specification() -> Specification:
     """The specification of an instrument.
 
-    Trees see numbers, ordered codes, and the backbone's own effects of model, edition and finish: no names,
-    so that renaming a maker changes nothing.
+    Trees see the parts of the value and no names, so that renaming a maker changes nothing.
     """
-    inputs = [
-        Input("model effect", blocks=("maker", "model")),
-        Input("edition effect", blocks=("edition", "special", "log_total")),
-        Input("finish effect", blocks=("finish", "maker finish", "model finish")),
-        *(Input(name, name) for name in (*_NUMBERS, *LOSSES)),
-        *(
-            Input(name, name, {word: float(i) for i, word in enumerate(words)})
-            for name, words in _CODES.items()
-        ),
-        *(Input(f"channel {c}", "channel", {o: float(o == c) for o in _CHANNELS}) for c in _CHANNELS),
-    ]
-    return Specification(
-        instrument_terms(),
-        tuple(inputs),
-        dict.fromkeys(LOSSES, -1),
-        scatter=("channel", "build"),
-        time="time",
-    )
+    return Specification(instrument_terms(), _INPUTS, scatter=("channel", "build"), time="time")

@@ -2,20 +2,28 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import numpy as np
 
-from models.price.backbone import Backbone, saturation_slope
+from models.price.backbone import Backbone
 from models.price.basis import Floats, Ramps, Table
 from models.price.hidden import Hidden
+from training.fit.solve import Parts, saturate, saturation_slope
+from training.fit.spec import reference_grade
 
 _RIDGE = 5.0
 _LEAST_ROWS = 40
-# An unknown field stays a loss: what the known ones take off it is at most this share of what it costs.
+# A blank stays a loss: what the known fields take off it is at most this share of what it costs beyond the
+# reference instrument's own loss.
 _SHARE = 0.95
 
 
-def hidden_of(backbone: Backbone, table: Table) -> Hidden | None:
-    """The bilinear rule for this backbone, None where it has no losses of ordinal columns."""
+def hidden_of(backbone: Backbone, table: Table, parts: Parts) -> Hidden | None:
+    """The bilinear rule for this backbone, None where it has no losses of ordinal columns.
+
+    `parts`: of the fitted values of the table's rows.
+    """
     columns = tuple(
         dict.fromkeys(
             b.columns[0]
@@ -25,18 +33,48 @@ def hidden_of(backbone: Backbone, table: Table) -> Hidden | None:
     )
     if len(columns) < 2:
         return None
-    losses, base = _losses(backbone, columns)
-    scales, slope = _scales(backbone, columns, table)
-    losses = losses * (scales * slope[:, None]).mean(axis=0)[:, None]
+    losses, base, reference = _losses(backbone, columns)
+    scales, slope = _scales(backbone, columns, parts)
+    own = (scales * slope[:, None]).mean(axis=0)
+    losses = losses * own[:, None]
     raw = Hidden(columns, losses, np.zeros(len(columns)), np.zeros((len(columns), len(columns))))
     unknown, loss = raw.sides(table)
     known = unknown == 0
     mean = np.array([loss[known[:, k], k].mean() if known[:, k].any() else 0.0 for k in range(len(columns))])
+    # Not below the reference's loss: else a blank beside good news would count as better than the reference.
+    mean = np.maximum(mean, reference * own)
     departure = np.where(known, loss - mean, 0.0)
     weights = np.stack([_row(departure, known, k) for k in range(len(columns))])
-    cost = np.vstack([base * scales * slope[:, None], base * scales.min(axis=0)])
+    spare = base - reference
+    cost = np.vstack([spare * scales * slope[:, None], spare * scales.min(axis=0)])
     taken = np.vstack([-departure @ weights.T, mean @ weights.T])
     return Hidden(columns, losses, mean, weights * _bound(taken, cost)[:, None])
+
+
+def variances_of_losses(backbone: Backbone, table: Table, parts: Parts) -> dict[str, float]:
+    """Loss column → variance of its effect over the rows that know it, for columns that are sometimes unknown.
+
+    `parts`: of the fitted values of the table's rows.
+    """
+    out = {}
+    for family in backbone.families:
+        places = backbone.places(f"loss:{family}")
+        scale = float(parts.scale[family].mean())
+        for column in dict.fromkeys(backbone.blocks[at].columns[0] for at in places):
+            known = table[column][~np.isnan(table[column])]
+            if len(known) == len(table[column]):
+                continue
+            own = [at for at in places if backbone.blocks[at].columns == (column,)]
+            effect = saturate(backbone.sums(own, {column: known}) * scale, backbone.cap)
+            out[column] = float(np.var(effect)) if len(known) > 5 else 0.0
+    return out
+
+
+def variance_of_unknown(hidden: Mapping[str, float], table: Table) -> Floats:
+    """(n,) summed variance of the effects of the losses that each row does not know."""
+    rows = len(next(iter(table.values())))
+    unknown = (variance * np.isnan(table[column]) for column, variance in hidden.items())
+    return np.asarray(sum(unknown, np.zeros(rows)), np.float64)
 
 
 def factor_of(residual: Floats, moved: Floats, weight: Floats) -> float:
@@ -45,13 +83,13 @@ def factor_of(residual: Floats, moved: Floats, weight: Floats) -> float:
     return float(np.clip((weight * moved * residual).sum() / bottom, 0.0, 1.0)) if bottom > 0 else 0.0
 
 
-def _losses(backbone: Backbone, columns: tuple[str, ...]) -> tuple[Floats, Floats]:
-    """(k, steps) loss at each step of the scale, and (k,) the loss of not knowing."""
+def _losses(backbone: Backbone, columns: tuple[str, ...]) -> tuple[Floats, Floats, Floats]:
+    """(k, steps) loss at each step of the scale, and (k,) those of a blank and of the reference instrument."""
     most = max(
         len(b.bases[0].knots) for b in backbone.blocks if isinstance(b.bases[0], Ramps) and b.role != "level"
     )
     grades = np.arange(most, dtype=np.float64)
-    losses, base = np.zeros((len(columns), most)), np.zeros(len(columns))
+    losses, base, reference = np.zeros((len(columns), most)), np.zeros(len(columns)), np.zeros(len(columns))
     for k, column in enumerate(columns):
         own = [
             at
@@ -62,8 +100,9 @@ def _losses(backbone: Backbone, columns: tuple[str, ...]) -> tuple[Floats, Float
             len(b.bases[0].knots) for at in own if isinstance((b := backbone.blocks[at]).bases[0], Ramps)
         )
         losses[k] = backbone.sums(own, {column: np.minimum(grades, top - 1)})
-        base[k] = backbone.sums(own, {column: np.array([np.nan])})[0]
-    return losses, base
+        at_blank_and_reference = np.array([np.nan, reference_grade(column)])
+        base[k], reference[k] = backbone.sums(own, {column: at_blank_and_reference})
+    return losses, base, reference
 
 
 def _row(departure: Floats, known: np.ndarray, k: int) -> Floats:
@@ -86,10 +125,9 @@ def _row(departure: Floats, known: np.ndarray, k: int) -> Floats:
     return out
 
 
-def _scales(backbone: Backbone, columns: tuple[str, ...], table: Table) -> tuple[Floats, Floats]:
+def _scales(backbone: Backbone, columns: tuple[str, ...], parts: Parts) -> tuple[Floats, Floats]:
     """(n, k) scale of each column's family in each row, and (n,) how much of a further loss counts there."""
     family = {b.columns[0]: b.role[5:] for b in backbone.blocks if b.role.startswith("loss:")}
-    parts = backbone.parts(table)
     scales = np.stack([parts.scale[family[c]] for c in columns], axis=1)
     return scales, saturation_slope(parts.total, backbone.cap)
 

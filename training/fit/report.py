@@ -33,8 +33,20 @@ def report_of(rows: Sequence[Evidence], fitted: Fitted, model: GuitarModel) -> d
             "tails": est.tails.tolist(),
             "cap": None if math.isinf(est.cap) else est.cap,
         },
-        "trees": {"boosters": len(fitted.boosted.texts), "gain": round(fitted.boosted.gain, 5)},
+        "trees": trees_of(fitted),
         "suspicious": suspicious(rows, fitted),
+    }
+
+
+def trees_of(fitted: Fitted) -> dict[str, Any]:
+    """What the boosted trees are and what they gain on left-out sales."""
+    grown, trees = fitted.grown, fitted.core.trees
+    return {
+        "boosters": len(trees.texts) if trees else 0,
+        "rounds": grown.rounds,
+        "weight": round(trees.weight, 4) if trees else 0.0,
+        "gain": round(grown.gain, 5),
+        "gain_error": round(grown.gain_error, 5),
     }
 
 
@@ -67,7 +79,7 @@ def index_of(rows: Sequence[Evidence], backbone: Backbone, posterior: Posterior)
 
 def suspicious(rows: Sequence[Evidence], fitted: Fitted) -> list[dict[str, Any]]:
     """Rows far from what the rest says of them, most suspicious first, each with the likeliest reason."""
-    left_out = fitted.problem.y - fitted.crossed.value
+    left_out = fitted.left.residual - fitted.grown.bent
     out = []
     for at in np.argsort(fitted.pull):
         if fitted.pull[at] >= _SUSPICIOUS:

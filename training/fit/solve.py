@@ -6,7 +6,8 @@ Gauss–Newton on the saturating losses; Student-t noise per kind of evidence by
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import math
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -14,7 +15,7 @@ import scipy.linalg as sl
 import scipy.sparse as sp
 from scipy.special import gammaln
 
-from models.price.backbone import MIN_SCALE, Parts, role_factor, saturate, saturation_slope
+from models.price.backbone import BLANK, LEVEL, MIN_SCALE
 from models.price.basis import Floats, Ints
 from training.fit.problem import Bools, Layout, Problem
 
@@ -59,6 +60,36 @@ def start(problem: Problem, cap: float) -> Estimate:
     )
 
 
+@dataclass(frozen=True)
+class Parts:
+    """The pieces of n fitted values: level, each family's loss and scale, the total scaled loss; all (n,)."""
+
+    level: Floats
+    loss: Mapping[str, Floats]
+    scale: Mapping[str, Floats]
+    total: Floats
+
+
+def saturate(loss: Floats, cap: float) -> Floats:
+    """T(u): the log price that a total loss u takes, given the cap C."""
+    return loss if math.isinf(cap) else -cap * np.expm1(-loss / cap)
+
+
+def saturation_slope(loss: Floats, cap: float) -> Floats:
+    """T′(u)."""
+    return np.ones_like(loss) if math.isinf(cap) else np.exp(-loss / cap)
+
+
+def role_factor(role: str, parts: Parts, slope: Floats) -> Floats:
+    """(n,) ∂ log value / ∂ (Σ θ·x) for the blocks of this role."""
+    kind, _, family = role.partition(":")
+    if kind in (LEVEL, BLANK):
+        return np.ones_like(slope)
+    if kind == "loss":
+        return -slope * parts.scale[family]
+    return np.where(parts.scale[family] > MIN_SCALE, -slope * parts.loss[family], 0.0)
+
+
 def parts_of(layout: Layout, x: sp.csr_matrix, theta: Floats) -> Parts:
     """Level, losses and scales of every row of a design."""
     by_role = {name: x @ np.where(layout.role == r, theta, 0.0) for r, name in enumerate(layout.roles)}
@@ -67,7 +98,7 @@ def parts_of(layout: Layout, x: sp.csr_matrix, theta: Floats) -> Parts:
     loss = {f: by_role[f"loss:{f}"] for f in families}
     scale = {f: np.maximum(1.0 + by_role.get(f"scale:{f}", zero), MIN_SCALE) for f in families}
     total = sum((loss[f] * scale[f] for f in families), zero)
-    return Parts(by_role["level"], loss, scale, total)
+    return Parts(by_role[LEVEL] + by_role.get(BLANK, zero), loss, scale, total)
 
 
 def predict(layout: Layout, x: sp.csr_matrix, theta: Floats, cap: float) -> Floats:

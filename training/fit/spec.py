@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from models.price.backbone import LEVEL, Block
+from models.price.backbone import BLANK, LEVEL, Block
 from models.price.basis import Basis, Levels, Linear, Ramps, Table, Unknown, shapes_over, smooth_over
-from models.price.features import CONDITION_LOSSES, ORIGINALITY_LOSSES, STEPS_OF
+from models.price.features import BLANKS, CONDITION_LOSSES, ORIGINALITY_LOSSES, STEPS_OF, ordinal
+from models.price.reference import CLEAN
 
 _CARRIED_ON = 1.0  # years that slopes go on past the last evidence; a quarter of the years there are, if less
 _LASTING = 2.0  # years over which a market's slope is forgotten
@@ -21,13 +22,17 @@ Maker = Callable[[Table], Basis | None]  # a basis fitted to the data, None wher
 
 @dataclass(frozen=True)
 class Term:
-    """One block to be: the product of bases over these columns, by these recipes."""
+    """One block to be: the product of bases over these columns, by these recipes.
+
+    `part`: the part of the value that the block belongs to, of which the trees see the total; "" for none.
+    """
 
     name: str
     recipes: tuple[Maker, ...]
     role: str = LEVEL
     group: str = ""
     pooled: bool = True
+    part: str = ""
 
     def fitted(self, table: Table) -> Block | None:
         """The block on this data, or None where one of its columns says nothing here."""
@@ -35,7 +40,7 @@ class Term:
         if any(basis is None for basis in bases):
             return None
         found = tuple(basis for basis in bases if basis is not None)
-        return Block(self.name, found, self.role, self.group or self.name, self.pooled)
+        return Block(self.name, found, self.role, self.group or self.name, self.pooled, self.part)
 
 
 def levels(column: str, unknown: bool = True) -> Maker:
@@ -67,24 +72,35 @@ def raw(column: str, scale: float = 1.0) -> Maker:
 
 
 def graded(column: str, count: int) -> Maker:
-    """The whole scale from 0 to `count` as one; unknown counts as the mean of what is known."""
+    """The whole scale from 0 to `count` as one; a blank counts as the mean of the known ones.
+
+    A blank never counts as better than the reference instrument, or it would add to the value.
+    """
 
     def fit(table: Table) -> Basis | None:
-        return Linear(column, 0.0, float(count), _mean(table[column] / count))
+        usual = max(_mean(table[column]), reference_grade(column))
+        return Linear(column, 0.0, float(count), usual / count)
 
     return fit
 
 
 def graded_steps(column: str, count: int) -> Maker:
-    """The steps of an ordinal scale from 0 to `count`; unknown counts as their mean where known."""
+    """The steps of an ordinal scale from 0 to `count`; a blank as in `graded`."""
 
     def fit(table: Table) -> Basis | None:
         known = np.nan_to_num(table[column][:, None], nan=0.0)
         done = np.clip(known - np.arange(count), 0.0, 1.0)
         done[np.isnan(table[column])] = np.nan
-        return Ramps(column, tuple(float(k) for k in range(count + 1)), tuple(map(_mean, done.T)))
+        at_reference = np.clip(reference_grade(column) - np.arange(count), 0.0, 1.0)
+        usual = np.maximum([_mean(step) for step in done.T], at_reference)
+        return Ramps(column, tuple(float(k) for k in range(count + 1)), tuple(usual.tolist()))
 
     return fit
+
+
+def reference_grade(column: str) -> float:
+    """The place on its scale that the reference instrument has in this column, 0 for one without a scale."""
+    return ordinal(column, CLEAN[column]) if column in CLEAN else 0.0
 
 
 def _mean(x: np.ndarray) -> float:
@@ -181,75 +197,106 @@ def _integrated_slopes(years: np.ndarray) -> np.ndarray:
 def _losses(family: str, fields: Sequence[str]) -> Iterable[Term]:
     role = f"loss:{family}"
     for field in fields:
-        count = STEPS_OF[field]
+        count, part = STEPS_OF[field], loss_part(field)
         kind = "grade" if count == 5 else "part" if field.split("_")[1] in _PARTS else field
-        yield Term(f"{field} slope", (graded(field, count),), role, f"slope {kind}")
-        yield Term(f"{field} steps", (graded_steps(field, count),), role, f"steps {kind}")
-        # Not known is the usual loss and more: what is wrong is left unsaid more often than what is right.
-        yield Term(f"{field} unknown", (unknown(field),), role, f"unknown {family}")
+        yield Term(f"{field} slope", (graded(field, count),), role, f"slope {kind}", part=part)
+        yield Term(f"{field} steps", (graded_steps(field, count),), role, f"steps {kind}", part=part)
+        # A blank is the usual loss and more: faults are left unsaid more often than good news.
+        yield Term(f"{field} unknown", (unknown(field),), role, f"unknown {family}", part=part)
 
 
 _PARTS = ("pickups", "wiring", "tuners", "bridge", "tailpiece", "nut", "pickguard")
 
 
+def loss_part(field: str) -> str:
+    """The part of the value that a loss belongs to: a refinish works on others unlike changed parts do."""
+    if field in CONDITION_LOSSES:
+        return "condition"
+    return "refinish" if field == "originality_finish" else "changed parts"
+
+
 def instrument_terms() -> tuple[Term, ...]:
     """The backbone of a collectible guitar's log price."""
     losses = [*_losses("condition", CONDITION_LOSSES), *_losses("originality", ORIGINALITY_LOSSES)]
-    return (*_identity(), *_rarity(), *_provenance(), *_market(), *losses, *_scales())
+    return (*_level_terms(), *_blanks(), *losses, *_scales())
+
+
+def _level_terms() -> Iterable[Term]:
+    parts = {
+        "identity": _identity(),
+        "edition": _edition(),
+        "finish": _finish(),
+        "build": _build(),
+        "figure": _figure(),
+        "provenance": [Term(name, (levels(name),)) for name in ("history", "paperwork", "case")],
+        "market": _market(),
+        "channel": [
+            Term("channel", (levels("channel"),)),
+            Term("channel by maker", (levels("channel"), levels("maker"))),
+        ],
+    }
+    return (replace(term, part=part) for part, terms in parts.items() for term in terms)
 
 
 def _identity() -> list[Term]:
     return [
         Term("maker", (levels("maker"),)),
         Term("model", (levels("model"),)),
-        Term("edition", (levels("edition"),)),
-        Term("special", (levels("special"),)),
-        Term("log_total", (linear("log_total"),)),
         Term("year", (linear("year"),)),
         Term("year curve", (smooth("year"),)),
         Term("run", (linear("year_in_run"),)),
         Term("run curve", (smooth("year_in_run", 8, 5),)),
         Term("run by model", (levels("model"), linear("year_in_run"))),
         Term("run curve by model", (levels("model"), smooth("year_in_run", 8, 3))),
-        Term("year unknown", (unknown("year"),), group="unknown identity"),
-        Term("run unknown", (unknown("year_in_run"),), group="unknown identity"),
         Term("weight", (linear("weight"),)),
         Term("weight curve", (smooth("weight", 8, 4),)),
         Term("weight by model", (levels("model"), linear("weight"))),
-        Term("weight unknown", (unknown("weight"),), group="unknown identity"),
     ]
 
 
-def _rarity() -> list[Term]:
+def _edition() -> list[Term]:
     return [
-        Term("finish_rarity", (linear("finish_rarity"),)),
-        Term("finish_rarity curve", (smooth("finish_rarity", 8, 4),)),
-        Term("finish", (levels("finish"),)),
-        Term("maker finish", (levels("maker_finish", unknown=False),)),
-        Term("model finish", (levels("model_finish", unknown=False),)),
-        Term("build", (levels("build"),), pooled=True),
-        Term("build by model", (levels("build"), levels("model"))),
-        Term("build by edition", (levels("build"), levels("special"))),
-        Term("figure", (linear("figure"),)),
-        Term("figure steps", (steps("figure", 5),)),
-        Term("figure by model", (levels("model"), linear("figure"))),
-        Term("figure unknown", (unknown("figure"),), group="unknown rarity"),
+        Term("edition", (levels("edition"),)),
+        Term("special", (levels("special"),)),
+        Term("log_total", (linear("log_total"),)),
         Term("number", (linear("log_number"),)),
         Term("number curve", (smooth("log_number", 8, 5),)),
         Term("place", (linear("place"),)),
         Term("place curve", (smooth("place", 8, 4),)),
         Term("place by edition", (levels("edition"), linear("place"))),
         Term("number by edition", (levels("edition"), linear("log_number"))),
-        Term("number unknown", (raw("number_unknown"),), group="unknown rarity"),
     ]
 
 
-def _provenance() -> list[Term]:
+def _finish() -> list[Term]:
     return [
-        Term("history", (levels("history"),)),
-        Term("paperwork", (levels("paperwork"),)),
-        Term("case", (levels("case"),)),
+        Term("finish_rarity", (linear("finish_rarity"),)),
+        Term("finish_rarity curve", (smooth("finish_rarity", 8, 4),)),
+        Term("finish", (levels("finish"),)),
+        Term("maker finish", (levels("maker_finish", unknown=False),)),
+        Term("model finish", (levels("model_finish", unknown=False),)),
     ]
+
+
+def _build() -> list[Term]:
+    return [
+        Term("build", (levels("build"),)),
+        Term("build by model", (levels("build"), levels("model"))),
+        Term("build by edition", (levels("build"), levels("special"))),
+    ]
+
+
+def _figure() -> list[Term]:
+    return [
+        Term("figure", (linear("figure"),)),
+        Term("figure steps", (steps("figure", 5),)),
+        Term("figure by model", (levels("model"), linear("figure"))),
+    ]
+
+
+def _blanks() -> list[Term]:
+    """How much less those who leave a field blank are paid than the reference instrument; see `BLANK`."""
+    return [Term(name, (raw(name),), BLANK, "blank") for name in ("number_unknown", *BLANKS)]
 
 
 def _market() -> list[Term]:
@@ -262,8 +309,6 @@ def _market() -> list[Term]:
         Term("drift by maker", (levels("maker"), trend("time"))),
         Term("drift by model", (levels("model"), trend("time"))),
         Term("walk by maker", (levels("maker"), walk("time", 1.0))),
-        Term("channel", (levels("channel"),)),
-        Term("channel by maker", (levels("channel"), levels("maker"))),
     ]
 
 

@@ -6,29 +6,49 @@ from collections import Counter
 from collections.abc import Sequence
 from statistics import median_low
 
+from models.answers import likely_answers
 from models.catalogue import Catalogue, Model
 from models.evidence import Evidence
 from models.instrument import Instrument, Subject
+from models.kept import Kept
 from models.names import normal
 from models.price.features import model_key
-from models.price.reference import Typical
-from models.vocabulary import DEFAULT_CHANNEL
+from models.price.reference import Answers, Typical
+from models.vocabulary import BY_FLAT, DEFAULT_CHANNEL
+
+# Fields of the level whose blank counts as typical; what else it may be widens the range.
+_MAY_BE_BLANK = (
+    "year",
+    "finish",
+    "figure",
+    "weight_kg",
+    "provenance_history",
+    "provenance_paperwork",
+    "provenance_case",
+)
 
 
 def typical_of(rows: Sequence[Evidence], catalogue: Catalogue) -> dict[str, Typical]:
     """Model key → what is typical, for every model of the catalogue."""
     known: dict[str, list[Instrument]] = {}
+    kept = Kept.of(rows)
     for e in rows:
         known.setdefault(model_key(e.subject), []).append(e.instrument)
     out = {}
     for model in catalogue.models:
         subject = Subject(Instrument(model.maker, model.name), rows[0].day, DEFAULT_CHANNEL)
         key = model_key(subject)
-        out[key] = _typical(model, known.get(key, []))
+        out[key] = _typical(model, known.get(key, []), _answers(kept, model))
     return out
 
 
-def _typical(model: Model, specimens: Sequence[Instrument]) -> Typical:
+def _answers(kept: Kept, model: Model) -> dict[str, Answers]:
+    it = Instrument(model.maker, model.name)
+    found = {flat: likely_answers(kept, model, it, BY_FLAT[flat]) for flat in _MAY_BE_BLANK}
+    return {flat: [(a.value, a.chance) for a in answers] for flat, answers in found.items()}
+
+
+def _typical(model: Model, specimens: Sequence[Instrument], answers: dict[str, Answers]) -> Typical:
     figures = [s.figure for s in specimens if s.figure is not None]
     weights = [s.weight_kg for s in specimens if s.weight_kg is not None]
     return Typical(
@@ -36,6 +56,7 @@ def _typical(model: Model, specimens: Sequence[Instrument]) -> Typical:
         finish=_commonest_finish(model, specimens),
         figure=0.0 if model.figured_top is False else median_low(figures) if figures else None,
         weight_kg=median_low(weights) if weights else None,
+        answers=answers,
     )
 
 

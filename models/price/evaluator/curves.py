@@ -9,8 +9,8 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from models.price.basis import Basis, Linear, Ramps, Smooth, Table, Unknown
-from models.price.fast.pieces import Piece, Pieces, shared_prior
+from models.price.basis import Basis, Linear, Ramps, Smooth, Table
+from models.price.evaluator.pieces import Piece, Pieces, shared_prior
 
 
 class Share(NamedTuple):
@@ -71,8 +71,3 @@ def _knots(bases: Sequence[Basis]) -> list[float]:
     inner = sorted(bends or middles or [0.0])
     reach = max(inner[-1] - inner[0], 1.0)
     return [inner[0] - reach, *inner, inner[-1] + reach]
-
-
-def is_straight(basis: Basis) -> bool:
-    """Whether it is straight between knots that are known."""
-    return isinstance(basis, Linear | Ramps | Smooth | Unknown)

@@ -40,6 +40,7 @@ class Pieces:
     def __init__(self, backbone: Backbone, posterior: Posterior) -> None:
         self._backbone, self._posterior = backbone, posterior
         self._found: dict[bytes, Piece] = {}
+        self._ordered: list[Piece] = []
         self._lock = threading.Lock()
         self.vectors: Floats = np.empty((256, posterior.directions.shape[1]))
 
@@ -62,6 +63,23 @@ class Pieces:
         """The piece of the column after those of all blocks."""
         return self._kept(self._backbone.starts[-1:], np.ones(1), self._backbone.intercept)
 
+    def difference(
+        self, one: tuple[Sequence[int], Sequence[float]], other: tuple[Sequence[int], Sequence[float]]
+    ) -> float:
+        """The variance of the difference of two weighted sums of pieces, each of places and weights.
+
+        What both have cancels: the prior is taken of the difference of their design columns.
+        """
+        scaled = np.zeros(len(self._posterior.sd))
+        for sign, (at, weights) in ((1.0, one), (-1.0, other)):
+            for place, weight in zip(at, weights, strict=True):
+                piece = self._ordered[place]
+                scaled[piece.columns] += sign * weight * piece.scaled
+        vector = np.zeros(self.vectors.shape[1])
+        for sign, (at, weights) in ((1.0, one), (-1.0, other)):
+            vector += sign * np.einsum("p,pr->r", np.array(weights), self.vectors[list(at)])
+        return max(float((scaled**2).sum() - (vector**2).sum()), 0.0)
+
     def _design(self, places: Sequence[int], table: Table) -> tuple[Ints, Floats]:
         rows = [(at, *product(self._backbone.blocks[at].bases, table)) for at in places]
         index = np.concatenate(
@@ -83,8 +101,10 @@ class Pieces:
         if at == len(self.vectors):
             # The old rows stay as they are for whoever is reading them.
             self.vectors = np.concatenate([self.vectors, np.empty((at // 2, self.vectors.shape[1]))])
+        piece = Piece(total, at, float((scaled**2).sum()), index, scaled)
+        self._ordered.append(piece)
         self.vectors[at] = np.einsum("m,mr->r", scaled, self._posterior.directions[index])
-        return Piece(total, at, float((scaled**2).sum()), index, scaled)
+        return piece
 
 
 def shared_prior(one: Piece, other: Piece) -> float:

@@ -1,0 +1,241 @@
+"""Values, ranges and reasons of rows: each row looked up, then all of them worked out together."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from itertools import chain
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from models.price.basis import Floats
+from models.price.core import Core, Input
+from models.price.evaluator.encoding import Encoding, Row, Values
+from models.price.evaluator.level import kept
+from models.price.evaluator.losses import Losses, LossRules
+from models.price.evaluator.pieces import Pieces
+from models.price.evaluator.plan import Level, Plan, Scales
+from models.price.evaluator.reasons import InputsOf, Reasons, effects_between
+from models.price.spread import LEAST_UNSURE, Spread
+
+_MOST_BYTES = 32 << 20  # of vectors; then all that is kept is forgotten and begun anew
+
+
+class Ranges(NamedTuple):
+    """(n,) medians, and (n, levels) ends of the central ranges, in log.
+
+    `effective`: (n,) the number of sales that would fix each value as well as all evidence does.
+    """
+
+    center: Floats
+    low: Floats
+    high: Floats
+    effective: Floats
+
+
+class Parts(NamedTuple):
+    """The parts of n values and of their scales, (n,) each, all in log.
+
+    `level`: with blanks. `taken`: what the losses take, before trees. `told`: what known losses say of unknown
+    ones. `inputs`: (n, p) what the trees see. `noise`: the levels' part of the log noise variance.
+    `unknown`: variance of the losses that are not known. `shift`, `mixture`: mean and variance of what the
+    level's blanks may turn out to be. `time`: in years.
+    """
+
+    level: Floats
+    taken: Floats
+    told: Floats
+    inputs: Floats
+    noise: Floats
+    unknown: Floats
+    shift: Floats
+    mixture: Floats
+    time: Floats
+
+
+class _Memory:
+    """All that is kept: whole, so that it can be forgotten while others still read it."""
+
+    def __init__(self, core: Core, encoding: Encoding) -> None:
+        self.pieces = Pieces(core.backbone, core.posterior)
+        self.rules = LossRules(core, self.pieces, encoding)
+        self.plans: dict[Any, Plan] = {}
+
+
+class Found(NamedTuple):
+    """What was looked up for one row."""
+
+    memory: _Memory
+    plan: Plan
+    values: Values
+    level: Level
+    losses: Losses
+    scales: Scales
+
+
+class Evaluator:
+    """Answers for rows of one encoding. What is kept of a key is made when the key is first asked for."""
+
+    def __init__(self, core: Core, encoding: Encoding, inputs: Sequence[Input] | None = None) -> None:
+        """`inputs`: what trees are going to see, while the core has none."""
+        self.core, self.encoding = core, encoding
+        self._memory = _Memory(core, encoding)
+        self._inputs = InputsOf(encoding, core.trees.inputs if core.trees else inputs or ())
+        self._ends: dict[tuple[float, ...], tuple[Floats, Floats]] = {}
+
+    def center(self, rows: Sequence[Row]) -> Floats:
+        """(n,) medians, in log."""
+        return self.center_of(self.parts([self.find(row) for row in rows]))
+
+    def ranges(self, rows: Sequence[Row], levels: Sequence[float]) -> Ranges:
+        """Medians and ranges of n ≥ 1 rows."""
+        return self._ranges([self.find(row) for row in rows], levels)
+
+    def explained(self, rows: Sequence[Row], levels: Sequence[float]) -> tuple[Ranges, Reasons]:
+        """The same, and the reasons that lead from each row's reference to it."""
+        found = [self.find(row) for row in rows]
+        bases = [self._reference(one) for one in found]
+        center = self.center_of(self.parts(bases))
+        return self._ranges(found, levels), Reasons(
+            [base.values for base in bases], center, self._effects(found, bases)
+        )
+
+    def effects(self, rows: Sequence[Row], bases: Sequence[Row]) -> Floats:
+        """(n, players) Shapley effects, in log, from bases to rows of the same keys, pairwise."""
+        return self._effects([self.find(row) for row in rows], [self.find(base) for base in bases])
+
+    def difference_variance(self, rows: Sequence[Row], others: Sequence[Row]) -> Floats:
+        """(n,) variance, in log, of what is not known about the difference of two values, pairwise.
+
+        What both share, the noise of a sale above all, is not in it; of the coefficients only those that
+        differ are. A loss that one of them does not know counts with the variance of its effect, a blank of
+        the level with that of what it may be. A single other stands beside every row.
+        """
+        spread = self._spread
+        out = []
+        for row, other in zip(rows, list(others) * (len(rows) if len(others) == 1 else 1), strict=True):
+            one, two = self.find(row), self.find(other)
+            (prior, at, weights), (_, at2, weights2) = _vector(one), _vector(two)
+            learned = one.memory.pieces.difference((at, weights), (at2, weights2))
+            known = np.abs(one.losses.unknowns - two.losses.unknowns)
+            hidden = one.memory.rules.variances @ known + abs(
+                one.plan.mixture(one.values).variance - two.plan.mixture(two.values).variance
+            )
+            out.append(spread.posterior * learned + spread.unknown * hidden)
+        return np.array(out)
+
+    def noise_variance(self, rows: Sequence[Row]) -> Floats:
+        """(n,) variance, in log, of a sale of each row around its value, were that known exactly."""
+        parts = self.parts([self.find(row) for row in rows])
+        return self._spread.noise_variance(parts.noise, self.center_of(parts), parts.unknown, parts.mixture)
+
+    def parts_of(self, rows: Sequence[Row]) -> Parts:
+        """What the values and the scales of rows are made of."""
+        return self.parts([self.find(row) for row in rows])
+
+    def parts(self, found: Sequence[Found]) -> Parts:
+        """The same for looked-up rows."""
+        columns = [self._row(one) for one in found]
+        level, taken, told, noise, unknown, shift, mixture, time = np.array(columns).T
+        inputs = np.array([self._inputs.of(one) for one in found]).reshape(len(found), -1)
+        return Parts(level, taken, told, inputs, noise, unknown, shift, mixture, time)
+
+    def center_of(self, parts: Parts) -> Floats:
+        """(n,) medians, in log."""
+        trees = self.core.trees
+        if trees is None:
+            return np.asarray(parts.level - parts.taken + parts.told)
+        bent = trees.weight * trees.tables.predict(parts.inputs)
+        return np.asarray(parts.level - trees.kept_losses * parts.taken + parts.told + bent)
+
+    def find(self, row: Row) -> Found:
+        """What is kept of a row's fields, made where it is asked for the first time."""
+        memory = self._memory
+        if memory.pieces.nbytes > _MOST_BYTES:
+            memory = self._memory = _Memory(self.core, self.encoding)
+        plan = memory.plans.get(row.key)
+        if plan is None:
+            plan = Plan(self.core, memory.pieces, memory.rules, self.encoding, row)
+            memory.plans[row.key] = plan
+        return self._looked_up(memory, plan, row.values)
+
+    def _looked_up(self, memory: _Memory, plan: Plan, values: Values) -> Found:
+        return Found(
+            memory, plan, values, plan.level(values), memory.rules.of(values), plan.scales_of(values)
+        )
+
+    def _reference(self, found: Found) -> Found:
+        """The row's reference, with what the row hands on to it."""
+        base = list(found.plan.reference.values)
+        for at in self._inputs.shared:
+            base[at] = found.values[at]
+        return self._looked_up(found.memory, found.plan, tuple(base))
+
+    @property
+    def _spread(self) -> Spread:
+        if self.core.spread is None:
+            raise ValueError("the core has no spread yet: fit it before asking for a range")
+        return self.core.spread
+
+    def _row(self, found: Found) -> tuple[float, ...]:
+        rules, losses, mixture = found.memory.rules, found.losses, found.plan.mixture(found.values)
+        return (
+            found.level.total,
+            rules.taken(losses, found.scales.factors),
+            rules.told(losses),
+            found.level.noise,
+            losses.variance,
+            mixture.shift,
+            mixture.variance,
+            self.encoding.time(found.values),
+        )
+
+    def _ranges(self, found: Sequence[Found], levels: Sequence[float]) -> Ranges:
+        spread, parts = self._spread, self.parts(found)
+        center = self.center_of(parts)
+        posterior = np.array([_posterior(one) for one in found])
+        noise = spread.noise.variance(parts.noise, center)
+        scale = spread.scale(noise, posterior, parts.unknown, parts.mixture, parts.time)
+        key = tuple(levels)
+        ends = self._ends.get(key) or kept(self._ends, key, spread.ends(key))
+        middle = center + parts.shift
+        low, high = (middle[:, None] + scale[:, None] * end for end in ends)
+        effective = noise / np.maximum(posterior, noise * LEAST_UNSURE)
+        # A blank counts as typical or worse, so the middle of what it may be can lie above the value.
+        low, high = np.minimum(low, center[:, None]), np.maximum(high, center[:, None])
+        return Ranges(center, low, high, effective)
+
+    def _effects(self, found: Sequence[Found], bases: Sequence[Found]) -> Floats:
+        trees, bent = self.core.trees, None
+        if trees is not None:
+            own, base = (np.array([self._inputs.of(one) for one in side]) for side in (found, bases))
+            bent = trees.weight * trees.tables.effects(own, base)
+        pairs = zip(found, bases, strict=True)
+        rows = [
+            effects_between(self.core, self._inputs, one, base, None if bent is None else bent[at])
+            for at, (one, base) in enumerate(pairs)
+        ]
+        return np.array(rows)
+
+
+def _vector(found: Found) -> tuple[float, list[int], list[float]]:
+    """Prior variance of a row's value, and the places and weights of its pieces' vectors: its derivative."""
+    rules, level, losses, scales = found.memory.rules, found.level, found.losses, found.scales
+    slope = rules.slope(losses, scales.factors)
+    prior, at, weights = level.prior, list(level.at), list(level.weights)
+    for span, loss, factor, piece, free in zip(
+        rules.spans, losses.families, scales.factors, scales.pieces, scales.free, strict=True
+    ):
+        of_losses, of_scale = -slope * factor, -slope * loss * free
+        prior += of_losses * of_losses * sum(losses.priors[span]) + of_scale * of_scale * piece.prior
+        at += chain.from_iterable(losses.at[span])
+        weights += [of_losses * weight for own in losses.weights[span] for weight in own]
+        at.append(piece.at)
+        weights.append(of_scale)
+    return prior, at, weights
+
+
+def _posterior(found: Found) -> float:
+    """The variance of the value: of what is known of its coefficients (`models.price.posterior`)."""
+    prior, at, weights = _vector(found)
+    return max(prior - found.plan.products.square(at, weights), 0.0)

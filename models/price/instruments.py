@@ -1,0 +1,86 @@
+"""Instruments as rows of the evaluator: `models.price.features` with what is typical of each model."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from models.catalogue import Catalogue
+from models.instrument import Instrument, Subject
+from models.names import normal
+from models.price.basis import Table
+from models.price.evaluator.encoding import Row, Values
+from models.price.features import LOSSES, PLAYERS, columns, counted, ordinal, years_of
+from models.price.interface import FACTORS
+from models.price.reference import Answers, Typical, reference_of
+from models.vocabulary import BY_FLAT, BY_PATH, Kind
+
+_FIXED = ("maker", "model")  # what a row's key says
+_DAY, _CHANNEL = FACTORS.index("day"), FACTORS.index("channel")
+_NUMBERS_OF_AN_EDITION = 9  # a blank number is looked at in so many equal parts of the edition
+
+
+@dataclass(frozen=True)
+class InstrumentEncoding:
+    """Subjects of one catalogue. `typical`: model key → what is typical of it. See `Encoding`."""
+
+    catalogue: Catalogue
+    typical: Mapping[str, Typical]
+
+    players = FACTORS
+    shared = frozenset({"day", "channel"})
+    curved = frozenset({"time", "weight", "figure", "log_number", "place"})
+    losses = LOSSES
+
+    def row(self, subject: Subject) -> Row:
+        """The row of a canonical subject. Raises UnknownNameError."""
+        it = subject.instrument
+        it = counted(it, self.catalogue.find(it.maker, it.model))
+        return Row((normal(it.maker), normal(it.model)), (*it, subject.day, subject.channel))
+
+    def players_of(self, columns: Sequence[str]) -> tuple[str, ...]:
+        """The factors that these columns depend on, without those that the key fixes."""
+        return tuple(dict.fromkeys(p for name in columns for p in PLAYERS[name] if p not in _FIXED))
+
+    def reference(self, row: Row) -> Values:
+        """The values of the typical clean instrument of the row's model."""
+        return self.row(reference_of(_subject(row.values), self.typical["|".join(row.key)])).values
+
+    def table(self, row: Row, names: Sequence[str]) -> Table:
+        """The named columns of one row."""
+        return columns([_subject(row.values)], self.catalogue, self.typical, names)
+
+    def time(self, values: Values) -> float:
+        """The day of the value in years."""
+        return years_of(values[_DAY])
+
+    def ordinal(self, column: str, value: Any) -> float:
+        """The field's place on its scale."""
+        return ordinal(column, value)
+
+    def loss_values(self, column: str) -> Sequence[Any]:
+        """Not known, and all terms or whole grades."""
+        field = BY_FLAT[column]
+        return [None, *(map(float, field.names) if field.kind is Kind.GRADE else field.names)]
+
+    def answers(self, row: Row, player: str) -> Answers:
+        """What a blank field may turn out to be, by the catalogue's shares or the market's frequencies."""
+        flat = BY_PATH[player].flat if player in BY_PATH else ""
+        if row.values[FACTORS.index(player)] is not None:
+            return ()
+        if flat == "edition_number":
+            return self._numbers(Instrument(*row.values[:_DAY]))
+        return self.typical["|".join(row.key)].answers.get(flat, ())
+
+    def _numbers(self, it: Instrument) -> Answers:
+        edition = self.catalogue.find(it.maker, it.model).edition(it.edition)
+        if edition is None or not edition.numbered or not edition.production_total:
+            return ()
+        count = min(_NUMBERS_OF_AN_EDITION, edition.production_total)
+        middles = ((2 * part + 1) / (2 * count) for part in range(count))
+        return [(max(round(middle * edition.production_total), 1), 1 / count) for middle in middles]
+
+
+def _subject(values: Values) -> Subject:
+    return Subject(Instrument(*values[:_DAY]), values[_DAY], values[_CHANNEL])

@@ -1,0 +1,168 @@
+"""Boosted trees on what the parts of a value do together, shrunk by what they say of rows left out.
+
+The trees see the backbone's own totals of each part, taken from the fit without the row, and learn what the
+backbone left over. They may split on two inputs along a path at most, so that they come down to tables
+(`models.price.pairs`). A share of the losses is handed to them: they learn residual − share · losses, and may
+never rise with a loss. The value then counts the rest of the losses itself, so that it never rises with a loss
+either, however the trees bend the response.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from itertools import combinations
+
+import lightgbm as lgb
+import numpy as np
+
+from models.price.basis import Floats, Ints
+from models.price.core import Input, Trees
+from models.price.pairs import PairTables
+
+HANDED = 0.15
+_BAGS = 8  # a power of two: the mean of the boosters is exact
+_ROUNDS = 400
+_LEAST_ROWS = 120  # of 20 a leaf: below, a tree could hardly split
+# The weight is the slope of left-out residuals on what the trees say of them, pulled to 0 by _SHY squared
+# standard errors, times n² / (n² + _HALF²) of n sales. With _FULL sales or more it is never below _LEAST.
+_SHY, _HALF, _FULL, _LEAST = 4.0, 400.0, 1500, 0.1
+
+PARAMETERS: dict[str, object] = {
+    "objective": "huber",
+    "learning_rate": 0.03,
+    "num_leaves": 16,
+    "max_depth": 4,
+    "min_data_in_leaf": 20,
+    "lambda_l2": 10.0,
+    "bagging_fraction": 0.7,
+    "bagging_freq": 1,
+    "max_bin": 63,
+    "monotone_constraints_method": "basic",
+    "use_missing": False,
+    "verbosity": -1,
+    "num_threads": 1,
+    "deterministic": True,
+    "force_row_wise": True,
+}
+
+
+@dataclass(frozen=True)
+class Grown:
+    """What was fitted. `bent`: (n,) what the trees add to left-out values, the losses handed back included.
+
+    `gain`: share of the left-out squared error of sales that they take away, and `gain_error`, its standard
+    error. `rounds`: of each booster.
+    """
+
+    trees: Trees | None
+    bent: Floats
+    gain: float
+    gain_error: float
+    rounds: int
+
+
+def no_trees(rows: int) -> Grown:
+    """Nothing fitted, for so many rows."""
+    return Grown(None, np.zeros(rows), 0.0, 0.0, 0)
+
+
+def grow(
+    x: Floats,
+    residual: Floats,
+    losses: Floats,
+    weight: Floats,
+    sale: np.ndarray,
+    folds: Ints,
+    inputs: Sequence[Input],
+    seed: int,
+    step_done: Callable[[], object] = lambda: None,
+) -> Grown:
+    """Fit left-out residuals (n,) on left-out inputs x (n, p); `losses`: (n,) what the backbone's losses take.
+
+    `weight`: (n,) precision of each row. `sale`: (n,) the rows that the weight is judged on.
+    """
+    count = int(sale.sum())
+    if not inputs or len(residual) < _LEAST_ROWS:
+        return no_trees(len(residual))
+    handed = HANDED if any(one.sign for one in inputs) else 0.0
+    target, weight = residual - handed * losses, weight / weight.mean()
+    parameters = {
+        **PARAMETERS,
+        "alpha": float(np.quantile(np.abs(target), 0.9)),
+        "monotone_constraints": [one.sign for one in inputs],
+        "interaction_constraints": [list(pair) for pair in combinations(range(len(inputs)), 2)],
+    }
+    judged = np.where(sale, weight, 0.0)
+    rounds, answers = _left_out(parameters, x, target, weight, judged, folds, seed)
+    step_done()
+    says = answers + handed * losses
+    share = weight_of(residual, says, judged, count)
+    texts = tuple(_train(parameters, x, target, weight, rounds, seed * _BAGS + bag) for bag in range(_BAGS))
+    tables = PairTables.from_text(texts)
+    if tables.wrong_steps([one.sign for one in inputs]):
+        raise RuntimeError("the boosted trees broke a sign that they were fitted under; report this")
+    gained = judged * (residual**2 - (residual - share * says) ** 2)
+    before = float((judged * residual**2).sum())
+    return Grown(
+        Trees(tuple(inputs), texts, tables, share, handed),
+        share * says,
+        float(gained.sum()) / before,
+        float(np.sqrt((gained**2).sum())) / before,
+        rounds,
+    )
+
+
+def weight_of(residual: Floats, says: Floats, judged: Floats, sales: int) -> float:
+    """How much of what the trees say of left-out rows is believed, from 0 to 1; see the top of the module.
+
+    Without a cliff: it falls with the square of the number of sales, and with the doubt about the slope.
+    """
+    squares = float((judged * says**2).sum())
+    if squares <= 0:
+        return 0.0
+    slope = float((judged * residual * says).sum()) / squares
+    doubt = float((judged**2 * says**2 * (residual - slope * says) ** 2).sum()) / squares**2
+    believed = slope * slope**2 / (slope**2 + _SHY * doubt)
+    floor = _LEAST * min(sales / _FULL, 1.0) ** 2
+    return float(np.clip(believed * sales**2 / (sales**2 + _HALF**2), floor, 1.0))
+
+
+def _left_out(
+    parameters: dict[str, object],
+    x: Floats,
+    target: Floats,
+    weight: Floats,
+    judged: Floats,
+    folds: Ints,
+    seed: int,
+) -> tuple[int, Floats]:
+    """The number of rounds that does best over all folds, and every row's answer after that many."""
+    paths, boosters = np.zeros(_ROUNDS), []
+    for fold in range(int(folds.max()) + 1):
+        inside, out = np.flatnonzero(folds != fold), np.flatnonzero(folds == fold)
+        data = lgb.Dataset(x[inside], target[inside], weight=weight[inside], free_raw_data=True)
+        valid = data.create_valid(x[out], target[out], weight=np.maximum(judged[out], 1e-12))
+        seen: dict[str, dict[str, list[float]]] = {}
+        booster = lgb.train(
+            {**parameters, "metric": "l2", "seed": seed},
+            data,
+            _ROUNDS,
+            valid_sets=[valid],
+            callbacks=[lgb.record_evaluation(seen)],
+        )
+        paths += np.array(seen["valid_0"]["l2"]) * float(judged[out].sum())
+        boosters.append((out, booster))
+    rounds = int(np.argmin(paths)) + 1
+    answers = np.zeros(len(target))
+    for out, booster in boosters:
+        answers[out] = booster.predict(x[out], num_iteration=rounds)
+    return rounds, answers
+
+
+def _train(
+    parameters: dict[str, object], x: Floats, target: Floats, weight: Floats, rounds: int, seed: int
+) -> str:
+    """A booster of so many rounds, as text."""
+    booster = lgb.train({**parameters, "seed": seed}, lgb.Dataset(x, target, weight=weight), rounds)
+    return str(booster.model_to_string())
