@@ -13,8 +13,8 @@ from dataclasses import dataclass
 
 from models.errors import ForestError
 
-MISSING_NONE, MISSING_ZERO, MISSING_NAN = 0, 1, 2
-_CATEGORICAL, _DEFAULT_LEFT = 1, 2  # bits of decision_type; the two above them hold the kind of missing value
+_CATEGORICAL = 1  # a bit of decision_type; the bits from _MISSING on hold the kind of missing value
+_MISSING = 2
 _VERSIONS = ("v3", "v4")
 # Objectives whose prediction is the sum of the leaves as it is.
 _PLAIN = ("regression", "regression_l1", "huber", "fair", "quantile", "mape", "none", "custom")
@@ -24,15 +24,11 @@ _PLAIN = ("regression", "regression_l1", "huber", "fair", "quantile", "mape", "n
 class Tree:
     """One tree: m splits and m + 1 leaves. A child c ≥ 0 is split c (after its parent), −1 − l is leaf l.
 
-    A row goes left where its value ≤ `threshold` (+inf: all but NaN). `missing` says what is not known: with
-    MISSING_NAN it is NaN, with MISSING_ZERO zero and NaN, and both go left where `default_left` is set; with
-    MISSING_NONE nothing, and NaN is read as 0. `leaves`: values, with learning rate and start value.
+    A row goes left where its value ≤ `threshold`. `leaves`: values, with learning rate and start value.
     """
 
     column: tuple[int, ...]
     threshold: tuple[float, ...]
-    missing: tuple[int, ...]
-    default_left: tuple[bool, ...]
     left: tuple[int, ...]
     right: tuple[int, ...]
     leaves: tuple[float, ...]
@@ -106,8 +102,6 @@ def _tree(i: int, facts: Mapping[str, str], columns: int) -> Tree:
         tree = Tree(
             column=_integers(facts, "split_feature"),
             threshold=tuple(map(float, facts["threshold"].split())),
-            missing=tuple(kind >> 2 & 3 for kind in kinds),
-            default_left=tuple(kind & _DEFAULT_LEFT > 0 for kind in kinds),
             left=_integers(facts, "left_child"),
             right=_integers(facts, "right_child"),
             leaves=tuple(map(float, facts["leaf_value"].split())),
@@ -121,6 +115,8 @@ def _tree(i: int, facts: Mapping[str, str], columns: int) -> Tree:
         raise ForestError(
             f"{where} has categorical splits, which cannot be explained; code levels as numbers"
         )
+    if any(kind >> _MISSING & 3 for kind in kinds):
+        raise ForestError(f"{where} has a side for missing values; fit with use_missing=false")
     _check_tree(tree, leaves, columns, where)
     return tree
 
@@ -132,7 +128,7 @@ def _integers(facts: Mapping[str, str], name: str) -> tuple[int, ...]:
 def _check_tree(tree: Tree, leaves: int, columns: int, where: str) -> None:
     """Every split and leaf but the root is the child of one earlier split, and every number is one."""
     m = leaves - 1
-    lists = (tree.column, tree.threshold, tree.missing, tree.left, tree.right)
+    lists = (tree.column, tree.threshold, tree.left, tree.right)
     if len(tree.leaves) != leaves or any(len(entries) != m for entries in lists):
         raise ForestError(
             f"{where} has lists of other lengths than its {leaves} leaves need: the text was edited"
@@ -143,7 +139,7 @@ def _check_tree(tree: Tree, leaves: int, columns: int, where: str) -> None:
         0 <= child <= i for i, pair in enumerate(zip(tree.left, tree.right, strict=True)) for child in pair
     ):
         raise ForestError(f"{where} has a split before its parent: the text was edited")
-    if any(not 0 <= column < columns for column in tree.column) or max(tree.missing, default=0) > MISSING_NAN:
+    if any(not 0 <= column < columns for column in tree.column):
         raise ForestError(f"{where} splits on what the booster does not have: the text was edited")
     if not all(map(math.isfinite, tree.leaves)) or any(map(math.isnan, tree.threshold)):
         raise ForestError(f"{where} has a leaf or a threshold that is no number: the text was edited")

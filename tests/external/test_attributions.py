@@ -8,9 +8,8 @@ import lightgbm
 import numpy as np
 import pytest
 from forests import Split, forest_text, market_rows, train
-from numpy.typing import NDArray
-
 from models.price.trees import Forest
+from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 

@@ -10,10 +10,10 @@ import pytest
 from forests import Split, forest_text, train
 from hypothesis import given
 from hypothesis import strategies as st
+from models.price.trees import Forest
 
 from models.errors import ForestError
 from models.price.boosters import read_booster, read_boosters
-from models.price.trees import Forest
 
 TREE = Split(0, 0.5, -1.0, Split(1, 0.25, 1.0, 2.0))
 TEXT = forest_text([TREE, 0.125, TREE], 2)

@@ -16,6 +16,7 @@ import lightgbm as lgb
 import numpy as np
 import pytest
 from enumeration import enumerate_shapley
+from models.price.trees import Forest
 from numpy.typing import NDArray
 from specimens import LOSSES, drawn
 
@@ -24,7 +25,6 @@ from models.price.features import LOSSES as LOSS_COLUMNS
 from models.price.features import columns
 from models.price.interface import FACTORS
 from models.price.model import GuitarModel
-from models.price.trees import Forest
 from models.registry import Registry
 from models.vocabulary import BY_PATH, Family, Field
 from training.fit.guitars import guitar_specification

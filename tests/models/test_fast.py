@@ -11,15 +11,15 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from models.price.clear import Clear
+from models.price.fast import level, model
+from models.price.fast.model import Fast, can_be_looked_up
 from specimens import LOSSES, drawn
 
 from models.instrument import Subject
 from models.price.backbone import LEVEL, Block
 from models.price.basis import Linear, Ramps
-from models.price.clear import Clear
 from models.price.core import Core
-from models.price.fast import level, model
-from models.price.fast.model import Fast, can_be_looked_up
 from models.price.model import GuitarModel
 from models.price.spread import Noise
 from models.registry import Registry

@@ -7,11 +7,11 @@ import math
 import numpy as np
 import pytest
 from forests import Split, forest_text
+from models.price.trees import Forest
 
 from models.errors import ForestError
 from models.price.boosters import read_booster
 from models.price.shapley import corner_game
-from models.price.trees import Forest
 
 
 def comb(columns: int) -> Split:

@@ -10,9 +10,8 @@ import pytest
 from enumeration import enumerate_shapley
 from hypothesis import given
 from hypothesis import strategies as st
-from numpy.typing import NDArray
-
 from models.price.games import gauss_legendre, switched_product, switched_sum
+from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 GAMES = [(switched_sum, sum), (switched_product, math.prod)]

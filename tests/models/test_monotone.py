@@ -7,7 +7,6 @@ import pytest
 from forests import NAN, WORSE, Split, forest_text, judge, random_tree, train
 from hypothesis import given
 from hypothesis import strategies as st
-
 from models.price.monotone import wrong_steps
 from models.price.trees import Forest
 

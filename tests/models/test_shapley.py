@@ -12,9 +12,9 @@ from enumeration import enumerate_rows, enumerate_shapley
 from forests import WORSE, Split, forest_text, judge, market_rows, random_rows, random_tree, train
 from hypothesis import given
 from hypothesis import strategies as st
+from models.price.trees import Forest
 
 from models.price.shapley import corner_game, product_game
-from models.price.trees import Forest
 
 OWN = np.arange(14)  # every column its own player
 # Players of several columns, some side by side and some apart; player 2 has none.

@@ -20,7 +20,6 @@ from forests import (
 )
 from hypothesis import given
 from hypothesis import strategies as st
-
 from models.price.trees import Forest
 
 # Enough rows to pass every size at which the evaluation changes its way.

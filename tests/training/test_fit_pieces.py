@@ -9,12 +9,12 @@ from itertools import pairwise
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from training.fit.residual import boost
 
 from models.price.basis import Table
 from models.price.core import Input
 from training.fit.core import Data, Fitted, Specification, fit_core
 from training.fit.crossfit import folds_of
-from training.fit.residual import boost
 from training.fit.solve import bounded
 from training.fit.spec import Term, course, graded, graded_steps, levels, linear, raw, steps, unknown
 

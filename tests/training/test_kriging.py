@@ -4,11 +4,11 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-
-from training.fit.core import Data, Fitted, Specification, fit_core
 from training.fit.covariance import first_of, inverse, learn, sample_of
 from training.fit.kriging import Averaged, _left_out, _robust, _rows, _told, krige
 from training.fit.nearness import Coordinate, Kernel, coordinates_of
+
+from training.fit.core import Data, Fitted, Specification, fit_core
 from training.fit.problem import matrix
 from training.fit.spec import Term, levels, linear
 
