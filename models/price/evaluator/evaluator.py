@@ -20,6 +20,8 @@ from models.price.spread import LEAST_UNSURE, Spread
 
 _MOST_BYTES = 32 << 20  # of vectors; then all that is kept is forgotten and begun anew
 
+_DIGITS = 9  # after the point, of what trees see
+
 
 class Ranges(NamedTuple):
     """(n,) medians, and (n, levels) ends of the central ranges, in log.
@@ -143,8 +145,7 @@ class Evaluator:
         columns = [self._row(one) for one in found]
         level, taken, noise, unknown, shift, mixture, time = np.array(columns).T
         told = rules.told(*(np.array([one.losses[side] for one in found]) for side in (1, 2)))
-        inputs = np.array([one.inputs for one in found])
-        return Parts(level, taken, told, inputs, noise, unknown, shift, mixture, time)
+        return Parts(level, taken, told, self._seen(found), noise, unknown, shift, mixture, time)
 
     def center_of(self, parts: Parts) -> Floats:
         """(n,) medians, in log."""
@@ -177,6 +178,10 @@ class Evaluator:
         for at in self._shared:
             base[at] = found.values[at]
         return self._looked_up(found.memory, found.plan, tuple(base), found.plan.losses)
+
+    def _seen(self, found: Sequence[Found]) -> Floats:
+        """(n, p) what trees see, rounded: equal inputs must not differ by the order in which they were summed."""
+        return np.round(np.array([one.inputs for one in found]), _DIGITS)
 
     @property
     def _spread(self) -> Spread:
@@ -214,7 +219,7 @@ class Evaluator:
     def _effects(self, found: Sequence[Found], bases: Sequence[Found]) -> Floats:
         trees, bent = self.core.trees, [[0.0] * len(self._inputs)] * len(found)
         if trees is not None:
-            own, base = (np.array([one.inputs for one in side]) for side in (found, bases))
+            own, base = self._seen(found), self._seen(bases)
             bent = (trees.weight * trees.tables.effects(own, base)).tolist()
         trios = zip(found, bases, bent, strict=True)
         rows = [effects_between(self.core, self._inputs, self._blanks, *trio) for trio in trios]
