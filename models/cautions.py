@@ -12,6 +12,8 @@ from functools import cache, lru_cache
 
 from models.catalogue import Catalogue, Watchpoint
 from models.instrument import Instrument, Subject
+from models.parsing import Note
+from models.vocabulary import BY_PATH, NO_EDITION
 
 AS_OF = date(2026, 11, 1)
 
@@ -90,6 +92,8 @@ CODES = {
     "edition_not_numbered": "It bears a number, but the edition is not recorded as numbered.",
     "edition_number_above_total": "Its number is above the recorded total of the edition.",
     "year_outside_edition": "The year is outside the recorded years of the edition.",
+    "placeholder_not_known": "A text such as “unknown” stood in place of a value: it was read as not known.",
+    "edition_word_means_none": "A word such as “standard” stood in place of an edition: it was read as none.",
     **WORDING,
     "watchpoint": "What a careful buyer checks on this model.",
 }
@@ -120,7 +124,11 @@ def cautions_for(
         )
         for c in catalogue.contradictions(subject.instrument)
     ]
-    found = [*contradictions, *_about_value(subject, direct_sales, last_evidence)]
+    found = [
+        *contradictions,
+        *map(_about_note, subject.notes),
+        *_about_value(subject, direct_sales, last_evidence),
+    ]
     found += [*_about_specimen(subject.instrument), *_watchpoints(model.watchpoints)]
     found.append(_plain("estimate_not_appraisal"))
     return tuple(found)
@@ -129,6 +137,13 @@ def cautions_for(
 @cache
 def _plain(code: str, field: str | None = None) -> Caution:
     return Caution(code, WORDING[code], field)
+
+
+def _about_note(note: Note) -> Caution:
+    head = f"{BY_PATH[note.field].label.capitalize()}: “{note.word}” was read as"
+    if note.field == "edition" and note.word in NO_EDITION:
+        return Caution("edition_word_means_none", f"{head} no edition: the standard model.", note.field)
+    return Caution("placeholder_not_known", f"{head} not known.", note.field)
 
 
 def _about_value(subject: Subject, direct_sales: int, last_evidence: date | None) -> Iterator[Caution]:

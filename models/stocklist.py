@@ -17,7 +17,7 @@ from typing import IO, TypeVar
 
 from models.cells import read_day, read_id, read_term
 from models.errors import BookmatchError, Fault, InputError
-from models.instrument import Instrument, Subject
+from models.instrument import Described, Subject, read_flat
 from models.money import BASE_CURRENCY
 from models.table import Row, read_table
 from models.valuation import Valuation, Valuer
@@ -133,11 +133,11 @@ def read_row(row: Row, valuer: Valuer, terms: Terms) -> Subject | InputError:
     faults: list[Fault] = []
     name, day, channel = (row.cells.get(column, "").strip() for column in ("id", "date", "channel"))
     read_id(name, faults)
-    return read_subject(lambda: Instrument.from_flat(row.cells), day, channel, faults, valuer, terms)
+    return read_subject(lambda: read_flat(row.cells), day, channel, faults, valuer, terms)
 
 
 def read_subject(
-    instrument: Callable[[], Instrument],
+    described: Callable[[], Described],
     day: str,
     channel: str,
     faults: list[Fault],
@@ -146,16 +146,16 @@ def read_subject(
 ) -> Subject | InputError:
     """The subject that a row describes, or every fault of it: those found before, and what is wrong here.
 
-    `instrument` raises InputError; `day` and `channel` are as written, empty where the row names none.
+    `described` raises InputError; `day` and `channel` are as written, empty where the row names none.
     """
     found_day = read_day(day, faults, latest=LAST_DAY) if day else terms.day
     found_channel = read_term("channel", channel or terms.channel, CHANNEL_NAMES, faults)
     if found_day is not None:
         _done(lambda: valuer.rate(terms.currency, found_day), faults)
-    found = _done(lambda: valuer.catalogue.canonical(instrument()), faults)
+    found = _done(lambda: valuer.catalogue.spelled(described()), faults)
     if faults or found is None or found_day is None:
         return InputError(faults)
-    return Subject(found, found_day, found_channel)
+    return Subject(found.instrument, found_day, found_channel, found.notes)
 
 
 def _done(step: Callable[[], T], faults: list[Fault]) -> T | None:

@@ -139,7 +139,7 @@ class Valuer:
     def canonical(self, subject: Subject) -> Subject:
         """The subject with names spelled as in the catalogue. Raises UnknownNameError."""
         it = self.catalogue.canonical(subject.instrument)
-        return subject if it is subject.instrument else Subject(it, subject.day, subject.channel)
+        return subject if it is subject.instrument else subject._replace(instrument=it)
 
     def rate(self, currency: str, day: date) -> float:
         """US dollars for one unit. Raises InputError naming the currencies there are."""

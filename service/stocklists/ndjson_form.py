@@ -10,7 +10,7 @@ import orjson
 
 from models.cells import read_id
 from models.errors import BookmatchError, Fault, InputError
-from models.instrument import Instrument, Subject
+from models.instrument import Described, Subject, read_nested
 from models.names import nearest
 from models.stocklist import FAMILIES, Terms, level_name, read_subject, value_subjects
 from models.valuation import Valuer
@@ -73,15 +73,15 @@ class NdjsonForm:
         if name is not None:
             read_id(name, faults)
         return read_subject(
-            lambda: self._instrument(row.data), day or "", channel or "", faults, self._valuer, self._terms
+            lambda: self._described(row.data), day or "", channel or "", faults, self._valuer, self._terms
         )
 
-    def _instrument(self, data: Mapping[str, Any]) -> Instrument:
+    def _described(self, data: Mapping[str, Any]) -> Described:
         given = data.get("instrument")
         if given is None:
             raise InputError([Fault("instrument", None, "is required", "an object", "say what to value")])
         try:
-            return self._valuer.catalogue.canonical(Instrument.from_nested(given))
+            return self._valuer.catalogue.spelled(read_nested(given))
         except InputError as error:
             # The row has members of its own: a fault inside the instrument must lead there.
             raise InputError([_inside(fault) for fault in error.faults]) from None

@@ -143,9 +143,8 @@ class AskSchema(Schema):
 
     @post_load
     def _ask(self, data: dict[str, Any], **kwargs: Any) -> Ask:
-        subject = Subject(
-            data["instrument"], data.get("date") or today(), data.get("channel") or DEFAULT_CHANNEL
-        )
+        it, notes = data["instrument"]
+        subject = Subject(it, data.get("date") or today(), data.get("channel") or DEFAULT_CHANNEL, notes)
         return Ask(subject, data.get("currency") or BASE_CURRENCY, data.get("levels") or DEFAULT_LEVELS)
 
 

@@ -13,6 +13,7 @@ from models.bundle import write_bundle
 from models.catalogue import read_catalogue
 from models.cautions import CODES, cautions_for
 from models.instrument import Instrument, Subject
+from models.parsing import Note
 from models.registry import Registry
 from models.valuation import DEFAULT_LEVELS
 from models.vocabulary import FIELDS
@@ -160,7 +161,8 @@ def test_every_caution_that_can_be_given_is_in_the_vocabulary() -> None:
     for model in ("Fjell 2", "Dal"):
         for edition in (None, "Jubilee", "Unheard of"):
             it = Instrument("Ostvik", model).but(edition=edition, **odd)
-            subject = Subject(it, dt.date(2026, 1, 1), "private")
+            notes = (Note("edition", "standard"), Note("serial", "?"))
+            subject = Subject(it, dt.date(2026, 1, 1), "private", notes)
             given |= {c.code for c in cautions_for(subject, CATALOGUE, 0, dt.date(2020, 1, 1))}
     bare = Subject(Instrument("Ostvik", "Dal"), dt.date(2026, 1, 1), "private")
     given |= {c.code for c in cautions_for(bare, CATALOGUE, 9, None)}
