@@ -63,6 +63,10 @@ class Model:
         """The finish of this name, by the rule of names; None if not offered or not given."""
         return self._finishes.get(normal(name)) if name else None
 
+    def lacks_finish(self, name: str | None) -> bool:
+        """Whether a finish is given that is not among those recorded; False where none are recorded."""
+        return name is not None and bool(self.finishes) and self.finish(name) is None
+
     def edition(self, name: str | None) -> Edition | None:
         """The edition of this name, by the rule of names; None if not known or not given."""
         return self._editions.get(normal(name)) if name else None

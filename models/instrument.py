@@ -78,7 +78,7 @@ class Instrument(NamedTuple):
 
     def to_flat(self) -> dict[str, str]:
         """The CSV form; what is not known is empty."""
-        return {field.flat: _written(self.get(field)) for field in FIELDS}
+        return {field.flat: written(self.get(field)) for field in FIELDS}
 
     @classmethod
     def from_nested(cls, data: Mapping[str, Any]) -> Instrument:
@@ -149,7 +149,8 @@ _NESTED = tuple(path.rpartition(".")[::2] for path in BY_PATH)
 FLAT_NAMES = Instrument._fields
 
 
-def _written(value: Value) -> str:
+def written(value: Value) -> str:
+    """A value as a cell of CSV has it; what is not known is empty."""
     if value is None:
         return ""
     if isinstance(value, bool):
