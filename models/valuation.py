@@ -15,7 +15,7 @@ from models.claims import Claim, claims_of
 from models.errors import Fault, InputError, RateError
 from models.instrument import Instrument, Subject, Value
 from models.kept import NOTHING_KEPT, Kept
-from models.money import BASE_CURRENCY, Quote, Rates, quantum, round_money, split_money
+from models.money import BASE_CURRENCY, NO_RATE_NEEDED, Quote, Rates, quantum, round_money, split_money
 from models.price.interface import (
     FACTORS,
     FAMILY_OF,
@@ -162,6 +162,10 @@ class Valuer:
                 "choose another currency or day",
             )
             raise InputError([fault]) from error
+
+    def rate_source(self, currency: str) -> str:
+        """Who published the rates of this currency."""
+        return NO_RATE_NEEDED if currency == BASE_CURRENCY else self.rates.source
 
     def _quoted(self, currency: str, day: date) -> _Quoted:
         return _Quoted(currency, self.quote(currency, day))
