@@ -22,10 +22,17 @@ class Assumption:
 
 _EDITION = Assumption("edition", "standard", "no edition was named: it was valued as the standard model")
 _BUILD = Assumption("build", "production", "no build was given: it was valued as an ordinary production one")
-_PROVENANCE = ("provenance.history", "provenance.paperwork")
-_TYPICAL = ("year", "finish", "edition_number", "figure", "weight_kg")
+# The fields whose blank is counted as the typical instrument has them, or below that.
+TYPICAL = ("year", "finish", "edition_number", "figure", "weight_kg")
+# Those whose blank is counted as none.
+AS_NONE = ("provenance.history", "provenance.paperwork")
 # An effect below this shows as 0.0% and is no sign that blanks sell for less.
 _FELT = 0.0005
+
+
+def counted_less(effect: float) -> bool:
+    """Whether a blank of this log effect was counted below what the typical instrument has."""
+    return effect < -_FELT
 
 
 def unknown_fields(it: Instrument, model: Model) -> tuple[str, ...]:
@@ -65,19 +72,19 @@ def _assumed(
     if it.build is None:
         yield _BUILD
     for path in unknown:
-        taken = reference.get(BY_PATH[path]) if path in _TYPICAL or path in _PROVENANCE else None
+        taken = reference.get(BY_PATH[path]) if path in TYPICAL or path in AS_NONE else None
         if taken is not None:
             given = it.get(BY_PATH[path]) is not None
-            yield _taken(path, taken, given, effects.get(path, 0.0) < -_FELT)
+            yield _taken(path, taken, given, counted_less(effects.get(path, 0.0)))
 
 
 @lru_cache(maxsize=4096)
 def _taken(path: str, value: Value, given: bool, less: bool) -> Assumption:
-    counted = "none" if path in _PROVENANCE else "the typical instrument of this model has it"
+    counted = "none" if path in AS_NONE else "the typical instrument of this model has it"
     how = f"it was counted as {counted}"
     if less:
         how += ", and lower, because instruments described without it sell for less"
     why = f"no {BY_PATH[path].label} was given"
     if given:
         why = f"the catalogue does not have the {BY_PATH[path].label} that was given"
-    return Assumption(path, "none" if path in _PROVENANCE else written(value), f"{why}: {how}")
+    return Assumption(path, "none" if path in AS_NONE else written(value), f"{why}: {how}")

@@ -103,7 +103,7 @@ def test_sentences_stand_in_the_order_of_the_reasons(caller: Caller) -> None:
     # Two grades more than the reference's: e^−.2 − 1 = −18.1%.
     assert neck.startswith("Neck wear is heavy, where a typical one shows light: −18.1%, −$")
     top = next(line["text"] for line in found if line["field"] == "condition.top")
-    assert top.startswith("Top wear is not known: +22.1%, +$")
+    assert top.startswith("Top wear: not given; counted with the usual loss of those left blank: +22.1%, +$")
 
 
 def test_questions_name_unknown_fields_the_most_telling_first(caller: Caller) -> None:
