@@ -48,9 +48,10 @@ class Claim:
 
 def claims_of(factors: Iterable[Factor], value: Decimal) -> tuple[Claim, ...]:
     """The claims among these factors of a value, the largest first."""
+    least = LEAST_SHARE * value
     found = [
         Claim(f.field, f.label, f.amount, float(f.amount / value), PROOFS[f.field])
         for f in factors
-        if f.field in PROOFS and f.observed is not None and f.amount >= LEAST_SHARE * value
+        if f.field in PROOFS and f.observed is not None and f.amount >= least
     ]
     return tuple(sorted(found, key=lambda claim: -claim.amount))

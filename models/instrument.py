@@ -137,7 +137,7 @@ def _collect(
             faults.extend(error.faults)
             continue
         if values[field.flat] is None:
-            notes.append(note_of(field, value))
+            notes.append(note_of(field, value) if value else None)
             if field.flat in ("maker", "model"):
                 faults.append(Fault(field.path, value, "is required", "text", f"name the {field.label}"))
     if faults:

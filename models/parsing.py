@@ -107,8 +107,10 @@ def _text(field: Field, value: str) -> str | None:
     # As it was sent: a document can say how long a text may be, but not what will be taken off it.
     if len(value) > MAX_TEXT:
         raise _wrong(field, value[:40] + "…", "is too long", f"at most {MAX_TEXT} characters")
-    if stand_in(field, value):
-        return None
+    return None if stand_in(field, value) else _printable(field, value)
+
+
+def _printable(field: Field, value: str) -> str:
     text = " ".join(value.split()) if field.flat != "serial" else value.strip()
     if not text.isprintable():
         raise _wrong(field, value, "holds a control character", "printable text")
@@ -191,8 +193,8 @@ def _plainly(field: Field, value: Any) -> Value:
 
 def _plain_text(field: Field) -> _Reader:
     def read(value: Any) -> Value:
-        known = type(value) is str and value.strip() and not stand_in(field, value)
-        return _text(field, value) if known else _plainly(field, value)
+        known = type(value) is str and value.strip() and len(value) <= MAX_TEXT
+        return _printable(field, value) if known and not stand_in(field, value) else _plainly(field, value)
 
     return read
 

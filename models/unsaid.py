@@ -47,10 +47,11 @@ def unknown_fields(it: Instrument, model: Model) -> tuple[str, ...]:
         moot.add("edition_number")
     if model.figured_top is False:
         moot.add("figure")
-    open_fields = {path for path, value in zip(BY_PATH, it.values(), strict=True) if value is None} - moot
-    if model.lacks_finish(it.finish):
-        open_fields.add("finish")
-    return tuple(path for path in BY_PATH if path in open_fields)
+    counted_blank = "finish" if model.lacks_finish(it.finish) else None
+    pairs = zip(BY_PATH, it.values(), strict=True)
+    return tuple(
+        path for path, value in pairs if (value is None and path not in moot) or path == counted_blank
+    )
 
 
 def assumptions(
