@@ -132,7 +132,7 @@ BESIDE = {
 
 
 class Grounds(NamedTuple):
-    """What a value stands on, as far as cautions tell of it.
+    """The grounds of a value, as far as cautions tell of them.
 
     `direct_sales`: closed sales of the same model, edition and build. `first_evidence`, `last_evidence`: days
     of the oldest and newest evidence. `rate_day`: the day of the exchange rate. `claimed`: whether much of

@@ -95,7 +95,7 @@ class Instrument(NamedTuple):
 
 
 class Described(NamedTuple):
-    """A specimen as it was read, with the texts that were read as not known."""
+    """An instrument as it was read, with the texts that were read as not known."""
 
     instrument: Instrument
     notes: tuple[Note, ...] = ()
@@ -187,7 +187,7 @@ def _place(path: str, value: Any, out: dict[str, Any], faults: list[Fault]) -> N
 
 
 class Subject(NamedTuple):
-    """What is valued: a specimen, the day of the value and the channel of the market.
+    """A subject is what is valued: an instrument, the day of the value and the channel of the market.
 
     `notes`: texts of its description that were read as not known.
     """

@@ -46,7 +46,7 @@ _STAND_INS = {field.path: _stand_ins(field) for field in FIELDS}
 
 
 def note_of(field: Field, given: object) -> Note | None:
-    """What to note of a value that was read as not known; None where it was empty or left out."""
+    """The note on a value that was read as not known; None where it was empty or left out."""
     word = stand_in(field, given) if isinstance(given, str) else None
     return Note(field.path, word) if word else None
 

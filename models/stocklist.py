@@ -54,7 +54,7 @@ class Terms:
 
 
 class Own(NamedTuple):
-    """What a row says of itself beside the instrument, as written; empty where it says nothing."""
+    """The terms that a row names for itself, as written; empty where it names none."""
 
     day: str
     channel: str
@@ -62,7 +62,7 @@ class Own(NamedTuple):
 
 
 class Asked(NamedTuple):
-    """What a row asks for: the value of its subject in a currency."""
+    """A row that was read: it asks for the value of its subject in a currency."""
 
     subject: Subject
     currency: str
@@ -149,7 +149,7 @@ def value_rows(rows: Sequence[Row], valuer: Valuer, terms: Terms) -> Iterator[di
 
 
 def read_row(row: Row, valuer: Valuer, terms: Terms) -> Asked | InputError:
-    """What the row asks, spelled as the catalogue has it, or every fault of the row."""
+    """Read a row, spelled as the catalogue has it; or find every fault of it."""
     if row.fault is not None:
         return InputError([row.fault])
     faults: list[Fault] = []
@@ -161,7 +161,7 @@ def read_row(row: Row, valuer: Valuer, terms: Terms) -> Asked | InputError:
 def read_asked(
     described: Callable[[], Described], own: Own, faults: list[Fault], valuer: Valuer, terms: Terms
 ) -> Asked | InputError:
-    """What a row asks, or every fault of it: those found before, and what is wrong here.
+    """Read what a row asks; or find every fault of it, those found before and those found here.
 
     `described` raises InputError.
     """

@@ -1,4 +1,4 @@
-"""What a description leaves open, and which value was taken where it does."""
+"""This module finds the fields that a description leaves open, and says which values were taken for them."""
 
 from __future__ import annotations
 
@@ -36,9 +36,9 @@ def counted_less(effect: float) -> bool:
 
 
 def unknown_fields(it: Instrument, model: Model) -> tuple[str, ...]:
-    """What is not known and could be, by path: no number outside a numbered edition, no figure on plain tops.
+    """The fields that are not known and could be, by path.
 
-    A finish that the catalogue does not have for the model counts as not known. Edition and build are not
+    A number outside a numbered edition could not be, nor could a figure on a plain top. A finish that the catalogue does not have for the model counts as not known. Edition and build are not
     among them: where they are not given, they are reported as assumed.
     """
     edition = model.edition(it.edition)

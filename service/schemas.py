@@ -42,7 +42,7 @@ def money(text: str, *, required: bool = True) -> fields.String:
 
 
 def rate_members(*, required: bool = True) -> dict[str, fields.Field[Any]]:
-    """What an answer says of the exchange rate behind its amounts."""
+    """The members by which an answer names the exchange rate behind its amounts."""
     day = "the day of the exchange rate: of US dollars, which need none, the day of the value"
     source = f"who published that rate: of US dollars “{NO_RATE_NEEDED}”"
     return {

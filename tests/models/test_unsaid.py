@@ -1,4 +1,4 @@
-"""What a description leaves open: the fields that are not known, and the values that were taken for them."""
+"""The fields that a description leaves open, and the values that were taken for them."""
 
 from __future__ import annotations
 

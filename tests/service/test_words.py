@@ -1,4 +1,4 @@
-"""What owners write in place of a value, what they claim, and what an answer says it rests on."""
+"""Answers about placeholders, contradictions and claims, and about the day of a value and of its rate."""
 
 from __future__ import annotations
 
