@@ -38,8 +38,9 @@ def counted_less(effect: float) -> bool:
 def unknown_fields(it: Instrument, model: Model) -> tuple[str, ...]:
     """The fields that are not known and could be, by path.
 
-    A number outside a numbered edition could not be, nor could a figure on a plain top. A finish that the catalogue does not have for the model counts as not known. Edition and build are not
-    among them: where they are not given, they are reported as assumed.
+    A number outside a numbered edition could not be, nor could a figure on a plain top. A finish that the
+    catalogue does not have for the model counts as not known. Edition and build are not among them: where
+    they are not given, they are reported as assumed.
     """
     edition = model.edition(it.edition)
     moot = {"build", "edition"}
