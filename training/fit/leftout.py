@@ -16,7 +16,7 @@ from models.price.evaluator.evaluator import Evaluator
 from models.price.hidden import Hidden
 from models.price.posterior import nothing_known
 from training.fit.crossfit import CrossFit
-from training.fit.problem import SALE, Problem
+from training.fit.problem import SALE, Layout
 
 if TYPE_CHECKING:
     from training.fit.core import Data
@@ -38,7 +38,7 @@ class LeftOut:
 
 def left_out(
     data: Data,
-    problem: Problem,
+    layout: Layout,
     crossed: CrossFit,
     cap: float,
     hidden: Hidden | None,
@@ -46,7 +46,7 @@ def left_out(
     inputs: Sequence[Input],
 ) -> LeftOut:
     """Each fold's rows by the coefficients that were fitted without them, as they would be served."""
-    layout, n = problem.layout, len(data.y)
+    n = len(data.y)
     gap_of = {level: layout.intercept + 1 + at for at, level in enumerate(layout.gaps)}
     out = np.zeros((4, n))
     seen = np.zeros((n, len(inputs)))
