@@ -8,7 +8,7 @@ import pytest
 
 from training.yardstick import contests, kept
 from training.yardstick.contests import CONTESTS, OURS, Piece, pieces, run
-from training.yardstick.kept import keeper, made_by
+from training.yardstick.kept import answered, made_by
 from training.yardstick.peers import PEERS, Guess
 from training.yardstick.tables import Floats, Table
 
@@ -47,27 +47,29 @@ def copies(rows: Table) -> Table:
 
 
 def test_the_same_rows_are_answered_once(peer: Counting, tmp_path: Path) -> None:
-    first = keeper(tmp_path)("hedonic ridge", "source", ROWS, PRICE, copies(ROWS), 0)
-    again = keeper(tmp_path)("hedonic ridge", "source", copies(ROWS), PRICE.copy(), copies(ROWS), 0)
+    first = answered(tmp_path, "hedonic ridge", ROWS, PRICE, ROWS, 0)
+    again = answered(tmp_path, "hedonic ridge", copies(ROWS), PRICE.copy(), copies(ROWS), 0)
     assert peer.asked == 1
     assert first.center.tolist() == again.center.tolist() == [5.0, 5.0, 5.0]
     assert again.low.tolist() == [4.0, 4.0, 4.0]
     assert again.high.tolist() == [6.0, 6.0, 6.0]
 
 
-def test_whatever_changes_is_answered_anew(peer: Counting, tmp_path: Path) -> None:
-    ask = keeper(tmp_path)
+def test_whatever_changes_is_answered_anew(
+    peer: Counting, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     other = {**ROWS, "town": np.array(["a", "", "c"], dtype=object)}
-    ask("hedonic ridge", "source", ROWS, PRICE, ROWS, 0)
-    ask("hedonic ridge", "other source", ROWS, PRICE, ROWS, 0)
-    ask("hedonic ridge", "source", other, PRICE, ROWS, 0)
-    ask("hedonic ridge", "source", ROWS, PRICE + 1, ROWS, 0)
-    ask("hedonic ridge", "source", ROWS, PRICE, other, 0)
-    ask("hedonic ridge", "source", ROWS, PRICE, ROWS, 1)
+    answered(tmp_path, "hedonic ridge", ROWS, PRICE, ROWS, 0)
+    answered(tmp_path, "hedonic ridge", other, PRICE, ROWS, 0)
+    answered(tmp_path, "hedonic ridge", ROWS, PRICE + 1, ROWS, 0)
+    answered(tmp_path, "hedonic ridge", ROWS, PRICE, other, 0)
+    answered(tmp_path, "hedonic ridge", ROWS, PRICE, ROWS, 1)
+    monkeypatch.setattr(kept, "made_by", lambda: "other libraries")
+    answered(tmp_path, "hedonic ridge", ROWS, PRICE, ROWS, 0)
     assert peer.asked == 6
 
 
-def test_what_peers_are_made_of_is_part_of_the_key(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_the_versions_of_the_libraries_are_part_of_the_key(monkeypatch: pytest.MonkeyPatch) -> None:
     before = made_by()
     monkeypatch.setattr(kept, "version", lambda name: "0")
     made_by.cache_clear()
@@ -87,7 +89,7 @@ def test_our_own_fit_is_never_kept(monkeypatch: pytest.MonkeyPatch) -> None:
         return Guess(center, center, center)
 
     monkeypatch.setattr(contests, "guess_open", ours)
-    monkeypatch.setattr(contests, "keeper", lambda: pytest.fail("our own fit was looked up"))
+    monkeypatch.setattr(contests, "answered", lambda *_: pytest.fail("our own fit was looked up"))
     piece = Piece("auctions", OURS, 0, 0)
     assert piece in set(pieces(CONTESTS, (OURS,), 1))
     run(piece)
