@@ -85,7 +85,8 @@ def _thinned(core: Core, data: Data, problem: Problem, crossed: CrossFit, encodi
     )
     bent = np.zeros(len(at))
     if trees is not None:
-        bent = trees.weight * (trees.tables.predict(left.inputs) + trees.handed * left.taken)
+        says = trees.tables.predict(left.inputs) + trees.handed * left.taken - trees.handed_level * left.level
+        bent = trees.weight * says
     missed = left.residual - bent
     return LeftOutSales(
         thinned.table, own.y - missed, missed - left.shift, crossed.posterior[at], left.mixture

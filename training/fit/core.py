@@ -24,7 +24,7 @@ from training.fit.leftout import LeftOut, left_out
 from training.fit.problem import SALE, Problem, layout_of, matrix
 from training.fit.solve import Estimate
 from training.fit.spec import Term
-from training.fit.trees import Grown, grow, no_trees
+from training.fit.trees import Growth, Grown, grow
 
 _CAPS = (1.6, 2.6, 1.0)  # tried in turn; the first must beat no cap at all before the others are tried
 _EVIDENCE_MARGIN = 3.0  # nats that a cap must win by
@@ -36,12 +36,13 @@ _LEARN_ON = 15_000  # rows: beyond that, variances and cap are learned on an eve
 class Specification:
     """What a core is made of on one kind of table.
 
-    `inputs`: what trees see. `scatter`: level columns whose levels may scatter differently. `time`: the column
+    `inputs`: what trees see; `growth`: how they are grown. `scatter`: level columns whose levels may scatter differently. `time`: the column
     of time, "" for none.
     """
 
     terms: tuple[Term, ...]
     inputs: tuple[Input, ...] = ()
+    growth: Growth = Growth()
     scatter: tuple[str, ...] = ()
     time: str = ""
 
@@ -115,7 +116,7 @@ def fit_core(
     inputs = _inputs_there(spec, problem)
     left = left_out(data, problem.layout, crossed, estimate.cap, hidden, encoding, inputs)
     step_done()
-    grown = _grown(data, left, crossed, inputs, seed, step_done)
+    grown = grow(left, crossed.weight, data.sale, crossed.folds, inputs, spec.growth, seed, step_done)
     backbone = backbone_of(problem, estimate.theta, estimate.cap).served()
     core = Core(backbone, grown.trees, _posterior(problem, estimate), None, hidden)
     calibration = calibrated(core, data, spec, problem, estimate, crossed, left, grown, encoding)
@@ -200,29 +201,6 @@ def _hidden_rule(problem: Problem, est: Estimate, table: Table) -> Hidden | None
     residual = problem.y - solve.predict(problem.layout, problem.x, est.theta, est.cap)
     factor = factor_of(residual, rule.predict(table), solve.weights(problem, residual, est))
     return replace(rule, weights=rule.weights * factor)
-
-
-def _grown(
-    data: Data,
-    left: LeftOut,
-    crossed: CrossFit,
-    inputs: Sequence[Input],
-    seed: int,
-    step_done: Callable[[], object],
-) -> Grown:
-    if not inputs:
-        return no_trees(len(data.y))
-    return grow(
-        left.inputs,
-        left.residual - left.shift,
-        left.taken,
-        crossed.weight,
-        data.sale,
-        crossed.folds,
-        inputs,
-        seed,
-        step_done,
-    )
 
 
 def _posterior(problem: Problem, est: Estimate) -> Posterior:

@@ -24,12 +24,15 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class LeftOut:
-    """Of n rows: `residual`, log price less its gap and the left-out value; `taken`, what the losses take.
+    """Of n rows: `residual`, log price less its gap and the left-out value.
+
+    `level`, `taken`: the left-out value's level, and what the losses take off it.
 
     `inputs`: (n, p) what trees see. `shift`, `mixture`: mean and variance of what blanks may turn out to be.
     """
 
     residual: Floats
+    level: Floats
     taken: Floats
     inputs: Floats
     shift: Floats
@@ -48,7 +51,7 @@ def left_out(
     """Each fold's rows by the coefficients that were fitted without them, as they would be served."""
     n = len(data.y)
     gap_of = {level: layout.intercept + 1 + at for at, level in enumerate(layout.gaps)}
-    out = np.zeros((4, n))
+    out = np.zeros((5, n))
     seen = np.zeros((n, len(inputs)))
     for fold, theta in enumerate(crossed.thetas):
         rows = np.flatnonzero(crossed.folds == fold)
@@ -62,6 +65,6 @@ def left_out(
         parts = evaluator.parts_of([data.rows[row] for row in rows])
         gap = np.array([0.0 if data.gap[r] == SALE else theta[gap_of[data.gap[r]]] for r in rows])
         out[0, rows] = data.y[rows] - gap - evaluator.center_of(parts)
-        out[1, rows], out[2, rows], out[3, rows] = parts.taken, parts.shift, parts.mixture
+        out[1:, rows] = parts.level, parts.taken, parts.shift, parts.mixture
         seen[rows] = parts.inputs
-    return LeftOut(out[0], out[1], seen, out[2], out[3])
+    return LeftOut(*out[:3], seen, *out[3:])
