@@ -67,4 +67,4 @@ def left_out(
         out[0, rows] = data.y[rows] - gap - evaluator.center_of(parts)
         out[1:, rows] = parts.level, parts.taken, parts.shift, parts.mixture
         seen[rows] = parts.inputs
-    return LeftOut(*out[:3], seen, *out[3:])
+    return LeftOut(out[0], out[1], out[2], seen, out[3], out[4])

@@ -10,9 +10,8 @@ either, however the trees bend the response.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import combinations
-from types import MappingProxyType
 
 import lightgbm as lgb
 import numpy as np
@@ -74,7 +73,7 @@ class Growth:
     losses that the trees may bend; `handed_level`: see `Trees`.
     """
 
-    parameters: Mapping[str, object] = MappingProxyType(PARAMETERS)
+    parameters: Mapping[str, object] = field(default_factory=lambda: PARAMETERS)
     rounds: int = 400
     bags: int = 16  # a power of two: the mean of the boosters is exact. As tables, more are free to serve.
     handed: float = 0.15
