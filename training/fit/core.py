@@ -17,14 +17,14 @@ from models.price.hidden import Hidden
 from models.price.posterior import Posterior, compressed, nothing_known
 from training.fit import solve
 from training.fit.calibrate import calibrated
-from training.fit.crossfit import CrossFit, cross_fit, folds_of
+from training.fit.crossfit import CrossFit, cross_fit, folds_of, relearned
 from training.fit.hiding import factor_of, hidden_of, variance_of_unknown, variances_of_losses
 from training.fit.learned import Learned, starting_from
-from training.fit.leftout import LeftOut, left_out
+from training.fit.leftout import LeftOut, inputs_of, left_out
 from training.fit.problem import SALE, Problem, layout_of, matrix
 from training.fit.solve import Estimate
 from training.fit.spec import Term
-from training.fit.trees import Growth, Grown, grow
+from training.fit.trees import Grown, Growth, grow
 
 _CAPS = (1.6, 2.6, 1.0)  # tried in turn; the first must beat no cap at all before the others are tried
 _EVIDENCE_MARGIN = 3.0  # nats that a cap must win by
@@ -36,8 +36,10 @@ _LEARN_ON = 15_000  # rows: beyond that, variances and cap are learned on an eve
 class Specification:
     """What a core is made of on one kind of table.
 
-    `inputs`: what trees see; `growth`: how they are grown. `scatter`: level columns whose levels may scatter differently. `time`: the column
-    of time, "" for none.
+    `inputs`: what trees see; `growth`: how they are grown. `scatter`: level columns whose levels may scatter
+    differently. `time`: the column of time, "" for none. `relearn`: variances are learned anew without each
+    fold, for tables whose many variances would tell a fold too much of itself. `settled`: trees see parts by
+    the coefficients that will be served, so that a level is the same number in every row.
     """
 
     terms: tuple[Term, ...]
@@ -45,6 +47,8 @@ class Specification:
     growth: Growth = Growth()
     scatter: tuple[str, ...] = ()
     time: str = ""
+    relearn: bool = False
+    settled: bool = False
 
 
 @dataclass(frozen=True)
@@ -111,10 +115,13 @@ def fit_core(
     estimate = _capped(problem, estimate, step_done)
     # Once more with what was learned held, so that coefficients and covariance belong to the same variances.
     estimate = solve.fit(problem, estimate, most=1, learn=False, step_done=step_done)
-    crossed = cross_fit(problem, estimate, folds_of(data.specimen, seed))
+    crossing = relearned if spec.relearn else cross_fit
+    crossed = crossing(problem, estimate, folds_of(data.specimen, seed))
     step_done()
     inputs = _inputs_there(spec, problem)
     left = left_out(data, problem.layout, crossed, estimate.cap, hidden, encoding, inputs)
+    if spec.settled:
+        left = replace(left, inputs=inputs_of(data.rows, problem.layout, estimate, encoding, inputs))
     step_done()
     grown = grow(left, crossed.weight, data.sale, crossed.folds, inputs, spec.growth, seed, step_done)
     backbone = backbone_of(problem, estimate.theta, estimate.cap).served()

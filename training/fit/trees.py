@@ -70,7 +70,8 @@ class Growth:
     """How the trees are grown on one kind of table.
 
     `parameters`: LightGBM's, beside those that the inputs set. `rounds`: the most. `handed`: the share of the
-    losses that the trees may bend; `handed_level`: see `Trees`.
+    losses that the trees may bend; `handed_level`: see `Trees`. `patience`: rounds without a gain on a fold
+    after which it grows no further, 0 for none.
     """
 
     parameters: Mapping[str, object] = field(default_factory=lambda: PARAMETERS)
@@ -78,6 +79,7 @@ class Growth:
     bags: int = 16  # a power of two: the mean of the boosters is exact. As tables, more are free to serve.
     handed: float = 0.15
     handed_level: float = 0.0
+    patience: int = 0
 
 
 def grow(
@@ -107,7 +109,7 @@ def grow(
         "interaction_constraints": [list(pair) for pair in combinations(range(len(inputs)), 2)],
     }
     judged = np.where(sale, weight, 0.0)
-    rounds, answers = _left_out(parameters, x, target, weight, judged, folds, seed, growth.rounds)
+    rounds, answers = _left_out(parameters, x, target, weight, judged, folds, seed, growth)
     step_done()
     says = answers - given
     share = weight_of(residual, says, judged, count)
@@ -151,10 +153,11 @@ def _left_out(
     judged: Floats,
     folds: Ints,
     seed: int,
-    most: int,
+    growth: Growth,
 ) -> tuple[int, Floats]:
     """The number of rounds that does best over all folds, and every row's answer after that many."""
-    paths, boosters = np.zeros(most), []
+    paths, boosters = np.zeros(growth.rounds), []
+    patience = [lgb.early_stopping(growth.patience, verbose=False)] if growth.patience else []
     for fold in range(int(folds.max()) + 1):
         inside, out = np.flatnonzero(folds != fold), np.flatnonzero(folds == fold)
         data = lgb.Dataset(x[inside], target[inside], weight=weight[inside], free_raw_data=True)
@@ -163,11 +166,13 @@ def _left_out(
         booster = lgb.train(
             {**parameters, "metric": "l2", "seed": seed},
             data,
-            most,
+            growth.rounds,
             valid_sets=[valid],
-            callbacks=[lgb.record_evaluation(seen)],
+            callbacks=[lgb.record_evaluation(seen), *patience],
         )
-        paths += np.array(seen["valid_0"]["l2"]) * float(judged[out].sum())
+        path = seen["valid_0"]["l2"]
+        path += path[-1:] * (growth.rounds - len(path))  # where it grew no further
+        paths += np.array(path) * float(judged[out].sum())
         boosters.append((out, booster))
     rounds = int(np.argmin(paths)) + 1
     answers = np.zeros(len(target))

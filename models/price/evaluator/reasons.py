@@ -13,8 +13,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, NamedTuple
 
-import numpy as np
-
 from models.price.basis import Floats
 from models.price.core import BLANKS, LOSS, Core, Input
 from models.price.evaluator.encoding import Encoding, Values
@@ -81,6 +79,8 @@ def effects_between(
     if any(bent):
         for at, movers in blanks.movers(found.values, base.values):
             moved[at] = movers
+        for at, place, _ in found.plan.read:
+            moved[at] = [(place, 1.0)]  # It is this player's alone.
         for one, movers, effect in zip(inputs, moved, bent, strict=True):
             if effect:
                 who = _moved_losses(found, base, one.name) if one.kind == LOSS else movers
