@@ -11,12 +11,13 @@ from models.price.basis import Floats, Ramps, Table
 from models.price.hidden import Hidden
 from training.fit.solve import Parts, saturate, saturation_slope
 from training.fit.spec import reference_grade
+from training.fit.trees import HANDED
 
 _RIDGE = 5.0
 _LEAST_ROWS = 40
 # A blank stays a loss: what the known fields take off it is at most this share of what it costs beyond the
-# reference instrument's own loss.
-_SHARE = 0.95
+# reference instrument's own loss, of which trees may bend a part away.
+_SHARE = 0.95 * (1.0 - HANDED)
 
 
 def hidden_of(backbone: Backbone, table: Table, parts: Parts) -> Hidden | None:

@@ -115,10 +115,10 @@ class Evaluator:
         out = []
         for row, other in zip(rows, list(others) * (len(rows) if len(others) == 1 else 1), strict=True):
             one, two = self.find(row), self.find(other)
-            (prior, at, weights), (_, at2, weights2) = _vector(one), _vector(two)
+            (_, at, weights), (_, at2, weights2) = _vector(one), _vector(two)
             learned = one.memory.pieces.difference((at, weights), (at2, weights2))
-            known = np.abs(one.losses.unknowns - two.losses.unknowns)
-            hidden = one.memory.rules.variances @ known + abs(
+            pairs = zip(one.losses.variances, two.losses.variances, strict=True)
+            hidden = sum(abs(own - their) for own, their in pairs) + abs(
                 one.plan.mixture(one.values).variance - two.plan.mixture(two.values).variance
             )
             out.append(spread.posterior * learned + spread.unknown * hidden)
@@ -184,7 +184,7 @@ class Evaluator:
             rules.taken(losses, found.scales.factors),
             rules.told(losses),
             found.level.noise,
-            losses.variance,
+            sum(losses.variances),
             mixture.shift,
             mixture.variance,
             self.encoding.time(found.values),

@@ -80,14 +80,15 @@ class LossField:
 class Losses(NamedTuple):
     """The losses of one row, field by field; `departures`, `unknowns`: (k,).
 
-    `families`, `parts`: their sums by family and by part.
+    `variances`: of the effects of those that are not known, 0 for a known one. `families`, `parts`: sums by
+    family and by part.
     """
 
     amounts: tuple[float, ...]
     departures: Floats
     unknowns: Floats
     priors: tuple[float, ...]
-    variance: float
+    variances: tuple[float, ...]
     at: tuple[tuple[int, ...], ...]
     weights: tuple[tuple[float, ...], ...]
     families: tuple[float, ...]
@@ -110,9 +111,6 @@ class LossRules:
         self.family_of_part = [
             core.backbone.families.index(families[span.start]) for span in self._part_spans
         ]
-        spread = core.spread
-        # (k,) variance of each field's effect where it is not known.
-        self.variances = np.array([spread.hidden.get(f.column, 0.0) if spread else 0.0 for f in fields])
         self._weights = _weights(core, [field.column for field in fields])
         # All of them at once: every key needs them.
         self.products = Products(pieces)
@@ -127,13 +125,13 @@ class LossRules:
         found = [known.get(values[at]) or field.of(values[at]) for at, known, field in self._fields]
         if not found:
             nothing = np.zeros(0)
-            return Losses((), nothing, nothing, (), 0.0, (), (), (), ())
-        amounts, departures, unknowns, priors, variance, at, weights = zip(*found, strict=True)
+            return Losses((), nothing, nothing, (), (), (), (), (), ())
+        amounts, departures, unknowns, priors, variances, at, weights = zip(*found, strict=True)
         # fsum: rounded once, so that a larger part can never make a smaller sum.
         families = tuple(math.fsum(amounts[span]) for span in self.spans)
         parts = tuple(math.fsum(amounts[span]) for span in self._part_spans)
         sides = np.array(departures), np.array(unknowns)
-        return Losses(amounts, *sides, priors, sum(variance), at, weights, families, parts)
+        return Losses(amounts, *sides, priors, variances, at, weights, families, parts)
 
     def taken(self, losses: Losses, factors: Sequence[float]) -> float:
         """What the losses take off the log value at these scales: T of their scaled sum."""
