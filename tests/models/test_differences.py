@@ -1,4 +1,4 @@
-"""How sure the difference of two values is: only what differs between the two is in doubt."""
+"""How sure a value is, and the difference of two: only what differs between the two is in doubt there."""
 
 from __future__ import annotations
 
@@ -84,6 +84,20 @@ def test_the_variance_of_a_difference_is_that_of_the_difference_of_slopes(
     expected = 1.5 * apart @ covariance @ apart
     (found,) = evaluator.difference_variance([row(*one)], [row(*other)])  # type: ignore[arg-type]
     assert found == pytest.approx(expected, rel=1e-3)
+
+
+def test_the_range_of_a_value_adds_up_all_that_is_not_known(evaluator: Evaluator, covariance: Floats) -> None:
+    """The 50% range of the shape −1, 0, 1 ends a whole scale from the middle of what a blank may be."""
+    for wear, size, unknown, shift, mixture in ((1.0, 0.5, 0.0, 0.0, 0.0), (None, None, 0.04, 0.1, 0.01)):
+        slope = slopes("b", size or 0.0, wear, 1.0)
+        loss = (0.1 if wear is None else 0.4 * wear / 2) + 0.25
+        center = 8 - 0.3 + 0.2 * (size or 0.0) - CAP * (1 - math.exp(-loss / CAP))
+        scale = math.sqrt(0.04 + 1.5 * slope @ covariance @ slope + 2 * unknown + mixture)
+        found = evaluator.ranges([row("b", size, wear, 1.0)], [0.5])
+        assert found.center == pytest.approx([center], abs=1e-12)
+        ends = [found.low[0, 0], found.high[0, 0]]
+        assert ends == pytest.approx([center + shift - scale, center + shift + scale], rel=1e-5)
+        assert found.effective == pytest.approx([0.04 / (slope @ covariance @ slope)], rel=1e-3)
 
 
 def test_what_both_share_is_not_in_it(evaluator: Evaluator) -> None:

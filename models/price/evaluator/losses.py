@@ -7,6 +7,7 @@ the build.
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Sequence
 from typing import NamedTuple
 
@@ -212,7 +213,8 @@ def _weights(core: Core, columns: Sequence[str]) -> Floats:
 def _fields(core: Core, pieces: Pieces, encoding: Encoding) -> list[LossField]:
     """All loss fields by family and part; one without a loss has neither and stands last.
 
-    Raises ValueError for a loss over other columns than one loss column each.
+    Raises ValueError for a loss over other columns than one loss column each, and for a column whose losses
+    belong to two families or parts: a field has one scale.
     """
     odd = [
         b.name
@@ -221,6 +223,10 @@ def _fields(core: Core, pieces: Pieces, encoding: Encoding) -> list[LossField]:
     ]
     if odd:
         raise ValueError(f"a loss must be of one loss column: {', '.join(odd)}")
+    homes = {(b.columns[0], b.role, b.part) for b in core.backbone.blocks if b.role.startswith("loss:")}
+    for column, count in Counter(column for column, _, _ in homes).items():
+        if count > 1:
+            raise ValueError(f"the losses of {column} belong to {count} families or parts; one is allowed")
     order = (*core.backbone.families, "")
     fields = [LossField(core, pieces, encoding, column) for column in encoding.losses]
     return sorted(fields, key=lambda field: (order.index(field.family), field.part))
