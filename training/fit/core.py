@@ -164,9 +164,7 @@ def backbone_of(problem: Problem, theta: Floats, cap: float) -> Backbone:
     return Backbone(layout.blocks, theta[: layout.intercept], float(theta[layout.intercept]), cap)
 
 
-def _of_unknown(
-    problem: Problem, est: Estimate, data: Data, encoding: Encoding
-) -> tuple[Floats, Floats]:
+def _of_unknown(problem: Problem, est: Estimate, data: Data, encoding: Encoding) -> tuple[Floats, Floats]:
     """Two (n,) arrays of what the fields that a row does not know do to its price.
 
     How much more it scatters, as a factor on its noise variance: without it the robust noise would take a
