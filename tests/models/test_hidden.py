@@ -17,7 +17,7 @@ from models.price.evaluator.evaluator import Evaluator
 from models.price.hidden import Hidden, read_hidden
 from models.price.posterior import nothing_known
 from training.fit import solve
-from training.fit.hiding import factor_of, hidden_of, variance_of_unknown, variances_of_losses
+from training.fit.hiding import factor_of, hidden_of, variance_of_unknown, variances_of_losses, within_costs
 from training.fit.problem import layout_of, matrix
 from training.fit.trees import HANDED
 
@@ -155,6 +155,20 @@ def test_no_blank_gains_by_the_rule_more_than_it_costs_where_trees_bend_the_loss
         slope = float(of.theta[6 if column == "neck" else 13])
         cost = float(solve.saturate(np.array([slope]), cap)[0])
         assert 0 < best <= left * cost, (place, best, cost)
+
+
+def test_a_rule_is_weakened_where_a_later_estimate_makes_blanks_cheaper() -> None:
+    table = worn(800, True)
+    rule = rule_of(backbone(), table)
+    assert rule is not None
+    cheaper = replace(backbone(), theta=backbone().theta * np.where(np.arange(14) == 6, 0.5, 1.0))
+    layout = layout_of(cheaper.blocks, ())
+    parts = solve.parts_of(layout, matrix(layout, table), np.append(cheaper.theta, 8.0))
+    found = within_costs(rule, cheaper, table, parts)
+    # A neck that is not known costs .2 now and no longer .4; the back costs what it did.
+    assert found.weights[0, 1] == pytest.approx(rule.weights[0, 1] / 2)
+    assert found.weights[1, 0] == rule.weights[1, 0]
+    assert found.losses is rule.losses and found.mean is rule.mean
 
 
 def test_what_a_blank_may_hide_is_the_variance_of_its_effect_where_it_is_known() -> None:
