@@ -20,7 +20,7 @@ INSTALL := $(BIN)/python -m pip install --quiet --no-input --disable-pip-version
 DEMO := var/demo
 STORE := var/store
 
-.PHONY: help serve test check unit fmt env lock fresh fuzz siege yardstick bench examples clean needs-serve needs-test
+.PHONY: help serve test check unit fmt env lock fresh kernels fuzz siege yardstick bench examples clean needs-serve needs-test
 
 help:
 	@echo 'make serve      the demo service, from nothing to an address and a request to try'
@@ -29,6 +29,7 @@ help:
 	@echo 'make fmt        format, and mend what the linter can'
 	@echo 'make examples   ask the demo service again for the answer that README.md shows'
 	@echo 'make fresh      both commands in a fresh clone with an empty home, timed'
+	@echo 'make kernels    the numerical tests under each kernel of OpenBLAS that this processor has'
 	@echo 'make siege      a minute of load, killed workers, changing models and a restarted database'
 	@echo 'make fuzz       ask the service all that its OpenAPI document allows and forbids; CASES=2000 of each'
 	@echo 'make yardstick  the fit beside its peers (installs more)'
@@ -95,6 +96,9 @@ fmt: env
 
 fresh:
 	@$(PYTHON) tools/fresh.py
+
+kernels: env
+	$(BIN)/python tools/kernels.py
 
 examples: env
 	EXAMPLES=write $(BIN)/python -m pytest -q tests/live/test_examples.py tests/live/test_document_examples.py

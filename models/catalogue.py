@@ -10,8 +10,10 @@ from typing import Any
 
 from models.contradictions import Contradiction, contradictions
 from models.errors import CatalogueError, Fault, UnknownNameError
-from models.instrument import Instrument
+from models.instrument import Described, Instrument
 from models.names import nearest, normal
+from models.parsing import stand_in
+from models.vocabulary import BY_PATH
 
 BODIES = ("solid", "semi", "hollow")
 
@@ -60,6 +62,10 @@ class Model:
     def finish(self, name: str | None) -> Finish | None:
         """The finish of this name, by the rule of names; None if not offered or not given."""
         return self._finishes.get(normal(name)) if name else None
+
+    def lacks_finish(self, name: str | None) -> bool:
+        """Whether a finish is given that is not among those recorded; False where none are recorded."""
+        return name is not None and bool(self.finishes) and self.finish(name) is None
 
     def edition(self, name: str | None) -> Edition | None:
         """The edition of this name, by the rule of names; None if not known or not given."""
@@ -129,6 +135,10 @@ class Catalogue:
         said = (instrument.maker, instrument.model, instrument.edition, instrument.finish)
         return instrument if said == tuple(names.values()) else instrument.but(**names)
 
+    def spelled(self, described: Described) -> Described:
+        """The same for a description with its notes. Raises UnknownNameError."""
+        return described._replace(instrument=self.canonical(described.instrument))
+
     def contradictions(self, instrument: Instrument) -> tuple[Contradiction, ...]:
         """Where the specimen is outside what is recorded. Raises UnknownNameError."""
         model = self.find(instrument.maker, instrument.model)
@@ -184,8 +194,8 @@ def _model(number: int, entry: Any, ignored: list[str]) -> Model:
         )
     if got.get("body") is not None and got["body"] not in BODIES:
         raise CatalogueError(f"{where}: body {got['body']!r}; allowed: {', '.join(BODIES)}")
-    finishes = _tables(f"{where}, finish", got.pop("finish", None), _FINISH_KEYS, ignored)
-    editions = _tables(f"{where}, edition", got.pop("edition", None), _EDITION_KEYS, ignored)
+    finishes = _tables(where, "finish", got.pop("finish", None), _FINISH_KEYS, ignored)
+    editions = _tables(where, "edition", got.pop("edition", None), _EDITION_KEYS, ignored)
     watchpoints = [
         _table(f"{where}, watchpoint", w, _WATCHPOINT_KEYS, ("part", "note"), ignored)
         for w in got.pop("watchpoint", None) or []
@@ -206,12 +216,17 @@ def _model(number: int, entry: Any, ignored: list[str]) -> Model:
     )
 
 
-def _tables(where: str, entries: Any, keys: Mapping[str, type], ignored: list[str]) -> list[dict[str, Any]]:
+def _tables(
+    where: str, kind: str, entries: Any, keys: Mapping[str, type], ignored: list[str]
+) -> list[dict[str, Any]]:
+    where, field = f"{where}, {kind}", BY_PATH[kind]
     tables = [_table(where, entry, keys, ("name",), ignored) for entry in entries or []]
     seen: set[str] = set()
     for table in tables:
         if normal(table["name"]) in seen:
             raise CatalogueError(f"{where} {table['name']}: stands twice")
+        if stand_in(field, table["name"]):
+            raise CatalogueError(f"{where} {table['name']}: this word says that there is none")
         seen.add(normal(table["name"]))
     return tables
 

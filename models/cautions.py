@@ -9,9 +9,12 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date
 from functools import cache, lru_cache
+from typing import NamedTuple
 
 from models.catalogue import Catalogue, Watchpoint
 from models.instrument import Instrument, Subject
+from models.parsing import Note
+from models.vocabulary import BY_PATH, NO_EDITION
 
 AS_OF = date(2026, 11, 1)
 
@@ -21,6 +24,9 @@ _PROTECTED_UNTIL = 1998
 # Nitrocellulose lacquer, celluloid and lead solder were ordinary workshop materials up to about then
 # (common practice).
 _OLD_MATERIALS_UNTIL = 2000
+# A month without evidence and a week without a rate are ordinary (holidays, a quiet season).
+_FRESH_EVIDENCE_DAYS = 31
+_FRESH_RATE_DAYS = 7
 
 
 @dataclass(frozen=True)
@@ -74,22 +80,40 @@ WORDING = {
     "no_direct_sale": (
         "No sale of this model, edition and build stands behind the value: it is inferred from its relatives."
     ),
+    "missing_pickups_cannot_work": (
+        "The pickups are said to be missing and the electronics to work: one of the two is wrong. Check both."
+    ),
     "year_after_value_date": "The year of manufacture is after the day of the value.",
+    "claims_need_documents": (
+        "A tenth of the value or more rests on details that only documents can prove: an explained answer "
+        "lists them as claims, each with its amount and what would prove it. Without proof a buyer pays less."
+    ),
     "value_date_after_evidence": (
-        "The day of the value is more than a year after the last evidence: the market's course is carried on "
-        "for a year and then held."
+        "The day of the value is more than 31 days after the last evidence: the price trend is continued for "
+        "at most a year, then kept level; the range widens with the distance."
+    ),
+    "value_date_before_evidence": (
+        "The day of the value is before the first evidence: no price of that time stands behind it."
+    ),
+    "rate_older_than_value": (
+        "The exchange rate is more than 7 days older than the day of the value: what the currency did in "
+        "between is not in the amounts."
     ),
 }
 
 # Every code that a caution can have, with what it means: what forms and documents print.
 CODES = {
-    "year_outside_production": "The year is outside the recorded years of the model.",
-    "finish_not_offered": "The finish is not among those recorded for the model.",
-    "figure_not_offered": "No figured tops are recorded for the model.",
+    "year_outside_production": (
+        "The year is outside the recorded years of the model: it was valued as one of the nearest of them."
+    ),
+    "finish_not_offered": "The finish is not among those recorded for the model: it was valued as not known.",
+    "figure_not_offered": "No figured tops are recorded for the model: it was valued as a plain top.",
     "edition_not_recorded": "The edition is not among those recorded for the model.",
     "edition_not_numbered": "It bears a number, but the edition is not recorded as numbered.",
     "edition_number_above_total": "Its number is above the recorded total of the edition.",
     "year_outside_edition": "The year is outside the recorded years of the edition.",
+    "placeholder_not_known": "A text such as “unknown” stood in place of a value: it was read as not known.",
+    "edition_word_means_none": "A word such as “standard” stood in place of an edition: it was read as none.",
     **WORDING,
     "watchpoint": "What a careful buyer checks on this model.",
 }
@@ -107,20 +131,38 @@ BESIDE = {
 }
 
 
-def cautions_for(
-    subject: Subject, catalogue: Catalogue, direct_sales: int, last_evidence: date | None
-) -> tuple[Caution, ...]:
+class Grounds(NamedTuple):
+    """The grounds of a value, as far as cautions tell of them.
+
+    `direct_sales`: closed sales of the same model, edition and build. `first_evidence`, `last_evidence`: days
+    of the oldest and newest evidence. `rate_day`: the day of the exchange rate. `claimed`: whether much of
+    the value rests on `models.claims`.
+    """
+
+    direct_sales: int
+    first_evidence: date | None
+    last_evidence: date | None
+    rate_day: date | None = None
+    claimed: bool = False
+
+
+def cautions_for(subject: Subject, catalogue: Catalogue, grounds: Grounds) -> tuple[Caution, ...]:
     """Every caution that applies, contradictions with the catalogue first. Raises UnknownNameError."""
     model = catalogue.find(subject.instrument.maker, subject.instrument.model)
     contradictions = [
         Caution(
             c.code,
-            f"The catalogue and the specimen disagree, {c.detail}. Records undercount; check it.",
+            f"This differs from the catalogue: {c.detail}. The catalogue may be incomplete; check the "
+            f"instrument. {c.then}".strip(),
             c.field,
         )
         for c in catalogue.contradictions(subject.instrument)
     ]
-    found = [*contradictions, *_about_value(subject, direct_sales, last_evidence)]
+    found = [
+        *contradictions,
+        *map(_about_note, subject.notes),
+        *_about_value(subject, grounds),
+    ]
     found += [*_about_specimen(subject.instrument), *_watchpoints(model.watchpoints)]
     found.append(_plain("estimate_not_appraisal"))
     return tuple(found)
@@ -131,14 +173,30 @@ def _plain(code: str, field: str | None = None) -> Caution:
     return Caution(code, WORDING[code], field)
 
 
-def _about_value(subject: Subject, direct_sales: int, last_evidence: date | None) -> Iterator[Caution]:
-    year = subject.instrument.year
-    if direct_sales == 0:
-        yield _plain("no_direct_sale")
-    if year is not None and year > subject.day.year:
+def _about_note(note: Note) -> Caution:
+    head = f"{BY_PATH[note.field].label.capitalize()}: “{note.word}” was read as"
+    if note.field == "edition" and note.word in NO_EDITION:
+        return Caution("edition_word_means_none", f"{head} no edition: the standard model.", note.field)
+    return Caution("placeholder_not_known", f"{head} not known.", note.field)
+
+
+def _about_value(subject: Subject, grounds: Grounds) -> Iterator[Caution]:
+    it, day = subject.instrument, subject.day
+    first, last = grounds.first_evidence, grounds.last_evidence
+    if it.originality_pickups == "missing" and it.condition_electronics == "working":
+        yield _plain("missing_pickups_cannot_work", "condition.electronics")
+    if it.year is not None and it.year > day.year:
         yield _plain("year_after_value_date", "year")
-    if last_evidence is not None and (subject.day - last_evidence).days > 366:
+    if grounds.claimed:
+        yield _plain("claims_need_documents")
+    if grounds.direct_sales == 0:
+        yield _plain("no_direct_sale")
+    if last is not None and (day - last).days > _FRESH_EVIDENCE_DAYS:
         yield _plain("value_date_after_evidence")
+    if first is not None and day < first:
+        yield _plain("value_date_before_evidence")
+    if grounds.rate_day is not None and (day - grounds.rate_day).days > _FRESH_RATE_DAYS:
+        yield _plain("rate_older_than_value")
 
 
 def _about_specimen(it: Instrument) -> Iterator[Caution]:

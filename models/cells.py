@@ -1,4 +1,4 @@
-"""The cells that evidence and stock lists share: an id, a word of a list, a day."""
+"""The cells that evidence and stock lists share: an id, a word of a list, a currency, a day."""
 
 from __future__ import annotations
 
@@ -49,6 +49,18 @@ def read_term(name: str, cell: str, allowed: tuple[str, ...], faults: list[Fault
             )
         )
     return word
+
+
+def read_currency(cell: str, known: tuple[str, ...], faults: list[Fault]) -> str:
+    """The code of `known` that the cell holds, whatever its case; empty, and why in `faults`, if none."""
+    code = cell.upper()
+    if code in known:
+        return code
+    close = nearest(code, known)
+    hint = f"did you mean {' or '.join(close)}?" if close else "use an ISO 4217 code with a known rate"
+    problem = "is not a currency with a known rate" if cell else "is required"
+    faults.append(Fault("currency", cell, problem, ", ".join(known), hint, close))
+    return ""
 
 
 _DAY = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)

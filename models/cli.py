@@ -6,16 +6,21 @@ import getpass
 import json
 import os
 from collections.abc import Callable
+from datetime import date
 from pathlib import Path
 from typing import Any, BinaryIO
 
 import click
 
+from models.cells import read_currency, read_day
 from models.console import OneLineErrors
-from models.errors import BundleMissingError
+from models.errors import BundleMissingError, Fault, InputError
+from models.money import BASE_CURRENCY
 from models.registry import Registry, objections
-from models.stocklist import value_stocklist
+from models.stocklist import LAST_DAY, value_stocklist
+from models.valuation import Valuer
 from models.valuing import levels_option, note, out_option, watched, written
+from models.vocabulary import CHANNEL_NAMES, DEFAULT_CHANNEL
 
 
 def _login() -> str:
@@ -44,6 +49,22 @@ def _change_options(command: Callable[..., Any]) -> Callable[..., Any]:
     why = {"default": "no reason given", "callback": _line, "help": "Why; kept in the history."}
     who = {"default": _login, "callback": _line, "help": "Who; default: your login name."}
     return click.option("--who", **who)(click.option("--why", **why)(command))  # type: ignore[arg-type]
+
+
+def _day(context: click.Context, parameter: click.Parameter, text: str | None) -> date | None:
+    faults: list[Fault] = []
+    found = read_day(text, faults, latest=LAST_DAY) if text is not None else None
+    if faults:
+        raise click.BadParameter(str(InputError(faults)))
+    return found
+
+
+def _known_currency(text: str, valuer: Valuer) -> str:
+    faults: list[Fault] = []
+    code = read_currency(text.strip(), valuer.rates.currencies, faults)
+    if faults:
+        raise click.BadParameter(str(InputError(faults)), param_hint="--currency")
+    return code
 
 
 @click.group(cls=OneLineErrors)
@@ -123,12 +144,37 @@ def rollback(store: Path, who: str, why: str) -> None:
 @click.argument("instruments", type=click.File("rb"))
 @_store
 @levels_option
+@click.option("--date", "day", callback=_day, help="The day of rows that name none; default: today.")
+@click.option(
+    "--channel",
+    type=click.Choice(CHANNEL_NAMES, case_sensitive=False),
+    default=DEFAULT_CHANNEL,
+    show_default=True,
+    help="The market of rows that name none.",
+)
+@click.option(
+    "--currency",
+    default=BASE_CURRENCY,
+    show_default=True,
+    help="The currency (ISO 4217) of the values of rows that name none.",
+)
 @out_option
-def value(instruments: BinaryIO, store: Path, levels: tuple[float, ...], out: Path | None) -> None:
+def value(
+    instruments: BinaryIO,
+    store: Path,
+    levels: tuple[float, ...],
+    day: date | None,
+    channel: str,
+    currency: str,
+    out: Path | None,
+) -> None:
     """Value every instrument of a CSV file at the current bundle; - reads from stdin."""
     valuer = Registry(store).load().valuer
+    code = _known_currency(currency, valuer)
     with written(out) as target, watched(instruments) as lines:
-        outcome = value_stocklist(lines, target, valuer, levels, note=note)
+        outcome = value_stocklist(
+            lines, target, valuer, levels, today=day, channel=channel, currency=code, note=note
+        )
     if outcome.failed:
         total = outcome.valued + outcome.failed
         note(f"{outcome.failed} of {total} rows could not be valued: see the column error")

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from models.instrument import Instrument
+from models.names import nearest
 
 if TYPE_CHECKING:
     from models.catalogue import Edition, Model
@@ -13,11 +15,15 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Contradiction:
-    """Where a specimen and the catalogue disagree; `code` is the caution's code."""
+    """Where a specimen and the catalogue disagree; `code` is the caution's code.
+
+    `then`: how it was valued all the same, and the nearest names, as sentences.
+    """
 
     code: str
     field: str
     detail: str
+    then: str = ""
 
 
 def contradictions(model: Model, it: Instrument) -> tuple[Contradiction, ...]:
@@ -25,32 +31,40 @@ def contradictions(model: Model, it: Instrument) -> tuple[Contradiction, ...]:
     found: list[Contradiction] = []
     name = f"{model.maker} {model.name}"
     if it.year is not None and not model.first_year <= it.year <= model.last_year:
-        span = f"{model.first_year}–{model.last_year}"
-        found.append(
-            Contradiction("year_outside_production", "year", f"{it.year}: {name} is recorded for {span}")
-        )
-    if it.finish is not None and model.finishes and model.finish(it.finish) is None:
-        offered = ", ".join(f.name for f in model.finishes)
-        found.append(
-            Contradiction("finish_not_offered", "finish", f"{it.finish}: {name} is recorded in {offered}")
-        )
+        detail = f"{it.year}: {name} is recorded for {model.first_year}–{model.last_year}"
+        nearest_year = min(max(it.year, model.first_year), model.last_year)
+        then = f"It was valued as one of {nearest_year}."
+        found.append(Contradiction("year_outside_production", "year", detail, then))
+    if it.finish is not None and model.lacks_finish(it.finish):
+        offered = [f.name for f in model.finishes]
+        detail = f"{it.finish}: {name} is recorded in {', '.join(offered)}"
+        then = f"It was valued as if the finish were not known.{_nearest(it.finish, offered)}"
+        found.append(Contradiction("finish_not_offered", "finish", detail, then))
     if it.figure is not None and it.figure > 0 and model.figured_top is False:
         found.append(
             Contradiction(
-                "figure_not_offered", "figure", f"{it.figure:g}: no figured tops recorded for {name}"
+                "figure_not_offered",
+                "figure",
+                f"{it.figure:g}: no figured tops recorded for {name}",
+                "It was valued as a plain top.",
             )
         )
     return (*found, *_edition_contradictions(model, it))
+
+
+def _nearest(name: str, among: Sequence[str]) -> str:
+    close = nearest(name, among)
+    return f" Did you mean {' or '.join(close)}?" if close else ""
 
 
 def _edition_contradictions(model: Model, it: Instrument) -> list[Contradiction]:
     found: list[Contradiction] = []
     edition = model.edition(it.edition)
     if it.edition is not None and edition is None:
-        known = ", ".join(e.name for e in model.editions) or "no edition"
-        found.append(
-            Contradiction("edition_not_recorded", "edition", f"{it.edition}: the catalogue records {known}")
-        )
+        known = [e.name for e in model.editions]
+        detail = f"{it.edition}: the catalogue records {', '.join(known) or 'no edition'}"
+        then = _nearest(it.edition, known).strip()
+        found.append(Contradiction("edition_not_recorded", "edition", detail, then))
     if it.edition_number is None:
         return found + _edition_year(edition, it)
     if edition is None or edition.numbered is False:

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from models.catalogue import Catalogue
-from models.cells import EARLIEST, last_day, read_day, read_id, read_term
+from models.cells import EARLIEST, last_day, read_currency, read_day, read_id, read_term
 from models.errors import Fault, InputError, RateError
 from models.instrument import Instrument, Subject
 from models.money import Rates
@@ -101,7 +101,7 @@ class Evidence:
         heard: list[Fault] = []
         day = read_day(cells["date"], heard, latest=today)
         price = _price(cells["price"], heard)
-        currency = _currency(cells["currency"], rates, heard)
+        currency = read_currency(cells["currency"], rates.currencies, heard)
         if day and currency and price is not None:
             _check_amount(cells["price"], currency, day, rates, heard)
         found = cls(
@@ -181,17 +181,6 @@ def _price(cell: str, faults: list[Fault]) -> Decimal | None:
         faults.append(Fault("price", cell, "is not above 0", allowed, "correct it or leave the row out"))
         return None
     return price
-
-
-def _currency(cell: str, rates: Rates, faults: list[Fault]) -> str:
-    code = cell.upper()
-    if code in rates.currencies:
-        return code
-    close = nearest(code, rates.currencies)
-    hint = f"did you mean {' or '.join(close)}?" if close else "use an ISO 4217 code with a known rate"
-    problem = "is not a currency with a known rate" if cell else "is required"
-    faults.append(Fault("currency", cell, problem, ", ".join(rates.currencies), hint, close))
-    return ""
 
 
 def _check_amount(cell: str, currency: str, day: date, rates: Rates, faults: list[Fault]) -> None:

@@ -9,8 +9,8 @@ from typing import Any, NamedTuple
 
 from models.errors import Fault, InputError
 from models.names import nearest
+from models.parsing import Note, note_of, parse_cell, parse_json, read_plain
 from models.parsing import Value as Value
-from models.parsing import parse_cell, parse_json, read_plain
 from models.vocabulary import BY_FLAT, BY_PATH, FIELDS, GROUPS, Field
 
 
@@ -78,22 +78,12 @@ class Instrument(NamedTuple):
 
     def to_flat(self) -> dict[str, str]:
         """The CSV form; what is not known is empty."""
-        return {field.flat: _written(self.get(field)) for field in FIELDS}
+        return {field.flat: written(self.get(field)) for field in FIELDS}
 
     @classmethod
     def from_nested(cls, data: Mapping[str, Any]) -> Instrument:
         """Read the JSON form. Raises InputError with every fault: unknown names, types, terms, bounds."""
-        if not isinstance(data, Mapping):
-            raise InputError([Fault("instrument", data, "is not an object", "a JSON object")])
-        plain = read_plain(data)
-        if plain is not None:
-            return cls(**plain)  # type: ignore[arg-type]
-        return cls._read_nested(data)
-
-    @classmethod
-    def _read_nested(cls, data: Mapping[str, Any]) -> Instrument:
-        faults: list[Fault] = []
-        return cls._collect(_flattened(data, faults), parse_json, faults)
+        return read_nested(data).instrument
 
     @classmethod
     def from_flat(cls, row: Mapping[str, str | None]) -> Instrument:
@@ -101,44 +91,66 @@ class Instrument(NamedTuple):
 
         Raises InputError whose faults name the columns.
         """
-        cells = {flat: row.get(flat) for flat in BY_FLAT}
-        try:
-            return cls._collect(cells, parse_cell, [])
-        except InputError as error:
-            faults = [replace(fault, field=BY_PATH[fault.field].flat) for fault in error.faults]
-            raise InputError(faults) from None
+        return read_flat(row).instrument
 
-    @classmethod
-    def _collect(
-        cls, given: Mapping[str, Any], parse: Callable[[Field, Any], Value], faults: list[Fault]
-    ) -> Instrument:
-        values: dict[str, Value] = {}
-        for field in FIELDS:
-            try:
-                values[field.flat] = parse(field, given.get(field.flat))
-            except InputError as error:
-                faults.extend(error.faults)
-            else:
-                if field.flat in ("maker", "model") and values[field.flat] is None:
-                    faults.append(
-                        Fault(
-                            field.path,
-                            given.get(field.flat),
-                            "is required",
-                            "text",
-                            f"name the {field.label}",
-                        )
-                    )
-        if faults:
-            raise InputError(faults)
-        return cls(**values)  # type: ignore[arg-type]
+
+class Described(NamedTuple):
+    """An instrument as it was read, with the texts that were read as not known."""
+
+    instrument: Instrument
+    notes: tuple[Note, ...] = ()
+
+
+def read_nested(data: Mapping[str, Any]) -> Described:
+    """Read the JSON form with its notes. Raises as `Instrument.from_nested`."""
+    if not isinstance(data, Mapping):
+        raise InputError([Fault("instrument", data, "is not an object", "a JSON object")])
+    plain = read_plain(data)
+    return Described(Instrument(**plain)) if plain is not None else _read_odd(data)  # type: ignore[arg-type]
+
+
+def _read_odd(data: Mapping[str, Any]) -> Described:
+    faults: list[Fault] = []
+    return _collect(_flattened(data, faults), parse_json, faults)
+
+
+def read_flat(row: Mapping[str, str | None]) -> Described:
+    """Read the CSV form with its notes. Raises as `Instrument.from_flat`."""
+    cells = {flat: row.get(flat) for flat in BY_FLAT}
+    try:
+        return _collect(cells, parse_cell, [])
+    except InputError as error:
+        faults = [replace(fault, field=BY_PATH[fault.field].flat) for fault in error.faults]
+        raise InputError(faults) from None
+
+
+def _collect(
+    given: Mapping[str, Any], parse: Callable[[Field, Any], Value], faults: list[Fault]
+) -> Described:
+    values: dict[str, Value] = {}
+    notes: list[Note | None] = []
+    for field in FIELDS:
+        value = given.get(field.flat)
+        try:
+            values[field.flat] = parse(field, value)
+        except InputError as error:
+            faults.extend(error.faults)
+            continue
+        if values[field.flat] is None:
+            notes.append(note_of(field, value) if value else None)
+            if field.flat in ("maker", "model"):
+                faults.append(Fault(field.path, value, "is required", "text", f"name the {field.label}"))
+    if faults:
+        raise InputError(faults)
+    return Described(Instrument(**values), tuple(filter(None, notes)))  # type: ignore[arg-type]
 
 
 _NESTED = tuple(path.rpartition(".")[::2] for path in BY_PATH)
 FLAT_NAMES = Instrument._fields
 
 
-def _written(value: Value) -> str:
+def written(value: Value) -> str:
+    """A value as a cell of CSV has it; what is not known is empty."""
     if value is None:
         return ""
     if isinstance(value, bool):
@@ -175,12 +187,16 @@ def _place(path: str, value: Any, out: dict[str, Any], faults: list[Fault]) -> N
 
 
 class Subject(NamedTuple):
-    """What is valued: a specimen, the day of the value and the channel of the market."""
+    """A subject is what is valued: an instrument, the day of the value and the channel of the market.
+
+    `notes`: texts of its description that were read as not known.
+    """
 
     instrument: Instrument
     day: date
     channel: str
+    notes: tuple[Note, ...] = ()
 
     def but(self, **changes: Value) -> Subject:
-        """The same day and channel with some fields of the instrument changed."""
+        """The same subject with some fields of the instrument changed."""
         return self._replace(instrument=self.instrument.but(**changes))

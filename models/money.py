@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from datetime import date
 from decimal import ROUND_HALF_UP, Decimal
 from functools import cache
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -82,16 +83,33 @@ def split_money(
     return tuple(amounts)
 
 
+class Quote(NamedTuple):
+    """One exchange rate. `usd`: US dollars for one unit; `day`: the day whose rate it is; `source`: whose.
+
+    An amount in US dollars needs none: its rate is 1, its day the day that was asked for.
+    """
+
+    usd: float
+    day: date
+    source: str
+
+
+NO_RATE_NEEDED = "none needed"
+UNRECORDED = "not recorded in this price model"
+
+
 @dataclass(frozen=True)
 class Rates:
     """Daily exchange rates, US dollars for one unit, carried by each bundle.
 
     `days`: (d,) int64 ordinals, ascending. `usd`: currency → (d,) float64, NaN where not quoted.
     The rate of a day without one is the last quoted before it; after the last day it is held.
+    `source`: who published them, in words.
     """
 
     days: NDArray[np.int64]
     usd: Mapping[str, NDArray[np.float64]]
+    source: str = UNRECORDED
 
     @property
     def currencies(self) -> tuple[str, ...]:
@@ -105,22 +123,27 @@ class Rates:
 
     def usd_per(self, currency: str, day: date) -> float:
         """US dollars for one unit of `currency` on `day`. Raises RateError."""
+        return self.quote(currency, day).usd
+
+    def quote(self, currency: str, day: date) -> Quote:
+        """The rate of `currency` on `day`, with the day that it is of. Raises RateError."""
         if currency == BASE_CURRENCY:
-            return 1.0
+            return Quote(1.0, day, NO_RATE_NEEDED)
         quotes = self.usd.get(currency)
         if quotes is None:
             raise RateError(f"no exchange rate for {currency}; known: {', '.join(self.currencies)}")
         at = int(np.searchsorted(self.days, day.toordinal(), side="right")) - 1
         if at < 0 or math.isnan(rate := float(quotes[at])):
             raise RateError(f"no exchange rate for {currency} on {day.isoformat()} or before it")
-        return rate
+        return Quote(rate, date.fromordinal(int(self.days[at])), self.source)
 
     def to_bytes(self) -> bytes:
         """As npz."""
         names = sorted(self.usd)
         table = np.stack([self.usd[n] for n in names]) if names else np.zeros((0, len(self.days)))
         out = io.BytesIO()
-        np.savez_compressed(out, days=self.days, names=np.array(names, dtype="U3"), usd=table)
+        words = {"names": np.array(names, dtype="U3"), "source": np.array(self.source)}
+        np.savez_compressed(out, days=self.days, usd=table, **words)  # type: ignore[arg-type]
         return out.getvalue()
 
     @classmethod
@@ -128,7 +151,9 @@ class Rates:
         """Read what `to_bytes` wrote."""
         with np.load(io.BytesIO(data), allow_pickle=False) as npz:
             names, table = npz["names"], npz["usd"]
-            return cls(npz["days"], {str(name): table[i] for i, name in enumerate(names)})
+            usd = {str(name): table[i] for i, name in enumerate(names)}
+            source = str(npz["source"]) if "source" in npz.files else UNRECORDED
+            return cls(npz["days"], usd, source)
 
 
 NO_RATES = Rates(np.zeros(0, dtype=np.int64), {})

@@ -5,13 +5,50 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import replace
-from typing import Any
+from typing import Any, NamedTuple
 
 from models.errors import Fault, InputError
-from models.names import nearest
-from models.vocabulary import FIELDS, MAX_TEXT, Field, Kind
+from models.names import nearest, normal
+from models.vocabulary import FIELDS, MAX_TEXT, NO_EDITION, PLACEHOLDERS, Field, Kind
 
 Value = str | int | float | bool | None
+
+
+class Note(NamedTuple):
+    """A text that was read as saying nothing of its field. `word`: that text as the vocabulary has it."""
+
+    field: str
+    word: str
+
+
+def stand_in(field: Field, text: str) -> str | None:
+    """The word by which this text says nothing of the field; None for a text that says something.
+
+    A term is always looked for first: `none` can be one.
+    """
+    words = _STAND_INS[field.path]
+    if not words or len(text) > MAX_TEXT:
+        return None
+    word = normal(text)
+    return word if word in words else None
+
+
+def _stand_ins(field: Field) -> frozenset[str]:
+    if field.path in ("maker", "model"):
+        return frozenset()  # without them there is nothing to value: their text is looked up as it is
+    if field.path == "edition":
+        return PLACEHOLDERS | NO_EDITION
+    # A serial "none" must not tie two instruments together; "none" as wear or as a term is an answer.
+    return PLACEHOLDERS | {"none"} if field.kind is Kind.TEXT else PLACEHOLDERS
+
+
+_STAND_INS = {field.path: _stand_ins(field) for field in FIELDS}
+
+
+def note_of(field: Field, given: object) -> Note | None:
+    """The note on a value that was read as not known; None where it was empty or left out."""
+    word = stand_in(field, given) if isinstance(given, str) else None
+    return Note(field.path, word) if word else None
 
 
 def _wrong(field: Field, value: object, problem: str, allowed: str, next_step: str = "") -> InputError:
@@ -19,13 +56,15 @@ def _wrong(field: Field, value: object, problem: str, allowed: str, next_step: s
 
 
 def parse_json(field: Field, value: Any) -> Value:
-    """One JSON value by its field. None and empty text are not known. Raises InputError."""
+    """One JSON value by its field. None, empty text and placeholders are not known. Raises InputError."""
     if value is None or (isinstance(value, str) and len(value) <= MAX_TEXT and not value.strip()):
         return None
     if field.kind in (Kind.TEXT, Kind.TERM):
         if not isinstance(value, str):
             raise _wrong(field, value, "is not text", "text")
         return _text(field, value) if field.kind is Kind.TEXT else _term(field, value)
+    if isinstance(value, str) and stand_in(field, value):
+        return None
     if field.kind is Kind.FLAG:
         if not isinstance(value, bool):
             raise _wrong(field, value, "is not true or false", "true, false")
@@ -36,7 +75,7 @@ def parse_json(field: Field, value: Any) -> Value:
 
 
 def parse_cell(field: Field, cell: str | None) -> Value:
-    """One CSV cell by its field. An empty cell is not known. Raises InputError."""
+    """One CSV cell by its field. An empty cell and a placeholder are not known. Raises InputError."""
     if cell is None or not cell.strip():
         return None
     if field.kind is Kind.TEXT:
@@ -46,9 +85,13 @@ def parse_cell(field: Field, cell: str | None) -> Value:
     if field.kind is Kind.FLAG:
         word = cell.strip().casefold()
         if word not in _FLAG_WORDS:
+            if stand_in(field, cell):
+                return None
             raise _wrong(field, cell, "is not true or false", "true, false")
         return _FLAG_WORDS[word]
     if not _NUMERAL.fullmatch(cell.strip()):
+        if stand_in(field, cell):
+            return None
         raise _wrong(field, cell, "is not a number", _bounds(field))
     try:
         return _number(field, float(cell))
@@ -60,19 +103,25 @@ _FLAG_WORDS = {"true": True, "false": False, "yes": True, "no": False, "1": True
 _NUMERAL = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
 
 
-def _text(field: Field, value: str) -> str:
+def _text(field: Field, value: str) -> str | None:
     # As it was sent: a document can say how long a text may be, but not what will be taken off it.
     if len(value) > MAX_TEXT:
         raise _wrong(field, value[:40] + "…", "is too long", f"at most {MAX_TEXT} characters")
+    return None if stand_in(field, value) else _printable(field, value)
+
+
+def _printable(field: Field, value: str) -> str:
     text = " ".join(value.split()) if field.flat != "serial" else value.strip()
     if not text.isprintable():
         raise _wrong(field, value, "holds a control character", "printable text")
     return text
 
 
-def _term(field: Field, value: str) -> str:
+def _term(field: Field, value: str) -> str | None:
     word = value.strip().casefold()
     if word not in field.names:
+        if stand_in(field, value):
+            return None
         close = nearest(word, field.names)
         hint = f"did you mean {close[0]}?" if close else "use one of the allowed terms or leave it out"
         raise InputError(
@@ -107,7 +156,7 @@ def read_plain(data: Mapping[str, Any]) -> dict[str, Value] | None:
     """Flat name → value of a JSON form that is written plainly, as nearly all are; None for any other.
 
     It looks for no fault: where `parse_json` could find one, or would change more than the kind of a number,
-    the answer is None.
+    the answer is None; so it is where a text is read as nothing, which is to be noted.
     """
     found: dict[str, Value] = {}
     try:
@@ -131,14 +180,21 @@ def _plain_reader(field: Field) -> _Reader:
     if field.kind is Kind.TEXT:
         return _plain_text(field)
     if field.kind is Kind.FLAG:
-        return lambda value: parse_json(field, value)
+        return lambda value: _plainly(field, value)
     return _plain_number(field)
+
+
+def _plainly(field: Field, value: Any) -> Value:
+    found = parse_json(field, value)
+    if found is None and isinstance(value, str) and value.strip():
+        raise KeyError(value)  # it is not plain: `read_plain` leaves it to the reader that makes notes
+    return found
 
 
 def _plain_text(field: Field) -> _Reader:
     def read(value: Any) -> Value:
-        known = type(value) is str and value.strip()
-        return _text(field, value) if known else parse_json(field, value)
+        known = type(value) is str and value.strip() and len(value) <= MAX_TEXT
+        return _printable(field, value) if known and not stand_in(field, value) else _plainly(field, value)
 
     return read
 
@@ -151,7 +207,7 @@ def _plain_number(field: Field) -> _Reader:
     def read(value: Any) -> Value:
         if type(value) in kinds and low <= value <= high:
             return made(value)
-        return parse_json(field, value)
+        return _plainly(field, value)
 
     return read
 

@@ -18,7 +18,8 @@ from models.answers import Answer, likely_answers
 from models.instrument import Subject, Value
 from models.money import BASE_CURRENCY
 from models.price.interface import FloatArray
-from models.valuation import Valuer, money_of, unknown_fields
+from models.unsaid import unknown_fields
+from models.valuation import Valuer, money_of
 from models.vocabulary import BY_PATH
 
 LEVEL = 0.8

@@ -14,7 +14,8 @@ from models.names import nearest
 from models.valuation import Interval, Valuer
 from models.vocabulary import BY_PATH, DEFAULT_LEVELS
 
-# What a repair turns a state into. A part put back counts as original only if it is the specimen's own.
+# What a repair turns a state into. Original is the part that it left the maker with: no part that is bought
+# for it can become that, so a part that was replaced or is missing can at best be right for the period.
 _REPAIRS: Mapping[str, Mapping[str, tuple[str, ...]]] = {
     "condition.electronics": {"partial": ("working",), "dead": ("working",)},
     "condition.structure": {"open_crack": ("repaired_crack",), "broken_headstock": ("repaired_headstock",)},
@@ -22,9 +23,8 @@ _REPAIRS: Mapping[str, Mapping[str, tuple[str, ...]]] = {
 }
 _PARTS = ("pickups", "wiring", "tuners", "bridge", "tailpiece", "nut", "pickguard")
 _PUT_BACK: Mapping[str, tuple[str, ...]] = {
-    "period": ("original",),
-    "modern": ("original", "period"),
-    "missing": ("original", "period"),
+    "modern": ("period",),
+    "missing": ("period",),
 }
 
 # What stays as it is whatever is spent, and why.

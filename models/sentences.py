@@ -10,6 +10,7 @@ from decimal import Decimal
 from models.comparables.grid import Line
 from models.instrument import Subject, Value
 from models.money import minor_units
+from models.unsaid import AS_NONE, TYPICAL, counted_less
 from models.valuation import Factor, Valuation
 from models.vocabulary import BY_PATH, FIELDS, FIGURE, WEAR, Kind
 
@@ -45,6 +46,11 @@ _PLURAL = frozenset(
     {"originality.pickups", "originality.tuners", "originality.frets", "condition.electronics"}
 )
 _HEADS = {"originality.finish": "Finish", "originality.frets": "Frets", "channel": "Market"}
+_HELPS = {
+    "provenance.history": " Documents of any would help.",
+    "provenance.paperwork": " Photographs of any would help.",
+}
+_USUAL_LOSS = frozenset(f.path for f in FIELDS if f.loss_ordered) | {"provenance.case"}
 _WEAR_FIELDS = frozenset(f.path for f in FIELDS if f.terms == WEAR)
 
 
@@ -97,24 +103,51 @@ def _grade(grade: float, words: tuple[str, ...]) -> str:
     return words[low] if grade == low else f"between {words[low]} and {words[low + 1]}"
 
 
-def sentence(factor: Factor, currency: str, widening: float | None = None) -> str:
+def sentence(factor: Factor, currency: str, widening: float | None = None, *, unlisted: bool = False) -> str:
     """One line: what was seen, what a typical one has, and what it does. `widening`: see `_wider`.
 
+    `unlisted`: the catalogue does not have what is said for the model, and it was valued as not known.
+
     "Neck wear is moderate, where a typical one shows traces: −6.1%, −$212."
-    "Back wear is not known: −1.2%, −$40, and the range is 9% wider for it."
+    "Weight: not given; counted as typical (4.03 kg). No effect."
     """
     does = f"{percent(factor.effect)}, {money(factor.amount, currency, signed=True)}"
     if not factor.effect and not factor.amount:
         does = "no effect"
     head = f"{head_of(factor.field)} {_verb(factor.field)} {words_of(factor.field, factor.observed)}"
-    if factor.observed is None and factor.field != "edition":
-        return f"{head}: {does}{_wider(widening)}."
+    if unlisted or (factor.observed is None and factor.field != "edition"):
+        return _blank(factor, does, widening)
     if factor.observed == factor.reference:
         return f"{head}, as a typical one's, but counts differently here: {does}."
     if factor.reference is None and factor.field != "edition":
         return f"{head}: {does}."
     typical = " shows" if factor.field in _WEAR_FIELDS else f"'s {_verb(factor.field)}"
     return f"{head}, where a typical one{typical} {words_of(factor.field, factor.reference)}: {does}."
+
+
+def _blank(factor: Factor, does: str, widening: float | None) -> str:
+    """The line of a field that was left blank, or of a value that the catalogue does not have."""
+    said = "not given"
+    if factor.observed is not None:
+        said = f"{words_of(factor.field, factor.observed)}, which the catalogue does not have for this model"
+    counted = f"{head_of(factor.field)}: {said}{_counted(factor)}"
+    helps = _HELPS.get(factor.field, "")
+    if not factor.amount:
+        return f"{counted}. No effect{_wider(widening)}.{helps}"
+    return f"{counted}: {does}{_wider(widening)}.{helps}"
+
+
+def _counted(factor: Factor) -> str:
+    typical = words_of(factor.field, factor.reference)
+    if factor.field in AS_NONE:
+        return "; counted as none"
+    if factor.field == "build":
+        return f"; counted as {typical}"
+    if factor.field in TYPICAL and factor.reference is not None:
+        return f"; counted {'below' if counted_less(factor.effect) else 'as'} typical ({typical})"
+    if factor.field in _USUAL_LOSS:
+        return "; counted with the usual loss of those left blank"
+    return ""
 
 
 def _wider(widening: float | None) -> str:
@@ -126,7 +159,12 @@ def _wider(widening: float | None) -> str:
 def sentences(valuation: Valuation, widening: Mapping[str, float]) -> dict[str, str]:
     """Field → sentence, for every factor of a valuation. `widening`: see `models.questions.widening`."""
     return {
-        factor.field: sentence(factor, valuation.currency, widening.get(factor.field))
+        factor.field: sentence(
+            factor,
+            valuation.currency,
+            widening.get(factor.field),
+            unlisted=factor.observed is not None and factor.field in valuation.unknown,
+        )
         for family in valuation.families
         for factor in family.factors
     }

@@ -13,17 +13,17 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from itertools import islice
-from typing import IO, TypeVar
+from typing import IO, NamedTuple, TypeVar
 
-from models.cells import read_day, read_id, read_term
+from models.cells import read_currency, read_day, read_id, read_term
 from models.errors import BookmatchError, Fault, InputError
-from models.instrument import Instrument, Subject
+from models.instrument import Described, Subject, read_flat
 from models.money import BASE_CURRENCY
 from models.table import Row, read_table
 from models.valuation import Valuation, Valuer
 from models.vocabulary import BY_FLAT, CHANNEL_NAMES, DEFAULT_CHANNEL, DEFAULT_LEVELS, Family
 
-KNOWN_COLUMNS = ("id", "date", "channel", *BY_FLAT)
+KNOWN_COLUMNS = ("id", "date", "channel", "currency", *BY_FLAT)
 REQUIRED_COLUMNS = ("id", "maker", "model")
 # The contract's order, then the families that it does not name.
 FAMILIES = (
@@ -45,12 +45,27 @@ Cells = Mapping[str, str]
 
 @dataclass(frozen=True, slots=True)
 class Terms:
-    """Day and market of rows that name none; the currency of every amount, the levels of the ranges."""
+    """Day, market and currency of rows that name none; the levels of the ranges."""
 
     day: date
     channel: str = DEFAULT_CHANNEL
     currency: str = BASE_CURRENCY
     levels: Sequence[float] = DEFAULT_LEVELS
+
+
+class Own(NamedTuple):
+    """The terms that a row names for itself, as written; empty where it names none."""
+
+    day: str
+    channel: str
+    currency: str
+
+
+class Asked(NamedTuple):
+    """A row that was read: it asks for the value of its subject in a currency."""
+
+    subject: Subject
+    currency: str
 
 
 @dataclass
@@ -69,6 +84,10 @@ def value_columns(levels: Sequence[float]) -> tuple[str, ...]:
         "id",
         "value",
         *ends,
+        "currency",
+        "rate_day",
+        "date",
+        "channel",
         "reference_value",
         *effects,
         "evidence",
@@ -89,11 +108,14 @@ def value_stocklist(
     levels: Sequence[float],
     *,
     today: date | None = None,
+    channel: str = DEFAULT_CHANNEL,
+    currency: str = BASE_CURRENCY,
     note: Callable[[str], None] = lambda text: None,
 ) -> Outcome:
     """Value every row of `stream` (CSV by line) and write the values to `out` as CSV.
 
-    `today`: the day of rows without one (default: today in UTC). `note` is told once of ignored columns.
+    `today`: the day of rows without one (default: today in UTC); `channel` and `currency` likewise. `note` is
+    told once of ignored columns.
     Raises TableError for a file that cannot be read at all; a row that cannot be valued says why in `error`.
     """
     table = read_table(stream, KNOWN_COLUMNS, REQUIRED_COLUMNS)
@@ -101,7 +123,7 @@ def value_stocklist(
         note(f"columns ignored: {', '.join(table.ignored)}")
     writer = csv.DictWriter(out, value_columns(levels), restval="", lineterminator="\n")
     writer.writeheader()
-    outcome, terms = Outcome(), Terms(today or datetime.now(UTC).date(), levels=levels)
+    outcome, terms = Outcome(), Terms(today or datetime.now(UTC).date(), channel, currency, levels)
     for rows in _chunks(table.rows):
         for cells in value_rows(rows, valuer, terms):
             writer.writerow(cells)
@@ -126,36 +148,33 @@ def value_rows(rows: Sequence[Row], valuer: Valuer, terms: Terms) -> Iterator[di
             yield {**name, **result}
 
 
-def read_row(row: Row, valuer: Valuer, terms: Terms) -> Subject | InputError:
-    """The row's subject, spelled as the catalogue has it, or every fault of the row."""
+def read_row(row: Row, valuer: Valuer, terms: Terms) -> Asked | InputError:
+    """Read a row, spelled as the catalogue has it; or find every fault of it."""
     if row.fault is not None:
         return InputError([row.fault])
     faults: list[Fault] = []
-    name, day, channel = (row.cells.get(column, "").strip() for column in ("id", "date", "channel"))
+    name, *own = (row.cells.get(column, "").strip() for column in ("id", "date", "channel", "currency"))
     read_id(name, faults)
-    return read_subject(lambda: Instrument.from_flat(row.cells), day, channel, faults, valuer, terms)
+    return read_asked(lambda: read_flat(row.cells), Own(*own), faults, valuer, terms)
 
 
-def read_subject(
-    instrument: Callable[[], Instrument],
-    day: str,
-    channel: str,
-    faults: list[Fault],
-    valuer: Valuer,
-    terms: Terms,
-) -> Subject | InputError:
-    """The subject that a row describes, or every fault of it: those found before, and what is wrong here.
+def read_asked(
+    described: Callable[[], Described], own: Own, faults: list[Fault], valuer: Valuer, terms: Terms
+) -> Asked | InputError:
+    """Read what a row asks; or find every fault of it, those found before and those found here.
 
-    `instrument` raises InputError; `day` and `channel` are as written, empty where the row names none.
+    `described` raises InputError.
     """
-    found_day = read_day(day, faults, latest=LAST_DAY) if day else terms.day
-    found_channel = read_term("channel", channel or terms.channel, CHANNEL_NAMES, faults)
-    if found_day is not None:
-        _done(lambda: valuer.rate(terms.currency, found_day), faults)
-    found = _done(lambda: valuer.catalogue.canonical(instrument()), faults)
-    if faults or found is None or found_day is None:
+    day = read_day(own.day, faults, latest=LAST_DAY) if own.day else terms.day
+    channel = read_term("channel", own.channel or terms.channel, CHANNEL_NAMES, faults)
+    known = valuer.rates.currencies
+    currency = read_currency(own.currency, known, faults) if own.currency else terms.currency
+    if day is not None and currency:
+        _done(lambda: valuer.rate(currency, day), faults)
+    found = _done(lambda: valuer.catalogue.spelled(described()), faults)
+    if faults or found is None or day is None:
         return InputError(faults)
-    return Subject(found, found_day, found_channel)
+    return Asked(Subject(found.instrument, day, channel, found.notes), currency)
 
 
 def _done(step: Callable[[], T], faults: list[Fault]) -> T | None:
@@ -168,29 +187,27 @@ def _done(step: Callable[[], T], faults: list[Fault]) -> T | None:
 
 
 def value_subjects(
-    read: Sequence[Subject | InputError], valuer: Valuer, terms: Terms
+    read: Sequence[Asked | InputError], valuer: Valuer, terms: Terms
 ) -> Iterator[dict[str, str] | BookmatchError]:
-    """In order the cells of each subject's values, or why there are none; an error stays as it was read."""
-    good = [found for found in read if isinstance(found, Subject)]
+    """In order the cells of each row's values, or why there are none; an error stays as it was read."""
+    good = [found for found in read if isinstance(found, Asked)]
     valued = iter(_value_all(good, valuer, terms))
     for found in read:
-        result = next(valued) if isinstance(found, Subject) else found
+        result = next(valued) if isinstance(found, Asked) else found
         yield value_cells(result) if isinstance(result, Valuation) else result
 
 
-def _value_all(
-    subjects: Sequence[Subject], valuer: Valuer, terms: Terms
-) -> Sequence[Valuation | BookmatchError]:
-    if not subjects:
+def _value_all(asked: Sequence[Asked], valuer: Valuer, terms: Terms) -> Sequence[Valuation | BookmatchError]:
+    if not asked:
         return ()
     try:
-        return valuer.value_all(subjects, terms.currency, terms.levels)
+        return valuer.value_all([a.subject for a in asked], [a.currency for a in asked], terms.levels)
     except BookmatchError as error:
-        if len(subjects) == 1:
+        if len(asked) == 1:
             return (error,)
     # One row must not take the others with it; halves find it in few steps.
-    half = len(subjects) // 2
-    return [*_value_all(subjects[:half], valuer, terms), *_value_all(subjects[half:], valuer, terms)]
+    half = len(asked) // 2
+    return [*_value_all(asked[:half], valuer, terms), *_value_all(asked[half:], valuer, terms)]
 
 
 def value_cells(found: Valuation) -> dict[str, str]:
@@ -199,6 +216,8 @@ def value_cells(found: Valuation) -> dict[str, str]:
     for interval in found.intervals:
         cells[f"low_{level_name(interval.level)}"] = str(interval.low)
         cells[f"high_{level_name(interval.level)}"] = str(interval.high)
+    cells |= {"currency": found.currency, "rate_day": found.rate_day.isoformat()}
+    cells |= {"date": found.day.isoformat(), "channel": found.channel}
     cells |= {f"effect_{family}": text for family, text in _effects(found).items()}
     cells["evidence"] = found.evidence.word
     cells["cautions"] = ";".join(dict.fromkeys(caution.code for caution in found.cautions))

@@ -9,12 +9,13 @@ from datetime import date
 from decimal import Decimal
 from typing import Any, NamedTuple
 
-from models.catalogue import Catalogue, Model
-from models.cautions import Caution, cautions_for
+from models.catalogue import Catalogue
+from models.cautions import Caution, Grounds, cautions_for
+from models.claims import Claim, claims_of
 from models.errors import Fault, InputError, RateError
 from models.instrument import Instrument, Subject, Value
 from models.kept import NOTHING_KEPT, Kept
-from models.money import BASE_CURRENCY, Rates, quantum, round_money, split_money
+from models.money import BASE_CURRENCY, NO_RATE_NEEDED, Quote, Rates, quantum, round_money, split_money
 from models.price.interface import (
     FACTORS,
     FAMILY_OF,
@@ -23,7 +24,8 @@ from models.price.interface import (
     EvidenceWeight,
     PriceModel,
 )
-from models.vocabulary import BY_PATH, DEFAULT_LEVELS, FIELDS, Family
+from models.unsaid import Assumption, assumptions, unknown_fields
+from models.vocabulary import DEFAULT_LEVELS, FIELDS, Family
 
 
 class Interval(NamedTuple):
@@ -55,17 +57,11 @@ class FamilyEffect(NamedTuple):
 
 
 @dataclass(frozen=True)
-class Assumption:
-    """A field that was not given and was taken to be `value`."""
-
-    field: str
-    value: str
-    reason: str
-
-
-@dataclass(frozen=True)
 class Ranged:
-    """One value with its ranges. All money is in `currency`; value is the median price."""
+    """One value with its ranges. All money is in `currency`; value is the median price.
+
+    `rate`: US dollars for one unit of it, as of `rate_day`, published by `rate_source`.
+    """
 
     instrument: Instrument
     day: date
@@ -76,7 +72,9 @@ class Ranged:
     evidence: EvidenceWeight
     last_evidence: date | None
     cautions: tuple[Caution, ...]
-    rate: float  # US dollars for one unit of `currency`
+    rate: float
+    rate_day: date
+    rate_source: str
     model_version: str
 
 
@@ -89,6 +87,7 @@ class Valuation(Ranged):
     families: tuple[FamilyEffect, ...]
     assumed: tuple[Assumption, ...]
     unknown: tuple[str, ...]
+    claims: tuple[Claim, ...]
 
 
 @dataclass(frozen=True)
@@ -113,16 +112,20 @@ class Valuer:
     def value_all(
         self,
         subjects: Sequence[Subject],
-        currency: str = BASE_CURRENCY,
+        currency: str | Sequence[str] = BASE_CURRENCY,
         levels: Sequence[float] = DEFAULT_LEVELS,
     ) -> list[Valuation]:
-        """Value many; the same figures as one by one. Raises as `value`, for the first that fails."""
-        rates = [self.rate(currency, subject.day) for subject in subjects]
+        """Value many; the same figures as one by one. Raises as `value`, for the first that fails.
+
+        `currency`: one for all of them, or one for each.
+        """
+        wanted = [currency] * len(subjects) if isinstance(currency, str) else currency
+        quoted = [self._quoted(code, s.day) for code, s in zip(wanted, subjects, strict=True)]
         canonical = [self.canonical(subject) for subject in subjects]
         assessment = self.model.assess(canonical, levels)
         return [
-            self._explained(assessment, row, subject, currency, rate, levels)
-            for row, (subject, rate) in enumerate(zip(canonical, rates, strict=True))
+            self._explained(assessment, row, subject, money, levels)
+            for row, (subject, money) in enumerate(zip(canonical, quoted, strict=True))
         ]
 
     def ranged(
@@ -132,19 +135,23 @@ class Valuer:
         levels: Sequence[float] = DEFAULT_LEVELS,
     ) -> Ranged:
         """The figures that `value` gives, without the work of explaining them. Raises as `value`."""
-        rate, canonical = self.rate(currency, subject.day), self.canonical(subject)
+        quoted, canonical = self._quoted(currency, subject.day), self.canonical(subject)
         estimate = self.model.estimate([canonical], levels)
-        return Ranged(**self._ranged(estimate, 0, canonical, currency, rate, levels))
+        return Ranged(**self._ranged(estimate, 0, canonical, quoted, levels))
 
     def canonical(self, subject: Subject) -> Subject:
         """The subject with names spelled as in the catalogue. Raises UnknownNameError."""
         it = self.catalogue.canonical(subject.instrument)
-        return subject if it is subject.instrument else Subject(it, subject.day, subject.channel)
+        return subject if it is subject.instrument else subject._replace(instrument=it)
 
     def rate(self, currency: str, day: date) -> float:
         """US dollars for one unit. Raises InputError naming the currencies there are."""
+        return self.quote(currency, day).usd
+
+    def quote(self, currency: str, day: date) -> Quote:
+        """The exchange rate, with its day and source. Raises InputError naming the currencies there are."""
         try:
-            return self.rates.usd_per(currency, day)
+            return self.rates.quote(currency, day)
         except RateError as error:
             allowed = ", ".join(self.rates.currencies)
             fault = Fault(
@@ -156,26 +163,31 @@ class Valuer:
             )
             raise InputError([fault]) from error
 
+    def rate_source(self, currency: str) -> str:
+        """Who published the rates of this currency."""
+        return NO_RATE_NEEDED if currency == BASE_CURRENCY else self.rates.source
+
+    def _quoted(self, currency: str, day: date) -> _Quoted:
+        return _Quoted(currency, self.quote(currency, day))
+
     def _explained(
-        self,
-        found: Assessment,
-        row: int,
-        subject: Subject,
-        currency: str,
-        rate: float,
-        levels: Sequence[float],
+        self, found: Assessment, row: int, subject: Subject, quoted: _Quoted, levels: Sequence[float]
     ) -> Valuation:
-        ranged = self._ranged(found, row, subject, currency, rate, levels)
         it, reference = subject.instrument, found.references[row]
-        reference_value = money_of(found.reference_center[row], rate, currency)
+        value, base = quoted.money(found.center[row]), quoted.money(found.reference_center[row])
         effects = found.effects[row].tolist()
+        families = families_of(subject, reference, effects, value, base, quoted.currency)
+        claims = claims_of((factor for family in families for factor in family.factors), value)
+        unknown = unknown_fields(it, self.catalogue.find(it.maker, it.model))
+        by_path = dict(zip(FACTORS, effects, strict=True))
         return Valuation(
-            **ranged,
+            **self._ranged(found, row, subject, quoted, levels, claimed=bool(claims)),
             reference=reference.instrument,
-            reference_value=reference_value,
-            families=families_of(subject, reference, effects, ranged["value"], reference_value, currency),
-            assumed=assumptions(it),
-            unknown=unknown_fields(it, self.catalogue.find(it.maker, it.model)),
+            reference_value=base,
+            families=families,
+            assumed=assumptions(it, unknown, reference.instrument, by_path),
+            unknown=unknown,
+            claims=claims,
         )
 
     def _ranged(
@@ -183,62 +195,47 @@ class Valuer:
         found: Estimate | Assessment,
         row: int,
         subject: Subject,
-        currency: str,
-        rate: float,
+        quoted: _Quoted,
         levels: Sequence[float],
+        *,
+        claimed: bool = False,
     ) -> dict[str, Any]:
-        weight, last = found.weights[row], self.model.last_evidence
+        weight, first, last = found.weights[row], self.model.first_evidence, self.model.last_evidence
         ends = zip(levels, found.low[row].tolist(), found.high[row].tolist(), strict=True)
+        grounds = Grounds(weight.direct_sales, first, last, quoted.rate.day, claimed)
         return {
             "instrument": subject.instrument,
             "day": subject.day,
             "channel": subject.channel,
-            "currency": currency,
-            "value": money_of(found.center[row], rate, currency),
+            "currency": quoted.currency,
+            "value": quoted.money(found.center[row]),
             "intervals": tuple(
-                Interval(level, money_of(low, rate, currency), money_of(high, rate, currency))
-                for level, low, high in ends
+                Interval(level, quoted.money(low), quoted.money(high)) for level, low, high in ends
             ),
             "evidence": weight,
             "last_evidence": last,
-            "cautions": cautions_for(subject, self.catalogue, weight.direct_sales, last),
-            "rate": rate,
+            "cautions": cautions_for(subject, self.catalogue, grounds),
+            "rate": quoted.rate.usd,
+            "rate_day": quoted.rate.day,
+            "rate_source": quoted.rate.source,
             "model_version": self.version,
         }
+
+
+class _Quoted(NamedTuple):
+    """A currency at its rate on one day."""
+
+    currency: str
+    rate: Quote
+
+    def money(self, log_usd: float) -> Decimal:
+        return money_of(log_usd, self.rate.usd, self.currency)
 
 
 def money_of(log_usd: float, rate: float, currency: str) -> Decimal:
     """exp of a log price in US dollars, in `currency` at `rate`, never below the smallest amount."""
     amount, least = round_money(math.exp(log_usd) / rate, currency), quantum(currency)
     return amount if amount > least else least
-
-
-def assumptions(it: Instrument) -> tuple[Assumption, ...]:
-    """What was taken for granted because it was not given."""
-    if it.build is not None:
-        return ()
-    return (
-        Assumption(
-            "build",
-            "production",
-            "no build was given: it was valued as an ordinary production one",
-        ),
-    )
-
-
-def unknown_fields(it: Instrument, model: Model) -> tuple[str, ...]:
-    """What is not known and could be, by path: no number outside a numbered edition, no figure on plain tops.
-
-    The build is not among them: it is reported as assumed.
-    """
-    edition = model.edition(it.edition)
-    moot = {"build", "edition"}  # an empty edition is known
-    if it.edition is None or (edition is not None and edition.numbered is False):
-        moot.add("edition_number")
-    if model.figured_top is False:
-        moot.add("figure")
-    pairs = zip(BY_PATH, it.values(), strict=True)
-    return tuple(path for path, value in pairs if value is None and path not in moot)
 
 
 def families_of(

@@ -66,6 +66,14 @@ class Field:
 
 MAX_TEXT = 200
 
+# Texts that say "not known" in place of a value; compared as names are (`models.names.normal`).
+PLACEHOLDERS = frozenset({
+    "unknown", "not known", "none known", "not sure", "n/a", "n.a.", "na", "tbc", "tbd",
+    "?", "??", "???", "-", "--", "---", "–", "—",
+})  # fmt: skip
+# In the field `edition`: words for the standard model.
+NO_EDITION = frozenset({"standard", "none"})
+
 WEAR = (
     Term("0", "none"),
     Term("1", "traces"),

@@ -10,6 +10,7 @@ from marshmallow import Schema, fields
 
 from models.evidence import AMOUNT
 from models.levels import LEAST_LEVEL, MOST_LEVEL, MOST_LEVELS
+from models.money import NO_RATE_NEEDED
 
 # Days from 1900 to 2100 (`models.cells`, `models.stocklist`); the rest of what a day is says the format.
 DAY: Mapping[str, Any] = {
@@ -38,6 +39,16 @@ def said(text: str, *, optional: bool = False, **more: Any) -> dict[str, Any]:
 def money(text: str, *, required: bool = True) -> fields.String:
     """An amount as decimal text with the decimals of its currency, so that no reader makes a float of it."""
     return fields.String(**{**said(text, pattern=r"^-?\d+(\.\d+)?$"), "required": required})
+
+
+def rate_members(*, required: bool = True) -> dict[str, fields.Field[Any]]:
+    """The members by which an answer names the exchange rate behind its amounts."""
+    day = "the day of the exchange rate: of US dollars, which need none, the day of the value"
+    source = f"who published that rate: of US dollars “{NO_RATE_NEEDED}”"
+    return {
+        "rate_day": fields.Date(**{**said(day), "required": required}),
+        "rate_source": fields.String(**{**said(source), "required": required}),
+    }
 
 
 def moment(at: datetime) -> str:

@@ -52,7 +52,7 @@ def _address(context: click.Context, parameter: click.Parameter, url: str) -> st
 @levels_option
 @click.option("--date", default="", help="The day of rows that name none; default: today.")
 @click.option("--channel", default="", help="The market of rows that name none; default: private.")
-@click.option("--currency", default="", help="The currency of every amount; default: USD.")
+@click.option("--currency", default="", help="The currency of rows that name none; default: USD.")
 @out_option
 def value(
     instruments: BinaryIO,

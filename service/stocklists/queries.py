@@ -59,7 +59,7 @@ TERMS = (
     ),
     Query(
         "currency",
-        f"the currency (ISO 4217) of every amount; default: {BASE_CURRENCY}",
+        f"the currency (ISO 4217) of rows that name none; default: {BASE_CURRENCY}",
         {"type": "string", **CURRENCY},
         _read_as(CurrencyField()),
     ),

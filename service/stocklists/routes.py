@@ -24,16 +24,17 @@ _IN = {
     CSV: {
         "title": "StockCsv",
         "type": "string",
-        "description": "a header row with id, maker and model, and any of the instrument's fields, date and "
-        "channel; flat names, as the vocabulary has them",
+        "description": "a header row with id, maker and model, and any of the instrument's fields, date, "
+        "channel and currency; flat names, as the vocabulary has them",
     },
     NDJSON: blp.lines_of(StockRowSchema),
 }
 _OUT = {
     CSV: {
         "type": "string",
-        "description": "id, value, low_ and high_ for each level, reference_value, effect_ for each family, "
-        "evidence, cautions (codes with semicolons between them) and error",
+        "description": "id, value, low_ and high_ for each level, currency, rate_day (the day of its "
+        "exchange rate), date, channel, reference_value, effect_ for each family, evidence, cautions (codes "
+        "with semicolons between them) and error",
     },
     NDJSON: blp.lines_of(StockValueSchema),
 }

@@ -6,7 +6,7 @@ from marshmallow import RAISE, Schema, fields
 
 from models.stocklist import FAMILIES
 from models.vocabulary import CHANNEL_NAMES, MAX_TEXT
-from service.schemas import DAY, FaultSchema, money, said
+from service.schemas import CURRENCY, DAY, FaultSchema, money, rate_members, said
 from service.valuations.schemas import IntervalSchema
 from service.vocabulary.schemas import InstrumentSchema
 
@@ -32,6 +32,10 @@ class StockRowSchema(Schema):
             "enum": [*CHANNEL_NAMES, None],
         },
     )
+    currency = fields.String(
+        allow_none=True,
+        metadata={"description": "the currency of its amounts; default: that of the list", **CURRENCY},
+    )
 
 
 EffectsSchema = Schema.from_dict(
@@ -52,6 +56,7 @@ class StockValueSchema(Schema):
     date = fields.Date(metadata={"description": "the day of the value"})
     channel = fields.String(metadata={"description": "the market of the value"})
     currency = fields.String(metadata={"description": "the currency of every amount"})
+    rate_day, rate_source = rate_members(required=False).values()
     value = money("the median of the prices to be expected", required=False)
     intervals = fields.List(
         fields.Nested(IntervalSchema), metadata={"description": "ranges, in the order asked"}

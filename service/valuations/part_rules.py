@@ -75,4 +75,12 @@ def read_asking(text: str) -> Decimal:
 
 
 def _head(valuation_id: str, case: Case) -> dict[str, Any]:
-    return {"id": valuation_id, "model_version": case.valuer.version, "currency": case.ask.currency}
+    currency = case.ask.currency
+    rate = case.valuer.quote(currency, case.ask.subject.day)
+    return {
+        "id": valuation_id,
+        "model_version": case.valuer.version,
+        "currency": currency,
+        "rate_day": rate.day,
+        "rate_source": rate.source,
+    }

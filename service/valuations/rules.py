@@ -8,6 +8,7 @@ from datetime import UTC, date, datetime
 from typing import Any
 
 from models.cautions import Caution
+from models.claims import Claim
 from models.instrument import Subject
 from models.price.interface import EVIDENCE_WORDS
 from models.valuation import FamilyEffect, Interval, Ranged, Valuation
@@ -49,6 +50,8 @@ def intervals_answer(found: Ranged) -> dict[str, Any]:
         "date": found.day,
         "channel": found.channel,
         "currency": found.currency,
+        "rate_day": found.rate_day,
+        "rate_source": found.rate_source,
         "value": str(found.value),
         "intervals": [interval_entry(interval) for interval in found.intervals],
         "evidence": {
@@ -71,6 +74,7 @@ def attributions_answer(found: Valuation) -> dict[str, Any]:
         "attributions": [_family(family) for family in found.families],
         "assumed": [{"field": a.field, "value": a.value, "reason": a.reason} for a in found.assumed],
         "unknown": list(found.unknown),
+        "claims": [_claim(claim) for claim in found.claims],
     }
 
 
@@ -92,6 +96,16 @@ def interval_entry(found: Interval) -> dict[str, Any]:
 def caution_entry(caution: Caution) -> dict[str, Any]:
     """One caution as it is answered."""
     return {"code": caution.code, "text": caution.text, "field": caution.field, "as_of": caution.as_of}
+
+
+def _claim(claim: Claim) -> dict[str, Any]:
+    return {
+        "field": claim.field,
+        "label": claim.label,
+        "amount": str(claim.amount),
+        "share": claim.share,
+        "proof": claim.proof,
+    }
 
 
 def _family(family: FamilyEffect) -> dict[str, Any]:

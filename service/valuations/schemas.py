@@ -18,7 +18,7 @@ from models.stocklist import LAST_DAY
 from models.vocabulary import CHANNEL_NAMES, DEFAULT_CHANNEL, DEFAULT_LEVELS
 from service.context import bundle
 from service.faults import placed
-from service.schemas import CURRENCY, DAY, LEVELS, money, said
+from service.schemas import CURRENCY, DAY, LEVELS, money, rate_members, said
 from service.valuations.rules import Ask, today
 from service.vocabulary.schemas import InstrumentField, InstrumentSchema
 
@@ -143,9 +143,8 @@ class AskSchema(Schema):
 
     @post_load
     def _ask(self, data: dict[str, Any], **kwargs: Any) -> Ask:
-        subject = Subject(
-            data["instrument"], data.get("date") or today(), data.get("channel") or DEFAULT_CHANNEL
-        )
+        it, notes = data["instrument"]
+        subject = Subject(it, data.get("date") or today(), data.get("channel") or DEFAULT_CHANNEL, notes)
         return Ask(subject, data.get("currency") or BASE_CURRENCY, data.get("levels") or DEFAULT_LEVELS)
 
 
@@ -204,11 +203,23 @@ class ReferenceSchema(Schema):
 
 
 class AssumptionSchema(Schema):
-    """A field that was not given and was taken to be something."""
+    """A field that was not given and for which one value was taken."""
 
     field = fields.String(**said("the field by path"))
-    value = fields.String(**said("what it was taken to be"))
-    reason = fields.String(**said("why"))
+    value = fields.String(**said("what it was taken to be, as text"))
+    reason = fields.String(**said("why, and whether it was counted below that value"))
+
+
+class ClaimSchema(Schema):
+    """A detail that a tenth of the value or more rests on and that documents can prove."""
+
+    field = fields.String(
+        **said("the field by path: edition, edition_number, build, figure or provenance.history")
+    )
+    label = fields.String(**said("what to call it"))
+    amount = money("what it adds to the value: the amount of its factor")
+    share = fields.Float(**said("that amount as a share of the value: 0.25 is a quarter"))
+    proof = fields.String(**said("what would prove it"))
 
 
 class IntervalsSchema(Schema):
@@ -217,6 +228,7 @@ class IntervalsSchema(Schema):
     date = fields.Date(**said("the day of the value"))
     channel = fields.String(**said("the market of the value"))
     currency = fields.String(**said("the currency of every amount"))
+    rate_day, rate_source = rate_members().values()
     value = money("the median of the prices to be expected")
     intervals = fields.List(fields.Nested(IntervalSchema), **said("ranges, in the order asked"))
     evidence = fields.Nested(EvidenceSchema, **said("how much evidence stands behind it"))
@@ -229,9 +241,26 @@ class AttributionsSchema(IntervalsSchema):
 
     reference = fields.Nested(ReferenceSchema, **said("what the price is explained from"))
     attributions = fields.List(fields.Nested(FamilySchema), **said("reasons by family, then by field"))
-    assumed = fields.List(fields.Nested(AssumptionSchema), **said("what was assumed"))
+    assumed = fields.List(
+        fields.Nested(AssumptionSchema),
+        **said(
+            "fields that were not given and for which one value was taken: edition and build; history and "
+            "paperwork, as none; finish, year, weight, figure and number, where the reference has them. "
+            "Condition, originality and case are never among them: a blank counts the usual loss of "
+            "those left blank"
+        ),
+    )
     unknown_ = fields.List(
-        fields.String(), **said("fields that are not known and could be, by path"), data_key="unknown"
+        fields.String(),
+        **said(
+            "fields that are not known and could be, by path; a finish that the catalogue does not have for "
+            "the model is among them, edition and build are in `assumed` alone"
+        ),
+        data_key="unknown",
+    )
+    claims = fields.List(
+        fields.Nested(ClaimSchema),
+        **said("details that much of the value rests on and that documents can prove, the largest first"),
     )
 
 

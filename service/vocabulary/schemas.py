@@ -8,8 +8,8 @@ from typing import Any
 from marshmallow import RAISE, Schema, ValidationError, fields, validate
 
 from models.errors import InputError
-from models.instrument import Instrument
-from models.vocabulary import FIELDS, GROUPS, MAX_TEXT, Field, Kind
+from models.instrument import Described, Instrument, read_nested
+from models.vocabulary import FIELDS, GROUPS, MAX_TEXT, PLACEHOLDERS, Field, Kind
 from service.context import bundle
 from service.errors import Located
 from service.faults import placed
@@ -52,7 +52,11 @@ def _instrument_schema() -> type[Schema]:
             schema(unknown=RAISE), allow_none=True, metadata={"description": f"{group}, part by part"}
         )
     whole = Schema.from_dict(top, name="Instrument")
-    whole.__doc__ = "One specimen; what is null or left out is not known, and never read as good."
+    words = ", ".join(sorted(PLACEHOLDERS))
+    whole.__doc__ = (
+        "One specimen; what is null or left out is not known, and never adds to the value. In every field "
+        f"but maker and model these texts are read as not known, with a caution: {words}."
+    )
     return whole
 
 
@@ -67,10 +71,10 @@ class InstrumentField(fields.Nested):
 
     def _deserialize(
         self, value: Any, attr: str | None, data: Mapping[str, Any] | None, partial: Any = None, **kwargs: Any
-    ) -> Instrument:
+    ) -> Described:
         catalogue = bundle().valuer.catalogue
         try:
-            return catalogue.canonical(Instrument.from_nested(value))
+            return catalogue.spelled(read_nested(value))
         except InputError as error:
             faults = placed(error.faults, attr or "")
         raise ValidationError([*faults, *_name_faults(value, attr or "", faults)])

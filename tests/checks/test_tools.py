@@ -139,3 +139,69 @@ def test_a_taken_port_is_refused_with_a_way_out(serve_demo):
         with pytest.raises(SystemExit, match=r"is taken.*BOOKMATCH_BIND="):
             serve_demo.refuse_busy(bind)
     serve_demo.refuse_busy(bind)
+
+
+# ── the kernels of OpenBLAS ──────────────────────────────────────────────────
+
+
+class Processor:
+    """A processor whose own choice is Haswell and on which Nehalem dies, as the script sees it.
+
+    `asked`: the kernels asked for, "" for its own choice. `ran`: those that tests ran under; `red`: those
+    under which they fail.
+    """
+
+    def __init__(self) -> None:
+        self.asked: list[str] = []
+        self.ran: list[str] = []
+        self.red: set[str] = set()
+
+    def run(self, command: list[str], *, env: dict[str, str], **_: object) -> SimpleNamespace:
+        assert "OPENBLAS_L2_SIZE" not in env
+        kernel = env.get("OPENBLAS_CORETYPE", "")
+        if "pytest" in command:
+            self.ran.append(kernel)
+            return SimpleNamespace(returncode=int(kernel in self.red))
+        self.asked.append(kernel)
+        return SimpleNamespace(returncode=-4 if kernel == "Nehalem" else 0, stdout=f"{kernel or 'Haswell'}\n")
+
+
+@pytest.fixture
+def processor() -> Processor:
+    return Processor()
+
+
+@pytest.fixture
+def kernels(processor: Processor, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> ModuleType:
+    tool = script("kernels")
+    (tmp_path / "cpuinfo").write_text("flags\t\t: fpu sse4_2 avx avx2\n")
+    monkeypatch.setattr(tool, "CPUINFO", tmp_path / "cpuinfo")
+    monkeypatch.setattr(tool.subprocess, "run", processor.run)
+    # What the caller's environment chooses is not the processor's own choice.
+    monkeypatch.setenv("OPENBLAS_CORETYPE", "Sandybridge")
+    monkeypatch.setenv("OPENBLAS_L2_SIZE", "512")
+    return tool
+
+
+def test_each_kernel_that_the_processor_has_runs_once_and_its_own_choice_first(kernels, processor, capsys):
+    assert kernels.main(["tests"]) == 0
+    assert processor.asked == ["", "Sandybridge", "Nehalem"]  # never for what the flags rule out
+    assert processor.ran == ["", "Sandybridge"]
+    printed = capsys.readouterr().out
+    assert "Haswell (the processor's own choice): passed\nSandybridge: passed\n" in printed
+    assert "SkylakeX: not run" in printed and "Nehalem: not run" in printed
+
+
+def test_one_failing_kernel_fails_the_whole_and_does_not_stop_the_others(kernels, processor, capsys):
+    processor.red = {""}
+    assert kernels.main(["tests"]) == 1
+    assert processor.ran == ["", "Sandybridge"]
+    printed = capsys.readouterr().out
+    assert "own choice): FAILED\nSandybridge: passed\n" in printed
+
+
+def test_the_libraries_of_this_machine_say_which_kernel_they_took():
+    tool = script("kernels")
+    own, found = tool.kernels()
+    assert own.isalnum() and next(iter(found)) == own  # one name: numpy and scipy took the same
+    assert tool.answered({**found[own], "OPENBLAS_CORETYPE": "no such kernel"}) == own

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 NAMES = [("Ostvik", "Fjell 2"), ("Ostvik", "Dal"), ("Séraphine & Fils", "Étoile")]
 SALE = {"kind": "sale", "date": "2025-03-04", "price": "900", "currency": "USD", "channel": "dealer"}
-_CELLS = ["", "0", "3", "5", "2.5", "sound", "original", "true", "1966", "9", "x", "Tarn", '"']
+_CELLS = ["", "0", "3", "5", "2.5", "sound", "original", "true", "1966", "9", "x", "Tarn", "n/a", '"']
 _COLUMNS = ["condition_neck", "condition_structure", "originality_nut", "year", "finish", "serial", "shelf"]
 
 
@@ -39,6 +39,7 @@ _ROW = st.fixed_dictionaries(
         "id": st.just("A") | _VALUE,
         "date": st.just("2026-01-02") | _VALUE,
         "channel": st.just("dealer") | _VALUE,
+        "currency": st.just("EUR") | _VALUE,
         "instrument": st.just({"maker": "Ostvik", "model": "Dal"}) | _VALUE,
         "more": _VALUE,
     },

@@ -104,7 +104,7 @@ def fuzz(served: Running, folder: Path, key: str) -> int:
     config.write_text(CONFIG)
     environment = {
         **os.environ,
-        "PYTHONPATH": str(HOOKS.parent),
+        "PYTHONPATH": os.pathsep.join((str(HOOKS.parent), str(HOOKS.parents[2]))),
         "SCHEMATHESIS_HOOKS": str(HOOKS),
         "FUZZ_KNOWN": json.dumps(known(served, key)),
         "FUZZ_OWN_KEY": key.split("_")[1],

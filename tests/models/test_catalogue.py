@@ -105,6 +105,8 @@ def test_unknown_keys_are_kept_as_ignored() -> None:
         (MINIMAL + 'edition = [{ name = "E", production_total = 0 }]', "at least 1"),
         (MINIMAL + "edition = [{ numbered = true }]", "name is required"),
         (MINIMAL + "edition = [3]", "not a table"),
+        (MINIMAL + 'edition = [{ name = "Standard" }]', "there is none"),
+        (MINIMAL + 'finish = [{ name = "Unknown" }]', "there is none"),
         (MINIMAL + 'watchpoint = [{ part = "nut" }]', "note is required"),
         (MINIMAL + MINIMAL.replace('"A"', '"a"'), "stands twice"),
     ],

@@ -7,7 +7,7 @@ from datetime import date
 import pytest
 from fakes import CATALOGUE
 
-from models.cautions import AS_OF, WORDING, cautions_for
+from models.cautions import AS_OF, CODES, WORDING, Grounds, cautions_for
 from models.instrument import Instrument, Subject
 
 DAY = date(2026, 3, 1)
@@ -16,8 +16,18 @@ KNOWN = Instrument(
 )
 
 
-def codes(it: Instrument = KNOWN, *, day: date = DAY, sales: int = 5, last: date | None = DAY) -> list[str]:
-    return [c.code for c in cautions_for(Subject(it, day, "private"), CATALOGUE, sales, last)]
+def codes(
+    it: Instrument = KNOWN,
+    *,
+    day: date = DAY,
+    sales: int = 5,
+    first: date | None = None,
+    last: date | None = DAY,
+    rate: date | None = DAY,
+    claimed: bool = False,
+) -> list[str]:
+    grounds = Grounds(sales, first, last, rate, claimed)
+    return [c.code for c in cautions_for(Subject(it, day, "private"), CATALOGUE, grounds)]
 
 
 def test_an_estimate_is_always_said_to_be_one_and_never_to_be_cleaned_first() -> None:
@@ -54,6 +64,12 @@ def test_an_estimate_is_always_said_to_be_one_and_never_to_be_cleaned_first() ->
         ),
         ("year_after_value_date", KNOWN.but(year=2027), KNOWN.but(year=2026)),
         ("year_outside_production", KNOWN.but(year=1990), KNOWN),
+        (
+            "missing_pickups_cannot_work",
+            KNOWN.but(originality_pickups="missing"),
+            KNOWN.but(originality_pickups="missing", condition_electronics="dead"),
+        ),
+        ("missing_pickups_cannot_work", KNOWN.but(originality_pickups="missing"), KNOWN),
     ],
 )
 def test_a_caution_stands_where_it_applies_only(
@@ -66,13 +82,54 @@ def test_a_caution_stands_where_it_applies_only(
 def test_a_value_without_a_direct_sale_and_one_long_after_the_evidence_say_so() -> None:
     assert "no_direct_sale" in codes(sales=0)
     assert "no_direct_sale" not in codes(sales=1)
-    assert "value_date_after_evidence" in codes(last=date(2025, 2, 1))
-    assert "value_date_after_evidence" not in codes(last=date(2025, 4, 1))
+    # DAY is 1 March 2026: 29 January is 31 days before it.
+    assert "value_date_after_evidence" in codes(last=date(2026, 1, 28))
+    assert "value_date_after_evidence" not in codes(last=date(2026, 1, 29))
     assert "value_date_after_evidence" not in codes(last=None)
 
 
+def test_a_value_before_the_first_evidence_says_so() -> None:
+    assert "value_date_before_evidence" in codes(first=date(2026, 3, 2))
+    assert "value_date_before_evidence" not in codes(first=DAY)
+    assert "value_date_before_evidence" not in codes(first=None)
+
+
+def test_a_rate_of_more_than_a_week_before_says_so() -> None:
+    assert "rate_older_than_value" in codes(rate=date(2026, 2, 21))
+    assert "rate_older_than_value" not in codes(rate=date(2026, 2, 22))
+
+
+def test_claims_are_told_of_only_where_there_are_any() -> None:
+    assert "claims_need_documents" in codes(claimed=True)
+    assert "claims_need_documents" not in codes()
+
+
+def text_of(code: str, it: Instrument) -> str:
+    found = cautions_for(Subject(it, DAY, "private"), CATALOGUE, Grounds(5, None, DAY))
+    (text,) = [c.text for c in found if c.code == code]
+    return text
+
+
+def test_a_finish_that_the_catalogue_lacks_names_the_nearest_and_how_it_was_valued() -> None:
+    said = text_of("finish_not_offered", Instrument("Ostvik", "Fjell 2", finish="Rowen"))
+    assert "valued as if the finish were not known" in said and said.endswith("Did you mean Rowan or Tarn?")
+    assert "Did you mean" not in text_of("finish_not_offered", Instrument("Ostvik", "Fjell 2", finish="Zzz"))
+
+
+def test_an_edition_that_the_catalogue_lacks_names_the_nearest() -> None:
+    said = text_of("edition_not_recorded", Instrument("Ostvik", "Fjell 2", edition="Jubilee 64"))
+    assert said.endswith("Did you mean Jubilee?")
+
+
+@pytest.mark.parametrize(("year", "nearest"), [(1900, 1962), (1990, 1974)])
+def test_a_year_outside_the_catalogues_says_as_which_year_it_was_valued(year: int, nearest: int) -> None:
+    said = text_of("year_outside_production", KNOWN.but(year=year))
+    assert said.endswith(f"It was valued as one of {nearest}.")
+
+
 def test_the_models_watchpoints_are_carried() -> None:
-    found = cautions_for(Subject(Instrument("Ostvik", "Fjell 2"), DAY, "private"), CATALOGUE, 1, DAY)
+    subject = Subject(Instrument("Ostvik", "Fjell 2"), DAY, "private")
+    found = cautions_for(subject, CATALOGUE, Grounds(1, None, DAY))
     (watch,) = [c for c in found if c.code == "watchpoint"]
     assert "pickups" in watch.text and "often rewound" in watch.text
     assert "watchpoint" not in codes()
@@ -89,7 +146,9 @@ def test_contradictions_come_first() -> None:
 def test_what_touches_the_law_says_that_it_changes_and_whom_to_ask(code: str) -> None:
     text = WORDING[code].casefold()
     assert "change" in text and "ask the" in text
-    assert all(c.as_of == AS_OF for c in cautions_for(Subject(KNOWN, DAY, "private"), CATALOGUE, 1, DAY))
+    found = cautions_for(Subject(KNOWN, DAY, "private"), CATALOGUE, Grounds(1, None, DAY))
+    assert all(c.as_of == AS_OF for c in found)
+    assert {c.code for c in found} <= set(CODES)
 
 
 @pytest.mark.parametrize("words", ["licensed or qualified appraiser must inspect", "not an authentication"])

@@ -13,7 +13,8 @@ from models.errors import Fault, InputError
 from models.instrument import FLAT_NAMES, Instrument
 from models.vocabulary import BY_FLAT, BY_PATH, FIELDS, Field, Kind
 
-_WORDS = st.text("abcdefgh XYZ0123éß-", min_size=1, max_size=20).map(str.strip).filter(bool)
+_WORDS = st.text("abcdefgh XYZ0123éß-", min_size=1, max_size=20).map(str.strip)
+_WORDS = _WORDS.filter(lambda text: text.strip("- ") != "")  # dashes alone say that nothing is known
 
 
 def values(field: Field) -> st.SearchStrategy[Any]:

@@ -137,6 +137,40 @@ def test_value_uses_the_bundle_that_is_current(store: Path, tmp_path: Path) -> N
     assert run("value", tmp_path / "stock.csv", "--store", store).stdout != before
 
 
+def test_value_takes_the_day_market_and_currency_of_rows_that_name_none(store: Path, tmp_path: Path) -> None:
+    rows = tmp_path / "terms.csv"
+    rows.write_text(
+        "id,maker,model,date,channel,currency\nA,Ostvik,Dal,,,\nB,Ostvik,Dal,2026-01-04,private,USD\n"
+    )
+    found = run(
+        "value", rows, "--store", store, "--date", "2026-01-03", "--channel", "Dealer", "--currency", "eur"
+    )
+    assert found.exit_code == 0
+    said = [
+        (row["date"], row["channel"], row["currency"], row["rate_day"])
+        for row in csv.DictReader(io.StringIO(found.stdout))
+    ]
+    assert said == [
+        ("2026-01-03", "dealer", "EUR", "2026-01-02"),
+        ("2026-01-04", "private", "USD", "2026-01-04"),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("option", "text", "named"),
+    [
+        ("--date", "3.1.2026", "YYYY-MM-DD"),
+        ("--date", "", "required"),
+        ("--date", "2101-01-01", "2100"),
+        ("--channel", "moon", "private"),
+        ("--currency", "QQQ", "EUR"),
+    ],
+)
+def test_wrong_terms_are_wrong_use(store: Path, tmp_path: Path, option: str, text: str, named: str) -> None:
+    said = wrong(2, "value", tmp_path / "stock.csv", "--store", store, option, text)
+    assert option in said and named in said
+
+
 @pytest.mark.parametrize("levels", ["", "0.5,", "80", "0", "1", "a", "0.5;0.8", "nan"])
 def test_wrong_levels_are_wrong_use(store: Path, tmp_path: Path, levels: str) -> None:
     assert "--levels" in wrong(2, "value", tmp_path / "stock.csv", "--store", store, "--levels", levels)

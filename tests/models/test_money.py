@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import math
 from datetime import date
 from decimal import Decimal
@@ -118,6 +119,20 @@ def test_rates_survive_their_bytes(rates: Rates) -> None:
     for code in rates.usd:
         np.testing.assert_array_equal(again.usd[code], rates.usd[code])
     assert rates.to_bytes() == again.to_bytes()
+
+
+def test_a_quote_names_the_day_and_the_source_of_its_rate() -> None:
+    assert RATES.quote("EUR", date(2024, 6, 1)) == (1.25, date(2020, 1, 1), "invented for the tests")
+    assert RATES.quote("EUR", date(2031, 1, 1)) == (1.1, date(2026, 1, 2), "invented for the tests")
+    assert RATES.quote("USD", date(1950, 1, 1)) == (1.0, date(1950, 1, 1), "none needed")
+    assert Rates.from_bytes(RATES.to_bytes()).source == "invented for the tests"
+
+
+def test_rates_without_a_source_of_an_earlier_bundle_say_that_none_was_recorded() -> None:
+    out = io.BytesIO()
+    np.savez_compressed(out, days=RATES.days, names=np.array(["EUR"]), usd=np.array([[1.25, 1.1]]))
+    old = Rates.from_bytes(out.getvalue())
+    assert old.quote("EUR", date(2026, 1, 2)).source == "not recorded in this price model"
 
 
 def test_minor_units_default_to_two() -> None:

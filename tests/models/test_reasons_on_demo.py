@@ -15,7 +15,8 @@ from models.instrument import Subject
 from models.price.interface import FACTORS, FAMILY_OF, Assessment
 from models.questions import LEVEL, questions
 from models.registry import Registry
-from models.valuation import Valuer, unknown_fields
+from models.unsaid import unknown_fields
+from models.valuation import Valuer
 from models.vocabulary import BY_FLAT, BY_PATH, FIELDS, Family
 from training.demo.market import Market, make_market
 

@@ -24,12 +24,19 @@ SUBJECT = subject(
 def test_parts_that_can_be_put_back_are_named_with_their_gain_dearest_first() -> None:
     found = restoration(valuer(), SUBJECT, {})
     gains = {(r.field, r.then): r.gain for r in found.remedies}
-    # By hand: e^6.7 − e^6.4 = 210.56 for the nut's three steps, e^6.6 − e^6.4 = 133.25 for two.
-    assert gains[("originality.nut", "original")] == Decimal("210.56")
-    assert gains[("originality.nut", "period")] == Decimal("133.25")
-    assert gains[("originality.pickups", "original")] == Decimal("133.25")
+    # By hand: 735.10 − 601.85 for the nut's two steps, 665.14 − 601.85 for the pickups' one.
+    assert gains == {
+        ("originality.nut", "period"): Decimal("133.25"),
+        ("originality.pickups", "period"): Decimal("63.29"),
+    }
     assert [r.gain for r in found.remedies] == sorted((r.gain for r in found.remedies), reverse=True)
-    assert {r.field for r in found.remedies} == {"originality.nut", "originality.pickups"}
+
+
+def test_no_part_that_is_put_in_becomes_the_one_it_left_the_maker_with() -> None:
+    for state in ("period", "modern", "missing"):
+        parts = {f"originality_{part}": state for part in ("pickups", "wiring", "tuners", "bridge", "nut")}
+        offered = {r.then for r in restoration(valuer(), subject(**parts), {}).remedies}
+        assert offered == (set() if state == "period" else {"period"})
 
 
 def test_what_cannot_be_put_right_is_said_with_its_reason() -> None:
@@ -48,19 +55,19 @@ def test_a_cost_is_held_against_the_gain_and_only_what_is_worth_it_is_done_toget
     costs = {"originality.nut": Decimal(20), "originality.pickups": Decimal(500)}
     found = restoration(valuer(), SUBJECT, costs)
     by = {(r.field, r.then): r for r in found.remedies}
-    assert by[("originality.nut", "original")].net == Decimal("190.56")
-    assert by[("originality.nut", "original")].worth_it is True
-    assert by[("originality.pickups", "original")].worth_it is False
+    assert by[("originality.nut", "period")].net == Decimal("113.25")
+    assert by[("originality.nut", "period")].worth_it is True
+    assert by[("originality.pickups", "period")].worth_it is False
     assert found.together is not None
-    assert found.together.changes == {"originality.nut": "original"}
+    assert found.together.changes == {"originality.nut": "period"}
     assert restoration(valuer(), SUBJECT, {}).together is None
 
 
 def test_a_gain_that_may_not_cover_its_cost_is_not_called_worth_it() -> None:
-    # The nut's gain is 210.56, its 50% range starts below 200.
-    found = restoration(valuer(), SUBJECT, {"originality.nut": Decimal(205)})
-    best = next(r for r in found.remedies if r.then == "original" and r.field == "originality.nut")
-    assert best.gain > 205
+    # The nut's gain is 133.25, its 50% range starts below 125.
+    found = restoration(valuer(), SUBJECT, {"originality.nut": Decimal(130)})
+    best = next(r for r in found.remedies if r.field == "originality.nut")
+    assert best.gain > 130
     assert best.worth_it is False
 
 

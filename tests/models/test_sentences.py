@@ -51,9 +51,64 @@ def test_a_line_says_what_was_seen_what_is_typical_and_what_it_does(line: Factor
     assert sentence(line, "USD") == expected
 
 
+@pytest.mark.parametrize(
+    ("line", "expected"),
+    [
+        (
+            factor("weight_kg", None, 4.03, 0.0, "0.00"),
+            "Weight: not given; counted as typical (4.03 kg). No effect.",
+        ),
+        (
+            factor("finish", None, "Peat", -0.0121, "-40"),
+            "Finish colour: not given; counted below typical (Peat): −1.2%, −$40.",
+        ),
+        (factor("year", None, 1966, 0.0, "0"), "Year: not given; counted as typical (1966). No effect."),
+        (
+            factor("figure", None, 2.0, 0.0, "0"),
+            "Figure of the top: not given; counted as typical (mild). No effect.",
+        ),
+        (
+            factor("provenance.paperwork", None, False, 0.0, "0"),
+            "Paperwork: not given; counted as none. No effect. Photographs of any would help.",
+        ),
+        (
+            factor("provenance.history", None, "none", 0.0, "0"),
+            "Ownership history: not given; counted as none. No effect. Documents of any would help.",
+        ),
+        (
+            factor("build", None, "production", 0.0, "0"),
+            "Build: not given; counted as ordinary production. No effect.",
+        ),
+        (
+            factor("originality.nut", None, "original", -0.0121, "-40"),
+            "Nut: not given; counted with the usual loss of those left blank: −1.2%, −$40.",
+        ),
+        (
+            factor("edition_number", None, None, -0.0121, "-40"),
+            "Number in the edition: not given: −1.2%, −$40.",
+        ),
+    ],
+)
+def test_a_blank_says_as_what_it_was_counted(line: Factor, expected: str) -> None:
+    assert sentence(line, "USD") == expected
+
+
+def test_a_finish_that_the_catalogue_does_not_have_says_as_what_it_was_counted() -> None:
+    valuer = Valuer(FakePriceModel(), CATALOGUE, RATES, "v1")
+    found = sentences(valuer.value(subject(finish="Plum")), {})
+    # The fake's reference has no finish.
+    said = "Finish colour: Plum, which the catalogue does not have for this model"
+    assert found["finish"] == f"{said}. No effect."
+    line = factor("finish", "Plum", "Peat", 0.0, "0")
+    assert sentence(line, "USD", unlisted=True) == f"{said}; counted as typical (Peat). No effect."
+    assert (
+        sentences(valuer.value(subject(finish="Tarn")), {})["finish"] == "Finish colour is Tarn: no effect."
+    )
+
+
 def test_what_is_not_known_says_how_much_wider_the_range_is_for_it() -> None:
     line = factor("condition.back", None, 1.0, -0.012, "-40")
-    said = "Back wear is not known: −1.2%, −$40"
+    said = "Back wear: not given; counted with the usual loss of those left blank: −1.2%, −$40"
     assert sentence(line, "USD", 0.09) == f"{said}, and the range is 9% wider for it."
     assert sentence(line, "USD", 0.001) == f"{said}."
     assert sentence(line, "USD") == f"{said}."

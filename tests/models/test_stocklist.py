@@ -43,6 +43,10 @@ def test_the_columns_are_the_contracts() -> None:
         "high_50",
         "low_80",
         "high_80",
+        "currency",
+        "rate_day",
+        "date",
+        "channel",
         "reference_value",
         "effect_condition",
         "effect_rarity",
@@ -202,6 +206,36 @@ def test_a_row_that_names_no_day_or_market_is_valued_at_the_terms() -> None:
     (cells,) = value_rows([own], VALUER, terms)
     subject = Subject(Instrument("Ostvik", "Dal"), date(2025, 1, 2), "private")
     assert cells["value"] == str(VALUER.value(subject, "EUR").value)
+
+
+def test_each_row_says_its_currency_its_rates_day_its_own_day_and_its_market() -> None:
+    head = "id,maker,model,date,channel,currency\n"
+    rows = valued(f"{head}A,Ostvik,Dal,2026-01-05,dealer,eur\nB,Ostvik,Dal,,,\n")
+    said = [(row["currency"], row["rate_day"], row["date"], row["channel"]) for row in rows]
+    assert said == [
+        ("EUR", "2026-01-02", "2026-01-05", "dealer"),
+        ("USD", TODAY.isoformat(), TODAY.isoformat(), "private"),
+    ]
+    # e^7.95 = 2835.57 at 1.1 dollars for a euro; e^8 = 2980.96.
+    assert [row["value"] for row in rows] == ["2577.80", "2980.96"]
+
+
+def test_a_rows_own_currency_wins_over_that_of_the_list() -> None:
+    terms = Terms(date(2026, 1, 2), "private", "EUR", LEVELS)
+    cells = {"id": "A", "maker": "Ostvik", "model": "Dal"}
+    own, other, wrong = value_rows(
+        [Row(2, {**cells, "currency": "JPY"}), Row(3, cells), Row(4, {**cells, "currency": "QQQ"})],
+        VALUER,
+        terms,
+    )
+    assert (own["currency"], own["value"]) == ("JPY", "458609")
+    assert (other["currency"], other["value"]) == ("EUR", "2709.96")
+    assert "currency" in wrong["error"] and "EUR" in wrong["error"]
+
+
+def test_a_currency_that_had_no_rate_on_the_rows_day_is_said_in_its_row() -> None:
+    (row,) = valued("id,maker,model,date,currency\nA,Ostvik,Dal,2019-05-01,EUR\n")
+    assert "2019-05-01" in row["error"] and not row["value"]
 
 
 def test_an_error_says_on_which_line_of_the_file_its_row_begins() -> None:

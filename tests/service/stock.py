@@ -15,6 +15,7 @@ from werkzeug.test import TestResponse
 from models.vocabulary import FIELDS
 
 PATH = "/v1/stocklists"
+OWN = ("id", "date", "channel", "currency")
 CSV, NDJSON = "text/csv", "application/x-ndjson"
 ROWS: list[dict[str, Any]] = [
     {"id": "A", "instrument": {"maker": "ostvik", "model": "fjell 2", "condition": {"neck": 4}}},
@@ -25,7 +26,7 @@ ROWS: list[dict[str, Any]] = [
 
 
 def flat(row: dict[str, Any]) -> dict[str, str]:
-    cells = {name: str(row[name]) for name in ("id", "date", "channel") if name in row}
+    cells = {name: str(row[name]) for name in OWN if name in row}
     for name, value in row["instrument"].items():
         inner = value if isinstance(value, dict) else {"": value}
         cells |= {f"{name}_{part}".strip("_"): str(one) for part, one in inner.items()}
@@ -34,7 +35,7 @@ def flat(row: dict[str, Any]) -> dict[str, str]:
 
 def as_csv(rows: list[dict[str, Any]]) -> str:
     out = io.StringIO()
-    names = ["id", "date", "channel", *(field.flat for field in FIELDS)]
+    names = [*OWN, *(field.flat for field in FIELDS)]
     writer = csv.DictWriter(out, names, restval="")
     writer.writeheader()
     writer.writerows(flat(row) for row in rows)

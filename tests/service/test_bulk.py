@@ -23,12 +23,13 @@ from service import uploads
 
 
 def alone(caller: Caller, row: dict[str, Any], currency: str, levels: list[float]) -> dict[str, Any]:
-    asked = {"instrument": row["instrument"], "currency": currency, "levels": levels}
+    asked = {"instrument": row["instrument"], "currency": row.get("currency", currency), "levels": levels}
     asked |= {"date": row.get("date", "2026-01-02"), "channel": row.get("channel", "auction")}
     found: dict[str, Any] = caller.post("/v1/attributions", asked).json
     return found
 
 
+NAMED = ("currency", "rate_day", "date", "channel")
 QUERY = "?levels=0.8,0.975&currency=jpy&date=2026-01-02&channel=Auction"
 
 
@@ -39,6 +40,7 @@ def test_each_row_of_csv_is_what_the_same_request_alone_is(caller: Caller) -> No
         one = alone(caller, asked, "JPY", [0.8, 0.975])
         assert (row["value"], row["reference_value"]) == (one["value"], one["reference"]["value"])
         assert [row["low_80"], row["high_97.5"]] == [one["intervals"][0]["low"], one["intervals"][1]["high"]]
+        assert [row[n] for n in NAMED] == [one[n] for n in NAMED]
         assert row["evidence"] == one["evidence"]["word"] and row["error"] == ""
         assert row["cautions"].split(";") == list(dict.fromkeys(c["code"] for c in one["cautions"]))
 
@@ -48,13 +50,29 @@ def test_each_line_of_ndjson_is_what_the_same_request_alone_is(caller: Caller) -
     assert [(row["line"], row["id"]) for row in rows] == [(1, "A"), (2, "B"), (3, "Ç"), (4, "D")]
     for asked, row in zip(ROWS, rows, strict=True):
         one = alone(caller, asked, "JPY", [0.8, 0.975])
-        for name in ("date", "channel", "currency", "value", "intervals"):
+        for name in (*NAMED, "rate_source", "value", "intervals"):
             assert row[name] == one[name]
         assert row["reference_value"] == one["reference"]["value"]
         assert row["evidence"] == one["evidence"]["word"] and "errors" not in row
         assert row["cautions"] == list(dict.fromkeys(caution["code"] for caution in one["cautions"]))
         back = float(row["reference_value"]) * math.exp(math.fsum(row["effects"].values()))
         assert round(back) == int(row["value"])
+
+
+@pytest.mark.parametrize("form", [CSV, NDJSON])
+def test_a_row_can_have_a_currency_of_its_own(caller: Caller, form: str) -> None:
+    rows = [{**row, "currency": code} for row, code in zip(ROWS, ("eur", "KWD", "USD", "JPY"), strict=True)]
+    found = by_csv(caller, rows, QUERY) if form == CSV else by_ndjson(caller, as_ndjson(rows), QUERY)
+    for asked, row in zip(rows, found, strict=True):
+        one = alone(caller, asked, "JPY", [0.8, 0.975])
+        assert [row[n] for n in (*NAMED, "value")] == [one[n] for n in (*NAMED, "value")]
+    assert [row["currency"] for row in found] == ["EUR", "KWD", "USD", "JPY"]
+
+
+def test_a_currency_that_nobody_knows_is_said_in_its_row(caller: Caller) -> None:
+    (row,) = by_ndjson(caller, as_ndjson([{**ROWS[0], "currency": "QQQ"}]))
+    (fault,) = row["errors"]
+    assert (fault["pointer"], fault["field"]) == ("#/currency", "currency") and "EUR" in fault["allowed"]
 
 
 def test_both_forms_say_the_same(caller: Caller) -> None:

@@ -64,8 +64,8 @@ def test_a_line_that_is_no_object_is_a_bad_row(caller: Caller, line: bytes, prob
 
 
 def test_a_bad_row_of_csv_names_line_field_value_and_what_to_do(caller: Caller) -> None:
-    text = as_csv(ROWS[:1]) + "b,,,Ostvik,Dal" + "," * (len(FIELDS) - 2) + "\r\nc,,,Ostvik\r\n"
-    text = text.replace("b,,,Ostvik,Dal", "b,2026-13-01,,Ostvik,Dahl")
+    text = as_csv(ROWS[:1]) + "b,,,,Ostvik,Dal" + "," * (len(FIELDS) - 2) + "\r\nc,,,Ostvik\r\n"
+    text = text.replace("b,,,,Ostvik,Dal", "b,2026-13-01,,,Ostvik,Dahl")
     rows = list(csv.DictReader(io.StringIO(post(caller, text, CSV).text)))
     assert [row["id"] for row in rows] == ["A", "b", "c"] and rows[0]["value"]
     assert rows[1]["error"].startswith("line 3: date: '2026-13-01' is not a day of the calendar; allowed: ")

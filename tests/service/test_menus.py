@@ -11,8 +11,9 @@ from fakes import CATALOGUE, RATES, FakePriceModel
 
 from models.bundle import write_bundle
 from models.catalogue import read_catalogue
-from models.cautions import CODES, cautions_for
+from models.cautions import CODES, Grounds, cautions_for
 from models.instrument import Instrument, Subject
+from models.parsing import Note
 from models.registry import Registry
 from models.valuation import DEFAULT_LEVELS
 from models.vocabulary import FIELDS
@@ -153,15 +154,18 @@ def test_every_caution_that_can_be_given_is_in_the_vocabulary() -> None:
         "finish": "Nowhere",
         "edition_number": 500,
         "figure": 3.0,
-        "originality_tuners": "modern",
+        "originality_pickups": "missing",
+        "condition_electronics": "working",
         "provenance_paperwork": True,
     }
     given = set()
     for model in ("Fjell 2", "Dal"):
         for edition in (None, "Jubilee", "Unheard of"):
             it = Instrument("Ostvik", model).but(edition=edition, **odd)
-            subject = Subject(it, dt.date(2026, 1, 1), "private")
-            given |= {c.code for c in cautions_for(subject, CATALOGUE, 0, dt.date(2020, 1, 1))}
+            notes = (Note("edition", "standard"), Note("serial", "?"))
+            subject = Subject(it, dt.date(2026, 1, 1), "private", notes)
+            grounds = Grounds(0, dt.date(2026, 2, 1), dt.date(2020, 1, 1), dt.date(2025, 1, 1), claimed=True)
+            given |= {c.code for c in cautions_for(subject, CATALOGUE, grounds)}
     bare = Subject(Instrument("Ostvik", "Dal"), dt.date(2026, 1, 1), "private")
-    given |= {c.code for c in cautions_for(bare, CATALOGUE, 9, None)}
+    given |= {c.code for c in cautions_for(bare, CATALOGUE, Grounds(9, None, None))}
     assert given == set(CODES)

@@ -103,7 +103,7 @@ def test_sentences_stand_in_the_order_of_the_reasons(caller: Caller) -> None:
     # Two grades more than the reference's: e^−.2 − 1 = −18.1%.
     assert neck.startswith("Neck wear is heavy, where a typical one shows light: −18.1%, −$")
     top = next(line["text"] for line in found if line["field"] == "condition.top")
-    assert top.startswith("Top wear is not known: +22.1%, +$")
+    assert top.startswith("Top wear: not given; counted with the usual loss of those left blank: +22.1%, +$")
 
 
 def test_questions_name_unknown_fields_the_most_telling_first(caller: Caller) -> None:
@@ -154,17 +154,16 @@ def test_restoration_holds_gains_against_costs_and_says_what_stays(caller: Calle
     for costs in ({"originality.pickups": "100.50"}, {"originality": {"pickups": 100.5}}):
         body = caller.post(f"/v1/valuations/{kept['id']}/restoration", {"costs": costs}).json
         found = body["restoration"]
-        by_then = {remedy["then"]: remedy for remedy in found["remedies"]}
-        assert list(by_then) == ["original", "period"]
-        assert {remedy["field"] for remedy in found["remedies"]} == {"originality.pickups"}
-        # Modern pickups are two steps of loss: putting their own back is worth e^.2.
-        ratio = (float(by_then["original"]["gain"]) / float(kept["value"])) + 1
-        assert ratio == pytest.approx(1.221402758, abs=1e-5)
-        net = float(by_then["original"]["gain"]) - 100.50
-        assert float(by_then["original"]["net"]) == pytest.approx(net, abs=1e-9)
-        assert by_then["original"]["cost"] in ("100.50", "100.5")
-        assert by_then["original"]["worth_it"] is True
-        assert found["together"]["changes"] == [{"field": "originality.pickups", "value": "original"}]
+        # No part that is bought becomes the one that it left the maker with.
+        (remedy,) = found["remedies"]
+        assert (remedy["field"], remedy["then"]) == ("originality.pickups", "period")
+        # Modern pickups are a step of loss below those of the period: e^.1 = 1.105170918.
+        ratio = (float(remedy["gain"]) / float(kept["value"])) + 1
+        assert ratio == pytest.approx(1.105170918, abs=1e-5)
+        assert float(remedy["net"]) == pytest.approx(float(remedy["gain"]) - 100.50, abs=1e-9)
+        assert remedy["cost"] in ("100.50", "100.5")
+        assert remedy["worth_it"] is True
+        assert found["together"]["changes"] == [{"field": "originality.pickups", "value": "period"}]
         lasting = {entry["field"] for entry in found["lasting"]}
         assert lasting == {"originality.finish", "condition.top"}
 
@@ -173,8 +172,8 @@ def test_without_a_cost_nothing_is_called_worth_it(caller: Caller) -> None:
     kept = made(caller, {"originality": {"pickups": "modern"}})
     found = caller.post(f"/v1/valuations/{kept['id']}/restoration", {"costs": {}}).json["restoration"]
     assert all(r["worth_it"] is None and r["cost"] is None and r["net"] is None for r in found["remedies"])
-    # By hand: e^7.8 = 2,440.60 as it is, e^8 with its own pickups again, e^7.9 with others of the period.
-    assert [remedy["gain"] for remedy in found["remedies"]] == ["540.36", "256.68"]
+    # By hand: e^7.8 = 2,440.60 as it is, e^7.9 = 2,697.28 with others of the period.
+    assert [remedy["gain"] for remedy in found["remedies"]] == ["256.68"]
     assert found["together"] is None
 
 

@@ -45,11 +45,17 @@ def test_a_valuation_has_its_value_ranges_reasons_and_model(caller: Caller) -> N
     }
     assert body["assumed"] == [
         {
+            "field": "edition",
+            "value": "standard",
+            "reason": "no edition was named: it was valued as the standard model",
+        },
+        {
             "field": "build",
             "value": "production",
             "reason": "no build was given: it was valued as an ordinary production one",
-        }
+        },
     ]
+    assert (body["rate_day"], body["rate_source"], body["claims"]) == ("2026-01-02", "none needed", [])
     assert "condition.neck" in body["unknown"] and "build" not in body["unknown"]
     assert body["instrument"] == {"maker": "Ostvik", "model": "Dal"}
     assert re.fullmatch(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{3}Z", body["created"])

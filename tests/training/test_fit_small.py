@@ -153,11 +153,8 @@ def test_twice_the_prices_are_twice_the_values(
 ) -> None:
     doubled = fit([replace(row, price=row.price * 2) for row in rows])
     one, two = (f.model.assess(subjects, (0.5, 0.95)) for f in (base, doubled))
-    for name in ("center", "reference_center"):
+    for name in ("center", "reference_center", "low", "high"):
         assert np.abs(getattr(two, name) - getattr(one, name) - math.log(2)).max() < 1e-6, name
-    # The likelihood of the spread is climbed until a step gains nothing to speak of.
-    for name in ("low", "high"):
-        assert np.abs(getattr(two, name) - getattr(one, name) - math.log(2)).max() < 1e-5, name
     assert np.abs(two.effects - one.effects).max() < 1e-6
 
 
@@ -180,9 +177,10 @@ def test_other_names_for_the_makers_change_nothing(rows: Rows, fit: Fitter, subj
     again = fit([replace(row, instrument=other(row.subject).instrument) for row in known], catalogue)
     one = fit(known).model.assess(subjects, (0.8,))
     two = again.model.assess([other(s) for s in subjects], (0.8,))
+    # Other names are another order of the same sums, as another processor's is: nothing but rounding is left.
     for name in ("center", "low", "high", "effects"):
         gap = np.abs(getattr(one, name) - getattr(two, name)).max()
-        assert gap < 1e-6, (name, gap)
+        assert gap < 1e-9, (name, gap)
 
 
 def test_more_sales_at_the_predicted_value_narrow_the_range(

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from models.price.basis import Table
 from models.price.spread import Spread
-from training.fit.scatter import fit_spread
+from training.fit.scatter import Likelihood, fit_spread, maximised
 
 Floats = NDArray[np.float64]
 ROWS = 3000
@@ -79,3 +79,75 @@ def test_the_last_day_and_the_drift_are_kept(found: Spread) -> None:
     assert 2019.9 < found.last <= 2020.0
     assert (found.drift, found.time, found.hidden) == (0.005, "time", {"neck": 0.04})
     assert (np.diff(found.shape) >= 0).all() and len(found.shape) == ROWS
+
+
+# ── the likelihood is climbed to its top ─────────────────────────────────────
+
+
+def likelihood(less_known: float = 1.0) -> Likelihood:
+    """Of 400 sales, for which the posterior variance is so many times as large as it should be."""
+    table, value, residual, posterior = sales(400, 4)
+    auction = table["channel"] == "auction"
+    x = np.stack([np.ones(400), value - 8, auction, ~auction], axis=1)
+    return Likelihood(x, np.where(np.isnan(table["neck"]), 0.04, 0.0), residual, less_known * posterior)
+
+
+# The last is so low that the noise of half of the rows has come to where it moves no further.
+THETAS = (
+    np.array([-4.0, 0.3, 0.5, -0.2, -0.7, -0.3]),
+    np.array([-2.0, -1.0, 0.1, 0.4, 1.0, 0.8]),
+    np.array([-19.0, 0.1, 1.5, -1.5, -1.0, 0.5]),
+)
+
+
+@pytest.mark.parametrize("theta", THETAS)
+def test_slope_and_curvature_are_those_of_the_loss(theta: Floats) -> None:
+    of, step = likelihood(), 1e-5
+    _, slope = of.loss(theta)
+    curvature = of.curvature(theta)
+    for place in range(len(theta)):
+        there, back = theta.copy(), theta.copy()
+        there[place] += step
+        back[place] -= step
+        (up, slope_up), (down, slope_down) = of.loss(there), of.loss(back)
+        assert slope[place] == pytest.approx((up - down) / (2 * step), rel=1e-6, abs=1e-5), place
+        assert curvature[place] == pytest.approx((slope_up - slope_down) / (2 * step), rel=1e-6, abs=1e-5)
+
+
+def test_at_the_top_the_slope_is_nothing_but_rounding() -> None:
+    of = likelihood()
+    found = maximised(of)
+    assert np.abs(of.loss(found)[1]).max() < 1e-10
+    assert np.linalg.eigvalsh(of.curvature(found)).min() > 0.5
+
+
+def test_what_is_pushed_against_a_bound_stays_there_and_the_rest_is_at_the_top() -> None:
+    """Residuals bear out a thirtieth of the posterior variance: its factor wants to be less than it may."""
+    of = likelihood(30.0)
+    found = maximised(of)
+    slope = of.loss(found)[1]
+    assert found[-2] == -4.0 and slope[-2] > 0
+    assert np.abs(np.delete(slope, -2)).max() < 1e-10
+
+
+def test_neither_names_nor_the_order_of_rows_nor_the_currency_move_the_scale() -> None:
+    table, value, residual, posterior = sales(ROWS, 5)
+
+    def scale(names: dict[str, str], order: Floats, more: float) -> Floats:
+        channel = np.array([names[c] for c in table["channel"]], dtype=object)
+        mine = {name: column[order] for name, column in {**table, "channel": channel}.items()}
+        spread = fit_spread(
+            mine,
+            value[order] + more,
+            residual[order],
+            posterior[order],
+            columns=("channel",),
+            hidden={"neck": 0.04},
+            time="time",
+            drift=0.005,
+        )
+        return spread.scale(mine, value[order] + more, posterior[order])[np.argsort(order)]
+
+    one = scale({"auction": "auction", "private": "private"}, np.arange(ROWS), 0.0)
+    two = scale({"auction": "zz", "private": "aa"}, np.random.default_rng(6).permutation(ROWS), 3.0)
+    assert np.abs(two / one - 1).max() < 1e-11

@@ -13,8 +13,10 @@ from hypothesis import strategies as st
 from models.errors import TableError
 from models.evidence import EVIDENCE_COLUMNS, Evidence
 from models.instrument import Instrument
-from models.vocabulary import CHANNEL_NAMES, FIELDS, KIND_NAMES, Field, Kind
+from models.names import normal
+from models.vocabulary import CHANNEL_NAMES, FIELDS, KIND_NAMES, NO_EDITION, PLACEHOLDERS, Field, Kind
 
+NOTHING = PLACEHOLDERS | NO_EDITION  # texts that are read as not known
 TEXTS = st.text(st.characters(exclude_categories=["C", "Z"]) | st.just(" "), max_size=12)
 
 
@@ -24,7 +26,8 @@ def values(field: Field) -> st.SearchStrategy[object]:
     if field.kind is Kind.FLAG:
         return st.booleans()
     if field.kind is Kind.TEXT:
-        return TEXTS.map(lambda text: " ".join(text.split()) or None)
+        texts = TEXTS.map(lambda text: " ".join(text.split()) or None)
+        return texts.filter(lambda text: text is None or normal(text) not in NOTHING)
     assert field.low is not None and field.high is not None
     if field.kind is Kind.INTEGER:
         return st.integers(int(field.low), int(field.high))

@@ -27,10 +27,11 @@ from training.fit.hiding import (
 from training.fit.learned import Learned, starting_from
 from training.fit.leftout import LeftOut, left_out
 from training.fit.problem import SALE, Problem, layout_of, matrix
-from training.fit.scatter import drift_of, fit_spread
+from training.fit.scatter import fit_spread
 from training.fit.solve import Estimate
 from training.fit.spec import Term
 from training.fit.trees import Grown, grow, no_trees
+from training.fit.wander import drift_of
 
 _CAPS = (1.6, 2.6, 1.0)  # tried in turn; the first must beat no cap at all before the others are tried
 _EVIDENCE_MARGIN = 3.0  # nats that a cap must win by

@@ -2,23 +2,26 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
+import scipy.linalg as sl
 from scipy.optimize import minimize
 
-from models.price.backbone import LEVEL
-from models.price.basis import Floats, Ramps, Table, product
+from models.price.basis import Floats, Table
 from models.price.spread import Noise, Spread
 from training.fit.hiding import variance_of_unknown
-from training.fit.problem import Problem
-from training.fit.solve import Estimate
 
 _TAILS = 6.0
 _RIDGE = 8.0  # pull of every coefficient of the log variance towards 0
 _LEAST_UNKNOWN = 0.1  # what is not known is never without a cost
 _LEAST_POSTERIOR = 0.5
+_SCALE = (_TAILS - 2) / _TAILS  # the square of Student's scale where the variance is 1
+_LOG_NOISE = (-20.0, 5.0)  # beyond these the noise moves no further
+_NEWTON = 20  # steps at most; two or three are enough
 
 
 def fit_spread(
@@ -44,7 +47,7 @@ def fit_spread(
     z = np.clip((value - center) / scale, -2.0, 2.0)
     x = np.stack([np.ones(len(value)), z, z**2, *dummies], axis=1)
     unknown = variance_of_unknown(hidden, table)
-    theta = _maximise(x, unknown, residual, posterior, mixture)
+    theta = maximised(Likelihood(x, unknown, residual, posterior, mixture))
     effects, place = {}, 3
     for c in columns:
         effects[c] = {level: float(theta[place + i]) for i, level in enumerate(levels[c])}
@@ -58,61 +61,101 @@ def fit_spread(
     return replace(raw, shape=np.sort(residual / scale))
 
 
-def _maximise(x: Floats, unknown: Floats, residual: Floats, posterior: Floats, mixture: Floats) -> Floats:
-    start = np.zeros(x.shape[1] + 2)
-    start[0] = 2 * np.log(np.median(np.abs(residual)) / 0.6745 + 1e-6) - 0.3
-    start[-2:] = np.log([0.5, 0.5])
-    anchor = start.copy()
-    scale_factor = (_TAILS - 2) / _TAILS
+@dataclass(frozen=True)
+class Likelihood:
+    """What n left-out sales say of the spread, with its ridge, as a loss to be minimised.
 
-    def loss(theta: Floats) -> float:
-        base = np.exp(np.clip(x @ theta[:-2], -20, 5))
-        g, kappa = _LEAST_POSTERIOR + np.exp(theta[-2]), _LEAST_UNKNOWN + np.exp(theta[-1])
-        s2 = (base + g * posterior + kappa * unknown + mixture) * scale_factor
-        density = -0.5 * np.log(s2) - (_TAILS + 1) / 2 * np.log1p(residual**2 / (_TAILS * s2))
-        penalty = _RIDGE / 2 * float(((theta - anchor)[1:-2] ** 2).sum()) + 0.5 * float(
-            ((theta - anchor)[-2:] ** 2).sum()
-        )
-        return penalty - float(density.sum())
-
-    bounds = [(-15, 5)] + [(-4, 4)] * (len(start) - 1)
-    # To the end: else where it stops would depend on the order of the columns.
-    found = minimize(loss, start, method="L-BFGS-B", bounds=bounds, options={"ftol": 1e-13, "gtol": 1e-7})
-    return np.asarray(found.x, np.float64)
-
-
-def drift_of(problem: Problem, est: Estimate, time: str) -> float:
-    """Variance a year of what the market may do outside the evidence's days.
-
-    The prior variance of its walks, and the mean squared change of its index from year to year about their
-    mean: a market that wandered while it was watched wanders on.
+    `x`: (n, k) columns of the log noise variance, the intercept first. A parameter is (k + 2,): their
+    coefficients, then the logs by which the factors on what the fit and what nobody knows exceed their least.
     """
-    total = 0.0
-    layout = problem.layout
-    for block in layout.blocks:
-        basis = block.bases[-1]
-        # One ramp alone is a trend, not a walk.
-        if isinstance(basis, Ramps) and basis.size > 1 and basis.column == time and block.role == LEVEL:
-            spacing = basis.knots[1] - basis.knots[0]
-            tau2 = float(est.tau2[layout.groups.index(block.group)])
-            total += 0.0 if tau2 < 2.5e-5 else tau2 / spacing
-    return total + _yearly_variance(problem, est, time)
+
+    x: Floats
+    unknown: Floats
+    residual: Floats
+    posterior: Floats
+    mixture: Floats
+
+    @cached_property
+    def start(self) -> Floats:
+        """(k + 2,) a first guess, which is also what the ridge pulls towards."""
+        start = np.zeros(self.x.shape[1] + 2)
+        start[0] = 2 * np.log(np.median(np.abs(self.residual)) / 0.6745 + 1e-6) - 0.3
+        start[-2:] = np.log([0.5, 0.5])
+        return start
+
+    def loss(self, theta: Floats) -> tuple[float, Floats]:
+        """The negative log of likelihood times prior, and its (k + 2,) slope."""
+        variance, share, far = self._terms(theta)
+        s2 = variance * _SCALE
+        density = -0.5 * np.log(s2) - (_TAILS + 1) / 2 * np.log1p(self.residual**2 / (_TAILS * s2))
+        away = theta - self.start
+        penalty = 0.5 * float(self._ridge @ away**2)
+        slope = self._along(share, 0.5 - (_TAILS + 1) / 2 * far) + self._ridge * away
+        return penalty - float(density.sum()), slope
+
+    def curvature(self, theta: Floats) -> Floats:
+        """(k + 2, k + 2) second derivatives of the loss."""
+        _, share, far = self._terms(theta)
+        first, second = 0.5 - (_TAILS + 1) / 2 * far, (_TAILS + 1) / 2 * far * (1 - far)
+        columns = np.concatenate([self.x * share[:, :1], share[:, 1:]], axis=1)
+        out = columns.T @ (columns * (second - first)[:, None])
+        out[:-2, :-2] += self.x.T @ (self.x * (first * share[:, 0])[:, None])
+        out[np.diag_indices(len(theta))] += self._ridge
+        out[-2:, -2:] += np.diag(first @ share[:, 1:])
+        return np.asarray(out)
+
+    def _terms(self, theta: Floats) -> tuple[Floats, Floats, Floats]:
+        """(n,) variance; (n, 3) shares of noise, posterior and unknown in it that move; (n,) how far out."""
+        log_noise = self.x @ theta[:-2]
+        noise, (g, kappa) = np.exp(np.clip(log_noise, *_LOG_NOISE)), np.exp(theta[-2:])
+        variance = noise + (_LEAST_POSTERIOR + g) * self.posterior + (_LEAST_UNKNOWN + kappa) * self.unknown
+        variance += self.mixture
+        moves = (log_noise > _LOG_NOISE[0]) & (log_noise < _LOG_NOISE[1])
+        share = np.stack([noise * moves, g * self.posterior, kappa * self.unknown], axis=1)
+        far = self.residual**2 / (_TAILS * variance * _SCALE + self.residual**2)
+        return variance, share / variance[:, None], far
+
+    def _along(self, share: Floats, slope: Floats) -> Floats:
+        """(k + 2,) slope by parameter, given (n,) the slope by each row's log variance."""
+        return np.concatenate([self.x.T @ (slope * share[:, 0]), slope @ share[:, 1:]])
+
+    @cached_property
+    def _ridge(self) -> Floats:
+        ridge = np.full(self.x.shape[1] + 2, _RIDGE)
+        ridge[0], ridge[-2:] = 0.0, 1.0
+        return ridge
 
 
-def _yearly_variance(problem: Problem, est: Estimate, time: str) -> float:
-    layout, start, ends = problem.layout, 0, []
-    own = []
-    for block in layout.blocks:
-        if block.columns == (time,) and block.role == LEVEL:
-            own.append((block, start))
-            ends += [basis.knots[0] for basis in block.bases if isinstance(basis, Ramps)]
-            ends += [basis.knots[-1] for basis in block.bases if isinstance(basis, Ramps)]
-        start += block.size
-    if not own or max(ends) - min(ends) < 3:
-        return 0.0
-    years = np.arange(min(ends), max(ends), 1.0)
-    index = np.zeros(len(years))
-    for block, first in own:
-        at, value = product(block.bases, {time: years})
-        index += (est.theta[first + at] * value).sum(axis=1)
-    return float(np.var(np.diff(index)))
+def maximised(likelihood: Likelihood) -> Floats:
+    """(k + 2,) the likeliest parameter, to the last digits that the rows determine.
+
+    A search on the loss alone stops where the loss no longer changes, which leaves half of the digits to
+    chance: to the order of the columns, and to the order in which a processor sums. Newton's steps find them.
+    """
+    low, high = np.array([(-15.0, 5.0)] + [(-4.0, 4.0)] * (len(likelihood.start) - 1)).T
+    found = minimize(
+        likelihood.loss,
+        likelihood.start,
+        jac=True,
+        method="L-BFGS-B",
+        bounds=np.stack([low, high], axis=1),
+        options={"ftol": 1e-13, "gtol": 1e-7},
+    )
+    best = theta = np.asarray(found.x, np.float64)
+    left = math.inf
+    for _ in range(_NEWTON):
+        slope = likelihood.loss(theta)[1]
+        # What lies at a bound and is pushed against it stays there.
+        free = ((theta > low) | (slope < 0)) & ((theta < high) | (slope > 0))
+        steepest = float(np.abs(slope[free]).max(initial=0.0))
+        if not steepest < left:
+            break
+        best, left = theta, steepest
+        try:
+            factor = sl.cho_factor(likelihood.curvature(best)[np.ix_(free, free)])
+        except sl.LinAlgError:
+            break
+        step = np.zeros(len(best))
+        step[free] = sl.cho_solve(factor, slope[free])
+        theta = np.clip(best - step, low, high)
+    return best

@@ -21,7 +21,7 @@ from models.price.core import Input, Trees
 from models.price.pairs import PairTables
 
 HANDED = 0.15
-_BAGS = 8  # a power of two: the mean of the boosters is exact
+_BAGS = 16  # a power of two: the mean of the boosters is exact. Tables make more of them free to serve.
 _ROUNDS = 400
 _LEAST_ROWS = 120  # of 20 a leaf: below, a tree could hardly split
 # The weight is the slope of left-out residuals on what the trees say of them, pulled to 0 by _SHY squared

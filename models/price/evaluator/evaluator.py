@@ -15,10 +15,12 @@ from models.price.evaluator.level import kept
 from models.price.evaluator.losses import Losses, LossRules
 from models.price.evaluator.pieces import Pieces
 from models.price.evaluator.plan import Level, Plan, Scales
-from models.price.evaluator.reasons import InputsOf, Reasons, effects_between
+from models.price.evaluator.reasons import Blanks, Reasons, effects_between
 from models.price.spread import LEAST_UNSURE, Spread
 
 _MOST_BYTES = 32 << 20  # of vectors; then all that is kept is forgotten and begun anew
+
+_DIGITS = 9  # after the point, of what trees see
 
 
 class Ranges(NamedTuple):
@@ -63,7 +65,7 @@ class _Memory:
 
 
 class Found(NamedTuple):
-    """What was looked up for one row."""
+    """What was looked up for one row. `inputs`: what the trees see of it."""
 
     memory: _Memory
     plan: Plan
@@ -71,6 +73,7 @@ class Found(NamedTuple):
     level: Level
     losses: Losses
     scales: Scales
+    inputs: list[float]
 
 
 class Evaluator:
@@ -80,7 +83,9 @@ class Evaluator:
         """`inputs`: what trees are going to see, while the core has none."""
         self.core, self.encoding = core, encoding
         self._memory = _Memory(core, encoding)
-        self._inputs = InputsOf(encoding, core.trees.inputs if core.trees else inputs or ())
+        self._inputs = core.trees.inputs if core.trees else tuple(inputs or ())
+        self._blanks = Blanks(encoding, self._inputs)
+        self._shared = [encoding.players.index(player) for player in encoding.shared]
         self._ends: dict[tuple[float, ...], tuple[Floats, Floats]] = {}
 
     def center(self, rows: Sequence[Row]) -> Floats:
@@ -119,7 +124,8 @@ class Evaluator:
             learned = one.memory.pieces.difference((at, weights), (at2, weights2))
             pairs = zip(one.losses.variances, two.losses.variances, strict=True)
             hidden = sum(abs(own - their) for own, their in pairs) + abs(
-                one.plan.mixture(one.values).variance - two.plan.mixture(two.values).variance
+                one.plan.mixture(one.values, one.level.keys).variance
+                - two.plan.mixture(two.values, two.level.keys).variance
             )
             out.append(spread.posterior * learned + spread.unknown * hidden)
         return np.array(out)
@@ -135,10 +141,11 @@ class Evaluator:
 
     def parts(self, found: Sequence[Found]) -> Parts:
         """The same for looked-up rows."""
+        rules = found[0].memory.rules
         columns = [self._row(one) for one in found]
-        level, taken, told, noise, unknown, shift, mixture, time = np.array(columns).T
-        inputs = np.array([self._inputs.of(one) for one in found]).reshape(len(found), -1)
-        return Parts(level, taken, told, inputs, noise, unknown, shift, mixture, time)
+        level, taken, noise, unknown, shift, mixture, time = np.array(columns).T
+        told = rules.told(*(np.array([one.losses[side] for one in found]) for side in (1, 2)))
+        return Parts(level, taken, told, self._seen(found), noise, unknown, shift, mixture, time)
 
     def center_of(self, parts: Parts) -> Floats:
         """(n,) medians, in log."""
@@ -155,21 +162,26 @@ class Evaluator:
             memory = self._memory = _Memory(self.core, self.encoding)
         plan = memory.plans.get(row.key)
         if plan is None:
-            plan = Plan(self.core, memory.pieces, memory.rules, self.encoding, row)
+            plan = Plan(self.core, memory.pieces, memory.rules, self.encoding, row, self._inputs)
             memory.plans[row.key] = plan
         return self._looked_up(memory, plan, row.values)
 
-    def _looked_up(self, memory: _Memory, plan: Plan, values: Values) -> Found:
-        return Found(
-            memory, plan, values, plan.level(values), memory.rules.of(values), plan.scales_of(values)
-        )
+    def _looked_up(self, memory: _Memory, plan: Plan, row: Values, losses: Losses | None = None) -> Found:
+        level = plan.level(row)
+        losses = losses or memory.rules.of(row)
+        inputs = plan.inputs(level, losses, self._blanks.counts(row)) if self._inputs else []
+        return Found(memory, plan, row, level, losses, plan.scales_of(row), inputs)
 
     def _reference(self, found: Found) -> Found:
         """The row's reference, with what the row hands on to it."""
         base = list(found.plan.reference.values)
-        for at in self._inputs.shared:
+        for at in self._shared:
             base[at] = found.values[at]
-        return self._looked_up(found.memory, found.plan, tuple(base))
+        return self._looked_up(found.memory, found.plan, tuple(base), found.plan.losses)
+
+    def _seen(self, found: Sequence[Found]) -> Floats:
+        """(n, p) what trees see, rounded: equal inputs must not differ by the order in which they were summed."""
+        return np.round(np.array([one.inputs for one in found]), _DIGITS)
 
     @property
     def _spread(self) -> Spread:
@@ -178,11 +190,10 @@ class Evaluator:
         return self.core.spread
 
     def _row(self, found: Found) -> tuple[float, ...]:
-        rules, losses, mixture = found.memory.rules, found.losses, found.plan.mixture(found.values)
+        losses, mixture = found.losses, found.plan.mixture(found.values, found.level.keys)
         return (
             found.level.total,
-            rules.taken(losses, found.scales.factors),
-            rules.told(losses),
+            found.memory.rules.taken(losses, found.scales.factors),
             found.level.noise,
             sum(losses.variances),
             mixture.shift,
@@ -206,15 +217,12 @@ class Evaluator:
         return Ranges(center, low, high, effective)
 
     def _effects(self, found: Sequence[Found], bases: Sequence[Found]) -> Floats:
-        trees, bent = self.core.trees, None
+        trees, bent = self.core.trees, [[0.0] * len(self._inputs)] * len(found)
         if trees is not None:
-            own, base = (np.array([self._inputs.of(one) for one in side]) for side in (found, bases))
-            bent = trees.weight * trees.tables.effects(own, base)
-        pairs = zip(found, bases, strict=True)
-        rows = [
-            effects_between(self.core, self._inputs, one, base, None if bent is None else bent[at])
-            for at, (one, base) in enumerate(pairs)
-        ]
+            own, base = self._seen(found), self._seen(bases)
+            bent = (trees.weight * trees.tables.effects(own, base)).tolist()
+        trios = zip(found, bases, bent, strict=True)
+        rows = [effects_between(self.core, self._inputs, self._blanks, *trio) for trio in trios]
         return np.array(rows)
 
 

@@ -79,15 +79,15 @@ class LossField:
 
 
 class Losses(NamedTuple):
-    """The losses of one row, field by field; `departures`, `unknowns`: (k,).
+    """The losses of one row, field by field.
 
     `variances`: of the effects of those that are not known, 0 for a known one. `families`, `parts`: sums by
     family and by part.
     """
 
     amounts: tuple[float, ...]
-    departures: Floats
-    unknowns: Floats
+    departures: tuple[float, ...]
+    unknowns: tuple[float, ...]
     priors: tuple[float, ...]
     variances: tuple[float, ...]
     at: tuple[tuple[int, ...], ...]
@@ -125,23 +125,25 @@ class LossRules:
         """The losses of a row of these values."""
         found = [known.get(values[at]) or field.of(values[at]) for at, known, field in self._fields]
         if not found:
-            nothing = np.zeros(0)
-            return Losses((), nothing, nothing, (), (), (), (), (), ())
+            return Losses((), (), (), (), (), (), (), (), ())
         amounts, departures, unknowns, priors, variances, at, weights = zip(*found, strict=True)
         # fsum: rounded once, so that a larger part can never make a smaller sum.
         families = tuple(math.fsum(amounts[span]) for span in self.spans)
         parts = tuple(math.fsum(amounts[span]) for span in self._part_spans)
-        sides = np.array(departures), np.array(unknowns)
-        return Losses(amounts, *sides, priors, variances, at, weights, families, parts)
+        return Losses(amounts, departures, unknowns, priors, variances, at, weights, families, parts)
 
     def taken(self, losses: Losses, factors: Sequence[float]) -> float:
         """What the losses take off the log value at these scales: T of their scaled sum."""
         loss = self._scaled(losses, factors)
         return loss if math.isinf(self._cap) else -self._cap * math.expm1(-loss / self._cap)
 
-    def told(self, losses: Losses) -> float:
-        """What the known losses say of the unknown ones, in log (`models.price.hidden`)."""
-        return -float(losses.unknowns @ (self._weights @ losses.departures))
+    def told(self, departures: Floats, unknowns: Floats) -> Floats:
+        """(n,) log value that known losses say of unknown ones (`models.price.hidden`); sides (n, k)."""
+        # One row at a time would be summed in another order than many.
+        return np.asarray(-np.add.accumulate(self._told(departures) * unknowns, axis=1)[:, -1])
+
+    def _told(self, departures: Floats) -> Floats:
+        return np.asarray(np.einsum("fg,ng->nf", self._weights, departures))
 
     def slope(self, losses: Losses, factors: Sequence[float]) -> float:
         """How what they take grows with the sum of scaled losses."""
@@ -160,10 +162,9 @@ class LossRules:
 
     def told_effects(self, own: Losses, base: Losses) -> Floats:
         """(k,) effects on what known losses say: half of each pair's joint change goes to each side."""
-        known = own.departures - base.departures
-        unknown = own.unknowns - base.unknowns
-        moved = unknown * (self._weights @ (own.departures + base.departures))
-        told = known * ((own.unknowns + base.unknowns) @ self._weights)
+        (d, u), (d0, u0) = ((np.array(side.departures), np.array(side.unknowns)) for side in (own, base))
+        moved = (u - u0) * (self._weights @ (d + d0))
+        told = (d - d0) * ((u + u0) @ self._weights)
         return np.asarray(-0.5 * (moved + told))
 
     def _of_sum(

@@ -2,26 +2,31 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from itertools import chain
 from typing import Any, NamedTuple
 
 from models.price.backbone import MIN_SCALE
-from models.price.core import Core
+from models.price.core import COLUMN, LOSS, PART, Core, Input
 from models.price.evaluator.encoding import Encoding, Row, Values
-from models.price.evaluator.level import Games, kept
-from models.price.evaluator.losses import LossRules
+from models.price.evaluator.level import Move, games_of, kept
+from models.price.evaluator.losses import Losses, LossRules
 from models.price.evaluator.pieces import Piece, Pieces, Products
 
 
 class Level(NamedTuple):
-    """The sums of a level's entries (`models.price.evaluator.level.Entry`); `parts`: totals by part."""
+    """The sums of a level's entries (`models.price.evaluator.level.Entry`). `keys`: of each game.
 
+    `parts`: what each game adds to its part of the value.
+    """
+
+    keys: tuple[Any, ...]
     total: float
+    parts: tuple[float, ...]
     prior: float
     noise: float
     at: list[int]
     weights: list[float]
-    parts: dict[str, float]
 
 
 class Scales(NamedTuple):
@@ -40,49 +45,79 @@ class Mixture(NamedTuple):
 
 
 class Plan:
-    """One key. `reference`: a row of it. `products`: of the pieces of its rows."""
+    """One key. `reference`: a row of it. `products`: of the pieces of its rows. `inputs`: what trees see."""
 
-    def __init__(self, core: Core, pieces: Pieces, rules: LossRules, encoding: Encoding, row: Row) -> None:
-        self._core, self._pieces, self._encoding = core, pieces, encoding
+    def __init__(
+        self,
+        core: Core,
+        pieces: Pieces,
+        rules: LossRules,
+        encoding: Encoding,
+        row: Row,
+        inputs: Sequence[Input],
+    ) -> None:
+        self._core, self._pieces, self._encoding, self._rules = core, pieces, encoding, rules
         self.products = Products(pieces, rules.products)
         self.reference = Row(row.key, encoding.reference(row))
-        self._games = Games(core, pieces, encoding, self.reference)
-        self._parts = [game.part for game in self._games.all]
+        self.games = games_of(core, pieces, encoding, self.reference)
+        self._keyed = [(game.key_of, game.entries, game) for game in self.games]
         self._intercept = pieces.intercept()
         self._scales: dict[object, Scales] = {}
         self._mixtures: dict[Any, Mixture] = {}
         self._switch = _switch_of(core, encoding)
         self.switch_place = None if self._switch is None else encoding.players.index(self._switch)
         self.scales = self.scales_of(self.reference.values)
-        self._blankable = [
-            (place, player, [g for g in self._games.all if place in g.places])
-            for place, player in enumerate(encoding.players)
-            if any(place in game.places for game in self._games.all)
+        self.losses = rules.of(self.reference.values)
+        self._blankable = self._places_that_may_be_blank()
+        self._input_of_game = _places([one.name if one.kind == PART else "" for one in inputs], self.games)
+        self._fixed = [self._column(one) if one.kind == COLUMN else 0.0 for one in inputs]
+        # Input, part of the losses, and the scale of the reference's switch: no other player moves that.
+        self._loss_inputs = [
+            (at, part, self.scales.factors[rules.family_of_part[part]])
+            for at, one in enumerate(inputs)
+            for part, name in enumerate(rules.parts)
+            if one.kind == LOSS and one.name == name
         ]
 
     def level(self, values: Values) -> Level:
         """The level of a row of these values."""
-        entries = self._games.entries(values)
-        total, prior, noise, at, weights = zip(*entries, strict=True) if entries else ((),) * 5
-        parts: dict[str, float] = {}
-        for part, amount in zip(self._parts, total, strict=True):
-            parts[part] = parts.get(part, 0.0) + amount
+        keys = tuple([key_of(values) for key_of, _, _ in self._keyed])
+        entries = [
+            found.get(key) or game.entry(key) for key, (_, found, game) in zip(keys, self._keyed, strict=True)
+        ]
+        total, part, prior, noise, at, weights = zip(*entries, strict=True) if entries else ((),) * 6
         one = self._intercept
         return Level(
+            keys,
             sum(total) + one.total,
+            part,
             sum(prior) + one.prior,
             sum(noise),
             [*chain.from_iterable(at), one.at],
             [*chain.from_iterable(weights), 1.0],
-            parts,
         )
 
-    def moves(self, values: Values, base: Values) -> list[tuple[str, int, float]]:
-        """Part, player's place and effect of every player that moves the level from a base to these values."""
+    def inputs(self, level: Level, losses: Losses, blanks: Sequence[tuple[int, float]]) -> list[float]:
+        """What the trees see of a row; `blanks`: the places of inputs that count blanks, and the counts."""
+        out = self._fixed.copy()
+        for at, amount in zip(self._input_of_game, level.parts, strict=True):
+            if at is not None:
+                out[at] += amount
+        for at, part, factor in self._loss_inputs:
+            out[at] = losses.parts[part] * factor
+        for at, count in blanks:
+            out[at] = count
+        return out
+
+    def moves(self, level: Level, base: Level) -> list[tuple[int | None, Move]]:
+        """Every move of a player from a base's level to another, with the input of the trees that it moves."""
         return [
-            (game.part, place, effect)
-            for game in self._games.all
-            for place, effect in game.moves(values, base)
+            (at, move)
+            for game, own, other, at in zip(
+                self.games, level.keys, base.keys, self._input_of_game, strict=True
+            )
+            if own != other
+            for move in game.moves(own, other)
         ]
 
     def scales_of(self, values: Values) -> Scales:
@@ -105,27 +140,45 @@ class Plan:
             pieces.append(piece)
         return Scales(tuple(factors), tuple(pieces), tuple(float(f > MIN_SCALE) for f in factors))
 
-    def mixture(self, values: Values) -> Mixture:
-        """Of all blank players of the level together, as if they were independent."""
+    def mixture(self, values: Values, keys: tuple[Any, ...]) -> Mixture:
+        """Of all blank players of the level together, as if they were independent. `keys`: of its games."""
         shift = variance = 0.0
-        for place, player, games in self._blankable:
+        for place, games in self._blankable:
             if values[place] is None:
-                key = (place, *(values[at] for game in games for at in game.places))
+                key = (place, *[keys[game] for game in games])
                 found = self._mixtures.get(key) or kept(
-                    self._mixtures, key, self._mixed(values, place, player, games)
+                    self._mixtures, key, self._mixed(values, place, games)
                 )
                 shift, variance = shift + found.shift, variance + found.variance
         return Mixture(shift, variance)
 
-    def _mixed(self, values: Values, place: int, player: str, games: list[Any]) -> Mixture:
+    def _mixed(self, values: Values, place: int, games: Sequence[int]) -> Mixture:
+        def total(own: Values) -> float:
+            return sum(self.games[game].entry(self.games[game].key_of(own)).total for game in games)
+
+        player = self._encoding.players[place]
         answers = self._encoding.answers(Row(self.reference.key, values), player)
-        start = sum(game.entry(values).total for game in games)
-        mean = square = 0.0
+        start, mean, square = total(values), 0.0, 0.0
         for answer, chance in answers:
-            own = (*values[:place], answer, *values[place + 1 :])
-            effect = sum(game.entry(own).total for game in games) - start
+            effect = total((*values[:place], answer, *values[place + 1 :])) - start
             mean, square = mean + chance * effect, square + chance * effect * effect
         return Mixture(mean, max(square - mean * mean, 0.0))
+
+    def _places_that_may_be_blank(self) -> list[tuple[int, list[int]]]:
+        """Players of the level, and their games."""
+        found: dict[int, list[int]] = {}
+        for at, game in enumerate(self.games):
+            for place in game.places:
+                found.setdefault(place, []).append(at)
+        return list(found.items())
+
+    def _column(self, one: Input) -> float:
+        return float(self._encoding.table(self.reference, one.columns)[one.columns[0]][0])
+
+
+def _places(names: Sequence[str], games: Sequence[Any]) -> list[int | None]:
+    """For each game the place of its part among the names, None where it is not there."""
+    return [names.index(game.part) if game.part and game.part in names else None for game in games]
 
 
 def _switch_of(core: Core, encoding: Encoding) -> str | None:

@@ -1,0 +1,47 @@
+"""How far a market may wander outside the days of its evidence."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from models.price.backbone import LEVEL
+from models.price.basis import Ramps, product
+from training.fit.problem import Problem
+from training.fit.solve import Estimate
+
+
+def drift_of(problem: Problem, est: Estimate, time: str) -> float:
+    """Variance a year of what the market may do outside the evidence's days.
+
+    The prior variance of its walks, and the mean squared change of its index from year to year about their
+    mean: a market that wandered while it was watched wanders on.
+    """
+    total = 0.0
+    layout = problem.layout
+    for block in layout.blocks:
+        basis = block.bases[-1]
+        # One ramp alone is a trend, not a walk.
+        if isinstance(basis, Ramps) and basis.size > 1 and basis.column == time and block.role == LEVEL:
+            spacing = basis.knots[1] - basis.knots[0]
+            tau2 = float(est.tau2[layout.groups.index(block.group)])
+            total += 0.0 if tau2 < 2.5e-5 else tau2 / spacing
+    return total + _yearly_variance(problem, est, time)
+
+
+def _yearly_variance(problem: Problem, est: Estimate, time: str) -> float:
+    layout, start, ends = problem.layout, 0, []
+    own = []
+    for block in layout.blocks:
+        if block.columns == (time,) and block.role == LEVEL:
+            own.append((block, start))
+            ends += [basis.knots[0] for basis in block.bases if isinstance(basis, Ramps)]
+            ends += [basis.knots[-1] for basis in block.bases if isinstance(basis, Ramps)]
+        start += block.size
+    if not own or max(ends) - min(ends) < 3:
+        return 0.0
+    years = np.arange(min(ends), max(ends), 1.0)
+    index = np.zeros(len(years))
+    for block, first in own:
+        at, value = product(block.bases, {time: years})
+        index += (est.theta[first + at] * value).sum(axis=1)
+    return float(np.var(np.diff(index)))
