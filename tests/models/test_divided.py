@@ -6,11 +6,18 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from models.price.evaluator.reasons import divided
+from models.price.evaluator import reasons
 
 FAR = st.floats(-10, 10, allow_subnormal=False).map(lambda x: round(x, 6))
 MOVED = st.dictionaries(st.integers(0, 30), FAR, min_size=1, max_size=8)
 EFFECT = st.floats(-5, 5, allow_subnormal=False)
+
+
+def divided(moved: dict[int, float], effect: float) -> dict[int, float]:
+    """Place → share, where every place moved the input once."""
+    found = reasons.divided(list(moved.items()), effect)
+    assert len({place for place, _ in found}) == len(found)
+    return dict(found)
 
 
 def test_it_goes_to_those_that_moved_the_input_the_way_it_went_by_hand() -> None:
@@ -18,7 +25,9 @@ def test_it_goes_to_those_that_moved_the_input_the_way_it_went_by_hand() -> None
     assert divided({4: 3.0, 7: 1.0, 9: -2.0}, -0.8) == pytest.approx({4: -0.6, 7: -0.2})
     assert divided({4: 3.0}, 0.5) == {4: 0.5}
     assert divided({4: -1.0, 5: -3.0, 6: 2.0}, 0.4) == pytest.approx({4: 0.1, 5: 0.3})
-    assert divided({4: 3.0, 7: 1.0}, 0.0) == {} == divided({}, 0.0)
+    assert divided({4: 3.0, 7: 1.0}, 0.0) == {4: 0.0, 7: 0.0} and divided({}, 0.0) == {}
+    # Who moved it twice is given both shares.
+    assert reasons.divided([(4, 3.0), (4, 1.0)], 0.8) == [(4, pytest.approx(0.6)), (4, pytest.approx(0.2))]
 
 
 @given(MOVED, EFFECT)
@@ -48,6 +57,7 @@ def test_a_worse_field_never_gains_where_the_input_never_raises_the_value(
     moved: dict[int, float], slope: float
 ) -> None:
     """The value falls by any slope: fields that lost more are at most 0, the others at least 0."""
+    assume(any(moved.values()))
     net = sum(moved.values())
     for place, part in divided(moved, -slope * net).items():
         if abs(net) > 1e-9:

@@ -13,6 +13,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from models.price.backbone import row_sums
 from models.price.basis import Floats, Table
 from models.price.core import Core
 from models.price.evaluator.curves import Curve, Share
@@ -140,7 +141,7 @@ class LossRules:
     def told(self, departures: Floats, unknowns: Floats) -> Floats:
         """(n,) log value that known losses say of unknown ones (`models.price.hidden`); sides (n, k)."""
         # One row at a time would be summed in another order than many.
-        return np.asarray(-np.add.accumulate(self._told(departures) * unknowns, axis=1)[:, -1])
+        return -row_sums(self._told(departures) * unknowns)
 
     def _told(self, departures: Floats) -> Floats:
         return np.asarray(np.einsum("fg,ng->nf", self._weights, departures))
