@@ -167,7 +167,7 @@ def inputs_by_hand(model: GuitarModel, subjects: list[Subject], table: dict[str,
             out.append(np.array([sum(getattr(s.instrument, f) is None for f in fields) for s in subjects]))
         else:
             out.append(table[one.name])
-    return np.stack(out, axis=1)
+    return np.round(np.stack(out, axis=1), 9)  # so that what cancels but for rounding is nothing
 
 
 def told_by_hand(core: Core, table: dict[str, np.ndarray]) -> np.ndarray:

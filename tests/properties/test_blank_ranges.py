@@ -81,17 +81,28 @@ def by_model(model: GuitarModel, flat: str, valuer: Valuer) -> Floats:
     return np.array(found)
 
 
-@pytest.mark.parametrize("flat", [*LEVEL_FIELDS, *LOSS_FIELDS])
-def test_the_range_of_a_specimen_with_one_blank_holds_its_share(
+def said(model: GuitarModel, flat: str, valuer: Valuer) -> float:
+    """The mean over all models, printed with the ends."""
+    found = by_model(model, flat, valuer)
+    ends = f"{found.min():.1%} to {found.max():.1%}"
+    print(f"{flat}: 80% range holds {found.mean():.1%} over {len(found)} models, {ends}")
+    assert len(found) >= 20
+    return float(found.mean())
+
+
+@pytest.mark.parametrize("flat", LEVEL_FIELDS)
+def test_the_range_of_a_specimen_with_a_blank_of_its_level_holds_its_share(
     model: GuitarModel, valuer: Valuer, flat: str
 ) -> None:
-    found = by_model(model, flat, valuer)
-    print(
-        f"{flat}: 80% range holds {found.mean():.1%} over {len(found)} models, {found.min():.1%} to "
-        f"{found.max():.1%}"
-    )
-    assert len(found) > 20
-    assert 0.76 <= found.mean() <= 0.86
+    assert 0.76 <= said(model, flat, valuer) <= 0.86
+
+
+@pytest.mark.parametrize("flat", LOSS_FIELDS)
+def test_the_range_of_a_specimen_with_a_blank_loss_holds_its_share_or_more(
+    model: GuitarModel, valuer: Valuer, flat: str
+) -> None:
+    """A rare and heavy loss, as of a broken headstock, widens the range of all that do not say."""
+    assert 0.76 <= said(model, flat, valuer) <= 0.95
 
 
 def test_the_range_of_a_specimen_whose_number_is_blank_holds_its_share(model: GuitarModel) -> None:

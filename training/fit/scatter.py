@@ -57,8 +57,8 @@ def fit_spread(
     days = table[time] if time else np.zeros(len(value))
     raw = Spread(noise, g, kappa, dict(hidden), float(days.min()), float(days.max()), drift, np.zeros(0))
     of_levels = x[:, 3:] @ theta[3:-2]
-    scale = raw.scale(noise.variance(of_levels, value), posterior, unknown, mixture, days)
-    return replace(raw, shape=np.sort(residual / scale))
+    scales = raw.scale(noise.variance(of_levels, value), posterior, unknown, mixture, days)
+    return replace(raw, shape=np.sort(residual / scales))
 
 
 @dataclass(frozen=True)
