@@ -23,7 +23,6 @@ from training.fit.learned import Learned, learned_of
 from training.fit.report import report_of
 from training.fit.typical import typical_of
 
-
 _HIDDEN = (0.2, 0.9)  # share of the fields of a sale that is hidden on purpose
 _HIDEABLE = tuple(f.flat for f in FIELDS if f.flat not in ("maker", "model", "edition", "serial", "build"))
 

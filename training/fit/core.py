@@ -18,13 +18,19 @@ from models.price.posterior import Posterior, compressed, nothing_known
 from training.fit import solve
 from training.fit.calibrate import calibrated
 from training.fit.crossfit import CrossFit, cross_fit, folds_of
-from training.fit.hiding import factor_of, hidden_of, variance_of_unknown, variances_of_losses
+from training.fit.hiding import (
+    factor_of,
+    hidden_of,
+    variance_of_unknown,
+    variances_of_losses,
+    within_costs,
+)
 from training.fit.learned import Learned, starting_from
 from training.fit.leftout import LeftOut, left_out
 from training.fit.problem import SALE, Problem, layout_of, matrix
 from training.fit.solve import Estimate
 from training.fit.spec import Term
-from training.fit.trees import Growth, Grown, grow
+from training.fit.trees import Grown, Growth, grow
 
 _CAPS = (1.6, 2.6, 1.0)  # tried in turn; the first must beat no cap at all before the others are tried
 _EVIDENCE_MARGIN = 3.0  # nats that a cap must win by
@@ -111,6 +117,7 @@ def fit_core(
     estimate = _capped(problem, estimate, step_done)
     # Once more with what was learned held, so that coefficients and covariance belong to the same variances.
     estimate = solve.fit(problem, estimate, most=1, learn=False, step_done=step_done)
+    hidden = _as_estimated(problem, estimate, hidden, data.table)
     crossed = cross_fit(problem, estimate, folds_of(data.specimen, seed))
     step_done()
     inputs = _inputs_there(spec, problem)
@@ -201,6 +208,12 @@ def _hidden_rule(problem: Problem, est: Estimate, table: Table) -> Hidden | None
     residual = problem.y - solve.predict(problem.layout, problem.x, est.theta, est.cap)
     factor = factor_of(residual, rule.predict(table), solve.weights(problem, residual, est))
     return replace(rule, weights=rule.weights * factor)
+
+
+def _as_estimated(problem: Problem, est: Estimate, rule: Hidden | None, table: Table) -> Hidden | None:
+    """The rule within the costs of the last estimate: what it was bounded by was the first one's."""
+    parts = solve.parts_of(problem.layout, problem.x, est.theta)
+    return rule and within_costs(rule, backbone_of(problem, est.theta, est.cap), table, parts)
 
 
 def _posterior(problem: Problem, est: Estimate) -> Posterior:

@@ -122,8 +122,8 @@ class Evaluator:
             one, two = self.find(row), self.find(other)
             (_, at, weights), (_, at2, weights2) = _vector(one), _vector(two)
             learned = one.memory.pieces.difference((at, weights), (at2, weights2))
-            known = np.abs(np.subtract(one.losses.unknowns, two.losses.unknowns))
-            hidden = one.memory.rules.variances @ known + abs(
+            pairs = zip(one.losses.variances, two.losses.variances, strict=True)
+            hidden = sum(abs(own - their) for own, their in pairs) + abs(
                 one.plan.mixture(one.values, one.level.keys).variance
                 - two.plan.mixture(two.values, two.level.keys).variance
             )
@@ -196,7 +196,7 @@ class Evaluator:
             found.level.total,
             found.memory.rules.taken(losses, found.scales.factors),
             found.level.noise,
-            losses.variance,
+            sum(losses.variances),
             mixture.shift,
             mixture.variance,
             self.encoding.time(found.values),

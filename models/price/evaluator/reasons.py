@@ -13,8 +13,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, NamedTuple
 
-import numpy as np
-
 from models.price.basis import Floats
 from models.price.core import BLANKS, LOSS, Core, Input
 from models.price.evaluator.encoding import Encoding, Values
