@@ -6,6 +6,10 @@ prices give them back. Each ratio must lie in its rule's span, widened on both s
 deviations of what the model itself does not know about the difference (`difference_sd`): 90% of a normal
 distribution. So that a model cannot pass by knowing nothing, a widened span must still leave "makes no
 difference" outside.
+
+The seed was set before the first run. Of the numbers 1 to 8 tried afterwards in its place, two miss the
+choice specimen (1.25 and 1.27) and four find nothing for modern parts: the spread of such losses is then
+learnt as 0, and with it all doubt about them.
 """
 
 from __future__ import annotations
@@ -255,6 +259,18 @@ def test_a_rule_of_the_trade(model: PriceModel, rule: Rule) -> None:
     assert value.low < value.ratio < value.high
     # Its own evidence says that it makes a difference.
     assert not value.low <= 1 <= value.high
+
+
+@pytest.mark.xfail(
+    reason="Prototypes carry no number, so the fit puts a part of their premium on the blank; a blank that "
+    "adds is served as 0, and that part is lost: 2.2 to 2.5 in place of 3.1, whatever the seed."
+)
+def test_the_premium_of_prototypes_without_a_number_is_found_whole(model: PriceModel) -> None:
+    """By its own evidence: within 1.645 standard deviations of the truth, which is known here."""
+    pair = [ORDINARY.but(**PROTO), ORDINARY]
+    one, other = model.center(pair)
+    truth = true_log(pair[0].instrument, FIRST) - true_log(ORDINARY.instrument, FIRST)
+    assert abs(one - other - truth) < BAND * float(model.difference_sd(pair[:1], pair[1:])[0])
 
 
 @pytest.mark.parametrize("rule", PARTS, ids=lambda rule: rule.name)
