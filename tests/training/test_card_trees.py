@@ -101,7 +101,7 @@ def test_the_map_holds_what_neither_input_does_alone(served: Served) -> None:
 
 def test_the_page_draws_them_and_tells_them(served: Served) -> None:
     html = page(served.card, None)
-    section = html[html.index("What the trees learnt") : html.index("The evidence</h2>")]
+    section = html[html.index("The boosted trees</h2>") : html.index("The evidence</h2>")]
     labels = re.findall(r'<svg role="img" aria-label="([^"]+)"', section)
     assert [len(label) > 60 for label in labels] == [True] * 3
     strongest = " × ".join(served.card["trees"]["pairs"][0]["inputs"])

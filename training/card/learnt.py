@@ -1,4 +1,4 @@
-"""What the boosted trees of a served model learnt, as figures that the card draws: nothing is fitted anew."""
+"""The figures of the boosted trees of a served model, for the card to draw: nothing is fitted anew."""
 
 from __future__ import annotations
 

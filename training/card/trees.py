@@ -23,7 +23,7 @@ _MEANING = (
 
 def section(told: Mapping[str, Any] | None) -> list[str]:
     """The section. `told`: `training.card.learnt.learnt`; None where the bundle has no trees."""
-    title = "<h2>What the trees learnt</h2>"
+    title = "<h2>The boosted trees</h2>"
     if told is None:
         return [title, _NO_TREES]
     parts = [title, f"<p>{amount(told)}</p>", _MEANING]
@@ -72,7 +72,7 @@ def _bend_words(bend: Mapping[str, Any]) -> str:
 def _pairs(pairs: Sequence[Mapping[str, Any]]) -> str:
     rows = [(" × ".join(pair["inputs"]), 100 * float(np.expm1(pair["strength"]))) for pair in pairs]
     first = ", ".join(f"{name} ({size:.2g}%)" for name, size in rows[:3])
-    words = f"What two inputs do together beyond what each does alone, strongest first: {first}."
+    words = f"Pairs of inputs by what both do together beyond what each does alone, strongest first: {first}."
     caption = (
         "The strongest pairs of inputs: standard deviation, over the sales, of what the two do together "
         "beyond what each does alone, as served"
