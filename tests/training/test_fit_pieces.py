@@ -16,7 +16,7 @@ from models.price.core import Input
 from training.fit.core import Data, Fitted, Specification, fit_core
 from training.fit.crossfit import folds_of
 from training.fit.solve import bounded
-from training.fit.spec import Term, course, graded, graded_steps, levels, linear, raw, steps, unknown
+from training.fit.spec import Term, course, graded, graded_steps, levels, linear, raw, smooth, steps, unknown
 
 Floats = NDArray[np.float64]
 
@@ -187,3 +187,12 @@ def test_trees_are_kept_only_where_they_gain_more_than_chance(effect: float, kep
         gains.append(found.gain)
         assert bool(found.texts) is kept, gains
     print(f"shares of the error that trees seemed to take away: {np.round(gains, 3)}")
+
+
+def test_knots_that_differ_by_a_rounding_are_one() -> None:
+    """Quantiles between equal values may differ in the last digits; no curve bends over no distance."""
+    values = np.repeat([0.0, 1.0, 2.0, 3.0 - 2.9e-14, 3.0, 4.0], 20)
+    basis = smooth("x", 6)({"x": values})
+    assert basis is not None
+    assert basis.state()["knots"] == pytest.approx([0.0, 1.0, 2.0, 3.0, 4.0])
+    assert np.isfinite(basis.rows({"x": np.linspace(-1.0, 5.0, 13)})[1]).all()

@@ -16,11 +16,16 @@ from models.money import Rates
 from models.price.features import columns, edition_key, model_key
 from models.price.instruments import InstrumentEncoding
 from models.price.model import GuitarModel
-from training.fit.core import Data, Fitted, fit_core
+from models.vocabulary import FIELDS
+from training.fit.core import Data, Fitted, Thinned, fit_core
 from training.fit.guitars import guitar_specification
 from training.fit.learned import Learned, learned_of
 from training.fit.report import report_of
 from training.fit.typical import typical_of
+
+
+_HIDDEN = (0.2, 0.9)  # share of the fields of a sale that is hidden on purpose
+_HIDEABLE = tuple(f.flat for f in FIELDS if f.flat not in ("maker", "model", "edition", "serial", "build"))
 
 
 @dataclass(frozen=True)
@@ -77,7 +82,23 @@ def data_of(rows: Sequence[Evidence], encoding: InstrumentEncoding, rates: Rates
     ]
     subjects = [e.subject for e in rows]
     table = columns(subjects, encoding.catalogue, encoding.typical)
-    return Data(table, [encoding.row(s) for s in subjects], price, gap, kind, specimen)
+    thinned = thinned_of(rows, encoding)
+    return Data(table, [encoding.row(s) for s in subjects], price, gap, kind, specimen, thinned)
+
+
+def thinned_of(rows: Sequence[Evidence], encoding: InstrumentEncoding) -> Thinned:
+    """Every second sale again, with a share of its known fields hidden that is drawn for each."""
+    rng = np.random.default_rng(0)
+    sales = [at for at, e in enumerate(rows) if e.kind == "sale"][::2]
+    subjects = []
+    for at in sales:
+        share = rng.uniform(*_HIDDEN)
+        gone = [
+            flat for flat, draw in zip(_HIDEABLE, rng.random(len(_HIDEABLE)), strict=True) if draw < share
+        ]
+        subjects.append(rows[at].subject.but(**dict.fromkeys(gone)))
+    table = columns(subjects, encoding.catalogue, encoding.typical)
+    return Thinned(np.array(sales, np.int64), table, [encoding.row(s) for s in subjects])
 
 
 def counts_of(rows: Sequence[Evidence]) -> Mapping[str, Mapping[str, Mapping[str, int]]]:

@@ -17,6 +17,8 @@ _CARRIED_ON = 1.0  # years that slopes go on past the last evidence; a quarter o
 _LASTING = 2.0  # years over which a market's slope is forgotten
 _COURSE_KNOTS, _COURSE_SHAPES = 0.25, 16  # years between the knots of a course; its largest shapes are enough
 
+_SAME_KNOT = 1e-9  # of the range: knots nearer than that are one
+
 Maker = Callable[[Table], Basis | None]  # a basis fitted to the data, None where the data cannot carry it
 
 
@@ -125,7 +127,9 @@ def unknown(column: str) -> Maker:
 
 
 def _knots(known: np.ndarray, count: int) -> np.ndarray:
-    return np.unique(np.quantile(known, np.linspace(0, 1, count)))
+    at = np.unique(np.quantile(known, np.linspace(0, 1, count)))
+    # Interpolation between equal values may miss them by a rounding: nothing bends between such knots.
+    return np.asarray(at[np.diff(at, prepend=-np.inf) > _SAME_KNOT * np.ptp(at)])
 
 
 def smooth(column: str, knots: int = 12, size: int | None = 8) -> Maker:
