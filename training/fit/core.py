@@ -109,7 +109,7 @@ def fit_core(
     grown = _grown(data, left, crossed, inputs, seed, step_done)
     backbone = backbone_of(problem, estimate.theta, estimate.cap).served()
     core = Core(backbone, grown.trees, _posterior(problem, estimate), None, hidden)
-    core = _with_spread(core, data, spec, problem, estimate, crossed, left, grown)
+    core = with_spread(core, data, spec, problem, estimate, crossed, left, grown)
     residual = problem.y - solve.predict(problem.layout, problem.x, estimate.theta, estimate.cap)
     scale2, tails = estimate.sigma2[problem.kind], estimate.tails[problem.kind]
     return Fitted(core, problem, estimate, crossed, left, grown, (tails + 1) / (tails + residual**2 / scale2))
@@ -227,7 +227,7 @@ def _posterior(problem: Problem, est: Estimate) -> Posterior:
     return compressed(covariance, est.active[inside], sd[:p], _DIRECTIONS)
 
 
-def _with_spread(
+def with_spread(
     core: Core,
     data: Data,
     spec: Specification,
@@ -237,6 +237,7 @@ def _with_spread(
     left: LeftOut,
     grown: Grown,
 ) -> Core:
+    """The core with the spread that its left-out sales show, given what trees add to their values."""
     sale = data.sale
     table = {name: values[sale] for name, values in data.table.items()}
     parts = solve.parts_of(problem.layout, problem.x, est.theta)

@@ -94,11 +94,13 @@ def grow(
         "interaction_constraints": [list(pair) for pair in combinations(range(len(inputs)), 2)],
     }
     judged = np.where(sale, weight, 0.0)
-    rounds, answers = _left_out(parameters, x, target, weight, judged, folds, seed)
+    rounds, answers = answers_left_out(parameters, x, target, weight, judged, folds, seed)
     step_done()
     says = answers + handed * losses
     share = weight_of(residual, says, judged, count)
-    texts = tuple(_train(parameters, x, target, weight, rounds, seed * _BAGS + bag) for bag in range(_BAGS))
+    texts = tuple(
+        booster_text(parameters, x, target, weight, rounds, seed * _BAGS + bag) for bag in range(_BAGS)
+    )
     tables = PairTables.from_text(texts)
     if tables.wrong_steps([one.sign for one in inputs]):
         raise RuntimeError("the boosted trees broke a sign that they were fitted under; report this")
@@ -128,7 +130,7 @@ def weight_of(residual: Floats, says: Floats, judged: Floats, sales: int) -> flo
     return float(np.clip(believed * sales**2 / (sales**2 + _HALF**2), floor, 1.0))
 
 
-def _left_out(
+def answers_left_out(
     parameters: dict[str, object],
     x: Floats,
     target: Floats,
@@ -136,12 +138,16 @@ def _left_out(
     judged: Floats,
     folds: Ints,
     seed: int,
+    levels: Sequence[int] = (),
 ) -> tuple[int, Floats]:
-    """The number of rounds that does best over all folds, and every row's answer after that many."""
+    """The number of rounds that does best over all folds, and every row's answer after that many.
+
+    `levels`: the columns of x that are codes of levels.
+    """
     paths, boosters = np.zeros(_ROUNDS), []
     for fold in range(int(folds.max()) + 1):
         inside, out = np.flatnonzero(folds != fold), np.flatnonzero(folds == fold)
-        data = lgb.Dataset(x[inside], target[inside], weight=weight[inside], free_raw_data=True)
+        data = lgb.Dataset(x[inside], target[inside], weight=weight[inside], categorical_feature=list(levels))
         valid = data.create_valid(x[out], target[out], weight=np.maximum(judged[out], 1e-12))
         seen: dict[str, dict[str, list[float]]] = {}
         booster = lgb.train(
@@ -160,9 +166,15 @@ def _left_out(
     return rounds, answers
 
 
-def _train(
-    parameters: dict[str, object], x: Floats, target: Floats, weight: Floats, rounds: int, seed: int
+def booster_text(
+    parameters: dict[str, object],
+    x: Floats,
+    target: Floats,
+    weight: Floats,
+    rounds: int,
+    seed: int,
+    levels: Sequence[int] = (),
 ) -> str:
-    """A booster of so many rounds, as text."""
-    booster = lgb.train({**parameters, "seed": seed}, lgb.Dataset(x, target, weight=weight), rounds)
-    return str(booster.model_to_string())
+    """A booster of so many rounds, as text. `levels`: the columns of x that are codes of levels."""
+    data = lgb.Dataset(x, target, weight=weight, categorical_feature=list(levels))
+    return str(lgb.train({**parameters, "seed": seed}, data, rounds).model_to_string())
