@@ -124,7 +124,7 @@ def fit_core(
     left = left_out(data, problem.layout, crossed, estimate.cap, hidden, encoding, inputs)
     step_done()
     grown = grow(left, crossed.weight, data.sale, crossed.folds, inputs, spec.growth, seed, step_done)
-    backbone = backbone_of(problem, estimate.theta, estimate.cap).served()
+    backbone = backbone_of(problem, estimate.theta, estimate.cap)
     core = Core(backbone, grown.trees, _posterior(problem, estimate), None, hidden)
     calibration = calibrated(core, data, spec, problem, estimate, crossed, left, grown, encoding)
     core = replace(core, spread=calibration)

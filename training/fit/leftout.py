@@ -48,7 +48,7 @@ def left_out(
     encoding: Encoding,
     inputs: Sequence[Input],
 ) -> LeftOut:
-    """Each fold's rows by the coefficients that were fitted without them, as they would be served."""
+    """Each fold's rows by the coefficients that were fitted without them."""
     n = len(data.y)
     gap_of = {level: layout.intercept + 1 + at for at, level in enumerate(layout.gaps)}
     out = np.zeros((5, n))
@@ -57,9 +57,7 @@ def left_out(
         rows = np.flatnonzero(crossed.folds == fold)
         if not len(rows):
             continue
-        backbone = Backbone(
-            layout.blocks, theta[: layout.intercept], float(theta[layout.intercept]), cap
-        ).served()
+        backbone = Backbone(layout.blocks, theta[: layout.intercept], float(theta[layout.intercept]), cap)
         core = Core(backbone, None, nothing_known(len(backbone.theta)), None, hidden)
         evaluator = Evaluator(core, encoding, inputs)
         parts = evaluator.parts_of([data.rows[row] for row in rows])

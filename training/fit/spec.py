@@ -316,7 +316,8 @@ def _figure() -> list[Term]:
 
 def _blanks() -> list[Term]:
     """How much less those who leave a field blank are paid than the reference instrument; see `BLANK`."""
-    return [Term(name, (raw(name),), BLANK, "blank") for name in ("number_unknown", *BLANKS)]
+    # Coefficients of losses and blanks are not negative, so a blank takes its own off.
+    return [Term(name, (raw(name, -1.0),), BLANK, "blank") for name in ("number_unknown", *BLANKS)]
 
 
 def _market() -> list[Term]:
