@@ -1,10 +1,10 @@
 """The partially pooled hedonic backbone on log price: levels, losses that saturate, and their scales.
 
-log value = level(x) + blank(x) − T(Σ_f scale_f(x) · loss_f(x)),  T(u) = C · (1 − exp(−u / C)), T(u) = u for C = ∞
+log value = level(x) + blank(x) − T(Σ_f scale_f(x) · loss_f(x)),  T(u) = C · (1 − exp(−u / C)), u for C = ∞
 
 `level` is a penalised linear part (identity, rarity, market, provenance, unknowns). Each loss is a sum of
 non-negative steps over the fields of one family, so that more wear or a less original part never adds value;
-its scale 1 + … ≥ `MIN_SCALE` varies by model and build. C lets heavy losses saturate.
+its scale is e to a penalised linear part and varies by model and build. C lets heavy losses saturate.
 """
 
 from __future__ import annotations
@@ -24,7 +24,6 @@ LEVEL = "level"
 # A level that marks a blank field. Its columns are −1 where the field is blank and its coefficients are not
 # negative: those who leave a field blank may be paid less, and a blank never adds to a value.
 BLANK = "blank"
-MIN_SCALE = 0.1
 
 
 @dataclass(frozen=True)

@@ -232,10 +232,10 @@ def _vector(found: Found) -> tuple[float, list[int], list[float]]:
     rules, level, losses, scales = found.memory.rules, found.level, found.losses, found.scales
     slope = rules.slope(losses, scales.factors)
     prior, at, weights = level.prior, list(level.at), list(level.weights)
-    for span, loss, factor, piece, free in zip(
-        rules.spans, losses.families, scales.factors, scales.pieces, scales.free, strict=True
+    for span, loss, factor, piece in zip(
+        rules.spans, losses.families, scales.factors, scales.pieces, strict=True
     ):
-        of_losses, of_scale = -slope * factor, -slope * loss * free
+        of_losses, of_scale = -slope * factor, -slope * loss * factor
         prior += of_losses * of_losses * sum(losses.priors[span]) + of_scale * of_scale * piece.prior
         at += chain.from_iterable(losses.at[span])
         weights += [of_losses * weight for own in losses.weights[span] for weight in own]
