@@ -67,7 +67,7 @@ INPUTS = (
 )
 TEXTS = (
     forest_text(
-        [Split(0, 0.4, Split(1, 0.3, 0.2, -0.1), Split(1, 0.5, 0.7, 0.1)), Split(2, 0.3, 0.1, -0.3)], 4
+        [Split(0, 0.4, Split(1, 0.3, 0.2, -0.1), Split(1, 0.5, 0.7, 0.1)), Split(2, 0.42, 0.1, -0.3)], 4
     ),
     forest_text(
         [Split(1, 0.2, Split(2, 0.1, 0.3, 0.2), -0.4), Split(3, 0.5, Split(0, 0.0, 0.1, 0.6), -0.2)], 4
