@@ -45,7 +45,8 @@ class Trees:
 
     The share `handed` of the losses is theirs to bend: a value counts 1 − `weight` · `handed` of what the
     backbone's losses take, and `weight` times what the trees say. The trees never rise with a loss, so
-    neither does the value, for any weight from 0 to 1.
+    neither does the value, for any weight from 0 to 1. `handed_level`: the same share of the level. It is 0
+    where the trees say what the backbone left over, and 1 where they say the whole price beside it.
     """
 
     inputs: tuple[Input, ...]
@@ -53,11 +54,17 @@ class Trees:
     tables: PairTables
     weight: float
     handed: float
+    handed_level: float = 0.0
 
     @property
     def kept_losses(self) -> float:
         """The share of the backbone's losses that a value counts itself."""
         return 1.0 - self.weight * self.handed
+
+    @property
+    def kept_level(self) -> float:
+        """The share of the backbone's level that a value counts itself."""
+        return 1.0 - self.weight * self.handed_level
 
 
 @dataclass(frozen=True)
@@ -88,6 +95,7 @@ class Core:
                 "boosters": len(trees.texts),
                 "weight": trees.weight,
                 "handed": trees.handed,
+                "handed_level": trees.handed_level,
             },
             "spread": self.spread.state(),
             "hidden": None if self.hidden is None else self.hidden.state(),
@@ -129,6 +137,7 @@ def _read_trees(state: Mapping[str, Any], files: Mapping[str, bytes]) -> Trees:
     inputs = tuple(Input(i["name"], i["kind"], tuple(i["columns"]), i["sign"]) for i in state["inputs"])
     tables = PairTables.from_text(texts)
     wrong = tables.wrong_steps([i.sign for i in inputs])
-    if wrong or not 0 <= state["weight"] <= 1 or not 0 <= state["handed"] <= 1:
-        raise BundleDamagedError(f"the trees of this bundle break a sign or a weight: {wrong or state}")
-    return Trees(inputs, texts, tables, state["weight"], state["handed"])
+    shares = [state[name] for name in ("weight", "handed", "handed_level")]
+    if wrong or not all(0 <= share <= 1 for share in shares):
+        raise BundleDamagedError(f"the trees of this bundle break a sign or a share: {wrong or shares}")
+    return Trees(inputs, texts, tables, *shares)

@@ -18,7 +18,7 @@ from models.price.features import LOSSES
 from training.fit.core import Data, Fitted, Specification, fit_core
 from training.fit.crossfit import folds_of
 from training.fit.solve import bounded
-from training.fit.spec import Term, course, graded, graded_steps, levels, linear, unknown
+from training.fit.spec import Term, course, graded, graded_steps, levels, linear, smooth, unknown
 
 Floats = NDArray[np.float64]
 
@@ -181,6 +181,15 @@ def test_the_slope_of_a_course_fades_past_the_last_evidence() -> None:
     # It ends a year past the last evidence.
     end, later = basis.rows({"time": np.array([2013.0, 2020.0])})[1]
     assert end.tolist() == later.tolist()
+
+
+def test_knots_that_differ_by_a_rounding_are_one() -> None:
+    """Quantiles between equal values may differ in the last digits; no curve bends over no distance."""
+    values = np.repeat([0.0, 1.0, 2.0, 3.0 - 2.9e-14, 3.0, 4.0], 20)
+    basis = smooth("x", 6)({"x": values})
+    assert basis is not None
+    assert basis.state()["knots"] == pytest.approx([0.0, 1.0, 2.0, 3.0, 4.0])
+    assert np.isfinite(basis.rows({"x": np.linspace(-1.0, 5.0, 13)})[1]).all()
 
 
 def test_a_blank_never_counts_as_better_than_the_reference_instrument_has_it() -> None:

@@ -13,14 +13,19 @@ from tqdm import tqdm
 from models.catalogue import Catalogue
 from models.evidence import Evidence
 from models.money import Rates
+from models.price.core import Core
 from models.price.features import columns, edition_key, model_key
 from models.price.instruments import InstrumentEncoding
 from models.price.model import GuitarModel
-from training.fit.core import Data, Fitted, fit_core
+from models.vocabulary import FIELDS
+from training.fit.core import Data, Fitted, Thinned, fit_core
 from training.fit.guitars import guitar_specification
 from training.fit.learned import Learned, learned_of
 from training.fit.report import report_of
 from training.fit.typical import typical_of
+
+_HIDDEN = (0.2, 0.9)  # share of the fields of a sale that is hidden on purpose
+_HIDEABLE = tuple(f.flat for f in FIELDS if f.flat not in ("maker", "model", "edition", "serial", "build"))
 
 
 @dataclass(frozen=True)
@@ -55,15 +60,20 @@ def fit_model(
         fitted = fit_core(data, guitar_specification(), encoding, seed, learned, bar.update)
     spread = fitted.core.spread
     assert spread is not None
-    model = GuitarModel(
-        core=replace(fitted.core, spread=replace(spread, shape=spread.shape * width)),
-        catalogue=catalogue,
+    model = model_of(replace(fitted.core, spread=replace(spread, shape=spread.shape * width)), rows, encoding)
+    return Fit(model, report_of(rows, fitted, model), learned_of(fitted))
+
+
+def model_of(core: Core, rows: Sequence[Evidence], encoding: InstrumentEncoding) -> GuitarModel:
+    """The model of a core that was fitted on these rows."""
+    return GuitarModel(
+        core=core,
+        catalogue=encoding.catalogue,
         sales=counts_of(rows),
         typical=encoding.typical,
         first_evidence=min(e.day for e in rows),
         last_evidence=max(e.day for e in rows),
     )
-    return Fit(model, report_of(rows, fitted, model), learned_of(fitted))
 
 
 def data_of(rows: Sequence[Evidence], encoding: InstrumentEncoding, rates: Rates) -> Data:
@@ -77,7 +87,23 @@ def data_of(rows: Sequence[Evidence], encoding: InstrumentEncoding, rates: Rates
     ]
     subjects = [e.subject for e in rows]
     table = columns(subjects, encoding.catalogue, encoding.typical)
-    return Data(table, [encoding.row(s) for s in subjects], price, gap, kind, specimen)
+    thinned = thinned_of(rows, encoding)
+    return Data(table, [encoding.row(s) for s in subjects], price, gap, kind, specimen, thinned)
+
+
+def thinned_of(rows: Sequence[Evidence], encoding: InstrumentEncoding) -> Thinned:
+    """Every second sale again, with a share of its known fields hidden that is drawn for each."""
+    rng = np.random.default_rng(0)
+    sales = [at for at, e in enumerate(rows) if e.kind == "sale"][::2]
+    subjects = []
+    for at in sales:
+        share = rng.uniform(*_HIDDEN)
+        gone = [
+            flat for flat, draw in zip(_HIDEABLE, rng.random(len(_HIDEABLE)), strict=True) if draw < share
+        ]
+        subjects.append(rows[at].subject.but(**dict.fromkeys(gone)))
+    table = columns(subjects, encoding.catalogue, encoding.typical)
+    return Thinned(np.array(sales, np.int64), table, [encoding.row(s) for s in subjects])
 
 
 def counts_of(rows: Sequence[Evidence]) -> Mapping[str, Mapping[str, Mapping[str, int]]]:
@@ -90,4 +116,4 @@ def counts_of(rows: Sequence[Evidence]) -> Mapping[str, Mapping[str, Mapping[str
     return out
 
 
-__all__ = ["Fit", "Fitted", "Learned", "counts_of", "data_of", "fit_model"]
+__all__ = ["Fit", "Fitted", "Learned", "counts_of", "data_of", "fit_model", "model_of"]

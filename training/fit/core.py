@@ -9,13 +9,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from models.price.backbone import Backbone
-from models.price.basis import Floats, Table
+from models.price.basis import Floats, Ints, Table
 from models.price.core import Core, Input
 from models.price.evaluator.encoding import Encoding, Row
 from models.price.evaluator.evaluator import Evaluator
 from models.price.hidden import Hidden
 from models.price.posterior import Posterior, compressed, nothing_known
 from training.fit import solve
+from training.fit.calibrate import calibrated
 from training.fit.crossfit import CrossFit, cross_fit, folds_of
 from training.fit.hiding import (
     factor_of,
@@ -27,11 +28,9 @@ from training.fit.hiding import (
 from training.fit.learned import Learned, starting_from
 from training.fit.leftout import LeftOut, left_out
 from training.fit.problem import SALE, Problem, layout_of, matrix
-from training.fit.scatter import fit_spread
 from training.fit.solve import Estimate
 from training.fit.spec import Term
-from training.fit.trees import Grown, grow, no_trees
-from training.fit.wander import drift_of
+from training.fit.trees import Grown, Growth, grow
 
 _CAPS = (1.6, 2.6, 1.0)  # tried in turn; the first must beat no cap at all before the others are tried
 _EVIDENCE_MARGIN = 3.0  # nats that a cap must win by
@@ -43,14 +42,24 @@ _LEARN_ON = 15_000  # rows: beyond that, variances and cap are learned on an eve
 class Specification:
     """What a core is made of on one kind of table.
 
-    `inputs`: what trees see. `scatter`: level columns whose levels may scatter differently. `time`: the column
+    `inputs`: what trees see; `growth`: how they are grown. `scatter`: level columns whose levels may scatter differently. `time`: the column
     of time, "" for none.
     """
 
     terms: tuple[Term, ...]
     inputs: tuple[Input, ...] = ()
+    growth: Growth = Growth()
     scatter: tuple[str, ...] = ()
     time: str = ""
+
+
+@dataclass(frozen=True)
+class Thinned:
+    """Some of the sales again, with fields hidden on purpose. `source`: (m,) the rows that they were."""
+
+    source: Ints
+    table: Table
+    rows: Sequence[Row]
 
 
 @dataclass(frozen=True)
@@ -58,7 +67,7 @@ class Data:
     """n rows. `y`: log price. `gap`: "" for a sale, else the level of its gap; `kind`: what noise it has.
 
     `table` and `rows` are the same rows, as columns and as the evaluator takes them. `specimen`: rows of one
-    specimen share it.
+    specimen share it. `thinned`: some of the sales again with fields hidden on purpose.
     """
 
     table: Table
@@ -67,6 +76,7 @@ class Data:
     gap: Sequence[str]
     kind: Sequence[str]
     specimen: Sequence[str]
+    thinned: Thinned | None = None
 
     @property
     def sale(self) -> np.ndarray:
@@ -111,12 +121,13 @@ def fit_core(
     crossed = cross_fit(problem, estimate, folds_of(data.specimen, seed))
     step_done()
     inputs = _inputs_there(spec, problem)
-    left = left_out(data, problem, crossed, estimate.cap, hidden, encoding, inputs)
+    left = left_out(data, problem.layout, crossed, estimate.cap, hidden, encoding, inputs)
     step_done()
-    grown = _grown(data, left, crossed, inputs, seed, step_done)
-    backbone = backbone_of(problem, estimate.theta, estimate.cap).served()
+    grown = grow(left, crossed.weight, data.sale, crossed.folds, inputs, spec.growth, seed, step_done)
+    backbone = backbone_of(problem, estimate.theta, estimate.cap)
     core = Core(backbone, grown.trees, _posterior(problem, estimate), None, hidden)
-    core = _with_spread(core, data, spec, problem, estimate, crossed, left, grown)
+    calibration = calibrated(core, data, spec, problem, estimate, crossed, left, grown, encoding)
+    core = replace(core, spread=calibration)
     residual = problem.y - solve.predict(problem.layout, problem.x, estimate.theta, estimate.cap)
     scale2, tails = estimate.sigma2[problem.kind], estimate.tails[problem.kind]
     return Fitted(core, problem, estimate, crossed, left, grown, (tails + 1) / (tails + residual**2 / scale2))
@@ -205,29 +216,6 @@ def _as_estimated(problem: Problem, est: Estimate, rule: Hidden | None, table: T
     return rule and within_costs(rule, backbone_of(problem, est.theta, est.cap), table, parts)
 
 
-def _grown(
-    data: Data,
-    left: LeftOut,
-    crossed: CrossFit,
-    inputs: Sequence[Input],
-    seed: int,
-    step_done: Callable[[], object],
-) -> Grown:
-    if not inputs:
-        return no_trees(len(data.y))
-    return grow(
-        left.inputs,
-        left.residual - left.shift,
-        left.taken,
-        crossed.weight,
-        data.sale,
-        crossed.folds,
-        inputs,
-        seed,
-        step_done,
-    )
-
-
 def _posterior(problem: Problem, est: Estimate) -> Posterior:
     layout, p = problem.layout, problem.layout.intercept + 1  # blocks and intercept: their errors offset
     posterior_sd = np.zeros(len(est.theta))
@@ -238,35 +226,3 @@ def _posterior(problem: Problem, est: Estimate) -> Posterior:
     inside = est.active < p
     covariance = est.covariance[np.ix_(inside, inside)]
     return compressed(covariance, est.active[inside], sd[:p], _DIRECTIONS)
-
-
-def _with_spread(
-    core: Core,
-    data: Data,
-    spec: Specification,
-    problem: Problem,
-    est: Estimate,
-    crossed: CrossFit,
-    left: LeftOut,
-    grown: Grown,
-) -> Core:
-    sale = data.sale
-    table = {name: values[sale] for name, values in data.table.items()}
-    parts = solve.parts_of(problem.layout, problem.x, est.theta)
-    hidden = variances_of_losses(core.backbone, data.table, parts)
-    spread = fit_spread(
-        table,
-        (data.y - left.residual + grown.bent)[sale],
-        (left.residual - grown.bent - left.shift)[sale],
-        crossed.posterior[sale],
-        left.mixture[sale],
-        columns=spec.scatter,
-        hidden=hidden,
-        time=spec.time,
-        drift=drift_of(problem, est, spec.time),
-    )
-    # Every fold shared the learned variances: left-out rows did not pay for them, so the shape does.
-    rows = int(sale.sum())
-    learned = int((~solve.layout_dropped(est) & ~problem.layout.flat).sum())
-    paid = math.sqrt(rows / max(rows - learned, rows / 2))
-    return replace(core, spread=replace(spread, shape=spread.shape * paid))

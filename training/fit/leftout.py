@@ -16,7 +16,7 @@ from models.price.evaluator.evaluator import Evaluator
 from models.price.hidden import Hidden
 from models.price.posterior import nothing_known
 from training.fit.crossfit import CrossFit
-from training.fit.problem import SALE, Problem
+from training.fit.problem import SALE, Layout
 
 if TYPE_CHECKING:
     from training.fit.core import Data
@@ -24,12 +24,15 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class LeftOut:
-    """Of n rows: `residual`, log price less its gap and the left-out value; `taken`, what the losses take.
+    """Of n rows: `residual`, log price less its gap and the left-out value.
+
+    `level`, `taken`: the left-out value's level, and what the losses take off it.
 
     `inputs`: (n, p) what trees see. `shift`, `mixture`: mean and variance of what blanks may turn out to be.
     """
 
     residual: Floats
+    level: Floats
     taken: Floats
     inputs: Floats
     shift: Floats
@@ -38,30 +41,28 @@ class LeftOut:
 
 def left_out(
     data: Data,
-    problem: Problem,
+    layout: Layout,
     crossed: CrossFit,
     cap: float,
     hidden: Hidden | None,
     encoding: Encoding,
     inputs: Sequence[Input],
 ) -> LeftOut:
-    """Each fold's rows by the coefficients that were fitted without them, as they would be served."""
-    layout, n = problem.layout, len(data.y)
+    """Each fold's rows by the coefficients that were fitted without them."""
+    n = len(data.y)
     gap_of = {level: layout.intercept + 1 + at for at, level in enumerate(layout.gaps)}
-    out = np.zeros((4, n))
+    out = np.zeros((5, n))
     seen = np.zeros((n, len(inputs)))
     for fold, theta in enumerate(crossed.thetas):
         rows = np.flatnonzero(crossed.folds == fold)
         if not len(rows):
             continue
-        backbone = Backbone(
-            layout.blocks, theta[: layout.intercept], float(theta[layout.intercept]), cap
-        ).served()
+        backbone = Backbone(layout.blocks, theta[: layout.intercept], float(theta[layout.intercept]), cap)
         core = Core(backbone, None, nothing_known(len(backbone.theta)), None, hidden)
         evaluator = Evaluator(core, encoding, inputs)
         parts = evaluator.parts_of([data.rows[row] for row in rows])
         gap = np.array([0.0 if data.gap[r] == SALE else theta[gap_of[data.gap[r]]] for r in rows])
         out[0, rows] = data.y[rows] - gap - evaluator.center_of(parts)
-        out[1, rows], out[2, rows], out[3, rows] = parts.taken, parts.shift, parts.mixture
+        out[1:, rows] = parts.level, parts.taken, parts.shift, parts.mixture
         seen[rows] = parts.inputs
-    return LeftOut(out[0], out[1], seen, out[2], out[3])
+    return LeftOut(out[0], out[1], out[2], seen, out[3], out[4])

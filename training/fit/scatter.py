@@ -24,30 +24,46 @@ _LOG_NOISE = (-20.0, 5.0)  # beyond these the noise moves no further
 _NEWTON = 20  # steps at most; two or three are enough
 
 
+@dataclass(frozen=True)
+class LeftOutSales:
+    """n left-out sales: (n,) values, residuals, posterior and mixture variances, all in log."""
+
+    table: Table
+    value: Floats
+    residual: Floats
+    posterior: Floats
+    mixture: Floats
+
+    def followed_by(self, others: LeftOutSales) -> LeftOutSales:
+        """These and then the others."""
+        both = {name: np.concatenate([values, others.table[name]]) for name, values in self.table.items()}
+        names = ("value", "residual", "posterior", "mixture")
+        return LeftOutSales(both, *(np.concatenate([getattr(self, n), getattr(others, n)]) for n in names))
+
+
 def fit_spread(
-    table: Table,
-    value: Floats,
-    residual: Floats,
-    posterior: Floats,
-    mixture: Floats,
+    sales: LeftOutSales,
+    count: int,
     *,
     columns: Sequence[str],
     hidden: Mapping[str, float],
     time: str,
     drift: float,
 ) -> Spread:
-    """The spread of n left-out sales: (n,) values, residuals, posterior and mixture variances, all in log.
+    """The spread of left-out sales.
 
-    `columns`: level columns whose levels may scatter differently. Maximises a Student-t likelihood with a
-    ridge on the log-variance coefficients.
+    All of them say how the scale grows; the first `count` alone say what shape the scatter has. `columns`:
+    level columns whose levels may scatter differently. Maximises a Student-t likelihood with a ridge on the
+    log-variance coefficients.
     """
+    table, value = sales.table, sales.value
     levels = {c: tuple(sorted({str(v) for v in table[c]})) for c in columns}
     dummies = [(table[c] == level).astype(np.float64) for c in columns for level in levels[c]]
     center, scale = float(value.mean()), float(value.std()) or 1.0
     z = np.clip((value - center) / scale, -2.0, 2.0)
     x = np.stack([np.ones(len(value)), z, z**2, *dummies], axis=1)
     unknown = variance_of_unknown(hidden, table)
-    theta = maximised(Likelihood(x, unknown, residual, posterior, mixture))
+    theta = maximised(Likelihood(x, unknown, sales.residual, sales.posterior, sales.mixture))
     effects, place = {}, 3
     for c in columns:
         effects[c] = {level: float(theta[place + i]) for i, level in enumerate(levels[c])}
@@ -57,8 +73,8 @@ def fit_spread(
     days = table[time] if time else np.zeros(len(value))
     raw = Spread(noise, g, kappa, dict(hidden), float(days.min()), float(days.max()), drift, np.zeros(0))
     of_levels = x[:, 3:] @ theta[3:-2]
-    scales = raw.scale(noise.variance(of_levels, value), posterior, unknown, mixture, days)
-    return replace(raw, shape=np.sort(residual / scales))
+    around = raw.scale(noise.variance(of_levels, value), sales.posterior, unknown, sales.mixture, days)
+    return replace(raw, shape=np.sort((sales.residual / around)[:count]))
 
 
 @dataclass(frozen=True)

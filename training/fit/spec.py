@@ -17,6 +17,8 @@ _CARRIED_ON = 1.0  # years that slopes go on past the last evidence; a quarter o
 _LASTING = 2.0  # years over which a market's slope is forgotten
 _COURSE_KNOTS, _COURSE_SHAPES = 0.25, 16  # years between the knots of a course; its largest shapes are enough
 
+_SAME_KNOT = 1e-9  # of the range: knots nearer than that are one
+
 Maker = Callable[[Table], Basis | None]  # a basis fitted to the data, None where the data cannot carry it
 
 
@@ -141,7 +143,9 @@ def unknown(column: str) -> Maker:
 
 
 def _knots(known: np.ndarray, count: int) -> np.ndarray:
-    return np.unique(np.quantile(known, np.linspace(0, 1, count)))
+    at = np.unique(np.quantile(known, np.linspace(0, 1, count)))
+    # Interpolation between equal values may miss them by a rounding: nothing bends between such knots.
+    return np.asarray(at[np.diff(at, prepend=-np.inf) > _SAME_KNOT * np.ptp(at)])
 
 
 def smooth(column: str, knots: int = 12, size: int | None = 8) -> Maker:
@@ -312,7 +316,8 @@ def _figure() -> list[Term]:
 
 def _blanks() -> list[Term]:
     """How much less those who leave a field blank are paid than the reference instrument; see `BLANK`."""
-    return [Term(name, (raw(name),), BLANK, "blank") for name in ("number_unknown", *BLANKS)]
+    # Coefficients of losses and blanks are not negative, so a blank takes its own off.
+    return [Term(name, (raw(name, -1.0),), BLANK, "blank") for name in ("number_unknown", *BLANKS)]
 
 
 def _market() -> list[Term]:

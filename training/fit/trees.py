@@ -9,8 +9,8 @@ either, however the trees bend the response.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
 from itertools import combinations
 
 import lightgbm as lgb
@@ -19,11 +19,10 @@ import numpy as np
 from models.price.basis import Floats, Ints
 from models.price.core import Input, Trees
 from models.price.pairs import PairTables
+from training.fit.leftout import LeftOut
 
-HANDED = 0.15
-_BAGS = 16  # a power of two: the mean of the boosters is exact. Tables make more of them free to serve.
-_ROUNDS = 400
 _LEAST_ROWS = 120  # of 20 a leaf: below, a tree could hardly split
+HANDED = 0.15
 # The weight is the slope of left-out residuals on what the trees say of them, pulled to 0 by _SHY squared
 # standard errors, times n² / (n² + _HALF²) of n sales. With _FULL sales or more it is never below _LEAST.
 _SHY, _HALF, _FULL, _LEAST = 4.0, 400.0, 1500, 0.1
@@ -67,45 +66,63 @@ def no_trees(rows: int) -> Grown:
     return Grown(None, np.zeros(rows), 0.0, 0.0, 0)
 
 
+@dataclass(frozen=True)
+class Growth:
+    """How the trees are grown on one kind of table.
+
+    `parameters`: LightGBM's, beside those that the inputs set. `rounds`: the most. `handed`: the share of the
+    losses that the trees may bend; `handed_level`: see `Trees`.
+    """
+
+    parameters: Mapping[str, object] = field(default_factory=lambda: PARAMETERS)
+    rounds: int = 400
+    bags: int = 16  # a power of two: the mean of the boosters is exact. As tables, more are free to serve.
+    handed: float = HANDED
+    handed_level: float = 0.0
+
+
 def grow(
-    x: Floats,
-    residual: Floats,
-    losses: Floats,
+    left: LeftOut,
     weight: Floats,
     sale: np.ndarray,
     folds: Ints,
     inputs: Sequence[Input],
+    growth: Growth,
     seed: int,
     step_done: Callable[[], object] = lambda: None,
 ) -> Grown:
-    """Fit left-out residuals (n,) on left-out inputs x (n, p); `losses`: (n,) what the backbone's losses take.
+    """Fit what the backbone left over of n left-out rows.
 
     `weight`: (n,) precision of each row. `sale`: (n,) the rows that the weight is judged on.
     """
-    count = int(sale.sum())
+    residual, x, count = left.residual - left.shift, left.inputs, int(sale.sum())
     if not inputs or len(residual) < _LEAST_ROWS:
         return no_trees(len(residual))
-    handed = HANDED if any(one.sign for one in inputs) else 0.0
-    target, weight = residual - handed * losses, weight / weight.mean()
+    handed = growth.handed if any(one.sign for one in inputs) else 0.0
+    given = growth.handed_level * left.level - handed * left.taken
+    target, weight = residual + given, weight / weight.mean()
     parameters = {
-        **PARAMETERS,
-        "alpha": float(np.quantile(np.abs(target), 0.9)),
+        **growth.parameters,
+        "alpha": float(np.quantile(np.abs(residual - handed * left.taken), 0.9)),
         "monotone_constraints": [one.sign for one in inputs],
         "interaction_constraints": [list(pair) for pair in combinations(range(len(inputs)), 2)],
     }
     judged = np.where(sale, weight, 0.0)
-    rounds, answers = _left_out(parameters, x, target, weight, judged, folds, seed)
+    rounds, answers = answers_left_out(parameters, x, target, weight, judged, folds, seed, growth.rounds)
     step_done()
-    says = answers + handed * losses
+    says = answers - given
     share = weight_of(residual, says, judged, count)
-    texts = tuple(_train(parameters, x, target, weight, rounds, seed * _BAGS + bag) for bag in range(_BAGS))
+    texts = tuple(
+        booster_text(parameters, x, target, weight, rounds, seed * growth.bags + bag)
+        for bag in range(growth.bags)
+    )
     tables = PairTables.from_text(texts)
     if tables.wrong_steps([one.sign for one in inputs]):
         raise RuntimeError("the boosted trees broke a sign that they were fitted under; report this")
     gained = judged * (residual**2 - (residual - share * says) ** 2)
     before = float((judged * residual**2).sum())
     return Grown(
-        Trees(tuple(inputs), texts, tables, share, handed),
+        Trees(tuple(inputs), texts, tables, share, handed, growth.handed_level),
         share * says,
         float(gained.sum()) / before,
         float(np.sqrt((gained**2).sum())) / before,
@@ -128,7 +145,7 @@ def weight_of(residual: Floats, says: Floats, judged: Floats, sales: int) -> flo
     return float(np.clip(believed * sales**2 / (sales**2 + _HALF**2), floor, 1.0))
 
 
-def _left_out(
+def answers_left_out(
     parameters: dict[str, object],
     x: Floats,
     target: Floats,
@@ -136,18 +153,23 @@ def _left_out(
     judged: Floats,
     folds: Ints,
     seed: int,
+    most: int,
+    levels: Sequence[int] = (),
 ) -> tuple[int, Floats]:
-    """The number of rounds that does best over all folds, and every row's answer after that many."""
-    paths, boosters = np.zeros(_ROUNDS), []
+    """The number of rounds, `most` at most, that does best over all folds, and every row's answer after them.
+
+    `levels`: the columns of x that are codes of levels.
+    """
+    paths, boosters = np.zeros(most), []
     for fold in range(int(folds.max()) + 1):
         inside, out = np.flatnonzero(folds != fold), np.flatnonzero(folds == fold)
-        data = lgb.Dataset(x[inside], target[inside], weight=weight[inside], free_raw_data=True)
+        data = lgb.Dataset(x[inside], target[inside], weight=weight[inside], categorical_feature=list(levels))
         valid = data.create_valid(x[out], target[out], weight=np.maximum(judged[out], 1e-12))
         seen: dict[str, dict[str, list[float]]] = {}
         booster = lgb.train(
             {**parameters, "metric": "l2", "seed": seed},
             data,
-            _ROUNDS,
+            most,
             valid_sets=[valid],
             callbacks=[lgb.record_evaluation(seen)],
         )
@@ -160,9 +182,15 @@ def _left_out(
     return rounds, answers
 
 
-def _train(
-    parameters: dict[str, object], x: Floats, target: Floats, weight: Floats, rounds: int, seed: int
+def booster_text(
+    parameters: dict[str, object],
+    x: Floats,
+    target: Floats,
+    weight: Floats,
+    rounds: int,
+    seed: int,
+    levels: Sequence[int] = (),
 ) -> str:
-    """A booster of so many rounds, as text."""
-    booster = lgb.train({**parameters, "seed": seed}, lgb.Dataset(x, target, weight=weight), rounds)
-    return str(booster.model_to_string())
+    """A booster of so many rounds, as text. `levels`: the columns of x that are codes of levels."""
+    data = lgb.Dataset(x, target, weight=weight, categorical_feature=list(levels))
+    return str(lgb.train({**parameters, "seed": seed}, data, rounds).model_to_string())

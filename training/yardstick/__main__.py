@@ -1,6 +1,7 @@
 """`python -m training.yardstick`: our fit beside general-purpose peers, in one table.
 
-Needs the lock group `yardstick`; takes half an hour on two cores.
+Needs the lock group `yardstick`. The first run takes half an hour on two cores; later ones
+find the peers' answers kept.
 """
 
 from __future__ import annotations

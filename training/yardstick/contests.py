@@ -13,6 +13,7 @@ from models.price.features import columns
 from models.study.intervals import covered, interval_score
 from models.study.judge import log_usd, only_sales
 from training.demo.market import Market, make_market
+from training.yardstick.kept import FOLDER, answered
 from training.yardstick.open_data import OPEN_DATA, OpenData
 from training.yardstick.ours import guess_market, guess_open
 from training.yardstick.peers import LEVEL, PEERS, Guess, folds
@@ -73,7 +74,9 @@ def _run_open(piece: Piece) -> Answer:
     paid = data.log_price[test]
     if piece.contestant == OURS:
         return Answer(piece, paid, guess_open(data, train, test, piece.repeat))
-    guess = PEERS[piece.contestant](data.at(train), data.log_price[train], data.at(test), piece.repeat)
+    guess = answered(
+        FOLDER, piece.contestant, data.at(train), data.log_price[train], data.at(test), piece.repeat
+    )
     return Answer(piece, paid, guess)
 
 
@@ -95,7 +98,7 @@ def _run_market(piece: Piece) -> Answer:
         return Answer(piece, paid, guess_market(market, piece.repeat))
     sales = only_sales(market.evidence)
     train, test = _table(market, sales), _table(market, market.holdout)
-    guess = PEERS[piece.contestant](train, log_usd(sales, market.rates), test, piece.repeat)
+    guess = answered(FOLDER, piece.contestant, train, log_usd(sales, market.rates), test, piece.repeat)
     return Answer(piece, paid, guess)
 
 

@@ -153,7 +153,8 @@ class Evaluator:
         if trees is None:
             return np.asarray(parts.level - parts.taken + parts.told)
         bent = trees.weight * trees.tables.predict(parts.inputs)
-        return np.asarray(parts.level - trees.kept_losses * parts.taken + parts.told + bent)
+        level = trees.kept_level * parts.level
+        return np.asarray(level - trees.kept_losses * parts.taken + parts.told + bent)
 
     def find(self, row: Row) -> Found:
         """What is kept of a row's fields, made where it is asked for the first time."""

@@ -13,8 +13,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, NamedTuple
 
-import numpy as np
-
 from models.price.basis import Floats
 from models.price.core import BLANKS, LOSS, Core, Input
 from models.price.evaluator.encoding import Encoding, Values
@@ -66,8 +64,9 @@ def effects_between(
     """(players,) effects from a base to a row, in log. `bent`: (p,) effects of the trees' inputs."""
     rules, effects = found.memory.rules, [0.0] * len(found.values)
     moved: list[Movers] = [[] for _ in inputs]
+    kept = core.trees.kept_level if core.trees else 1.0
     for at, move in found.plan.moves(found.level, base.level):
-        effects[move.place] += move.effect
+        effects[move.place] += kept * move.effect
         if at is not None and move.part:
             moved[at].append((move.place, move.part))
     fields, switch = rules.effects(found.losses, base.losses, found.scales.factors, base.scales.factors)

@@ -1,0 +1,97 @@
+"""Calibrate a core: its spread from what left-out sales missed their values by.
+
+Some sales are shown again with fields hidden on purpose: records that know little are few, and the scale of a
+poorly described instrument would rest on them alone.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from models.price.basis import Table
+from models.price.core import Core
+from models.price.evaluator.encoding import Encoding
+from models.price.spread import Spread
+from training.fit import solve
+from training.fit.crossfit import CrossFit
+from training.fit.hiding import variances_of_losses
+from training.fit.leftout import LeftOut, left_out
+from training.fit.problem import SALE, Problem
+from training.fit.scatter import LeftOutSales, fit_spread
+from training.fit.solve import Estimate
+from training.fit.trees import Grown
+from training.fit.wander import drift_of
+
+if TYPE_CHECKING:
+    from training.fit.core import Data, Specification
+
+
+def calibrated(
+    core: Core,
+    data: Data,
+    spec: Specification,
+    problem: Problem,
+    est: Estimate,
+    crossed: CrossFit,
+    left: LeftOut,
+    grown: Grown,
+    encoding: Encoding,
+) -> Spread:
+    """The spread of a core that has none yet."""
+    parts = solve.parts_of(problem.layout, problem.x, est.theta)
+    sales = _sales(data, crossed, left, grown)
+    count = len(sales.value)
+    if data.thinned is not None and len(data.thinned.source):
+        sales = sales.followed_by(_thinned(core, data, problem, crossed, encoding))
+    spread = fit_spread(
+        sales,
+        count,
+        columns=spec.scatter,
+        hidden=variances_of_losses(core.backbone, data.table, parts),
+        time=spec.time,
+        drift=drift_of(problem, est, spec.time),
+    )
+    # Every fold shared the learned variances: left-out rows did not pay for them, so the shape does.
+    learned = int((~solve.layout_dropped(est) & ~problem.layout.flat).sum())
+    paid = math.sqrt(count / max(count - learned, count / 2))
+    return replace(spread, shape=spread.shape * paid)
+
+
+def _sales(data: Data, crossed: CrossFit, left: LeftOut, grown: Grown) -> LeftOutSales:
+    sale = data.sale
+    return LeftOutSales(
+        _rows(data.table, sale),
+        (data.y - left.residual + grown.bent)[sale],
+        (left.residual - grown.bent - left.shift)[sale],
+        crossed.posterior[sale],
+        left.mixture[sale],
+    )
+
+
+def _thinned(core: Core, data: Data, problem: Problem, crossed: CrossFit, encoding: Encoding) -> LeftOutSales:
+    """The thinned sales by the folds of the sales that they were."""
+    thinned = data.thinned
+    assert thinned is not None
+    at, sales = thinned.source, [SALE] * len(thinned.source)
+    own = replace(data, table=thinned.table, rows=thinned.rows, y=data.y[at], gap=sales, kind=sales)
+    folds = replace(crossed, folds=crossed.folds[at])
+    trees = core.trees
+    left = left_out(
+        own, problem.layout, folds, core.backbone.cap, core.hidden, encoding, trees.inputs if trees else ()
+    )
+    bent = np.zeros(len(at))
+    if trees is not None:
+        says = trees.tables.predict(left.inputs) + trees.handed * left.taken - trees.handed_level * left.level
+        bent = trees.weight * says
+    missed = left.residual - bent
+    return LeftOutSales(
+        thinned.table, own.y - missed, missed - left.shift, crossed.posterior[at], left.mixture
+    )
+
+
+def _rows(table: Table, keep: np.ndarray) -> Table:
+    return {name: values[keep] for name, values in table.items()}
