@@ -65,7 +65,7 @@ def _trees(model: GuitarModel) -> Trees:
         "verbosity": -1,
     }
     texts = (str(lgb.train(params, lgb.Dataset(x, y), 60).model_to_string()),)
-    return Trees(fitted.inputs, texts, PairTables.from_text(texts), weight=0.9, handed=0.15)
+    return Trees(fitted.inputs, texts, PairTables.from_text(texts), weight=0.9, handed=0.15, handed_level=0.1)
 
 
 def odd_subjects(model: GuitarModel, count: int) -> list[Subject]:

@@ -81,12 +81,14 @@ def test_a_scale_never_falls_below_a_tenth_so_that_wear_never_pays() -> None:
     assert served(turned, wear=2.0, build="q") == pytest.approx(9 - 0.08)
 
 
-def test_a_blank_that_is_paid_more_in_the_evidence_is_served_as_nothing_and_one_paid_less_as_it_is() -> None:
-    blocks = (*BLOCKS, *(Block(f"{name} blank", (Linear(name, 0.0, 1.0),), BLANK) for name in ("x", "y")))
-    whole = Backbone(blocks, np.append(THETA, [0.3, -0.2]), 8.0, math.inf)
-    assert whole.served().theta.tolist() == [*THETA, 0.0, -0.2]
-    assert whole.without_blanks().theta.tolist() == [*THETA, 0.0, 0.0]
-    assert backbone().served().theta.tolist() == THETA.tolist()  # other coefficients below 0 stay
+def test_blanks_and_losses_are_held_to_one_sign_and_can_be_taken_out() -> None:
+    blocks = (*BLOCKS, Block("wear blank", (Linear("wear", 0.0, -1.0),), BLANK))
+    whole = Backbone(blocks, np.append(THETA, 0.3), 8.0, math.inf)
+    assert whole.without_blanks().theta.tolist() == [*THETA, 0.0]
+    assert whole.without_blanks().blocks == blocks
+    # Of model, slope, two steps, finish, the scale's four, the blank, and the intercept.
+    signed = [False] * 4 + [True] * 4 + [False] * 4 + [True, False]
+    assert layout_of(blocks, ()).nonnegative.tolist() == signed
 
 
 @pytest.mark.parametrize("cap", [math.inf, 1.6])

@@ -142,7 +142,8 @@ def by_design(model: GuitarModel, subjects: list[Subject]) -> np.ndarray:
     seen = inputs_by_hand(model, subjects, table)
     bent = np.mean([Booster(model_str=t).predict(seen, num_threads=1) for t in core.trees.texts], axis=0)
     kept = 1 - core.trees.weight * core.trees.handed
-    return np.asarray(value - kept * taken + core.trees.weight * bent)
+    given = core.trees.weight * core.trees.handed_level * parts.level
+    return np.asarray(value - given - kept * taken + core.trees.weight * bent)
 
 
 def inputs_by_hand(model: GuitarModel, subjects: list[Subject], table: dict[str, np.ndarray]) -> np.ndarray:

@@ -171,6 +171,21 @@ def test_a_rule_is_weakened_where_a_later_estimate_makes_blanks_cheaper() -> Non
     assert found.losses is rule.losses and found.mean is rule.mean
 
 
+def test_a_blank_beside_heavy_losses_costs_less_and_may_gain_less() -> None:
+    """Cap 1/2. A back not known beside a neck at 5: u = 1 + .2, so of the back's .2 only e^−2.4 counts."""
+    rule = Hidden(
+        ("neck", "back"), np.zeros((2, 6)), np.array([0.0, 0.0]), np.array([[0.0, 0.0], [0.5, 0.0]])
+    )
+    rule = replace(rule, losses=np.tile(np.linspace(0.0, -0.5, 6), (2, 1)))
+    of, table = replace(backbone(), cap=0.5), {"neck": np.array([5.0]), "back": np.array([NAN])}
+    layout = layout_of(of.blocks, ())
+    parts = solve.parts_of(layout, matrix(layout, table), np.append(of.theta, 8.0))
+    # The rule says that such a neck is good news: half of its departure of −.5 is .25.
+    assert rule.predict(table)[0] == pytest.approx(0.25)
+    found = within_costs(rule, of, table, parts).predict(table)[0]
+    assert found == pytest.approx(0.95 * (1 - HANDED) * 0.2 * math.exp(-2.4), rel=1e-6)
+
+
 def test_what_a_blank_may_hide_is_the_variance_of_its_effect_where_it_is_known() -> None:
     of, table = backbone(), {"neck": np.array([0.0, 2.0, 0.0, 2.0, 0.0, 2.0, NAN]), "back": np.ones(7)}
     layout = layout_of(of.blocks, ())

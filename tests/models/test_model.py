@@ -106,9 +106,11 @@ def test_files_of_other_feature_columns_are_refused(model: GuitarModel, files: d
 
 
 @pytest.mark.parametrize(
-    "change", [{"inputs": "turned"}, {"weight": 1.5}, {"weight": -0.1}, {"handed": 2.0}], ids=str
+    "change",
+    [{"inputs": "turned"}, {"weight": 1.5}, {"weight": -0.1}, {"handed": 2.0}, {"handed_level": -1}],
+    ids=str,
 )
-def test_trees_that_break_a_sign_or_a_weight_are_refused(
+def test_trees_that_break_a_sign_or_a_share_are_refused(
     model: GuitarModel, files: dict[str, bytes], change: dict[str, object]
 ) -> None:
     state = json.loads(files["core.json"])
@@ -116,7 +118,7 @@ def test_trees_that_break_a_sign_or_a_weight_are_refused(
     # No trees fall with a loss and rise with it: said of the wrong sign they break it.
     turned = [{**one, "sign": -one["sign"]} for one in trees["inputs"]]
     state["trees"] = {**trees, **({"inputs": turned} if "inputs" in change else change)}
-    with pytest.raises(BundleDamagedError, match="break a sign or a weight"):
+    with pytest.raises(BundleDamagedError, match="break a sign or a share"):
         read_model({**files, "core.json": json.dumps(state).encode()}, model.catalogue)
 
 

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from models.price.basis import Table
 from models.price.spread import Spread
-from training.fit.scatter import Likelihood, fit_spread, maximised
+from training.fit.scatter import LeftOutSales, Likelihood, fit_spread, maximised
 
 Floats = NDArray[np.float64]
 ROWS = 3000
@@ -33,7 +33,8 @@ def sales(rows: int, seed: int) -> tuple[Table, Floats, Floats, Floats, Floats]:
 
 def fitted(made: tuple[Table, Floats, Floats, Floats, Floats]) -> Spread:
     hidden = {"neck": 0.04}
-    return fit_spread(*made, columns=("channel",), hidden=hidden, time="time", drift=0.005)
+    sales = LeftOutSales(*made)
+    return fit_spread(sales, len(made[1]), columns=("channel",), hidden=hidden, time="time", drift=0.005)
 
 
 def scale_of(found: Spread, table: Table, value: Floats, posterior: Floats, mixture: Floats) -> Floats:
