@@ -19,8 +19,9 @@ INSTALL := $(BIN)/python -m pip install --quiet --no-input --disable-pip-version
 # What `make serve` makes stands under var/ and can be deleted at any time.
 DEMO := var/demo
 STORE := var/store
+STUDY := var/study
 
-.PHONY: help serve test check unit fmt env lock fresh kernels fuzz siege yardstick bench examples clean needs-serve needs-test
+.PHONY: help serve test check unit fmt env lock fresh kernels fuzz siege yardstick study bench examples clean needs-serve needs-test
 
 help:
 	@echo 'make serve      the demo service, from nothing to an address and a request to try'
@@ -33,6 +34,7 @@ help:
 	@echo 'make siege      a minute of load, killed workers, changing models and a restarted database'
 	@echo 'make fuzz       ask the service all that its OpenAPI document allows and forbids; CASES=2000 of each'
 	@echo 'make yardstick  the fit beside its peers (installs more)'
+	@echo 'make study      what the trees add to the backbone, on markets of fresh seeds; goes on where it was ended'
 	@echo 'make bench      how fast it is, beside a bare Flask application and LightGBM'
 	@echo 'make lock       write the locks again; UPGRADE=--upgrade for newer versions'
 	@echo 'make clean      delete what serve and test made, but not the environment'
@@ -128,6 +130,10 @@ siege: env
 yardstick: requirements-yardstick.lock | $(BIN)/python
 	@$(INSTALL) -r requirements-yardstick.lock
 	$(BIN)/python -m training.yardstick
+
+study: env
+	@mkdir -p $(STUDY)
+	$(BIN)/python -m training.yardstick.fresh --json $(STUDY)/fresh.json
 
 bench: env $(STORE)/.fitted
 	PYTHONPATH=.:tests $(BIN)/python tests/bench --store $(STORE) --demo $(DEMO)

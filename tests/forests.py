@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import combinations
 from typing import Any
 
 import lightgbm
@@ -26,7 +27,7 @@ class Split:
     threshold: float
     left: Split | float
     right: Split | float
-    missing: int = NAN
+    missing: int = NONE
     default_left: bool = False
 
 
@@ -84,44 +85,34 @@ def _tree_text(tree: Split | float) -> str:
     return "\n".join([f"num_leaves={len(leaves)}", "num_cat=0", *lines, "is_linear=0", "shrinkage=1", ""])
 
 
-def random_tree(rng: np.random.Generator, columns: int, leaves: int) -> Split | float:
-    """Any tree of so many leaves; thresholds are few: columns repeat on a path and values hit them."""
+def random_tree(
+    rng: np.random.Generator, columns: int, leaves: int, used: frozenset[int] = frozenset()
+) -> Split | float:
+    """Any tree of so many leaves with at most two columns on a path, `used` the ones above it.
+
+    Thresholds are few, so that columns repeat and values hit them; none is zero, as LightGBM has it.
+    """
     if leaves == 1:
         return float(rng.normal())
     on_left = int(rng.integers(1, leaves))
-    thresholds = [-1.5, -TINY, 0.0, TINY, 0.5, 1.0, 2.5]
+    column = int(rng.choice(sorted(used)) if len(used) == 2 else rng.integers(columns))
+    below = used | {column}
     return Split(
-        int(rng.integers(columns)),
-        float(rng.choice(thresholds)),
-        random_tree(rng, columns, on_left),
-        random_tree(rng, columns, leaves - on_left),
-        int(rng.integers(3)),
-        bool(rng.integers(2)),
+        column,
+        float(rng.choice([-1.5, -TINY, TINY, 0.5, 1.0, 2.5])),
+        random_tree(rng, columns, on_left, below),
+        random_tree(rng, columns, leaves - on_left, below),
     )
 
 
+# Values that lie on, between and beyond the thresholds of `random_tree`, and at infinity. None but zero lies
+# within `TINY` of zero: LightGBM takes those for zero, which no input of a price model ever meets.
+ODD_VALUES = (-np.inf, -2, -1.5, -2 * TINY, -0.0, 0, 2 * TINY, 0.5, 0.7, 1, 2.5, 3, np.inf)
+
+
 def random_rows(rng: np.random.Generator, n: int, columns: int) -> Floats:
-    """Rows that lie on, between and beyond the thresholds of `random_tree`, at infinity, and missing."""
-    values = [
-        -np.inf,
-        -2,
-        -1.5,
-        -2 * TINY,
-        -TINY,
-        -0.0,
-        0,
-        TINY / 2,
-        TINY,
-        2 * TINY,
-        0.5,
-        0.7,
-        1,
-        2,
-        3,
-        np.inf,
-    ]
-    rows = rng.choice(np.array([*values, np.nan, np.nan]), (n, columns))
-    return rows
+    """(n, columns) of `ODD_VALUES`."""
+    return np.asarray(rng.choice(np.array(ODD_VALUES), (n, columns)))
 
 
 def judge(text: str, rows: Floats) -> Floats:
@@ -130,32 +121,34 @@ def judge(text: str, rows: Floats) -> Floats:
     return np.asarray(booster.predict(rows, num_threads=1), dtype=np.float64)
 
 
-def market_rows(rng: np.random.Generator, n: int, unknown: float = 0.2) -> Floats:
-    """(n, 14) made-up specimens: ten grades 0–5, two measures and two switches; some fields unknown."""
-    rows = np.column_stack(
-        [rng.integers(0, 6, (n, 10)), rng.normal(size=(n, 2)), rng.integers(0, 2, (n, 2))]
+def market_rows(rng: np.random.Generator, n: int) -> Floats:
+    """(n, 8) made-up rows: four grades 0–5, two measures and two switches."""
+    return np.column_stack(
+        [rng.integers(0, 6, (n, 4)), rng.normal(size=(n, 2)), rng.integers(0, 2, (n, 2))]
     ).astype(np.float64)
-    rows[rng.random(rows.shape) < unknown] = np.nan
-    return rows
 
 
-WORSE = tuple(range(10))  # the columns of `market_rows` whose growth lowers the value in `train`
+WIDTH = 8
+WORSE = (0, 1, 2, 3)  # the columns of `market_rows` whose growth lowers the value in `train`
+SIGNS = [-1] * 4 + [0] * 4
 
 
 def train(seed: int, rounds: int = 60, leaves: int = 15, n: int = 1500, **params: Any) -> lightgbm.Booster:
-    """A booster on made-up specimens, monotone in the grades (`WORSE`), with interactions."""
+    """A booster on made-up rows: at most two columns on a path, and falling with the grades (`WORSE`)."""
     rng = np.random.default_rng(seed)
     x = market_rows(rng, n)
-    known = np.nan_to_num(x)
-    loss = known[:, :10] @ rng.uniform(0.02, 0.1, 10)
-    y = known[:, 10] * (1 + known[:, 12]) - loss * (1 + 0.5 * known[:, 13]) + 0.05 * rng.normal(size=n)
+    loss = x[:, :4] @ rng.uniform(0.05, 0.2, 4)
+    y = x[:, 4] * (1 + x[:, 6]) - loss * (1 + 0.5 * x[:, 7]) + 0.05 * rng.normal(size=n)
     settings: dict[str, Any] = {
         "objective": "regression",
         "num_leaves": leaves,
         "learning_rate": 0.1,
         "min_data_in_leaf": 5,
         "feature_fraction": 0.6,
-        "monotone_constraints": [-1] * 10 + [0] * 4,
+        "monotone_constraints": SIGNS,
+        "monotone_constraints_method": "basic",
+        "interaction_constraints": [list(pair) for pair in combinations(range(WIDTH), 2)],
+        "use_missing": False,
         "num_threads": 1,
         "verbosity": -1,
         "seed": seed,

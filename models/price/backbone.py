@@ -1,10 +1,10 @@
 """The partially pooled hedonic backbone on log price: levels, losses that saturate, and their scales.
 
-log value = level(x) + blank(x) − T(Σ_f scale_f(x) · loss_f(x)),  T(u) = C · (1 − exp(−u / C)), T(u) = u for C = ∞
+log value = level(x) + blank(x) − T(Σ_f scale_f(x) · loss_f(x)),  T(u) = C · (1 − exp(−u / C)), u for C = ∞
 
 `level` is a penalised linear part (identity, rarity, market, provenance, unknowns). Each loss is a sum of
 non-negative steps over the fields of one family, so that more wear or a less original part never adds value;
-its scale 1 + … ≥ `MIN_SCALE` varies by model and build. C lets heavy losses saturate.
+its scale is e to a penalised linear part and varies by model and build. C lets heavy losses saturate.
 """
 
 from __future__ import annotations
@@ -21,17 +21,16 @@ from numpy.typing import NDArray
 from models.price.basis import Basis, Floats, Ints, Table, product, read_basis
 
 LEVEL = "level"
-# A level that marks a blank field. A fit is free to find that those who leave the field blank are paid more;
-# a value never is: what is served is at most 0 (`Backbone.served`).
+# A level that marks a blank field. Its columns are −1 where the field is blank and its coefficients are not
+# negative: those who leave a field blank may be paid less, and a blank never adds to a value.
 BLANK = "blank"
-MIN_SCALE = 0.1
 
 
 @dataclass(frozen=True)
 class Block:
     """Design columns that share one prior variance (`group`) and one role.
 
-    `role`: "level", "blank", "loss:<family>" (coefficients ≥ 0) or "scale:<family>". `pooled` False: a flat
+    `role`: "level", "blank" or "loss:<family>" (coefficients ≥ 0) or "scale:<family>". `pooled` False: a flat
     prior. `part`: the part of the value that it belongs to, of which the trees see the total; "" for none.
     """
 
@@ -105,18 +104,10 @@ class Backbone:
         """The first design column of each block, and the number of all as the last."""
         return np.cumsum([0, *(block.size for block in self.blocks)])
 
-    def served(self) -> Backbone:
-        """The same, where a blank field never adds to a value."""
-        return replace(self, theta=np.where(self._of_blanks, np.minimum(self.theta, 0.0), self.theta))
-
     def without_blanks(self) -> Backbone:
         """The same, where a blank field counts just as the typical value that stands for it."""
-        return replace(self, theta=np.where(self._of_blanks, 0.0, self.theta))
-
-    @property
-    def _of_blanks(self) -> NDArray[np.bool_]:
-        roles = [block.role == BLANK for block in self.blocks]
-        return np.repeat(roles, [block.size for block in self.blocks])
+        blanks = np.repeat([b.role == BLANK for b in self.blocks], [b.size for b in self.blocks])
+        return replace(self, theta=np.where(blanks, 0.0, self.theta))
 
     def sums(self, which: Sequence[int], table: Table) -> Floats:
         """(n,) Σ θ·x over the blocks at these places."""

@@ -104,19 +104,23 @@ class PairTables:
                 worst[self.names[at]] = float(steps.max())
         return worst
 
-    def strengths(self, x: Floats) -> dict[tuple[str, str], float]:
-        """Pair of names → how much its table says beyond its two inputs alone, over rows x (n, p).
+    def beyond(self, x: Floats) -> dict[tuple[str, str], Floats]:
+        """Pair of names → (n,) what its table says of rows x (n, p) beyond its two inputs alone.
 
-        The standard deviation of what is left of the table's values once their additive fit on the bins of the
-        two inputs is taken out (a two-way analysis of variance).
+        That is what is left of the table's values once their additive fit on the bins of the two inputs is
+        taken out (a two-way analysis of variance).
         """
         bins, out = self._bins(self._checked(x)), {}
         looked = self._looked_up(bins, bins)
         for at, (i, j) in enumerate(self.pairs.tolist()):
             if i != j:
                 left = _without_main_effects(looked[:, at], bins[:, i], bins[:, j])
-                out[(self.names[i], self.names[j])] = float(left.std())
+                out[(self.names[i], self.names[j])] = left
         return out
+
+    def strengths(self, x: Floats) -> dict[tuple[str, str], float]:
+        """Pair of names → the standard deviation of what `beyond` says of it."""
+        return {pair: float(left.std()) for pair, left in self.beyond(x).items()}
 
     # ── inside ───────────────────────────────────────────────────────────────
 

@@ -17,16 +17,14 @@ import lightgbm as lgb
 import numpy as np
 
 from models.instrument import Subject
-from models.price.features import columns
+from models.price.instruments import InstrumentEncoding
 from models.price.model import GuitarModel
 from models.valuation import Valuer
 from models.vocabulary import DEFAULT_LEVELS
-from training.fit.guitars import guitar_specification
 
 ROOT = Path(__file__).resolve().parents[2]
 ROWS, ROUNDS = 100_000, 5
 _CHUNK = 500
-_TREES, _LEAVES = 400, 31
 
 # What a worker does before it can answer: from the start of the interpreter to a first valuation.
 _START = """
@@ -70,12 +68,18 @@ class Bulk:
 
 
 def bulk(valuer: Valuer, subjects: Sequence[Subject]) -> Iterator[Bulk]:
-    """Each way of valuing many, against boosters that get their columns ready made, on one thread each."""
+    """Each way of valuing many, against the bundle's own boosters, one after the other on one thread.
+
+    The boosters get ready made what the evaluator makes of each row: their inputs. Nothing where the bundle
+    holds no boosters.
+    """
     model = valuer.model
     assert isinstance(model, GuitarModel)
-    boosters = _own_boosters(model) or [_fixed_booster(model, subjects)]
-    rows, matrix = _many(subjects), _columns(model, subjects)
-    x = matrix[np.arange(ROWS) % len(matrix)]
+    boosters = own_boosters(model)
+    if not boosters:
+        return
+    rows = _many(subjects)
+    x = _inputs(model, rows)
     ways: dict[str, Callable[[Sequence[Subject]], Any]] = {
         "value and ranges": lambda some: model.estimate(some, DEFAULT_LEVELS),
         "value, ranges and reasons": lambda some: model.assess(some, DEFAULT_LEVELS),
@@ -106,26 +110,16 @@ def _in_chunks(way: Callable[[Sequence[Subject]], Any], rows: Sequence[Subject])
     return most
 
 
-def has_trees(valuer: Valuer) -> bool:
-    """Whether the bundle holds boosters of its own."""
-    return isinstance(valuer.model, GuitarModel) and bool(valuer.model.core.forest_texts)
+def own_boosters(model: GuitarModel) -> list[lgb.Booster]:
+    """The boosters that the bundle's tables were added up from."""
+    return [lgb.Booster(model_str=text) for text in model.core.trees.texts] if model.core.trees else []
 
 
-def _own_boosters(model: GuitarModel) -> list[lgb.Booster]:
-    return [lgb.Booster(model_str=text) for text in model.core.forest_texts]
-
-
-def _fixed_booster(model: GuitarModel, subjects: Sequence[Subject]) -> lgb.Booster:
-    """As many trees of as many leaves as a fit may grow, over the columns that it would give them."""
-    x = _columns(model, subjects)
-    parameters = {"num_leaves": _LEAVES, "learning_rate": 0.04, "min_data_in_leaf": 10}
-    parameters |= {"num_threads": 1, "verbosity": -1, "deterministic": True}
-    return lgb.train(parameters, lgb.Dataset(x, model.center(subjects)), _TREES)
-
-
-def _columns(model: GuitarModel, subjects: Sequence[Subject]) -> np.ndarray:
-    table = columns(subjects, model.catalogue)
-    return np.stack([i.values(model.core.backbone, table) for i in guitar_specification().forest], axis=1)
+def _inputs(model: GuitarModel, subjects: Sequence[Subject]) -> np.ndarray:
+    """(n, p) what the trees see of them."""
+    encoding = InstrumentEncoding(model.catalogue, model.typical)
+    chunks = [subjects[at : at + _CHUNK] for at in range(0, len(subjects), _CHUNK)]
+    return np.concatenate([model.evaluator.parts_of([encoding.row(s) for s in c]).inputs for c in chunks])
 
 
 def _many(subjects: Sequence[Subject]) -> list[Subject]:

@@ -1,4 +1,4 @@
-"""Effects of forests against published examples and against independent implementations."""
+"""Effects of trees against published examples and against independent implementations."""
 
 from __future__ import annotations
 
@@ -8,8 +8,9 @@ import lightgbm
 import numpy as np
 import pytest
 from forests import Split, forest_text, market_rows, train
-from models.price.trees import Forest
 from numpy.typing import NDArray
+
+from models.price.pairs import PairTables
 
 Floats = NDArray[np.float64]
 
@@ -31,30 +32,29 @@ PUBLISHED = {
 }
 
 
-def averaged(forest: Forest, subject: Floats, background: Floats) -> Floats:
+def averaged(tables: PairTables, subject: Floats, background: Floats) -> Floats:
     """(p,) the mean of the effects counted from each row of the background."""
     rows = np.broadcast_to(subject, background.shape)
-    players = np.arange(background.shape[1])
-    return forest.contributions(rows, background, players, len(players)).mean(axis=0)
+    return np.asarray(tables.effects(rows, background).mean(axis=0))
 
 
 @pytest.mark.parametrize("name", PUBLISHED)
 def test_two_features_and_four_equal_corners(name: str) -> None:
     trees, base, effects = PUBLISHED[name]
-    forest = Forest.from_text([forest_text(trees, 2)])
-    assert forest.predict(CORNERS).mean() == base
+    tables = PairTables.from_text([forest_text(trees, 2)])
+    assert tables.predict(CORNERS).mean() == base
     for corner, expected in effects.items():
-        found = averaged(forest, np.array(corner, dtype=float), CORNERS)
+        found = averaged(tables, np.array(corner, dtype=float), CORNERS)
         assert found == pytest.approx(expected, abs=1e-9)
         # Not 20 and 40, which the order of the splits would give (the inconsistency that the paper shows).
-        assert found.sum() + base == pytest.approx(forest.predict(np.array([corner], dtype=float))[0])
+        assert found.sum() + base == pytest.approx(tables.predict(np.array([corner], dtype=float))[0])
 
 
 def test_the_order_of_the_splits_does_not_matter() -> None:
     turned = Split(1, 0.5, 0.0, Split(0, 0.5, 0.0, 80.0))
     for tree in (BOTH, turned):
-        forest = Forest.from_text([forest_text([tree], 2)])
-        assert averaged(forest, CORNERS[3], CORNERS) == pytest.approx([30, 30])
+        tables = PairTables.from_text([forest_text([tree], 2)])
+        assert averaged(tables, CORNERS[3], CORNERS) == pytest.approx([30, 30])
 
 
 def test_lightgbms_own_contributions_on_the_four_corners() -> None:
@@ -66,12 +66,13 @@ def test_lightgbms_own_contributions_on_the_four_corners() -> None:
         "learning_rate": 1.0,
         "min_data_in_leaf": 1,
         "lambda_l2": 0.0,
+        "use_missing": False,
         "verbosity": -1,
     }
     booster = lightgbm.train({**settings, "num_threads": 1}, lightgbm.Dataset(x, y), 4)
     theirs = np.asarray(booster.predict(CORNERS, pred_contrib=True, num_threads=1))
-    forest = Forest.from_text([booster.model_to_string()])
-    ours = np.array([averaged(forest, corner, CORNERS) for corner in CORNERS])
+    tables = PairTables.from_text([booster.model_to_string()])
+    ours = np.array([averaged(tables, corner, CORNERS) for corner in CORNERS])
     assert theirs[:, 2] == pytest.approx(25.0, abs=1e-6)
     assert ours == pytest.approx(theirs[:, :2], abs=1e-6)
     assert ours[3] == pytest.approx([30, 35], abs=1e-4)
@@ -90,14 +91,13 @@ def by_shap(booster: lightgbm.Booster, subjects: Floats, reference: Floats) -> F
     return np.asarray(explainer.shap_values(subjects, check_additivity=False), dtype=np.float64)
 
 
-@pytest.mark.parametrize("unknown", [0.0, 0.2])
-def test_equal_to_shap_from_one_background_row(booster: lightgbm.Booster, unknown: float) -> None:
+def test_equal_to_shap_from_one_background_row(booster: lightgbm.Booster) -> None:
     """`shap` rounds to single precision: 1e-6 on values of about 1."""
     rng = np.random.default_rng(11)
-    x, references = market_rows(rng, 300, unknown), market_rows(rng, 5, unknown)
-    forest = Forest.from_text([booster.model_to_string()])
+    x, references = market_rows(rng, 300), market_rows(rng, 5)
+    tables = PairTables.from_text([booster.model_to_string()])
     for reference in references:
-        ours = forest.contributions(x, np.broadcast_to(reference, x.shape), np.arange(14), 14)
+        ours = tables.effects(x, np.broadcast_to(reference, x.shape))
         theirs = by_shap(booster, x, reference)
         assert np.abs(theirs).max() > 0.1
         assert np.abs(ours - theirs).max() <= 1e-6

@@ -65,8 +65,8 @@ def regression(y: Sequence[float], numbers: Mapping[str, Any], words: Mapping[st
     terms = [Term(name, (linear(name),), pooled=False) for name in numbers]
     terms += [Term(name, (levels(name),), pooled=False) for name in words]
     rows, price = [SALE] * len(y), np.asarray(y, np.float64)
-    data = Data(table, price, rows, rows, [str(i) for i in range(len(y))])
-    problem = problem_of(data, Specification(tuple(terms), (), {}))
+    data = Data(table, (), price, rows, rows, [str(i) for i in range(len(y))])
+    problem = problem_of(data, Specification(tuple(terms)))
     first = replace(solve.start(problem, math.inf), tails=np.array([NORMAL]), sigma2=np.array([1.0]))
     return Regression(table, price, problem, solve.fit(problem, first, most=2, learn=False))
 

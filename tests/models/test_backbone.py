@@ -1,4 +1,4 @@
-"""The backbone by hand: level, losses that saturate, scales with a floor, and the slopes of all of them."""
+"""The backbone by hand: level, losses that saturate, scales with a floor, blanks, and the slopes of all."""
 
 from __future__ import annotations
 
@@ -7,12 +7,19 @@ import math
 from dataclasses import replace
 from functools import reduce
 from operator import add
+from typing import Any
 
 import numpy as np
 import pytest
+from plain import Plain
 
-from models.price.backbone import Backbone, Block, read_block, row_sums, saturate, saturation_slope
+from models.price.backbone import BLANK, Backbone, Block, read_block, row_sums
 from models.price.basis import Levels, Linear, Ramps, Table
+from models.price.core import Core
+from models.price.evaluator.evaluator import Evaluator
+from models.price.posterior import nothing_known
+from training.fit import solve
+from training.fit.problem import layout_of, matrix
 
 # Design columns: model a, b, unknown, unseen | wear slope | wear steps 0–1, 1–2 | finish | two builds + 2
 BLOCKS = (
@@ -23,66 +30,83 @@ BLOCKS = (
     Block("condition by build", (Levels("build", ("p", "q")),), "scale:condition", "scale"),
 )
 THETA = np.array([1.0, -1.0, 0.0, 0.0, 0.4, 0.1, 0.3, 0.5, 0.0, -0.5, 0.0, 0.0])
-
-
-def table(model: str, wear: float, finish: float, build: str) -> Table:
-    words = {"model": np.array([model], object), "build": np.array([build], object)}
-    return {**words, "wear": np.array([wear]), "finish": np.array([finish])}
+ENCODING = Plain({"model": "a", "wear": 0.0, "finish": 0.0, "build": "p"}, losses=("wear", "finish"))
 
 
 def backbone(cap: float = math.inf) -> Backbone:
     return Backbone(BLOCKS, THETA, 8.0, cap)
 
 
+def served(of: Backbone, **values: Any) -> float:
+    """The value that the evaluator gives, which must be the one that the fit saw."""
+    core = Core(of, None, nothing_known(len(of.theta)), None)
+    row = ENCODING.row(**values)
+    table = ENCODING.table(row, ("model", "wear", "finish", "build"))
+    layout = layout_of(of.blocks, ())
+    fitted = solve.predict(layout, matrix(layout, table), np.append(of.theta, of.intercept), of.cap)
+    (found,) = Evaluator(core, ENCODING).center([row])
+    assert found == pytest.approx(float(fitted[0]), abs=1e-12)
+    return float(found)
+
+
 def test_saturation_takes_a_whole_loss_when_small_and_never_more_than_its_cap() -> None:
     loss = np.array([0.0, 1e-6, 2.0, 1e3])
-    assert saturate(loss, math.inf).tolist() == loss.tolist()
+    assert solve.saturate(loss, math.inf).tolist() == loss.tolist()
     # C (1 − e^(−u/C)) with C = 2: at u = 2, 2 · (1 − 0.36787944) = 1.26424112
-    assert saturate(loss, 2.0) == pytest.approx([0.0, 1e-6, 1.26424112, 2.0], abs=1e-8)
-    assert saturation_slope(loss, 2.0) == pytest.approx([1.0, 1.0, 0.36787944, 0.0], abs=1e-6)
-    assert saturation_slope(loss, math.inf).tolist() == [1, 1, 1, 1]
+    assert solve.saturate(loss, 2.0) == pytest.approx([0.0, 1e-6, 1.26424112, 2.0], abs=1e-8)
+    assert solve.saturation_slope(loss, 2.0) == pytest.approx([1.0, 1.0, 0.36787944, 0.0], abs=1e-6)
+    assert solve.saturation_slope(loss, math.inf).tolist() == [1, 1, 1, 1]
 
 
 def test_log_value_is_level_less_scaled_losses() -> None:
     # Model a: 8 + 1. Wear 2: slope .4 · 2/2, steps .1 + .3, so .8. Finish 1: .5.
-    assert backbone().predict(table("a", 2.0, 1.0, "p")) == pytest.approx([9 - 0.8 - 0.5])
+    assert served(backbone(), wear=2.0, finish=1.0) == pytest.approx(9 - 0.8 - 0.5)
     # Half of the first step: slope .4 · .5/2 = .1, step .05.
-    assert backbone().predict(table("b", 0.5, 0.0, "p")) == pytest.approx([7 - 0.15])
+    assert served(backbone(), model="b", wear=0.5) == pytest.approx(7 - 0.15)
     # Build q is spared half of the wear, and of the wear only.
-    assert backbone().predict(table("a", 2.0, 1.0, "q")) == pytest.approx([9 - 0.4 - 0.5])
+    assert served(backbone(), wear=2.0, finish=1.0, build="q") == pytest.approx(9 - 0.4 - 0.5)
     # A model never seen has no effect of its own, and an unknown wear no loss.
-    assert backbone().predict(table("zz", math.nan, 0.0, "p")) == pytest.approx([8.0])
+    assert served(backbone(), model="zz", wear=None) == pytest.approx(8.0)
 
 
 def test_the_cap_is_on_all_losses_together() -> None:
-    total = 0.8 + 0.5
-    expected = 9 - 1.6 * (1 - math.exp(-total / 1.6))
-    assert backbone(1.6).predict(table("a", 2.0, 1.0, "p")) == pytest.approx([expected])
+    expected = 9 - 1.6 * (1 - math.exp(-(0.8 + 0.5) / 1.6))
+    assert served(backbone(1.6), wear=2.0, finish=1.0) == pytest.approx(expected)
 
 
 def test_a_scale_never_falls_below_a_tenth_so_that_wear_never_pays() -> None:
     theta = THETA.copy()
     theta[9] = -3.0  # 1 − 3 would turn the sign of every loss of build q
     turned = replace(backbone(), theta=theta)
-    assert turned.scale("condition", table("a", 2.0, 0.0, "q")) == pytest.approx([0.1])
-    assert turned.predict(table("a", 2.0, 0.0, "q")) == pytest.approx([9 - 0.08])
+    assert served(turned, wear=2.0, build="q") == pytest.approx(9 - 0.08)
+
+
+def test_blanks_and_losses_are_held_to_one_sign_and_can_be_taken_out() -> None:
+    blocks = (*BLOCKS, Block("wear blank", (Linear("wear", 0.0, -1.0),), BLANK))
+    whole = Backbone(blocks, np.append(THETA, 0.3), 8.0, math.inf)
+    assert whole.without_blanks().theta.tolist() == [*THETA, 0.0]
+    assert whole.without_blanks().blocks == blocks
+    # Of model, slope, two steps, finish, the scale's four, the blank, and the intercept.
+    signed = [False] * 4 + [True] * 4 + [False] * 4 + [True, False]
+    assert layout_of(blocks, ()).nonnegative.tolist() == signed
 
 
 @pytest.mark.parametrize("cap", [math.inf, 1.6])
 def test_slopes_are_those_of_small_changes(cap: float) -> None:
-    base = backbone(cap)
-    rows = [table("a", 1.5, 1.0, "q"), table("b", 2.0, 0.0, "p")]
-    both = {name: np.concatenate([r[name] for r in rows]) for name in rows[0]}
-    index, value = base.jacobian(both)
-    slopes = np.zeros((2, len(THETA) + 1))
-    for row in range(2):
-        np.add.at(slopes[row], index[row], value[row])
-    step = 1e-6
-    for column in range(len(THETA)):
-        theta = THETA.copy()
-        theta[column] += step
-        moved = replace(base, theta=theta).predict(both) - base.predict(both)
-        assert slopes[:, column] == pytest.approx(moved / step, abs=1e-5), column
+    table: Table = {
+        "model": np.array(["a", "b"], object),
+        "wear": np.array([1.5, 2.0]),
+        "finish": np.array([1.0, 0.0]),
+        "build": np.array(["q", "p"], object),
+    }
+    layout = layout_of(BLOCKS, ())
+    x, theta = matrix(layout, table), np.append(THETA, 8.0)
+    slopes, step = solve.jacobian(layout, x, theta, cap).toarray(), 1e-6
+    for column in range(len(theta)):
+        moved = theta.copy()
+        moved[column] += step
+        change = solve.predict(layout, x, moved, cap) - solve.predict(layout, x, theta, cap)
+        assert slopes[:, column] == pytest.approx(change / step, abs=1e-5), column
     assert slopes[:, -1].tolist() == [1.0, 1.0]  # the intercept
 
 
@@ -98,7 +122,8 @@ def test_sums_do_not_depend_on_the_rows_beside() -> None:
 
 
 def test_a_block_comes_back_from_json() -> None:
-    for block in BLOCKS:
+    blocks = (*BLOCKS, Block("wear of a part", (Linear("wear", 0.0, 1.0),), part="identity", pooled=False))
+    for block in blocks:
         assert read_block(json.loads(json.dumps(block.state()))) == block
     assert [block.size for block in BLOCKS] == [4, 1, 2, 1, 4]
     assert backbone().starts.tolist() == [0, 4, 5, 7, 8, 12]

@@ -1,50 +1,130 @@
-"""How sure the difference of two values is: only what differs between the two is in doubt."""
+"""How sure a value is, and the difference of two: only what differs between the two is in doubt there."""
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import pytest
+from numpy.typing import NDArray
+from plain import Plain
 
+from models.price.backbone import Backbone, Block
+from models.price.basis import Levels, Linear, Unknown
+from models.price.core import Core
+from models.price.evaluator.encoding import Row
+from models.price.evaluator.evaluator import Evaluator
 from models.price.posterior import compressed
-from models.price.spread import hidden_difference
+from models.price.spread import Noise, Spread
+
+Floats = NDArray[np.float64]
+# Design columns: maker a, b, unknown, unseen | size | wear slope | wear unknown | tone slope | intercept
+BLOCKS = (
+    Block("maker", (Levels("maker", ("a", "b")),)),
+    Block("size", (Linear("size", 0.0, 1.0),)),
+    Block("wear", (Linear("wear", 0.0, 2.0),), "loss:condition"),
+    Block("wear unknown", (Unknown("wear"),), "loss:condition"),
+    Block("tone", (Linear("tone", 0.0, 1.0),), "loss:condition"),
+)
+THETA = np.array([0.3, -0.3, 0.0, 0.0, 0.2, 0.4, 0.1, 0.25])
+CAP = 2.0
+ENCODING = Plain(
+    {"maker": "a", "size": 0.0, "wear": 0.0, "tone": 0.0},
+    losses=("wear", "tone"),
+    curved=frozenset({"size"}),
+    typical=("size",),
+    may_be={"size": [(0.0, 0.5), (1.0, 0.5)]},
+)
 
 
-def posterior_and_covariance(p: int = 6):
-    """A posterior after 40 made observations of p coefficients, and its covariance written out."""
+@pytest.fixture(scope="module")
+def covariance() -> Floats:
+    """After 40 made observations of the nine coefficients."""
     rng = np.random.default_rng(3)
-    sd = np.array([0.5, 1.0, 2.0, 0.3, 1.0, 0.7])[:p]
-    x = rng.normal(size=(40, p))
-    covariance = np.linalg.inv(np.diag(1 / sd**2) + x.T @ x / 0.1)
-    return compressed(covariance, np.arange(p), sd, most=p), covariance
+    x = rng.normal(size=(40, 9))
+    return np.asarray(np.linalg.inv(np.diag(1 / SD**2) + x.T @ x / 0.1))
 
 
-def test_the_variance_of_a_difference_is_that_of_the_merged_row() -> None:
-    posterior, covariance = posterior_and_covariance()
-    one = (np.array([[0, 1, 4], [2, 3, 3]]), np.array([[1.0, 0.5, 2.0], [1.0, 0.25, 0.5]]))
-    other = (np.array([[0, 1, 5], [2, 4, 1]]), np.array([[1.0, 1.5, 2.0], [1.0, 0.0, 1.0]]))
-    # By hand: row 0 differs by −1 in column 1, +2 in column 4, −2 in column 5; row 1 by .75 in 3, −1 in 1.
-    merged = np.array([[0, -1, 0, 0, 2, -2], [0, -1, 0, 0.75, 0, 0]], dtype=float)
-    expected = np.einsum("ij,jk,ik->i", merged, covariance, merged)
-    assert posterior.difference(one, other) == pytest.approx(expected, rel=1e-4)
+SD = np.array([0.5, 1.0, 2.0, 0.3, 1.0, 0.7, 0.4, 0.6, 3.0])
 
 
-def test_what_both_share_is_not_in_it() -> None:
-    posterior, _ = posterior_and_covariance()
-    row = (np.array([[0, 1, 2]]), np.array([[1.0, 3.0, -2.0]]))
-    assert posterior.difference(row, row) == pytest.approx([0.0], abs=1e-12)
-    assert posterior.variance(*row)[0] > 1e-4
+@pytest.fixture(scope="module")
+def evaluator(covariance: Floats) -> Evaluator:
+    noise = Noise(math.log(0.04), {}, (), 8.0, 1.0)
+    spread = Spread(noise, 1.5, 2.0, {"wear": 0.04, "tone": 0.01}, 0.0, 0.0, 0.0, np.array([-1.0, 0.0, 1.0]))
+    posterior = compressed(covariance, np.arange(9), SD, most=9)
+    return Evaluator(Core(Backbone(BLOCKS, THETA, 8.0, CAP), None, posterior, spread), ENCODING)
 
 
-def test_a_single_other_stands_beside_every_row() -> None:
-    posterior, _ = posterior_and_covariance()
-    rows = (np.array([[0, 1], [2, 3], [4, 5]]), np.array([[1.0, 1.0], [0.5, 1.0], [1.0, -1.0]]))
-    alone = (np.array([[1, 4]]), np.array([[2.0, 1.0]]))
-    repeated = tuple(np.repeat(part, 3, axis=0) for part in alone)
-    assert (posterior.difference(rows, alone) == posterior.difference(rows, repeated)).all()
+def slopes(maker: str, size: float, wear: float | None, tone: float) -> Floats:
+    """(9,) ∂ log value / ∂ coefficient by hand: losses count minus the slope of the cap."""
+    loss = (0.1 if wear is None else 0.4 * wear / 2) + 0.25 * tone
+    fall = -math.exp(-loss / CAP)
+    known = 0.0 if wear is None else wear / 2
+    level = [float(maker == "a"), float(maker == "b"), 0.0, 0.0, size]
+    return np.array([*level, fall * known, fall * (wear is None), fall * tone, 1.0])
 
 
-def test_a_field_that_only_one_of_two_does_not_know_counts_once() -> None:
-    hidden = {"neck": 0.04, "top": 0.01}
-    one = {"neck": np.array([np.nan, 1.0, np.nan]), "top": np.array([1.0, np.nan, np.nan])}
-    other = {"neck": np.array([np.nan, np.nan, 2.0]), "top": np.array([1.0, 1.0, 1.0])}
-    assert hidden_difference(hidden, one, other, 3) == pytest.approx([0.0, 0.05, 0.05])
+PAIRS = [
+    (("a", 0.0, 0.0, 0.0), ("b", 0.0, 0.0, 0.0)),
+    (("a", 0.7, 2.0, 1.0), ("a", -1.2, 1.0, 2.0)),
+    (("b", 0.7, 2.0, 0.0), ("a", 0.7, 2.0, 1.0)),
+]
+
+
+def row(maker: str, size: float | None, wear: float | None, tone: float | None) -> Row:
+    return ENCODING.row(maker=maker, size=size, wear=wear, tone=tone)
+
+
+@pytest.mark.parametrize(("one", "other"), PAIRS)
+def test_the_variance_of_a_difference_is_that_of_the_difference_of_slopes(
+    evaluator: Evaluator, covariance: Floats, one: tuple[object, ...], other: tuple[object, ...]
+) -> None:
+    apart = slopes(*one) - slopes(*other)  # type: ignore[arg-type]
+    expected = 1.5 * apart @ covariance @ apart
+    (found,) = evaluator.difference_variance([row(*one)], [row(*other)])  # type: ignore[arg-type]
+    assert found == pytest.approx(expected, rel=1e-3)
+
+
+def test_the_range_of_a_value_adds_up_all_that_is_not_known(evaluator: Evaluator, covariance: Floats) -> None:
+    """The 50% range of the shape −1, 0, 1 ends a whole scale from the middle of what a blank may be."""
+    for wear, size, unknown, shift, mixture in ((1.0, 0.5, 0.0, 0.0, 0.0), (None, None, 0.04, 0.1, 0.01)):
+        slope = slopes("b", size or 0.0, wear, 1.0)
+        loss = (0.1 if wear is None else 0.4 * wear / 2) + 0.25
+        center = 8 - 0.3 + 0.2 * (size or 0.0) - CAP * (1 - math.exp(-loss / CAP))
+        scale = math.sqrt(0.04 + 1.5 * slope @ covariance @ slope + 2 * unknown + mixture)
+        found = evaluator.ranges([row("b", size, wear, 1.0)], [0.5])
+        assert found.center == pytest.approx([center], abs=1e-12)
+        ends = [found.low[0, 0], found.high[0, 0]]
+        assert ends == pytest.approx([center + shift - scale, center + shift + scale], rel=1e-5)
+        assert found.effective == pytest.approx([0.04 / (slope @ covariance @ slope)], rel=1e-3)
+
+
+def test_what_both_share_is_not_in_it(evaluator: Evaluator) -> None:
+    same = row("b", 1.0, 1.0, 1.0)
+    assert evaluator.difference_variance([same], [same]) == pytest.approx([0.0], abs=1e-12)
+    unknown = row("a", None, None, 0.0)
+    assert evaluator.difference_variance([unknown], [unknown]) == pytest.approx([0.0], abs=1e-12)
+
+
+def test_a_field_that_only_one_of_two_does_not_know_counts_once(
+    evaluator: Evaluator, covariance: Floats
+) -> None:
+    apart = slopes("a", 0.0, None, 0.0) - slopes("a", 0.0, 0.0, 0.0)
+    (found,) = evaluator.difference_variance([row("a", 0.0, None, 0.0)], [row("a", 0.0, 0.0, 0.0)])
+    assert found == pytest.approx(1.5 * apart @ covariance @ apart + 2.0 * 0.04, rel=1e-3)
+
+
+def test_a_blank_of_the_level_counts_with_the_variance_of_what_it_may_be(evaluator: Evaluator) -> None:
+    """A size of 0 or 1, each as likely: an effect of 0 or .2, of variance .01. It counts as the usual 0."""
+    (found,) = evaluator.difference_variance([row("a", None, 0.0, 0.0)], [row("a", 0.0, 0.0, 0.0)])
+    assert found == pytest.approx(2.0 * 0.01, abs=1e-9)
+
+
+def test_a_single_other_stands_beside_every_row(evaluator: Evaluator) -> None:
+    rows = [row(*one) for one, _ in PAIRS]  # type: ignore[arg-type]
+    alone = row("b", 0.3, 1.0, 0.0)
+    found = evaluator.difference_variance(rows, [alone])
+    assert (found == evaluator.difference_variance(rows, [alone] * 3)).all() and (found > 0).all()
+    with pytest.raises(ValueError):
+        evaluator.difference_variance(rows, [alone] * 2)

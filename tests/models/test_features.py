@@ -13,7 +13,18 @@ from specimens import drawn
 
 from models.instrument import Instrument, Subject
 from models.price import features
-from models.price.features import COLUMNS, LOSSES, PLAYERS, STEPS_OF, columns, feature_hash, ordinal
+from models.price.features import (
+    BLANKS,
+    COLUMNS,
+    LOSSES,
+    PLAYERS,
+    STEPS_OF,
+    columns,
+    counted,
+    feature_hash,
+    ordinal,
+)
+from models.price.reference import Typical
 from models.vocabulary import BY_PATH, CHANNEL_NAMES, Kind
 
 DAY = date(2022, 7, 1)
@@ -37,10 +48,15 @@ FULL = Instrument(
     provenance_case="none",
 )
 BARE = Instrument("Séraphine & Fils", "Étoile")
+TYPICAL = {
+    "ostvik|fjell 2": Typical(1963, "Tarn", 2.0, 3.7),
+    "ostvik|dal": Typical(1968, None, 0.0, None),
+    "seraphine & fils|etoile": Typical(1975, "Brume", None, None),
+}
 
 
 def of(it: Instrument, *names: str, channel: str = "auction") -> list[object]:
-    found = columns([Subject(it, DAY, channel)], CATALOGUE, names)
+    found = columns([Subject(it, DAY, channel)], CATALOGUE, TYPICAL, names)
     return [found[name][0] for name in names]
 
 
@@ -75,14 +91,14 @@ def test_numbers_by_hand() -> None:
         1.0,
         pytest.approx(math.nan, nan_ok=True),
     ]
-    # Past the recorded total, and years outside the recorded run, count for what they are, within bounds.
+    # Past the recorded total a number counts for what it is, within bounds.
     assert of(FULL.but(edition_number=121), "place") == [pytest.approx(121 / 120)]
     assert of(FULL.but(edition_number=9_000), "place") == [1.2]
-    assert of(FULL.but(year=1950), "year_in_run") == [-0.1]
-    assert of(FULL.but(year=1999), "year_in_run") == [1.1]
     # 1 January of a year to the next is one.
     days = [Subject(BARE, date(y, 1, 1), "private") for y in (2021, 2022)]
-    assert float(np.diff(columns(days, CATALOGUE, ["time"])["time"])[0]) == pytest.approx(1.0, abs=0.002)
+    assert float(np.diff(columns(days, CATALOGUE, TYPICAL, ["time"])["time"])[0]) == pytest.approx(
+        1.0, abs=0.002
+    )
 
 
 def test_losses_run_from_0_at_their_best() -> None:
@@ -97,23 +113,59 @@ def test_losses_run_from_0_at_their_best() -> None:
     assert ordinal("originality_nut", "original") == 0.0 and math.isnan(ordinal("originality_nut", None))
 
 
-def test_what_is_not_known_is_neither_zero_nor_a_word() -> None:
-    found = columns([Subject(BARE, DAY, "private")], CATALOGUE)
-    told = {"maker", "model", "edition", "special", "build", "channel", "time", "number_unknown"}
-    for name in COLUMNS:
-        value = found[name][0]
-        assert (value == "" or value != value) != (name in told), (name, value)
+def test_a_blank_of_the_level_is_read_as_typical_and_marked() -> None:
+    bare = Instrument("Ostvik", "Fjell 2")
+    assert of(bare, "year", "year_in_run", "weight", "figure") == [1963, 5 / 11, 3.7, 2.0]
+    assert of(bare, "finish", "maker_finish", "model_finish") == [
+        "tarn",
+        "ostvik|tarn",
+        "ostvik|fjell 2|tarn",
+    ]
+    assert of(bare, "finish_rarity") == pytest.approx([-math.log(0.7)])
+    assert of(bare, "history", "paperwork", "case") == ["none", "no", "original"]
+    assert of(bare, *BLANKS) == [1.0] * 7 and len(BLANKS) == 7
+    full = FULL.but(provenance_paperwork=True)
+    assert of(full, *BLANKS) == [0.0] * 7 and of(full, "paperwork") == ["yes"]
+    for flat, name in (
+        ("year", "year_blank"),
+        ("provenance_case", "case_blank"),
+        ("weight_kg", "weight_blank"),
+    ):
+        assert of(FULL.but(**{flat: None}), *BLANKS) == [float(blank == name) for blank in BLANKS]
+
+
+def test_what_even_typical_specimens_do_not_say_stays_unknown() -> None:
+    found = of(BARE, "finish", "weight", "figure", "finish_rarity", "year")
+    # Brume is the only finish recorded, without a share.
+    assert found == ["brume", *[pytest.approx(math.nan, nan_ok=True)] * 3, 1975]
+    assert of(Instrument("Ostvik", "Dal"), "finish", "maker_finish", "figure") == ["", "", 0.0]
+    # A loss is never read as good: it stays unknown.
+    assert all(math.isnan(value) for value in of(BARE, *LOSSES))  # type: ignore[arg-type]
     # What silence says by the contract: no edition, an ordinary build.
     assert of(BARE, "edition", "build") == ["seraphine & fils|etoile|standard", "production"]
-    # A model that never had figured tops has a plain one.
-    assert of(Instrument("Ostvik", "Dal"), "figure") == [0.0]
+
+
+def test_nothing_counts_that_the_catalogue_does_not_have() -> None:
+    fjell, dal = (CATALOGUE.find("Ostvik", name) for name in ("Fjell 2", "Dal"))
+    odd = FULL.but(finish="Home-made", year=1999)
+    assert counted(odd, fjell) == FULL.but(finish=None, year=1969)
+    assert counted(FULL.but(year=1950), fjell).year == 1958
+    assert counted(FULL, fjell) is FULL
+    # Dal never had figured tops, nor a finish on record: any finish is believed.
+    plain = Instrument("Ostvik", "Dal", figure=4.0, finish="Home-made", year=1974)
+    assert counted(plain, dal) == plain.but(figure=0.0)
+    assert counted(plain.but(figure=None), dal).figure == 0.0
+    # And so the columns are those of a blank, of the end of the run, of a plain top.
+    assert of(odd, "finish", "finish_blank", "year", "year_in_run") == ["tarn", 1.0, 1969, 1.0]
+    assert of(FULL.but(year=1950), "year", "year_in_run", "year_blank") == [1958, 0.0, 0.0]
+    assert of(plain, "figure", "figure_blank") == [0.0, 0.0]
 
 
 def test_no_column_depends_on_a_factor_that_it_does_not_name() -> None:
     """The explanations move only the factors that a column names: what it hid would be lost to them."""
     subjects = drawn(CATALOGUE, 60, seed=3)
     others = drawn(CATALOGUE, 4000, seed=4, known=0.8)
-    before = columns(subjects, CATALOGUE)
+    before = columns(subjects, CATALOGUE, TYPICAL)
     rng, seen = random.Random(5), {name: set[str]() for name in COLUMNS}
     same_model = {m.name: [o for o in others if o.instrument.model == m.name] for m in CATALOGUE.models}
     for path in (*BY_PATH, "day", "channel"):
@@ -121,7 +173,7 @@ def test_no_column_depends_on_a_factor_that_it_does_not_name() -> None:
             continue
         for _ in range(4):
             moved = [_moved(s, rng.choice(same_model[s.instrument.model]), path, rng) for s in subjects]
-            after = columns(moved, CATALOGUE)
+            after = columns(moved, CATALOGUE, TYPICAL)
             for name in COLUMNS:
                 same = [a == b or (a != a and b != b) for a, b in zip(before[name], after[name], strict=True)]
                 if not all(same):

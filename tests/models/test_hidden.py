@@ -4,14 +4,22 @@ from __future__ import annotations
 
 import json
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
+from plain import Plain
 
 from models.price.backbone import Backbone, Block
 from models.price.basis import Levels, Linear, Ramps, Table, Unknown
+from models.price.core import Core
+from models.price.evaluator.evaluator import Evaluator
 from models.price.hidden import Hidden, read_hidden
-from training.fit.hiding import factor_of, hidden_of
+from models.price.posterior import nothing_known
+from training.fit import solve
+from training.fit.hiding import factor_of, hidden_of, variance_of_unknown, variances_of_losses, within_costs
+from training.fit.problem import layout_of, matrix
+from training.fit.trees import HANDED
 
 NAN = math.nan
 RULE = Hidden(
@@ -36,14 +44,17 @@ def test_an_unknown_field_is_moved_by_how_far_the_known_ones_lie_from_their_mean
     assert RULE.predict(table([2.0, NAN], [2.0, NAN])).tolist() == [0.0, 0.0]
 
 
-def test_its_effects_are_the_shapley_values_of_the_two_fields() -> None:
+def test_values_and_effects_are_the_shapley_values_of_the_two_fields() -> None:
+    encoding = Plain({"neck": 0.0, "back": 0.0}, losses=("neck", "back"))
+    core = Core(Backbone((), np.zeros(0), 8.0, math.inf), None, nothing_known(0), None, RULE)
+    evaluator = Evaluator(core, encoding)
+    told, known = encoding.row(neck=None, back=2.0), encoding.row(neck=1.0, back=0.0)
+    assert evaluator.center([told, known]) == pytest.approx([8 - 0.15, 8.0])
     # From (neck 1, back 0) to (neck unknown, back 2). Neck first: +.1, then the back −.25. Back first: 0,
     # then the neck −.15. So the neck (.1 − .15) / 2 and the back (−.25 + 0) / 2.
-    found = RULE.effects(table([NAN], [2.0]), table([1.0], [0.0]))
-    assert found == pytest.approx(np.array([[-0.025, -0.125]]))
+    assert evaluator.effects([told], [known]) == pytest.approx(np.array([[-0.025, -0.125]]))
     # The neck unknown on both sides: all of it is the back's.
-    found = RULE.effects(table([NAN], [2.0]), table([NAN], [0.0]))
-    assert found == pytest.approx(np.array([[0.0, -0.25]]))
+    assert evaluator.effects([told], [encoding.row(neck=None)]) == pytest.approx(np.array([[0.0, -0.25]]))
 
 
 def test_it_comes_back_from_json() -> None:
@@ -65,6 +76,13 @@ def backbone() -> Backbone:
     return Backbone(tuple(blocks), np.array(theta), 8.0, math.inf)
 
 
+def rule_of(of: Backbone, table: Table) -> Hidden | None:
+    """The rule learned from a table under this backbone."""
+    layout = layout_of(of.blocks, ())
+    parts = solve.parts_of(layout, matrix(layout, table), np.append(of.theta, of.intercept))
+    return hidden_of(of, table, parts)
+
+
 def worn(rows: int, alike: bool, seed: int = 1) -> Table:
     """Grades of two parts that are worn together, or each on its own; a tenth is not known."""
     rng = np.random.default_rng(seed)
@@ -76,7 +94,7 @@ def worn(rows: int, alike: bool, seed: int = 1) -> Table:
 
 
 def test_parts_that_wear_together_are_told_from_parts_that_do_not() -> None:
-    together, apart = hidden_of(backbone(), worn(800, True)), hidden_of(backbone(), worn(800, False))
+    together, apart = rule_of(backbone(), worn(800, True)), rule_of(backbone(), worn(800, False))
     assert together is not None and apart is not None
     assert together.losses[:, -1] == pytest.approx([1.0, 0.5])
     # A worn back says that the neck is worn, which costs; a clean one that it is clean.
@@ -88,7 +106,7 @@ def test_parts_that_wear_together_are_told_from_parts_that_do_not() -> None:
 
 
 def test_an_unknown_part_stays_a_loss_however_clean_the_rest_is() -> None:
-    rule = hidden_of(backbone(), worn(800, True))
+    rule = rule_of(backbone(), worn(800, True))
     assert rule is not None
     gain = float(rule.predict(table([NAN], [0.0]))[0])
     assert 0 < gain <= 0.95 * 0.4 + 1e-12  # of what an unknown neck costs
@@ -103,7 +121,7 @@ def test_losses_count_as_the_usual_scale_of_their_family_has_them() -> None:
     build = Block("by build", (Levels("build", ("production", "prototype")),), "scale:condition")
     theta = np.concatenate([plain.theta, [1.0, -0.5, 0.0, 0.0]])
     scaled = Backbone((*plain.blocks, build), theta, 8.0, math.inf)
-    rule = hidden_of(scaled, t)
+    rule = rule_of(scaled, t)
     assert rule is not None
     assert rule.losses[:, -1] == pytest.approx([2.0, 1.0], rel=0.01)
     # Even of a prototype, at half of .4, what is not known stays a loss.
@@ -111,7 +129,7 @@ def test_losses_count_as_the_usual_scale_of_their_family_has_them() -> None:
 
 
 def test_few_rows_say_nothing() -> None:
-    rule = hidden_of(backbone(), worn(30, True))
+    rule = rule_of(backbone(), worn(30, True))
     assert rule is not None and not rule.weights.any()
 
 
@@ -122,3 +140,58 @@ def test_the_prices_decide_how_much_of_it_is_true() -> None:
     assert factor_of(-moved, moved, weight) == 0.0
     assert factor_of(3 * moved, moved, weight) == 1.0
     assert factor_of(moved, np.zeros(500), weight) == 0.0
+
+
+@pytest.mark.parametrize("cap", [math.inf, 0.5])
+def test_no_blank_gains_by_the_rule_more_than_it_costs_where_trees_bend_the_losses(cap: float) -> None:
+    """Trees may take all of their share of the losses back: what is left of a blank's cost must suffice."""
+    of = replace(backbone(), cap=cap)
+    rule = rule_of(of, worn(800, True))
+    assert rule is not None
+    left = 1 - HANDED
+    for column, place in (("neck", 0), ("back", 1)):
+        (other,) = {"neck", "back"} - {column}
+        best = float(rule.predict({column: np.array([NAN]), other: np.array([0.0])})[0])
+        slope = float(of.theta[6 if column == "neck" else 13])
+        cost = float(solve.saturate(np.array([slope]), cap)[0])
+        assert 0 < best <= left * cost, (place, best, cost)
+
+
+def test_a_rule_is_weakened_where_a_later_estimate_makes_blanks_cheaper() -> None:
+    table = worn(800, True)
+    rule = rule_of(backbone(), table)
+    assert rule is not None
+    cheaper = replace(backbone(), theta=backbone().theta * np.where(np.arange(14) == 6, 0.5, 1.0))
+    layout = layout_of(cheaper.blocks, ())
+    parts = solve.parts_of(layout, matrix(layout, table), np.append(cheaper.theta, 8.0))
+    found = within_costs(rule, cheaper, table, parts)
+    # A neck that is not known costs .2 now and no longer .4; the back costs what it did.
+    assert found.weights[0, 1] == pytest.approx(rule.weights[0, 1] / 2)
+    assert found.weights[1, 0] == rule.weights[1, 0]
+    assert found.losses is rule.losses and found.mean is rule.mean
+
+
+def test_a_blank_beside_heavy_losses_costs_less_and_may_gain_less() -> None:
+    """Cap 1/2. A back not known beside a neck at 5: u = 1 + .2, so of the back's .2 only e^−2.4 counts."""
+    rule = Hidden(
+        ("neck", "back"), np.zeros((2, 6)), np.array([0.0, 0.0]), np.array([[0.0, 0.0], [0.5, 0.0]])
+    )
+    rule = replace(rule, losses=np.tile(np.linspace(0.0, -0.5, 6), (2, 1)))
+    of, table = replace(backbone(), cap=0.5), {"neck": np.array([5.0]), "back": np.array([NAN])}
+    layout = layout_of(of.blocks, ())
+    parts = solve.parts_of(layout, matrix(layout, table), np.append(of.theta, 8.0))
+    # The rule says that such a neck is good news: half of its departure of −.5 is .25.
+    assert rule.predict(table)[0] == pytest.approx(0.25)
+    found = within_costs(rule, of, table, parts).predict(table)[0]
+    assert found == pytest.approx(0.95 * (1 - HANDED) * 0.2 * math.exp(-2.4), rel=1e-6)
+
+
+def test_what_a_blank_may_hide_is_the_variance_of_its_effect_where_it_is_known() -> None:
+    of, table = backbone(), {"neck": np.array([0.0, 2.0, 0.0, 2.0, 0.0, 2.0, NAN]), "back": np.ones(7)}
+    layout = layout_of(of.blocks, ())
+    parts = solve.parts_of(layout, matrix(layout, table), np.append(of.theta, of.intercept))
+    # Losses of 0 and .4 in equal numbers; the back is always known.
+    hidden = variances_of_losses(of, table, parts)
+    assert hidden == {"neck": pytest.approx(0.04)}
+    assert variance_of_unknown(hidden, table).tolist() == [0, 0, 0, 0, 0, 0, hidden["neck"]]
+    assert variance_of_unknown({}, table).tolist() == [0.0] * 7

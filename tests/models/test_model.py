@@ -105,6 +105,23 @@ def test_files_of_other_feature_columns_are_refused(model: GuitarModel, files: d
         read_model(other, model.catalogue)
 
 
+@pytest.mark.parametrize(
+    "change",
+    [{"inputs": "turned"}, {"weight": 1.5}, {"weight": -0.1}, {"handed": 2.0}, {"handed_level": -1}],
+    ids=str,
+)
+def test_trees_that_break_a_sign_or_a_share_are_refused(
+    model: GuitarModel, files: dict[str, bytes], change: dict[str, object]
+) -> None:
+    state = json.loads(files["core.json"])
+    trees = state["trees"]
+    # No trees fall with a loss and rise with it: said of the wrong sign they break it.
+    turned = [{**one, "sign": -one["sign"]} for one in trees["inputs"]]
+    state["trees"] = {**trees, **({"inputs": turned} if "inputs" in change else change)}
+    with pytest.raises(BundleDamagedError, match="break a sign or a share"):
+        read_model({**files, "core.json": json.dumps(state).encode()}, model.catalogue)
+
+
 def test_an_array_of_objects_is_never_unpickled(
     model: GuitarModel, files: dict[str, bytes], tmp_path: Path
 ) -> None:

@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 from specimens import drawn
 
 from models.instrument import Instrument, Subject
-from models.price.features import columns
 from models.price.model import GuitarModel
 from models.registry import Registry
 from models.valuation import Valuer
@@ -41,7 +40,7 @@ def widths(valuer: Valuer, subjects: list[Subject]) -> NDArray[np.float64]:
     """(n,) log of high over low of the 80% range."""
     assert isinstance(valuer.model, GuitarModel)
     # Without the explanation, which takes most of the time.
-    _, low, high = valuer.model.core.interval(columns(subjects, valuer.catalogue), (0.8,))
+    _, low, high = valuer.model.ranges(subjects, (0.8,))
     return np.asarray((high - low)[:, 0])
 
 

@@ -8,76 +8,91 @@ from numpy.typing import NDArray
 
 from models.price.basis import Table
 from models.price.spread import Spread
-from training.fit.scatter import Likelihood, fit_spread, maximised
+from training.fit.scatter import LeftOutSales, Likelihood, fit_spread, maximised
 
 Floats = NDArray[np.float64]
 ROWS = 3000
 
 
-def sales(rows: int, seed: int) -> tuple[Table, Floats, Floats, Floats]:
-    """Left-out sales: auctions scatter twice as much; a neck that is not known adds a variance of .04."""
+def sales(rows: int, seed: int) -> tuple[Table, Floats, Floats, Floats, Floats]:
+    """Left-out sales: auctions scatter twice as much; a neck that is not known adds a variance of .04.
+
+    A fifth have a blank of the level besides, which adds one of .03: that is known beforehand.
+    """
     rng = np.random.default_rng(seed)
     channel = np.where(rng.random(rows) < 0.4, "auction", "private").astype(object)
     neck = np.where(rng.random(rows) < 0.3, np.nan, 1.0)
     posterior = rng.uniform(0.0, 0.02, rows)
+    mixture = np.where(rng.random(rows) < 0.2, 0.03, 0.0)
     variance = np.where(channel == "auction", 0.04, 0.01) + posterior + np.where(np.isnan(neck), 0.04, 0.0)
+    variance += mixture
     residual = rng.standard_t(6, rows) * np.sqrt(variance * 4 / 6)
     table = {"channel": channel, "neck": neck, "time": rng.uniform(2010, 2020, rows)}
-    return table, rng.normal(8, 0.5, rows), residual, posterior
+    return table, rng.normal(8, 0.5, rows), residual, posterior, mixture
+
+
+def fitted(made: tuple[Table, Floats, Floats, Floats, Floats]) -> Spread:
+    hidden = {"neck": 0.04}
+    sales = LeftOutSales(*made)
+    return fit_spread(sales, len(made[1]), columns=("channel",), hidden=hidden, time="time", drift=0.005)
+
+
+def scale_of(found: Spread, table: Table, value: Floats, posterior: Floats, mixture: Floats) -> Floats:
+    """(n,) scales, with what is not known of a row by hand."""
+    levels = np.array([found.noise.levels["channel"].get(c, 0.0) for c in table["channel"]])
+    unknown = np.where(np.isnan(table["neck"]), 0.04, 0.0)
+    return found.scale(found.noise.variance(levels, value), posterior, unknown, mixture, table["time"])
 
 
 @pytest.fixture(scope="module")
 def found() -> Spread:
-    table, value, residual, posterior = sales(ROWS, 1)
-    hidden = {"neck": 0.04}
-    return fit_spread(
-        table, value, residual, posterior, columns=("channel",), hidden=hidden, time="time", drift=0.005
-    )
+    return fitted(sales(ROWS, 1))
 
 
-def mean_scale(
-    found: Spread, table: Table, value: Floats, posterior: Floats, rows: NDArray[np.bool_]
-) -> float:
-    some = {name: values[rows] for name, values in table.items()}
-    return float(found.scale(some, value[rows], posterior[rows]).mean())
+@pytest.fixture(scope="module")
+def scales(found: Spread) -> tuple[Table, Floats]:
+    """Other rows, and the scales of those that are surely valued and have no blank of the level."""
+    table, value, *_ = sales(ROWS, 2)
+    return table, scale_of(found, table, value, np.zeros(ROWS), np.zeros(ROWS))
 
 
-def test_what_scatters_more_gets_a_wider_range(found: Spread) -> None:
-    table, value, _, _ = sales(ROWS, 2)
-    sure, known = np.zeros(ROWS), ~np.isnan(table["neck"])
-    auction = table["channel"] == "auction"
-    ratio = mean_scale(found, table, value, sure, known & auction) / mean_scale(
-        found, table, value, sure, known & ~auction
-    )
+def test_what_scatters_more_gets_a_wider_range(scales: tuple[Table, Floats]) -> None:
+    table, scale = scales
+    known, auction = ~np.isnan(table["neck"]), table["channel"] == "auction"
+    ratio = scale[known & auction].mean() / scale[known & ~auction].mean()
     print(f"an auction's range is {ratio:.2f} times a private sale's, in truth 2")
     assert 1.7 < ratio < 2.3
 
 
-def test_what_is_not_known_widens_by_what_it_can_be_worth(found: Spread) -> None:
-    table, value, _, _ = sales(ROWS, 2)
-    sure, private = np.zeros(ROWS), table["channel"] == "private"
-    unknown = np.isnan(table["neck"])
-    ratio = mean_scale(found, table, value, sure, private & unknown) / mean_scale(
-        found, table, value, sure, private & ~unknown
-    )
+def test_what_is_not_known_widens_by_what_it_can_be_worth(scales: tuple[Table, Floats]) -> None:
+    table, scale = scales
+    unknown, private = np.isnan(table["neck"]), table["channel"] == "private"
+    ratio = scale[private & unknown].mean() / scale[private & ~unknown].mean()
     print(f"an unknown neck widens {ratio:.2f} times, in truth {np.sqrt(5):.2f}")
     assert ratio == pytest.approx(np.sqrt(5), rel=0.15)
 
 
+def test_what_a_blank_of_the_level_may_be_widens_by_its_variance(found: Spread) -> None:
+    table, value, _, posterior, _ = sales(ROWS, 2)
+    wide, narrow = (scale_of(found, table, value, posterior, np.full(ROWS, x)) for x in (0.03, 0.0))
+    assert wide**2 - narrow**2 == pytest.approx(np.full(ROWS, 0.03))
+
+
 @pytest.mark.parametrize("level", [0.5, 0.8, 0.95])
 def test_fresh_sales_fall_within_the_range_of_their_level(found: Spread, level: float) -> None:
-    table, value, residual, posterior = sales(4000, 3)
+    table, value, residual, posterior, mixture = sales(4000, 3)
     low, high = found.ends([level])
-    scale = found.scale(table, value, posterior)
+    scale = scale_of(found, table, value, posterior, mixture)
     inside = (residual >= scale * low[0]) & (residual <= scale * high[0])
     assert inside.mean() == pytest.approx(level, abs=0.025)
-    for group in (table["channel"] == "auction", np.isnan(table["neck"]), ~np.isnan(table["neck"])):
+    unknown = np.isnan(table["neck"])
+    for group in (table["channel"] == "auction", unknown, ~unknown, mixture > 0):
         assert inside[group].mean() == pytest.approx(level, abs=0.04)
 
 
-def test_the_last_day_and_the_drift_are_kept(found: Spread) -> None:
-    assert 2019.9 < found.last <= 2020.0
-    assert (found.drift, found.time, found.hidden) == (0.005, "time", {"neck": 0.04})
+def test_the_days_of_the_evidence_and_the_drift_are_kept(found: Spread) -> None:
+    assert 2010.0 <= found.first < 2010.1 and 2019.9 < found.last <= 2020.0
+    assert (found.drift, found.hidden) == (0.005, {"neck": 0.04})
     assert (np.diff(found.shape) >= 0).all() and len(found.shape) == ROWS
 
 
@@ -86,10 +101,11 @@ def test_the_last_day_and_the_drift_are_kept(found: Spread) -> None:
 
 def likelihood(less_known: float = 1.0) -> Likelihood:
     """Of 400 sales, for which the posterior variance is so many times as large as it should be."""
-    table, value, residual, posterior = sales(400, 4)
+    table, value, residual, posterior, mixture = sales(400, 4)
     auction = table["channel"] == "auction"
     x = np.stack([np.ones(400), value - 8, auction, ~auction], axis=1)
-    return Likelihood(x, np.where(np.isnan(table["neck"]), 0.04, 0.0), residual, less_known * posterior)
+    unknown = np.where(np.isnan(table["neck"]), 0.04, 0.0)
+    return Likelihood(x, unknown, residual, less_known * posterior, mixture)
 
 
 # The last is so low that the noise of half of the rows has come to where it moves no further.
@@ -131,22 +147,14 @@ def test_what_is_pushed_against_a_bound_stays_there_and_the_rest_is_at_the_top()
 
 
 def test_neither_names_nor_the_order_of_rows_nor_the_currency_move_the_scale() -> None:
-    table, value, residual, posterior = sales(ROWS, 5)
+    table, value, residual, posterior, mixture = sales(ROWS, 5)
 
     def scale(names: dict[str, str], order: Floats, more: float) -> Floats:
         channel = np.array([names[c] for c in table["channel"]], dtype=object)
         mine = {name: column[order] for name, column in {**table, "channel": channel}.items()}
-        spread = fit_spread(
-            mine,
-            value[order] + more,
-            residual[order],
-            posterior[order],
-            columns=("channel",),
-            hidden={"neck": 0.04},
-            time="time",
-            drift=0.005,
-        )
-        return spread.scale(mine, value[order] + more, posterior[order])[np.argsort(order)]
+        parts = [x[order] for x in (value + more, residual, posterior, mixture)]
+        spread = fitted((mine, *parts))  # type: ignore[arg-type]
+        return scale_of(spread, mine, parts[0], parts[2], parts[3])[np.argsort(order)]
 
     one = scale({"auction": "auction", "private": "private"}, np.arange(ROWS), 0.0)
     two = scale({"auction": "zz", "private": "aa"}, np.random.default_rng(6).permutation(ROWS), 3.0)

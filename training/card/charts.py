@@ -1,73 +1,18 @@
-"""The card's charts, as SVG: made to be read in black and white, and the same bytes from the same figures.
-
-Text stays text, so that a screen reader and a search find it; each chart is given its words by the page.
-"""
+"""The card's charts of what the values are worth, as SVG (`training.card.drawing`)."""
 
 from __future__ import annotations
 
-import io
-import re
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from typing import Any
 
-import matplotlib
 import numpy as np
-from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from matplotlib.ticker import FuncFormatter, NullFormatter
+from matplotlib.ticker import FuncFormatter
 
 from models.price.interface import FloatArray as Floats
+from training.card.drawing import ACCENT, INK, PALE, SOFT, axes, money_axis, styled, svg
 
-INK, SOFT, PALE, ACCENT = "#1d232b", "#77808c", "#d9dde3", "#24507a"
-_STYLE: dict[Any, Any] = {
-    "svg.fonttype": "none",
-    "font.family": "sans-serif",
-    "font.size": 9,
-    "axes.edgecolor": SOFT,
-    "axes.labelcolor": INK,
-    "axes.linewidth": 0.7,
-    "axes.spines.top": False,
-    "axes.spines.right": False,
-    "xtick.color": SOFT,
-    "ytick.color": SOFT,
-    "xtick.labelcolor": INK,
-    "ytick.labelcolor": INK,
-    "legend.frameon": False,
-    "legend.fontsize": 8.5,
-}
 _MOST_POINTS = 1500  # a scatter of more is a blot, and a large file
-
-
-@contextmanager
-def _styled(salt: str) -> Iterator[None]:
-    with matplotlib.rc_context({**_STYLE, "svg.hashsalt": salt}):
-        yield
-
-
-def _svg(figure: Figure, name: str) -> str:
-    out = io.StringIO()
-    figure.savefig(out, format="svg", metadata={"Date": None, "Creator": None}, transparent=True)
-    text = out.getvalue()
-    text = text[text.index("<svg") :]
-    # Scales with its column; ids of several charts on one page must not meet.
-    text = re.sub(r'<svg ([^>]*?)width="[^"]*" ', r"<svg \1", text, count=1)
-    text = re.sub(r'<svg ([^>]*?)height="[^"]*" ', r"<svg \1", text, count=1)
-    text = re.sub(r'(id="|url\(#|href="#)', rf"\g<1>{name}-", text)
-    return "\n".join(line.rstrip() for line in text.splitlines())
-
-
-def _axes(width: float = 5.2, height: float = 4.2) -> tuple[Figure, Axes]:
-    figure = Figure(figsize=(width, height), layout="constrained")
-    return figure, figure.subplots()
-
-
-_DOLLARS = FuncFormatter(lambda x, _: f"{x:,.0f}")
-
-
-def _money_axis(axis: Any) -> None:
-    axis.set_major_formatter(_DOLLARS)
-    axis.set_minor_formatter(NullFormatter())
 
 
 def _thinned(n: int) -> np.ndarray:
@@ -76,8 +21,8 @@ def _thinned(n: int) -> np.ndarray:
 
 def predicted_against_paid(center: Floats, paid: Floats) -> str:
     """Value against price on log axes, US dollars, with the line where both are the same."""
-    with _styled("paid"):
-        figure, ax = _axes()
+    with styled("paid"):
+        figure, ax = axes()
         some = _thinned(len(paid))
         x, y = np.exp(center[some]), np.exp(paid[some])
         ends = np.exp([min(center.min(), paid.min()), max(center.max(), paid.max())])
@@ -86,16 +31,16 @@ def predicted_against_paid(center: Floats, paid: Floats) -> str:
         ax.plot(ends, ends / 1.25, color=SOFT, lw=0.8, ls=(0, (4, 3)))
         ax.scatter(x, y, s=9, facecolor="none", edgecolor=ACCENT, lw=0.6, alpha=0.7)
         ax.set(xscale="log", yscale="log", xlabel="value (US dollars)", ylabel="price paid (US dollars)")
-        _money_axis(ax.xaxis)
-        _money_axis(ax.yaxis)
+        money_axis(ax.xaxis)
+        money_axis(ax.yaxis)
         ax.legend(loc="upper left")
-        return _svg(figure, "paid")
+        return svg(figure, "paid")
 
 
 def ratio_by_price(center: Floats, paid: Floats) -> str:
     """Value over price against value, with the median and the middle half of each tenth of the sales."""
-    with _styled("ratio"):
-        figure, ax = _axes()
+    with styled("ratio"):
+        figure, ax = axes()
         some, ratio = _thinned(len(paid)), np.exp(center - paid)
         ax.scatter(np.exp(center[some]), ratio[some], s=7, color=PALE, lw=0)
         ax.axhline(1, color=INK, lw=0.8)
@@ -106,11 +51,11 @@ def ratio_by_price(center: Floats, paid: Floats) -> str:
             ax.plot(x, middle, "o", color=INK, ms=5, label=None if row else "its median")
         ax.set(xscale="log", yscale="log", xlabel="value (US dollars)", ylabel="value ÷ price paid")
         ax.set_ylim(*np.clip(np.quantile(ratio, [0.005, 0.995]) * [0.9, 1.1], 0.2, 5))
-        _money_axis(ax.xaxis)
+        money_axis(ax.xaxis)
         ax.yaxis.set_major_formatter(FuncFormatter(lambda x, _: f"{x:g}"))
         ax.yaxis.set_minor_formatter(FuncFormatter(lambda x, _: f"{x:g}" if round(x, 1) in (0.5, 2) else ""))
         ax.legend(loc="upper right")
-        return _svg(figure, "ratio")
+        return svg(figure, "ratio")
 
 
 def _tenths(center: Floats) -> list[np.ndarray]:
@@ -122,7 +67,7 @@ def coverage_chart(rows: Sequence[tuple[str, int, Sequence[float]]], levels: Seq
 
     A bar is where 95 of 100 honest groups of so many sales would fall; outside it, hollow diamonds.
     """
-    with _styled("coverage"):
+    with styled("coverage"):
         figure = Figure(figsize=(9.2, 0.27 * len(rows) + 1.0), layout="constrained")
         panels = np.atleast_1d(figure.subplots(1, len(levels), sharey=True))
         at = np.arange(len(rows))[::-1]
@@ -144,7 +89,7 @@ def coverage_chart(rows: Sequence[tuple[str, int, Sequence[float]]], levels: Seq
             ax.tick_params(length=0)
             ax.spines["left"].set_visible(False)
         panels[0].set_yticks(at, [f"{name} ({n:,})" for name, n, _ in rows])
-        return _svg(figure, "coverage")
+        return svg(figure, "coverage")
 
 
 def index_chart(
@@ -156,8 +101,8 @@ def index_chart(
     check: tuple[Sequence[Any], Floats] | None,
 ) -> str:
     """The market index, 100 on the last day, with its band; `check`: days and levels of another index."""
-    with _styled("index"):
-        figure, ax = _axes(9.2, 3.4)
+    with styled("index"):
+        figure, ax = axes(9.2, 3.4)
         ax.fill_between(days, low, high, color=PALE, lw=0, label=band)
         ax.plot(days, center, color=ACCENT, lw=1.8, label="the model's index")
         if check is not None:
@@ -166,12 +111,12 @@ def index_chart(
         ax.axhline(100, color=SOFT, lw=0.7, ls=(0, (4, 3)))
         ax.set(ylabel="level, last day = 100")
         ax.legend(loc="best")
-        return _svg(figure, "index")
+        return svg(figure, "index")
 
 
 def importance_chart(rows: Sequence[tuple[str, str, float]]) -> str:
     """`rows`: (label, family, typical effect in per cent), the largest first."""
-    with _styled("matters"):
+    with styled("matters"):
         figure = Figure(figsize=(9.2, 0.27 * len(rows) + 0.7), layout="constrained")
         ax = figure.subplots()
         at = np.arange(len(rows))[::-1]
@@ -183,4 +128,4 @@ def importance_chart(rows: Sequence[tuple[str, str, float]]) -> str:
         ax.set(xlabel="mean size of its effect on the price, in per cent")
         ax.tick_params(axis="y", length=0)
         ax.margins(x=0.08)
-        return _svg(figure, "matters")
+        return svg(figure, "matters")

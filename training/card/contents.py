@@ -17,6 +17,7 @@ from models.money import Rates
 from models.price.interface import FACTORS, FAMILY_OF, PriceModel
 from models.study.judge import only_sales
 from models.vocabulary import BY_PATH, DEFAULT_CHANNEL
+from training.card.learnt import learnt
 from training.study.backtest import next_quarter, quarter_start
 from training.study.index import repeat_sales, resold
 
@@ -41,6 +42,7 @@ def contents(
             "index": market_index(model, rows, catalogue, fit_report.get("index")),
             "repeat_sales": _repeat_sales(rows, rates),
             "importance": importance(model, rows),
+            "trees": learnt(model, rows, fit_report),
             "fit": fit_report,
         }
     )

@@ -11,7 +11,8 @@ import numpy as np
 
 from models.study.judge import Judged
 from models.study.ratio import ACCEPTED
-from training.card import charts
+from training.card import charts, trees
+from training.card.pieces import figure, table, written
 from training.card.style import STYLE
 
 _MOST_FACTORS = 15
@@ -38,6 +39,7 @@ def page(card: Mapping[str, Any], judged: Judged | None) -> str:
         *(_judgement(card["study"], judged) if judged is not None else [_NOTHING_KEPT]),
         _index(card),
         _importance(card["importance"][:_MOST_FACTORS]),
+        *trees.section(card["trees"]),
         _evidence(card["evidence"]),
     ]
     body = "\n".join(parts)
@@ -89,12 +91,12 @@ def _judgement(study: Mapping[str, Any], judged: Judged) -> list[str]:
         intro,
         _tiles(whole),
         "<div class=pair>",
-        _figure(charts.predicted_against_paid(judged.center, judged.paid), "Value against price", paid_words),
-        _figure(charts.ratio_by_price(judged.center, judged.paid), "Ratio by price", ratio_words),
+        figure(charts.predicted_against_paid(judged.center, judged.paid), "Value against price", paid_words),
+        figure(charts.ratio_by_price(judged.center, judged.paid), "Ratio by price", ratio_words),
         "</div>",
         _ratio_table(cells),
         "<h2>Whether the ranges hold</h2>",
-        _figure(
+        figure(
             charts.coverage_chart(_coverage_rows(study), judged.levels),
             "Coverage by level and group: the line is the aim, the bar where chance alone leaves it, hollow "
             "diamonds lie outside",
@@ -117,12 +119,12 @@ def _tiles(whole: Mapping[str, Any]) -> str:
 def _ratio_table(cells: Sequence[tuple[str, Mapping[str, Any]]]) -> str:
     rows = []
     for key, (label, form) in _FIGURES.items():
-        figure = cells[0][1][key]
+        told = cells[0][1][key]
         accepted = ACCEPTED.get(key)
-        told = f"{accepted[0]:g} to {accepted[1]:g}" if accepted else ""
-        span = f"{_written(figure['low'], form)} to {_written(figure['high'], form)}"
-        rows.append([label, _written(figure["value"], form), span, told])
-    return _table("Ratio study", ["", "figure", "95% interval", "accepted for property (IAAO 2013)"], rows)
+        limits = f"{accepted[0]:g} to {accepted[1]:g}" if accepted else ""
+        span = f"{written(told['low'], form)} to {written(told['high'], form)}"
+        rows.append([label, written(told["value"], form), span, limits])
+    return table("Ratio study", ["", "figure", "95% interval", "accepted for property (IAAO 2013)"], rows)
 
 
 def _coverage_rows(study: Mapping[str, Any]) -> list[tuple[str, int, list[float]]]:
@@ -138,11 +140,11 @@ def _group_table(study: Mapping[str, Any]) -> str:
     rows = [_group_row("all sales", study["overall"])]
     for grouping, groups in study["groups"].items():
         rows += [_group_row(f"{grouping}: {name}", figures) for name, figures in groups.items()]
-    return _table("By group: median absolute error, ratio study, interval score, coverage", header, rows)
+    return table("By group: median absolute error, ratio study, interval score, coverage", header, rows)
 
 
 def _group_row(name: str, f: Mapping[str, Any]) -> list[str]:
-    figures = [_written(f[k]["value"], form) for k, form in _SHORT.items()]
+    figures = [written(f[k]["value"], form) for k, form in _SHORT.items()]
     return [
         name,
         f"{f['sales']:,}",
@@ -172,7 +174,7 @@ def _index(card: Mapping[str, Any]) -> str:
             "that knows nothing of the model (Bailey, Muth &amp; Nourse 1963); laid on the index at their "
             "mean.</p>"
         )
-    return f"<h2>The market</h2>{_figure(svg, 'Market index', words)}{note}"
+    return f"<h2>The market</h2>{figure(svg, 'Market index', words)}{note}"
 
 
 def _check(
@@ -200,36 +202,11 @@ def _importance(rows: Sequence[Mapping[str, Any]]) -> str:
         "<p>How much each field moved the values of the last sales from those of a typical clean specimen of "
         "the same model. Maker and model set the level that this is counted from.</p>"
     )
-    return f"<h2>What matters most</h2>{intro}{_figure(svg, 'Mean size of effects', words)}"
+    return f"<h2>What matters most</h2>{intro}{figure(svg, 'Mean size of effects', words)}"
 
 
 def _evidence(told: Mapping[str, Any]) -> str:
     names = ("sale", "asking", "offer", "makers", "models")
     rows = [[name, f"{told[name]:,}"] for name in names]
     rows += [[f"channel: {name}", f"{count:,}"] for name, count in told["channels"].items()]
-    return "<h2>The evidence</h2>" + _table("What the model was fitted on", ["", "count"], rows)
-
-
-# ── pieces ───────────────────────────────────────────────────────────────────
-
-
-def _written(value: float | None, form: str) -> str:
-    return "–" if value is None else form.format(value)
-
-
-def _figure(svg: str, caption: str, words: str) -> str:
-    """`words` stand in for the picture where it is not seen."""
-    told = svg.replace("<svg ", f'<svg role="img" aria-label="{escape(words)}" ', 1)
-    return f"<figure>{told}<figcaption>{escape(caption)}</figcaption></figure>"
-
-
-def _table(caption: str, header: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
-    head = "".join(f"<th scope=col>{escape(cell)}</th>" for cell in header)
-    body = "".join(
-        f"<tr><th scope=row>{escape(row[0])}</th>{''.join(f'<td>{escape(c)}</td>' for c in row[1:])}</tr>"
-        for row in rows
-    )
-    return (
-        f"<div class=scroll><table><caption>{escape(caption)}</caption><thead><tr>{head}</tr></thead>"
-        f"<tbody>{body}</tbody></table></div>"
-    )
+    return "<h2>The evidence</h2>" + table("What the model was fitted on", ["", "count"], rows)

@@ -104,7 +104,8 @@ def truth_cells(market: Market) -> tuple[list[str], list[Cells]]:
     effects, events = market.effects, market.events
     columns: dict[str, Sequence[float]] = {
         "log_value": events.log_value.tolist(),
-        "log_market": market.truth.log_market(events.specimens["model"], events.day, events.channel).tolist(),
+        # All that is not the specimen's: a channel may take one specimen otherwise than another.
+        "log_market": (events.log_value - market.truth.log_specimen(events.specimens)).tolist(),
     }
     for family in _EFFECT_FAMILIES:
         parts = [effect for flat, effect in effects.items() if FAMILY[flat] is family]

@@ -21,6 +21,10 @@ class Nature:
     saturation: float = math.inf  # where the sum of condition and originality penalties levels off
     floor: float = 0.0  # share of the model's price below which no specimen falls; 0: none
     slips: float = 0.0  # share of the sales whose record went wrong unnoticed
+    storied_rarity: float = 0.0  # how much more history is worth on the rarest of editions, as a share
+    dealer_clean: float = 0.0  # what a dealer gets on top for a specimen without a fault
+    semi_relief: float = 0.0  # share of the cost of wear of top and back that a semi-hollow body is spared
+    early_parts: float = 0.0  # how much more changed parts cost in the first year of a run, as a share
 
 
 # Common practice: a prototype is worth 2.5–4 ordinary specimens.
@@ -32,6 +36,7 @@ NATURES: Mapping[str, Nature] = {
         Nature("house", _PROTOTYPE, 0.12, 0.10, 0.04, 0.15, 0.5, slips=0.003),
         Nature("additive", _PROTOTYPE),
         Nature("entangled", _PROTOTYPE, 0.3, 0.45, 0.18, 0.6, 0.7, 1.1, 0.3),
+        Nature("woven", _PROTOTYPE, storied_rarity=0.8, dealer_clean=0.10, semi_relief=0.6, early_parts=0.5),
         Nature("contrary", math.log(0.6), 0.12, 0.0, 0.04, 0.15, 0.5),
     )
 }

@@ -33,6 +33,11 @@ Columns = Mapping[str, NDArray[Any]]
 # Fields whose effect is counted; maker, model and serial never differ from the reference's.
 COUNTED: tuple[str, ...] = tuple(f.flat for f in FIELDS if f.flat not in ("maker", "model", "serial"))
 FAMILY: Mapping[str, Family] = {f.flat: f.family for f in FIELDS}
+_DEALER = CHANNEL_NAMES.index("dealer")
+_PART_OF_A_FAULT = (
+    0.2  # of penalty, in log: with so much, a third of what a dealer gets for a clean one is left
+)
+_COMMON, _RAREST = 300, 15  # specimens recorded of an edition: with more, its history is worth the ordinary
 _ORDERS = 8  # pairs of orders, each with its reverse; an additive truth is exact with any
 
 
@@ -45,7 +50,8 @@ class Truth:
 
     def log_value(self, c: Columns, day: NDArray[np.int64], channel: NDArray[np.int64]) -> Floats:
         """(n,) log US dollars on that day (ordinal) in that channel (index), before what no field records."""
-        return self.log_specimen(c) + self.log_market(c["model"], day, channel)
+        market = self.log_market(c["model"], day, channel)
+        return self.log_specimen(c) + market + self._at_dealers(c, channel)
 
     def log_market(
         self, model: NDArray[np.int64], day: NDArray[np.int64], channel: NDArray[np.int64]
@@ -58,7 +64,7 @@ class Truth:
     def log_specimen(self, c: Columns) -> Floats:
         """(n,) the specimen's part, its model's level included."""
         m = c["model"]
-        gains = self._identity(c) + self._rarity(c) + _table(PROVENANCE_GAIN, c)
+        gains = self._identity(c) + self._rarity(c) + self._provenance(c)
         total = gains - _saturated(self._penalty(c), self.nature.saturation)
         if self.nature.floor:
             # A smooth maximum: sharpness 5 keeps it within a hundredth of the product above twice the floor.
@@ -118,12 +124,30 @@ class Truth:
 
     def _identity(self, c: Columns) -> Floats:
         m = c["model"]
-        first, last = self._per_model("first_year"), self._per_model("last_year")
-        run = (c["year"] - (first + last)[m] / 2) / np.maximum((last - first)[m] / 2, 1)
-        run = np.clip(run, -1.2, 1.2)
+        run = self._run(c)
         bump = self._per_model("year_bump")[m] * np.cos(np.pi * run)
         weight = WEIGHT_PER_KG * (c["weight_kg"] - self._per_model("weight_kg")[m])
         return np.asarray(-self._per_model("year_slope")[m] * run + bump + weight)
+
+    def _run(self, c: Columns) -> Floats:
+        """The year within the model's run: −1 the first, 1 the last."""
+        first, last, m = self._per_model("first_year"), self._per_model("last_year"), c["model"]
+        run = (c["year"] - (first + last)[m] / 2) / np.maximum((last - first)[m] / 2, 1)
+        return np.asarray(np.clip(run, -1.2, 1.2))
+
+    def _provenance(self, c: Columns) -> Floats:
+        """What is documented; history counts for more on an edition of few."""
+        recorded = _edition_table(self.world.models, "recorded")[c["model"], c["edition"]]
+        rare = np.log(_COMMON / np.maximum(recorded, 1)) / np.log(_COMMON / _RAREST)
+        rare = np.where(recorded > 0, np.clip(rare, 0.0, 1.0), 0.0)
+        gains = {flat: np.array(steps)[c[flat]] for flat, steps in PROVENANCE_GAIN.items()}
+        gains["provenance_history"] = gains["provenance_history"] * (1 + self.nature.storied_rarity * rare)
+        return np.asarray(sum(gains.values()))
+
+    def _at_dealers(self, c: Columns, channel: NDArray[np.int64]) -> Floats:
+        """What a dealer gets on top, the less the more there is wrong."""
+        clean = np.exp(-np.maximum(self._penalty(c), 0.0) / _PART_OF_A_FAULT)
+        return np.where(channel == _DEALER, self.nature.dealer_clean * clean, 0.0)
 
     def _rarity(self, c: Columns) -> Floats:
         m, build = c["model"], c["build"]
@@ -169,14 +193,19 @@ class Truth:
         """What condition and originality cost together, counted from the reference; below 0 when better."""
         nature, m, prototype = self.nature, c["model"], c["build"] == 1
         z = np.clip(self._per_model("standard_level")[m], -2, 2)
-        wear = sum(cost * (c[part] ** WEAR_POWER - 1.0) for part, cost in WEAR_COST.items())
+        semi = np.array([x.named.body == "semi" for x in self.world.models])[m]
+        spared = dict.fromkeys(("condition_top", "condition_back"), 1 - nature.semi_relief * semi)
+        wear = sum(
+            cost * (c[part] ** WEAR_POWER - 1.0) * spared.get(part, 1.0) for part, cost in WEAR_COST.items()
+        )
         wear = wear * np.exp(nature.slope_spread * self._per_model("wear_slope")[m])
         wear = wear * (1 - nature.proto_relief * prototype)
         refinish = np.array(ORIGINALITY_COST["originality_finish"])[c["originality_finish"]]
         refinish = refinish * np.exp(0.5 * nature.slope_spread * self._per_model("refinish_slope")[m])
         refinish = refinish * (1 + nature.dear_refinish * z)
         parts = {k: v for k, v in ORIGINALITY_COST.items() if k != "originality_finish"}
-        return np.asarray(wear + refinish + _table(CONDITION_COST, c) + _table(parts, c))
+        changed = _table(parts, c) * (1 - nature.early_parts * self._run(c))
+        return np.asarray(wear + refinish + _table(CONDITION_COST, c) + changed)
 
 
 def _table(costs: Mapping[str, tuple[float, ...]], c: Columns) -> Floats:

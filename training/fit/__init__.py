@@ -13,6 +13,7 @@ from tqdm import tqdm
 from models.catalogue import Catalogue
 from models.evidence import Evidence
 from models.money import Rates
+from models.price.core import Core
 from models.price.features import columns, edition_key, model_key
 from models.price.instruments import InstrumentEncoding
 from models.price.model import GuitarModel
@@ -59,15 +60,20 @@ def fit_model(
         fitted = fit_core(data, guitar_specification(), encoding, seed, learned, bar.update)
     spread = fitted.core.spread
     assert spread is not None
-    model = GuitarModel(
-        core=replace(fitted.core, spread=replace(spread, shape=spread.shape * width)),
-        catalogue=catalogue,
+    model = model_of(replace(fitted.core, spread=replace(spread, shape=spread.shape * width)), rows, encoding)
+    return Fit(model, report_of(rows, fitted, model), learned_of(fitted))
+
+
+def model_of(core: Core, rows: Sequence[Evidence], encoding: InstrumentEncoding) -> GuitarModel:
+    """The model of a core that was fitted on these rows."""
+    return GuitarModel(
+        core=core,
+        catalogue=encoding.catalogue,
         sales=counts_of(rows),
         typical=encoding.typical,
         first_evidence=min(e.day for e in rows),
         last_evidence=max(e.day for e in rows),
     )
-    return Fit(model, report_of(rows, fitted, model), learned_of(fitted))
 
 
 def data_of(rows: Sequence[Evidence], encoding: InstrumentEncoding, rates: Rates) -> Data:
@@ -110,4 +116,4 @@ def counts_of(rows: Sequence[Evidence]) -> Mapping[str, Mapping[str, Mapping[str
     return out
 
 
-__all__ = ["Fit", "Fitted", "Learned", "counts_of", "data_of", "fit_model"]
+__all__ = ["Fit", "Fitted", "Learned", "counts_of", "data_of", "fit_model", "model_of"]

@@ -18,7 +18,13 @@ from models.price.posterior import Posterior, compressed, nothing_known
 from training.fit import solve
 from training.fit.calibrate import calibrated
 from training.fit.crossfit import CrossFit, cross_fit, folds_of, relearned
-from training.fit.hiding import factor_of, hidden_of, variance_of_unknown, variances_of_losses
+from training.fit.hiding import (
+    factor_of,
+    hidden_of,
+    variance_of_unknown,
+    variances_of_losses,
+    within_costs,
+)
 from training.fit.learned import Learned, starting_from
 from training.fit.leftout import LeftOut, inputs_of, left_out
 from training.fit.problem import SALE, Problem, layout_of, matrix
@@ -115,6 +121,7 @@ def fit_core(
     estimate = _capped(problem, estimate, step_done)
     # Once more with what was learned held, so that coefficients and covariance belong to the same variances.
     estimate = solve.fit(problem, estimate, most=1, learn=False, step_done=step_done)
+    hidden = _as_estimated(problem, estimate, hidden, data.table)
     crossing = relearned if spec.relearn else cross_fit
     crossed = crossing(problem, estimate, folds_of(data.specimen, seed))
     step_done()
@@ -124,7 +131,7 @@ def fit_core(
         left = replace(left, inputs=inputs_of(data.rows, problem.layout, estimate, encoding, inputs))
     step_done()
     grown = grow(left, crossed.weight, data.sale, crossed.folds, inputs, spec.growth, seed, step_done)
-    backbone = backbone_of(problem, estimate.theta, estimate.cap).served()
+    backbone = backbone_of(problem, estimate.theta, estimate.cap)
     core = Core(backbone, grown.trees, _posterior(problem, estimate), None, hidden)
     calibration = calibrated(core, data, spec, problem, estimate, crossed, left, grown, encoding)
     core = replace(core, spread=calibration)
@@ -208,6 +215,12 @@ def _hidden_rule(problem: Problem, est: Estimate, table: Table) -> Hidden | None
     residual = problem.y - solve.predict(problem.layout, problem.x, est.theta, est.cap)
     factor = factor_of(residual, rule.predict(table), solve.weights(problem, residual, est))
     return replace(rule, weights=rule.weights * factor)
+
+
+def _as_estimated(problem: Problem, est: Estimate, rule: Hidden | None, table: Table) -> Hidden | None:
+    """The rule within the costs of the last estimate: what it was bounded by was the first one's."""
+    parts = solve.parts_of(problem.layout, problem.x, est.theta)
+    return rule and within_costs(rule, backbone_of(problem, est.theta, est.cap), table, parts)
 
 
 def _posterior(problem: Problem, est: Estimate) -> Posterior:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 
 import numpy as np
 
@@ -11,12 +12,13 @@ from models.price.basis import Floats, Ramps, Table
 from models.price.hidden import Hidden
 from training.fit.solve import Parts, saturate, saturation_slope
 from training.fit.spec import reference_grade
+from training.fit.trees import HANDED
 
 _RIDGE = 5.0
 _LEAST_ROWS = 40
 # A blank stays a loss: what the known fields take off it is at most this share of what it costs beyond the
-# reference instrument's own loss.
-_SHARE = 0.95
+# reference instrument's own loss, of which trees may bend a part away.
+_SHARE = 0.95 * (1.0 - HANDED)
 
 
 def hidden_of(backbone: Backbone, table: Table, parts: Parts) -> Hidden | None:
@@ -33,7 +35,7 @@ def hidden_of(backbone: Backbone, table: Table, parts: Parts) -> Hidden | None:
     )
     if len(columns) < 2:
         return None
-    losses, base, reference = _losses(backbone, columns)
+    losses, _, reference = _losses(backbone, columns)
     scales, slope = _scales(backbone, columns, parts)
     own = (scales * slope[:, None]).mean(axis=0)
     losses = losses * own[:, None]
@@ -45,10 +47,19 @@ def hidden_of(backbone: Backbone, table: Table, parts: Parts) -> Hidden | None:
     mean = np.maximum(mean, reference * own)
     departure = np.where(known, loss - mean, 0.0)
     weights = np.stack([_row(departure, known, k) for k in range(len(columns))])
-    spare = base - reference
-    cost = np.vstack([spare * scales * slope[:, None], spare * scales.min(axis=0)])
-    taken = np.vstack([-departure @ weights.T, mean @ weights.T])
-    return Hidden(columns, losses, mean, weights * _bound(taken, cost)[:, None])
+    return within_costs(Hidden(columns, losses, mean, weights), backbone, table, parts)
+
+
+def within_costs(rule: Hidden, backbone: Backbone, table: Table, parts: Parts) -> Hidden:
+    """The rule, weakened where it could make a blank as good as the reference under this backbone."""
+    _, base, reference = _losses(backbone, rule.columns)
+    scales, slope = _scales(backbone, rule.columns, parts)
+    least = scales.min(axis=0)
+    alone = saturate(base * least, backbone.cap) - saturate(reference * least, backbone.cap)
+    cost = np.vstack([(base - reference) * scales * slope[:, None], alone])
+    _, departure = rule.sides(table)
+    taken = np.vstack([-departure @ rule.weights.T, rule.mean @ rule.weights.T])
+    return replace(rule, weights=rule.weights * _bound(taken, cost)[:, None])
 
 
 def variances_of_losses(backbone: Backbone, table: Table, parts: Parts) -> dict[str, float]:

@@ -49,7 +49,7 @@ def left_out(
     encoding: Encoding,
     inputs: Sequence[Input],
 ) -> LeftOut:
-    """Each fold's rows by the coefficients that were fitted without them, as they would be served."""
+    """Each fold's rows by the coefficients that were fitted without them."""
     n = len(data.y)
     gap_of = {level: layout.intercept + 1 + at for at, level in enumerate(layout.gaps)}
     out = np.zeros((5, n))
@@ -58,9 +58,7 @@ def left_out(
         rows = np.flatnonzero(crossed.folds == fold)
         if not len(rows):
             continue
-        backbone = Backbone(
-            layout.blocks, theta[: layout.intercept], float(theta[layout.intercept]), cap
-        ).served()
+        backbone = Backbone(layout.blocks, theta[: layout.intercept], float(theta[layout.intercept]), cap)
         core = Core(backbone, None, nothing_known(len(backbone.theta)), None, hidden)
         evaluator = Evaluator(core, encoding, inputs)
         parts = evaluator.parts_of([data.rows[row] for row in rows])
@@ -80,6 +78,6 @@ def inputs_of(
     each fold's rows, and what they say of them they say of no later row.
     """
     intercept = float(est.theta[layout.intercept])
-    backbone = Backbone(layout.blocks, est.theta[: layout.intercept], intercept, est.cap).served()
+    backbone = Backbone(layout.blocks, est.theta[: layout.intercept], intercept, est.cap)
     core = Core(backbone, None, nothing_known(len(backbone.theta)), None)
     return Evaluator(core, encoding, inputs).parts_of(rows).inputs

@@ -9,7 +9,7 @@ import numpy as np
 import scipy.sparse as sp
 from numpy.typing import NDArray
 
-from models.price.backbone import LEVEL, Block, design
+from models.price.backbone import BLANK, LEVEL, Block, design
 from models.price.basis import Floats, Ints, Table
 
 Bools = NDArray[np.bool_]
@@ -38,8 +38,9 @@ class Layout:
 
     @property
     def nonnegative(self) -> Bools:
-        """(p,) True for the coefficients of losses."""
-        return np.array([self.roles[r].startswith("loss:") for r in self.role])
+        """(p,) True for the coefficients of losses and blanks."""
+        signed = [role == BLANK or role.startswith("loss:") for role in self.roles]
+        return np.array(signed)[self.role]
 
     @property
     def scales(self) -> Bools:

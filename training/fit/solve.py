@@ -15,7 +15,7 @@ import scipy.linalg as sl
 import scipy.sparse as sp
 from scipy.special import gammaln
 
-from models.price.backbone import BLANK, LEVEL, MIN_SCALE
+from models.price.backbone import BLANK, LEVEL
 from models.price.basis import Floats, Ints
 from training.fit.problem import Bools, Layout, Problem
 
@@ -87,7 +87,7 @@ def role_factor(role: str, parts: Parts, slope: Floats) -> Floats:
         return np.ones_like(slope)
     if kind == "loss":
         return -slope * parts.scale[family]
-    return np.where(parts.scale[family] > MIN_SCALE, -slope * parts.loss[family], 0.0)
+    return -slope * parts.loss[family] * parts.scale[family]
 
 
 def parts_of(layout: Layout, x: sp.csr_matrix, theta: Floats) -> Parts:
@@ -96,7 +96,7 @@ def parts_of(layout: Layout, x: sp.csr_matrix, theta: Floats) -> Parts:
     families = [name[5:] for name in layout.roles if name.startswith("loss:")]
     zero = np.zeros(x.shape[0])
     loss = {f: by_role[f"loss:{f}"] for f in families}
-    scale = {f: np.maximum(1.0 + by_role.get(f"scale:{f}", zero), MIN_SCALE) for f in families}
+    scale = {f: np.exp(by_role.get(f"scale:{f}", zero)) for f in families}
     total = sum((loss[f] * scale[f] for f in families), zero)
     return Parts(by_role[LEVEL] + by_role.get(BLANK, zero), loss, scale, total)
 

@@ -59,13 +59,29 @@ def linear(column: str) -> Maker:
     """Centred and scaled by what is known."""
 
     def fit(table: Table) -> Basis | None:
-        x = table[column]
-        known = x[~np.isnan(x)]
+        known = _told(table, column)
         if len(known) < 5 or np.ptp(known) == 0:
             return None
         return Linear(column, float(known.mean()), float(known.std()))
 
     return fit
+
+
+# Columns that have the typical value where the field is blank, and what marks that.
+_MARKS = {
+    "year": "year_blank",
+    "year_in_run": "year_blank",
+    "weight": "weight_blank",
+    "figure": "figure_blank",
+    "finish_rarity": "finish_blank",
+}
+
+
+def _told(table: Table, column: str) -> np.ndarray:
+    """The known values, without those that only stand in for a blank: they hardly vary, and say nothing."""
+    x = table[column]
+    mark = table.get(_MARKS.get(column, ""))
+    return np.asarray(x[~np.isnan(x) & (mark == 0 if mark is not None else True)])
 
 
 def raw(column: str, scale: float = 1.0) -> Maker:
@@ -136,8 +152,8 @@ def smooth(column: str, knots: int = 12, size: int | None = 8) -> Maker:
     """A curve on quantile knots."""
 
     def fit(table: Table) -> Basis | None:
-        x = table[column]
-        at = _knots(x[~np.isnan(x)], knots) if (~np.isnan(x)).sum() > 20 else np.zeros(0)
+        known = _told(table, column)
+        at = _knots(known, knots) if len(known) > 20 else np.zeros(0)
         return smooth_over(column, at.tolist(), size) if len(at) >= 5 else None
 
     return fit
@@ -300,7 +316,8 @@ def _figure() -> list[Term]:
 
 def _blanks() -> list[Term]:
     """How much less those who leave a field blank are paid than the reference instrument; see `BLANK`."""
-    return [Term(name, (raw(name),), BLANK, "blank") for name in ("number_unknown", *BLANKS)]
+    # Coefficients of losses and blanks are not negative, so a blank takes its own off.
+    return [Term(name, (raw(name, -1.0),), BLANK, "blank") for name in ("number_unknown", *BLANKS)]
 
 
 def _market() -> list[Term]:

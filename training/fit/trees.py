@@ -22,6 +22,7 @@ from models.price.pairs import PairTables
 from training.fit.leftout import LeftOut
 
 _LEAST_ROWS = 120  # of 20 a leaf: below, a tree could hardly split
+HANDED = 0.15
 # The weight is the slope of left-out residuals on what the trees say of them, pulled to 0 by _SHY squared
 # standard errors, times n² / (n² + _HALF²) of n sales. With _FULL sales or more it is never below _LEAST.
 _SHY, _HALF, _FULL, _LEAST = 4.0, 400.0, 1500, 0.1
@@ -77,7 +78,7 @@ class Growth:
     parameters: Mapping[str, object] = field(default_factory=lambda: PARAMETERS)
     rounds: int = 400
     bags: int = 16  # a power of two: the mean of the boosters is exact. As tables, more are free to serve.
-    handed: float = 0.15
+    handed: float = HANDED
     handed_level: float = 0.0
     patience: int = 0
 
@@ -109,12 +110,15 @@ def grow(
         "interaction_constraints": [list(pair) for pair in combinations(range(len(inputs)), 2)],
     }
     judged = np.where(sale, weight, 0.0)
-    rounds, answers = _left_out(parameters, x, target, weight, judged, folds, seed, growth)
+    rounds, answers = answers_left_out(
+        parameters, x, target, weight, judged, folds, seed, growth.rounds, patience=growth.patience
+    )
     step_done()
     says = answers - given
     share = weight_of(residual, says, judged, count)
     texts = tuple(
-        _train(parameters, x, target, weight, rounds, seed * growth.bags + bag) for bag in range(growth.bags)
+        booster_text(parameters, x, target, weight, rounds, seed * growth.bags + bag)
+        for bag in range(growth.bags)
     )
     tables = PairTables.from_text(texts)
     if tables.wrong_steps([one.sign for one in inputs]):
@@ -145,7 +149,7 @@ def weight_of(residual: Floats, says: Floats, judged: Floats, sales: int) -> flo
     return float(np.clip(believed * sales**2 / (sales**2 + _HALF**2), floor, 1.0))
 
 
-def _left_out(
+def answers_left_out(
     parameters: dict[str, object],
     x: Floats,
     target: Floats,
@@ -153,25 +157,30 @@ def _left_out(
     judged: Floats,
     folds: Ints,
     seed: int,
-    growth: Growth,
+    most: int,
+    levels: Sequence[int] = (),
+    patience: int = 0,
 ) -> tuple[int, Floats]:
-    """The number of rounds that does best over all folds, and every row's answer after that many."""
-    paths, boosters = np.zeros(growth.rounds), []
-    patience = [lgb.early_stopping(growth.patience, verbose=False)] if growth.patience else []
+    """The number of rounds, `most` at most, that does best over all folds, and every row's answer after them.
+
+    `levels`: the columns of x that are codes of levels. `patience`: see `Growth`.
+    """
+    paths, boosters = np.zeros(most), []
+    stop = [lgb.early_stopping(patience, verbose=False)] if patience else []
     for fold in range(int(folds.max()) + 1):
         inside, out = np.flatnonzero(folds != fold), np.flatnonzero(folds == fold)
-        data = lgb.Dataset(x[inside], target[inside], weight=weight[inside], free_raw_data=True)
+        data = lgb.Dataset(x[inside], target[inside], weight=weight[inside], categorical_feature=list(levels))
         valid = data.create_valid(x[out], target[out], weight=np.maximum(judged[out], 1e-12))
         seen: dict[str, dict[str, list[float]]] = {}
         booster = lgb.train(
             {**parameters, "metric": "l2", "seed": seed},
             data,
-            growth.rounds,
+            most,
             valid_sets=[valid],
-            callbacks=[lgb.record_evaluation(seen), *patience],
+            callbacks=[lgb.record_evaluation(seen), *stop],
         )
         path = seen["valid_0"]["l2"]
-        path += path[-1:] * (growth.rounds - len(path))  # where it grew no further
+        path += path[-1:] * (most - len(path))  # where it grew no further
         paths += np.array(path) * float(judged[out].sum())
         boosters.append((out, booster))
     rounds = int(np.argmin(paths)) + 1
@@ -181,9 +190,15 @@ def _left_out(
     return rounds, answers
 
 
-def _train(
-    parameters: dict[str, object], x: Floats, target: Floats, weight: Floats, rounds: int, seed: int
+def booster_text(
+    parameters: dict[str, object],
+    x: Floats,
+    target: Floats,
+    weight: Floats,
+    rounds: int,
+    seed: int,
+    levels: Sequence[int] = (),
 ) -> str:
-    """A booster of so many rounds, as text."""
-    booster = lgb.train({**parameters, "seed": seed}, lgb.Dataset(x, target, weight=weight), rounds)
-    return str(booster.model_to_string())
+    """A booster of so many rounds, as text. `levels`: the columns of x that are codes of levels."""
+    data = lgb.Dataset(x, target, weight=weight, categorical_feature=list(levels))
+    return str(lgb.train({**parameters, "seed": seed}, data, rounds).model_to_string())

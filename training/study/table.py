@@ -25,7 +25,7 @@ def as_text(found: Mapping[str, Any]) -> str:
         rows += [_row(f"{grouping}: {name}", figures) for name, figures in groups.items()]
     title = f"{found['overall']['sales']} sales, {found['first']} to {found['last']}"
     version = f"bundle {found['version']}: " if "version" in found else ""
-    return "\n".join([version + title, "", *_aligned(rows), "", *_spans(found["overall"])])
+    return "\n".join([version + title, "", *aligned(rows), "", *_spans(found["overall"])])
 
 
 def _row(name: str, figures: Mapping[str, Any]) -> tuple[str, ...]:
@@ -48,7 +48,8 @@ def _spans(overall: Mapping[str, Any]) -> list[str]:
     ]
 
 
-def _aligned(rows: list[tuple[str, ...]]) -> list[str]:
+def aligned(rows: list[tuple[str, ...]]) -> list[str]:
+    """One line a row: the first column flush left, the others flush right."""
     widths = [max(len(row[k]) for row in rows) for k in range(len(rows[0]))]
     return [
         "  ".join([row[0].ljust(widths[0]), *(c.rjust(w) for c, w in zip(row[1:], widths[1:], strict=True))])

@@ -124,8 +124,8 @@ class Evaluator:
             one, two = self.find_each([row, other])
             (_, at, weights), (_, at2, weights2) = _vector(one), _vector(two)
             learned = one.memory.pieces.difference((at, weights), (at2, weights2))
-            known = np.abs(np.subtract(one.losses.unknowns, two.losses.unknowns))
-            hidden = one.memory.rules.variances @ known + abs(
+            pairs = zip(one.losses.variances, two.losses.variances, strict=True)
+            hidden = sum(abs(own - their) for own, their in pairs) + abs(
                 one.plan.mixture(one.values, one.level.keys).variance
                 - two.plan.mixture(two.values, two.level.keys).variance
             )
@@ -215,7 +215,7 @@ class Evaluator:
             found.level.total,
             found.memory.rules.taken(losses, found.scales.factors),
             found.level.noise,
-            losses.variance,
+            sum(losses.variances),
             mixture.shift,
             mixture.variance,
             self.encoding.time(found.values),
@@ -251,10 +251,10 @@ def _vector(found: Found) -> tuple[float, list[int], list[float]]:
     rules, level, losses, scales = found.memory.rules, found.level, found.losses, found.scales
     slope = rules.slope(losses, scales.factors)
     prior, at, weights = level.prior, list(level.at), list(level.weights)
-    for span, loss, factor, piece, free in zip(
-        rules.spans, losses.families, scales.factors, scales.pieces, scales.free, strict=True
+    for span, loss, factor, piece in zip(
+        rules.spans, losses.families, scales.factors, scales.pieces, strict=True
     ):
-        of_losses, of_scale = -slope * factor, -slope * loss * free
+        of_losses, of_scale = -slope * factor, -slope * loss * factor
         prior += of_losses * of_losses * sum(losses.priors[span]) + of_scale * of_scale * piece.prior
         at += chain.from_iterable(losses.at[span])
         weights += [of_losses * weight for own in losses.weights[span] for weight in own]

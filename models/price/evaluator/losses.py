@@ -7,6 +7,7 @@ the build.
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Sequence
 from typing import NamedTuple
 
@@ -81,14 +82,15 @@ class LossField:
 class Losses(NamedTuple):
     """The losses of one row, field by field.
 
-    `families`, `parts`: their sums by family and by part.
+    `variances`: of the effects of those that are not known, 0 for a known one. `families`, `parts`: sums by
+    family and by part.
     """
 
     amounts: tuple[float, ...]
     departures: tuple[float, ...]
     unknowns: tuple[float, ...]
     priors: tuple[float, ...]
-    variance: float
+    variances: tuple[float, ...]
     at: tuple[tuple[int, ...], ...]
     weights: tuple[tuple[float, ...], ...]
     families: tuple[float, ...]
@@ -111,9 +113,6 @@ class LossRules:
         self.family_of_part = [
             core.backbone.families.index(families[span.start]) for span in self._part_spans
         ]
-        spread = core.spread
-        # (k,) variance of each field's effect where it is not known.
-        self.variances = np.array([spread.hidden.get(f.column, 0.0) if spread else 0.0 for f in fields])
         self._weights = _weights(core, [field.column for field in fields])
         # All of them at once: every key needs them.
         self.products = Products(pieces)
@@ -127,12 +126,12 @@ class LossRules:
         """The losses of a row of these values."""
         found = [known.get(values[at]) or field.of(values[at]) for at, known, field in self._fields]
         if not found:
-            return Losses((), (), (), (), 0.0, (), (), (), ())
-        amounts, departures, unknowns, priors, variance, at, weights = zip(*found, strict=True)
+            return Losses((), (), (), (), (), (), (), (), ())
+        amounts, departures, unknowns, priors, variances, at, weights = zip(*found, strict=True)
         # fsum: rounded once, so that a larger part can never make a smaller sum.
         families = tuple(math.fsum(amounts[span]) for span in self.spans)
         parts = tuple(math.fsum(amounts[span]) for span in self._part_spans)
-        return Losses(amounts, departures, unknowns, priors, sum(variance), at, weights, families, parts)
+        return Losses(amounts, departures, unknowns, priors, variances, at, weights, families, parts)
 
     def taken(self, losses: Losses, factors: Sequence[float]) -> float:
         """What the losses take off the log value at these scales: T of their scaled sum."""
@@ -216,7 +215,8 @@ def _weights(core: Core, columns: Sequence[str]) -> Floats:
 def _fields(core: Core, pieces: Pieces, encoding: Encoding) -> list[LossField]:
     """All loss fields by family and part; one without a loss has neither and stands last.
 
-    Raises ValueError for a loss over other columns than one loss column each.
+    Raises ValueError for a loss over other columns than one loss column each, and for a column whose losses
+    belong to two families or parts: a field has one scale.
     """
     odd = [
         b.name
@@ -225,6 +225,10 @@ def _fields(core: Core, pieces: Pieces, encoding: Encoding) -> list[LossField]:
     ]
     if odd:
         raise ValueError(f"a loss must be of one loss column: {', '.join(odd)}")
+    homes = {(b.columns[0], b.role, b.part) for b in core.backbone.blocks if b.role.startswith("loss:")}
+    for column, count in Counter(column for column, _, _ in homes).items():
+        if count > 1:
+            raise ValueError(f"the losses of {column} belong to {count} families or parts; one is allowed")
     order = (*core.backbone.families, "")
     fields = [LossField(core, pieces, encoding, column) for column in encoding.losses]
     return sorted(fields, key=lambda field: (order.index(field.family), field.part))

@@ -7,7 +7,6 @@ from collections.abc import Sequence
 from itertools import chain
 from typing import Any, NamedTuple
 
-from models.price.backbone import MIN_SCALE
 from models.price.core import COLUMN, LOSS, NOT_KNOWN, PART, Core, Input
 from models.price.evaluator.encoding import Encoding, Row, Values
 from models.price.evaluator.level import Move, games_of, kept
@@ -31,11 +30,10 @@ class Level(NamedTuple):
 
 
 class Scales(NamedTuple):
-    """For one value of the switch, by family: the factor, what it is made of, and 1 if that can move it."""
+    """For one value of the switch, by family: the factor, and the piece that its logarithm is made of."""
 
     factors: tuple[float, ...]
     pieces: tuple[Piece, ...]
-    free: tuple[float, ...]
 
 
 class Mixture(NamedTuple):
@@ -153,9 +151,9 @@ class Plan:
             names = dict.fromkeys(c for at in places for c in backbone.blocks[at].columns)
             table = self._encoding.table(Row(self.reference.key, tuple(values)), tuple(names))
             piece = self._pieces.of(places, table)
-            factors.append(max(1.0 + piece.total, MIN_SCALE))
+            factors.append(math.exp(piece.total))
             pieces.append(piece)
-        return Scales(tuple(factors), tuple(pieces), tuple(float(f > MIN_SCALE) for f in factors))
+        return Scales(tuple(factors), tuple(pieces))
 
     def mixture(self, values: Values, keys: tuple[Any, ...]) -> Mixture:
         """Of all blank players of the level together, as if they were independent. `keys`: of its games."""

@@ -1,0 +1,70 @@
+"""The one style of the card's charts: read in black and white, and the same bytes from the same figures.
+
+Text stays text, so that a screen reader and a search find it; each chart is given its words by the page.
+"""
+
+from __future__ import annotations
+
+import io
+import re
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Any
+
+import matplotlib
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.ticker import FuncFormatter, NullFormatter
+
+INK, SOFT, PALE, ACCENT = "#1d232b", "#77808c", "#d9dde3", "#24507a"
+_STYLE: dict[Any, Any] = {
+    "svg.fonttype": "none",
+    "font.family": "sans-serif",
+    "font.size": 9,
+    "axes.edgecolor": SOFT,
+    "axes.labelcolor": INK,
+    "axes.linewidth": 0.7,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "xtick.color": SOFT,
+    "ytick.color": SOFT,
+    "xtick.labelcolor": INK,
+    "ytick.labelcolor": INK,
+    "legend.frameon": False,
+    "legend.fontsize": 8.5,
+}
+
+
+@contextmanager
+def styled(salt: str) -> Iterator[None]:
+    """Draw in the style of the card; `salt`: what the ids inside the picture are made from."""
+    with matplotlib.rc_context({**_STYLE, "svg.hashsalt": salt}):
+        yield
+
+
+def svg(figure: Figure, name: str) -> str:
+    """The picture as an element of a page; `name`: what all its ids begin with."""
+    out = io.StringIO()
+    figure.savefig(out, format="svg", metadata={"Date": None, "Creator": None}, transparent=True)
+    text = out.getvalue()
+    text = text[text.index("<svg") :]
+    # Scales with its column; ids of several charts on one page must not meet.
+    text = re.sub(r'<svg ([^>]*?)width="[^"]*" ', r"<svg \1", text, count=1)
+    text = re.sub(r'<svg ([^>]*?)height="[^"]*" ', r"<svg \1", text, count=1)
+    text = re.sub(r'(id="|url\(#|href="#)', rf"\g<1>{name}-", text)
+    return "\n".join(line.rstrip() for line in text.splitlines())
+
+
+def axes(width: float = 5.2, height: float = 4.2) -> tuple[Figure, Axes]:
+    """A picture of so many inches with one panel."""
+    figure = Figure(figsize=(width, height), layout="constrained")
+    return figure, figure.subplots()
+
+
+_DOLLARS = FuncFormatter(lambda x, _: f"{x:,.0f}")
+
+
+def money_axis(axis: Any) -> None:
+    """Write whole dollars at the ticks of an axis."""
+    axis.set_major_formatter(_DOLLARS)
+    axis.set_minor_formatter(NullFormatter())

@@ -1,0 +1,30 @@
+"""The pieces that the card's sections are put together from."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from html import escape
+
+
+def written(value: float | None, form: str) -> str:
+    """A figure as text; a dash where there is none."""
+    return "–" if value is None else form.format(value)
+
+
+def figure(svg: str, caption: str, words: str) -> str:
+    """A picture with its caption; `words` stand in for it where it is not seen."""
+    told = svg.replace("<svg ", f'<svg role="img" aria-label="{escape(words)}" ', 1)
+    return f"<figure>{told}<figcaption>{escape(caption)}</figcaption></figure>"
+
+
+def table(caption: str, header: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
+    """A table whose first column names the rows."""
+    head = "".join(f"<th scope=col>{escape(cell)}</th>" for cell in header)
+    body = "".join(
+        f"<tr><th scope=row>{escape(row[0])}</th>{''.join(f'<td>{escape(c)}</td>' for c in row[1:])}</tr>"
+        for row in rows
+    )
+    return (
+        f"<div class=scroll><table><caption>{escape(caption)}</caption><thead><tr>{head}</tr></thead>"
+        f"<tbody>{body}</tbody></table></div>"
+    )

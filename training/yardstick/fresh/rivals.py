@@ -1,0 +1,59 @@
+"""One fit, and what it gives: the backbone alone, that with trees on raw columns, and the model served."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from models.instrument import Subject
+from models.price.basis import Floats
+from models.price.features import columns
+from models.price.instruments import InstrumentEncoding
+from models.price.model import GuitarModel
+from training.demo.market import Market
+from training.fit import data_of, model_of
+from training.fit.calibrate import calibrated
+from training.fit.core import fit_core
+from training.fit.guitars import guitar_specification
+from training.fit.trees import no_trees
+from training.fit.typical import typical_of
+from training.yardstick.fresh.raw import RawTrees, grow_raw
+
+
+@dataclass(frozen=True)
+class Rivals:
+    """`this`: what a fit gives. `alone`: its backbone with a spread of its own. `raw`: trees on that."""
+
+    this: GuitarModel
+    alone: GuitarModel
+    raw: RawTrees
+
+    def raw_center(self, subjects: Sequence[Subject]) -> Floats:
+        """(n,) medians, in log, of the backbone with trees on raw columns."""
+        table = columns(subjects, self.alone.catalogue, self.alone.typical)
+        return self.alone.center(subjects) + self.raw.says(table)
+
+
+def fit_rivals(market: Market, seed: int = 0) -> Rivals:
+    """Fit on the market's evidence as `training.fit.fit_model` does, once for all three."""
+    rows = sorted(market.evidence, key=lambda e: (e.day, e.id))
+    encoding = InstrumentEncoding(market.catalogue, typical_of(rows, market.catalogue))
+    data, spec = data_of(rows, encoding, market.rates), guitar_specification()
+    fitted = fit_core(data, spec, encoding, seed)
+    alone = replace(fitted.core, trees=None, spread=None)
+    spread = calibrated(
+        alone,
+        data,
+        spec,
+        fitted.problem,
+        fitted.estimate,
+        fitted.crossed,
+        fitted.left,
+        no_trees(len(rows)),
+        encoding,
+    )
+    return Rivals(
+        model_of(fitted.core, rows, encoding),
+        model_of(replace(alone, spread=spread), rows, encoding),
+        grow_raw(data, fitted, seed),
+    )
