@@ -29,7 +29,7 @@ _TREES = Growth(
         "lambda_l2": 0.3,
         "bagging_fraction": 0.9,
         "bagging_freq": 1,
-        "max_bin": 1023,
+        "max_bin": 255,
         "min_data_in_bin": 1,
         "use_missing": False,
         "verbosity": -1,
@@ -40,7 +40,7 @@ _TREES = Growth(
     rounds=1500,
     bags=4,
     handed_level=1.0,
-    patience=60,
+    patience=40,
 )
 
 
