@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -50,7 +50,7 @@ class Specification:
 
     terms: tuple[Term, ...]
     inputs: tuple[Input, ...] = ()
-    growth: Growth = Growth()
+    growth: Growth = field(default_factory=Growth)
     scatter: tuple[str, ...] = ()
     time: str = ""
     relearn: bool = False

@@ -200,7 +200,7 @@ class Evaluator:
         return self._looked_up(found.memory, found.plan, tuple(base), found.plan.losses)
 
     def _seen(self, found: Sequence[Found]) -> Floats:
-        """(n, p) what trees see, rounded: equal inputs must not differ by the order in which they were summed."""
+        """(n, p) what trees see, rounded: equal inputs must not differ by their order of summing."""
         return np.round(np.array([one.inputs for one in found]), _DIGITS)
 
     @property
