@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -42,13 +42,13 @@ _LEARN_ON = 15_000  # rows: beyond that, variances and cap are learned on an eve
 class Specification:
     """What a core is made of on one kind of table.
 
-    `inputs`: what trees see; `growth`: how they are grown. `scatter`: level columns whose levels may scatter differently. `time`: the column
-    of time, "" for none.
+    `inputs`: what trees see; `growth`: how they are grown. `scatter`: level columns whose levels may scatter
+    differently. `time`: the column of time, "" for none.
     """
 
     terms: tuple[Term, ...]
     inputs: tuple[Input, ...] = ()
-    growth: Growth = Growth()
+    growth: Growth = field(default_factory=Growth)
     scatter: tuple[str, ...] = ()
     time: str = ""
 

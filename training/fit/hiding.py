@@ -63,7 +63,7 @@ def within_costs(rule: Hidden, backbone: Backbone, table: Table, parts: Parts) -
 
 
 def variances_of_losses(backbone: Backbone, table: Table, parts: Parts) -> dict[str, float]:
-    """Loss column → variance of its effect over the rows that know it, for columns that are sometimes unknown.
+    """Loss column → variance of its effect over the rows that know it, where it is sometimes unknown.
 
     `parts`: of the fitted values of the table's rows.
     """
@@ -95,7 +95,7 @@ def factor_of(residual: Floats, moved: Floats, weight: Floats) -> float:
 
 
 def _losses(backbone: Backbone, columns: tuple[str, ...]) -> tuple[Floats, Floats, Floats]:
-    """(k, steps) loss at each step of the scale, and (k,) those of a blank and of the reference instrument."""
+    """(k, steps) loss at each step of the scale, and (k,) those of a blank and of the reference."""
     most = max(
         len(b.bases[0].knots) for b in backbone.blocks if isinstance(b.bases[0], Ramps) and b.role != "level"
     )

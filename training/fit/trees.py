@@ -2,9 +2,9 @@
 
 The trees see the backbone's own totals of each part, taken from the fit without the row, and learn what the
 backbone left over. They may split on two inputs along a path at most, so that they come down to tables
-(`models.price.pairs`). A share of the losses is handed to them: they learn residual − share · losses, and may
-never rise with a loss. The value then counts the rest of the losses itself, so that it never rises with a loss
-either, however the trees bend the response.
+(`models.price.pairs`). A share of the losses is handed to them: they learn residual − share · losses, and
+may never rise with a loss. The value then counts the rest of the losses itself, so that it never rises with
+a loss either, however the trees bend the response.
 """
 
 from __future__ import annotations

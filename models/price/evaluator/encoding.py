@@ -56,4 +56,4 @@ class Encoding(Protocol):
         """All values of a loss column's player that are worth keeping: not known, terms and whole grades."""
 
     def answers(self, row: Row, player: str) -> Answers:
-        """What a blank player may turn out to be, each value with its chance; () where it is known or moot."""
+        """What a blank player may turn out to be, each with its chance; () where it is known or moot."""

@@ -109,7 +109,7 @@ class Plan:
         return out
 
     def moves(self, level: Level, base: Level) -> list[tuple[int | None, Move]]:
-        """Every move of a player from a base's level to another, with the input of the trees that it moves."""
+        """Every move of a player from a base's level to another, with the trees' input that it moves."""
         return [
             (at, move)
             for game, own, other, at in zip(
