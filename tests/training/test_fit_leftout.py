@@ -18,8 +18,9 @@ from training.fit.core import Data, Specification, problem_of
 from training.fit.crossfit import CrossFit, cross_fit, folds_of
 from training.fit.leftout import LeftOut, left_out
 from training.fit.problem import Problem
+from training.fit.recipes import graded, levels, raw
 from training.fit.solve import Estimate
-from training.fit.spec import Term, graded, levels, raw
+from training.fit.spec import Term
 
 Floats = NDArray[np.float64]
 ROWS = 90

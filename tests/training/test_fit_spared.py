@@ -12,7 +12,8 @@ from plain import Plain
 from models.price.basis import Table
 from training.fit import solve
 from training.fit.core import Data, Specification, fit_core, problem_of
-from training.fit.spec import Term, graded, graded_steps, levels
+from training.fit.recipes import graded, graded_steps, levels
+from training.fit.spec import Term
 
 ROWS, MOST = 400, 30
 ENCODING = Plain({"build": "usual", "wear": 0.0}, losses=("wear",), steps=5)

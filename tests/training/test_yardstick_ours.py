@@ -9,7 +9,8 @@ from training.fit.stack import _mixed, stacked, weights_of
 from models.price.backbone import LEVEL
 from models.price.core import Input
 from training.fit.core import Data, Specification, fit_core
-from training.fit.spec import Term, linear, raw
+from training.fit.recipes import linear, raw
+from training.fit.spec import Term
 from training.yardstick.open_data import stones, windsor
 from training.yardstick.ours import guess_open
 from training.yardstick.peers import PEERS, folds

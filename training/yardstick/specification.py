@@ -10,7 +10,8 @@ import numpy as np
 from models.price.basis import Basis, Ramps, Table
 from models.price.core import Input
 from training.fit.core import Specification
-from training.fit.spec import Maker, Term, levels, linear, smooth, unknown
+from training.fit.recipes import Maker, levels, linear, smooth, unknown
+from training.fit.spec import Term
 from training.yardstick.open_data import Column, Scale
 
 _FEW_LEVELS = 6  # a column with so many levels shows each of them to the trees
