@@ -18,6 +18,7 @@ from models.price.posterior import Posterior
 from models.price.spread import Spread, read_spread
 
 PART, LOSS, BLANKS, COLUMN = "part", "loss", "blanks", "column"
+NOT_KNOWN = -1e9  # what trees see of a column that is not known: below all that is
 
 
 @dataclass(frozen=True)
@@ -25,8 +26,8 @@ class Input:
     """One input of the trees.
 
     `kind`: "part", the backbone's total of the level's blocks of the part `name`; "loss", the scaled loss of
-    the part `name`; "blanks", the number of `columns` that are not known; "column", a number that the key
-    fixes. `sign`: −1 where the value may never rise with it, else 0.
+    the part `name`; "blanks", the number of `columns` that are not known; "column", a number as it is,
+    which the key fixes or one player gives. `sign`: −1 where the value may never rise with it, else 0.
     """
 
     name: str

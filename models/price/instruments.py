@@ -31,6 +31,7 @@ class InstrumentEncoding:
     players = FACTORS
     shared = frozenset({"day", "channel"})
     curved = frozenset({"time", "weight", "figure", "log_number", "place"})
+    recurring = True
     losses = LOSSES
 
     def row(self, subject: Subject) -> Row:

@@ -1,128 +1,142 @@
-"""The core on other tables than instruments: kriging beside the backbone, and trees beside both."""
+"""The core on other tables than instruments: pairs of columns, trees beside them, one bundle."""
 
 from dataclasses import replace
 
 import numpy as np
 import pytest
-from training.fit.stack import _mixed, stacked, weights_of
 
-from models.price.backbone import LEVEL
-from models.price.core import Input
-from training.fit.core import Data, Specification, fit_core
-from training.fit.recipes import linear, raw
+from models.price.core import COLUMN, NOT_KNOWN, PART, Core, Input, read_core
+from models.price.evaluator.evaluator import Evaluator
+from models.price.evaluator.level import MOST_KEPT
+from training.fit.core import Data, Fitted, Specification, fit_core
+from training.fit.recipes import linear
 from training.fit.spec import Term
-from training.yardstick.open_data import stones, windsor
+from training.yardstick.encoding import TableEncoding
+from training.yardstick.open_data import Column, OpenData, Scale, stones, windsor
 from training.yardstick.ours import guess_open
 from training.yardstick.peers import PEERS, folds
-from training.yardstick.specification import rungs, specification_of
+from training.yardstick.specification import data_of, pair_terms, rungs, specification_of
 
-A, B = Term("a", (linear("a"),)), Term("b", (linear("b"),))
-INPUTS = (Input("a", "a"), Input("b", "b"))
-PLAIN = (Term("a", (linear("a"),), group="all"), Term("b", (linear("b"),), group="all"))
-SPEC = Specification((A, B), INPUTS, {}, kriged=("a", "b"), plain=PLAIN)
+GRADE = Column("grade", Scale.GRADE, ("poor", "fair", "good"))
+MIXED = TableEncoding((Column("a", Scale.NUMBER), Column("town", Scale.LEVEL), GRADE))
+NUMBERS = TableEncoding((Column("a", Scale.NUMBER), Column("b", Scale.NUMBER)))
+MAIN = (Term("a", (linear("a"),), part="a"), Term("b", (linear("b"),), part="b"))
 
 
-def rows(log_price, n: int = 400, seed: int = 0, noise: float = 0.1) -> Data:  # type: ignore[no-untyped-def]
+def mixed_table(n: int = 300, seed: int = 0) -> dict:  # type: ignore[type-arg]
+    """One row in ten knows nothing of each column."""
     rng = np.random.default_rng(seed)
-    table = {"a": rng.uniform(-1, 1, n), "b": rng.uniform(-1, 1, n)}
-    y = log_price(table["a"], table["b"]) + noise * rng.standard_normal(n)
-    return Data(table, y, [""] * n, [""] * n, [str(i) for i in range(n)])
+    known = rng.random((3, n)) > 0.1
+    grade = rng.integers(0, 3, n)
+    return {
+        "a": np.where(known[0], rng.uniform(1, 9, n), np.nan),
+        "town": np.where(known[1], rng.choice(["x", "y", "z"], n), "").astype(object),
+        "grade": np.where(known[2], grade.astype(float), np.nan),
+        "grade=": np.where(known[2], np.array(GRADE.terms)[grade], "").astype(object),
+    }
 
 
-def test_what_no_sum_of_columns_can_say_is_learned_and_narrows_the_ranges() -> None:
-    """A checkerboard has no slope and no bend along either axis."""
-
-    def truth(a, b):  # type: ignore[no-untyped-def]
-        return a + 0.5 * np.sign(np.sin(5 * a) * np.sin(5 * b))
-
-    data, later = rows(truth, 700), rows(truth, 500, seed=1)
-    fitted = fit_core(data, Specification((A, B), (), {}))
-    both = stacked(data, SPEC, fitted)
-    error = np.abs(both.center(later.table) - later.y).mean()
-    assert error < 0.5 * np.abs(fitted.core.center(later.table) - later.y).mean()
-    _, low, high = both.interval(later.table, [0.9])
-    alone = fitted.core.interval(later.table, [0.9])
-    assert (high - low).mean() < 0.7 * (alone[2] - alone[1]).mean()
-    assert 0.85 < ((low[:, 0] <= later.y) & (later.y <= high[:, 0])).mean() < 0.95
+def mixed_price(table: dict, seed: int) -> np.ndarray:  # type: ignore[type-arg]
+    y = 0.2 * np.nan_to_num(table["a"], nan=4.0) + 0.4 * (table["town"] == "x") + 0.1 * (table["grade"] == 2)
+    return np.asarray(y + 0.05 * np.random.default_rng(seed).standard_normal(len(y)))
 
 
-def test_errors_that_have_nothing_in_common_are_halved_by_a_mean() -> None:
-    """Two answers of equal, independent error deserve a half each; a far worse one nothing."""
-    rng = np.random.default_rng(0)
-    y, one, other, poor = (scale * rng.standard_normal(4000) for scale in (1.0, 0.1, 0.1, 2.0))
-    weights = weights_of(y, np.stack([y + one, y + other, y + poor], axis=1))
-    assert weights == pytest.approx([0.5, 0.5, 0.0], abs=0.02)
-    assert weights.sum() == pytest.approx(1)
+@pytest.fixture(scope="module")
+def fitted() -> tuple[Fitted, Data]:
+    table = mixed_table()
+    price = mixed_price(table, 1)
+    data = data_of(MIXED, table, price)
+    return fit_core(data, specification_of(MIXED.columns, table, price), MIXED), data
 
 
-def test_an_error_counts_as_it_is_not_squared() -> None:
-    """The first is right but for two wild answers, the second off by a little everywhere."""
-    y = np.zeros(1000)
-    first, second = np.where(np.arange(1000) < 2, 20.0, 0.0), np.full(1000, 0.2)
-    second[::2] *= -1
-    assert weights_of(y, np.stack([first, second], axis=1))[0] > 0.9
+def read_back(core: Core) -> Evaluator:
+    return Evaluator(read_core(core.to_files()), MIXED)
 
 
-def test_no_member_is_counted_against_the_others() -> None:
-    """Twice the second less the first would be right everywhere."""
-    error = 0.1 * np.random.default_rng(1).standard_normal(500)
-    assert weights_of(np.zeros(500), np.stack([2 * error, error], axis=1)) == pytest.approx([0, 1])
+def test_a_row_says_what_the_table_says() -> None:
+    table = mixed_table(50)
+    for at, row in enumerate(MIXED.rows(table)):
+        told = MIXED.table(row, ["a", "town", "grade", "grade="])
+        for name, values in told.items():
+            np.testing.assert_array_equal(values, table[name][at : at + 1])
 
 
-def test_few_rows_leave_the_weights_nearly_equal_and_many_do_not() -> None:
-    rng = np.random.default_rng(2)
-    good, fair = 0.10 * rng.standard_normal(3000), 0.13 * rng.standard_normal(3000)
-    answers = np.stack([good, good + fair], axis=1)
-    assert weights_of(np.zeros(3000), answers)[0] > 0.95
-    assert 0.5 < weights_of(np.zeros(12), answers[:12])[0] < 0.8
+def test_a_bundle_of_an_open_table_answers_as_the_fit_did(fitted: tuple[Fitted, Data]) -> None:
+    core, data = fitted[0].core, fitted[1]
+    assert core.trees is not None
+    own, again = Evaluator(core, MIXED).ranges(data.rows, (0.9,)), read_back(core).ranges(data.rows, (0.9,))
+    for one, other in zip(own, again, strict=True):
+        assert one.tolist() == other.tolist()
+    assert np.abs(again.center - data.y).mean() < 0.3 * np.abs(data.y - data.y.mean()).mean()
+    assert (again.low[:, 0] < again.center).all()
+    assert (again.center < again.high[:, 0]).all()
 
 
-def test_no_fold_has_a_say_in_the_weights_that_it_is_judged_by() -> None:
-    rng = np.random.default_rng(4)
-    y, folds, every = rng.standard_normal(200), np.arange(200) % 5, np.ones(200, bool)
-    answers = y[:, None] + np.stack([0.1 * rng.standard_normal(200), 0.3 * rng.standard_normal(200)], axis=1)
-    other = np.where(folds == 3, answers[:, 1], y)  # now the second is always right there
-    before, after = _mixed(y, answers, folds, every), _mixed(other, answers, folds, every)
-    assert np.allclose(before[folds == 3], after[folds == 3])
-    assert not np.allclose(before[folds == 2], after[folds == 2])
+def test_many_rows_at_once_are_answered_as_each_alone(fitted: tuple[Fitted, Data]) -> None:
+    rows = MIXED.rows(mixed_table(MOST_KEPT + 50, seed=3))
+    together = read_back(fitted[0].core).ranges(rows, (0.9,))
+    alone = read_back(fitted[0].core)
+    for at in (0, 7, 70, len(rows) - 1):
+        one = alone.ranges([rows[at]], (0.9,))
+        assert [one.center[0], one.low[0, 0], one.high[0, 0]] == [
+            together.center[at],
+            together.low[at, 0],
+            together.high[at, 0],
+        ]
 
 
-def test_a_backbone_that_is_the_truth_keeps_the_say() -> None:
-    def truth(a, b):  # type: ignore[no-untyped-def]
-        return 2 * a - b
-
-    data, later = rows(truth), rows(truth, 500, seed=1, noise=0.0)
-    fitted = fit_core(data, Specification((A, B), (), {}))
-    both = stacked(data, SPEC, fitted)
-    kriging, *trees, plain = both.weights
-    assert len(trees) == 2
-    assert sum(trees) <= 0.2
-    assert kriging + plain + sum(trees) == pytest.approx(1)
-    assert np.abs(both.center(later.table) - later.y).mean() < 0.03
+def test_the_level_of_a_row_is_the_sum_over_its_design(fitted: tuple[Fitted, Data]) -> None:
+    """The games of the evaluator against one product of the design matrix and the coefficients."""
+    fit, data = fitted
+    parts = Evaluator(fit.core, MIXED).parts_of(data.rows)
+    np.testing.assert_allclose(parts.level, fit.problem.x @ fit.estimate.theta, atol=1e-9)
 
 
-def test_what_is_told_is_the_mean_of_the_members_by_their_weights_moved_to_the_median() -> None:
-    data = rows(lambda a, b: a * b, 100)
-    both = stacked(data, SPEC, fit_core(data, Specification((A, B), (), {})))
-    told = [member.predict(data.table) for member in both.members]
-    by_hand = sum(w * t for w, t in zip(both.weights, told, strict=True))
-    assert np.ptp(told, axis=0).max() > 0.05
-    even = replace(both, spread=replace(both.spread, shape=np.linspace(-2, 2, 101)))
-    assert np.allclose(even.center(data.table), by_hand)
-    high = replace(both, spread=replace(both.spread, shape=np.linspace(-1, 2, 101)))
-    scale = both.spread.scale(data.table, by_hand, both.kriging.variance(data.table))
-    assert np.allclose(high.center(data.table), by_hand + 0.5 * scale)
-    _, low, top = high.interval(data.table, [0.5])  # the 26th and 76th of 101 and a half
-    assert np.allclose((top - by_hand[:, None]) / scale[:, None], 1.28, atol=0.02)
-    assert np.allclose((low - by_hand[:, None]) / scale[:, None], -0.28, atol=0.02)
+def test_trees_see_numbers_as_they_are_and_levels_by_what_they_add(fitted: tuple[Fitted, Data]) -> None:
+    fit, data = fitted
+    inputs = (Input("a", COLUMN, ("a",)), Input("town", PART))
+    seen = Evaluator(replace(fit.core, trees=None), MIXED, inputs).parts_of(data.rows).inputs
+    a = data.table["a"]
+    np.testing.assert_allclose(seen[:, 0], np.where(np.isnan(a), NOT_KNOWN, a), atol=1e-8)
+    for town in ("x", "y", "z", ""):
+        assert len(set(seen[data.table["town"] == town, 1])) == 1
+    x, y = (seen[data.table["town"] == town, 1][0] for town in ("x", "y"))
+    assert x - y == pytest.approx(0.4, abs=0.2)
 
 
-def test_losses_cannot_be_stacked() -> None:
-    data = rows(lambda a, b: -np.abs(a))
-    loss = Term("wear", (raw("a"),), "loss:condition")
-    fitted = fit_core(data, Specification((loss, Term("b", (linear("b"),), LEVEL)), (), {}))
-    with pytest.raises(ValueError, match="with losses"):
-        stacked(data, Specification((loss,), SPEC.forest, {}, kriged=("a",)), fitted)
+def test_reasons_add_up_where_trees_read_columns(fitted: tuple[Fitted, Data]) -> None:
+    core, data = fitted[0].core, fitted[1]
+    assert core.trees is not None
+    served = Evaluator(replace(core, trees=replace(core.trees, weight=0.5)), MIXED)
+    rows, bases = list(data.rows[:40]), list(data.rows[40:80])
+    moved = served.center(rows) - served.center(bases)
+    np.testing.assert_allclose(served.effects(rows, bases).sum(axis=1), moved, atol=1e-9)
+
+
+def test_a_column_that_two_players_make_is_no_input(fitted: tuple[Fitted, Data]) -> None:
+    fit, data = fitted
+    both = (Input("a and grade", COLUMN, ("a", "grade")),)
+    with pytest.raises(ValueError, match="a and grade"):
+        Evaluator(replace(fit.core, trees=None), MIXED, both).parts_of(data.rows)
+
+
+def test_what_no_sum_of_columns_can_say_is_said_by_pairs_and_narrows_the_ranges() -> None:
+    def rows(n: int, seed: int) -> Data:
+        rng = np.random.default_rng(seed)
+        table = {"a": rng.uniform(-1, 1, n), "b": rng.uniform(-1, 1, n)}
+        y = table["a"] + 0.5 * table["a"] * table["b"] + 0.05 * rng.standard_normal(n)
+        return data_of(NUMBERS, table, y)
+
+    data, later = rows(500, 0), rows(400, 1)
+    said = []
+    for terms in (MAIN, (*MAIN, *pair_terms(NUMBERS.columns))):
+        core = fit_core(data, Specification(terms, relearn=True), NUMBERS).core
+        said.append(Evaluator(core, NUMBERS).ranges(later.rows, (0.9,)))
+    alone, together = said
+    assert np.abs(together.center - later.y).mean() < 0.5 * np.abs(alone.center - later.y).mean()
+    assert (together.high - together.low).mean() < 0.6 * (alone.high - alone.low).mean()
+    inside = (together.low[:, 0] <= later.y) & (later.y <= together.high[:, 0])
+    assert 0.85 < inside.mean() < 0.95
 
 
 def test_rungs_lie_on_values_that_occur() -> None:
@@ -136,17 +150,32 @@ def test_rungs_lie_on_values_that_occur() -> None:
 
 def test_every_column_is_in_the_specification() -> None:
     data = windsor()
-    spec = specification_of(data.columns, data.table)
-    assert {"lotsize", "lotsize curve", "lotsize jumps", "driveway"} <= {term.name for term in spec.terms}
-    assert spec.kriged == tuple(column.name for column in data.columns)
-    plain = {term.name for term in spec.plain}
-    assert plain >= set(spec.kriged)
-    assert not any("curve" in name or "jumps" in name for name in plain)
-    assert {term.group for term in spec.plain} == {"all"}
+    spec = specification_of(data.columns, data.table, data.log_price)
+    names = {term.name for term in spec.terms}
+    assert {"lotsize", "lotsize curve", "lotsize jumps", "driveway"} <= names
+    assert {one.name for one in spec.inputs} == {column.name for column in data.columns}
+    assert {one.name: one.kind for one in spec.inputs}["lotsize"] == COLUMN
+    assert {one.name: one.kind for one in spec.inputs}["driveway"] == PART
 
 
-def test_stones_are_judged_better_than_by_hedonic_ridge() -> None:
-    data = stones()
+def test_the_columns_that_matter_meet_in_pairs() -> None:
+    """Two of six numbers move the price; 180 rows are enough for pairs among three."""
+    rng = np.random.default_rng(5)
+    table = {name: rng.uniform(-1, 1, 180) for name in "abcdef"}
+    price = table["b"] - 2 * table["e"] + 0.01 * rng.standard_normal(180)
+    columns = tuple(Column(name, Scale.NUMBER) for name in "abcdef")
+    spec = specification_of(columns, table, price)
+    met = {part.removesuffix(" curve") for t in spec.terms if "×" in t.name for part in t.name.split(" × ")}
+    assert {"b", "e"} < met
+    assert len(met) == 3
+
+
+@pytest.fixture(scope="module")
+def data() -> OpenData:
+    return stones()
+
+
+def test_stones_are_judged_better_than_by_hedonic_ridge(data: OpenData) -> None:
     test = folds(len(data), 5, 91)[0]
     train = np.setdiff1d(np.arange(len(data)), test)
     ours = guess_open(data, train, test, 0)

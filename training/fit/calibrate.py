@@ -55,6 +55,8 @@ def calibrated(
         time=spec.time,
         drift=drift_of(problem, est, spec.time),
     )
+    if spec.relearn:
+        return spread
     # Every fold shared the learned variances: left-out rows did not pay for them, so the shape does.
     learned = int((~solve.layout_dropped(est) & ~problem.layout.flat).sum())
     paid = math.sqrt(count / max(count - learned, count / 2))

@@ -17,7 +17,7 @@ from models.price.hidden import Hidden
 from models.price.posterior import Posterior, compressed, nothing_known
 from training.fit import solve
 from training.fit.calibrate import calibrated
-from training.fit.crossfit import CrossFit, cross_fit, folds_of
+from training.fit.crossfit import CrossFit, cross_fit, folds_of, relearned
 from training.fit.hiding import (
     factor_of,
     hidden_of,
@@ -26,7 +26,7 @@ from training.fit.hiding import (
     within_costs,
 )
 from training.fit.learned import Learned, starting_from
-from training.fit.leftout import LeftOut, left_out
+from training.fit.leftout import LeftOut, inputs_of, left_out
 from training.fit.problem import SALE, Problem, layout_of, matrix
 from training.fit.solve import Estimate
 from training.fit.spec import Term
@@ -43,7 +43,9 @@ class Specification:
     """What a core is made of on one kind of table.
 
     `inputs`: what trees see; `growth`: how they are grown. `scatter`: level columns whose levels may scatter
-    differently. `time`: the column of time, "" for none.
+    differently. `time`: the column of time, "" for none. `relearn`: variances are learned anew without each
+    fold, for tables whose many variances would tell a fold too much of itself. `settled`: trees see parts by
+    the coefficients that will be served, so that a level is the same number in every row.
     """
 
     terms: tuple[Term, ...]
@@ -51,6 +53,8 @@ class Specification:
     growth: Growth = field(default_factory=Growth)
     scatter: tuple[str, ...] = ()
     time: str = ""
+    relearn: bool = False
+    settled: bool = False
 
 
 @dataclass(frozen=True)
@@ -118,10 +122,13 @@ def fit_core(
     # Once more with what was learned held, so that coefficients and covariance belong to the same variances.
     estimate = solve.fit(problem, estimate, most=1, learn=False, step_done=step_done)
     hidden = _as_estimated(problem, estimate, hidden, data.table)
-    crossed = cross_fit(problem, estimate, folds_of(data.specimen, seed))
+    crossing = relearned if spec.relearn else cross_fit
+    crossed = crossing(problem, estimate, folds_of(data.specimen, seed))
     step_done()
     inputs = _inputs_there(spec, problem)
     left = left_out(data, problem.layout, crossed, estimate.cap, hidden, encoding, inputs)
+    if spec.settled:
+        left = replace(left, inputs=inputs_of(data.rows, problem.layout, estimate, encoding, inputs))
     step_done()
     grown = grow(left, crossed.weight, data.sale, crossed.folds, inputs, spec.growth, seed, step_done)
     backbone = backbone_of(problem, estimate.theta, estimate.cap)

@@ -1,9 +1,9 @@
-"""The backbone without each fold of the rows in turn, with the learned variances held."""
+"""The backbone without each fold of the rows in turn, with the learned variances held or learned anew."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import scipy.linalg as sl
@@ -11,9 +11,10 @@ import scipy.sparse as sp
 
 from models.price.basis import Floats, Ints
 from training.fit.problem import Problem
-from training.fit.solve import Estimate, bounded, jacobian, predict, prior_precision, weights
+from training.fit.solve import Estimate, bounded, fit, jacobian, predict, prior_precision, weights
 
 FOLDS = 5
+_ANEW, _LIFTED = 8, 1e-3  # steps that learn variances anew, from no less than this
 
 
 @dataclass(frozen=True)
@@ -67,3 +68,18 @@ def cross_fit(problem: Problem, est: Estimate, folds: Ints) -> CrossFit:
         half = sl.solve_triangular(factor, rows.T, lower=True, check_finite=False)
         posterior[out] = (half**2).sum(axis=0)
     return CrossFit(folds, thetas, posterior, w)
+
+
+def relearned(problem: Problem, est: Estimate, folds: Ints) -> CrossFit:
+    """One warm fit a fold, which learns its variances from the rows outside the fold alone."""
+    thetas, posterior = np.zeros((int(folds.max()) + 1, len(est.theta))), np.zeros(len(folds))
+    lifted = replace(est, tau2=np.maximum(est.tau2, _LIFTED), active=np.arange(len(est.theta)))
+    for fold in range(len(thetas)):
+        rest, out = problem.rows(folds != fold), folds == fold
+        # Once more with what was learned held, as for the whole.
+        own = fit(rest, fit(rest, lifted, most=_ANEW), most=1, learn=False)
+        thetas[fold] = own.theta
+        rows = jacobian(problem.layout, problem.x[out], own.theta, own.cap)[:, own.active]
+        posterior[out] = np.asarray(rows.multiply(rows @ own.covariance).sum(axis=1)).ravel()
+    residual = problem.y - predict(problem.layout, problem.x, est.theta, est.cap)
+    return CrossFit(folds, thetas, posterior, weights(problem, residual, est))

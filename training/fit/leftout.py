@@ -11,12 +11,13 @@ import numpy as np
 from models.price.backbone import Backbone
 from models.price.basis import Floats
 from models.price.core import Core, Input
-from models.price.evaluator.encoding import Encoding
+from models.price.evaluator.encoding import Encoding, Row
 from models.price.evaluator.evaluator import Evaluator
 from models.price.hidden import Hidden
 from models.price.posterior import nothing_known
 from training.fit.crossfit import CrossFit
 from training.fit.problem import SALE, Layout
+from training.fit.solve import Estimate
 
 if TYPE_CHECKING:
     from training.fit.core import Data
@@ -66,3 +67,17 @@ def left_out(
         out[1:, rows] = parts.level, parts.taken, parts.shift, parts.mixture
         seen[rows] = parts.inputs
     return LeftOut(out[0], out[1], out[2], seen, out[3], out[4])
+
+
+def inputs_of(
+    rows: Sequence[Row], layout: Layout, est: Estimate, encoding: Encoding, inputs: Sequence[Input]
+) -> Floats:
+    """(n, p) what trees see of rows by one estimate, whether it has seen them or not.
+
+    Totals that were left out differ from fold to fold for the same level, and trees split on that: they find
+    each fold's rows, and what they say of them they say of no later row.
+    """
+    intercept = float(est.theta[layout.intercept])
+    backbone = Backbone(layout.blocks, est.theta[: layout.intercept], intercept, est.cap)
+    core = Core(backbone, None, nothing_known(len(backbone.theta)), None)
+    return Evaluator(core, encoding, inputs).parts_of(rows).inputs

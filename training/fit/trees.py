@@ -71,7 +71,8 @@ class Growth:
     """How the trees are grown on one kind of table.
 
     `parameters`: LightGBM's, beside those that the inputs set. `rounds`: the most. `handed`: the share of the
-    losses that the trees may bend; `handed_level`: see `Trees`.
+    losses that the trees may bend; `handed_level`: see `Trees`. `patience`: rounds without a gain on a fold
+    after which it grows no further, 0 for none.
     """
 
     parameters: Mapping[str, object] = field(default_factory=lambda: PARAMETERS)
@@ -79,6 +80,7 @@ class Growth:
     bags: int = 16  # a power of two: the mean of the boosters is exact. As tables, more are free to serve.
     handed: float = HANDED
     handed_level: float = 0.0
+    patience: int = 0
 
 
 def grow(
@@ -108,7 +110,9 @@ def grow(
         "interaction_constraints": [list(pair) for pair in combinations(range(len(inputs)), 2)],
     }
     judged = np.where(sale, weight, 0.0)
-    rounds, answers = answers_left_out(parameters, x, target, weight, judged, folds, seed, growth.rounds)
+    rounds, answers = answers_left_out(
+        parameters, x, target, weight, judged, folds, seed, growth.rounds, patience=growth.patience
+    )
     step_done()
     says = answers - given
     share = weight_of(residual, says, judged, count)
@@ -155,12 +159,14 @@ def answers_left_out(
     seed: int,
     most: int,
     levels: Sequence[int] = (),
+    patience: int = 0,
 ) -> tuple[int, Floats]:
     """The number of rounds, `most` at most, that does best over all folds, and every row's answer after them.
 
-    `levels`: the columns of x that are codes of levels.
+    `levels`: the columns of x that are codes of levels. `patience`: see `Growth`.
     """
     paths, boosters = np.zeros(most), []
+    stop = [lgb.early_stopping(patience, verbose=False)] if patience else []
     for fold in range(int(folds.max()) + 1):
         inside, out = np.flatnonzero(folds != fold), np.flatnonzero(folds == fold)
         data = lgb.Dataset(x[inside], target[inside], weight=weight[inside], categorical_feature=list(levels))
@@ -171,9 +177,11 @@ def answers_left_out(
             data,
             most,
             valid_sets=[valid],
-            callbacks=[lgb.record_evaluation(seen)],
+            callbacks=[lgb.record_evaluation(seen), *stop],
         )
-        paths += np.array(seen["valid_0"]["l2"]) * float(judged[out].sum())
+        path = seen["valid_0"]["l2"]
+        path += path[-1:] * (most - len(path))  # where it grew no further
+        paths += np.array(path) * float(judged[out].sum())
         boosters.append((out, booster))
     rounds = int(np.argmin(paths)) + 1
     answers = np.zeros(len(target))

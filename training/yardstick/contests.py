@@ -8,16 +8,16 @@ from functools import lru_cache
 
 import numpy as np
 
-from models.evidence import Evidence
 from models.price.features import columns
 from models.study.intervals import covered, interval_score
 from models.study.judge import log_usd, only_sales
 from training.demo.market import Market, make_market
+from training.fit.typical import typical_of
 from training.yardstick.kept import FOLDER, answered
 from training.yardstick.open_data import OPEN_DATA, OpenData
 from training.yardstick.ours import guess_market, guess_open
 from training.yardstick.peers import LEVEL, PEERS, Guess, folds
-from training.yardstick.tables import Floats, Ints, Table
+from training.yardstick.tables import Floats, Ints
 
 OURS = "this fit"
 FOLDS = 5
@@ -97,13 +97,14 @@ def _run_market(piece: Piece) -> Answer:
     if piece.contestant == OURS:
         return Answer(piece, paid, guess_market(market, piece.repeat))
     sales = only_sales(market.evidence)
-    train, test = _table(market, sales), _table(market, market.holdout)
+    # What is typical of a model comes from the evidence alone.
+    typical = typical_of(market.evidence, market.catalogue)
+    train, test = (
+        columns([row.subject for row in rows], market.catalogue, typical)
+        for rows in (sales, list(market.holdout))
+    )
     guess = answered(FOLDER, piece.contestant, train, log_usd(sales, market.rates), test, piece.repeat)
     return Answer(piece, paid, guess)
-
-
-def _table(market: Market, rows: Sequence[Evidence]) -> Table:
-    return columns([row.subject for row in rows], market.catalogue)
 
 
 # ── scores ───────────────────────────────────────────────────────────────────

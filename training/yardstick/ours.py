@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 from models.study.judge import judge
 from training.demo.market import Market
 from training.yardstick.open_data import OpenData
@@ -30,15 +28,16 @@ def guess_market(market: Market, seed: int) -> Guess:
 
 
 def guess_open(data: OpenData, train: Ints, test: Ints, seed: int) -> Guess:
-    """Fitted on the `train` rows of an open data set by the core's own path; guesses the `test` rows."""
-    from training.fit.core import Data, fit_core
-    from training.fit.problem import SALE
-    from training.fit.stack import stacked
-    from training.yardstick.specification import specification_of
+    """Fitted on the `train` rows of an open data set as bundles are; guesses `test` rows from its files."""
+    from models.price.core import read_core
+    from models.price.evaluator.evaluator import Evaluator
+    from training.fit.core import fit_core
+    from training.yardstick.encoding import TableEncoding
+    from training.yardstick.specification import data_of, specification_of
 
-    table, sales = data.at(train), [SALE] * len(train)
-    rows = Data(table, data.log_price[train], sales, sales, [str(row) for row in train])
-    spec = specification_of(data.columns, table)
-    fitted = fit_core(rows, replace(spec, forest=()), seed)
-    center, low, high = stacked(rows, spec, fitted, seed).interval(data.at(test), (LEVEL,))
-    return Guess(center, low[:, 0], high[:, 0])
+    encoding, table, price = TableEncoding(data.columns), data.at(train), data.log_price[train]
+    spec = specification_of(data.columns, table, price)
+    core = fit_core(data_of(encoding, table, price), spec, encoding, seed).core
+    served = Evaluator(read_core(core.to_files()), encoding)
+    said = served.ranges(encoding.rows(data.at(test)), (LEVEL,))
+    return Guess(said.center, said.low[:, 0], said.high[:, 0])

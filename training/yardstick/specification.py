@@ -2,31 +2,67 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import replace
+from collections.abc import Sequence
+from itertools import combinations
 
 import numpy as np
 
-from models.price.basis import Basis, Ramps, Table
-from models.price.core import Input
-from training.fit.core import Specification
+from models.price.basis import Basis, Floats, Ramps, Table, product
+from models.price.core import COLUMN, PART, Input
+from training.fit import solve
+from training.fit.core import Data, Specification, problem_of
+from training.fit.problem import SALE
 from training.fit.recipes import Maker, levels, linear, smooth, unknown
 from training.fit.spec import Term
+from training.fit.trees import Growth
+from training.yardstick.encoding import TableEncoding
 from training.yardstick.open_data import Column, Scale
 
-_FEW_LEVELS = 6  # a column with so many levels shows each of them to the trees
+_PAIRED, _ROWS_A_COLUMN = 8, 60  # the most columns of which every two are fitted together; rows for each
+_FIRST_STEPS = 6  # enough to say which columns matter
+
+_TREES = Growth(
+    parameters={
+        "objective": "regression",
+        "learning_rate": 0.05,
+        "num_leaves": 16,
+        "min_data_in_leaf": 2,
+        "lambda_l2": 0.3,
+        "bagging_fraction": 0.9,
+        "bagging_freq": 1,
+        "max_bin": 1023,
+        "min_data_in_bin": 1,
+        "use_missing": False,
+        "verbosity": -1,
+        "num_threads": 1,
+        "deterministic": True,
+        "force_row_wise": True,
+    },
+    rounds=1500,
+    bags=4,
+    handed_level=1.0,
+    patience=60,
+)
 
 
-def specification_of(columns: Sequence[Column], table: Table) -> Specification:
-    """What is a number bends and may jump, what is a level is pooled; together they are kriged.
+def specification_of(columns: Sequence[Column], table: Table, log_price: Floats) -> Specification:
+    """What is a number bends and may jump, what is a level is pooled; the columns that matter meet in pairs.
 
-    Beside that stand their main effects alone, all of one variance: the hedonic regression of a textbook.
-
-    `table`: the rows to fit on; only the names of their levels are read.
+    Trees say the whole price beside that, from numbers as they are and from what each level adds.
     """
-    terms, kriged = (*backbone_terms(columns), *jumps_of(columns)), tuple(c.name for c in columns)
-    inputs = tuple(_inputs(columns, table))
-    return Specification(terms, inputs, {}, kriged=kriged, plain=tuple(plain_terms(columns)))
+    alone = (*backbone_terms(columns), *jumps_of(columns))
+    together = pair_terms(_that_matter(columns, alone, table, log_price))
+    inputs = tuple(
+        Input(c.name, PART if c.scale is Scale.LEVEL else COLUMN, () if c.scale is Scale.LEVEL else (c.name,))
+        for c in columns
+    )
+    return Specification((*alone, *together), inputs, _TREES, relearn=True, settled=True)
+
+
+def data_of(encoding: TableEncoding, table: Table, log_price: Floats) -> Data:
+    """Rows of an open table for a fit: closed sales, each of a thing of its own."""
+    sales = [SALE] * len(log_price)
+    return Data(table, encoding.rows(table), log_price, sales, sales, [str(row) for row in range(len(sales))])
 
 
 def backbone_terms(columns: Sequence[Column]) -> list[Term]:
@@ -35,27 +71,30 @@ def backbone_terms(columns: Sequence[Column]) -> list[Term]:
     for column in columns:
         name = column.name
         if column.scale is Scale.LEVEL:
-            out.append(Term(name, (levels(name),)))
+            out.append(Term(name, (levels(name),), part=name))
             continue
-        out.append(Term(name, (linear(name),)))
-        out.append(Term(f"{name} curve", (smooth(name),)))
-        out.append(Term(f"{name} unknown", (unknown(name),), group="unknown"))
+        out.append(Term(name, (linear(name),), part=name))
+        out.append(Term(f"{name} curve", (smooth(name),), part=name))
+        out.append(Term(f"{name} unknown", (unknown(name),), group="unknown", part=name))
         if column.scale is Scale.GRADE:
-            out.append(Term(f"{name} level", (levels(f"{name}="),)))
+            out.append(Term(f"{name} level", (levels(f"{name}="),), part=name))
     return out
-
-
-def plain_terms(columns: Sequence[Column]) -> list[Term]:
-    """Every column alone, numbers by a slope only."""
-    return [
-        replace(term, group="all") for term in backbone_terms(columns) if not term.name.endswith(" curve")
-    ]
 
 
 def jumps_of(columns: Sequence[Column]) -> list[Term]:
     """A random walk along every number: prices jump at round sizes."""
     numbers = [c.name for c in columns if c.scale in (Scale.NUMBER, Scale.SIZE)]
-    return [Term(f"{name} jumps", (rungs(name),)) for name in numbers]
+    return [Term(f"{name} jumps", (rungs(name),), part=name) for name in numbers]
+
+
+def pair_terms(columns: Sequence[Column]) -> list[Term]:
+    """What every two of these columns say together, each product of two bases with a variance of its own."""
+    return [
+        Term(f"{one} × {other}", (of_one, of_other))
+        for first, second in combinations(columns, 2)
+        for one, of_one in _bases(first)
+        for other, of_other in _bases(second)
+    ]
 
 
 def rungs(column: str, count: int = 40) -> Maker:
@@ -71,15 +110,27 @@ def rungs(column: str, count: int = 40) -> Maker:
     return fit
 
 
-def _inputs(columns: Sequence[Column], table: Table) -> Iterator[Input]:
-    """What trees see: numbers, the backbone's effect of every level column, and few levels one by one."""
-    for column in columns:
-        name = column.name
-        if column.scale is not Scale.LEVEL:
-            yield Input(name, name)
-            continue
-        yield Input(f"{name} effect", blocks=(name,))
-        seen = sorted({str(v) for v in table[name] if v})
-        if 2 < len(seen) <= _FEW_LEVELS:
-            for level in seen:
-                yield Input(f"{name} {level}", name, {other: float(other == level) for other in seen})
+def _bases(column: Column) -> list[tuple[str, Maker]]:
+    name = column.name
+    if column.scale is Scale.LEVEL:
+        return [(name, levels(name))]
+    lines = [(name, linear(name)), (f"{name} curve", smooth(name, 8, 3))]
+    return [*lines, (f"{name} level", levels(f"{name}="))] if column.scale is Scale.GRADE else lines
+
+
+def _that_matter(
+    columns: Sequence[Column], terms: Sequence[Term], table: Table, log_price: Floats
+) -> list[Column]:
+    """The columns whose effects vary most by a first fit of each alone; fewer where rows are few."""
+    encoding = TableEncoding(tuple(columns))
+    problem = problem_of(data_of(encoding, table, log_price), Specification(tuple(terms)))
+    theta = solve.fit(problem, solve.start(problem, np.inf), most=_FIRST_STEPS).theta
+    totals = {column.name: np.zeros(len(log_price)) for column in columns}
+    start = 0
+    for block in problem.layout.blocks:
+        index, value = product(block.bases, table)
+        totals[block.part] += (theta[start + index] * value).sum(axis=1)
+        start += block.size
+    most = min(_PAIRED, len(log_price) // _ROWS_A_COLUMN)
+    varied = sorted(columns, key=lambda column: -float(totals[column.name].var()))[:most]
+    return [column for column in columns if column in varied]

@@ -34,6 +34,10 @@ class Encoding(Protocol):
         """Columns of numbers that take too many values to be kept by each."""
 
     @property
+    def recurring(self) -> bool:
+        """Whether values come back so often that what they add together is worth keeping."""
+
+    @property
     def losses(self) -> tuple[str, ...]:
         """The columns that have losses; each is one player's alone."""
 

@@ -20,6 +20,8 @@ from models.price.spread import LEAST_UNSURE, Spread
 
 _MOST_BYTES = 32 << 20  # of vectors; then all that is kept is forgotten and begun anew
 
+_AT_ONCE = 64  # rows that are looked up together
+
 _DIGITS = 9  # after the point, of what trees see
 
 
@@ -90,15 +92,15 @@ class Evaluator:
 
     def center(self, rows: Sequence[Row]) -> Floats:
         """(n,) medians, in log."""
-        return self.center_of(self.parts([self.find(row) for row in rows]))
+        return self.center_of(self.parts(self.find_each(rows)))
 
     def ranges(self, rows: Sequence[Row], levels: Sequence[float]) -> Ranges:
         """Medians and ranges of n ≥ 1 rows."""
-        return self._ranges([self.find(row) for row in rows], levels)
+        return self._ranges(self.find_each(rows), levels)
 
     def explained(self, rows: Sequence[Row], levels: Sequence[float]) -> tuple[Ranges, Reasons]:
         """The same, and the reasons that lead from each row's reference to it."""
-        found = [self.find(row) for row in rows]
+        found = self.find_each(rows)
         bases = [self._reference(one) for one in found]
         center = self.center_of(self.parts(bases))
         return self._ranges(found, levels), Reasons(
@@ -107,7 +109,7 @@ class Evaluator:
 
     def effects(self, rows: Sequence[Row], bases: Sequence[Row]) -> Floats:
         """(n, players) Shapley effects, in log, from bases to rows of the same keys, pairwise."""
-        return self._effects([self.find(row) for row in rows], [self.find(base) for base in bases])
+        return self._effects(self.find_each(rows), self.find_each(bases))
 
     def difference_variance(self, rows: Sequence[Row], others: Sequence[Row]) -> Floats:
         """(n,) variance, in log, of what is not known about the difference of two values, pairwise.
@@ -119,7 +121,7 @@ class Evaluator:
         spread = self._spread
         out = []
         for row, other in zip(rows, list(others) * (len(rows) if len(others) == 1 else 1), strict=True):
-            one, two = self.find(row), self.find(other)
+            one, two = self.find_each([row, other])
             (_, at, weights), (_, at2, weights2) = _vector(one), _vector(two)
             learned = one.memory.pieces.difference((at, weights), (at2, weights2))
             pairs = zip(one.losses.variances, two.losses.variances, strict=True)
@@ -132,12 +134,12 @@ class Evaluator:
 
     def noise_variance(self, rows: Sequence[Row]) -> Floats:
         """(n,) variance, in log, of a sale of each row around its value, were that known exactly."""
-        parts = self.parts([self.find(row) for row in rows])
+        parts = self.parts(self.find_each(rows))
         return self._spread.noise_variance(parts.noise, self.center_of(parts), parts.unknown, parts.mixture)
 
     def parts_of(self, rows: Sequence[Row]) -> Parts:
         """What the values and the scales of rows are made of."""
-        return self.parts([self.find(row) for row in rows])
+        return self.parts(self.find_each(rows))
 
     def parts(self, found: Sequence[Found]) -> Parts:
         """The same for looked-up rows."""
@@ -158,19 +160,36 @@ class Evaluator:
 
     def find(self, row: Row) -> Found:
         """What is kept of a row's fields, made where it is asked for the first time."""
-        memory = self._memory
-        if memory.pieces.nbytes > _MOST_BYTES:
-            memory = self._memory = _Memory(self.core, self.encoding)
+        return self.find_each([row])[0]
+
+    def find_each(self, rows: Sequence[Row]) -> list[Found]:
+        """The same for many rows."""
+        out: list[Found] = []
+        for start in range(0, len(rows), _AT_ONCE):
+            some, memory = rows[start : start + _AT_ONCE], self._with_room()
+            if not self.encoding.recurring:
+                for key in dict.fromkeys(row.key for row in some):
+                    own = [row for row in some if row.key == key]
+                    self._plan(memory, own[0]).prepare([row.values for row in own])
+            out += [self._looked_up(memory, self._plan(memory, row), row.values) for row in some]
+        return out
+
+    def _with_room(self) -> _Memory:
+        if self._memory.pieces.nbytes > _MOST_BYTES:
+            self._memory = _Memory(self.core, self.encoding)
+        return self._memory
+
+    def _plan(self, memory: _Memory, row: Row) -> Plan:
         plan = memory.plans.get(row.key)
         if plan is None:
             plan = Plan(self.core, memory.pieces, memory.rules, self.encoding, row, self._inputs)
             memory.plans[row.key] = plan
-        return self._looked_up(memory, plan, row.values)
+        return plan
 
     def _looked_up(self, memory: _Memory, plan: Plan, row: Values, losses: Losses | None = None) -> Found:
         level = plan.level(row)
         losses = losses or memory.rules.of(row)
-        inputs = plan.inputs(level, losses, self._blanks.counts(row)) if self._inputs else []
+        inputs = plan.inputs(row, level, losses, self._blanks.counts(row)) if self._inputs else []
         return Found(memory, plan, row, level, losses, plan.scales_of(row), inputs)
 
     def _reference(self, found: Found) -> Found:
@@ -247,4 +266,4 @@ def _vector(found: Found) -> tuple[float, list[int], list[float]]:
 def _posterior(found: Found) -> float:
     """The variance of the value: of what is known of its coefficients (`models.price.posterior`)."""
     prior, at, weights = _vector(found)
-    return max(prior - found.plan.products.square(at, weights), 0.0)
+    return max(prior - found.plan.square(at, weights), 0.0)

@@ -83,6 +83,23 @@ class Game:
         """What it adds for a row of this key of its players' values."""
         return self.entries.get(key) or kept(self.entries, key, self._at(self._values(key)))
 
+    def prepare(self, keys: Sequence[Any]) -> None:
+        """Work out the entries of all these keys together, at most `MOST_KEPT` of them.
+
+        The entries are those that `entry` would find. A game with a curve keeps knots and needs none of this.
+        """
+        new = [key for key in dict.fromkeys(keys) if key not in self.entries]
+        if not new or not self._names or any(curved for curved, _ in self._blocks):
+            return
+        if len(self.entries) + len(new) > MOST_KEPT:
+            self.entries.clear()
+        tables = [self._table(self._values(key)) for key in new]
+        table = {name: np.concatenate([own[name] for own in tables]) for name in self._names}
+        found = [self._pieces.of_each(places, table) for places in self._blocks.values()]
+        for at, (key, own) in enumerate(zip(new, tables, strict=True)):
+            shares = {group: share_of(pieces[at]) for group, pieces in zip(self._blocks, found, strict=True)}
+            self.entries[key] = self._entry(shares, own)
+
     def moves(self, own: Any, base: Any) -> tuple[Move, ...]:
         """What leads from one key of its players' values to another; of players that differ only."""
         found = self._moves.get((own, base))
@@ -106,11 +123,17 @@ class Game:
         return tuple(Move(*move) for move in zip(places, totals, parts, strict=True))
 
     def _at(self, own: Values) -> Entry:
+        table = self._table(own)
+        shares = {group: self._share(group, places, table) for group, places in self._blocks.items()}
+        return self._entry(shares, table)
+
+    def _table(self, own: Values) -> Table:
         values = list(self._row.values)
         for at, value in zip(self.places, own, strict=True):
             values[at] = value
-        table = self._encoding.table(Row(self._row.key, tuple(values)), self._names)
-        shares = {group: self._share(group, places, table) for group, places in self._blocks.items()}
+        return self._encoding.table(Row(self._row.key, tuple(values)), self._names)
+
+    def _entry(self, shares: dict[_Group, Share], table: Table) -> Entry:
         return Entry(
             total=sum(share.total for share in shares.values()),
             part=sum(share.total for (_, part), share in shares.items() if part),

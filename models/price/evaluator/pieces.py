@@ -14,6 +14,7 @@ from models.price.basis import Floats, Ints, Table, product
 from models.price.posterior import Posterior
 
 _ROOM = 64  # pieces more at a time
+_OVERHEAD = 400  # bytes that a piece and its places in two dictionaries take beside its arrays
 
 
 class Piece(NamedTuple):
@@ -41,6 +42,7 @@ class Pieces:
         self._backbone, self._posterior = backbone, posterior
         self._found: dict[bytes, Piece] = {}
         self._ordered: list[Piece] = []
+        self._rows_bytes = 0
         self._lock = threading.Lock()
         self.vectors: Floats = np.empty((256, posterior.directions.shape[1]))
 
@@ -49,15 +51,16 @@ class Pieces:
 
     @property
     def nbytes(self) -> int:
-        """What the vectors in use take."""
-        return int(len(self) * self.vectors[0].nbytes)
+        """What the vectors in use and the rows of the design take."""
+        return int(len(self) * (self.vectors[0].nbytes + _OVERHEAD)) + self._rows_bytes
 
     def of(self, places: Sequence[int], table: Table) -> Piece:
         """The piece of the blocks at these places, for a table of one row."""
-        index, value = self._design(places, table)
-        # One after the other, so that a larger part can never make a smaller sum.
-        total = np.add.accumulate(self._backbone.theta[index] * value)[-1:].sum()
-        return self._kept(index, value, float(total))
+        return self._of_row(*(side[0] for side in self._design(places, table)))
+
+    def of_each(self, places: Sequence[int], table: Table) -> list[Piece]:
+        """The pieces of the same for every row of a table."""
+        return [self._of_row(*row) for row in zip(*self._design(places, table), strict=True)]
 
     def intercept(self) -> Piece:
         """The piece of the column after those of all blocks."""
@@ -82,12 +85,23 @@ class Pieces:
 
     def _design(self, places: Sequence[int], table: Table) -> tuple[Ints, Floats]:
         rows = [(at, *product(self._backbone.blocks[at].bases, table)) for at in places]
-        index = np.concatenate(
-            [np.zeros(0, np.int64), *(self._backbone.starts[at] + i[0] for at, i, _ in rows)]
-        )
-        value = np.concatenate([np.zeros(0), *(v[0] for _, _, v in rows)])
+        if not rows:
+            return np.zeros((1, 0), np.int64), np.zeros((1, 0))
+        index = np.concatenate([self._backbone.starts[at] + i for at, i, _ in rows], axis=1)
+        return index, np.concatenate([v for _, _, v in rows], axis=1)
+
+    def _of_row(self, index: Ints, value: Floats) -> Piece:
         used = value != 0
-        return index[used], value[used]
+        index, value = index[used], value[used]
+        # One after the other, so that a larger part can never make a smaller sum.
+        total = np.add.accumulate(self._backbone.theta[index] * value)[-1:].sum()
+        return self._kept(index, value, float(total))
+
+    def square(self, at: Sequence[int], weights: Sequence[float]) -> float:
+        """The square of the weighted sum of the vectors at these places."""
+        # Not by a matrix product: its order of summing differs by machine.
+        vector = np.einsum("p,pr->r", np.array(weights), self.vectors.take(at, axis=0))
+        return float(np.einsum("r,r->", vector, vector))
 
     def _kept(self, index: Ints, value: Floats, total: float) -> Piece:
         key = index.tobytes() + value.tobytes()
@@ -103,6 +117,7 @@ class Pieces:
             self.vectors = np.concatenate([self.vectors, np.empty((at // 2, self.vectors.shape[1]))])
         piece = Piece(total, at, float((scaled**2).sum()), index, scaled)
         self._ordered.append(piece)
+        self._rows_bytes += 2 * (index.nbytes + scaled.nbytes)  # in the piece, and in its key
         self.vectors[at] = np.einsum("m,mr->r", scaled, self._posterior.directions[index])
         return piece
 

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from itertools import chain
 from typing import Any, NamedTuple
 
-from models.price.core import COLUMN, LOSS, PART, Core, Input
+from models.price.core import COLUMN, LOSS, NOT_KNOWN, PART, Core, Input
 from models.price.evaluator.encoding import Encoding, Row, Values
 from models.price.evaluator.level import Move, games_of, kept
 from models.price.evaluator.losses import Losses, LossRules
@@ -69,7 +69,14 @@ class Plan:
         self.losses = rules.of(self.reference.values)
         self._blankable = self._places_that_may_be_blank()
         self._input_of_game = _places([one.name if one.kind == PART else "" for one in inputs], self.games)
-        self._fixed = [self._column(one) if one.kind == COLUMN else 0.0 for one in inputs]
+        self.read = _read(encoding, inputs)
+        own = {at for at, _, _ in self.read}
+        self._fixed = [
+            self._column(one, self.reference.values) if one.kind == COLUMN and at not in own else 0.0
+            for at, one in enumerate(inputs)
+        ]
+        # What comes back often is worth the product with all others.
+        self.square = self.products.square if encoding.recurring else pieces.square
         # Input, part of the losses, and the scale of the reference's switch: no other player moves that.
         self._loss_inputs = [
             (at, part, self.scales.factors[rules.family_of_part[part]])
@@ -77,6 +84,11 @@ class Plan:
             for part, name in enumerate(rules.parts)
             if one.kind == LOSS and one.name == name
         ]
+
+    def prepare(self, rows: Sequence[Values]) -> None:
+        """Work out together what rows of these values need, for values that seldom come back."""
+        for key_of, _, game in self._keyed:
+            game.prepare([key_of(values) for values in rows])
 
     def level(self, values: Values) -> Level:
         """The level of a row of these values."""
@@ -96,9 +108,13 @@ class Plan:
             [*chain.from_iterable(weights), 1.0],
         )
 
-    def inputs(self, level: Level, losses: Losses, blanks: Sequence[tuple[int, float]]) -> list[float]:
+    def inputs(
+        self, values: Values, level: Level, losses: Losses, blanks: Sequence[tuple[int, float]]
+    ) -> list[float]:
         """What the trees see of a row; `blanks`: the places of inputs that count blanks, and the counts."""
         out = self._fixed.copy()
+        for place, _, one in self.read:
+            out[place] = self._column(one, values)
         for at, amount in zip(self._input_of_game, level.parts, strict=True):
             if at is not None:
                 out[at] += amount
@@ -171,8 +187,24 @@ class Plan:
                 found.setdefault(place, []).append(at)
         return list(found.items())
 
-    def _column(self, one: Input) -> float:
-        return float(self._encoding.table(self.reference, one.columns)[one.columns[0]][0])
+    def _column(self, one: Input, values: Values) -> float:
+        found = float(self._encoding.table(Row(self.reference.key, values), one.columns)[one.columns[0]][0])
+        return NOT_KNOWN if math.isnan(found) else found
+
+
+def _read(encoding: Encoding, inputs: Sequence[Input]) -> list[tuple[int, int, Input]]:
+    """The place of each input that is a column of one player, that player's place, and the input.
+
+    Raises ValueError for a column of two players: their shares in its effect would be anyone's guess.
+    """
+    found = []
+    for at, one in enumerate(inputs):
+        players = encoding.players_of(one.columns) if one.kind == COLUMN else ()
+        if len(players) > 1:
+            raise ValueError(f"the trees' column {one.name} depends on {' and '.join(players)}")
+        if players:
+            found.append((at, encoding.players.index(players[0]), one))
+    return found
 
 
 def _places(names: Sequence[str], games: Sequence[Any]) -> list[int | None]:

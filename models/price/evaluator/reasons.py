@@ -79,6 +79,8 @@ def effects_between(
     if any(bent):
         for at, movers in blanks.movers(found.values, base.values):
             moved[at] = movers
+        for at, place, _ in found.plan.read:
+            moved[at] = [(place, 1.0)]  # It is this player's alone.
         for one, movers, effect in zip(inputs, moved, bent, strict=True):
             if effect:
                 who = _moved_losses(found, base, one.name) if one.kind == LOSS else movers

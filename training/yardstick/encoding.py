@@ -1,0 +1,82 @@
+"""Rows of an open table for the evaluator: every column is a player, and any row may be the reference."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from models.price.basis import Table
+from models.price.evaluator.encoding import Row, Values
+from models.price.reference import Answers
+from training.yardstick.open_data import Column, Scale
+
+
+@dataclass(frozen=True)
+class TableEncoding:
+    """Tables of these columns; a grade's words belong to the grade. See `Encoding`."""
+
+    columns: tuple[Column, ...]
+
+    shared: frozenset[str] = frozenset()
+    # A block over two numbers is straight between the knots of neither: each value is worked out by itself.
+    curved: frozenset[str] = frozenset()
+    recurring: bool = False
+    losses: tuple[str, ...] = ()
+
+    @property
+    def players(self) -> tuple[str, ...]:
+        """The columns' names."""
+        return tuple(column.name for column in self.columns)
+
+    def rows(self, table: Table) -> list[Row]:
+        """All rows of a table; None where a value is not known."""
+        known = [_values(table[column.name]) for column in self.columns]
+        return [Row((), values) for values in zip(*known, strict=True)]
+
+    def players_of(self, columns: Sequence[str]) -> tuple[str, ...]:
+        """The columns themselves, in their own order: two blocks over the same two are one game."""
+        own = {name.removesuffix("=") for name in columns}
+        return tuple(player for player in self.players if player in own)
+
+    def reference(self, row: Row) -> Values:
+        """The row itself: nothing is typical of an open table."""
+        return row.values
+
+    def table(self, row: Row, names: Sequence[str]) -> Table:
+        """The named columns of one row."""
+        return {name: self._column(name, row.values) for name in names}
+
+    def time(self, values: Values) -> float:
+        """0: time is a column like any other."""
+        return 0.0
+
+    def ordinal(self, column: str, value: Any) -> float:
+        """The number itself."""
+        return float(value)
+
+    def loss_values(self, column: str) -> Sequence[Any]:
+        """Nothing: there are no losses."""
+        return ()
+
+    def answers(self, row: Row, player: str) -> Answers:
+        """Nothing: what is not known has an effect of its own."""
+        return ()
+
+    def _column(self, name: str, values: Values) -> np.ndarray:
+        at = self.players.index(name.removesuffix("="))
+        column, value = self.columns[at], values[at]
+        if column.scale is Scale.LEVEL:
+            return np.array([value or ""], dtype=object)
+        if name != column.name:
+            return np.array(["" if value is None else column.terms[int(value)]], dtype=object)
+        return np.array([np.nan if value is None else value])
+
+
+def _values(column: np.ndarray) -> list[Any]:
+    """The values of one column, None where unknown."""
+    if column.dtype.kind == "f":
+        return [None if value != value else value for value in column.tolist()]
+    return [str(value) or None for value in column]
