@@ -56,7 +56,7 @@ def specification_of(columns: Sequence[Column], table: Table, log_price: Floats)
         Input(c.name, PART if c.scale is Scale.LEVEL else COLUMN, () if c.scale is Scale.LEVEL else (c.name,))
         for c in columns
     )
-    return Specification((*alone, *together), inputs, _TREES, relearn=True, settled=True)
+    return Specification((*alone, *together), inputs, _TREES, relearn=True)
 
 
 def data_of(encoding: TableEncoding, table: Table, log_price: Floats) -> Data:
