@@ -17,7 +17,6 @@ from models.price.hidden import Hidden
 from models.price.posterior import nothing_known
 from training.fit.crossfit import CrossFit
 from training.fit.problem import SALE, Layout
-from training.fit.solve import Estimate
 
 if TYPE_CHECKING:
     from training.fit.core import Data
@@ -27,8 +26,8 @@ if TYPE_CHECKING:
 class LeftOut:
     """Of n rows: `residual`, log price less its gap and the left-out value.
 
-    `level`, `taken`: the left-out value's level, and what the losses take off it. `shift`, `mixture`: mean and
-    variance of what blanks may turn out to be.
+    `level`, `taken`: the left-out value's level, and what the losses take off it. `shift`, `mixture`: mean
+    and variance of what blanks may turn out to be.
     """
 
     residual: Floats

@@ -1,10 +1,11 @@
 """Boosted trees on what the parts of a value do together, shrunk by what they say of rows left out.
 
 The trees see the backbone's own totals of each part by the coefficients that are served, so that a level is
-the same number in every row, and learn what the backbone left over of rows that it was not fitted on. They may split on two inputs along a path at most, so that they come down to tables
-(`models.price.pairs`). A share of the losses is handed to them: they learn residual − share · losses, and
-may never rise with a loss. The value then counts the rest of the losses itself, so that it never rises with
-a loss either, however the trees bend the response.
+the same number in every row, and learn what the backbone left over of rows that it was not fitted on. They
+may split on two inputs along a path at most, so that they come down to tables (`models.price.pairs`). A share
+of the losses is handed to them: they learn residual − share · losses, and may never rise with a loss. The
+value then counts the rest of the losses itself, so that it never rises with a loss either, however the trees
+bend the response.
 """
 
 from __future__ import annotations
