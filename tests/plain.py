@@ -27,6 +27,7 @@ class Plain:
     base: Mapping[str, Any]
     losses: tuple[str, ...] = ()
     curved: frozenset[str] = frozenset()
+    recurring: bool = True
     typical: tuple[str, ...] = ()
     shared: frozenset[str] = frozenset()
     may_be: Mapping[str, Answers] = field(default_factory=dict)

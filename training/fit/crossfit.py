@@ -11,7 +11,17 @@ import scipy.sparse as sp
 
 from models.price.basis import Floats, Ints
 from training.fit.problem import Problem
-from training.fit.solve import Estimate, bounded, fit, jacobian, predict, prior_precision, weights
+from training.fit.solve import (
+    Estimate,
+    bounded,
+    fit,
+    jacobian,
+    layout_dropped,
+    predict,
+    prior_precision,
+    variances_of,
+    weights,
+)
 
 FOLDS = 5
 _ANEW, _LIFTED = 8, 1e-3  # steps that learn variances anew, from no less than this
@@ -73,13 +83,14 @@ def cross_fit(problem: Problem, est: Estimate, folds: Ints) -> CrossFit:
 def relearned(problem: Problem, est: Estimate, folds: Ints) -> CrossFit:
     """One warm fit a fold, which learns its variances from the rows outside the fold alone."""
     thetas, posterior = np.zeros((int(folds.max()) + 1, len(est.theta))), np.zeros(len(folds))
-    lifted = replace(est, tau2=np.maximum(est.tau2, _LIFTED), active=np.arange(len(est.theta)))
+    # What says nothing of all rows stays out; the rest may say less or more of four fifths of them.
+    lifted = replace(est, tau2=np.where(layout_dropped(est), est.tau2, np.maximum(est.tau2, _LIFTED)))
     for fold in range(len(thetas)):
         rest, out = problem.rows(folds != fold), folds == fold
         # Once more with what was learned held, as for the whole.
         own = fit(rest, fit(rest, lifted, most=_ANEW), most=1, learn=False)
         thetas[fold] = own.theta
         rows = jacobian(problem.layout, problem.x[out], own.theta, own.cap)[:, own.active]
-        posterior[out] = np.asarray(rows.multiply(rows @ own.covariance).sum(axis=1)).ravel()
+        posterior[out] = variances_of(rows, own.covariance)
     residual = problem.y - predict(problem.layout, problem.x, est.theta, est.cap)
     return CrossFit(folds, thetas, posterior, weights(problem, residual, est))

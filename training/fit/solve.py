@@ -24,6 +24,7 @@ _TAU2_FLOOR, _TAU2_CEILING, _SCALE_CEILING = 1e-6, 4.0, 0.09
 _SETTLED = 1.5e-3  # root mean square change of the fitted log prices at which iteration stops
 _DROPPED = 2.5e-5  # a group whose prior variance fell below this says nothing: its columns leave the solve
 _FLAT = 1e-6  # prior precision of a flat prior
+_FULL = 0.1  # the share of a design that is not 0 from which on it is worked out whole
 
 
 @dataclass(frozen=True)
@@ -169,6 +170,27 @@ def fit(
     return est
 
 
+def squares_of(jac: sp.csr_matrix, weight: Floats) -> Floats:
+    """(p, p) Σ weight · xᵀx over the n rows x of a design."""
+    if _is_full(jac):
+        rows = jac.toarray() * np.sqrt(weight)[:, None]
+        return np.asarray(rows.T @ rows)
+    return np.asarray((jac.T @ (sp.diags(weight) @ jac)).toarray())
+
+
+def variances_of(jac: sp.csr_matrix, covariance: Floats) -> Floats:
+    """(n,) variance of each row of a design, given that of its coefficients (p, p)."""
+    if _is_full(jac):
+        rows = jac.toarray()
+        return np.asarray(np.einsum("np,np->n", rows @ covariance, rows))
+    return np.asarray(jac.multiply(jac @ covariance).sum(axis=1)).ravel()
+
+
+def _is_full(jac: sp.csr_matrix) -> bool:
+    """Whether so much of it is not 0 that to skip what is costs more than to count it."""
+    return bool(jac.nnz > _FULL * jac.shape[0] * jac.shape[1])
+
+
 def layout_dropped(est: Estimate) -> Bools:
     """(groups,) True where a group's prior variance has fallen to nothing."""
     return est.tau2 < _DROPPED
@@ -181,10 +203,9 @@ def _step(problem: Problem, est: Estimate, step: int, learn: bool) -> Estimate:
     w = weights(problem, residual, est)
     keep = np.flatnonzero(~layout_dropped(est)[layout.group] | layout.flat[layout.group])
     jac = jac[:, keep]
-    weighted = sp.diags(w) @ jac
-    a = (jac.T @ weighted).toarray()
+    a = squares_of(jac, w)
     a[np.diag_indices(len(keep))] += prior_precision(layout, est.tau2)[keep]
-    b = weighted.T @ (residual + jac @ est.theta[keep])
+    b = jac.T @ (w * (residual + jac @ est.theta[keep]))
     theta_kept, factor, free = bounded(a, b, layout.nonnegative[keep])
     theta = np.zeros(p)
     theta[keep] = theta_kept
@@ -199,7 +220,7 @@ def _step(problem: Problem, est: Estimate, step: int, learn: bool) -> Estimate:
 def _learn(problem: Problem, est: Estimate, jac: sp.csr_matrix, step: int) -> Estimate:
     tau2 = _prior_variances(problem.layout, est, first=step < 2)
     residual = problem.y - predict(problem.layout, problem.x, est.theta, est.cap)
-    posterior = np.asarray(jac.multiply(jac @ est.covariance).sum(axis=1)).ravel()
+    posterior = variances_of(jac, est.covariance)
     sigma2, tails = est.sigma2.copy(), est.tails.copy()
     for kind in range(len(sigma2)):
         own = problem.kind == kind

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -26,10 +27,16 @@ class TableEncoding:
     recurring: bool = False
     losses: tuple[str, ...] = ()
 
-    @property
+    @cached_property
     def players(self) -> tuple[str, ...]:
         """The columns' names."""
         return tuple(column.name for column in self.columns)
+
+    @cached_property
+    def _place(self) -> dict[str, int]:
+        """Where the player of each column of a table stands."""
+        of_words = {f"{c.name}=": at for at, c in enumerate(self.columns) if c.scale is Scale.GRADE}
+        return of_words | {name: at for at, name in enumerate(self.players)}
 
     def rows(self, table: Table) -> list[Row]:
         """All rows of a table; None where a value is not known."""
@@ -38,8 +45,7 @@ class TableEncoding:
 
     def players_of(self, columns: Sequence[str]) -> tuple[str, ...]:
         """The columns themselves, in their own order: two blocks over the same two are one game."""
-        own = {name.removesuffix("=") for name in columns}
-        return tuple(player for player in self.players if player in own)
+        return tuple(self.players[at] for at in sorted({self._place[name] for name in columns}))
 
     def reference(self, row: Row) -> Values:
         """The row itself: nothing is typical of an open table."""
@@ -66,7 +72,7 @@ class TableEncoding:
         return ()
 
     def _column(self, name: str, values: Values) -> np.ndarray:
-        at = self.players.index(name.removesuffix("="))
+        at = self._place[name]
         column, value = self.columns[at], values[at]
         if column.scale is Scale.LEVEL:
             return np.array([value or ""], dtype=object)
