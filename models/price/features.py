@@ -50,10 +50,10 @@ def years_of(day: date) -> float:
 
 
 def counted(it: Instrument, model: Model) -> Instrument:
-    """The instrument as its value counts it: nothing is carried beyond what the catalogue records of its model.
+    """The instrument as its value counts it: nothing goes beyond what the catalogue records of its model.
 
-    A finish that the model was not offered in is not known, a year is at most the first or last of production,
-    and a model without figured tops has none.
+    A finish that the model was not offered in is not known, a year is at most the first or last of
+    production, and a model without figured tops has none.
     """
     changes: dict[str, Value] = {}
     if it.finish is not None and model.finishes and model.finish(it.finish) is None:
@@ -229,7 +229,10 @@ def columns(
     typical: Mapping[str, Typical],
     names: Sequence[str] = COLUMNS,
 ) -> dict[str, NDArray[Any]]:
-    """The named columns of n canonical subjects, each (n,). `typical`: by model key. Raises UnknownNameError."""
+    """The named columns of n canonical subjects, each (n,). `typical`: by model key.
+
+    Raises UnknownNameError.
+    """
     pairs = []
     for s in subjects:
         model = catalogue.find(s.instrument.maker, s.instrument.model)

@@ -1,8 +1,8 @@
 """Boosted trees as what they are: a sum of tables, each over two inputs.
 
 The trees are fitted so that no path from root to leaf splits on more than two inputs (LightGBM's
-`interaction_constraints`). Each leaf is then a rectangle in the plane of its two inputs, and all leaves of all
-trees over the same pair add up to one table of the pair's bins. So the whole forest
+`interaction_constraints`). Each leaf is then a rectangle in the plane of its two inputs, and all leaves of
+all trees over the same pair add up to one table of the pair's bins. So the whole forest
 
     F(x) = offset + Σ_{i ≤ j} table_ij(bin of x_i, bin of x_j)
 
@@ -14,8 +14,8 @@ subject x and a reference r are exact: with g the sum of the tables, input i has
 which is the mean over all orders (Shapley 1953) for a function of pairs. Where F never rises with input i,
 neither effect does. For the same reason the effect of several inputs together is the sum of their effects.
 
-Leaf values are whole multiples of a tiny power of two, so sums are exact in any order: a batch equals its rows
-to the bit, and rounding cannot turn a sign.
+Leaf values are whole multiples of a tiny power of two, so sums are exact in any order: a batch equals its
+rows to the bit, and rounding cannot turn a sign.
 """
 
 from __future__ import annotations
@@ -161,7 +161,7 @@ class PairTables:
         return np.asarray(self._looked_up(one, other).sum(axis=1))
 
     def _tables_of(self, at: int) -> list[tuple[Floats, int]]:
-        """The tables of one input as matrices, and which side of each it is; one alone has a single column."""
+        """The tables of one input as matrices, and its side of each; one alone has a single column."""
         out = []
         for table, (i, j) in enumerate(self.pairs.tolist()):
             if at in (i, j):

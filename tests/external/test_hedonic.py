@@ -18,8 +18,9 @@ from models.price.basis import Table
 from training.fit import solve
 from training.fit.core import Data, Specification, problem_of
 from training.fit.problem import SALE, matrix
+from training.fit.recipes import levels, linear
 from training.fit.solve import Estimate
-from training.fit.spec import Term, levels, linear
+from training.fit.spec import Term
 
 NORMAL = 1e12  # degrees of freedom of a t distribution that is normal to every digit compared here
 

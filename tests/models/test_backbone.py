@@ -1,4 +1,4 @@
-"""The backbone by hand: level, losses that saturate, scales with a floor, blanks, and the slopes of all."""
+"""The backbone by hand: level, losses that saturate, scales, blanks, and the slopes of all."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ BLOCKS = (
     Block("finish", (Linear("finish", 0.0, 1.0),), "loss:originality", "slope"),
     Block("condition by build", (Levels("build", ("p", "q")),), "scale:condition", "scale"),
 )
-THETA = np.array([1.0, -1.0, 0.0, 0.0, 0.4, 0.1, 0.3, 0.5, 0.0, -0.5, 0.0, 0.0])
+THETA = np.array([1.0, -1.0, 0.0, 0.0, 0.4, 0.1, 0.3, 0.5, 0.0, math.log(0.5), 0.0, 0.0])
 ENCODING = Plain({"model": "a", "wear": 0.0, "finish": 0.0, "build": "p"}, losses=("wear", "finish"))
 
 
@@ -74,11 +74,15 @@ def test_the_cap_is_on_all_losses_together() -> None:
     assert served(backbone(1.6), wear=2.0, finish=1.0) == pytest.approx(expected)
 
 
-def test_a_scale_never_falls_below_a_tenth_so_that_wear_never_pays() -> None:
+# The loss of build q is .8 times e to the coefficient of its scale.
+@pytest.mark.parametrize(("coefficient", "loss"), [(-3.0, 0.039830), (-1.0, 0.294304), (1.0, 2.174625)])
+def test_a_scale_is_never_negative_whatever_its_coefficient_so_that_wear_never_pays(
+    coefficient: float, loss: float
+) -> None:
     theta = THETA.copy()
-    theta[9] = -3.0  # 1 − 3 would turn the sign of every loss of build q
+    theta[9] = coefficient
     turned = replace(backbone(), theta=theta)
-    assert served(turned, wear=2.0, build="q") == pytest.approx(9 - 0.08)
+    assert served(turned, wear=2.0, build="q") == pytest.approx(9 - loss, abs=1e-6)
 
 
 def test_blanks_and_losses_are_held_to_one_sign_and_can_be_taken_out() -> None:

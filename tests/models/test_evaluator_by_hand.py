@@ -116,7 +116,8 @@ class One(NamedTuple):
     @property
     def scaled(self) -> float:
         wear, dents, tone = self.losses
-        condition, originality = (1.0, 1.1) if self.build == "p" else (0.6, 1.5)
+        by_build = (0.0, 0.1) if self.build == "p" else (-0.4, 0.5)
+        condition, originality = (math.exp(coefficient) for coefficient in by_build)
         return condition * (wear + dents) + originality * tone
 
     @property
@@ -134,7 +135,7 @@ class One(NamedTuple):
         """What trees see: losses at the scales of the reference's build."""
         wear, dents, tone = self.losses
         blanks = float((self.wear is None) + (self.dents is None))
-        return np.array([self.identity, wear + dents, 1.1 * tone, blanks])
+        return np.array([self.identity, wear + dents, math.exp(0.1) * tone, blanks])
 
     def beside(self, cap: float, trees: bool) -> float:
         """Without what trees say: 6/10 of 15% of the losses and of 25% of the level are theirs."""

@@ -119,7 +119,7 @@ def test_losses_count_as_the_usual_scale_of_their_family_has_them() -> None:
         {**worn(800, True), "build": np.array(["production"] * 799 + ["prototype"], object)},
     )
     build = Block("by build", (Levels("build", ("production", "prototype")),), "scale:condition")
-    theta = np.concatenate([plain.theta, [1.0, -0.5, 0.0, 0.0]])
+    theta = np.concatenate([plain.theta, [math.log(2.0), math.log(0.5), 0.0, 0.0]])
     scaled = Backbone((*plain.blocks, build), theta, 8.0, math.inf)
     rule = rule_of(scaled, t)
     assert rule is not None

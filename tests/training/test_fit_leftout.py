@@ -14,12 +14,13 @@ from models.price.backbone import BLANK
 from models.price.basis import Table
 from models.price.core import BLANKS, LOSS, PART, Input
 from training.fit import solve
-from training.fit.core import Data, Specification, problem_of
+from training.fit.core import Data, Specification, backbone_of, problem_of
 from training.fit.crossfit import CrossFit, cross_fit, folds_of
-from training.fit.leftout import LeftOut, left_out
+from training.fit.leftout import LeftOut, inputs_of, left_out
 from training.fit.problem import Problem
+from training.fit.recipes import graded, levels, raw
 from training.fit.solve import Estimate
-from training.fit.spec import Term, graded, levels, raw
+from training.fit.spec import Term
 
 Floats = NDArray[np.float64]
 ROWS = 90
@@ -85,7 +86,7 @@ def fitted(data: Data) -> tuple[Problem, Estimate, CrossFit]:
 @pytest.fixture(scope="module")
 def left(data: Data, fitted: tuple[Problem, Estimate, CrossFit]) -> LeftOut:
     problem, _, crossed = fitted
-    return left_out(data, problem.layout, crossed, math.inf, None, ENCODING, INPUTS)
+    return left_out(data, problem.layout, crossed, math.inf, None, ENCODING)
 
 
 def design(data: Data) -> Floats:
@@ -150,10 +151,6 @@ def test_left_out_parts_are_those_of_a_backbone_fitted_without_the_fold(
     x, t = design(data), data.table
     for fold in range(5):
         out, theta = crossed.folds == fold, without(data, fitted, fold)[0]
-        maker = np.where(t["maker"] == "a", theta[0], theta[1])[out]
-        blanks = np.isnan(t["wear"])[out]
-        seen = np.stack([maker, theta[4] * t["size"][out], -x[out, 6] * theta[6], blanks], axis=1)
-        assert left.inputs[out] == pytest.approx(seen, abs=1e-8)
         assert left.taken[out] == pytest.approx(-x[out, 6] * theta[6], abs=1e-8)
         assert left.residual[out] == pytest.approx((data.y - x @ theta)[out], abs=1e-8)
         assert left.level[out] == pytest.approx(x[out, :6] @ theta[:6] + theta[7], abs=1e-8)
@@ -161,6 +158,17 @@ def test_left_out_parts_are_those_of_a_backbone_fitted_without_the_fold(
         blank = t["size_blank"][out] > 0
         assert left.shift[out] == pytest.approx(np.where(blank, 0.5 * theta[4], 0.0), abs=1e-8)
         assert left.mixture[out] == pytest.approx(np.where(blank, 0.75 * theta[4] ** 2, 0.0), abs=1e-8)
+
+
+def test_trees_see_the_parts_of_the_one_backbone_that_is_served(
+    data: Data, fitted: tuple[Problem, Estimate, CrossFit]
+) -> None:
+    problem, estimate, _ = fitted
+    theta, x, t = estimate.theta, design(data), data.table
+    maker = np.where(t["maker"] == "a", theta[0], theta[1])
+    by_hand = [maker, theta[4] * t["size"], -x[:, 6] * theta[6], np.isnan(t["wear"])]
+    seen = inputs_of(data.rows, backbone_of(problem, theta, math.inf), ENCODING, INPUTS)
+    assert seen == pytest.approx(np.stack(by_hand, axis=1), abs=1e-8)
 
 
 def test_a_row_says_nothing_of_itself(
@@ -171,7 +179,7 @@ def test_a_row_says_nothing_of_itself(
     fold = crossed.folds == 2
     moved = replace(problem, y=problem.y + np.where(fold, 0.3, 0.0))
     other = cross_fit(moved, estimate, crossed.folds)
-    again = left_out(data, problem.layout, other, math.inf, None, ENCODING, INPUTS)
-    same, changed = again.inputs[fold] - left.inputs[fold], again.inputs[~fold] - left.inputs[~fold]
+    again = left_out(data, problem.layout, other, math.inf, None, ENCODING)
+    same, changed = again.level[fold] - left.level[fold], again.level[~fold] - left.level[~fold]
     assert np.abs(same).max() < 1e-9 < 1e-3 < np.abs(changed).max()
     assert np.abs(again.residual[fold] - left.residual[fold]).max() < 1e-9

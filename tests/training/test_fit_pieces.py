@@ -17,8 +17,9 @@ from models.price.evaluator.evaluator import Evaluator
 from models.price.features import LOSSES
 from training.fit.core import Data, Fitted, Specification, fit_core
 from training.fit.crossfit import folds_of
+from training.fit.recipes import course, graded, graded_steps, levels, linear, smooth, unknown
 from training.fit.solve import bounded
-from training.fit.spec import Term, course, graded, graded_steps, levels, linear, smooth, unknown
+from training.fit.spec import Term
 
 Floats = NDArray[np.float64]
 

@@ -84,8 +84,8 @@ def grown(effect: float, n: int = 900, seed: int = 0, rises: bool = False, sign:
     folds = folds_of([str(k) for k in range(n)], seed)
     inputs = (*INPUTS[:2], Input("wear", LOSS, sign=sign))
     # A shift of a tenth in every row: it is no part of what trees are to learn.
-    left = LeftOut(y - y.mean() + 0.1, np.full(n, 8.0), x[:, 2], x, np.full(n, 0.1), np.zeros(n))
-    return grow(left, np.ones(n), np.ones(n, bool), folds, inputs, Growth(), seed)
+    left = LeftOut(y - y.mean() + 0.1, np.full(n, 8.0), x[:, 2], np.full(n, 0.1), np.zeros(n))
+    return grow(x, left, np.ones(n), np.ones(n, bool), folds, inputs, Growth(), seed)
 
 
 def test_what_two_inputs_do_together_is_believed_and_chance_is_not() -> None:

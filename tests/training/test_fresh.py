@@ -150,7 +150,7 @@ def test_the_hash_of_the_code_changes_with_a_fit_and_not_with_the_table(tmp_path
     fit, table = tmp_path / "training/fit/core.py", tmp_path / "training/yardstick/fresh/table.py"
     measure = table.with_name("measure.py")
     for path in (fit, table, measure):
-        path.parent.mkdir(parents=True)
+        path.parent.mkdir(parents=True, exist_ok=True)
         path.write_text("one")
     before = kept.code_hash(tmp_path)
     table.write_text("two")

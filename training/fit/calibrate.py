@@ -19,7 +19,7 @@ from models.price.spread import Spread
 from training.fit import solve
 from training.fit.crossfit import CrossFit
 from training.fit.hiding import variances_of_losses
-from training.fit.leftout import LeftOut, left_out
+from training.fit.leftout import LeftOut, inputs_of, left_out
 from training.fit.problem import SALE, Problem
 from training.fit.scatter import LeftOutSales, fit_spread
 from training.fit.solve import Estimate
@@ -82,12 +82,11 @@ def _thinned(core: Core, data: Data, problem: Problem, crossed: CrossFit, encodi
     own = replace(data, table=thinned.table, rows=thinned.rows, y=data.y[at], gap=sales, kind=sales)
     folds = replace(crossed, folds=crossed.folds[at])
     trees = core.trees
-    left = left_out(
-        own, problem.layout, folds, core.backbone.cap, core.hidden, encoding, trees.inputs if trees else ()
-    )
+    left = left_out(own, problem.layout, folds, core.backbone.cap, core.hidden, encoding)
     bent = np.zeros(len(at))
     if trees is not None:
-        says = trees.tables.predict(left.inputs) + trees.handed * left.taken - trees.handed_level * left.level
+        seen = inputs_of(own.rows, core.backbone, encoding, trees.inputs)
+        says = trees.tables.predict(seen) + trees.handed * left.taken - trees.handed_level * left.level
         bent = trees.weight * says
     missed = left.residual - bent
     return LeftOutSales(

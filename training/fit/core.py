@@ -44,8 +44,7 @@ class Specification:
 
     `inputs`: what trees see; `growth`: how they are grown. `scatter`: level columns whose levels may scatter
     differently. `time`: the column of time, "" for none. `relearn`: variances are learned anew without each
-    fold, for tables whose many variances would tell a fold too much of itself. `settled`: trees see parts by
-    the coefficients that will be served, so that a level is the same number in every row.
+    fold, for tables whose many variances would tell a fold too much of itself.
     """
 
     terms: tuple[Term, ...]
@@ -54,7 +53,6 @@ class Specification:
     scatter: tuple[str, ...] = ()
     time: str = ""
     relearn: bool = False
-    settled: bool = False
 
 
 @dataclass(frozen=True)
@@ -126,12 +124,11 @@ def fit_core(
     crossed = crossing(problem, estimate, folds_of(data.specimen, seed))
     step_done()
     inputs = _inputs_there(spec, problem)
-    left = left_out(data, problem.layout, crossed, estimate.cap, hidden, encoding, inputs)
-    if spec.settled:
-        left = replace(left, inputs=inputs_of(data.rows, problem.layout, estimate, encoding, inputs))
+    left = left_out(data, problem.layout, crossed, estimate.cap, hidden, encoding)
     step_done()
-    grown = grow(left, crossed.weight, data.sale, crossed.folds, inputs, spec.growth, seed, step_done)
     backbone = backbone_of(problem, estimate.theta, estimate.cap)
+    seen = inputs_of(data.rows, backbone, encoding, inputs)
+    grown = grow(seen, left, crossed.weight, data.sale, crossed.folds, inputs, spec.growth, seed, step_done)
     core = Core(backbone, grown.trees, _posterior(problem, estimate), None, hidden)
     calibration = calibrated(core, data, spec, problem, estimate, crossed, left, grown, encoding)
     core = replace(core, spread=calibration)

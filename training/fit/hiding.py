@@ -10,8 +10,8 @@ import numpy as np
 from models.price.backbone import Backbone
 from models.price.basis import Floats, Ramps, Table
 from models.price.hidden import Hidden
+from training.fit.recipes import reference_grade
 from training.fit.solve import Parts, saturate, saturation_slope
-from training.fit.spec import reference_grade
 from training.fit.trees import HANDED
 
 _RIDGE = 5.0
@@ -63,7 +63,7 @@ def within_costs(rule: Hidden, backbone: Backbone, table: Table, parts: Parts) -
 
 
 def variances_of_losses(backbone: Backbone, table: Table, parts: Parts) -> dict[str, float]:
-    """Loss column → variance of its effect over the rows that know it, for columns that are sometimes unknown.
+    """Loss column → variance of its effect over the rows that know it, where it is sometimes unknown.
 
     `parts`: of the fitted values of the table's rows.
     """
@@ -95,7 +95,7 @@ def factor_of(residual: Floats, moved: Floats, weight: Floats) -> float:
 
 
 def _losses(backbone: Backbone, columns: tuple[str, ...]) -> tuple[Floats, Floats, Floats]:
-    """(k, steps) loss at each step of the scale, and (k,) those of a blank and of the reference instrument."""
+    """(k, steps) loss at each step of the scale, and (k,) those of a blank and of the reference."""
     most = max(
         len(b.bases[0].knots) for b in backbone.blocks if isinstance(b.bases[0], Ramps) and b.role != "level"
     )

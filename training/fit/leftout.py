@@ -17,7 +17,6 @@ from models.price.hidden import Hidden
 from models.price.posterior import nothing_known
 from training.fit.crossfit import CrossFit
 from training.fit.problem import SALE, Layout
-from training.fit.solve import Estimate
 
 if TYPE_CHECKING:
     from training.fit.core import Data
@@ -27,15 +26,13 @@ if TYPE_CHECKING:
 class LeftOut:
     """Of n rows: `residual`, log price less its gap and the left-out value.
 
-    `level`, `taken`: the left-out value's level, and what the losses take off it.
-
-    `inputs`: (n, p) what trees see. `shift`, `mixture`: mean and variance of what blanks may turn out to be.
+    `level`, `taken`: the left-out value's level, and what the losses take off it. `shift`, `mixture`: mean
+    and variance of what blanks may turn out to be.
     """
 
     residual: Floats
     level: Floats
     taken: Floats
-    inputs: Floats
     shift: Floats
     mixture: Floats
 
@@ -47,37 +44,30 @@ def left_out(
     cap: float,
     hidden: Hidden | None,
     encoding: Encoding,
-    inputs: Sequence[Input],
 ) -> LeftOut:
     """Each fold's rows by the coefficients that were fitted without them."""
     n = len(data.y)
     gap_of = {level: layout.intercept + 1 + at for at, level in enumerate(layout.gaps)}
     out = np.zeros((5, n))
-    seen = np.zeros((n, len(inputs)))
     for fold, theta in enumerate(crossed.thetas):
         rows = np.flatnonzero(crossed.folds == fold)
         if not len(rows):
             continue
         backbone = Backbone(layout.blocks, theta[: layout.intercept], float(theta[layout.intercept]), cap)
         core = Core(backbone, None, nothing_known(len(backbone.theta)), None, hidden)
-        evaluator = Evaluator(core, encoding, inputs)
+        evaluator = Evaluator(core, encoding)
         parts = evaluator.parts_of([data.rows[row] for row in rows])
         gap = np.array([0.0 if data.gap[r] == SALE else theta[gap_of[data.gap[r]]] for r in rows])
         out[0, rows] = data.y[rows] - gap - evaluator.center_of(parts)
         out[1:, rows] = parts.level, parts.taken, parts.shift, parts.mixture
-        seen[rows] = parts.inputs
-    return LeftOut(out[0], out[1], out[2], seen, out[3], out[4])
+    return LeftOut(*out)
 
 
-def inputs_of(
-    rows: Sequence[Row], layout: Layout, est: Estimate, encoding: Encoding, inputs: Sequence[Input]
-) -> Floats:
-    """(n, p) what trees see of rows by one estimate, whether it has seen them or not.
+def inputs_of(rows: Sequence[Row], backbone: Backbone, encoding: Encoding, inputs: Sequence[Input]) -> Floats:
+    """(n, p) what trees see of rows by one backbone, whether it was fitted on them or not.
 
     Totals that were left out differ from fold to fold for the same level, and trees split on that: they find
     each fold's rows, and what they say of them they say of no later row.
     """
-    intercept = float(est.theta[layout.intercept])
-    backbone = Backbone(layout.blocks, est.theta[: layout.intercept], intercept, est.cap)
     core = Core(backbone, None, nothing_known(len(backbone.theta)), None)
     return Evaluator(core, encoding, inputs).parts_of(rows).inputs

@@ -1,10 +1,11 @@
 """Boosted trees on what the parts of a value do together, shrunk by what they say of rows left out.
 
-The trees see the backbone's own totals of each part, taken from the fit without the row, and learn what the
-backbone left over. They may split on two inputs along a path at most, so that they come down to tables
-(`models.price.pairs`). A share of the losses is handed to them: they learn residual − share · losses, and may
-never rise with a loss. The value then counts the rest of the losses itself, so that it never rises with a loss
-either, however the trees bend the response.
+The trees see the backbone's own totals of each part by the coefficients that are served, so that a level is
+the same number in every row, and learn what the backbone left over of rows that it was not fitted on. They
+may split on two inputs along a path at most, so that they come down to tables (`models.price.pairs`). A share
+of the losses is handed to them: they learn residual − share · losses, and may never rise with a loss. The
+value then counts the rest of the losses itself, so that it never rises with a loss either, however the trees
+bend the response.
 """
 
 from __future__ import annotations
@@ -84,6 +85,7 @@ class Growth:
 
 
 def grow(
+    x: Floats,
     left: LeftOut,
     weight: Floats,
     sale: np.ndarray,
@@ -93,11 +95,11 @@ def grow(
     seed: int,
     step_done: Callable[[], object] = lambda: None,
 ) -> Grown:
-    """Fit what the backbone left over of n left-out rows.
+    """Fit what the backbone left over of n left-out rows, on inputs x (n, p).
 
     `weight`: (n,) precision of each row. `sale`: (n,) the rows that the weight is judged on.
     """
-    residual, x, count = left.residual - left.shift, left.inputs, int(sale.sum())
+    residual, count = left.residual - left.shift, int(sale.sum())
     if not inputs or len(residual) < _LEAST_ROWS:
         return no_trees(len(residual))
     handed = growth.handed if any(one.sign for one in inputs) else 0.0

@@ -12,7 +12,8 @@ from models.price.core import COLUMN, PART, Input
 from training.fit import solve
 from training.fit.core import Data, Specification, problem_of
 from training.fit.problem import SALE
-from training.fit.spec import Maker, Term, levels, linear, smooth, unknown
+from training.fit.recipes import Maker, levels, linear, smooth, unknown
+from training.fit.spec import Term
 from training.fit.trees import Growth
 from training.yardstick.encoding import TableEncoding
 from training.yardstick.open_data import Column, Scale
@@ -55,7 +56,7 @@ def specification_of(columns: Sequence[Column], table: Table, log_price: Floats)
         Input(c.name, PART if c.scale is Scale.LEVEL else COLUMN, () if c.scale is Scale.LEVEL else (c.name,))
         for c in columns
     )
-    return Specification((*alone, *together), inputs, _TREES, relearn=True, settled=True)
+    return Specification((*alone, *together), inputs, _TREES, relearn=True)
 
 
 def data_of(encoding: TableEncoding, table: Table, log_price: Floats) -> Data:

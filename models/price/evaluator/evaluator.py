@@ -40,8 +40,8 @@ class Ranges(NamedTuple):
 class Parts(NamedTuple):
     """The parts of n values and of their scales, (n,) each, all in log.
 
-    `level`: with blanks. `taken`: what the losses take, before trees. `told`: what known losses say of unknown
-    ones. `inputs`: (n, p) what the trees see. `noise`: the levels' part of the log noise variance.
+    `level`: with blanks. `taken`: what the losses take, before trees. `told`: what known losses say of
+    unknown ones. `inputs`: (n, p) what the trees see. `noise`: the levels' part of the log noise variance.
     `unknown`: variance of the losses that are not known. `shift`, `mixture`: mean and variance of what the
     level's blanks may turn out to be. `time`: in years.
     """
@@ -200,7 +200,7 @@ class Evaluator:
         return self._looked_up(found.memory, found.plan, tuple(base), found.plan.losses)
 
     def _seen(self, found: Sequence[Found]) -> Floats:
-        """(n, p) what trees see, rounded: equal inputs must not differ by their order of summing."""
+        """(n, p) what trees see, rounded: equal inputs must not differ by the order of their sums."""
         return np.round(np.array([one.inputs for one in found]), _DIGITS)
 
     @property

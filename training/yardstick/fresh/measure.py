@@ -26,6 +26,7 @@ KINDS: Mapping[str, tuple[str, int]] = {
     "additive": ("additive", 3000),
     "entangled": ("entangled", 3000),
     "woven": ("woven", 3000),
+    "knotted": ("knotted", 3000),
     "house": ("house", 3000),
     "additive-small": ("additive", 400),
     "entangled-small": ("entangled", 400),
