@@ -85,6 +85,17 @@ def test_many_rows_at_once_are_answered_as_each_alone(fitted: tuple[Fitted, Data
         ]
 
 
+def test_what_is_kept_and_what_is_worked_out_anew_are_the_same(fitted: tuple[Fitted, Data]) -> None:
+    """Where values come back, entries are found one by one, and variances from products that are kept."""
+    core, data = fitted[0].core, fitted[1]
+    anew, kept = (
+        Evaluator(core, replace(MIXED, recurring=recurring)).ranges(data.rows[:80], (0.9,))
+        for recurring in (False, True)
+    )
+    assert anew.center.tolist() == kept.center.tolist()
+    np.testing.assert_allclose(anew.high - anew.low, kept.high - kept.low, rtol=1e-9)
+
+
 def test_the_level_of_a_row_is_the_sum_over_its_design(fitted: tuple[Fitted, Data]) -> None:
     """The games of the evaluator against one product of the design matrix and the coefficients."""
     fit, data = fitted
