@@ -38,7 +38,7 @@ NATURES: Mapping[str, Nature] = {
         Nature("entangled", _PROTOTYPE, 0.3, 0.45, 0.18, 0.6, 0.7, 1.1, 0.3),
         Nature("woven", _PROTOTYPE, storied_rarity=0.8, dealer_clean=0.10, semi_relief=0.6, early_parts=0.5),
         # All of both, twice as strong where that can be: a market that sums of fields describe badly.
-        Nature("knotted", _PROTOTYPE, 0.3, 0.45, 0.36, 1.2, 1.0, 1.1, 0.3, 0.0, 1.6, 0.20, 1.0, 1.0),
+        Nature("knotted", _PROTOTYPE, 0.3, 0.45, 0.36, 1.2, 1.0, 1.1, 0.3, 0.0, 1.6, 0.20, 1.0, 0.8),
         Nature("contrary", math.log(0.6), 0.12, 0.0, 0.04, 0.15, 0.5),
     )
 }
