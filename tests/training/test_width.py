@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from statistics import NormalDist
 
 import numpy as np
@@ -35,3 +36,11 @@ def test_no_change_without_enough_sales_and_never_a_wild_one() -> None:
     assert width_factor(judged_with(0.4, 0.2, 99)) == 1.0
     assert width_factor(judged_with(0.9, 0.2, 5000)) == 1.25
     assert width_factor(judged_with(0.02, 0.2, 5000)) == 0.95
+
+
+def test_a_range_that_ends_at_its_value_says_that_it_is_too_narrow_and_nothing_is_divided_by_it() -> None:
+    judged = judged_with(0.2, 0.2, 2000)
+    low = judged.low.copy()
+    low[::20] = 0.0  # of every twentieth sale: what a blank may be there lies above the value only
+    found = width_factor(replace(judged, low=low))
+    assert 1.0 < found < 1.25

@@ -27,7 +27,9 @@ def width_factor(judged: Judged) -> float:
     logs = []
     for k, level in enumerate(judged.levels):
         room = np.where(above, judged.high[:, k] - judged.center, judged.center - judged.low[:, k])
-        share = np.abs(judged.paid - judged.center) / room
+        # A range ends at its value where what a blank may be lies all on one side: no room is too little.
+        share = np.full(n, np.inf)
+        np.divide(np.abs(judged.paid - judged.center), room, out=share, where=room > 0)
         logs.append(math.log(float(np.quantile(share, level, method="higher"))))
     factor = math.exp(float(np.mean(logs)) * n / (n + _PRIOR_SALES))
     return min(max(factor, _LEAST), _MOST)
