@@ -149,6 +149,19 @@ def test_a_batch_equals_its_rows_alone_to_the_bit(tables: PairTables, rows: Floa
     assert np.array_equal(tables.effects(rows[order], other[order]), effects[order])
 
 
+def test_a_value_at_a_threshold_goes_where_lightgbm_sends_it_alone_and_in_a_batch(
+    bag: list[lightgbm.Booster], tables: PairTables, rows: Floats
+) -> None:
+    at = [(column, edge) for column, edges in enumerate(tables.edges) for edge in edges[:5].tolist()]
+    on_edges = rows[100 : 100 + len(at)].copy()
+    for row, (column, edge) in zip(on_edges, at, strict=True):
+        row[column] = edge
+    wanted = predicted(bag, on_edges)
+    assert tables.predict(on_edges) == pytest.approx(wanted, abs=1e-12)
+    alone = [tables.predict(on_edges[n : n + 1])[0] for n in range(len(at))]
+    assert alone == pytest.approx(wanted, abs=1e-12)
+
+
 def test_how_the_rows_lie_in_memory_does_not_matter(tables: PairTables, rows: Floats) -> None:
     expected, before = tables.predict(rows), rows.copy()
     assert np.array_equal(tables.predict(np.asfortranarray(rows)), expected)
