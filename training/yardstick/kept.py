@@ -24,13 +24,13 @@ FOLDER = Path(__file__).parents[2] / ".cache" / "yardstick"
 
 # The rows themselves are part of the key, so the code that makes a data set or a market need not be.
 _SOURCES = (peers, intervals)
-_LIBRARIES = ("catboost", "lightgbm", "numpy", "scikit-learn", "xgboost-cpu")
+LIBRARIES = ("catboost", "lightgbm", "numpy", "scikit-learn", "xgboost-cpu")
 
 
 @cache
 def made_by() -> str:
     """A hash of all that a peer's answer depends on beside its rows."""
-    versions = [f"{name} {version(name)}" for name in _LIBRARIES]
+    versions = [f"{name} {version(name)}" for name in LIBRARIES]
     return hashlib.sha256("\0".join([*map(getsource, _SOURCES), *versions]).encode()).hexdigest()
 
 
