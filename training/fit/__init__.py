@@ -13,6 +13,7 @@ from tqdm import tqdm
 from models.catalogue import Catalogue
 from models.evidence import Evidence
 from models.money import Rates
+from models.practice import NO_PRACTICE, Practice
 from models.price.core import Core
 from models.price.features import columns, edition_key, model_key
 from models.price.instruments import InstrumentEncoding
@@ -21,6 +22,7 @@ from models.vocabulary import FIELDS
 from training.fit.core import Data, Fitted, Thinned, fit_core
 from training.fit.guitars import guitar_specification
 from training.fit.learned import Learned, learned_of
+from training.fit.practice import practice_report, statements_of
 from training.fit.report import report_of
 from training.fit.typical import typical_of
 
@@ -46,22 +48,25 @@ def fit_model(
     progress: bool = True,
     learned: Learned | None = None,
     width: float = 1.0,
+    practice: Practice = NO_PRACTICE,
 ) -> Fit:
     """Fit on canonical evidence; prices are converted at the rate of their day.
 
     `learned`: variances of an earlier fit on less evidence, to start from. The order of the
     rows does not matter. `width`: ranges are this many times as wide as cross-validation says.
-    Raises ValueError for fewer than 20 sales, RateError for a currency without a rate.
+    `practice`: rules of the trade, which count as priors. Raises ValueError where there is no sale at all,
+    RateError for a currency without a rate.
     """
     rows = sorted(evidence, key=lambda e: (e.day, e.id))
     encoding = InstrumentEncoding(catalogue, typical_of(rows, catalogue))
-    data = data_of(rows, encoding, rates)
+    data = replace(data_of(rows, encoding, rates), statements=statements_of(practice))
     with tqdm(desc="fitting", unit=" steps", disable=None if progress else True, leave=False) as bar:
         fitted = fit_core(data, guitar_specification(), encoding, seed, learned, bar.update)
     spread = fitted.core.spread
     assert spread is not None
     model = model_of(replace(fitted.core, spread=replace(spread, shape=spread.shape * width)), rows, encoding)
-    return Fit(model, report_of(rows, fitted, model), learned_of(fitted))
+    report = {**report_of(rows, fitted, model), "practice": practice_report(practice, fitted)}
+    return Fit(model, report, learned_of(fitted))
 
 
 def model_of(core: Core, rows: Sequence[Evidence], encoding: InstrumentEncoding) -> GuitarModel:

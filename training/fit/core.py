@@ -17,6 +17,7 @@ from models.price.hidden import Hidden
 from models.price.posterior import Posterior, compressed, nothing_known
 from training.fit import solve
 from training.fit.calibrate import calibrated
+from training.fit.contrasts import Statements, contrasts_of
 from training.fit.crossfit import CrossFit, cross_fit, folds_of, relearned
 from training.fit.hiding import (
     factor_of,
@@ -69,7 +70,8 @@ class Data:
     """n rows. `y`: log price. `gap`: "" for a sale, else the level of its gap; `kind`: what noise it has.
 
     `table` and `rows` are the same rows, as columns and as the evaluator takes them. `specimen`: rows of one
-    specimen share it. `thinned`: some of the sales again with fields hidden on purpose.
+    specimen share it. `thinned`: some of the sales again with fields hidden on purpose. `statements`: common
+    practice, which the fit takes as informative priors.
     """
 
     table: Table
@@ -79,6 +81,7 @@ class Data:
     kind: Sequence[str]
     specimen: Sequence[str]
     thinned: Thinned | None = None
+    statements: Statements | None = None
 
     @property
     def sale(self) -> np.ndarray:
@@ -106,9 +109,9 @@ def fit_core(
     learned: Learned | None = None,
     step_done: Callable[[], object] = lambda: None,
 ) -> Fitted:
-    """Backbone, trees and spread of this data. Raises ValueError where there are fewer than 20 sales."""
-    if int(data.sale.sum()) < 20:
-        raise ValueError(f"{int(data.sale.sum())} closed sales are too few to fit on; at least 20 are needed")
+    """Backbone, trees and spread of this data. Raises ValueError where there is no sale at all."""
+    if not data.sale.any():
+        raise ValueError("there is no closed sale to fit on; at least one is needed")
     problem = problem_of(data, spec)
     estimate = _estimate(problem, learned, step_done)
     spread, shift = _of_unknown(problem, estimate, data, encoding)
@@ -139,11 +142,13 @@ def fit_core(
 
 def problem_of(data: Data, spec: Specification) -> Problem:
     """The regression problem of this data."""
-    blocks = [b for b in (term.fitted(data.table) for term in spec.terms) if b is not None]
-    layout = layout_of(blocks, sorted(set(data.gap) - {SALE}))
+    said = data.statements
+    found = (said.fitted(term, data.table) if said else term.fitted(data.table) for term in spec.terms)
+    layout = layout_of([block for block in found if block is not None], sorted(set(data.gap) - {SALE}))
     kinds = [SALE, *sorted(set(data.kind) - {SALE})]
     kind = np.array([kinds.index(k) for k in data.kind])
-    return Problem(layout, matrix(layout, data.table, data.gap), data.y, kind, np.ones(len(kind)))
+    contrasts = contrasts_of(said, layout) if said else None
+    return Problem(layout, matrix(layout, data.table, data.gap), data.y, kind, np.ones(len(kind)), contrasts)
 
 
 def _inputs_there(spec: Specification, problem: Problem) -> tuple[Input, ...]:

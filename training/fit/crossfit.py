@@ -21,6 +21,7 @@ from training.fit.solve import (
     prior_precision,
     variances_of,
     weights,
+    with_stated,
 )
 
 FOLDS = 5
@@ -65,6 +66,8 @@ def cross_fit(problem: Problem, est: Estimate, folds: Ints) -> CrossFit:
     target = residual + jac @ est.theta[active]
     weighted = (sp.diags(w) @ jac).tocsr()
     whole, moment = (jac.T @ weighted).toarray(), weighted.T @ target
+    # What is stated besides is known to every fold.
+    whole, moment = with_stated(problem, est, whole, moment, active)
     precision = prior_precision(layout, est.tau2)[active]
     nonnegative = layout.nonnegative[active]
     thetas, posterior = np.zeros((int(folds.max()) + 1, len(est.theta))), np.zeros(len(w))

@@ -13,6 +13,7 @@ from models.price.backbone import BLANK, LEVEL, Block, design
 from models.price.basis import Floats, Ints, Table
 
 Bools = NDArray[np.bool_]
+_STATED_TAILS = 4.0  # degrees of freedom ν by which a statement may turn out to be wrong
 SALE = ""  # the gap level of a closed sale: it has no gap to its value
 
 
@@ -68,8 +69,42 @@ def layout_of(blocks: Sequence[Block], gaps: Sequence[str]) -> Layout:
 
 
 @dataclass(frozen=True)
+class Contrasts:
+    """m statements about how much more a row of `first` brings than that of `second`, both (m, p) designs.
+
+    `y`: (m,) log of what the first brings as a share of the second. `width`: (m,) standard deviation, in log,
+    of the span that each gives. `sales`: (m,) the number of sales that each is as strong as.
+    """
+
+    first: sp.csr_matrix
+    second: sp.csr_matrix
+    y: Floats
+    width: Floats
+    sales: Floats
+
+    def precision(self, residual: Floats, sigma2: float) -> Floats:
+        """(m,) precision of each statement at these residuals, `sigma2` being the noise variance of a sale.
+
+        That of n sales is n / σ². A statement far from all else counts less, as an outlier would: by
+        ν / (ν + r² / s²), Student's weight (Lange, Little & Taylor 1989) scaled to be at most 1.
+        """
+        return np.asarray(self.sales / sigma2 / (1 + self._far(residual, sigma2)))
+
+    def log_density(self, residual: Floats, sigma2: float) -> float:
+        """The log density, but for a constant, of which `precision` is the weight."""
+        scale = _STATED_TAILS * self._s2(sigma2) * self.sales / sigma2
+        return -0.5 * float((scale * np.log1p(self._far(residual, sigma2))).sum())
+
+    def _far(self, residual: Floats, sigma2: float) -> Floats:
+        return np.asarray(residual**2 / (_STATED_TAILS * self._s2(sigma2)))
+
+    def _s2(self, sigma2: float) -> Floats:
+        return np.asarray(sigma2 / np.maximum(self.sales, 1e-9) + self.width**2)
+
+
+@dataclass(frozen=True)
 class Problem:
-    """n rows of evidence.
+    """n rows of evidence, and what is stated besides.
 
     `y`: log price. `kind`: (n,) noise kind, 0 for sales. `spread`: (n,) variance factor.
     """
@@ -79,10 +114,12 @@ class Problem:
     y: Floats
     kind: Ints
     spread: Floats
+    contrasts: Contrasts | None = None
 
     def rows(self, keep: Bools | Ints) -> Problem:
-        """The same problem on some of its rows."""
-        return Problem(self.layout, self.x[keep], self.y[keep], self.kind[keep], self.spread[keep])
+        """The same problem on some of its rows; what is stated stays."""
+        own = self.x[keep], self.y[keep], self.kind[keep], self.spread[keep]
+        return Problem(self.layout, *own, self.contrasts)
 
 
 def matrix(layout: Layout, table: Table, gap: Sequence[str] | None = None) -> sp.csr_matrix:

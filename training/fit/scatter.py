@@ -10,6 +10,7 @@ from functools import cached_property
 import numpy as np
 import scipy.linalg as sl
 from scipy.optimize import minimize
+from scipy.stats import t as student_t
 
 from models.price.basis import Floats, Table
 from models.price.spread import Noise, Spread
@@ -21,6 +22,8 @@ _LEAST_UNKNOWN = 0.1  # what is not known is never without a cost
 _LEAST_POSTERIOR = 0.5
 _SCALE = (_TAILS - 2) / _TAILS  # the square of Student's scale where the variance is 1
 _LOG_NOISE = (-20.0, 5.0)  # beyond these the noise moves no further
+_ENOUGH = 20  # sales: fewer tell neither their noise nor its shape alone
+_USUAL_NOISE = 0.25  # log: what like instruments differ by, counted where sales are too few to tell
 _NEWTON = 20  # steps at most; two or three are enough
 
 
@@ -63,7 +66,8 @@ def fit_spread(
     z = np.clip((value - center) / scale, -2.0, 2.0)
     x = np.stack([np.ones(len(value)), z, z**2, *dummies], axis=1)
     unknown = variance_of_unknown(hidden, table)
-    theta = maximised(Likelihood(x, unknown, sales.residual, sales.posterior, sales.mixture))
+    missing = max(_ENOUGH - count, 0)
+    theta = maximised(Likelihood(x, unknown, sales.residual, sales.posterior, sales.mixture, missing))
     effects, place = {}, 3
     for c in columns:
         effects[c] = {level: float(theta[place + i]) for i, level in enumerate(levels[c])}
@@ -74,7 +78,13 @@ def fit_spread(
     raw = Spread(noise, g, kappa, dict(hidden), float(days.min()), float(days.max()), drift, np.zeros(0))
     of_levels = x[:, 3:] @ theta[3:-2]
     around = raw.scale(noise.variance(of_levels, value), sales.posterior, unknown, sales.mixture, days)
-    return replace(raw, shape=np.sort((sales.residual / around)[:count]))
+    return replace(raw, shape=np.sort(np.concatenate([(sales.residual / around)[:count], _usual(missing)])))
+
+
+def _usual(count: int) -> Floats:
+    """(count,) residuals as a Student distribution of variance 1 has them, evenly over its shares."""
+    shares = (np.arange(count) + 0.5) / max(count, 1)
+    return np.asarray(student_t.ppf(shares, _TAILS) * math.sqrt(_SCALE))
 
 
 @dataclass(frozen=True)
@@ -83,6 +93,7 @@ class Likelihood:
 
     `x`: (n, k) columns of the log noise variance, the intercept first. A parameter is (k + 2,): their
     coefficients, then the logs by which the factors on what the fit and what nobody knows exceed their least.
+    `missing`: sales too few to tell the noise; so many stand for the usual one.
     """
 
     x: Floats
@@ -90,12 +101,15 @@ class Likelihood:
     residual: Floats
     posterior: Floats
     mixture: Floats
+    missing: int = 0
 
     @cached_property
     def start(self) -> Floats:
         """(k + 2,) a first guess, which is also what the ridge pulls towards."""
         start = np.zeros(self.x.shape[1] + 2)
         start[0] = 2 * np.log(np.median(np.abs(self.residual)) / 0.6745 + 1e-6) - 0.3
+        if self.missing:
+            start[0] = 2 * math.log(_USUAL_NOISE)
         start[-2:] = np.log([0.5, 0.5])
         return start
 
@@ -138,7 +152,8 @@ class Likelihood:
     @cached_property
     def _ridge(self) -> Floats:
         ridge = np.full(self.x.shape[1] + 2, _RIDGE)
-        ridge[0], ridge[-2:] = 0.0, 1.0
+        # A log variance is known from n rows with a precision of n / 2.
+        ridge[0], ridge[-2:] = self.missing / 2, 1.0
         return ridge
 
 

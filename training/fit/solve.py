@@ -125,6 +125,29 @@ def weights(problem: Problem, residual: Floats, est: Estimate) -> Floats:
     return np.asarray((tails + 1) / (tails + residual**2 / scale2) / scale2)
 
 
+def stated(problem: Problem, est: Estimate) -> tuple[sp.csr_matrix, Floats, Floats]:
+    """What is stated, linear around an estimate: (m, p) derivative, (m,) residual and precision."""
+    said, layout = problem.contrasts, problem.layout
+    if said is None:
+        return sp.csr_matrix((0, len(est.theta))), np.zeros(0), np.zeros(0)
+    one, two = (predict(layout, side, est.theta, est.cap) for side in (said.first, said.second))
+    slopes = [jacobian(layout, side, est.theta, est.cap) for side in (said.first, said.second)]
+    residual = said.y - (one - two)
+    return (slopes[0] - slopes[1]).tocsr(), residual, said.precision(residual, float(est.sigma2[0]))
+
+
+def with_stated(
+    problem: Problem, est: Estimate, a: Floats, b: Floats, columns: Ints
+) -> tuple[Floats, Floats]:
+    """The normal equations of the `columns`, (k, k) and (k,), with what is stated added to them."""
+    jac, residual, precision = stated(problem, est)
+    if not len(residual):
+        return a, b
+    target = precision * (residual + jac @ est.theta)
+    jac = jac[:, columns]
+    return a + squares_of(jac, precision), b + jac.T @ target
+
+
 def bounded(a: Floats, b: Floats, nonnegative: Bools) -> tuple[Floats, Floats, Bools]:
     """Minimise ½θᵀAθ − bᵀθ with θ ≥ 0 where asked: active set. Also its Cholesky factor and what is free."""
     clamped = np.zeros(len(b), bool)
@@ -206,6 +229,7 @@ def _step(problem: Problem, est: Estimate, step: int, learn: bool) -> Estimate:
     a = squares_of(jac, w)
     a[np.diag_indices(len(keep))] += prior_precision(layout, est.tau2)[keep]
     b = jac.T @ (w * (residual + jac @ est.theta[keep]))
+    a, b = with_stated(problem, est, a, b, keep)
     theta_kept, factor, free = bounded(a, b, layout.nonnegative[keep])
     theta = np.zeros(p)
     theta[keep] = theta_kept
@@ -268,4 +292,6 @@ def _log_evidence(problem: Problem, est: Estimate, log_det: float) -> float:
     likelihood = float(_t_log_density(residual, scale2, est.tails[problem.kind]).sum())
     precision = prior_precision(layout, est.tau2)[est.active]
     prior = 0.5 * float(np.log(precision).sum() - (precision * est.theta[est.active] ** 2).sum())
+    if problem.contrasts is not None:
+        likelihood += problem.contrasts.log_density(stated(problem, est)[1], float(est.sigma2[0]))
     return likelihood + prior - 0.5 * log_det

@@ -1,0 +1,82 @@
+"""Statements about how much more one row brings than another, which a fit takes as informative priors."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import scipy.sparse as sp
+
+from models.price.backbone import Block
+from models.price.basis import Basis, Floats, Levels, Table
+from training.fit.problem import Contrasts, Layout, matrix
+from training.fit.spec import Term
+
+
+@dataclass(frozen=True)
+class Statements:
+    """m statements, each about a row of `first` against the same row of `second`.
+
+    `gaps`: for a statement about a gap of other evidence than sales, the beginning of the gap's level, else
+    "". `y`: (m,) log of what the first brings as a share of the second. `width`: (m,) standard deviation, in
+    log, of the span that each gives. `sales`: (m,) the number of sales that each is as strong as. `silent`:
+    columns of names, of which no statement says anything.
+    """
+
+    first: Table
+    second: Table
+    gaps: Sequence[str]
+    y: Floats
+    width: Floats
+    sales: Floats
+    silent: frozenset[str]
+
+    def extended(self, block: Block) -> Block:
+        """The block with a column for every level that a statement is about."""
+        return replace(block, bases=tuple(self._extended(basis) for basis in block.bases))
+
+    def fitted(self, term: Term, table: Table) -> Block | None:
+        """The term's block on the data alone, or, where they cannot carry it, with what statements say."""
+        block = term.fitted(table)
+        if block is None:
+            both = {n: np.concatenate([table[n], self.first[n], self.second[n]]) for n in self.first}
+            block = term.fitted({**table, **both})
+            if block is not None and not self._varied.issuperset(block.columns):
+                return None
+        return block and self.extended(block)
+
+    def _extended(self, basis: Basis) -> Basis:
+        if not isinstance(basis, Levels) or basis.column in self.silent or basis.column not in self.first:
+            return basis
+        said = {str(level) for side in (self.first, self.second) for level in side[basis.column] if level}
+        return Levels(basis.column, tuple(sorted({*basis.levels, *said})), basis.unknown)
+
+    @property
+    def _varied(self) -> frozenset[str]:
+        """The columns in which the two sides of some statement differ."""
+        sides = ((name, self.first[name], self.second[name]) for name in self.first)
+        # Not known on both sides is no difference, though NaN is unequal to itself.
+        return frozenset(n for n, one, two in sides if ((one != two) & ((one == one) | (two == two))).any())
+
+
+
+def contrasts_of(statements: Statements, layout: Layout) -> Contrasts:
+    """The statements as designs: blocks over silent columns, and what both sides share, count nothing."""
+    silent = np.zeros(len(layout.role), bool)
+    start = 0
+    for block in layout.blocks:
+        silent[start : start + block.size] = not statements.silent.isdisjoint(block.columns)
+        start += block.size
+    keep = sp.diags((~silent).astype(np.float64))
+    first, second = ((matrix(layout, side) @ keep).tolil() for side in (statements.first, statements.second))
+    about = np.ones(len(statements.y), bool)
+    for row, begins in enumerate(statements.gaps):
+        if begins:
+            own = [at for at, gap in enumerate(layout.gaps) if gap.startswith(begins)]
+            about[row] = bool(own)
+            for at in own:
+                first[row, layout.intercept + 1 + at] = 1.0 / len(own)
+    # A statement about evidence of which there is none has nothing to say.
+    sales = np.where(about, statements.sales, 0.0)
+    return Contrasts(first.tocsr(), second.tocsr(), statements.y, statements.width, sales)
