@@ -79,4 +79,18 @@ def contrasts_of(statements: Statements, layout: Layout) -> Contrasts:
                 first[row, layout.intercept + 1 + at] = 1.0 / len(own)
     # A statement about evidence of which there is none has nothing to say.
     sales = np.where(about, statements.sales, 0.0)
-    return Contrasts(first.tocsr(), second.tocsr(), statements.y, statements.width, sales)
+    first, second = first.tocsr(), second.tocsr()
+    usual = _usual_variances(layout, (first - second).power(2), np.where(about, statements.y, 0.0))
+    return Contrasts(first, second, statements.y, statements.width, sales, usual)
+
+
+def _usual_variances(layout: Layout, squares: sp.csr_matrix, y: Floats) -> Floats:
+    """(groups,) the prior variance that makes a stated y one standard deviation; the median of its statements.
+
+    `squares`: (m, p) of the differences of the designs.
+    """
+    of_group = np.stack([squares @ (layout.group == g) for g in range(len(layout.groups))], axis=1)
+    total = of_group.sum(axis=1)
+    size = np.divide(y**2, total, out=np.zeros(len(y)), where=total > 0)
+    named = (of_group > 0) & (size > 0)[:, None]
+    return np.array([np.median(size[own]) if own.any() else 0.0 for own in named.T])

@@ -9,6 +9,8 @@ from typing import Any, NamedTuple
 
 import numpy as np
 import scipy.linalg as sl
+import scipy.sparse as sp
+from scipy.stats import t as student_t
 
 from models.catalogue import Catalogue, Edition, Finish, Model
 from models.instrument import Instrument, Subject, Value
@@ -19,14 +21,24 @@ from models.price.reference import Typical, reference_of
 from models.vocabulary import DEFAULT_CHANNEL
 from training.fit.contrasts import Statements
 from training.fit.core import Fitted
-from training.fit.problem import Problem
-from training.fit.solve import Estimate, jacobian, predict, prior_precision, squares_of, stated, weights
+from training.fit.problem import Bools, Problem
+from training.fit.solve import (
+    Estimate,
+    jacobian,
+    layout_dropped,
+    predict,
+    prior_precision,
+    squares_of,
+    stated,
+    weights,
+    with_stated,
+)
 
 # A rule is about no maker, model, edition or finish of its own.
 _NAMES = frozenset({"maker", "model", "edition", "finish", "maker_finish", "model_finish"})
 _BAND = 1.2815515655446004  # the 90% quantile of a normal distribution: spans are of 80%
 _NOTHING = 0.02  # evidence that adds less than this share to what is known before any says nothing
-_BEYOND_CHANCE = 2.5758293035489004  # standard errors: one sound rule in a hundred lies further off
+_CHANCE = 0.05  # that any of all sound rules is said to be contradicted (Bonferroni)
 _MAKER, _NAME, _EDITION, _FINISH, _OTHER = "maker", "model", "edition", "finish", "other finish"
 _YEAR = 2000
 _USUAL_SHARE, _USUAL_FIGURE, _USUAL_WEIGHT = 0.5, 2.0, 3.8
@@ -101,38 +113,56 @@ class Learnt(NamedTuple):
     share: Floats
 
 
-def learnt_of(problem: Problem, est: Estimate) -> Learnt:
+def learnt_of(problem: Problem, est: Estimate, overlap: Bools) -> Learnt:
     """What the evidence says of each statement, at the variances that were learned.
 
-    Signs are not enforced here: evidence against a rule must show. A precision is what one knows; that of the
-    evidence is what it adds to the prior's, as that of practice is what it adds to both.
+    `overlap`: (m, m) which statements are about a field of each. Those are taken back, and so is the shrinkage
+    of what the statement is about; all else stays as it was fitted. Signs are not enforced: evidence against a
+    rule must show. Precisions are what is known: that of the evidence is what it adds to the shrinkage.
     """
-    active, said = est.active, problem.contrasts
+    said = problem.contrasts
     assert said is not None
-    slope, _, precision = stated(problem, est)
-    slope = slope[:, active]
+    slope, precision, mean, covariance, before = _around(problem, est)
+    one, two = (predict(problem.layout, side, est.theta, est.cap) for side in (said.first, said.second))
+    # Losses saturate: around the estimate a difference is a sum of slopes but for this.
+    bend = slope @ est.theta - (one - two)
+    evidence, sd, share = np.full(len(mean), np.nan), np.full(len(mean), np.inf), np.ones(len(mean))
+    for at in np.flatnonzero((before > 0) & (said.sales > 0)):
+        own = np.flatnonzero(overlap[at] & (precision > 0))
+        gain = covariance[at, own] @ np.linalg.inv(
+            np.diag(1 / precision[own]) - covariance[np.ix_(own, own)]
+        )
+        variance = covariance[at, at] + gain @ covariance[own, at]
+        without = mean[at] + gain @ (mean[own] - said.y[own] - bend[own])
+        added = 1 / variance - 1 / before[at]
+        if added * before[at] > _NOTHING:
+            evidence[at], sd[at] = without / variance / added - bend[at], 1 / math.sqrt(added)
+        total = 1 / covariance[at, at] - 1 / before[at]
+        share[at] = min(max(1 - max(added, 0.0) / max(total, 1e-12), 0.0), 1.0)
+    return Learnt(evidence, sd, one - two, np.sqrt(np.diag(covariance)), share)
+
+
+def _around(problem: Problem, est: Estimate) -> tuple[sp.csr_matrix, Floats, Floats, Floats, Floats]:
+    """The m statements around an estimate, without signs.
+
+    (m, p) slopes, (m,) precisions and means of their linear part, (m, m) covariance, (m,) variance before any
+    data.
+    """
     layout = problem.layout
+    kept = np.flatnonzero(~layout_dropped(est)[layout.group] | layout.flat[layout.group])
+    slope, _, precision = stated(problem, est)
+    rows = slope[:, kept].toarray()
     residual = problem.y - predict(layout, problem.x, est.theta, est.cap)
     w = weights(problem, residual, est)
-    jac = jacobian(layout, problem.x, est.theta, est.cap)[:, active].tocsr()
-    prior = prior_precision(layout, est.tau2)[active]
-    alone = squares_of(jac, w) + np.diag(prior)
-    moment = jac.T @ (w * (residual + jac @ est.theta[active]))
-    rows = slope.toarray()
-    both = alone + squares_of(slope, precision)
-    factor = sl.cho_factor(alone, lower=True)
-    before = (rows**2 / prior).sum(axis=1)
-    variance = (sl.solve_triangular(factor[0], rows.T, lower=True) ** 2).sum(axis=0)
-    added = np.maximum(1 / variance - 1 / before, 0.0)
-    says = added * before > _NOTHING
-    with np.errstate(divide="ignore", invalid="ignore"):
-        evidence = np.where(says, rows @ sl.cho_solve(factor, moment) / variance / added, np.nan)
-        evidence_sd = np.where(says, 1 / np.sqrt(added), np.inf)
-    all_known = (sl.solve_triangular(sl.cholesky(both, lower=True), rows.T, lower=True) ** 2).sum(axis=0)
-    total = np.maximum(1 / all_known - 1 / before, 1e-12)
-    one, two = (predict(layout, side, est.theta, est.cap) for side in (said.first, said.second))
-    share = np.clip(1 - added / total, 0.0, 1.0)
-    return Learnt(evidence, evidence_sd, one - two, np.sqrt(all_known), share)
+    jac = jacobian(layout, problem.x, est.theta, est.cap)[:, kept].tocsr()
+    prior = prior_precision(layout, est.tau2)[kept]
+    squares = squares_of(jac, w)
+    squares[np.diag_indices(len(kept))] += prior
+    moment = jac.T @ (w * (residual + jac @ est.theta[kept]))
+    squares, moment = with_stated(problem, est, squares, moment, kept)
+    factor = sl.cho_factor(squares, lower=True)
+    half = sl.solve_triangular(factor[0], rows.T, lower=True)
+    return slope, precision, rows @ sl.cho_solve(factor, moment), half.T @ half, (rows**2 / prior).sum(axis=1)
 
 
 def practice_report(practice: Practice, fitted: Fitted) -> list[dict[str, Any]]:
@@ -140,7 +170,11 @@ def practice_report(practice: Practice, fitted: Fitted) -> list[dict[str, Any]]:
     contrasts = fitted.problem.contrasts
     if contrasts is None:
         return []
-    found = learnt_of(fitted.problem, fitted.estimate)
+    sales = int((fitted.problem.kind == 0).sum())
+    most = float(student_t.ppf(1 - _CHANCE / 2 / len(practice.rules), max(sales - 2, 1)))
+    fields = [{*rule.of, *rule.against} or {rule.kind} for rule in practice.rules]
+    overlap = np.array([[not one.isdisjoint(other) for other in fields] for one in fields])
+    found = learnt_of(fitted.problem, fitted.estimate, overlap)
     out = []
     for at, rule in enumerate(practice.rules):
         if not contrasts.sales[at]:
@@ -160,7 +194,7 @@ def practice_report(practice: Practice, fitted: Fitted) -> list[dict[str, Any]]:
                 "evidence": _span(evidence, sd) if known else None,
                 "posterior": _span(float(found.posterior[at]), float(found.posterior_sd[at])),
                 "share": round(float(found.share[at]), 4),
-                "contradicted": bool(off > _BEYOND_CHANCE),
+                "contradicted": bool(off > most),
             }
         )
     return out

@@ -73,7 +73,9 @@ class Contrasts:
     """m statements about how much more a row of `first` brings than that of `second`, both (m, p) designs.
 
     `y`: (m,) log of what the first brings as a share of the second. `width`: (m,) standard deviation, in log,
-    of the span that each gives. `sales`: (m,) the number of sales that each is as strong as.
+    of the span that each gives. `sales`: (m,) the number of sales that each is as strong as. `usual`:
+    (groups,) the prior variance at which coefficients of a group have the sizes that are stated, 0 for a group
+    of which nothing is.
     """
 
     first: sp.csr_matrix
@@ -81,6 +83,7 @@ class Contrasts:
     y: Floats
     width: Floats
     sales: Floats
+    usual: Floats
 
     def precision(self, residual: Floats, sigma2: float) -> Floats:
         """(m,) precision of each statement at these residuals, `sigma2` being the noise variance of a sale.

@@ -242,7 +242,7 @@ def _step(problem: Problem, est: Estimate, step: int, learn: bool) -> Estimate:
 
 
 def _learn(problem: Problem, est: Estimate, jac: sp.csr_matrix, step: int) -> Estimate:
-    tau2 = _prior_variances(problem.layout, est, first=step < 2)
+    tau2 = _prior_variances(problem, est, first=step < 2)
     residual = problem.y - predict(problem.layout, problem.x, est.theta, est.cap)
     posterior = variances_of(jac, est.covariance)
     sigma2, tails = est.sigma2.copy(), est.tails.copy()
@@ -260,12 +260,16 @@ def _learn(problem: Problem, est: Estimate, jac: sp.csr_matrix, step: int) -> Es
     return replace(est, tau2=tau2, sigma2=sigma2, tails=tails)
 
 
-def _prior_variances(layout: Layout, est: Estimate, first: bool) -> Floats:
+def _prior_variances(problem: Problem, est: Estimate, first: bool) -> Floats:
+    layout = problem.layout
     groups = len(layout.groups)
-    count = np.bincount(layout.group, minlength=groups)
+    # Where something is stated, one more coefficient of the stated size keeps the variance from falling to 0.
+    usual = problem.contrasts.usual if problem.contrasts else np.zeros(groups)
+    more = (usual > 0).astype(np.float64)
+    count = np.bincount(layout.group, minlength=groups) + more
     variance = np.zeros(len(est.theta))
     variance[est.active] = np.diag(est.covariance)
-    squares = np.bincount(layout.group, est.theta**2, groups)
+    squares = np.bincount(layout.group, est.theta**2, groups) + more * usual
     spread = np.bincount(layout.group, variance, groups)
     em = (squares + spread) / count
     determined = np.maximum(count - spread / est.tau2, 1e-3)
