@@ -1,4 +1,4 @@
-"""The shipped file of common practice says what the trade says, of every field, and its rules fit together."""
+"""The shipped rules say what the trade says, name every field that a rule can, and fit together."""
 
 from __future__ import annotations
 
