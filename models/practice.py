@@ -125,7 +125,7 @@ def read_practice(text: str) -> Practice:
 
 def _parsed(text: str) -> dict[str, Any]:
     try:
-        return tomllib.loads(text.removeprefix("\ufeff").replace("\r\n", "\n"))
+        return tomllib.loads(text.removeprefix("\ufeff"))
     except (ValueError, RecursionError) as error:
         at = re.search(r"at line (\d+)", str(error))
         lines = text.splitlines() or [""]
