@@ -4,6 +4,7 @@ BookmatchError
 ├── InputError            what a caller sent is wrong; carries one Fault per field
 │   └── UnknownNameError  a maker or model that the catalogue does not have; names the nearest
 ├── CatalogueError        the catalogue file itself is wrong
+├── PracticeError         the file of common practice is wrong; carries one Fault per mistake
 ├── TableError            a CSV file cannot be read at all
 ├── RateError             no exchange rate for a currency on a day
 ├── ForestError           a booster's text is damaged, or of a kind that cannot be explained
@@ -60,6 +61,14 @@ class UnknownNameError(InputError):
 
 class CatalogueError(BookmatchError):
     """The catalogue cannot be read; the message names the model, the key and what is allowed."""
+
+
+class PracticeError(BookmatchError):
+    """The file of common practice cannot be used. `faults` lists every fault, not only the first."""
+
+    def __init__(self, faults: Sequence[Fault]) -> None:
+        self.faults = tuple(faults)
+        super().__init__(" | ".join(str(fault) for fault in self.faults))
 
 
 class TableError(BookmatchError):

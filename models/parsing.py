@@ -26,7 +26,7 @@ def stand_in(field: Field, text: str) -> str | None:
 
     A term is always looked for first: `none` can be one.
     """
-    words = _STAND_INS[field.path]
+    words = _STAND_INS.get(field.path)  # none for a field that is no instrument's
     if not words or len(text) > MAX_TEXT:
         return None
     word = normal(text)

@@ -69,7 +69,7 @@ def demo_store(demo_folder: Path) -> Path:
 def _hash_of_sources() -> str:
     found = hashlib.sha256(f"{DEMO_SEED} {DEMO_SALES}".encode())
     for room in ("models", "training"):
-        for path in sorted((ROOT / room).rglob("*.py")):
+        for path in sorted(p for p in (ROOT / room).rglob("*") if p.suffix in (".py", ".toml")):
             found.update(path.relative_to(ROOT).as_posix().encode() + b"\0" + path.read_bytes())
     found.update((ROOT / "requirements.lock").read_bytes())
     return found.hexdigest()[:16]

@@ -26,7 +26,10 @@ if TYPE_CHECKING:
 class _LateCommands(OneLineErrors):
     """Commands of other modules, imported when they are called for."""
 
-    late: ClassVar = {"demo": ("training.demo.command", "demo")}
+    late: ClassVar = {
+        "demo": ("training.demo.command", "demo"),
+        "practice": ("training.practice_command", "practice"),
+    }
 
     def list_commands(self, ctx: click.Context) -> list[str]:
         return sorted({*super().list_commands(ctx), *self.late})
