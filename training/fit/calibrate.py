@@ -58,7 +58,8 @@ def calibrated(
     if spec.relearn:
         return spread
     # Every fold shared the learned variances: left-out rows did not pay for them, so the shape does.
-    learned = int((~solve.layout_dropped(est) & ~problem.layout.flat).sum())
+    given = problem.layout.flat | (problem.contrasts.usual > 0 if problem.contrasts else False)
+    learned = int((~solve.layout_dropped(est) & ~given).sum())
     paid = math.sqrt(count / max(count - learned, count / 2))
     return replace(spread, shape=spread.shape * paid)
 

@@ -10,7 +10,7 @@ import scipy.sparse as sp
 
 from models.price.backbone import Block
 from models.price.basis import Basis, Floats, Levels, Table
-from training.fit.problem import Contrasts, Layout, matrix
+from training.fit.problem import Bools, Contrasts, Layout, matrix
 from training.fit.spec import Term
 
 
@@ -20,8 +20,8 @@ class Statements:
 
     `gaps`: for a statement about a gap of other evidence than sales, the beginning of the gap's level, else
     "". `y`: (m,) log of what the first brings as a share of the second. `width`: (m,) standard deviation, in
-    log, of the span that each gives. `sales`: (m,) the number of sales that each is as strong as. `silent`:
-    columns of names, of which no statement says anything.
+    log, of the span that each gives. `sales`: (m,) the number of sales that each is as strong as. `overlap`:
+    (m, m) whether two are about the same. `silent`: columns of names, of which no statement says anything.
     """
 
     first: Table
@@ -30,6 +30,7 @@ class Statements:
     y: Floats
     width: Floats
     sales: Floats
+    overlap: Bools
     silent: frozenset[str]
 
     def extended(self, block: Block) -> Block:
@@ -60,7 +61,6 @@ class Statements:
         return frozenset(n for n, one, two in sides if ((one != two) & ((one == one) | (two == two))).any())
 
 
-
 def contrasts_of(statements: Statements, layout: Layout) -> Contrasts:
     """The statements as designs: blocks over silent columns, and what both sides share, count nothing."""
     silent = np.zeros(len(layout.role), bool)
@@ -81,11 +81,13 @@ def contrasts_of(statements: Statements, layout: Layout) -> Contrasts:
     sales = np.where(about, statements.sales, 0.0)
     first, second = first.tocsr(), second.tocsr()
     usual = _usual_variances(layout, (first - second).power(2), np.where(about, statements.y, 0.0))
-    return Contrasts(first, second, statements.y, statements.width, sales, usual)
+    trust = np.ones(len(sales))
+    said = statements
+    return Contrasts(first, second, said.y, said.width, sales, usual, said.overlap, trust)
 
 
 def _usual_variances(layout: Layout, squares: sp.csr_matrix, y: Floats) -> Floats:
-    """(groups,) the prior variance that makes a stated y one standard deviation; the median of its statements.
+    """(groups,) the prior variance that makes a stated y one standard deviation: the median of all stated.
 
     `squares`: (m, p) of the differences of the designs.
     """

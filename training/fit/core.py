@@ -32,10 +32,12 @@ from training.fit.problem import SALE, Problem, layout_of, matrix
 from training.fit.solve import Estimate
 from training.fit.spec import Term
 from training.fit.trees import Grown, Growth, grow
+from training.fit.trust import trusted
 
 _CAPS = (1.6, 2.6, 1.0)  # tried in turn; the first must beat no cap at all before the others are tried
 _EVIDENCE_MARGIN = 3.0  # nats that a cap must win by
 _DIRECTIONS = 700
+_TRUSTS = 2  # times that what is stated is held against the evidence
 _LEARN_ON = 15_000  # rows: beyond that, variances and cap are learned on an even part of them first
 
 
@@ -113,7 +115,7 @@ def fit_core(
     if not data.sale.any():
         raise ValueError("there is no closed sale to fit on; at least one is needed")
     problem = problem_of(data, spec)
-    estimate = _estimate(problem, learned, step_done)
+    problem, estimate = _trusting(problem, _estimate(problem, learned, step_done), step_done)
     spread, shift = _of_unknown(problem, estimate, data, encoding)
     problem = replace(problem, spread=spread, y=data.y - shift)
     hidden = _hidden_rule(problem, estimate, data.table)
@@ -169,6 +171,15 @@ def _estimate(problem: Problem, learned: Learned | None, step_done: Callable[[],
         again = replace(first, tau2=np.maximum(first.tau2, 1e-4), active=np.arange(len(first.theta)))
         return solve.fit(problem, again, most=6, step_done=step_done)
     return solve.fit(problem, solve.start(problem, math.inf), step_done=step_done)
+
+
+def _trusting(problem: Problem, est: Estimate, step_done: Callable[[], object]) -> tuple[Problem, Estimate]:
+    """The problem whose statements are trusted as far as the evidence bears them out, and its estimate."""
+    if problem.contrasts is not None:
+        for _ in range(_TRUSTS):
+            problem = trusted(problem, est)
+            est = solve.fit(problem, est, most=8, step_done=step_done)
+    return problem, est
 
 
 def _capped(problem: Problem, first: Estimate, step_done: Callable[[], object]) -> Estimate:

@@ -13,7 +13,7 @@ from models.price.backbone import BLANK, LEVEL, Block, design
 from models.price.basis import Floats, Ints, Table
 
 Bools = NDArray[np.bool_]
-_STATED_TAILS = 4.0  # degrees of freedom ν by which a statement may turn out to be wrong
+_LEAST_SALES = 1e-9  # of a statement; one of none has no say at all
 SALE = ""  # the gap level of a closed sale: it has no gap to its value
 
 
@@ -73,9 +73,10 @@ class Contrasts:
     """m statements about how much more a row of `first` brings than that of `second`, both (m, p) designs.
 
     `y`: (m,) log of what the first brings as a share of the second. `width`: (m,) standard deviation, in log,
-    of the span that each gives. `sales`: (m,) the number of sales that each is as strong as. `usual`:
-    (groups,) the prior variance at which coefficients of a group have the sizes that are stated, 0 for a group
-    of which nothing is.
+    of the span that each gives. `sales`: (m,) the number of sales that each is as strong as. `usual`: (groups,)
+    the prior variance at which coefficients have the sizes that are stated, 0 for a group of which nothing is.
+    `overlap`: (m, m) whether two are about the same. `trust`: (m,) how far each is borne out, from 0 to 1
+    (`training.fit.trust`).
     """
 
     first: sp.csr_matrix
@@ -84,25 +85,16 @@ class Contrasts:
     width: Floats
     sales: Floats
     usual: Floats
+    overlap: Bools
+    trust: Floats
 
-    def precision(self, residual: Floats, sigma2: float) -> Floats:
-        """(m,) precision of each statement at these residuals, `sigma2` being the noise variance of a sale.
+    def precision(self, sigma2: float) -> Floats:
+        """(m,) of each statement, `sigma2` being the noise variance of a sale.
 
-        That of n sales is n / σ². A statement far from all else counts less, as an outlier would: by
-        ν / (ν + r² / s²), Student's weight (Lange, Little & Taylor 1989) scaled to be at most 1.
+        Its variance is that of its span and of the mean of n differences of two sales, 2 σ² / n.
         """
-        return np.asarray(self.sales / sigma2 / (1 + self._far(residual, sigma2)))
-
-    def log_density(self, residual: Floats, sigma2: float) -> float:
-        """The log density, but for a constant, of which `precision` is the weight."""
-        scale = _STATED_TAILS * self._s2(sigma2) * self.sales / sigma2
-        return -0.5 * float((scale * np.log1p(self._far(residual, sigma2))).sum())
-
-    def _far(self, residual: Floats, sigma2: float) -> Floats:
-        return np.asarray(residual**2 / (_STATED_TAILS * self._s2(sigma2)))
-
-    def _s2(self, sigma2: float) -> Floats:
-        return np.asarray(sigma2 / np.maximum(self.sales, 1e-9) + self.width**2)
+        of_sales = 2 * sigma2 / np.maximum(self.sales, _LEAST_SALES)
+        return self.trust * (self.sales > 0) / (self.width**2 + of_sales)
 
 
 @dataclass(frozen=True)

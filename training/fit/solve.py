@@ -133,7 +133,13 @@ def stated(problem: Problem, est: Estimate) -> tuple[sp.csr_matrix, Floats, Floa
     one, two = (predict(layout, side, est.theta, est.cap) for side in (said.first, said.second))
     slopes = [jacobian(layout, side, est.theta, est.cap) for side in (said.first, said.second)]
     residual = said.y - (one - two)
-    return (slopes[0] - slopes[1]).tocsr(), residual, said.precision(residual, float(est.sigma2[0]))
+    return (slopes[0] - slopes[1]).tocsr(), residual, said.precision(sale_variance(est))
+
+
+def sale_variance(est: Estimate) -> float:
+    """The variance of a sale's noise; Student's distribution has one where its tails are light enough."""
+    tails = float(est.tails[0])
+    return float(est.sigma2[0]) * tails / max(tails - 2, 1.0)
 
 
 def with_stated(
@@ -297,5 +303,6 @@ def _log_evidence(problem: Problem, est: Estimate, log_det: float) -> float:
     precision = prior_precision(layout, est.tau2)[est.active]
     prior = 0.5 * float(np.log(precision).sum() - (precision * est.theta[est.active] ** 2).sum())
     if problem.contrasts is not None:
-        likelihood += problem.contrasts.log_density(stated(problem, est)[1], float(est.sigma2[0]))
+        _, missed, certain = stated(problem, est)
+        likelihood -= 0.5 * float((certain * missed**2).sum())
     return likelihood + prior - 0.5 * log_det
