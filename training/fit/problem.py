@@ -72,11 +72,11 @@ def layout_of(blocks: Sequence[Block], gaps: Sequence[str]) -> Layout:
 class Contrasts:
     """m statements about how much more a row of `first` brings than that of `second`, both (m, p) designs.
 
-    `y`: (m,) log of what the first brings as a share of the second. `width`: (m,) standard deviation, in log,
-    of the span that each gives. `sales`: (m,) the number of sales that each is as strong as. `usual`: (groups,)
-    the prior variance at which coefficients have the sizes that are stated, 0 for a group of which nothing is.
-    `overlap`: (m, m) whether two are about the same. `trust`: (m,) how far each is borne out, from 0 to 1
-    (`training.fit.trust`).
+    `y`: (m,) log of what the first brings as a share of the second. `width`: (m,) standard deviation, in
+    log, of the span that each gives. `sales`: (m,) the number of sales that each is as strong as. `usual`:
+    (groups,) the prior variance at which coefficients have the sizes that are stated, 0 for a group of which
+    nothing is. `overlap`: (m, m) whether two are about the same. `trust`: (m,) how far each is borne out, from
+    0 to 1 (`training.fit.trust`).
     """
 
     first: sp.csr_matrix
