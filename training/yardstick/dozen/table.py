@@ -39,7 +39,7 @@ _BLOCKS: tuple[tuple[str, tuple[Column, ...]], ...] = (
     (
         "RMSE of the log value about the errors' median: against prices, and against true values; against\n"
         "prices with where the market went (whole); median absolute error in per cent; interval score;\n"
-        "median of value over price. The change of the ratio is a difference, of all others it is in per cent",
+        "median of value over price. The change of the ratio is a difference, that of others is in per cent",
         _ERRORS,
     ),
     ("Per cent of prices in the ranges; the change in points", _HELD),
