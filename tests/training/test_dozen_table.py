@@ -47,7 +47,7 @@ def test_changes_are_paired_by_market_in_per_cent_of_errors_and_in_points_of_sha
     # No change and a fifth less: −10% ± 10; as a difference 0 and −.08.
     assert rows[start + 3].startswith("contrary-60 change 2 -10.00 ± 10.00")
     assert rows[start + 3].endswith(" -0.040 ± 0.040")
-    assert "refinished in 1 of 2" in rows[rows.index("Seconds of a fit") - 2]
+    assert "refinished in 1 of 2" in rows[rows.index("Seconds of a processor for a fit") - 2]
 
 
 def test_a_size_that_the_fit_refuses_is_named_as_refused() -> None:

@@ -47,8 +47,9 @@ KINDS: Mapping[str, tuple[str, int]] = {
 class Measured:
     """The figures of one fit, by the `JUDGED` later sales of its market.
 
-    `refused`: why there was no fit; "" where there was. `figures`: name → figure, see `figures_of`.
-    `contradicted`: the rules of practice that the fit says are contradicted; None where it says nothing.
+    `seconds`: of a processor, for the fit alone. `refused`: why there was no fit; "" where there was.
+    `figures`: name → figure, see `figures_of`. `contradicted`: the rules of practice that the fit says are
+    contradicted; None where it says nothing.
     """
 
     kind: str
@@ -81,14 +82,14 @@ def market_of(nature: str, sales: int, seed: int) -> Market:
 def measure(kind: str, seed: int, side: str) -> Measured:
     """Make the market, fit on its evidence and judge by its later sales."""
     market = market_of(*KINDS[kind], seed)
-    began = time.perf_counter()
+    began = time.process_time()
     try:
         fit = _fitted(market, side)
     except ValueError as error:
         if "too few" not in str(error):
             raise
-        return Measured(kind, seed, side, time.perf_counter() - began, str(error), {}, None)
-    seconds = time.perf_counter() - began
+        return Measured(kind, seed, side, time.process_time() - began, str(error), {}, None)
+    seconds = time.process_time() - began
     return Measured(kind, seed, side, seconds, "", figures_of(fit.model, market), contradicted(fit.report))
 
 

@@ -85,7 +85,7 @@ def as_text(markets: Sequence[Measured]) -> str:
     rules = [(kind, _contradicted(own)) for kind, own in kinds.items()]
     text.append("\n".join(["Rules that the fit says are contradicted, in how many markets", *_left(rules)]))
     times = [(kind, _seconds(own)) for kind, own in kinds.items()]
-    text.append("\n".join(["Seconds of a fit", *_left(times)]))
+    text.append("\n".join(["Seconds of a processor for a fit", *_left(times)]))
     return "\n\n".join(text)
 
 
