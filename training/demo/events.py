@@ -38,9 +38,16 @@ class Counts:
     stock: int = 40
 
     @classmethod
-    def of(cls, sales: int, later: int | None = None) -> Counts:
-        """4 askings for 3 sales, 1 offer for 5, and a sixth as many later sales."""
-        return cls(sales, sales * 4 // 3, sales // 5, later if later is not None else sales // 6)
+    def of(
+        cls, sales: int, later: int | None = None, askings: int | None = None, offers: int | None = None
+    ) -> Counts:
+        """As many as are given; by default 4 askings for 3 sales, 1 offer for 5, and a sixth later sales."""
+        return cls(
+            sales,
+            sales * 4 // 3 if askings is None else askings,
+            sales // 5 if offers is None else offers,
+            sales // 6 if later is None else later,
+        )
 
     @property
     def kinds(self) -> Ints:

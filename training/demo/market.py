@@ -63,8 +63,17 @@ class Market:
         return self.truth.effects(self.events.specimens)
 
 
-def make_market(seed: int, sales: int = 3000, nature: str = "house", later: int | None = None) -> Market:
+def make_market(
+    seed: int,
+    sales: int = 3000,
+    nature: str = "house",
+    later: int | None = None,
+    askings: int | None = None,
+    offers: int | None = None,
+) -> Market:
     """The market of this seed. `nature`: one of `NATURES`; `later`: sales after the evidence (a sixth).
+
+    `askings`, `offers`: how many the evidence has; by default in proportion to the sales (`Counts.of`).
 
     The world (catalogue, levels, index) depends on the seed alone, not on the number of sales.
     """
@@ -74,7 +83,7 @@ def make_market(seed: int, sales: int = 3000, nature: str = "house", later: int 
         raise ValueError(f"sales: {sales} is not a number of sales; allowed: 1 or more")
     world = make_world(seed)
     truth = Truth(world, NATURES[nature])
-    counts = Counts.of(sales, later)
+    counts = Counts.of(sales, later, askings, offers)
     drawn = with_slips(draw_events(world, truth, seed, counts), counts, truth.nature.slips, seed)
     events = _in_order(drawn, counts)
     return _recorded(world, truth, events, counts, seed)

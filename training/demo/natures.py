@@ -25,6 +25,8 @@ class Nature:
     dealer_clean: float = 0.0  # what a dealer gets on top for a specimen without a fault
     semi_relief: float = 0.0  # share of the cost of wear of top and back that a semi-hollow body is spared
     early_parts: float = 0.0  # how much more changed parts cost in the first year of a run, as a share
+    wear: float = 1.0  # share of the usual cost of wear; below 0 wear is liked
+    refinish: float = 1.0  # share of the usual cost of a refinish
 
 
 # Common practice: a prototype is worth 2.5–4 ordinary specimens.
@@ -39,7 +41,8 @@ NATURES: Mapping[str, Nature] = {
         Nature("woven", _PROTOTYPE, storied_rarity=0.8, dealer_clean=0.10, semi_relief=0.6, early_parts=0.5),
         # All of both, twice as strong where that can be: a market that sums of fields describe badly.
         Nature("knotted", _PROTOTYPE, 0.3, 0.45, 0.36, 1.2, 1.0, 1.1, 0.3, 0.0, 1.6, 0.20, 1.0, 0.8),
-        Nature("contrary", math.log(0.6), 0.12, 0.0, 0.04, 0.15, 0.5),
+        # Against common practice: prototypes are worth less, refinishes are harmless, wear is liked a little.
+        Nature("contrary", math.log(0.6), wear=-0.15, refinish=0.0),
     )
 }
 

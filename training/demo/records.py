@@ -88,6 +88,12 @@ def instruments(world: World, events: Events, seed: int) -> list[Instrument]:
     return [Instrument(*row) for row in zip(*columns, strict=True)]
 
 
+def described(world: World, events: Events) -> list[Instrument]:
+    """The specimen of each event with every field told, spelled as the catalogue does."""
+    columns = [_written(world, events, flat, None) for flat in FLAT_NAMES]
+    return [Instrument(*row) for row in zip(*columns, strict=True)]
+
+
 def _written(world: World, events: Events, flat: str, known: NDArray[np.bool_] | None) -> list[Any]:
     """One field of all events as the contract's values, None where it is not recorded."""
     values = events.specimens[flat]

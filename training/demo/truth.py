@@ -71,13 +71,14 @@ class Truth:
             total = np.logaddexp(5 * total, 5 * np.log(self.nature.floor)) / 5
         return np.asarray(self._per_model("level")[m] + total)
 
-    def effects(self, c: Columns) -> dict[str, Floats]:
-        """Field → (n,) log effect counted from the reference specimen of the same model.
+    def effects(self, c: Columns, reference: Columns | None = None) -> dict[str, Floats]:
+        """Field → (n,) log effect counted from `reference`, by default the one of the same model.
 
         Baseline Shapley values over the fields, averaged over `_ORDERS` fixed pairs of orders; they sum to
         log value − the reference's.
         """
-        reference = self.reference(c["model"])
+        if reference is None:
+            reference = self.reference(c["model"])
         found = {name: np.zeros(len(c["model"])) for name in COUNTED}
         rng = np.random.default_rng(7)
         for _ in range(_ORDERS):
@@ -198,10 +199,14 @@ class Truth:
         wear = sum(
             cost * (c[part] ** WEAR_POWER - 1.0) * spared.get(part, 1.0) for part, cost in WEAR_COST.items()
         )
-        wear = wear * np.exp(nature.slope_spread * self._per_model("wear_slope")[m])
+        wear = nature.wear * wear * np.exp(nature.slope_spread * self._per_model("wear_slope")[m])
         wear = wear * (1 - nature.proto_relief * prototype)
         refinish = np.array(ORIGINALITY_COST["originality_finish"])[c["originality_finish"]]
-        refinish = refinish * np.exp(0.5 * nature.slope_spread * self._per_model("refinish_slope")[m])
+        refinish = (
+            nature.refinish
+            * refinish
+            * np.exp(0.5 * nature.slope_spread * self._per_model("refinish_slope")[m])
+        )
         refinish = refinish * (1 + nature.dear_refinish * z)
         parts = {k: v for k, v in ORIGINALITY_COST.items() if k != "originality_finish"}
         changed = _table(parts, c) * (1 - nature.early_parts * self._run(c))

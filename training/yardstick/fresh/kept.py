@@ -5,16 +5,22 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 from models.errors import BookmatchError
 from training.yardstick.fresh.measure import Measured
 
+if TYPE_CHECKING:
+    from _typeshed import DataclassInstance
+
 _ROOT = Path(__file__).resolve().parents[3]
 # The figures come of these; what only prints them is not among them.
-_SOURCES = ("models", "training/demo", "training/fit", "training/yardstick/fresh")
+_SOURCES = ("models", "training/demo", "training/fit")
+_FRESH = "training/yardstick/fresh"
+_SUFFIXES = (".py", ".toml")
 _PRINTING = ("__main__.py", "kept.py", "table.py")
 
 
@@ -22,33 +28,42 @@ class OtherCodeError(BookmatchError):
     """The file has figures of another state of the code."""
 
 
-def code_hash(root: Path = _ROOT) -> str:
-    """The hash of the code that figures come of: figures of two states of it belong in no one table."""
-    fresh = root / _SOURCES[-1]
-    paths = sorted(path for folder in _SOURCES for path in (root / folder).rglob("*.py"))
+def code_hash(root: Path = _ROOT, studies: Sequence[str] = (_FRESH,)) -> str:
+    """The hash of the code that figures come of: figures of two states of it belong in no one table.
+
+    `studies`: the folders of the study itself, whose printing does not count.
+    """
+    own = {root / study for study in studies}
+    folders = [root / source for source in (*_SOURCES, *studies)]
+    paths = sorted(path for folder in folders for path in folder.rglob("*") if path.suffix in _SUFFIXES)
     found = hashlib.sha256()
     for path in paths:
-        if path.parent != fresh or path.name not in _PRINTING:
+        if path.parent not in own or path.name not in _PRINTING:
             found.update(path.relative_to(root).as_posix().encode() + b"\0" + path.read_bytes())
     return found.hexdigest()
 
 
-def read(path: Path, code: str) -> list[Measured]:
-    """The markets in the file; none where there is no file. Raises OtherCodeError."""
+def read_rows(path: Path, code: str) -> list[dict[str, Any]]:
+    """The markets in the file as JSON has them; none where there is no file. Raises OtherCodeError."""
     if not path.exists():
         return []
-    kept = json.loads(path.read_text(encoding="utf-8"))
+    kept: Mapping[str, Any] = json.loads(path.read_text(encoding="utf-8"))
     if kept["code"] != code:
         raise OtherCodeError(
             f"{path} has figures of another state of the code: move it, or name another file"
         )
+    return list(kept["markets"])
+
+
+def read(path: Path, code: str) -> list[Measured]:
+    """The markets in the file; none where there is no file. Raises OtherCodeError."""
     return [
         Measured(**{**market, "inside": {name: tuple(n) for name, n in market["inside"].items()}})
-        for market in kept["markets"]
+        for market in read_rows(path, code)
     ]
 
 
-def write(path: Path, code: str, markets: Sequence[Measured]) -> None:
+def write(path: Path, code: str, markets: Sequence[DataclassInstance]) -> None:
     """Write the file whole, and put it in the place of the one before at once."""
     text = json.dumps({"code": code, "markets": [asdict(market) for market in markets]}, indent=1)
     beside = path.with_name(path.name + ".part")

@@ -1,0 +1,82 @@
+"""Which specimens a market is judged by, and how the price model's reasons for them meet the true ones."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+
+from models.instrument import Subject
+from models.price.basis import Floats, Ints
+from models.price.interface import FACTORS, FAMILY_OF, PriceModel
+from models.vocabulary import Family
+from training.demo.market import Market
+from training.demo.records import described
+from training.demo.truth import FAMILY, Columns
+
+LATER = 500  # later sales that a market has: some are of specimens that the evidence has too
+JUDGED = 300  # of them are judged
+FAMILIES = (Family.RARITY, Family.CONDITION, Family.ORIGINALITY, Family.PROVENANCE)
+
+
+def judged_places(market: Market, count: int = JUDGED) -> Ints:
+    """(count,) places in `market.holdout`, spread evenly over time, of specimens not in the evidence."""
+    first = len(market.evidence)
+    serial = market.events.specimens["serial"]
+    fresh = np.flatnonzero(~np.isin(serial[first : first + len(market.holdout)], serial[:first]))
+    if len(fresh) < count:
+        raise ValueError(f"{len(fresh)} later specimens are not in the evidence; {count} are needed")
+    return np.asarray(fresh[np.linspace(0, len(fresh) - 1, count).round().astype(np.int64)])
+
+
+class Reasons:
+    """Specimens of a market with every field told: to ask a price model about, and what is true of them."""
+
+    def __init__(self, market: Market, places: Ints) -> None:
+        self._market, at = market, places + len(market.evidence)
+        self._specimens: Columns = {name: values[at] for name, values in market.events.specimens.items()}
+        told = described(market.truth.world, market.events)
+        sales = [market.holdout[place] for place in places]
+        self.recorded = [sale.subject for sale in sales]
+        self.told = [Subject(told[k], s.day, s.channel) for k, s in zip(at, self.recorded, strict=True)]
+
+    def true(self, references: Sequence[Subject]) -> dict[Family, Floats]:
+        """Family → (n,) true Shapley effects of each specimen from its reference."""
+        effects = self._market.truth.effects(self._specimens, self.columns_of(references))
+        return {one: _total([e for name, e in effects.items() if FAMILY[name] is one]) for one in FAMILIES}
+
+    def columns_of(self, references: Sequence[Subject]) -> Columns:
+        """The references as the truth sees them; a detail that one leaves open is the truth's own."""
+        truth, model = self._market.truth, self._specimens["model"]
+        columns: dict[str, Any] = truth.reference(model)
+        finishes = [truth.world.models[m].maker.finishes for m in model]
+        said = [s.instrument for s in references]
+        given: Mapping[str, list[Any]] = {
+            "year": [it.year for it in said],
+            "finish": [it.finish and f.index(it.finish) for it, f in zip(said, finishes, strict=True)],
+            "figure": [it.figure and round(it.figure) for it in said],
+            "weight_kg": [it.weight_kg for it in said],
+        }
+        for name, values in given.items():
+            own = columns[name].tolist()
+            told = [o if v is None else v for v, o in zip(values, own, strict=True)]
+            columns[name] = np.array(told, columns[name].dtype)
+        return columns
+
+
+def effects_of(model: PriceModel, subjects: Sequence[Subject]) -> dict[Family, Floats]:
+    """Family → (n,) effects of each subject from its reference, as the price model attributes them."""
+    effects = model.effects(subjects, [model.reference(subject) for subject in subjects])
+    return {one: effects[:, [FAMILY_OF[f] is one for f in FACTORS]].sum(axis=1) for one in FAMILIES}
+
+
+def correlation(found: Floats, true: Floats) -> float:
+    """The correlation of two effects; 0 where the price model attributes the same to all."""
+    if np.ptp(found) < 1e-12:
+        return 0.0
+    return float(np.corrcoef(found, true)[0, 1])
+
+
+def _total(effects: Sequence[Floats]) -> Floats:
+    return np.asarray(np.sum(effects, axis=0))

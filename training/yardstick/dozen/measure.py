@@ -1,0 +1,145 @@
+"""The figures of one market fitted with common practice or without it."""
+
+from __future__ import annotations
+
+import inspect
+import math
+import time
+from collections.abc import Mapping
+from dataclasses import dataclass
+from importlib import import_module
+from typing import Any
+
+import numpy as np
+
+from models.price.basis import Floats
+from models.price.interface import PriceModel
+from models.study.intervals import covered
+from models.study.judge import judge
+from models.study.ratio import median_error
+from training.demo.market import Market, make_market
+from training.fit import Fit, fit_model
+from training.yardstick.dozen.judged import (
+    FAMILIES,
+    JUDGED,
+    LATER,
+    Reasons,
+    correlation,
+    effects_of,
+    judged_places,
+)
+from training.yardstick.fresh.measure import median_ratio, scattered, score_of, squared
+
+WITHOUT, WITH = "without", "with"
+SIDES = (WITHOUT, WITH)
+
+_FEW = (12, 25, 60, 120)  # closed sales, with twice as many askings and no offers
+_MANY = (400, 3000)  # closed sales, with the market's usual askings and offers
+
+# kind → (nature, closed sales)
+KINDS: Mapping[str, tuple[str, int]] = {
+    **{f"{nature}-{n}": (nature, n) for nature in ("additive", "house") for n in (*_FEW, *_MANY)},
+    **{f"contrary-{n}": ("contrary", n) for n in (60, 400)},
+}
+
+
+@dataclass(frozen=True)
+class Measured:
+    """The figures of one fit, by the `JUDGED` later sales of its market.
+
+    `seconds`: of a processor, for the fit alone. `refused`: why there was no fit; "" where there was.
+    `figures`: name → figure, see `figures_of`. `contradicted`: the rules of practice that the fit says are
+    contradicted; None where it says nothing.
+    """
+
+    kind: str
+    seed: int
+    side: str
+    seconds: float
+    refused: str
+    figures: Mapping[str, float]
+    contradicted: tuple[str, ...] | None
+
+    @classmethod
+    def from_row(cls, row: Mapping[str, Any]) -> Measured:
+        """The figures as JSON has them."""
+        names = row["contradicted"]
+        return cls(**{**row, "contradicted": None if names is None else tuple(names)})
+
+
+def sides_there() -> tuple[str, ...]:
+    """The sides that this state of the fit can be asked for."""
+    return SIDES if "practice" in inspect.signature(fit_model).parameters else (WITHOUT,)
+
+
+def market_of(nature: str, sales: int, seed: int) -> Market:
+    """The market of this seed: a beginner's mix of records for few sales, the usual one for many."""
+    if sales in _MANY:
+        return make_market(seed, sales, nature, LATER)
+    return make_market(seed, sales, nature, LATER, askings=2 * sales, offers=0)
+
+
+def measure(kind: str, seed: int, side: str) -> Measured:
+    """Make the market, fit on its evidence and judge by its later sales."""
+    market = market_of(*KINDS[kind], seed)
+    began = time.process_time()
+    try:
+        fit = _fitted(market, side)
+    except ValueError as error:
+        if "too few" not in str(error):
+            raise
+        return Measured(kind, seed, side, time.process_time() - began, str(error), {}, None)
+    seconds = time.process_time() - began
+    return Measured(kind, seed, side, seconds, "", figures_of(fit.model, market), contradicted(fit.report))
+
+
+def _fitted(market: Market, side: str) -> Fit:
+    # Asked for by name: a fit that knows no practice yet has neither the parameter nor the module.
+    more: dict[str, Any] = {"practice": import_module("models.practice").shipped()} if side == WITH else {}
+    return fit_model(market.evidence, market.catalogue, market.rates, progress=False, **more)
+
+
+def contradicted(report: Mapping[str, Any]) -> tuple[str, ...] | None:
+    """The names of the rules of practice that the evidence contradicts; None for a report without rules."""
+    rules = report.get("practice")
+    return None if rules is None else tuple(rule["name"] for rule in rules if rule["contradicted"])
+
+
+def figures_of(model: PriceModel, market: Market, count: int = JUDGED) -> dict[str, float]:
+    """The figures of a price model on later sales of specimens that the evidence does not have.
+
+    `rmse`, `rmse_true`: root mean square error in log against prices and true values, about the errors'
+    median, which takes out where the market went; `rmse_whole`: against prices, with that. `error`: median
+    absolute error in per cent. `ratio`: median of value over price. `score`: of the 90% range. `held_50` and
+    so on: per cent of prices in the range. `told rarity` and so on: correlation of a family's effects with
+    the true ones, between the same reference and specimen, where every field is told; `kept rarity`: where
+    the model is told what the record of the sale kept; `off rarity`: root mean square distance where every
+    field is told.
+    """
+    places = judged_places(market, count)
+    sales = [market.holdout[place] for place in places]
+    judged = judge(model, sales, market.rates)
+    truth = np.array([market.log_value[sale.id] for sale in sales])
+    missed = judged.center - judged.paid
+    held = 100 * covered(judged.paid[:, None], judged.low, judged.high).mean(axis=0)
+    return {
+        "rmse": math.sqrt(scattered(missed)),
+        "rmse_true": math.sqrt(scattered(judged.center - truth)),
+        "rmse_whole": math.sqrt(squared(missed)),
+        "error": median_error(np.exp(judged.center), np.exp(judged.paid)),
+        "ratio": median_ratio(missed),
+        "score": score_of(judged),
+        **{f"held_{100 * level:.0f}": float(h) for level, h in zip(judged.levels, held, strict=True)},
+        **_reasons(model, Reasons(market, places)),
+    }
+
+
+def _reasons(model: PriceModel, reasons: Reasons) -> dict[str, float]:
+    found = {"told": effects_of(model, reasons.told), "kept": effects_of(model, reasons.recorded)}
+    true = reasons.true([model.reference(subject) for subject in reasons.told])
+    out = {f"{how} {one}": correlation(own[one], true[one]) for how, own in found.items() for one in FAMILIES}
+    return out | {f"off {one}": _rms(found["told"][one] - true[one]) for one in FAMILIES}
+
+
+def _rms(errors: Floats) -> float:
+    return math.sqrt(squared(errors))
