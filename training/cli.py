@@ -50,6 +50,12 @@ _catalogue = click.option(
 )
 _seed = click.option("--seed", type=click.IntRange(min=0), default=0, show_default=True)
 _strict = click.option("--strict", is_flag=True, help="Make any bad row an error.")
+_jobs = click.option(
+    "--jobs",
+    type=click.IntRange(min=1),
+    default=None,
+    help="Fits at a time.  [default: the machine's processors]",
+)
 _json = click.option("--json", "as_json", is_flag=True, help="Print JSON.")
 
 
@@ -72,8 +78,9 @@ def main() -> None:
     "--holdout-months",
     "months",
     type=click.FloatRange(min=0),
-    help="Months of last sales kept out for judging; 0 keeps none.  [default: 10]",
+    help="Months of last sales kept out for judging; 0 judges nothing.  [default: 10]",
 )
+@_jobs
 def fit(
     evidence: Source,
     catalogue: Path,
@@ -85,16 +92,20 @@ def fit(
     who: str | None,
     why: str | None,
     months: float | None,
+    jobs: int | None,
 ) -> None:
     """Fit and write a bundle to the store; prints its version.
 
     EVIDENCE is a file (CSV) or the address of the service's database (sqlite:///… or postgresql://…), of
-    which every record in use is read.
+    which every record in use is read. Any number of sales will do: with too few to keep any out, the price
+    model is provisional, and every answer says so.
     """
     if force and not (promote and who and why):
         raise click.UsageError(
             "--force needs --promote, --who and --why: it overrides the gate, on the record"
         )
+    from joblib import cpu_count
+
     from training import release
     from training.study.holdout import MONTHS
 
@@ -107,10 +118,15 @@ def fit(
         seed=seed,
         months=MONTHS if months is None else months,
         about={"refused_rows": len(reading.refused), "ignored_columns": list(reading.ignored_columns)},
+        jobs=jobs or cpu_count(),
     )
     click.echo(made.version)
     for check in made.verdict.checks:
         _note(f"{'passed' if check.passed else 'failed'}  {check.name}: {check.detail}")
+    if made.judgement.provisional:
+        _note(
+            f"The price model is provisional, and every answer will say so. {made.judgement.why_provisional}"
+        )
     if promote:
         release.promote(made, store, force=force, who=who, why=why)
 
@@ -140,7 +156,8 @@ def evaluate(holdout: Source, store: Path, strict: bool, as_json: bool) -> None:
     _tell(reading)
     sales = only_sales(reading.rows)
     _check_sales(sales, len(reading.rows), holdout, valuer.model.last_evidence)
-    found = {"version": bundle.version, **plain(study(judge(valuer.model, sales, valuer.rates)))}
+    standing = {"version": bundle.version, "provisional": valuer.provisional}
+    found = {**standing, **plain(study(judge(valuer.model, sales, valuer.rates)))}
     _print(found, as_json)
 
 
@@ -156,12 +173,7 @@ def evaluate(holdout: Source, store: Path, strict: bool, as_json: bool) -> None:
     show_default=True,
     help="How far back the first quarter lies.",
 )
-@click.option(
-    "--jobs",
-    type=click.IntRange(min=1),
-    default=None,
-    help="Fits at a time.  [default: the machine's processors]",
-)
+@_jobs
 @_json
 def backtest(
     evidence: Source, catalogue: Path, seed: int, strict: bool, years: float, jobs: int | None, as_json: bool
