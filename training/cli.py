@@ -56,6 +56,11 @@ _jobs = click.option(
     default=None,
     help="Fits at a time.  [default: the machine's processors]",
 )
+_practice = click.option(
+    "--practice",
+    metavar="FILE",
+    help="Rules of common practice that a fit starts from (TOML), or none.  [default: those of the program]",
+)
 _json = click.option("--json", "as_json", is_flag=True, help="Print JSON.")
 
 
@@ -68,6 +73,7 @@ def main() -> None:
 @_evidence
 @_catalogue
 @click.option("--store", required=True, type=click.Path(file_okay=False, path_type=Path), help="Of bundles.")
+@_practice
 @_seed
 @_strict
 @click.option("--promote", is_flag=True, help="Make it the current bundle, if the gate lets it pass.")
@@ -85,6 +91,7 @@ def fit(
     evidence: Source,
     catalogue: Path,
     store: Path,
+    practice: str | None,
     seed: int,
     strict: bool,
     promote: bool,
@@ -107,14 +114,17 @@ def fit(
     from joblib import cpu_count
 
     from training import release
+    from training.practice_command import practice_of
     from training.study.holdout import MONTHS
 
+    rules = practice_of(practice)
     known, reading, rates = _read(evidence, catalogue, strict)
     made = release.make_bundle(
         reading.rows,
         known,
         rates,
         store,
+        practice=rules,
         seed=seed,
         months=MONTHS if months is None else months,
         about={"refused_rows": len(reading.refused), "ignored_columns": list(reading.ignored_columns)},
@@ -164,6 +174,7 @@ def evaluate(holdout: Source, store: Path, strict: bool, as_json: bool) -> None:
 @main.command()
 @_evidence
 @_catalogue
+@_practice
 @_seed
 @_strict
 @click.option(
@@ -176,21 +187,32 @@ def evaluate(holdout: Source, store: Path, strict: bool, as_json: bool) -> None:
 @_jobs
 @_json
 def backtest(
-    evidence: Source, catalogue: Path, seed: int, strict: bool, years: float, jobs: int | None, as_json: bool
+    evidence: Source,
+    catalogue: Path,
+    practice: str | None,
+    seed: int,
+    strict: bool,
+    years: float,
+    jobs: int | None,
+    as_json: bool,
 ) -> None:
     """Had it been used for the last years: fit anew every quarter, judge by the sales of that quarter.
 
     EVIDENCE is as for `fit`.
     """
+    from functools import partial
+
     from joblib import cpu_count
 
     from training.card.contents import plain
+    from training.practice_command import practice_of
     from training.release import fit_for_backtest
     from training.study import backtest as study
 
+    fitted = partial(fit_for_backtest, practice=practice_of(practice))
     known, reading, rates = _read(evidence, catalogue, strict)
     found = study.backtest(
-        reading.rows, known, rates, fit_for_backtest, years=years, seed=seed, jobs=jobs or cpu_count()
+        reading.rows, known, rates, fitted, years=years, seed=seed, jobs=jobs or cpu_count()
     )
     _print(plain(study.report(found)), as_json)
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +17,7 @@ from models.errors import BookmatchError, Fault, InputError
 from models.evidence import Evidence
 from models.kept import EVIDENCE, Kept
 from models.money import Rates
+from models.practice import NO_PRACTICE, SHIPPED, Practice
 from models.price.interface import PriceModel
 from models.registry import Registry, objections
 from models.study.judge import Judged, only_sales, study
@@ -54,6 +56,7 @@ def fit_anew(
     seed: int,
     *,
     progress: bool,
+    practice: Practice = NO_PRACTICE,
     learned: Any = None,
     width: float = 1.0,
 ) -> Fitted:
@@ -64,14 +67,27 @@ def fit_anew(
     from training.fit import fit_model
 
     fitted: Fitted = fit_model(
-        rows, catalogue, rates, seed=seed, progress=progress, learned=learned, width=width
+        rows,
+        catalogue,
+        rates,
+        seed=seed,
+        progress=progress,
+        learned=learned,
+        width=width,
+        practice=practice,
     )
     return fitted
 
 
-def fit_for_backtest(rows: Sequence[Evidence], catalogue: Catalogue, rates: Rates, seed: int) -> PriceModel:
+def fit_for_backtest(
+    rows: Sequence[Evidence],
+    catalogue: Catalogue,
+    rates: Rates,
+    seed: int,
+    practice: Practice = NO_PRACTICE,
+) -> PriceModel:
     """The model alone, silently: what backtest and cross-validation need from a worker process."""
-    return fit_anew(rows, catalogue, rates, seed, progress=False).model
+    return fit_anew(rows, catalogue, rates, seed, progress=False, practice=practice).model
 
 
 def make_bundle(
@@ -80,6 +96,7 @@ def make_bundle(
     rates: Rates,
     store: Path,
     *,
+    practice: Practice = NO_PRACTICE,
     seed: int = 0,
     months: float = MONTHS,
     about: dict[str, Any] | None = None,
@@ -97,13 +114,28 @@ def make_bundle(
         rates,
         store,
         months,
-        lambda before: fit_anew(before, catalogue, rates, seed, progress=progress),
+        lambda before: fit_anew(before, catalogue, rates, seed, progress=progress, practice=practice),
         lambda: cross_validated(
-            rows, catalogue, rates, fit_for_backtest, seed=seed, jobs=jobs, progress=progress
+            rows,
+            catalogue,
+            rates,
+            partial(fit_for_backtest, practice=practice),
+            seed=seed,
+            jobs=jobs,
+            progress=progress,
         ),
     )
-    fit = fit_anew(rows, catalogue, rates, seed, progress=progress, learned=found.learned, width=found.width)
-    return write_judged(fit, found, rows, catalogue, rates, store, seed=seed, about=about)
+    fit = fit_anew(
+        rows,
+        catalogue,
+        rates,
+        seed,
+        progress=progress,
+        practice=practice,
+        learned=found.learned,
+        width=found.width,
+    )
+    return write_judged(fit, found, rows, catalogue, rates, store, practice=practice, seed=seed, about=about)
 
 
 def write_judged(
@@ -114,6 +146,7 @@ def write_judged(
     rates: Rates,
     store: Path,
     *,
+    practice: Practice = NO_PRACTICE,
     seed: int = 0,
     about: dict[str, Any] | None = None,
 ) -> Made:
@@ -142,7 +175,7 @@ def write_judged(
     }
     if found.provisional:
         said["why_provisional"] = found.why_provisional
-    files = _files(card, found.judged, rows)
+    files = _files(card, found.judged, rows, practice)
     version = write_bundle(store, fit.model, catalogue, rates, said, files, provisional=found.provisional)
     return Made(version, found)
 
@@ -153,7 +186,9 @@ def _check_any(rows: Sequence[Evidence]) -> None:
         raise InputError([Fault("evidence", 0, "closed sales are too few to fit", "at least 1", step)])
 
 
-def _files(card: dict[str, Any], judged: Judged | None, rows: Sequence[Evidence]) -> dict[str, bytes]:
+def _files(
+    card: dict[str, Any], judged: Judged | None, rows: Sequence[Evidence], practice: Practice
+) -> dict[str, bytes]:
     files = {
         EVIDENCE: Kept.of(rows).to_bytes(),
         CARD_PAGE: page(card, judged).encode(),
@@ -161,6 +196,8 @@ def _files(card: dict[str, Any], judged: Judged | None, rows: Sequence[Evidence]
     }
     if judged is not None:
         files[ANSWERS_FILE] = Answers.of(judged).to_bytes()
+    if practice.text:
+        files[SHIPPED.name] = practice.text.encode()
     return files
 
 

@@ -1,4 +1,4 @@
-"""Common practice in a fit: as strong as it says, trusted as far as the evidence bears it out, and told apart."""
+"""Common practice in a fit: as strong as it says, trusted as far as the evidence bears it out, told apart."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from plain import Plain
 from models.instrument import Instrument, Subject
 from models.practice import NO_PRACTICE, Practice, Rule, read_practice, shipped
 from training.demo.market import Market, make_market
-from training.fit import Fit, fit_model, solve
+from training.fit import Fit, fit_model, fitted_values, solve
 from training.fit.contrasts import Statements
 from training.fit.core import Data, Specification, problem_of
 from training.fit.practice import statements_of
@@ -61,7 +61,9 @@ def solved(asked: Problem, tau2: float) -> Estimate:
 def difference(est: Estimate, asked: Problem) -> float:
     said = asked.contrasts
     assert said is not None
-    one, two = (solve.predict(asked.layout, side, est.theta, est.cap) for side in (said.first, said.second))
+    one, two = (
+        fitted_values.predict(asked.layout, side, est.theta, est.cap) for side in (said.first, said.second)
+    )
     return float((one - two)[0])
 
 
