@@ -15,7 +15,7 @@ from models.price.core import Core
 from models.price.evaluator.encoding import Row
 from models.price.evaluator.evaluator import Evaluator
 from models.price.posterior import compressed
-from models.price.spread import Noise, Spread
+from models.price.spread import Moments, Noise, Spread
 
 Floats = NDArray[np.float64]
 # Design columns: maker a, b, unknown, unseen | size | wear slope | wear unknown | tone slope | intercept
@@ -51,7 +51,16 @@ SD = np.array([0.5, 1.0, 2.0, 0.3, 1.0, 0.7, 0.4, 0.6, 3.0])
 @pytest.fixture(scope="module")
 def evaluator(covariance: Floats) -> Evaluator:
     noise = Noise(math.log(0.04), {}, (), 8.0, 1.0)
-    spread = Spread(noise, 1.5, 2.0, {"wear": 0.04, "tone": 0.01}, 0.0, 0.0, 0.0, np.array([-1.0, 0.0, 1.0]))
+    spread = Spread(
+        noise,
+        1.5,
+        2.0,
+        {"wear": Moments(0.04, 0.0), "tone": Moments(0.01, 0.0)},
+        0.0,
+        0.0,
+        0.0,
+        np.array([-1.0, 0.0, 1.0]),
+    )
     posterior = compressed(covariance, np.arange(9), SD, most=9)
     return Evaluator(Core(Backbone(BLOCKS, THETA, 8.0, CAP), None, posterior, spread), ENCODING)
 

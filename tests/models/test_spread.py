@@ -9,13 +9,22 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from models.price.spread import Noise, Spread, read_spread
+from models.price.spread import Moments, Noise, Spread, read_spread
 
 NOISE = Noise(math.log(0.04), {"channel": {"auction": math.log(4.0)}}, (0.0, 0.0), 8.0, 0.5)
 
 
 def spread(shape: list[float], noise: Noise = NOISE) -> Spread:
-    return Spread(noise, 1.5, 2.0, {"neck": 0.02}, 2010.0, 2020.0, 0.01, np.array(shape, dtype=np.float64))
+    return Spread(
+        noise,
+        1.5,
+        2.0,
+        {"neck": Moments(0.02, -0.001)},
+        2010.0,
+        2020.0,
+        0.01,
+        np.array(shape, dtype=np.float64),
+    )
 
 
 def scale(
