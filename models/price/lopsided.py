@@ -3,8 +3,8 @@
 The unknown losses of a row count together as one loss of two outcomes, which is heavy with the chance p, of
 the variance and the skewness of their sum: third central moments of independent losses add up, as variances
 do. Where the sum is hardly skewed, only a part of its variance is such a loss; the rest widens the scatter.
-That part is the share ρ of scale². Around either outcome prices scatter as Student's t with 6 degrees of freedom,
-brought to the variance that is left; the likelihood of `training.fit.scatter` takes the same. In scales:
+That part is the share ρ of scale². Around either outcome prices scatter as Student's t with 6 degrees of
+freedom, brought to the variance that is left, as in the likelihood of `training.fit.scatter`. In scales:
 
 F(x) = (1 − p) · T((x − a) / b) + p · T((x + c) / b),
 b = √(1 − ρ), a = √(ρ p / (1 − p)), c = √(ρ (1 − p) / p)

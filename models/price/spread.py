@@ -1,6 +1,6 @@
 """How far a price may lie from its value: a local scale, and one distribution of scaled residuals.
 
-scale² = noise(x) + g · posterior variance + κ · Σ variance of each unknown loss
+scale² = noise(x) + g · posterior variance + Σ variance of each unknown loss
        + variance of what the level's blanks may turn out to be + market drift outside the evidence's days
 
 Residuals of sales left out of the fit, over their scale, give the quantiles (cross-conformal: Vovk 2015); the
@@ -59,14 +59,13 @@ class Noise:
 class Spread:
     """The scale of every row and the distribution of what is left.
 
-    `posterior`, `unknown`: the factors g and κ. `hidden`: loss column → moments of its effect where known.
+    `posterior`: the factor g. `hidden`: loss column → moments of its effect where known.
     `first`, `last`: years of the evidence's first and last day. `drift`: variance a year outside them.
     `shape`: (n,) sorted scaled residuals of left-out sales, as they were had all their losses been known.
     """
 
     noise: Noise
     posterior: float
-    unknown: float
     hidden: Mapping[str, Moments]
     first: float
     last: float
@@ -78,16 +77,12 @@ class Spread:
     ) -> Floats:
         """(n,) standard scale in log, from the (n,) noise variance and the parts of `Evaluator`."""
         outside = np.maximum(time - self.last, 0.0) + np.maximum(self.first - time, 0.0)
-        learned = self.posterior * posterior + self.unknown * unknown + mixture
+        learned = self.posterior * posterior + unknown + mixture
         return np.asarray(np.sqrt(noise + learned + self.drift * outside))
-
-    def share(self, heavy: Floats, scale: Floats) -> Floats:
-        """(n,) share of unknown losses of two outcomes, of (n,) variances, in the square of (n,) scales."""
-        return np.asarray(self.unknown * heavy / (scale * scale))
 
     def noise_variance(self, levels: Floats, value: Floats, unknown: Floats, mixture: Floats) -> Floats:
         """(n,) variance of a price around its value, were that known: what is not known of the row counts."""
-        return np.asarray(self.noise.variance(levels, value) + self.unknown * unknown + mixture)
+        return np.asarray(self.noise.variance(levels, value) + unknown + mixture)
 
     def ends(self, levels: Sequence[float]) -> tuple[Floats, Floats]:
         """(levels,) lower and upper end of each central level where all losses are known, in scales."""

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from models.price.basis import Table
 from models.price.lopsided import Bends
 from models.price.spread import Moments, Spread
-from training.fit.scatter import LeftOutSales, Likelihood, factor_of_unknown, fit_spread, maximised
+from training.fit.scatter import LeftOutSales, Likelihood, fit_spread, maximised
 
 Floats = NDArray[np.float64]
 ROWS = 3000
@@ -105,32 +105,6 @@ def lopsided_sales(rows: int, seed: int) -> tuple[Floats, Floats, Floats]:
     return rng.standard_t(6, rows) * np.sqrt(others * 4 / 6) - blank * loss, others, blank
 
 
-@pytest.mark.parametrize("factor", [0.5, 1.0, 2.0])
-@pytest.mark.parametrize("heavy", [1.0, 0.0])
-def test_the_factor_on_what_is_not_known_is_found(factor: float, heavy: float) -> None:
-    """By two outcomes, and by what only widens the scatter."""
-    residual, others, blank = lopsided_sales(6000, 7)
-    if not heavy:
-        residual = np.random.default_rng(8).standard_t(6, 6000) * np.sqrt(
-            (others + NECK.variance * blank) * 4 / 6
-        )
-    unknown = NECK.variance * blank / factor
-    found = factor_of_unknown(residual, others, unknown, heavy * unknown, np.full(6000, 0.1))
-    print(f"factor {found:.3f}, in truth {factor}")
-    assert found == pytest.approx(factor, rel=0.12)
-
-
-def test_the_factor_stays_within_its_bounds_and_is_one_where_nothing_is_unknown() -> None:
-    residual, others, blank = lopsided_sales(4000, 7)
-
-    def factor(times: float) -> float:
-        unknown = times * NECK.variance * blank
-        return factor_of_unknown(residual, others, unknown, unknown, np.full(4000, 0.1))
-
-    assert [factor(1e-3), factor(1e3)] == [10.0, 0.1]
-    assert factor(0.0) == pytest.approx(1.0)
-
-
 def test_a_range_beside_a_rare_heavy_loss_misses_as_many_prices_on_either_side() -> None:
     def made(seed: int) -> LeftOutSales:
         residual, others, blank = lopsided_sales(6000, seed)
@@ -148,7 +122,7 @@ def test_a_range_beside_a_rare_heavy_loss_misses_as_many_prices_on_either_side()
     scale = found.scale(noise, fresh.posterior, unknown, fresh.mixture, fresh.table["time"])
     for level in (0.5, 0.8, 0.95):
         bends = Bends(np.concatenate(found.ends([level])))
-        low, high = bends.at(found.share(unknown, scale), np.full(6000, 0.1)).T
+        low, high = bends.at(unknown / scale**2, np.full(6000, 0.1)).T
         under, over = fresh.residual < scale * low, fresh.residual > scale * high
         for rows in (blank, ~blank):
             print(f"{level:.0%}: {under[rows].mean():.1%} under, {over[rows].mean():.1%} over")

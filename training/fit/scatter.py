@@ -9,10 +9,10 @@ from functools import cached_property
 
 import numpy as np
 import scipy.linalg as sl
-from scipy.optimize import brentq, minimize
+from scipy.optimize import minimize
 
 from models.price.basis import Floats, Table
-from models.price.lopsided import TAILS, heavy_of, outcomes, straightened
+from models.price.lopsided import TAILS, heavy_of, straightened
 from models.price.spread import Moments, Noise, Spread
 from training.fit.hiding import moments_of_unknown
 
@@ -22,7 +22,6 @@ _LEAST_UNKNOWN = 0.1  # what is not known is never without a cost
 _LEAST_POSTERIOR = 0.5
 _SCALE = (_TAILS - 2) / _TAILS  # the square of Student's scale where the variance is 1
 _LOG_NOISE = (-20.0, 5.0)  # beyond these the noise moves no further
-_KAPPA = (_LEAST_UNKNOWN, 10.0)
 _NEWTON = 20  # steps at most; two or three are enough
 
 
@@ -56,7 +55,8 @@ def fit_spread(
 
     All of them say how the scale grows; the first `count` alone say what shape the scatter has. `columns`:
     level columns whose levels may scatter differently. Maximises a Student-t likelihood with a ridge on the
-    log-variance coefficients; the factor on what nobody knows is then learned anew, from its two outcomes.
+    log-variance coefficients. Its factor on what nobody knows is not kept: far losses on the one side pull at
+    a symmetric scale, while what they may be is known as it is.
     """
     table, value = sales.table, sales.value
     levels = {c: tuple(sorted({str(v) for v in table[c]})) for c in columns}
@@ -74,46 +74,11 @@ def fit_spread(
         place += len(levels[c])
     noise = Noise(float(theta[0]), effects, (float(theta[1]), float(theta[2])), center, scale)
     of_levels, g = noise.variance(x[:, 3:] @ theta[3:-2], value), _LEAST_POSTERIOR + float(np.exp(theta[-2]))
-    rest = of_levels + g * sales.posterior + sales.mixture
-    kappa = factor_of_unknown(sales.residual, rest, unknown, heavy, chance)
     days = table[time] if time else np.zeros(len(value))
-    raw = Spread(noise, g, kappa, dict(hidden), float(days.min()), float(days.max()), drift, np.zeros(0))
+    raw = Spread(noise, g, dict(hidden), float(days.min()), float(days.max()), drift, np.zeros(0))
     around = raw.scale(of_levels, sales.posterior, unknown, sales.mixture, days)
-    shape = straightened(sales.residual / around, raw.share(heavy, around), chance)
+    shape = straightened(sales.residual / around, heavy / around**2, chance)
     return replace(raw, shape=np.sort(shape[:count]))
-
-
-def factor_of_unknown(
-    residual: Floats, rest: Floats, unknown: Floats, heavy: Floats, chance: Floats
-) -> float:
-    """κ, the likeliest factor on the (n,) variances of unknown losses.
-
-    `rest`: (n,) variance of all else. `heavy`, `chance`: (n,) of two outcomes, the variance and the chance of
-    the heavy one. A symmetric likelihood makes κ too large: far losses on the one side pull at the scale of
-    both. The logarithm of κ has a normal prior of mean 0 and variance 1.
-    """
-    rows = unknown > 0
-    above, under = outcomes(heavy[rows], chance[rows])
-    weight, shift = np.stack([1.0 - chance[rows], chance[rows]]), np.stack([above, -under])
-    smooth = (unknown - heavy)[rows]
-
-    def slope(root: float) -> float:
-        """Of the log posterior, by the root of κ."""
-        far, variance = residual[rows] - root * shift, rest[rows] + root**2 * smooth
-        out = far**2 / (_TAILS * _SCALE * variance)
-        density = weight * (1.0 + out) ** (-(_TAILS + 1) / 2)
-        share = density / density.sum(axis=0)
-        pull = (_TAILS + 1) / (1.0 + out)
-        by_shift = (share * pull * far * shift).sum(axis=0) / (_TAILS * _SCALE)
-        by_width = root * smooth * ((share * pull * out).sum(axis=0) - 1.0)
-        return float(((by_shift + by_width) / variance).sum()) - 4.0 * math.log(root) / root
-
-    least, most = (math.sqrt(kappa) for kappa in _KAPPA)
-    if slope(least) <= 0.0:
-        return _KAPPA[0]
-    if slope(most) >= 0.0:
-        return _KAPPA[1]
-    return float(brentq(slope, least, most, xtol=1e-15, rtol=1e-15)) ** 2
 
 
 @dataclass(frozen=True)

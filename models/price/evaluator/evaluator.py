@@ -133,7 +133,7 @@ class Evaluator:
                 one.plan.mixture(one.values, one.level.keys).variance
                 - two.plan.mixture(two.values, two.level.keys).variance
             )
-            out.append(spread.posterior * learned + spread.unknown * hidden)
+            out.append(spread.posterior * learned + hidden)
         return np.array(out)
 
     def noise_variance(self, rows: Sequence[Row]) -> Floats:
@@ -233,7 +233,7 @@ class Evaluator:
         posterior = np.array([_posterior(one) for one in found])
         noise = spread.noise.variance(parts.noise, center)
         scale = spread.scale(noise, posterior, parts.unknown, parts.mixture, parts.time)
-        ends = self._bends_of(levels).at(spread.share(parts.heavy, scale), parts.chance)
+        ends = self._bends_of(levels).at(parts.heavy / (scale * scale), parts.chance)
         reached = (center + parts.shift)[:, None] + scale[:, None] * ends
         low, high = reached[:, : len(levels)], reached[:, len(levels) :]
         effective = noise / np.maximum(posterior, noise * LEAST_UNSURE)
