@@ -58,8 +58,7 @@ def calibrated(
     if spec.relearn:
         return spread
     # Every fold shared the learned variances: left-out rows did not pay for them, so the shape does.
-    given = problem.layout.flat | (problem.contrasts.usual > 0 if problem.contrasts else False)
-    learned = int((~solve.layout_dropped(est) & ~given).sum())
+    learned = float(solve.learned_variances(problem, est).sum())
     paid = math.sqrt(count / max(count - learned, count / 2))
     return replace(spread, shape=spread.shape * paid)
 

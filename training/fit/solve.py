@@ -209,24 +209,51 @@ def _learn(problem: Problem, est: Estimate, jac: sp.csr_matrix, step: int) -> Es
 
 def _prior_variances(problem: Problem, est: Estimate, first: bool) -> Floats:
     layout = problem.layout
-    groups = len(layout.groups)
-    # Where something is stated, one more coefficient of the stated size keeps the variance from falling to 0.
-    usual = problem.contrasts.usual if problem.contrasts else np.zeros(groups)
-    more = (usual > 0).astype(np.float64)
-    count = np.bincount(layout.group, minlength=groups) + more
-    variance = np.zeros(len(est.theta))
-    variance[est.active] = np.diag(est.covariance)
-    squares = np.bincount(layout.group, est.theta**2, groups) + more * usual
-    spread = np.bincount(layout.group, variance, groups)
-    em = (squares + spread) / count
-    determined = np.maximum(count - spread / est.tau2, 1e-3)
-    mackay = squares / determined
+    usual, more = _stated_variances(problem)
+    count = np.bincount(layout.group, minlength=len(layout.groups)) + more
+    squares = np.bincount(layout.group, est.theta**2, len(layout.groups)) + more * usual
+    em = (squares + _spread_of(layout, est)) / count
+    mackay = squares / (_determined(layout, est) + more)
     mixed = (
         em if first else np.exp(0.9 * np.log(np.maximum(mackay, 1e-8)) + 0.1 * np.log(np.maximum(em, 1e-8)))
     )
     ceiling = np.where(layout.scales, _SCALE_CEILING, _TAU2_CEILING)
     learned = np.clip(mixed, _TAU2_FLOOR, ceiling)
     return np.where(layout.flat | layout_dropped(est), est.tau2, learned)
+
+
+def _stated_variances(problem: Problem) -> tuple[Floats, Floats]:
+    """(groups,) the stated prior variances, and the number of coefficients that each counts as.
+
+    One more coefficient of the stated size keeps a variance from falling to nothing.
+    """
+    groups = len(problem.layout.groups)
+    usual = problem.contrasts.usual if problem.contrasts else np.zeros(groups)
+    return usual, (usual > 0).astype(np.float64)
+
+
+def _spread_of(layout: Layout, est: Estimate) -> Floats:
+    """(groups,) the sum of the variances that the coefficients are left with."""
+    variance = np.zeros(len(est.theta))
+    variance[est.active] = np.diag(est.covariance)
+    return np.bincount(layout.group, variance, len(layout.groups))
+
+
+def _determined(layout: Layout, est: Estimate) -> Floats:
+    """(groups,) how many coefficients the data determine (MacKay 1992)."""
+    count = np.bincount(layout.group, minlength=len(layout.groups))
+    return np.maximum(count - _spread_of(layout, est) / est.tau2, 1e-3)
+
+
+def learned_variances(problem: Problem, est: Estimate) -> Floats:
+    """(groups,) the share of each prior variance that the data made, from 0 to 1; 0 for one that is not used.
+
+    Where something is stated, its one coefficient and those that the data determine made the variance.
+    """
+    _, more = _stated_variances(problem)
+    determined = _determined(problem.layout, est)
+    used = ~layout_dropped(est) & ~problem.layout.flat
+    return np.asarray(used * np.where(more > 0, determined / (determined + more), 1.0))
 
 
 def _t_log_density(residual: Floats, scale2: Floats, tails: float | Floats) -> Floats:
