@@ -236,7 +236,7 @@ def _spread_of(layout: Layout, est: Estimate) -> Floats:
     """(groups,) the sum of the variances that the coefficients are left with."""
     variance = np.zeros(len(est.theta))
     variance[est.active] = np.diag(est.covariance)
-    return np.bincount(layout.group, variance, len(layout.groups))
+    return np.asarray(np.bincount(layout.group, variance, len(layout.groups)), np.float64)
 
 
 def _determined(layout: Layout, est: Estimate) -> Floats:
