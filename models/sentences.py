@@ -8,10 +8,11 @@ from datetime import date
 from decimal import Decimal
 
 from models.comparables.grid import Line
+from models.factors import Factor
 from models.instrument import Subject, Value
 from models.money import minor_units
 from models.unsaid import AS_NONE, TYPICAL, counted_less
-from models.valuation import Factor, Valuation
+from models.valuation import Valuation
 from models.vocabulary import BY_PATH, FIELDS, FIGURE, WEAR, Kind
 
 _SYMBOLS = {"USD": "$", "EUR": "€", "GBP": "£", "JPY": "¥"}

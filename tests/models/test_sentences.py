@@ -10,9 +10,10 @@ from fakes import CATALOGUE, RATES, FakePriceModel
 from market_of_fakes import subject
 
 from models.comparables import Line
+from models.factors import Factor
 from models.instrument import Value
 from models.sentences import adjustment, money, percent, sentence, sentences, words_of
-from models.valuation import Factor, Valuer
+from models.valuation import Valuer
 from models.vocabulary import FIELDS, Kind
 
 
