@@ -11,7 +11,7 @@ from models.catalogue import Model
 from models.instrument import Subject, Value
 from models.money import round_money, split_money
 from models.price.interface import FACTORS, FAMILY_OF
-from models.price.reliance import Reliance
+from models.price.reliance import Between, Reliance
 from models.vocabulary import FIELDS, Family
 
 
@@ -62,13 +62,13 @@ def families_of(
     """Effects by factor, in money to the cent, summed by family; every family stands, in a fixed order."""
     amounts = split_money(value, reference_value, effects, currency)
     shown: dict[Family, list[Factor]] = {family: [] for family in Family}
+    between = Between(model, subject.instrument, reference.instrument)
     # What is not shown has no effect, and no amount.
     for (path, label, family), effect, amount, observed, base in zip(
         _PLACES, effects, amounts, _values(subject), _values(reference), strict=True
     ):
         if effect or amount or observed != base:
-            here, there = (observed, subject.instrument), (base, reference.instrument)
-            basis = reliance.share(path, model, here, there) if effect else 0.0
+            basis = reliance.share(path, observed, base, between) if effect else 0.0
             shown[family].append(Factor(path, label, observed, base, effect, amount, basis))
     nothing = round_money(0, currency)
     return tuple(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any, NamedTuple
 
 from models.catalogue import Model
@@ -24,6 +25,14 @@ class Learned(NamedTuple):
     share: float
 
 
+class Between(NamedTuple):
+    """The two instruments, of one model, that an effect is counted between."""
+
+    model: Model
+    subject: Instrument
+    reference: Instrument
+
+
 @dataclass(frozen=True)
 class Reliance:
     """Shares of practice, from 0 (evidence alone) to 1 (practice alone).
@@ -36,22 +45,35 @@ class Reliance:
 
     named: Mapping[str, Sequence[_Named]] = field(default_factory=dict)
 
-    def share(
-        self, path: str, model: Model, observed: tuple[Value, Instrument], reference: tuple[Value, Instrument]
-    ) -> float:
+    def share(self, path: str, observed: Value, reference: Value, between: Between) -> float:
         """The share at the observed value, or at the reference's where no rule names the observed one.
 
-        Each value comes with the instrument that has it. A number or a grade takes the nearest that is named.
-        0.0 where no rule speaks of the field, or of either value.
+        A number or a grade takes the nearest that is named. 0.0 where no rule speaks of the field, or of
+        either value.
         """
-        named = self.named.get(path)
-        if not named:
+        terms = self._terms.get(path)
+        if terms is not None:
+            found = terms.get(observed)
+            return terms.get(reference, 0.0) if found is None else found
+        named = self._numbers.get(path)
+        if named is None:
             return 0.0
-        for value, it in (observed, reference):
-            found = _nearest(named, _place(path, value, it, model))
-            if found is not None:
-                return found
-        return 0.0
+        place = _place(path, observed, between.model, between.subject)
+        if place is None:
+            place = _place(path, reference, between.model, between.reference)
+        return 0.0 if place is None else _nearest(named, place)
+
+    @cached_property
+    def _terms(self) -> Mapping[str, Mapping[Value, float]]:
+        return {p: dict(named) for p, named in self.named.items() if not isinstance(named[0][0], float)}
+
+    @cached_property
+    def _numbers(self) -> Mapping[str, Sequence[tuple[float, float]]]:
+        return {
+            path: tuple((float(place), share) for place, share in named)
+            for path, named in self.named.items()
+            if isinstance(named[0][0], float)
+        }
 
     def state(self) -> dict[str, Any]:
         """As JSON."""
@@ -91,17 +113,19 @@ _FACTORS = {"finish_share": "finish", "edition_total": "edition"}
 
 def _place_of_rule(flat: str, side: Mapping[str, Any]) -> Place:
     value: Place = side[flat]
+    if isinstance(value, str | bool):
+        return value
     if flat in _FACTORS:
         return _log(float(value))
-    return float(value) / side["edition_total"] if flat == "edition_number" else value
+    return float(value) / side["edition_total"] if flat == "edition_number" else float(value)
 
 
-def _place(path: str, value: Value, it: Instrument, model: Model) -> Place | None:
+def _place(path: str, value: Any, model: Model, it: Instrument) -> float | None:
     """None for what is not known, and for what the catalogue does not say."""
     if value is None:
         return None
     if path == "finish":
-        finish = model.finish(str(value))
+        finish = model.finish(value)
         return _log(finish.share) if finish and finish.share is not None else None
     if path in ("edition", "edition_number"):
         edition = model.edition(it.edition)
@@ -109,16 +133,18 @@ def _place(path: str, value: Value, it: Instrument, model: Model) -> Place | Non
         if total is None:
             return None
         return _log(total) if path == "edition" else float(value) / total
-    return value
+    return float(value)
 
 
 def _log(value: float) -> float:
     return math.log(max(value, 1e-4))
 
 
-def _nearest(named: Sequence[_Named], place: Place | None) -> float | None:
-    if place is None:
-        return None
-    if isinstance(place, str | bool):
-        return next((share for known, share in named if known == place), None)
-    return min(named, key=lambda one: abs(float(one[0]) - place))[1]
+def _nearest(named: Sequence[tuple[float, float]], place: float) -> float:
+    """The share at the nearest place, the first of two as near."""
+    least, found = math.inf, 0.0
+    for at, share in named:
+        away = abs(at - place)
+        if away < least:
+            least, found = away, share
+    return found

@@ -14,7 +14,7 @@ from market_of_fakes import subject
 from models.factors import Factor, basis_of
 from models.instrument import Instrument
 from models.parsing import Value
-from models.price.reliance import EVIDENCE_ALONE, Learned, Reliance, read_reliance, reliance_of
+from models.price.reliance import EVIDENCE_ALONE, Between, Learned, Reliance, read_reliance, reliance_of
 from models.valuation import Valuation, Valuer
 from models.vocabulary import FIELDS
 
@@ -44,7 +44,7 @@ KNOWN = reliance_of(RULES)
 
 def share(path: str, observed: Value, reference: Value, edition: str | None = "Jubilee") -> float:
     it, other = (Instrument("Ostvik", "Fjell 2", edition=name) for name in (edition, None))
-    return KNOWN.share(path, FJELL, (observed, it), (reference, other))
+    return KNOWN.share(path, observed, reference, Between(FJELL, it, other))
 
 
 @pytest.mark.parametrize(
