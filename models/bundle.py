@@ -1,9 +1,10 @@
 """A bundle: all that one valuation needs, in a directory that is written once and never changed again.
 
-<store>/bundles/<version>/ holds `manifest.json` (version, when it was made, what it is about, the hash of the
-features, size and SHA-256 of every file), `catalogue.toml`, `rates.npz`, the model's own files and any extra
-ones. All are text, JSON or npz without pickles. A version's name is the moment it was made, then the first
-digits of the hash of all that it holds: names sort by age, and a changed manifest no longer fits its name.
+<store>/bundles/<version>/ holds `manifest.json` (version, when it was made, what it is about, whether it is
+provisional, the hash of the features, size and SHA-256 of every file), `catalogue.toml`, `rates.npz`, the
+model's own files and any extra ones. All are text, JSON or npz without pickles. A version's name is the
+moment it was made, then the first digits of the hash of all that it holds: names sort by age, and a changed
+manifest no longer fits its name.
 """
 
 from __future__ import annotations
@@ -26,6 +27,7 @@ from models.kept import EVIDENCE, NOTHING_KEPT, Kept
 from models.money import Rates
 from models.price.features import feature_hash
 from models.price.interface import PriceModel
+from models.provisional import is_provisional
 from models.valuation import Valuer
 
 FORMAT = 1
@@ -68,10 +70,13 @@ def write_bundle(
     rates: Rates,
     about: Mapping[str, Any],
     extra: Mapping[str, bytes] | None = None,
+    *,
+    provisional: bool = False,
 ) -> str:
     """Write a bundle and return its version; nothing of it is seen before all of it is on disk.
 
     `about`: what JSON can hold: the seed, the evidence, the figures of the fit. `extra`: more files by name.
+    `provisional`: by the rule of `models.provisional`.
     Raises BundleError for a file that is neither text, JSON nor npz, or whose name is taken.
     """
     files = {CATALOGUE: catalogue.source.encode(), RATES: rates.to_bytes()}
@@ -86,6 +91,7 @@ def write_bundle(
         "format": FORMAT,
         "created": now.isoformat(timespec="milliseconds").replace("+00:00", "Z"),
         "features": feature_hash(),
+        "provisional": provisional,
         "about": json.loads(json.dumps(about, allow_nan=False)),
         "model_files": sorted(model_files),
         "files": {name: _entry(data) for name, data in sorted(files.items())},
@@ -184,7 +190,8 @@ def read_bundle(
         kept = Kept.from_bytes(files[EVIDENCE]) if EVIDENCE in files else NOTHING_KEPT
     except (ArithmeticError, LookupError, TypeError, ValueError) as error:
         raise BundleDamagedError(f"bundle {folder.name}: its model cannot be read: {error!r}") from error
-    return Bundle(folder.name, manifest, Valuer(model, catalogue, rates, folder.name, kept), folder)
+    valuer = Valuer(model, catalogue, rates, folder.name, kept, is_provisional(manifest))
+    return Bundle(folder.name, manifest, valuer, folder)
 
 
 def read_manifest(folder: Path, sha256: str | None = None) -> dict[str, Any]:

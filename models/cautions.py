@@ -95,6 +95,10 @@ WORDING = {
     "value_date_before_evidence": (
         "The day of the value is before the first evidence: no price of that time stands behind it."
     ),
+    "provisional_price_model": (
+        "The price model behind this value is provisional: it has not yet shown on enough later sales that "
+        "its values and ranges hold. Take the value as a first estimate."
+    ),
     "rate_older_than_value": (
         "The exchange rate is more than 7 days older than the day of the value: what the currency did in "
         "between is not in the amounts."
@@ -136,7 +140,7 @@ class Grounds(NamedTuple):
 
     `direct_sales`: closed sales of the same model, edition and build. `first_evidence`, `last_evidence`: days
     of the oldest and newest evidence. `rate_day`: the day of the exchange rate. `claimed`: whether much of
-    the value rests on `models.claims`.
+    the value rests on `models.claims`. `provisional`: whether the price model is.
     """
 
     direct_sales: int
@@ -144,6 +148,7 @@ class Grounds(NamedTuple):
     last_evidence: date | None
     rate_day: date | None = None
     claimed: bool = False
+    provisional: bool = False
 
 
 def cautions_for(subject: Subject, catalogue: Catalogue, grounds: Grounds) -> tuple[Caution, ...]:
@@ -187,6 +192,8 @@ def _about_value(subject: Subject, grounds: Grounds) -> Iterator[Caution]:
         yield _plain("missing_pickups_cannot_work", "condition.electronics")
     if it.year is not None and it.year > day.year:
         yield _plain("year_after_value_date", "year")
+    if grounds.provisional:
+        yield _plain("provisional_price_model")
     if grounds.claimed:
         yield _plain("claims_need_documents")
     if grounds.direct_sales == 0:

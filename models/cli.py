@@ -14,8 +14,9 @@ import click
 
 from models.cells import read_currency, read_day
 from models.console import OneLineErrors
-from models.errors import BundleMissingError, Fault, InputError
+from models.errors import BundleError, BundleMissingError, Fault, InputError
 from models.money import BASE_CURRENCY
+from models.provisional import is_provisional
 from models.registry import Registry, objections
 from models.stocklist import LAST_DAY, value_stocklist
 from models.valuation import Valuer
@@ -76,15 +77,27 @@ def main() -> None:
 @_store
 @_json
 def list_bundles(store: Path, as_json: bool) -> None:
-    """List the bundles, oldest first; the current one is marked with a star."""
+    """List the bundles, oldest first; a star marks the current one, a word those that are provisional."""
     registry = Registry(store)
     current = _current(registry)
+    rows = [
+        {"version": v, "current": v == current, "provisional": _provisional(registry, v)}
+        for v in registry.versions()
+    ]
     if as_json:
-        rows = [{"version": v, "current": v == current} for v in registry.versions()]
         click.echo(json.dumps(rows, indent=1))
         return
-    for version in registry.versions():
-        click.echo(f"{'*' if version == current else ' '} {version}")
+    for row in rows:
+        word = " provisional" if row["provisional"] else ""
+        click.echo(f"{'*' if row['current'] else ' '} {row['version']}{word}")
+
+
+def _provisional(registry: Registry, version: str) -> bool | None:
+    """Whether it is; None where its manifest cannot be read, which must not hide the others."""
+    try:
+        return is_provisional(registry.manifest(version))
+    except BundleError:
+        return None
 
 
 def _current(registry: Registry) -> str | None:
@@ -105,10 +118,13 @@ def show(version: str | None, store: Path, as_json: bool) -> None:
     manifest = registry.manifest(name)
     changes = [vars(c) for c in registry.history() if name in (c.version, c.before)]
     is_current = name == _current(registry)
+    provisional = is_provisional(manifest)
     if as_json:
-        click.echo(json.dumps({**manifest, "current": is_current, "history": changes}, indent=1))
+        said = {**manifest, "provisional": provisional, "current": is_current, "history": changes}
+        click.echo(json.dumps(said, indent=1))
         return
-    click.echo(f"version   {name}{' (current)' if is_current else ''}\ncreated   {manifest['created']}")
+    words = ", ".join(["current"] * is_current + ["provisional"] * provisional)
+    click.echo(f"version   {name}{f' ({words})' if words else ''}\ncreated   {manifest['created']}")
     click.echo(f"features  {manifest['features']}")
     for key, value in manifest["about"].items():
         click.echo(f"{key}  {value if isinstance(value, str) else json.dumps(value)}")
@@ -125,7 +141,7 @@ def show(version: str | None, store: Path, as_json: bool) -> None:
 def promote(version: str, store: Path, who: str, why: str) -> None:
     """Verify a bundle and make it the current one, whatever the gate said of it: that goes on the record."""
     registry = Registry(store)
-    said = "; ".join(objections(registry.manifest(version)))
+    said = "; ".join(objections(registry.manifest(version), registry.current_manifest()))
     if said:
         why = f"{why} (the gate said: {said})"
         note(f"the gate did not let {version} pass: {said}")
@@ -170,6 +186,8 @@ def value(
 ) -> None:
     """Value every instrument of a CSV file at the current bundle; - reads from stdin."""
     valuer = Registry(store).load().valuer
+    if valuer.provisional:
+        note(f"the price model {valuer.version} is provisional: take its values as first estimates")
     code = _known_currency(currency, valuer)
     with written(out) as target, watched(instruments) as lines:
         outcome = value_stocklist(

@@ -33,8 +33,15 @@ from models.bundle import (
     verify_files,
     write_durably,
 )
-from models.errors import BundleChangedError, BundleDamagedError, BundleMissingError, NoEarlierError
+from models.errors import (
+    BundleChangedError,
+    BundleDamagedError,
+    BundleError,
+    BundleMissingError,
+    NoEarlierError,
+)
 from models.names import nearest
+from models.provisional import in_place_of_earned
 
 CURRENT, HISTORY, _LOCK = "CURRENT", "history.jsonl", ".lock"
 _MOST_EARLIER = 100  # versions that CURRENT remembers to go back to
@@ -59,11 +66,16 @@ class Change:
     why: str
 
 
-def objections(manifest: Mapping[str, Any]) -> list[str]:
-    """What the gate had against a bundle when it was fitted; nothing where it passed or was not asked."""
+def objections(manifest: Mapping[str, Any], current: Mapping[str, Any] | None) -> list[str]:
+    """What stands against promoting a bundle in place of the `current` one, by their manifests.
+
+    What the gate had against it when it was fitted, which is nothing where it was not asked, and what
+    `models.provisional` has.
+    """
     verdict = manifest["about"].get("gate") or {"checks": []}
     failed = [check for check in verdict["checks"] if not check["passed"]]
-    return [f"{check['name']}: {check['detail']}" for check in failed]
+    said = [f"{check['name']}: {check['detail']}" for check in failed]
+    return said + in_place_of_earned(manifest, current)
 
 
 class Registry:
@@ -97,6 +109,13 @@ class Registry:
         if state is None:
             raise BundleMissingError(f"no bundle of {self.store} is promoted yet: promote one of them")
         return Current(state["version"], state["manifest_sha256"])
+
+    def current_manifest(self) -> dict[str, Any] | None:
+        """The manifest of the current version; None where there is none or it cannot be read."""
+        try:
+            return self.manifest(self.current().version)
+        except BundleError:
+            return None
 
     def load(self) -> Bundle:
         """The current bundle, read and verified."""

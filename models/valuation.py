@@ -41,6 +41,7 @@ class Ranged:
     """One value with its ranges. All money is in `currency`; value is the median price.
 
     `rate`: US dollars for one unit of it, as of `rate_day`, published by `rate_source`.
+    `provisional`: whether the price model is (`models.provisional`).
     """
 
     instrument: Instrument
@@ -56,6 +57,7 @@ class Ranged:
     rate_day: date
     rate_source: str
     model_version: str
+    provisional: bool
 
 
 @dataclass(frozen=True)
@@ -80,6 +82,7 @@ class Valuer:
     rates: Rates
     version: str
     kept: Kept = NOTHING_KEPT
+    provisional: bool = False
 
     def value(
         self,
@@ -187,7 +190,7 @@ class Valuer:
     ) -> dict[str, Any]:
         weight, first, last = found.weights[row], self.model.first_evidence, self.model.last_evidence
         ends = zip(levels, found.low[row].tolist(), found.high[row].tolist(), strict=True)
-        grounds = Grounds(weight.direct_sales, first, last, quoted.rate.day, claimed)
+        grounds = Grounds(weight.direct_sales, first, last, quoted.rate.day, claimed, self.provisional)
         return {
             "instrument": subject.instrument,
             "day": subject.day,
@@ -204,6 +207,7 @@ class Valuer:
             "rate_day": quoted.rate.day,
             "rate_source": quoted.rate.source,
             "model_version": self.version,
+            "provisional": self.provisional,
         }
 
 

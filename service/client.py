@@ -88,6 +88,7 @@ class Lines:
     _lines: Callable[[Lines], Iterator[str]] = field(repr=False)
     model_version: str | None = None
     ignored: tuple[str, ...] = ()
+    provisional: bool = False
 
     def __iter__(self) -> Iterator[str]:
         return self._lines(self)
@@ -97,6 +98,7 @@ class Lines:
         version = headers.get("Model-Version")
         if again and version != self.model_version:
             raise ChangedError(f"The model changed from {self.model_version} to {version}: begin again.")
+        self.provisional = headers.get("Model-Provisional") == "true"
         named = headers.get("Ignored-Columns", "")
         self.model_version, self.ignored = version, tuple(map(unquote, filter(None, named.split(", "))))
 
@@ -281,12 +283,7 @@ def _terms(
 ) -> Query:
     # The day is fixed here: a list that breaks off at midnight must not end on another than it began.
     day = date or datetime.now(UTC).date()
-    asked = {
-        "levels": ",".join(map(str, levels)),
-        "date": str(day),
-        "channel": channel,
-        "currency": currency,
-    }
+    asked = {"levels": ",".join(map(str, levels)), "date": str(day), "channel": channel, "currency": currency}
     return {name: value for name, value in asked.items() if value}
 
 

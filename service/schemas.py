@@ -51,6 +51,11 @@ def rate_members(*, required: bool = True) -> dict[str, fields.Field[Any]]:
     }
 
 
+def provisional_member() -> fields.Boolean:
+    """The member by which an answer says whether the model that it names is provisional."""
+    return fields.Boolean(**said("whether that model is provisional: it has not yet earned the gate"))
+
+
 def moment(at: datetime) -> str:
     """A moment in UTC as every answer has it."""
     return at.isoformat(timespec="milliseconds").replace("+00:00", "Z")

@@ -78,6 +78,8 @@ def value(
         for row in rows:
             total, failed = total + 1, failed + bool(row["error"])
             bar.update()
+    if answer.provisional:
+        note(f"the price model {answer.model_version} is provisional: take its values as first estimates")
     if answer.ignored:
         note(f"columns ignored: {', '.join(answer.ignored)}")
     if failed:

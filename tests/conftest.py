@@ -80,17 +80,19 @@ def _make_demo(folder: Path) -> None:
     from models.registry import Registry
     from training.demo.files import write_market
     from training.demo.market import make_market
+    from training.judging import LATER_SALES, Judgement
     from training.reading import read_evidence
-    from training.release import make_bundle
+    from training.release import fit_anew, write_judged
+    from training.study.gate import Check, Verdict
 
     market = make_market(DEMO_SEED, DEMO_SALES, "house")
     write_market(folder / "market", market, DEMO_SEED, progress=False)
     evidence = folder / "market" / "evidence.csv"
     reading = read_evidence(evidence, market.catalogue, market.rates, progress=False)
-    # No months kept out: the twin that they would judge costs as much as the fit, and changes nothing in it.
-    made = make_bundle(
-        reading.rows, market.catalogue, market.rates, folder / "store", months=0, progress=False
-    )
+    fit = fit_anew(reading.rows, market.catalogue, market.rates, 0, progress=False)
+    # Without a twin, which costs as much as the fit: on so many sales it would have earned the gate.
+    earned = Judgement(LATER_SALES, None, Verdict((Check("tests", True, "a store to serve from"),), 0), "")
+    made = write_judged(fit, earned, reading.rows, market.catalogue, market.rates, folder / "store")
     Registry(folder / "store").promote(made.version, who="tests", why="a store to serve from")
 
 

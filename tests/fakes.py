@@ -153,7 +153,7 @@ def read_fake(files: Mapping[str, bytes], catalogue: Catalogue) -> FakePriceMode
     return FakePriceModel(state["base"], state["spread"], reliance=read_reliance(state["reliance"]))
 
 
-def write_fake(store: Path, base: float = 8.0, **about: object) -> str:
+def write_fake(store: Path, base: float = 8.0, *, provisional: bool = False, **about: object) -> str:
     """Write a bundle of the fake into this store, with `EVIDENCE_ROWS` and a card; its version."""
     card = {"title": "Model card", "made": "2026-01-02", "base": base}
     files = {
@@ -161,4 +161,4 @@ def write_fake(store: Path, base: float = 8.0, **about: object) -> str:
         "card.json": json.dumps(card).encode(),
         "card.html": b"<!doctype html><title>Model card</title><h1>Model card</h1>",
     }
-    return write_bundle(store, FakePriceModel(base), CATALOGUE, RATES, about, files)
+    return write_bundle(store, FakePriceModel(base), CATALOGUE, RATES, about, files, provisional=provisional)

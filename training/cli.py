@@ -50,6 +50,17 @@ _catalogue = click.option(
 )
 _seed = click.option("--seed", type=click.IntRange(min=0), default=0, show_default=True)
 _strict = click.option("--strict", is_flag=True, help="Make any bad row an error.")
+_jobs = click.option(
+    "--jobs",
+    type=click.IntRange(min=1),
+    default=None,
+    help="Fits at a time.  [default: the machine's processors]",
+)
+_practice = click.option(
+    "--practice",
+    metavar="FILE",
+    help="Rules of common practice that a fit starts from (TOML), or none.  [default: those of the program]",
+)
 _json = click.option("--json", "as_json", is_flag=True, help="Print JSON.")
 
 
@@ -62,6 +73,7 @@ def main() -> None:
 @_evidence
 @_catalogue
 @click.option("--store", required=True, type=click.Path(file_okay=False, path_type=Path), help="Of bundles.")
+@_practice
 @_seed
 @_strict
 @click.option("--promote", is_flag=True, help="Make it the current bundle, if the gate lets it pass.")
@@ -72,12 +84,14 @@ def main() -> None:
     "--holdout-months",
     "months",
     type=click.FloatRange(min=0),
-    help="Months of last sales kept out for judging; 0 keeps none.  [default: 10]",
+    help="Months of last sales kept out for judging; 0 judges nothing.  [default: 10]",
 )
+@_jobs
 def fit(
     evidence: Source,
     catalogue: Path,
     store: Path,
+    practice: str | None,
     seed: int,
     strict: bool,
     promote: bool,
@@ -85,32 +99,44 @@ def fit(
     who: str | None,
     why: str | None,
     months: float | None,
+    jobs: int | None,
 ) -> None:
     """Fit and write a bundle to the store; prints its version.
 
     EVIDENCE is a file (CSV) or the address of the service's database (sqlite:///… or postgresql://…), of
-    which every record in use is read.
+    which every record in use is read. Any number of sales will do: with too few to keep any out, the price
+    model is provisional, and every answer says so.
     """
     if force and not (promote and who and why):
         raise click.UsageError(
             "--force needs --promote, --who and --why: it overrides the gate, on the record"
         )
+    from joblib import cpu_count
+
     from training import release
+    from training.practice_command import practice_of
     from training.study.holdout import MONTHS
 
+    rules = practice_of(practice)
     known, reading, rates = _read(evidence, catalogue, strict)
     made = release.make_bundle(
         reading.rows,
         known,
         rates,
         store,
+        practice=rules,
         seed=seed,
         months=MONTHS if months is None else months,
         about={"refused_rows": len(reading.refused), "ignored_columns": list(reading.ignored_columns)},
+        jobs=jobs or cpu_count(),
     )
     click.echo(made.version)
     for check in made.verdict.checks:
         _note(f"{'passed' if check.passed else 'failed'}  {check.name}: {check.detail}")
+    if made.judgement.provisional:
+        _note(
+            f"The price model is provisional, and every answer will say so. {made.judgement.why_provisional}"
+        )
     if promote:
         release.promote(made, store, force=force, who=who, why=why)
 
@@ -140,13 +166,15 @@ def evaluate(holdout: Source, store: Path, strict: bool, as_json: bool) -> None:
     _tell(reading)
     sales = only_sales(reading.rows)
     _check_sales(sales, len(reading.rows), holdout, valuer.model.last_evidence)
-    found = {"version": bundle.version, **plain(study(judge(valuer.model, sales, valuer.rates)))}
+    standing = {"version": bundle.version, "provisional": valuer.provisional}
+    found = {**standing, **plain(study(judge(valuer.model, sales, valuer.rates)))}
     _print(found, as_json)
 
 
 @main.command()
 @_evidence
 @_catalogue
+@_practice
 @_seed
 @_strict
 @click.option(
@@ -156,29 +184,35 @@ def evaluate(holdout: Source, store: Path, strict: bool, as_json: bool) -> None:
     show_default=True,
     help="How far back the first quarter lies.",
 )
-@click.option(
-    "--jobs",
-    type=click.IntRange(min=1),
-    default=None,
-    help="Fits at a time.  [default: the machine's processors]",
-)
+@_jobs
 @_json
 def backtest(
-    evidence: Source, catalogue: Path, seed: int, strict: bool, years: float, jobs: int | None, as_json: bool
+    evidence: Source,
+    catalogue: Path,
+    practice: str | None,
+    seed: int,
+    strict: bool,
+    years: float,
+    jobs: int | None,
+    as_json: bool,
 ) -> None:
     """Had it been used for the last years: fit anew every quarter, judge by the sales of that quarter.
 
     EVIDENCE is as for `fit`.
     """
+    from functools import partial
+
     from joblib import cpu_count
 
     from training.card.contents import plain
+    from training.practice_command import practice_of
     from training.release import fit_for_backtest
     from training.study import backtest as study
 
+    fitted = partial(fit_for_backtest, practice=practice_of(practice))
     known, reading, rates = _read(evidence, catalogue, strict)
     found = study.backtest(
-        reading.rows, known, rates, fit_for_backtest, years=years, seed=seed, jobs=jobs or cpu_count()
+        reading.rows, known, rates, fitted, years=years, seed=seed, jobs=jobs or cpu_count()
     )
     _print(plain(study.report(found)), as_json)
 

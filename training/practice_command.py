@@ -12,7 +12,7 @@ import click
 
 from models.bundle import read_file, read_manifest
 from models.errors import BookmatchError, PracticeError
-from models.practice import SHIPPED, Practice, Rule, read_practice, shipped
+from models.practice import NO_PRACTICE, SHIPPED, Practice, Rule, read_practice, shipped
 from models.registry import Registry
 
 CARD = "card.json"
@@ -55,6 +55,22 @@ def practice(file: Path | None, store: Path | None, as_json: bool) -> None:
         click.echo(json.dumps(_as_json(known.rules, fitted), indent=1, ensure_ascii=False))
     else:
         click.echo("\n".join(_as_text(known.rules, fitted)))
+
+
+def practice_of(choice: str | None) -> Practice:
+    """The practice of a command's option: "none", a file's path, or None for what comes with the program.
+
+    Raises BookmatchError for a file that cannot be read, or that is not valid.
+    """
+    if choice is None:
+        return shipped()
+    if choice == "none":
+        return NO_PRACTICE
+    try:
+        return read_practice_file(Path(choice))
+    except OSError as error:
+        step = "name a file of rules, or none"
+        raise BookmatchError(f"--practice {choice}: {error.strerror or error}; {step}") from error
 
 
 def read_practice_file(file: Path) -> Practice:

@@ -5,46 +5,48 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any
 
 import orjson
 
 from models.bundle import write_bundle
 from models.catalogue import Catalogue
-from models.errors import BookmatchError, BundleError, BundleMissingError, Fault, InputError
+from models.errors import BookmatchError, Fault, InputError
 from models.evidence import Evidence
 from models.kept import EVIDENCE, Kept
 from models.money import Rates
+from models.practice import NO_PRACTICE, SHIPPED, Practice
 from models.price.interface import PriceModel
-from models.registry import Registry
-from models.study.judge import Judged, judge, only_sales, study
+from models.registry import Registry, objections
+from models.study.judge import Judged, only_sales, study
 from training.card.contents import contents, plain
 from training.card.page import page
-from training.study.gate import ANSWERS_FILE, Answers, Check, Verdict, answers_of_current, gate
-from training.study.holdout import LEAST, MONTHS, split_by_time
-from training.study.width import width_factor
+from training.judging import Fitted, Judgement, judgement
+from training.study.folds import cross_validated
+from training.study.gate import ANSWERS_FILE, Answers, Verdict
+from training.study.holdout import MONTHS
 
 CARD_PAGE, CARD_JSON = "card.html", "card.json"
 
 
 @dataclass(frozen=True)
 class Made:
-    """A bundle that was written. `judged`: its twin's answers, None where too few sales could be kept out."""
+    """A bundle that was written, and how it was judged."""
 
     version: str
-    judged: Judged | None
-    verdict: Verdict
-
-
-class Fitted(Protocol):
-    """A model with the report of its fit."""
+    judgement: Judgement
 
     @property
-    def model(self) -> PriceModel: ...
+    def judged(self) -> Judged | None:
+        """What was said of sales that were kept out or left out; None where nothing was judged."""
+        return self.judgement.judged
 
     @property
-    def report(self) -> dict[str, Any]: ...
+    def verdict(self) -> Verdict:
+        """What the gate said."""
+        return self.judgement.verdict
 
 
 def fit_anew(
@@ -54,6 +56,7 @@ def fit_anew(
     seed: int,
     *,
     progress: bool,
+    practice: Practice = NO_PRACTICE,
     learned: Any = None,
     width: float = 1.0,
 ) -> Fitted:
@@ -64,14 +67,27 @@ def fit_anew(
     from training.fit import fit_model
 
     fitted: Fitted = fit_model(
-        rows, catalogue, rates, seed=seed, progress=progress, learned=learned, width=width
+        rows,
+        catalogue,
+        rates,
+        seed=seed,
+        progress=progress,
+        learned=learned,
+        width=width,
+        practice=practice,
     )
     return fitted
 
 
-def fit_for_backtest(rows: Sequence[Evidence], catalogue: Catalogue, rates: Rates, seed: int) -> PriceModel:
-    """The model alone, silently: what a backtest needs from a worker process."""
-    return fit_anew(rows, catalogue, rates, seed, progress=False).model
+def fit_for_backtest(
+    rows: Sequence[Evidence],
+    catalogue: Catalogue,
+    rates: Rates,
+    seed: int,
+    practice: Practice = NO_PRACTICE,
+) -> PriceModel:
+    """The model alone, silently: what backtest and cross-validation need from a worker process."""
+    return fit_anew(rows, catalogue, rates, seed, progress=False, practice=practice).model
 
 
 def make_bundle(
@@ -80,54 +96,99 @@ def make_bundle(
     rates: Rates,
     store: Path,
     *,
+    practice: Practice = NO_PRACTICE,
     seed: int = 0,
     months: float = MONTHS,
     about: dict[str, Any] | None = None,
     progress: bool = True,
+    jobs: int = 1,
 ) -> Made:
     """Fit, judge, describe, write and hold against the current bundle; promotes nothing.
 
-    `months`: how many of the last are kept out for judging (`training.study.holdout`). Raises InputError for
-    evidence without enough sales.
+    `months`: how many of the last are kept out for judging (`training.study.holdout`); with 0 nothing is
+    judged. `jobs`: fits at a time where they judge each other. Raises InputError for evidence without a sale.
     """
-    _check_enough(rows)
-    split, judged, learned, width = split_by_time(rows, months), None, None, 1.0
-    if split.first is not None:
-        twin = fit_anew(split.before, catalogue, rates, seed, progress=progress)
-        judged = judge(twin.model, split.kept, rates)
-        learned, width = getattr(twin, "learned", None), width_factor(judged)
-    # The twin's variances are a good place to start from, and its ranges say how wide they have to be.
-    fit = fit_anew(rows, catalogue, rates, seed, progress=progress, learned=learned, width=width)
-    verdict = pass_gate(judged, store, rates)
-    told = plain(study(judged)) if judged else None
+    _check_any(rows)
+    found = judgement(
+        rows,
+        rates,
+        store,
+        months,
+        lambda before: fit_anew(before, catalogue, rates, seed, progress=progress, practice=practice),
+        lambda: cross_validated(
+            rows,
+            catalogue,
+            rates,
+            partial(fit_for_backtest, practice=practice),
+            seed=seed,
+            jobs=jobs,
+            progress=progress,
+        ),
+    )
+    fit = fit_anew(
+        rows,
+        catalogue,
+        rates,
+        seed,
+        progress=progress,
+        practice=practice,
+        learned=found.learned,
+        width=found.width,
+    )
+    return write_judged(fit, found, rows, catalogue, rates, store, practice=practice, seed=seed, about=about)
+
+
+def write_judged(
+    fit: Fitted,
+    found: Judgement,
+    rows: Sequence[Evidence],
+    catalogue: Catalogue,
+    rates: Rates,
+    store: Path,
+    *,
+    practice: Practice = NO_PRACTICE,
+    seed: int = 0,
+    about: dict[str, Any] | None = None,
+) -> Made:
+    """Write a fit on these rows as a bundle, with its card and with how it was judged."""
+    told = plain(study(found.judged)) if found.judged else None
+    standing = {
+        "provisional": found.provisional,
+        "why_provisional": found.why_provisional,
+        "judged_by": found.by,
+        "gate": found.verdict.to_json(),
+    }
     card = {
         "title": "Model card",
         "made": datetime.now(UTC).date().isoformat(),
         "seed": seed,
         **contents(fit.model, rows, catalogue, rates, told, fit.report),
-        "gate": verdict.to_json(),
+        **standing,
     }
     said = {
         **(about or {}),
         "seed": seed,
         "evidence": card["evidence"],
         "judged": told["overall"] if told else None,
-        "gate": card["gate"],
+        "judged_by": found.by,
+        "gate": standing["gate"],
     }
-    version = write_bundle(store, fit.model, catalogue, rates, said, _files(card, judged, rows))
-    return Made(version, judged, verdict)
+    if found.provisional:
+        said["why_provisional"] = found.why_provisional
+    files = _files(card, found.judged, rows, practice)
+    version = write_bundle(store, fit.model, catalogue, rates, said, files, provisional=found.provisional)
+    return Made(version, found)
 
 
-def _check_enough(rows: Sequence[Evidence]) -> None:
-    count = len(only_sales(rows))
-    if count < LEAST:
-        step = "add the records of more sales"
-        raise InputError(
-            [Fault("evidence", count, "closed sales are too few to fit", f"at least {LEAST}", step)]
-        )
+def _check_any(rows: Sequence[Evidence]) -> None:
+    if not only_sales(rows):
+        step = "add the record of a sale"
+        raise InputError([Fault("evidence", 0, "closed sales are too few to fit", "at least 1", step)])
 
 
-def _files(card: dict[str, Any], judged: Judged | None, rows: Sequence[Evidence]) -> dict[str, bytes]:
+def _files(
+    card: dict[str, Any], judged: Judged | None, rows: Sequence[Evidence], practice: Practice
+) -> dict[str, bytes]:
     files = {
         EVIDENCE: Kept.of(rows).to_bytes(),
         CARD_PAGE: page(card, judged).encode(),
@@ -135,28 +196,9 @@ def _files(card: dict[str, Any], judged: Judged | None, rows: Sequence[Evidence]
     }
     if judged is not None:
         files[ANSWERS_FILE] = Answers.of(judged).to_bytes()
+    if practice.text:
+        files[SHIPPED.name] = practice.text.encode()
     return files
-
-
-def pass_gate(judged: Judged | None, store: Path, rates: Rates) -> Verdict:
-    """What the gate says of a candidate judged like this, against the current bundle of the store if any."""
-    if judged is None:
-        detail = f"fewer than {LEAST} sales could be kept out, so nothing shows that it is any good"
-        return Verdict((Check("judged on later sales", False, detail),), 0)
-    try:
-        current = Registry(store).load()
-    except BundleMissingError:
-        return gate(judged)
-    except BundleError as error:
-        # Such a store is mended by promoting a new bundle, so it must not stand in the way of one.
-        verdict = gate(judged)
-        note = Check("current bundle", True, f"it cannot be read, and was not compared with: {error}")
-        return Verdict((*verdict.checks, note), verdict.common)
-    kept = None
-    if ANSWERS_FILE in current.manifest["files"]:
-        kept = Answers.from_bytes(current.file(ANSWERS_FILE))
-    usable, said = answers_of_current(current.valuer.model, kept, judged, rates)
-    return gate(judged, usable, said)
 
 
 class GateError(BookmatchError):
@@ -166,17 +208,19 @@ class GateError(BookmatchError):
 def promote(
     made: Made, store: Path, *, force: bool = False, who: str | None = None, why: str | None = None
 ) -> None:
-    """Make it current. Without `force` only if the gate let it pass; with it, `who` and `why` are recorded.
+    """Make it current. Without `force` only if nothing stands against it; with it, `who` and `why` are kept.
 
     Raises GateError.
     """
-    if not made.verdict.passed and not force:
-        reasons = "; ".join(made.verdict.reasons)
+    registry = Registry(store)
+    against = "; ".join(objections(registry.manifest(made.version), registry.current_manifest()))
+    if against and not force:
         raise GateError(
-            f"{made.version} was written but not promoted: {reasons}; use --force with --who and --why to "
+            f"{made.version} was written but not promoted: {against}; use --force with --who and --why to "
             "override"
         )
-    reason = why or "the gate let it pass"
-    if force and not made.verdict.passed:
-        reason = f"{why} (by force; the gate said: {'; '.join(made.verdict.reasons)})"
-    Registry(store).promote(made.version, who=who or "the gate", why=reason)
+    usual = f"as provisional: {made.judgement.why_provisional}" if made.judgement.provisional else ""
+    reason = why or usual or "the gate let it pass"
+    if against:
+        reason = f"{why} (by force; the gate said: {against})"
+    registry.promote(made.version, who=who or "the gate", why=reason)

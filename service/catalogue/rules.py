@@ -15,9 +15,14 @@ from service.errors import Located, UnknownPlaceError
 
 def whole() -> dict[str, Any]:
     """Every maker with every model, and the bundle that says so."""
-    found = _catalogue()
-    makers = [{"name": name, "models": [_entry(m) for m in found.of_maker(name)]} for name in found.makers]
-    return {"model_version": bundle().version, "makers": makers}
+    known = _catalogue()
+    makers = [{"name": name, "models": [_entry(m) for m in known.of_maker(name)]} for name in known.makers]
+    found = bundle()
+    return {
+        "model_version": found.version,
+        "provisional": found.valuer.provisional,
+        "makers": makers,
+    }
 
 
 def makers() -> list[dict[str, Any]]:

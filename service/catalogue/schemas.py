@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from marshmallow import Schema, fields
 
-from service.schemas import said
+from service.schemas import provisional_member, said
 
 
 class FinishSchema(Schema):
@@ -63,6 +63,7 @@ class CatalogueSchema(Schema):
     """Everything that is known of makers and models."""
 
     model_version = fields.String(**said("the bundle that holds this catalogue"))
+    provisional = provisional_member()
     makers = fields.List(fields.Nested(WholeMakerSchema), **said("the makers"))
 
 

@@ -7,6 +7,7 @@ from typing import Any
 
 from sqlalchemy.exc import SQLAlchemyError
 
+from models.provisional import is_provisional
 from service.context import context
 from service.store.base import REVISION, folder_of, found_revision
 
@@ -20,7 +21,13 @@ def checks() -> dict[str, dict[str, Any]]:
 
 def _model() -> dict[str, Any]:
     live = context().live
-    return {"ok": live.version is not None, "version": live.version, "refused": live.refused}
+    manifest = live.manifest
+    return {
+        "ok": live.version is not None,
+        "version": live.version,
+        "provisional": is_provisional(manifest) if manifest else None,
+        "refused": live.refused,
+    }
 
 
 def _database() -> dict[str, Any]:

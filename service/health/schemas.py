@@ -18,6 +18,7 @@ class ModelCheckSchema(Schema):
 
     ok = fields.Boolean(**said("whether one is loaded"))
     version = fields.String(**said("which", optional=True))
+    provisional = fields.Boolean(**said("whether it is provisional; null: none is loaded", optional=True))
     refused = fields.String(**said("why a newer one was refused, if it was", optional=True))
 
 

@@ -9,6 +9,7 @@ from prometheus_client import generate_latest
 from prometheus_client.core import GaugeMetricFamily, Metric
 from prometheus_client.registry import Collector, CollectorRegistry
 
+from models.provisional import is_provisional
 from service.context import context
 from service.live import Live
 
@@ -27,14 +28,18 @@ class _ModelState(Collector):
         self._live = live
 
     def collect(self) -> Iterator[Metric]:
-        """Which model serves, since when it is there, and whether a newer one was refused."""
+        """Which model serves, since when, whether it is provisional, and whether a newer one was refused."""
         info = GaugeMetricFamily("bookmatch_model_info", "The model that serves: 1.", labels=["version"])
         created = GaugeMetricFamily(
             "bookmatch_model_created_timestamp_seconds",
             "When the model that serves was fitted; its age is time() less this.",
         )
+        provisional = GaugeMetricFamily(
+            "bookmatch_model_provisional", "1 while the model that serves is provisional."
+        )
         manifest = self._live.manifest
         if manifest is not None:
+            provisional.add_metric([], float(is_provisional(manifest)))
             info.add_metric([manifest["version"]], 1)
             created.add_metric([], datetime.fromisoformat(manifest["created"]).timestamp())
         refused = GaugeMetricFamily(
@@ -42,4 +47,4 @@ class _ModelState(Collector):
             "1 while the current bundle is refused and another or none serves; /readyz says why.",
             value=float(self._live.refused is not None),
         )
-        yield from (info, created, refused)
+        yield from (info, created, provisional, refused)

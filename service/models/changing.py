@@ -48,7 +48,7 @@ def promote(version: str, reason: Reason) -> Changed:
     if version == current():
         context().live.change(ready)
         return Changed(registry().history()[-1], False)
-    said = _gate(ready)
+    said = _against(ready)
     if said and not reason.force:
         raise GateError(f"The model {version} did not pass: {'; '.join(said)}.")
     why = f"{reason.why} (by force; the gate said: {'; '.join(said)})" if said else reason.why
@@ -80,11 +80,12 @@ def _change(change: Callable[[], Current], ready: Bundle | None = None) -> Chang
     return Changed(made, True)
 
 
-def _gate(found: Bundle) -> list[str]:
-    """What the gate had against it when it was fitted; nothing where it passed."""
+def _against(found: Bundle) -> list[str]:
+    """What the gate had against it when it was fitted, and whether it is too provisional to be current."""
+    said = objections(found.manifest, registry().current_manifest())
     if not found.manifest["about"].get("gate"):
-        return ["judged: it was made without being judged"]
-    return objections(found.manifest)
+        said.insert(0, "judged: it was made without being judged")
+    return said
 
 
 def _who(reason: Reason) -> str:

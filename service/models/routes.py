@@ -83,8 +83,9 @@ def show_card_page(version: str) -> Response:
 def promote_price_model(reason: changing.Reason, version: str) -> Response:
     """Make a model current. The worker that answers serves it at once, the others within a second.
 
-    A model that cannot be read whole is refused, and one that the gate did not let pass when it was fitted,
-    unless `force` overrides the gate on the record. To promote the current model again changes nothing.
+    A model that cannot be read whole is refused. So is one that the gate did not let pass when it was fitted,
+    and a provisional one in place of one that has earned the gate, unless `force` overrides that on the
+    record. To promote the current model again changes nothing.
     """
     return _changed(changing.promote(version, reason))
 
@@ -104,7 +105,8 @@ def roll_back_price_model(reason: changing.Reason, version: str) -> Response:
 def _changed(changed: changing.Changed) -> Response:
     live = context().live
     said = {**asdict(changed.change), "done": changed.done}
-    return answer({**said, "serving": live.version, "refused": live.refused})
+    now = rules.provisional(changed.change.version)
+    return answer({**said, "serving": live.version, "provisional": now, "refused": live.refused})
 
 
 def _kept(version: str) -> dict[str, str]:

@@ -7,6 +7,7 @@ from typing import Any
 
 from models.bundle import read_file, verify_files
 from models.errors import BundleError
+from models.provisional import is_provisional
 from service.context import bundle, context
 from service.errors import NoCardError
 from service.models.store import current, places, registry, said_of
@@ -28,12 +29,13 @@ def shown(version: str) -> dict[str, Any]:
 
 
 def _entry(version: str, now: str | None, *, verify_all: bool = False) -> dict[str, Any]:
-    about, created, problem = {}, None, None
+    about, created, provisional, problem = {}, None, None, None
     with places(version):
         folder = registry().folder(version)
     try:
         manifest = registry().manifest(version)
         about, created = manifest["about"], manifest["created"]
+        provisional = is_provisional(manifest)
         if verify_all:
             verify_files(folder, manifest)
     except BundleError as error:  # one that is damaged must not hide the others
@@ -42,11 +44,20 @@ def _entry(version: str, now: str | None, *, verify_all: bool = False) -> dict[s
         "version": version,
         "created": created,
         "current": version == now,
+        "provisional": provisional,
         "problem": problem,
         "evidence": about.get("evidence"),
         "judged": about.get("judged"),
         "gate": about.get("gate"),
     }
+
+
+def provisional(version: str) -> bool | None:
+    """Whether this model is provisional; None where it cannot be read."""
+    try:
+        return is_provisional(registry().manifest(version))
+    except BundleError:
+        return None
 
 
 def changes() -> list[dict[str, Any]]:

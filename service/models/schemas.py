@@ -39,7 +39,7 @@ class FittedOnSchema(Open):
 
 
 class JudgedSchema(Open):
-    """How a model did on sales that it had not seen: the figures of its card."""
+    """How a model did on sales that it had not seen, later ones or of specimens left out."""
 
     sales = fields.Integer(metadata={"description": "sales that it was judged on"})
     coverage = fields.Dict(
@@ -75,12 +75,19 @@ class ModelEntrySchema(Schema):
     version = fields.String(**said("its version"))
     created = fields.String(**said("when it was fitted; null: it cannot be read", optional=True))
     current = fields.Boolean(**said("whether it is the promoted one"))
+    provisional = fields.Boolean(
+        **said(
+            "whether it is provisional: it has not yet earned the gate; null: it cannot be read",
+            optional=True,
+        )
+    )
     problem = fields.String(**said("what is wrong with its files; null: nothing was found", optional=True))
     evidence = fields.Nested(
         FittedOnSchema, **said("what it was fitted on; null: not written down", optional=True)
     )
     judged = fields.Nested(
-        JudgedSchema, **said("how it did on later sales; null: it was not judged", optional=True)
+        JudgedSchema,
+        **said("how it did on sales that it had not seen; null: it was not judged", optional=True),
     )
     gate = fields.Nested(
         GateSchema, **said("what the gate said of it; null: it was not asked", optional=True)
@@ -147,6 +154,7 @@ class MadeChangeSchema(ModelChangeSchema):
 
     done = fields.Boolean(**said("whether this request did it; false: it had been done before"))
     serving = fields.String(**said("the version that the answering worker serves now", optional=True))
+    provisional = fields.Boolean(**said("whether what became current is provisional", optional=True))
     refused = fields.String(**said("why it serves another one, if it does", optional=True))
 
 

@@ -50,6 +50,7 @@ _MOST_NAMED = 20  # of the columns that are ignored
     "The values, a row for each row and in the same order; a row that cannot be valued says why.",
     headers={
         "Model-Version": "the model that made all of the values",
+        "Model-Provisional": "whether that model is provisional: true or false",
         "Ignored-Columns": "columns of the list that mean nothing here, percent-encoded, between commas",
     },
 )
@@ -62,7 +63,11 @@ def value_stocklist(form: str, rows: IO[bytes], **asked: Any) -> Response:
     """
     found = bundle()
     stock = open_list(form, rows, found.valuer, terms_of(asked))
-    headers = {"Model-Version": found.version, "Ignored-Columns": _named(stock.ignored)}
+    headers = {
+        "Model-Version": found.version,
+        "Model-Provisional": "true" if found.valuer.provisional else "false",
+        "Ignored-Columns": _named(stock.ignored),
+    }
     return Response(stream_with_context(stream(begun(stock))), 200, headers, mimetype=form)
 
 

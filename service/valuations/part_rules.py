@@ -80,6 +80,7 @@ def _head(valuation_id: str, case: Case) -> dict[str, Any]:
     return {
         "id": valuation_id,
         "model_version": case.valuer.version,
+        "provisional": case.valuer.provisional,
         "currency": currency,
         "rate_day": rate.day,
         "rate_source": rate.source,

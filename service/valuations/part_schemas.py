@@ -6,7 +6,7 @@ from typing import Any
 
 from marshmallow import Schema, fields
 
-from service.schemas import money, rate_members, said
+from service.schemas import money, provisional_member, rate_members, said
 from service.valuations.schemas import CautionSchema, IntervalSchema, ValuationSchema
 from service.vocabulary.schemas import InstrumentSchema
 
@@ -219,6 +219,7 @@ class PartSchema(Schema):
 
     id = fields.String(**said("the valuation's id"))
     model_version = fields.String(**said("the model that made the valuation and this"))
+    provisional = provisional_member()
     currency = fields.String(**said("the currency of every amount that names none"))
     rate_day, rate_source = rate_members().values()
 

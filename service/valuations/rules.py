@@ -64,6 +64,7 @@ def intervals_answer(found: Ranged) -> dict[str, Any]:
         },
         "cautions": [caution_entry(caution) for caution in found.cautions],
         "model_version": found.model_version,
+        "provisional": found.provisional,
     }
 
 

@@ -18,7 +18,7 @@ from models.stocklist import LAST_DAY
 from models.vocabulary import CHANNEL_NAMES, DEFAULT_CHANNEL, DEFAULT_LEVELS
 from service.context import bundle
 from service.faults import placed
-from service.schemas import CURRENCY, DAY, LEVELS, money, rate_members, said
+from service.schemas import CURRENCY, DAY, LEVELS, money, provisional_member, rate_members, said
 from service.valuations.rules import Ask, today
 from service.vocabulary.schemas import InstrumentField, InstrumentSchema
 
@@ -241,6 +241,7 @@ class IntervalsSchema(Schema):
     evidence = fields.Nested(EvidenceSchema, **said("how much evidence stands behind it"))
     cautions = fields.List(fields.Nested(CautionSchema), **said("what to know before relying on it"))
     model_version = fields.String(**said("the model that said so"))
+    provisional = provisional_member()
 
 
 class AttributionsSchema(IntervalsSchema):

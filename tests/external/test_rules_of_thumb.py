@@ -29,6 +29,7 @@ from models.catalogue import read_catalogue
 from models.evidence import Evidence
 from models.instrument import Instrument, Subject
 from models.money import Rates
+from models.practice import NO_PRACTICE, shipped
 from models.price.interface import PriceModel
 from models.vocabulary import FIELDS, Family, Kind
 from training.fit import fit_model
@@ -226,9 +227,10 @@ class Found:
     high: float
 
 
-@pytest.fixture(scope="module")
-def model() -> PriceModel:
-    return fit_model(tuple(market(SEED)), CATALOGUE, RATES, progress=False).model
+@pytest.fixture(scope="module", params=[NO_PRACTICE, shipped()], ids=["evidence alone", "with practice"])
+def model(request: pytest.FixtureRequest) -> PriceModel:
+    rows = tuple(market(SEED))
+    return fit_model(rows, CATALOGUE, RATES, progress=False, practice=request.param).model
 
 
 def found(model: PriceModel, rule: Rule) -> Found:

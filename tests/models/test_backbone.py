@@ -18,7 +18,7 @@ from models.price.basis import Levels, Linear, Ramps, Table
 from models.price.core import Core
 from models.price.evaluator.evaluator import Evaluator
 from models.price.posterior import nothing_known
-from training.fit import solve
+from training.fit import fitted_values
 from training.fit.problem import layout_of, matrix
 
 # Design columns: model a, b, unknown, unseen | wear slope | wear steps 0–1, 1–2 | finish | two builds + 2
@@ -43,7 +43,7 @@ def served(of: Backbone, **values: Any) -> float:
     row = ENCODING.row(**values)
     table = ENCODING.table(row, ("model", "wear", "finish", "build"))
     layout = layout_of(of.blocks, ())
-    fitted = solve.predict(layout, matrix(layout, table), np.append(of.theta, of.intercept), of.cap)
+    fitted = fitted_values.predict(layout, matrix(layout, table), np.append(of.theta, of.intercept), of.cap)
     (found,) = Evaluator(core, ENCODING).center([row])
     assert found == pytest.approx(float(fitted[0]), abs=1e-12)
     return float(found)
@@ -51,11 +51,11 @@ def served(of: Backbone, **values: Any) -> float:
 
 def test_saturation_takes_a_whole_loss_when_small_and_never_more_than_its_cap() -> None:
     loss = np.array([0.0, 1e-6, 2.0, 1e3])
-    assert solve.saturate(loss, math.inf).tolist() == loss.tolist()
+    assert fitted_values.saturate(loss, math.inf).tolist() == loss.tolist()
     # C (1 − e^(−u/C)) with C = 2: at u = 2, 2 · (1 − 0.36787944) = 1.26424112
-    assert solve.saturate(loss, 2.0) == pytest.approx([0.0, 1e-6, 1.26424112, 2.0], abs=1e-8)
-    assert solve.saturation_slope(loss, 2.0) == pytest.approx([1.0, 1.0, 0.36787944, 0.0], abs=1e-6)
-    assert solve.saturation_slope(loss, math.inf).tolist() == [1, 1, 1, 1]
+    assert fitted_values.saturate(loss, 2.0) == pytest.approx([0.0, 1e-6, 1.26424112, 2.0], abs=1e-8)
+    assert fitted_values.saturation_slope(loss, 2.0) == pytest.approx([1.0, 1.0, 0.36787944, 0.0], abs=1e-6)
+    assert fitted_values.saturation_slope(loss, math.inf).tolist() == [1, 1, 1, 1]
 
 
 def test_log_value_is_level_less_scaled_losses() -> None:
@@ -105,11 +105,11 @@ def test_slopes_are_those_of_small_changes(cap: float) -> None:
     }
     layout = layout_of(BLOCKS, ())
     x, theta = matrix(layout, table), np.append(THETA, 8.0)
-    slopes, step = solve.jacobian(layout, x, theta, cap).toarray(), 1e-6
+    slopes, step = fitted_values.jacobian(layout, x, theta, cap).toarray(), 1e-6
     for column in range(len(theta)):
         moved = theta.copy()
         moved[column] += step
-        change = solve.predict(layout, x, moved, cap) - solve.predict(layout, x, theta, cap)
+        change = fitted_values.predict(layout, x, moved, cap) - fitted_values.predict(layout, x, theta, cap)
         assert slopes[:, column] == pytest.approx(change / step, abs=1e-5), column
     assert slopes[:, -1].tolist() == [1.0, 1.0]  # the intercept
 

@@ -25,8 +25,9 @@ def codes(
     last: date | None = DAY,
     rate: date | None = DAY,
     claimed: bool = False,
+    provisional: bool = False,
 ) -> list[str]:
-    grounds = Grounds(sales, first, last, rate, claimed)
+    grounds = Grounds(sales, first, last, rate, claimed, provisional)
     return [c.code for c in cautions_for(Subject(it, day, "private"), CATALOGUE, grounds)]
 
 
@@ -159,3 +160,13 @@ def test_the_estimate_defers_to_an_appraiser(words: str) -> None:
 @pytest.mark.parametrize("material", ["Brazilian rosewood", "ivory", "tortoiseshell"])
 def test_protected_materials_are_named(material: str) -> None:
     assert material in WORDING["protected_materials"]
+
+
+def test_a_provisional_price_model_is_said_with_a_day_and_of_no_field() -> None:
+    assert "provisional_price_model" not in codes()
+    assert codes(provisional=True).count("provisional_price_model") == 1
+    grounds = Grounds(5, None, DAY, DAY, provisional=True)
+    found = cautions_for(Subject(KNOWN, DAY, "private"), CATALOGUE, grounds)
+    (said,) = [c for c in found if c.code == "provisional_price_model"]
+    assert (said.field, said.as_of) == (None, AS_OF)
+    assert "first estimate" in said.text

@@ -22,7 +22,7 @@ from models.price.evaluator.encoding import Row
 from models.price.evaluator.evaluator import Evaluator
 from models.price.features import CONDITION_LOSSES, ORIGINALITY_LOSSES, columns
 from models.price.model import GuitarModel
-from training.fit import solve
+from training.fit import fitted_values
 from training.fit.problem import layout_of, matrix
 
 LEVELS = (0.5, 0.8, 0.95)
@@ -134,8 +134,8 @@ def by_design(model: GuitarModel, subjects: list[Subject]) -> np.ndarray:
     core, table = model.core, columns(subjects, model.catalogue, model.typical)
     layout = layout_of(core.backbone.blocks, ())
     x, theta = matrix(layout, table), np.append(core.backbone.theta, core.backbone.intercept)
-    parts = solve.parts_of(layout, x, theta)
-    taken = solve.saturate(parts.total, core.backbone.cap)
+    parts = fitted_values.parts_of(layout, x, theta)
+    taken = fitted_values.saturate(parts.total, core.backbone.cap)
     value = parts.level + told_by_hand(core, table)
     if core.trees is None:
         return np.asarray(value - taken)
@@ -152,7 +152,7 @@ def inputs_by_hand(model: GuitarModel, subjects: list[Subject], table: dict[str,
     production = columns([s.but(build="production") for s in subjects], model.catalogue, model.typical)
     layout = layout_of(backbone.blocks, ())
     theta = np.append(backbone.theta, backbone.intercept)
-    scale = solve.parts_of(layout, matrix(layout, production), theta).scale
+    scale = fitted_values.parts_of(layout, matrix(layout, production), theta).scale
     assert model.core.trees is not None
     for one in model.core.trees.inputs:
         own = [at for at, b in enumerate(backbone.blocks) if b.part == one.name and ":" not in b.role]

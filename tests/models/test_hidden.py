@@ -16,7 +16,7 @@ from models.price.core import Core
 from models.price.evaluator.evaluator import Evaluator
 from models.price.hidden import Hidden, read_hidden
 from models.price.posterior import nothing_known
-from training.fit import solve
+from training.fit import fitted_values
 from training.fit.hiding import factor_of, hidden_of, variance_of_unknown, variances_of_losses, within_costs
 from training.fit.problem import layout_of, matrix
 from training.fit.trees import HANDED
@@ -79,7 +79,7 @@ def backbone() -> Backbone:
 def rule_of(of: Backbone, table: Table) -> Hidden | None:
     """The rule learned from a table under this backbone."""
     layout = layout_of(of.blocks, ())
-    parts = solve.parts_of(layout, matrix(layout, table), np.append(of.theta, of.intercept))
+    parts = fitted_values.parts_of(layout, matrix(layout, table), np.append(of.theta, of.intercept))
     return hidden_of(of, table, parts)
 
 
@@ -153,7 +153,7 @@ def test_no_blank_gains_by_the_rule_more_than_it_costs_where_trees_bend_the_loss
         (other,) = {"neck", "back"} - {column}
         best = float(rule.predict({column: np.array([NAN]), other: np.array([0.0])})[0])
         slope = float(of.theta[6 if column == "neck" else 13])
-        cost = float(solve.saturate(np.array([slope]), cap)[0])
+        cost = float(fitted_values.saturate(np.array([slope]), cap)[0])
         assert 0 < best <= left * cost, (place, best, cost)
 
 
@@ -163,7 +163,7 @@ def test_a_rule_is_weakened_where_a_later_estimate_makes_blanks_cheaper() -> Non
     assert rule is not None
     cheaper = replace(backbone(), theta=backbone().theta * np.where(np.arange(14) == 6, 0.5, 1.0))
     layout = layout_of(cheaper.blocks, ())
-    parts = solve.parts_of(layout, matrix(layout, table), np.append(cheaper.theta, 8.0))
+    parts = fitted_values.parts_of(layout, matrix(layout, table), np.append(cheaper.theta, 8.0))
     found = within_costs(rule, cheaper, table, parts)
     # A neck that is not known costs .2 now and no longer .4; the back costs what it did.
     assert found.weights[0, 1] == pytest.approx(rule.weights[0, 1] / 2)
@@ -179,7 +179,7 @@ def test_a_blank_beside_heavy_losses_costs_less_and_may_gain_less() -> None:
     rule = replace(rule, losses=np.tile(np.linspace(0.0, -0.5, 6), (2, 1)))
     of, table = replace(backbone(), cap=0.5), {"neck": np.array([5.0]), "back": np.array([NAN])}
     layout = layout_of(of.blocks, ())
-    parts = solve.parts_of(layout, matrix(layout, table), np.append(of.theta, 8.0))
+    parts = fitted_values.parts_of(layout, matrix(layout, table), np.append(of.theta, 8.0))
     # The rule says that such a neck is good news: half of its departure of −.5 is .25.
     assert rule.predict(table)[0] == pytest.approx(0.25)
     found = within_costs(rule, of, table, parts).predict(table)[0]
@@ -189,7 +189,7 @@ def test_a_blank_beside_heavy_losses_costs_less_and_may_gain_less() -> None:
 def test_what_a_blank_may_hide_is_the_variance_of_its_effect_where_it_is_known() -> None:
     of, table = backbone(), {"neck": np.array([0.0, 2.0, 0.0, 2.0, 0.0, 2.0, NAN]), "back": np.ones(7)}
     layout = layout_of(of.blocks, ())
-    parts = solve.parts_of(layout, matrix(layout, table), np.append(of.theta, of.intercept))
+    parts = fitted_values.parts_of(layout, matrix(layout, table), np.append(of.theta, of.intercept))
     # Losses of 0 and .4 in equal numbers; the back is always known.
     hidden = variances_of_losses(of, table, parts)
     assert hidden == {"neck": pytest.approx(0.04)}

@@ -164,7 +164,7 @@ def test_every_caution_that_can_be_given_is_in_the_vocabulary() -> None:
             it = Instrument("Ostvik", model).but(edition=edition, **odd)
             notes = (Note("edition", "standard"), Note("serial", "?"))
             subject = Subject(it, dt.date(2026, 1, 1), "private", notes)
-            grounds = Grounds(0, dt.date(2026, 2, 1), dt.date(2020, 1, 1), dt.date(2025, 1, 1), claimed=True)
+            grounds = Grounds(0, dt.date(2026, 2, 1), dt.date(2020, 1, 1), dt.date(2025, 1, 1), True, True)
             given |= {c.code for c in cautions_for(subject, CATALOGUE, grounds)}
     bare = Subject(Instrument("Ostvik", "Dal"), dt.date(2026, 1, 1), "private")
     given |= {c.code for c in cautions_for(bare, CATALOGUE, Grounds(9, None, None))}

@@ -209,11 +209,14 @@ def test_wrong_files_are_one_line(files: Path, tmp_path: Path) -> None:
         assert "Traceback" not in found.stderr
 
 
-def test_too_few_sales_are_said(files: Path, tmp_path: Path) -> None:
-    lines = (files / "evidence.csv").read_text().splitlines()
-    (tmp_path / "few.csv").write_text("\n".join(lines[:12]) + "\n")
+def test_evidence_without_a_sale_is_too_little(files: Path, tmp_path: Path) -> None:
+    head, *lines = (files / "evidence.csv").read_text().splitlines()
+    askings = [line for line in lines if ",asking," in line]
+    assert len(askings) > 12
+    (tmp_path / "few.csv").write_text("\n".join([head, *askings[:12]]) + "\n")
     found = run(
         "fit", tmp_path / "few.csv", "--catalogue", files / "catalogue.toml", "--store", tmp_path / "s"
     )
     assert found.exit_code == 1
     assert "too few" in found.stderr
+    assert "at least 1" in found.stderr

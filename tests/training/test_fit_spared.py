@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from plain import Plain
 
 from models.price.basis import Table
-from training.fit import solve
+from training.fit import fitted_values, solve
 from training.fit.core import Data, Specification, fit_core, problem_of
 from training.fit.recipes import graded, graded_steps, levels
 from training.fit.spec import Term
@@ -50,7 +50,9 @@ def test_a_fit_comes_to_rest_where_one_build_is_spared_nearly_all_losses(seed: i
     found = solve.fit(problem, start, most=MOST, step_done=lambda: steps.append(1))
     assert len(steps) < MOST
     later = solve.fit(problem, found, most=MOST)
-    one, other = (solve.predict(problem.layout, problem.x, est.theta, est.cap) for est in (found, later))
+    one, other = (
+        fitted_values.predict(problem.layout, problem.x, est.theta, est.cap) for est in (found, later)
+    )
     assert size_of(one - other) < 0.001
 
 

@@ -9,7 +9,15 @@ from fake_model import FakeModel, fit_fake
 
 from models.study.judge import Judged, judge
 from training.demo.market import Market
-from training.study.gate import LEAST_COMMON, Answers, answers_of_current, coverage_checks, gate
+from training.study.gate import (
+    LEAST_COMMON,
+    Answers,
+    answers_of_current,
+    coverage_checks,
+    gate,
+    gate_of_few,
+    least_inside,
+)
 from training.study.holdout import Split, split_by_time
 
 
@@ -100,3 +108,33 @@ def test_the_current_twin_speaks_for_what_it_had_kept_out(
     assert usable.sum() == 5 < LEAST_COMMON
     # Too few to compare on: only coverage is asked.
     assert len(gate(candidate, usable, said).checks) == 4
+
+
+@pytest.mark.parametrize(
+    ("n", "level", "least"),
+    [
+        # At 95% and 3 points of slack: of three sales .08³ = .0005 has none inside, .0182 one or none.
+        (3, 0.95, 1),
+        # At 90%: .13³ = .0022 is no clear miss even with none inside.
+        (3, 0.9, 0),
+        # Of five at 95%: .0002 one or none, .0045 two or fewer.
+        (5, 0.95, 2),
+        (1, 0.95, 0),
+    ],
+)
+def test_so_few_sales_are_held_to_what_chance_leaves(n: int, level: float, least: int) -> None:
+    assert least_inside(n, level) == least
+
+
+def test_a_candidate_of_few_sales_is_refused_only_for_ranges_that_clearly_do_not_hold(
+    candidate: Judged,
+) -> None:
+    paid = np.zeros(3)
+    low, high = np.full((3, 1), -1.0), np.full((3, 1), 1.0)
+    low[:2] = 0.5
+    two_missed = Judged(candidate.sales[:3], paid, paid, low, high, candidate.weights[:3], (0.95,))
+    assert gate_of_few(two_missed).passed
+    low[2] = 0.5
+    verdict = gate_of_few(two_missed)
+    assert verdict.reasons == ("coverage at 95%: 0 of 3 left-out sales inside; at least 1 wanted",)
+    assert not verdict.common

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from models.study.judge import Judged
-from training.study.width import width_factor
+from training.study.width import width_factor, width_factor_of_few
 
 LEVELS = (0.5, 0.8, 0.9, 0.95)
 
@@ -44,3 +44,12 @@ def test_a_range_that_ends_at_its_value_says_that_it_is_too_narrow_and_nothing_i
     low[::20] = 0.0  # of every twentieth sale: what a blank may be there lies above the value only
     found = width_factor(replace(judged, low=low))
     assert 1.0 < found < 1.25
+
+
+def test_few_sales_left_out_widen_a_little_and_never_narrow() -> None:
+    too_narrow, too_wide = judged_with(0.4, 0.2, 30), judged_with(0.1, 0.2, 30)
+    # Twice as far as promised, 30 sales against the weight of 150: 2^(30/180) = 1.12, and a little more.
+    assert 1.08 < width_factor_of_few(too_narrow) < 1.16
+    assert width_factor_of_few(too_wide) == 1.0
+    assert width_factor(too_narrow) == 1.0
+    assert 1.0 <= width_factor_of_few(judged_with(0.4, 0.2, 3)) < 1.05

@@ -14,6 +14,7 @@ from models.study.ratio import ACCEPTED
 from training.card import charts, practice, trees
 from training.card.pieces import figure, table, written
 from training.card.style import STYLE
+from training.judging import LEFT_OUT
 
 _MOST_FACTORS = 15
 
@@ -35,8 +36,9 @@ def page(card: Mapping[str, Any], judged: Judged | None) -> str:
     parts = [
         f"<h1>{escape(card['title'])}</h1>",
         f"<p class=lead>{_lead(card)}</p>",
+        *_provisional(card),
         _CAUTION,
-        *(_judgement(card["study"], judged) if judged is not None else [_NOTHING_KEPT]),
+        *(_judgement(card, judged) if judged is not None else [_NOTHING_KEPT]),
         _index(card),
         _importance(card["importance"][:_MOST_FACTORS]),
         *practice.section(card["practice"]),
@@ -57,7 +59,7 @@ _CAUTION = (
     "a qualified or certified appraisal.</p>"
 )
 _NOTHING_KEPT = (
-    "<p class=note>Too few sales to keep any out for judging: how good these values are is not known.</p>"
+    "<p class=note>No sales were kept out for judging: how good these values are is not known.</p>"
 )
 
 
@@ -69,16 +71,38 @@ def _lead(card: Mapping[str, Any]) -> str:
     )
 
 
+def _provisional(card: Mapping[str, Any]) -> list[str]:
+    if not card.get("provisional"):
+        return []
+    why = escape(card["why_provisional"])
+    return [
+        f"<p class=note><strong>Provisional.</strong> {why} It has not yet shown on enough later sales that "
+        "its values and ranges hold, and every answer by it says so.</p>"
+    ]
+
+
 # ── the sections ─────────────────────────────────────────────────────────────
 
 
-def _judgement(study: Mapping[str, Any], judged: Judged) -> list[str]:
-    whole = study["overall"]
-    intro = (
-        f"<p>{whole['sales']:,} sales from {study['first']} to {study['last']} were kept out. A twin, fitted "
-        "in the same way on everything before them, valued each on its day and in its channel; the model "
-        "itself was then fitted on all the evidence.</p>"
+def _how(card: Mapping[str, Any]) -> str:
+    """How it was judged, as the sentences before the figures."""
+    study = card["study"]
+    sales = f"{study['overall']['sales']:,} sales from {study['first']} to {study['last']}"
+    if card.get("judged_by") == LEFT_OUT:
+        return (
+            f"<p>{sales} are too few to keep any out by time. Each was valued, on its day and in its "
+            "channel, by a fit in the same way that had seen no record of its specimen; the model itself was "
+            "then fitted on all the evidence. Such figures cannot show what the market does next.</p>"
+        )
+    return (
+        f"<p>{sales} were kept out. A twin, fitted in the same way on everything before them, valued each on "
+        "its day and in its channel; the model itself was then fitted on all the evidence.</p>"
     )
+
+
+def _judgement(card: Mapping[str, Any], judged: Judged) -> list[str]:
+    study = card["study"]
+    whole = study["overall"]
     error, ratio = whole["median_error"]["value"], whole["median_ratio"]["value"]
     inside = whole["coverage"].get("0.9")
     paid_words = f"Scatter of price paid against value for {whole['sales']} sales: half within {error:.1f}%."
@@ -89,7 +113,7 @@ def _judgement(study: Mapping[str, Any], judged: Judged) -> list[str]:
     cells = [(f"overall, {whole['sales']:,} sales", whole)]
     return [
         "<h2>How good the values are</h2>",
-        intro,
+        _how(card),
         _tiles(whole),
         "<div class=pair>",
         figure(charts.predicted_against_paid(judged.center, judged.paid), "Value against price", paid_words),

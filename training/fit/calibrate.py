@@ -16,7 +16,7 @@ from models.price.basis import Table
 from models.price.core import Core
 from models.price.evaluator.encoding import Encoding
 from models.price.spread import Spread
-from training.fit import solve
+from training.fit import fitted_values, solve
 from training.fit.crossfit import CrossFit
 from training.fit.hiding import variances_of_losses
 from training.fit.leftout import LeftOut, inputs_of, left_out
@@ -42,7 +42,7 @@ def calibrated(
     encoding: Encoding,
 ) -> Spread:
     """The spread of a core that has none yet."""
-    parts = solve.parts_of(problem.layout, problem.x, est.theta)
+    parts = fitted_values.parts_of(problem.layout, problem.x, est.theta)
     sales = _sales(data, crossed, left, grown)
     count = len(sales.value)
     if data.thinned is not None and len(data.thinned.source):

@@ -15,7 +15,7 @@ from models.price.evaluator.encoding import Encoding, Row
 from models.price.evaluator.evaluator import Evaluator
 from models.price.hidden import Hidden
 from models.price.posterior import Posterior, compressed, nothing_known
-from training.fit import solve
+from training.fit import fitted_values, solve
 from training.fit.calibrate import calibrated
 from training.fit.contrasts import Statements, contrasts_of
 from training.fit.crossfit import CrossFit, cross_fit, folds_of, relearned
@@ -137,7 +137,7 @@ def fit_core(
     core = Core(backbone, grown.trees, _posterior(problem, estimate), None, hidden)
     calibration = calibrated(core, data, spec, problem, estimate, crossed, left, grown, encoding)
     core = replace(core, spread=calibration)
-    residual = problem.y - solve.predict(problem.layout, problem.x, estimate.theta, estimate.cap)
+    residual = problem.y - fitted_values.predict(problem.layout, problem.x, estimate.theta, estimate.cap)
     scale2, tails = estimate.sigma2[problem.kind], estimate.tails[problem.kind]
     return Fitted(core, problem, estimate, crossed, left, grown, (tails + 1) / (tails + residual**2 / scale2))
 
@@ -210,7 +210,7 @@ def _of_unknown(problem: Problem, est: Estimate, data: Data, encoding: Encoding)
     hidden refinish for an outlier and leave the mean of such rows. And the mean effect of what the level's
     blanks may turn out to be, against the typical value that they count as.
     """
-    parts = solve.parts_of(problem.layout, problem.x, est.theta)
+    parts = fitted_values.parts_of(problem.layout, problem.x, est.theta)
     backbone = backbone_of(problem, est.theta, est.cap)
     hidden = variances_of_losses(backbone, data.table, parts)
     core = Core(backbone.without_blanks(), None, nothing_known(len(backbone.theta)), None)
@@ -221,18 +221,18 @@ def _of_unknown(problem: Problem, est: Estimate, data: Data, encoding: Encoding)
 
 def _hidden_rule(problem: Problem, est: Estimate, table: Table) -> Hidden | None:
     """What known losses say about unknown ones, as far as the prices bear it out."""
-    parts = solve.parts_of(problem.layout, problem.x, est.theta)
+    parts = fitted_values.parts_of(problem.layout, problem.x, est.theta)
     rule = hidden_of(backbone_of(problem, est.theta, est.cap), table, parts)
     if rule is None:
         return None
-    residual = problem.y - solve.predict(problem.layout, problem.x, est.theta, est.cap)
+    residual = problem.y - fitted_values.predict(problem.layout, problem.x, est.theta, est.cap)
     factor = factor_of(residual, rule.predict(table), solve.weights(problem, residual, est))
     return replace(rule, weights=rule.weights * factor)
 
 
 def _as_estimated(problem: Problem, est: Estimate, rule: Hidden | None, table: Table) -> Hidden | None:
     """The rule within the costs of the last estimate: what it was bounded by was the first one's."""
-    parts = solve.parts_of(problem.layout, problem.x, est.theta)
+    parts = fitted_values.parts_of(problem.layout, problem.x, est.theta)
     return rule and within_costs(rule, backbone_of(problem, est.theta, est.cap), table, parts)
 
 

@@ -10,14 +10,13 @@ import scipy.linalg as sl
 import scipy.sparse as sp
 
 from models.price.basis import Floats, Ints
+from training.fit.fitted_values import jacobian, predict
 from training.fit.problem import Problem
 from training.fit.solve import (
     Estimate,
     bounded,
     fit,
-    jacobian,
     layout_dropped,
-    predict,
     prior_precision,
     variances_of,
     weights,

@@ -10,8 +10,8 @@ import numpy as np
 from models.price.backbone import Backbone
 from models.price.basis import Floats, Ramps, Table
 from models.price.hidden import Hidden
+from training.fit.fitted_values import Parts, saturate, saturation_slope
 from training.fit.recipes import reference_grade
-from training.fit.solve import Parts, saturate, saturation_slope
 from training.fit.trees import HANDED
 
 _RIDGE = 5.0

@@ -75,8 +75,8 @@ class Contrasts:
     `y`: (m,) log of what the first brings as a share of the second. `width`: (m,) standard deviation, in
     log, of the span that each gives. `sales`: (m,) the number of sales that each is as strong as. `usual`:
     (groups,) the prior variance at which coefficients have the sizes that are stated, 0 for a group of which
-    nothing is. `overlap`: (m, m) whether two are about the same. `trust`: (m,) how far each is borne out, from
-    0 to 1 (`training.fit.trust`).
+    nothing is. `overlap`: (m, m) whether two are about the same. `trust`: (m,) how far each is borne out,
+    from 0 to 1 (`training.fit.trust`).
     """
 
     first: sp.csr_matrix

@@ -11,12 +11,11 @@ import scipy.linalg as sl
 import scipy.sparse as sp
 
 from models.price.basis import Floats
+from training.fit.fitted_values import jacobian, predict
 from training.fit.problem import Problem
 from training.fit.solve import (
     Estimate,
-    jacobian,
     layout_dropped,
-    predict,
     prior_precision,
     squares_of,
     stated,

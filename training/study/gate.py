@@ -3,6 +3,10 @@
 Both are judged on the same sales, and neither may have seen them. The candidate speaks through its twin
 (`training.study.holdout`). The current bundle speaks itself about sales after its last evidence, and through
 the answers of its own twin, which it carries, about those that were kept out when it was made.
+
+A candidate with too few sales to keep out is judged by cross-validation (`training.study.folds`), and asked
+one thing only: whether its ranges clearly do not hold. It is not compared with a provisional current bundle:
+on so few sales the comparison would refuse one sound fit in six.
 """
 
 from __future__ import annotations
@@ -14,6 +18,7 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 import numpy as np
+from scipy.special import bdtr
 
 from models.money import Rates
 from models.price.interface import FloatArray as Floats
@@ -25,6 +30,7 @@ LEAST_COMMON = 20  # sales; with fewer, no comparison is made
 WORSE_BY = 0.01  # of the current figure, and by more than one standard error of the paired difference
 COVERAGE_SLACK = 0.03  # below the level, on top of this many standard errors:
 COVERAGE_ERRORS = 3  # at two, one sound model in thirty would be refused on 30 sales (drawn 20,000 times)
+CHANCE = 0.00135  # of sound ranges: so few left-out sales inside, or fewer; that of three standard errors
 ANSWERS_FILE = "judged.npz"
 
 
@@ -137,6 +143,27 @@ def coverage_checks(candidate: Judged) -> list[Check]:
         detail = f"{share:.1%} of {n} sales inside; at least {least:.1%} wanted"
         checks.append(Check(f"coverage at {level:.0%}", share >= least, detail))
     return checks
+
+
+def gate_of_few(candidate: Judged) -> Verdict:
+    """Judge a candidate by cross-validation: refused only if its ranges clearly do not hold."""
+    checks, n = [], len(candidate.paid)
+    for k, level in enumerate(candidate.levels):
+        inside = int(covered(candidate.paid, candidate.low[:, k], candidate.high[:, k]).sum())
+        least = least_inside(n, level)
+        detail = f"{inside} of {n} left-out sales inside; at least {least} wanted"
+        checks.append(Check(f"coverage at {level:.0%}", inside >= least, detail))
+    return Verdict(tuple(checks), 0)
+
+
+def least_inside(n: int, level: float) -> int:
+    """How many of n prices a sound range of this level holds but for a chance of `CHANCE`.
+
+    Exact, as three standard errors are not on a handful of sales: of three sales, they would refuse one sound
+    90% range in 36.
+    """
+    share = max(level - COVERAGE_SLACK, 0.0)
+    return next(inside for inside in range(n + 1) if bdtr(inside, n, share) >= CHANCE)
 
 
 def _comparison(candidate: Judged, usable: np.ndarray, current: Answers) -> list[Check]:

@@ -24,7 +24,8 @@ def as_text(found: Mapping[str, Any]) -> str:
     for grouping, groups in found["groups"].items():
         rows += [_row(f"{grouping}: {name}", figures) for name, figures in groups.items()]
     title = f"{found['overall']['sales']} sales, {found['first']} to {found['last']}"
-    version = f"bundle {found['version']}: " if "version" in found else ""
+    word = " (provisional)" if found.get("provisional") else ""
+    version = f"bundle {found['version']}{word}: " if "version" in found else ""
     return "\n".join([version + title, "", *aligned(rows), "", *_spans(found["overall"])])
 
 

@@ -13,6 +13,15 @@ _LEAST, _MOST = 0.95, 1.25
 _PRIOR_SALES = 150.0  # the weight of no change at all, in sales
 
 
+def width_factor_of_few(judged: Judged) -> float:
+    """The same of sales left out by cross-validation, however few: never below 1.
+
+    What the fit says of itself comes of variances that have seen all sales; these were fitted without. So few
+    sales count for little against no change, and can show that ranges are too narrow, hardly the contrary.
+    """
+    return max(1.0, _factor(judged))
+
+
 def width_factor(judged: Judged) -> float:
     """The factor on ranges with which the twin's would have held as many later sales as they promise.
 
@@ -20,9 +29,11 @@ def width_factor(judged: Judged) -> float:
     log and shrunk towards no change. Cross-validation inside the fit cannot see what the market does next;
     this does. 1 for fewer than 100 sales.
     """
+    return _factor(judged) if len(judged.paid) >= _LEAST_SALES else 1.0
+
+
+def _factor(judged: Judged) -> float:
     n = len(judged.paid)
-    if n < _LEAST_SALES:
-        return 1.0
     above = judged.paid > judged.center
     logs = []
     for k, level in enumerate(judged.levels):

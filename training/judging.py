@@ -1,0 +1,123 @@
+"""How a candidate is judged before it is written: by later sales or, where too few, by left-out specimens.
+
+Whether that makes it provisional is said in `models.provisional`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Protocol
+
+from models.bundle import Bundle
+from models.errors import BundleError, BundleMissingError
+from models.evidence import Evidence
+from models.money import Rates
+from models.price.interface import PriceModel
+from models.provisional import provisional
+from models.registry import Registry
+from models.study.judge import Judged, judge
+from training.study.folds import LEAST as LEAST_SPECIMENS
+from training.study.gate import ANSWERS_FILE, Answers, Check, Verdict, answers_of_current, gate, gate_of_few
+from training.study.holdout import LEAST, split_by_time
+from training.study.width import width_factor, width_factor_of_few
+
+LATER_SALES, LEFT_OUT = "later sales", "left-out specimens"
+
+
+class Fitted(Protocol):
+    """A model with the report of its fit."""
+
+    @property
+    def model(self) -> PriceModel: ...
+
+    @property
+    def report(self) -> dict[str, Any]: ...
+
+
+@dataclass(frozen=True)
+class Judgement:
+    """What is known of a candidate before the fit on all its evidence.
+
+    `by`: `LATER_SALES`, `LEFT_OUT`, or None where nothing was judged; `judged`: the answers that were judged;
+    `reason`: why it is judged in this way. `learned`, `width`: what the fit on all evidence starts from, and
+    the factor on its ranges.
+    """
+
+    by: str | None
+    judged: Judged | None
+    verdict: Verdict
+    reason: str
+    learned: Any = None
+    width: float = 1.0
+
+    @property
+    def provisional(self) -> bool:
+        """By the rule of `models.provisional`."""
+        return provisional(on_later_sales=self.by == LATER_SALES, passed=self.verdict.passed)
+
+    @property
+    def why_provisional(self) -> str | None:
+        """The reason in a sentence; None where it is not."""
+        if not self.provisional:
+            return None
+        return "The gate did not let it pass." if self.by == LATER_SALES else self.reason
+
+
+def judgement(
+    rows: Sequence[Evidence],
+    rates: Rates,
+    store: Path,
+    months: float,
+    twin: Callable[[Sequence[Evidence]], Fitted],
+    few: Callable[[], Judged | None],
+) -> Judgement:
+    """Judge what will be fitted on these rows. `twin` fits on a part of them, `few` cross-validates them."""
+    if months <= 0:
+        detail = "no months were kept out, as was asked, so nothing shows that it is any good"
+        check = Check("judged on later sales", False, detail)
+        return Judgement(None, None, Verdict((check,), 0), "No sales were kept out to judge it by.")
+    split = split_by_time(rows, months)
+    if split.first is None:
+        return _of_few(few())
+    fitted = twin(split.before)
+    judged = judge(fitted.model, split.kept, rates)
+    # The twin's variances are a good place to start from, and its ranges say how wide they have to be.
+    learned, width = getattr(fitted, "learned", None), width_factor(judged)
+    reason = f"The sales from {split.first} on were kept out."
+    return Judgement(LATER_SALES, judged, pass_gate(judged, store, rates), reason, learned, width)
+
+
+def _of_few(judged: Judged | None) -> Judgement:
+    """A candidate with fewer sales than can be kept out by time."""
+    reason = f"Fewer than {LEAST} sales could be kept out by time"
+    if judged is None:
+        detail = f"fewer than {LEAST_SPECIMENS} specimens were sold, so nothing can be judged yet"
+        verdict = Verdict((Check("judged on left-out sales", True, detail),), 0)
+        return Judgement(None, None, verdict, f"{reason}, and {detail}.")
+    reason += f", so each of {len(judged.paid)} was judged by a fit without any record of its specimen."
+    return Judgement(LEFT_OUT, judged, gate_of_few(judged), reason, width=width_factor_of_few(judged))
+
+
+def pass_gate(judged: Judged, store: Path, rates: Rates) -> Verdict:
+    """What the gate says of a twin's answers, against the current bundle of the store if any."""
+    try:
+        current = Registry(store).load()
+    except BundleMissingError:
+        return gate(judged)
+    except BundleError as error:
+        # Such a store is mended by promoting a new bundle, so it must not stand in the way of one.
+        verdict = gate(judged)
+        note = Check("current bundle", True, f"it cannot be read, and was not compared with: {error}")
+        return Verdict((*verdict.checks, note), verdict.common)
+    usable, said = answers_of_current(current.valuer.model, _kept_answers(current), judged, rates)
+    return gate(judged, usable, said)
+
+
+def _kept_answers(current: Bundle) -> Answers | None:
+    """What its twin said. Left-out answers do not count: those fits knew the market of later days."""
+    by_twin = current.manifest["about"].get("judged_by", LATER_SALES) == LATER_SALES
+    if not by_twin or ANSWERS_FILE not in current.manifest["files"]:
+        return None
+    return Answers.from_bytes(current.file(ANSWERS_FILE))
