@@ -30,8 +30,6 @@ def is_provisional(manifest: Mapping[str, Any]) -> bool:
 
 def in_place_of_earned(candidate: Mapping[str, Any], current: Mapping[str, Any] | None) -> list[str]:
     """What stands against promoting this bundle in place of the current one, by their manifests."""
-    if current is None or current["version"] == candidate["version"]:
-        return []
-    if is_provisional(current) or not is_provisional(candidate):
+    if current is None or is_provisional(current) or not is_provisional(candidate):
         return []
     return [f"provisional: it would take the place of {current['version']}, which has earned the gate"]

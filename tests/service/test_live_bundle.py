@@ -177,7 +177,12 @@ def test_readiness_names_the_version_that_serves(own_app: Flask) -> None:
     assert body == {
         "status": "ready",
         "checks": {
-            "model": {"ok": True, "version": parts(own_app).live.version, "refused": None},
+            "model": {
+                "ok": True,
+                "version": parts(own_app).live.version,
+                "provisional": False,
+                "refused": None,
+            },
             "database": {"ok": True, "revision": REVISION, "problem": None},
             "disk": {"ok": True, "problem": None},
         },

@@ -157,17 +157,17 @@ def test_values_lie_near_the_truth_and_every_row_is_answered(
 
 def test_the_store_is_listed_shown_promoted_and_rolled_back(files: Files, fitted: Result) -> None:
     first = fitted.stdout.strip()
-    # One more to choose from, without keeping anything out for judging: half of the time.
+    # One more to choose from, without keeping anything out for judging: half of the time, and provisional.
     made = fit(files, "--holdout-months", "0", "--seed", "1")
     assert made.exit_code == 0, made.stderr
     second, store = made.stdout.strip(), ("--store", files.store)
-    assert models("list", *store).stdout.splitlines() == [f"* {first}", f"  {second}"]
+    assert models("list", *store).stdout.splitlines() == [f"* {first}", f"  {second} provisional"]
     shown = json.loads(models("show", *store, "--json").stdout)
     assert shown["current"] and shown["about"]["refused_rows"] == len(files.at_fault)
     assert shown["about"]["ignored_columns"] == ["shelf"]
     changed = models("promote", second, *store, "--who", "Ada", "--why", "to try it")
     assert (changed.exit_code, changed.stdout.strip()) == (0, second)
-    assert models("list", *store).stdout.splitlines() == [f"  {first}", f"* {second}"]
+    assert models("list", *store).stdout.splitlines() == [f"  {first}", f"* {second} provisional"]
     back = models("rollback", *store, "--who", "Ada", "--why", "tried")
     assert (back.exit_code, back.stdout.strip()) == (0, first)
     assert models("promote", "never-made", *store).exit_code == 1

@@ -16,6 +16,7 @@ from models.price.evaluator.losses import Losses, LossRules
 from models.price.evaluator.pieces import Pieces
 from models.price.evaluator.plan import Level, Plan, Scales
 from models.price.evaluator.reasons import Blanks, Reasons, effects_between
+from models.price.lopsided import Bends, heavy_of
 from models.price.spread import LEAST_UNSURE, Spread
 
 _MOST_BYTES = 32 << 20  # of vectors; then all that is kept is forgotten and begun anew
@@ -42,8 +43,9 @@ class Parts(NamedTuple):
 
     `level`: with blanks. `taken`: what the losses take, before trees. `told`: what known losses say of
     unknown ones. `inputs`: (n, p) what the trees see. `noise`: the levels' part of the log noise variance.
-    `unknown`: variance of the losses that are not known. `shift`, `mixture`: mean and variance of what the
-    level's blanks may turn out to be. `time`: in years.
+    `unknown`: variance of the losses that are not known. `heavy`, `chance`: the two outcomes of these
+    (`models.price.lopsided`). `shift`, `mixture`: mean and variance of what the level's blanks may be.
+    `time`: in years.
     """
 
     level: Floats
@@ -52,6 +54,8 @@ class Parts(NamedTuple):
     inputs: Floats
     noise: Floats
     unknown: Floats
+    heavy: Floats
+    chance: Floats
     shift: Floats
     mixture: Floats
     time: Floats
@@ -88,7 +92,7 @@ class Evaluator:
         self._inputs = core.trees.inputs if core.trees else tuple(inputs or ())
         self._blanks = Blanks(encoding, self._inputs)
         self._shared = [encoding.players.index(player) for player in encoding.shared]
-        self._ends: dict[tuple[float, ...], tuple[Floats, Floats]] = {}
+        self._bends: dict[tuple[float, ...], Bends] = {}
 
     def center(self, rows: Sequence[Row]) -> Floats:
         """(n,) medians, in log."""
@@ -129,7 +133,7 @@ class Evaluator:
                 one.plan.mixture(one.values, one.level.keys).variance
                 - two.plan.mixture(two.values, two.level.keys).variance
             )
-            out.append(spread.posterior * learned + spread.unknown * hidden)
+            out.append(spread.posterior * learned + hidden)
         return np.array(out)
 
     def noise_variance(self, rows: Sequence[Row]) -> Floats:
@@ -145,9 +149,9 @@ class Evaluator:
         """The same for looked-up rows."""
         rules = found[0].memory.rules
         columns = [self._row(one) for one in found]
-        level, taken, noise, unknown, shift, mixture, time = np.array(columns).T
+        level, taken, noise, *others = np.array(columns).T
         told = rules.told(*(np.array([one.losses[side] for one in found]) for side in (1, 2)))
-        return Parts(level, taken, told, self._seen(found), noise, unknown, shift, mixture, time)
+        return Parts(level, taken, told, self._seen(found), noise, *others)
 
     def center_of(self, parts: Parts) -> Floats:
         """(n,) medians, in log."""
@@ -211,11 +215,13 @@ class Evaluator:
 
     def _row(self, found: Found) -> tuple[float, ...]:
         losses, mixture = found.losses, found.plan.mixture(found.values, found.level.keys)
+        unknown = sum(losses.variances)
         return (
             found.level.total,
             found.memory.rules.taken(losses, found.scales.factors),
             found.level.noise,
-            sum(losses.variances),
+            unknown,
+            *heavy_of(unknown, sum(losses.thirds)),
             mixture.shift,
             mixture.variance,
             self.encoding.time(found.values),
@@ -227,14 +233,17 @@ class Evaluator:
         posterior = np.array([_posterior(one) for one in found])
         noise = spread.noise.variance(parts.noise, center)
         scale = spread.scale(noise, posterior, parts.unknown, parts.mixture, parts.time)
-        key = tuple(levels)
-        ends = self._ends.get(key) or kept(self._ends, key, spread.ends(key))
-        middle = center + parts.shift
-        low, high = (middle[:, None] + scale[:, None] * end for end in ends)
+        ends = self._bends_of(levels).at(parts.heavy / (scale * scale), parts.chance)
+        reached = (center + parts.shift)[:, None] + scale[:, None] * ends
+        low, high = reached[:, : len(levels)], reached[:, len(levels) :]
         effective = noise / np.maximum(posterior, noise * LEAST_UNSURE)
         # A blank counts as typical or worse, so the middle of what it may be can lie above the value.
         low, high = np.minimum(low, center[:, None]), np.maximum(high, center[:, None])
         return Ranges(center, low, high, effective)
+
+    def _bends_of(self, levels: Sequence[float]) -> Bends:
+        key = tuple(levels)
+        return self._bends.get(key) or kept(self._bends, key, Bends(np.concatenate(self._spread.ends(key))))
 
     def _effects(self, found: Sequence[Found], bases: Sequence[Found]) -> Floats:
         trees, bent = self.core.trees, [[0.0] * len(self._inputs)] * len(found)

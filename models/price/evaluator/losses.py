@@ -21,13 +21,17 @@ from models.price.evaluator.encoding import Encoding, Values
 from models.price.evaluator.level import kept
 from models.price.evaluator.pieces import Pieces, Products
 from models.price.shapley import switched_product
+from models.price.spread import Moments
+
+_KNOWN = Moments(0.0, 0.0)
 
 
 class Loss(NamedTuple):
     """One field's loss at one grade.
 
     `amount`: before its family's scale. `departure`, `unknown`: the two sides of `models.price.hidden`.
-    `prior`, `at`, `weights`: as of a level's entry. `variance`: of its effect where it is not known.
+    `prior`, `at`, `weights`: as of a level's entry. `variance`, `third`: moments of its effect where it is
+    not known (`models.price.spread.Moments`).
     """
 
     amount: float
@@ -35,6 +39,7 @@ class Loss(NamedTuple):
     unknown: float
     prior: float
     variance: float
+    third: float
     at: tuple[int, ...]
     weights: tuple[float, ...]
 
@@ -65,8 +70,8 @@ class LossField:
     def _made(self, x: float) -> Loss:
         share = self._curve.at(x) if self._curve else Share(0.0, 0.0)
         spread = self._core.spread
-        variance = spread.hidden.get(self.column, 0.0) if spread and math.isnan(x) else 0.0
-        return Loss(share.total, *self._sides(x), share.prior, variance, share.at, share.weights)
+        moments = spread.hidden.get(self.column, _KNOWN) if spread and math.isnan(x) else _KNOWN
+        return Loss(share.total, *self._sides(x), share.prior, *moments, share.at, share.weights)
 
     def _sides(self, x: float) -> tuple[float, float]:
         """Departure, and 1 where unknown; both 0 for a field of which nothing is said."""
@@ -82,8 +87,8 @@ class LossField:
 class Losses(NamedTuple):
     """The losses of one row, field by field.
 
-    `variances`: of the effects of those that are not known, 0 for a known one. `families`, `parts`: sums by
-    family and by part.
+    `variances`, `thirds`: moments of the effects of those that are not known, 0 for a known one. `families`,
+    `parts`: sums by family and by part.
     """
 
     amounts: tuple[float, ...]
@@ -91,6 +96,7 @@ class Losses(NamedTuple):
     unknowns: tuple[float, ...]
     priors: tuple[float, ...]
     variances: tuple[float, ...]
+    thirds: tuple[float, ...]
     at: tuple[tuple[int, ...], ...]
     weights: tuple[tuple[float, ...], ...]
     families: tuple[float, ...]
@@ -126,12 +132,12 @@ class LossRules:
         """The losses of a row of these values."""
         found = [known.get(values[at]) or field.of(values[at]) for at, known, field in self._fields]
         if not found:
-            return Losses((), (), (), (), (), (), (), (), ())
-        amounts, departures, unknowns, priors, variances, at, weights = zip(*found, strict=True)
+            return Losses((), (), (), (), (), (), (), (), (), ())
+        amounts, departures, unknowns, priors, variances, thirds, at, weights = zip(*found, strict=True)
         # fsum: rounded once, so that a larger part can never make a smaller sum.
         families = tuple(math.fsum(amounts[span]) for span in self.spans)
         parts = tuple(math.fsum(amounts[span]) for span in self._part_spans)
-        return Losses(amounts, departures, unknowns, priors, variances, at, weights, families, parts)
+        return Losses(amounts, departures, unknowns, priors, variances, thirds, at, weights, families, parts)
 
     def taken(self, losses: Losses, factors: Sequence[float]) -> float:
         """What the losses take off the log value at these scales: T of their scaled sum."""
