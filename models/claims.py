@@ -5,10 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 from decimal import Decimal
-from typing import TYPE_CHECKING
 
-if TYPE_CHECKING:
-    from models.valuation import Factor
+from models.factors import Factor
 
 # From this share of the value on, a buyer will want to see the proof (common practice).
 LEAST_SHARE = Decimal("0.1")

@@ -8,10 +8,11 @@ from datetime import date
 from decimal import Decimal
 
 from models.comparables.grid import Line
+from models.factors import Factor
 from models.instrument import Subject, Value
 from models.money import minor_units
 from models.unsaid import AS_NONE, TYPICAL, counted_less
-from models.valuation import Factor, Valuation
+from models.valuation import Valuation
 from models.vocabulary import BY_PATH, FIELDS, FIGURE, WEAR, Kind
 
 _SYMBOLS = {"USD": "$", "EUR": "€", "GBP": "£", "JPY": "¥"}
@@ -50,6 +51,8 @@ _HELPS = {
     "provenance.history": " Documents of any would help.",
     "provenance.paperwork": " Photographs of any would help.",
 }
+# From these shares on, what rests on common practice is said to.
+_MOST, _NEARLY_ALL = 0.5, 0.95
 _USUAL_LOSS = frozenset(f.path for f in FIELDS if f.loss_ordered) | {"provenance.case"}
 _WEAR_FIELDS = frozenset(f.path for f in FIELDS if f.terms == WEAR)
 
@@ -110,19 +113,21 @@ def sentence(factor: Factor, currency: str, widening: float | None = None, *, un
 
     "Neck wear is moderate, where a typical one shows traces: −6.1%, −$212."
     "Weight: not given; counted as typical (4.03 kg). No effect."
+    "Frets are replaced, where a typical one's are original: −3.0%, −$90; mostly common practice."
     """
     does = f"{percent(factor.effect)}, {money(factor.amount, currency, signed=True)}"
     if not factor.effect and not factor.amount:
         does = "no effect"
+    rests = _rests(factor)
     head = f"{head_of(factor.field)} {_verb(factor.field)} {words_of(factor.field, factor.observed)}"
     if unlisted or (factor.observed is None and factor.field != "edition"):
         return _blank(factor, does, widening)
     if factor.observed == factor.reference:
-        return f"{head}, as a typical one's, but counts differently here: {does}."
+        return f"{head}, as a typical one's, but counts differently here: {does}{rests}."
     if factor.reference is None and factor.field != "edition":
-        return f"{head}: {does}."
+        return f"{head}: {does}{rests}."
     typical = " shows" if factor.field in _WEAR_FIELDS else f"'s {_verb(factor.field)}"
-    return f"{head}, where a typical one{typical} {words_of(factor.field, factor.reference)}: {does}."
+    return f"{head}, where a typical one{typical} {words_of(factor.field, factor.reference)}: {does}{rests}."
 
 
 def _blank(factor: Factor, does: str, widening: float | None) -> str:
@@ -134,7 +139,16 @@ def _blank(factor: Factor, does: str, widening: float | None) -> str:
     helps = _HELPS.get(factor.field, "")
     if not factor.amount:
         return f"{counted}. No effect{_wider(widening)}.{helps}"
-    return f"{counted}: {does}{_wider(widening)}.{helps}"
+    return f"{counted}: {does}{_wider(widening)}{_rests(factor)}.{helps}"
+
+
+def _rests(factor: Factor) -> str:
+    """What the line of a factor adds where most of its effect rests on common practice."""
+    if factor.basis < _MOST or not factor.amount:
+        return ""
+    if factor.basis < _NEARLY_ALL:
+        return "; mostly common practice"
+    return "; common practice, hardly seen in sales yet"
 
 
 def _counted(factor: Factor) -> str:
@@ -154,6 +168,17 @@ def _wider(widening: float | None) -> str:
     """How much wider the 80% range is because the field is not known: 0.09 is 9% wider."""
     share = round(100 * (widening or 0.0))
     return f", and the range is {share}% wider for it" if share >= 1 else ""
+
+
+def foreword(valuation: Valuation) -> str | None:
+    """The line above all others where most of the explanation rests on common practice."""
+    if valuation.basis < _MOST:
+        return None
+    share = round(100 * valuation.basis)
+    if share == 100:
+        return "The whole difference from a typical one rests on common practice."
+    of = "the difference from a typical one"
+    return f"{share}% of {of} rests on common practice, the rest on recorded prices."
 
 
 def sentences(valuation: Valuation, widening: Mapping[str, float]) -> dict[str, str]:

@@ -13,19 +13,19 @@ from models.catalogue import Catalogue
 from models.cautions import Caution, Grounds, cautions_for
 from models.claims import Claim, claims_of
 from models.errors import Fault, InputError, RateError
-from models.instrument import Instrument, Subject, Value
+from models.factors import FamilyEffect, basis_of, families_of
+from models.instrument import Instrument, Subject
 from models.kept import NOTHING_KEPT, Kept
-from models.money import BASE_CURRENCY, NO_RATE_NEEDED, Quote, Rates, quantum, round_money, split_money
+from models.money import BASE_CURRENCY, NO_RATE_NEEDED, Quote, Rates, quantum, round_money
 from models.price.interface import (
     FACTORS,
-    FAMILY_OF,
     Assessment,
     Estimate,
     EvidenceWeight,
     PriceModel,
 )
 from models.unsaid import Assumption, assumptions, unknown_fields
-from models.vocabulary import DEFAULT_LEVELS, FIELDS, Family
+from models.vocabulary import DEFAULT_LEVELS
 
 
 class Interval(NamedTuple):
@@ -34,26 +34,6 @@ class Interval(NamedTuple):
     level: float
     low: Decimal
     high: Decimal
-
-
-class Factor(NamedTuple):
-    """What one field did, from the reference specimen to the subject: log effect, and money."""
-
-    field: str
-    label: str
-    observed: Value
-    reference: Value
-    effect: float
-    amount: Decimal
-
-
-class FamilyEffect(NamedTuple):
-    """The sum of its factors; families of no effect are kept, factors that do not differ are left out."""
-
-    family: Family
-    effect: float
-    amount: Decimal
-    factors: tuple[Factor, ...]
 
 
 @dataclass(frozen=True)
@@ -82,11 +62,12 @@ class Ranged:
 
 @dataclass(frozen=True)
 class Valuation(Ranged):
-    """One value with its ranges and reasons."""
+    """One value with its ranges and reasons. `basis`: that of all factors together, as a family's is."""
 
     reference: Instrument
     reference_value: Decimal
     families: tuple[FamilyEffect, ...]
+    basis: float
     assumed: tuple[Assumption, ...]
     unknown: tuple[str, ...]
     claims: tuple[Claim, ...]
@@ -179,15 +160,19 @@ class Valuer:
         it, reference = subject.instrument, found.references[row]
         value, base = quoted.money(found.center[row]), quoted.money(found.reference_center[row])
         effects = found.effects[row].tolist()
-        families = families_of(subject, reference, effects, value, base, quoted.currency)
+        model = self.catalogue.find(it.maker, it.model)
+        families = families_of(
+            subject, reference, effects, value, base, quoted.currency, self.model.reliance, model
+        )
         claims = claims_of((factor for family in families for factor in family.factors), value)
-        unknown = unknown_fields(it, self.catalogue.find(it.maker, it.model))
+        unknown = unknown_fields(it, model)
         by_path = dict(zip(FACTORS, effects, strict=True))
         return Valuation(
             **self._ranged(found, row, subject, quoted, levels, claimed=bool(claims)),
             reference=reference.instrument,
             reference_value=base,
             families=families,
+            basis=basis_of([factor for family in families for factor in family.factors]),
             assumed=assumptions(it, unknown, reference.instrument, by_path),
             unknown=unknown,
             claims=claims,
@@ -240,41 +225,3 @@ def money_of(log_usd: float, rate: float, currency: str) -> Decimal:
     """exp of a log price in US dollars, in `currency` at `rate`, never below the smallest amount."""
     amount, least = round_money(math.exp(log_usd) / rate, currency), quantum(currency)
     return amount if amount > least else least
-
-
-def families_of(
-    subject: Subject,
-    reference: Subject,
-    effects: Sequence[float],
-    value: Decimal,
-    reference_value: Decimal,
-    currency: str,
-) -> tuple[FamilyEffect, ...]:
-    """Effects by factor, in money to the cent, summed by family; every family stands, in a fixed order."""
-    amounts = split_money(value, reference_value, effects, currency)
-    shown: dict[Family, list[Factor]] = {family: [] for family in Family}
-    # What is not shown has no effect, and no amount.
-    for (path, label, family), effect, amount, observed, base in zip(
-        _PLACES, effects, amounts, _values(subject), _values(reference), strict=True
-    ):
-        if effect or amount or observed != base:
-            shown[family].append(Factor(path, label, observed, base, effect, amount))
-    nothing = round_money(0, currency)
-    return tuple(
-        FamilyEffect(
-            family,
-            math.fsum(factor.effect for factor in factors),
-            sum((factor.amount for factor in factors), nothing),
-            tuple(factors),
-        )
-        for family, factors in shown.items()
-    )
-
-
-_LABELS = {**{field.path: field.label for field in FIELDS}, "day": "day of the value", "channel": "market"}
-_PLACES = tuple((path, _LABELS[path], FAMILY_OF[path]) for path in FACTORS)
-
-
-def _values(subject: Subject) -> tuple[Value, ...]:
-    """Of every factor, in the order of FACTORS."""
-    return (*subject.instrument.values(), subject.day.isoformat(), subject.channel)

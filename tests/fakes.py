@@ -19,6 +19,7 @@ from models.instrument import Instrument, Subject
 from models.kept import EVIDENCE, Kept
 from models.money import Rates
 from models.price.interface import FACTORS, Assessment, Estimate, EvidenceWeight, FloatArray, evidence_word
+from models.price.reliance import EVIDENCE_ALONE, Reliance, read_reliance
 from models.vocabulary import FIELDS, Kind
 
 CATALOGUE = read_catalogue("""
@@ -75,6 +76,7 @@ class FakePriceModel:
     spread: float = 0.3
     first_evidence: date | None = date(2004, 1, 2)
     last_evidence: date | None = date(2026, 1, 2)
+    reliance: Reliance = EVIDENCE_ALONE
 
     def center(self, subjects: Sequence[Subject]) -> FloatArray:
         """(n,) sums of the parts, row by row."""
@@ -126,7 +128,7 @@ class FakePriceModel:
 
     def to_files(self) -> dict[str, bytes]:
         """One JSON file."""
-        state = {"base": self.base, "spread": self.spread}
+        state = {"base": self.base, "spread": self.spread, "reliance": self.reliance.state()}
         return {"fake.json": json.dumps(state).encode()}
 
     def _parts(self, subject: Subject) -> dict[str, float]:
@@ -148,7 +150,7 @@ class FakePriceModel:
 def read_fake(files: Mapping[str, bytes], catalogue: Catalogue) -> FakePriceModel:
     """What `to_files` wrote."""
     state = json.loads(files["fake.json"])
-    return FakePriceModel(state["base"], state["spread"])
+    return FakePriceModel(state["base"], state["spread"], reliance=read_reliance(state["reliance"]))
 
 
 def write_fake(store: Path, base: float = 8.0, *, provisional: bool = False, **about: object) -> str:

@@ -5,10 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from decimal import Decimal
 
+from models.factors import Factor
 from models.pictures.canvas import BASE, INK, SOFT, UNSURE, UP, WIDTH, Canvas, cut, ticks
 from models.pictures.canvas import DOWN as LOSS
 from models.sentences import head_of, money, words_of
-from models.valuation import Factor, Valuation
+from models.valuation import Valuation
 
 _ROW, _TOP, _LEFT, _RIGHT = 24.0, 62.0, 262.0, 96.0
 _MOST = 12  # factors with a row of their own

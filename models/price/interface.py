@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.instrument import Subject
+from models.price.reliance import Reliance
 from models.vocabulary import FIELDS, Family
 
 FloatArray = NDArray[np.float64]
@@ -92,6 +93,10 @@ class PriceModel(Protocol):
     @property
     def last_evidence(self) -> date | None:
         """The day of the newest evidence it was fitted on."""
+
+    @property
+    def reliance(self) -> Reliance:
+        """How far the effects of its fields rest on common practice."""
 
     def center(self, subjects: Sequence[Subject]) -> FloatArray:
         """(n,) median log price in US dollars. Subjects must be canonical (`Catalogue.canonical`)."""

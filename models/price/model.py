@@ -27,13 +27,14 @@ from models.price.interface import (
     evidence_word,
 )
 from models.price.reference import Typical, reference_of
+from models.price.reliance import EVIDENCE_ALONE, Reliance, read_reliance
 
 
 @dataclass(frozen=True)
 class GuitarModel:
     """A core with the counts of sales behind it and what is typical of each model.
 
-    `sales`: model key → edition key → build → closed sales.
+    `sales`: model key → edition key → build → closed sales. `reliance`: how far effects rest on practice.
     """
 
     core: Core
@@ -42,6 +43,7 @@ class GuitarModel:
     typical: Mapping[str, Typical]
     first_evidence: date | None
     last_evidence: date | None
+    reliance: Reliance = EVIDENCE_ALONE
 
     @cached_property
     def evaluator(self) -> Evaluator:
@@ -134,6 +136,7 @@ class GuitarModel:
             "typical": {key: typical.state() for key, typical in self.typical.items()},
             "first_evidence": self.first_evidence.isoformat() if self.first_evidence else None,
             "last_evidence": self.last_evidence.isoformat() if self.last_evidence else None,
+            "reliance": self.reliance.state(),
         }
         return {"model.json": json.dumps(state, sort_keys=True).encode(), **self.core.to_files()}
 
@@ -153,4 +156,5 @@ def read_model(files: Mapping[str, bytes], catalogue: Catalogue) -> GuitarModel:
         typical={key: Typical(**t) for key, t in state["typical"].items()},
         first_evidence=date.fromisoformat(first) if first else None,
         last_evidence=date.fromisoformat(last) if last else None,
+        reliance=read_reliance(state["reliance"]),
     )

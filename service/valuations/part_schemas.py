@@ -126,8 +126,15 @@ class RecordSchema(Schema):
 class SentenceSchema(Schema):
     """One reason in words."""
 
-    field = fields.String(**said("the field by path, or day or channel"))
-    text = fields.String(**said("what was seen, what a typical one has, and what it does to the price"))
+    field = fields.String(
+        **said("the field by path, or day or channel; null: said of all together", optional=True)
+    )
+    text = fields.String(
+        **said(
+            "what was seen, what a typical one has, what it does to the price, and whether most of that "
+            "rests on common practice"
+        )
+    )
 
 
 class NewValueSchema(Schema):

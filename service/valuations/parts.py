@@ -14,7 +14,7 @@ from models.names import nearest
 from models.questions import Question, questions, widening
 from models.record import Entry, record_of
 from models.restoration import Remedy, Restoration, restoration
-from models.sentences import adjustment, sentences
+from models.sentences import adjustment, foreword, sentences
 from models.valuation import Interval
 from models.vocabulary import BY_PATH
 from service.errors import ScopeError
@@ -130,10 +130,12 @@ def _entry(found: Entry) -> dict[str, Any]:
     }
 
 
-def sentences_part(case: Case) -> list[dict[str, str]]:
-    """Each reason as a sentence, in the order of the attributions."""
+def sentences_part(case: Case) -> list[dict[str, str | None]]:
+    """Each reason as a sentence, in the order of the attributions; before them what is said of all."""
     found = sentences(case.valuation, widening(case.valuer, case.ask.subject))
-    return [{"field": field, "text": text} for field, text in found.items()]
+    first = foreword(case.valuation)
+    lines: list[tuple[str | None, str]] = [(None, first)] if first else []
+    return [{"field": field, "text": text} for field, text in (*lines, *found.items())]
 
 
 def restoration_part(case: Case, costs: Mapping[str, Decimal] | None = None) -> dict[str, Any]:

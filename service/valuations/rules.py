@@ -9,9 +9,10 @@ from typing import Any
 
 from models.cautions import Caution
 from models.claims import Claim
+from models.factors import FamilyEffect
 from models.instrument import Subject
 from models.price.interface import EVIDENCE_WORDS
-from models.valuation import FamilyEffect, Interval, Ranged, Valuation
+from models.valuation import Interval, Ranged, Valuation
 from service.context import bundle, context
 from service.schemas import moment
 
@@ -73,6 +74,7 @@ def attributions_answer(found: Valuation) -> dict[str, Any]:
         **intervals_answer(found),
         "reference": {"instrument": found.reference.to_nested(), "value": str(found.reference_value)},
         "attributions": [_family(family) for family in found.families],
+        "basis": found.basis,
         "assumed": [{"field": a.field, "value": a.value, "reason": a.reason} for a in found.assumed],
         "unknown": list(found.unknown),
         "claims": [_claim(claim) for claim in found.claims],
@@ -118,6 +120,7 @@ def _family(family: FamilyEffect) -> dict[str, Any]:
             "reference": factor.reference,
             "effect": factor.effect,
             "amount": str(factor.amount),
+            "basis": factor.basis,
         }
         for factor in family.factors
     ]
@@ -125,5 +128,6 @@ def _family(family: FamilyEffect) -> dict[str, Any]:
         "family": family.family,
         "effect": family.effect,
         "amount": str(family.amount),
+        "basis": family.basis,
         "factors": factors,
     }

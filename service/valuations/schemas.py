@@ -175,6 +175,11 @@ class CautionSchema(Schema):
     as_of = fields.Date(**said("the day as of which law and practice are summarised"))
 
 
+def _basis(of: str) -> fields.Float:
+    text = f"how much of {of} rests on common practice: from 0, evidence alone, to 1, practice alone"
+    return fields.Float(**said(text, minimum=0, maximum=1))
+
+
 class FactorSchema(Schema):
     """What one field did to the price."""
 
@@ -184,6 +189,7 @@ class FactorSchema(Schema):
     reference = fields.Raw(**said("what it is on the reference specimen", optional=True))
     effect = fields.Float(**said("the effect on the logarithm of the price"))
     amount = money("the effect in money")
+    basis = _basis("the effect")
 
 
 class FamilySchema(Schema):
@@ -192,6 +198,7 @@ class FamilySchema(Schema):
     family = fields.String(**said("the family"))
     effect = fields.Float(**said("the sum of its factors' effects"))
     amount = money("the sum of its factors' amounts; those of all families sum to value − reference")
+    basis = _basis("its factors' effects, weighted by their sizes,")
     factors = fields.List(fields.Nested(FactorSchema), **said("fields that differ from the reference"))
 
 
@@ -242,6 +249,7 @@ class AttributionsSchema(IntervalsSchema):
 
     reference = fields.Nested(ReferenceSchema, **said("what the price is explained from"))
     attributions = fields.List(fields.Nested(FamilySchema), **said("reasons by family, then by field"))
+    basis = _basis("all effects together, weighted by their sizes,")
     assumed = fields.List(
         fields.Nested(AssumptionSchema),
         **said(

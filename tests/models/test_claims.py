@@ -10,8 +10,9 @@ from fakes import CATALOGUE, RATES, FakePriceModel
 from market_of_fakes import subject
 
 from models.claims import PROOFS, claims_of
+from models.factors import Factor
 from models.instrument import Value
-from models.valuation import Factor, Valuer
+from models.valuation import Valuer
 from models.vocabulary import BY_PATH
 
 VALUE = Decimal("1000.00")

@@ -16,6 +16,7 @@ from models.errors import BundleDamagedError
 from models.instrument import Instrument, Subject
 from models.price.interface import FACTORS
 from models.price.model import GuitarModel, read_model
+from models.price.reliance import EVIDENCE_ALONE, Learned, reliance_of
 from models.registry import Registry
 from models.vocabulary import DEFAULT_LEVELS
 from training.fit import counts_of
@@ -96,6 +97,25 @@ def test_files_are_text_json_and_arrays_and_the_same_again(
     assert again.to_files() == files and again.last_evidence == model.last_evidence
     subjects = drawn(model.catalogue, 100, seed=40)
     assert (again.center(subjects) == model.center(subjects)).all()
+
+
+def test_what_rests_on_practice_is_kept_and_nothing_else_hangs_on_it(
+    model: GuitarModel, files: dict[str, bytes]
+) -> None:
+    rules = [
+        Learned({"originality_finish": "refinished"}, {"originality_finish": "original"}, 0.75),
+        Learned({"condition_neck": 5.0}, {"condition_neck": 1.0}, 0.25),
+        Learned({"provenance_paperwork": True}, {"provenance_paperwork": False}, 1.0),
+    ]
+    practised = replace(model, reliance=reliance_of(rules)).to_files()
+    assert read_model(practised, model.catalogue).reliance == reliance_of(rules)
+    bare = replace(model, reliance=EVIDENCE_ALONE).to_files()
+    assert json.loads(bare["model.json"])["reliance"] == {}
+    assert read_model(bare, model.catalogue).reliance == EVIDENCE_ALONE
+    # All other files and members are those of a model without practice.
+    assert {name for name in files if practised[name] != bare[name]} == {"model.json"}
+    with_it, without = (json.loads(made["model.json"]) for made in (practised, bare))
+    assert {**with_it, "reliance": {}} == without
 
 
 def test_files_of_other_feature_columns_are_refused(model: GuitarModel, files: dict[str, bytes]) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date
 from decimal import Decimal
 
@@ -10,9 +11,10 @@ from fakes import CATALOGUE, RATES, FakePriceModel
 from market_of_fakes import subject
 
 from models.comparables import Line
+from models.factors import Factor
 from models.instrument import Value
-from models.sentences import adjustment, money, percent, sentence, sentences, words_of
-from models.valuation import Factor, Valuer
+from models.sentences import adjustment, foreword, money, percent, sentence, sentences, words_of
+from models.valuation import Valuer
 from models.vocabulary import FIELDS, Kind
 
 
@@ -163,3 +165,70 @@ def test_every_term_and_grade_has_words_of_its_own() -> None:
         said = [words_of(field.path, value) for value in values]
         assert len(set(said)) == len(said)
         assert not any("_" in words for words in said)
+
+
+PICKUPS = factor("originality.pickups", "modern", "original", -0.1, "-350")
+
+
+@pytest.mark.parametrize(
+    ("basis", "added"),
+    [
+        (0.0, ""),
+        (0.49, ""),
+        (0.5, "; mostly common practice"),
+        (0.94, "; mostly common practice"),
+        (1.0, "; common practice, hardly seen in sales yet"),
+    ],
+)
+def test_a_line_says_where_most_of_it_rests_on_common_practice(basis: float, added: str) -> None:
+    said = "Pickups are modern, where a typical one's are original: −9.5%, −$350"
+    assert sentence(PICKUPS._replace(basis=basis), "USD") == f"{said}{added}."
+
+
+@pytest.mark.parametrize(
+    ("line", "expected"),
+    [
+        (
+            factor("condition.back", None, 1.0, -0.012, "-40"),
+            "counted with the usual loss of those left blank: −1.2%, −$40, and the range is 9% wider for it; "
+            "mostly common practice.",
+        ),
+        (
+            factor("provenance.paperwork", None, False, -0.012, "-40"),
+            "and the range is 9% wider for it; mostly common practice. Photographs of any would help.",
+        ),
+        (factor("edition_number", 12, None, 0.1, "90"), "Number in the edition is 12: +10.5%, +$90; mostly"),
+        (
+            factor("figure", 3.0, 3.0, 0.1, "90"),
+            "counts differently here: +10.5%, +$90; mostly common practice.",
+        ),
+    ],
+)
+def test_lines_of_every_form_say_it(line: Factor, expected: str) -> None:
+    assert expected in sentence(line._replace(basis=0.7), "USD", 0.09)
+
+
+def test_a_line_of_no_effect_says_nothing_of_practice() -> None:
+    for line in (factor("build", None, "production", 0.0, "0"), factor("serial", "A 1", None, 0.0, "0")):
+        assert sentence(line._replace(basis=1.0), "USD") == sentence(line, "USD")
+
+
+@pytest.mark.parametrize(
+    ("basis", "expected"),
+    [
+        (0.499, None),
+        (
+            0.5,
+            "50% of the difference from a typical one rests on common practice, the rest on recorded prices.",
+        ),
+        (
+            0.994,
+            "99% of the difference from a typical one rests on common practice, the rest on recorded prices.",
+        ),
+        (1.0, "The whole difference from a typical one rests on common practice."),
+    ],
+)
+def test_the_line_above_all_says_how_much_of_all_rests_on_it(basis: float, expected: str | None) -> None:
+    valuation = Valuer(FakePriceModel(), CATALOGUE, RATES, "v1").value(subject(condition_neck=4.0))
+    assert foreword(valuation) is None
+    assert foreword(replace(valuation, basis=basis)) == expected

@@ -13,6 +13,7 @@ from models.evidence import Evidence
 from models.instrument import Instrument, Subject
 from models.money import Rates
 from models.price.interface import FACTORS, Assessment, EvidenceWeight, FloatArray, evidence_word
+from models.price.reliance import EVIDENCE_ALONE, Reliance
 from models.study.judge import log_usd, only_sales
 
 WEAR_COST = 0.06
@@ -36,6 +37,10 @@ class FakeModel:
     @property
     def last_evidence(self) -> date | None:
         return self.last
+
+    @property
+    def reliance(self) -> Reliance:
+        return EVIDENCE_ALONE
 
     def center(self, subjects: Sequence[Subject]) -> FloatArray:
         return np.array([self._center(s) for s in subjects]) + self.shift

@@ -14,6 +14,8 @@ from plain import Plain
 
 from models.instrument import Instrument, Subject
 from models.practice import NO_PRACTICE, Practice, Rule, read_practice, shipped
+from models.price.model import read_model
+from models.price.reliance import EVIDENCE_ALONE, Between
 from training.demo.market import Market, make_market
 from training.fit import Fit, fit_model, fitted_values, solve
 from training.fit.contrasts import Statements
@@ -141,6 +143,7 @@ def test_an_empty_file_changes_nothing(market: Market) -> None:
     one, other = fitted(market, NO_PRACTICE), fitted(market, read_practice(""))
     assert one.model.to_files() == other.model.to_files()
     assert one.report["practice"] == other.report["practice"] == []
+    assert one.model.reliance == EVIDENCE_ALONE
 
 
 def test_a_rule_as_strong_as_a_thousand_sales_is_answered(market: Market) -> None:
@@ -178,6 +181,22 @@ def test_every_rule_is_told_with_its_share(with_practice: Fit) -> None:
     for rule in report:
         assert 0 <= rule["share"] <= 1
         assert rule["posterior"]["low"] <= rule["posterior"]["factor"] <= rule["posterior"]["high"]
+
+
+def test_the_price_model_carries_the_shares_of_its_rules_through_its_files(with_practice: Fit) -> None:
+    model = with_practice.model
+    shares = {told["name"]: told["share"] for told in with_practice.report["practice"]}
+    it = typical(with_practice).instrument
+    between = Between(model.catalogue.models[0], it, it)
+    for carried in (model.reliance, read_model(model.to_files(), model.catalogue).reliance):
+        for name, path, value in (
+            ("refinished", "originality.finish", "refinished"),
+            ("heavily_played", "condition.neck", 4.0),
+            ("full_wear_of_neck", "condition.neck", 5.0),
+            ("no_case", "provenance.case", "none"),
+            ("paperwork", "provenance.paperwork", True),
+        ):
+            assert carried.share(path, value, None, between) == shares[name]
 
 
 def test_a_worse_answer_never_raises_a_value_whatever_is_stated(market: Market) -> None:

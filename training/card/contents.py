@@ -43,7 +43,8 @@ def contents(
             "repeat_sales": _repeat_sales(rows, rates),
             "importance": importance(model, rows),
             "trees": learnt(model, rows, fit_report),
-            "fit": fit_report,
+            "practice": fit_report.get("practice", []),
+            "fit": {name: said for name, said in fit_report.items() if name != "practice"},
         }
     )
     return said

@@ -11,7 +11,7 @@ import numpy as np
 
 from models.study.judge import Judged
 from models.study.ratio import ACCEPTED
-from training.card import charts, trees
+from training.card import charts, practice, trees
 from training.card.pieces import figure, table, written
 from training.card.style import STYLE
 from training.judging import LEFT_OUT
@@ -41,6 +41,7 @@ def page(card: Mapping[str, Any], judged: Judged | None) -> str:
         *(_judgement(card, judged) if judged is not None else [_NOTHING_KEPT]),
         _index(card),
         _importance(card["importance"][:_MOST_FACTORS]),
+        *practice.section(card["practice"]),
         *trees.section(card["trees"]),
         _evidence(card["evidence"]),
     ]

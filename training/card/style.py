@@ -28,5 +28,8 @@ th, td { padding: .28rem .7rem .28rem 0; text-align: right; white-space: nowrap;
   border-bottom: 1px solid var(--pale); }
 th:first-child { text-align: left; font-weight: 400; }
 thead th { color: var(--soft); font-weight: 400; border-bottom: 1px solid var(--ink); }
+.rules table { font-size: .82rem; }
+.rules th, .rules td:last-child { white-space: normal; }
+.rules td:last-child, .rules th:last-child { text-align: left; min-width: 13rem; }
 @media print { main { padding: 0; } h2 { break-after: avoid; } figure, table { break-inside: avoid; } }
 """

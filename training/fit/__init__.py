@@ -18,11 +18,12 @@ from models.price.core import Core
 from models.price.features import columns, edition_key, model_key
 from models.price.instruments import InstrumentEncoding
 from models.price.model import GuitarModel
+from models.price.reliance import EVIDENCE_ALONE, Reliance
 from models.vocabulary import FIELDS
 from training.fit.core import Data, Fitted, Thinned, fit_core
 from training.fit.guitars import guitar_specification
 from training.fit.learned import Learned, learned_of
-from training.fit.practice import practice_report, statements_of
+from training.fit.practice import practice_report, reliance_on, statements_of
 from training.fit.report import report_of
 from training.fit.typical import typical_of
 
@@ -64,12 +65,19 @@ def fit_model(
         fitted = fit_core(data, guitar_specification(), encoding, seed, learned, bar.update)
     spread = fitted.core.spread
     assert spread is not None
-    model = model_of(replace(fitted.core, spread=replace(spread, shape=spread.shape * width)), rows, encoding)
-    report = {**report_of(rows, fitted, model), "practice": practice_report(practice, fitted)}
+    core = replace(fitted.core, spread=replace(spread, shape=spread.shape * width))
+    learnt = practice_report(practice, fitted)
+    model = model_of(core, rows, encoding, reliance_on(learnt))
+    report = {**report_of(rows, fitted, model), "practice": learnt}
     return Fit(model, report, learned_of(fitted))
 
 
-def model_of(core: Core, rows: Sequence[Evidence], encoding: InstrumentEncoding) -> GuitarModel:
+def model_of(
+    core: Core,
+    rows: Sequence[Evidence],
+    encoding: InstrumentEncoding,
+    reliance: Reliance = EVIDENCE_ALONE,
+) -> GuitarModel:
     """The model of a core that was fitted on these rows."""
     return GuitarModel(
         core=core,
@@ -78,6 +86,7 @@ def model_of(core: Core, rows: Sequence[Evidence], encoding: InstrumentEncoding)
         typical=encoding.typical,
         first_evidence=min(e.day for e in rows),
         last_evidence=max(e.day for e in rows),
+        reliance=reliance,
     )
 
 

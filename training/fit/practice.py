@@ -16,6 +16,7 @@ from models.practice import Practice, Rule
 from models.price.basis import Table
 from models.price.features import columns, model_key
 from models.price.reference import Typical, reference_of
+from models.price.reliance import Learned, Reliance, reliance_of
 from models.vocabulary import DEFAULT_CHANNEL
 from training.fit.contrasts import Statements
 from training.fit.core import Fitted
@@ -94,6 +95,11 @@ def practice_report(practice: Practice, fitted: Fitted) -> list[dict[str, Any]]:
     against = found.off(said.y, said.width) > most
     about = np.flatnonzero(said.sales)
     return [_told(practice.rules[at], found, int(at), bool(against[at])) for at in about]
+
+
+def reliance_on(report: Sequence[Mapping[str, Any]]) -> Reliance:
+    """How far effects rest on practice, from what `practice_report` says."""
+    return reliance_of(Learned(told["of"], told["against"], told["share"]) for told in report)
 
 
 def _told(rule: Rule, found: Learnt, at: int, contradicted: bool) -> dict[str, Any]:

@@ -1,0 +1,108 @@
+"""The card's section on common practice: each rule beside what the evidence says of it, drawn and told."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from html import escape
+from typing import Any
+
+from models.practice import NAMEABLE
+from models.vocabulary import Family
+from training.card.pieces import figure, table
+from training.card.practice_chart import Group, Told, label_of, practice_chart
+
+_MOST = 0.5  # from this share on, most of what is known rests on practice
+_ORDER = {flat: at for at, flat in enumerate(NAMEABLE)}
+_MEANING = (
+    "<p>A fit starts from these rules of the trade, each as strong as the number of sales that it counts "
+    "as, and lets the evidence move them. A rule says what one instrument brings as a share of another that "
+    "differs in that alone, or what is asked or offered as a share of a closed price.</p>"
+)
+_CAPTION = (
+    "Each rule as practice has it, as the evidence alone has it, and as the model has it from both: what the "
+    "one brings as a share of the other, with spans of 80%. A rule without a hollow mark has no evidence; a "
+    "diamond and a bold name mark one that the evidence contradicts. An arrow stands for evidence beyond the "
+    "panel."
+)
+
+
+def section(rules: Sequence[Told]) -> list[str]:
+    """The section. `rules`: entries of the fit's report; nothing where the fit had no practice."""
+    if not rules:
+        return []
+    groups = groups_of(rules)
+    words = f"{len(rules)} rules of common practice with their spans. {contradictions(rules)} {weight(rules)}"
+    return [
+        "<h2>Common practice</h2>",
+        f"<p class=note>{escape(contradictions(rules))}</p>",
+        _MEANING,
+        f"<p>{escape(weight(rules))}</p>",
+        figure(practice_chart(groups), _CAPTION, words),
+        f"<div class=rules>{_table(groups)}</div>",
+    ]
+
+
+def contradictions(rules: Sequence[Told]) -> str:
+    """The rules that the evidence contradicts beyond chance, in a sentence."""
+    against = [told for told in rules if told["contradicted"]]
+    if not against:
+        return "No rule is contradicted beyond chance."
+    named = "; ".join(f"{label_of(told)} ({_against(told)})" for told in against)
+    return f"The evidence contradicts: {named}."
+
+
+def _against(told: Told) -> str:
+    evidence = told["evidence"]
+    found = f"{evidence['low']:.2f} to {evidence['high']:.2f}"
+    return f"practice says {told['low']:g} to {told['high']:g}, the evidence {found}"
+
+
+def weight(rules: Sequence[Told]) -> str:
+    """On how many rules practice still weighs more than the evidence, in sentences."""
+    most = sum(told["share"] >= _MOST for told in rules)
+    none = sum(told["evidence"] is None for told in rules)
+    said = (
+        f"Of {len(rules)} rules, {most} rest mostly on practice and {len(rules) - most} mostly on evidence."
+    )
+    return f"{said} Of {none} there is no evidence yet." if none else said
+
+
+def groups_of(rules: Sequence[Told]) -> list[Group]:
+    """The rules by the family of what they are about; rules about the same field stand together."""
+    of: dict[Family, list[Told]] = {family: [] for family in Family}
+    for told in sorted(rules, key=_place):
+        of[_family(told)].append(told)
+    return [Group(family.value.capitalize(), own) for family, own in of.items() if own]
+
+
+def _fields(told: Mapping[str, Any]) -> list[str]:
+    """The flat fields in which its two sides differ; none for a price asked or offered."""
+    return [flat for flat, value in told["of"].items() if value != told["against"][flat]]
+
+
+def _family(told: Told) -> Family:
+    fields = _fields(told)
+    return NAMEABLE[fields[0]].family if fields else Family.MARKET
+
+
+def _place(told: Told) -> tuple[int, int, float]:
+    fields = _fields(told)
+    first = min((_ORDER[flat] for flat in fields), default=-1)
+    return first, -len(fields), told["prior"]["factor"]
+
+
+def _table(groups: Sequence[Group]) -> str:
+    header = ["rule", "practice", "as if sales", "evidence", "both", "of it practice", "in words"]
+    return table(
+        "All rules, with spans of 80%", header, [_row(told) for group in groups for told in group.rules]
+    )
+
+
+def _row(told: Told) -> list[str]:
+    prior, sales = f"{told['low']:g} to {told['high']:g}", f"{told['as_if_sales']:g}"
+    learnt = (_span(told["evidence"]), _span(told["posterior"]), f"{told['share']:.0%}")
+    return [label_of(told), prior, sales, *learnt, told["says"]]
+
+
+def _span(found: Mapping[str, float] | None) -> str:
+    return f"{found['factor']:.2f} ({found['low']:.2f} to {found['high']:.2f})" if found else "–"
