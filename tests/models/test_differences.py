@@ -136,3 +136,12 @@ def test_a_single_other_stands_beside_every_row(evaluator: Evaluator) -> None:
     assert (found == evaluator.difference_variance(rows, [alone] * 3)).all() and (found > 0).all()
     with pytest.raises(ValueError):
         evaluator.difference_variance(rows, [alone] * 2)
+
+
+def test_the_covariance_of_several_values_is_that_of_their_slopes(
+    evaluator: Evaluator, covariance: Floats
+) -> None:
+    given = [one for one, _ in PAIRS]
+    slope = np.array([slopes(*one) for one in given])  # type: ignore[arg-type]
+    found = evaluator.covariance([row(*one) for one in given])  # type: ignore[arg-type]
+    assert found == pytest.approx(1.5 * slope @ covariance @ slope.T, rel=1e-3)

@@ -136,6 +136,12 @@ class Evaluator:
             out.append(spread.posterior * learned + hidden)
         return np.array(out)
 
+    def covariance(self, rows: Sequence[Row]) -> Floats:
+        """(n, n) covariance, in log, of what is not known about the coefficients of n ≥ 1 values."""
+        memory = self._with_room()  # all in one, however full it gets
+        found = [self._looked_up(memory, self._plan(memory, row), row.values) for row in rows]
+        return self._spread.posterior * memory.pieces.covariance([_vector(one)[1:] for one in found])
+
     def noise_variance(self, rows: Sequence[Row]) -> Floats:
         """(n,) variance, in log, of a sale of each row around its value, were that known exactly."""
         parts = self.parts(self.find_each(rows))

@@ -83,6 +83,17 @@ class Pieces:
             vector += sign * np.einsum("p,pr->r", np.array(weights), self.vectors[list(at)])
         return max(float((scaled**2).sum() - (vector**2).sum()), 0.0)
 
+    def covariance(self, sums: Sequence[tuple[Sequence[int], Sequence[float]]]) -> Floats:
+        """(n, n) covariance of n weighted sums of pieces, each of places and weights."""
+        scaled = np.zeros((len(sums), len(self._posterior.sd)))
+        known = np.zeros((len(sums), self.vectors.shape[1]))
+        for row, (at, weights) in enumerate(sums):
+            known[row] = np.einsum("p,pr->r", np.array(weights), self.vectors[list(at)])
+            for place, weight in zip(at, weights, strict=True):
+                piece = self._ordered[place]
+                scaled[row, piece.columns] += weight * piece.scaled
+        return np.asarray(scaled @ scaled.T - known @ known.T)
+
     def _design(self, places: Sequence[int], table: Table) -> tuple[Ints, Floats]:
         rows = [(at, *product(self._backbone.blocks[at].bases, table)) for at in places]
         if not rows:
