@@ -6,9 +6,8 @@ Nothing heavy is imported before a command needs it: asking for help should not 
 from __future__ import annotations
 
 import importlib
-from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, ClassVar
+from typing import TYPE_CHECKING, ClassVar
 
 import click
 
@@ -16,9 +15,9 @@ from models.catalogue import Catalogue, read_catalogue
 from models.console import OneLineErrors
 from models.errors import BookmatchError, CatalogueError
 from training.sources import Source, SourceParameter, named, read_source
+from training.telling import note, show_study, tell
 
 if TYPE_CHECKING:
-    from models.evidence import Evidence
     from models.money import Rates
     from training.reading import Reading
 
@@ -28,6 +27,7 @@ class _LateCommands(OneLineErrors):
 
     late: ClassVar = {
         "demo": ("training.demo.command", "demo"),
+        "evaluate": ("training.evaluate_command", "evaluate"),
         "practice": ("training.practice_command", "practice"),
     }
 
@@ -132,43 +132,13 @@ def fit(
     )
     click.echo(made.version)
     for check in made.verdict.checks:
-        _note(f"{'passed' if check.passed else 'failed'}  {check.name}: {check.detail}")
+        note(f"{'passed' if check.passed else 'failed'}  {check.name}: {check.detail}")
     if made.judgement.provisional:
-        _note(
+        note(
             f"The price model is provisional, and every answer will say so. {made.judgement.why_provisional}"
         )
     if promote:
         release.promote(made, store, force=force, who=who, why=why)
-
-
-@main.command()
-@click.argument("holdout", type=_SOURCE)
-@click.option(
-    "--store",
-    required=True,
-    type=click.Path(exists=True, file_okay=False, path_type=Path),
-    help="Of bundles; its current one is judged.",
-)
-@_strict
-@_json
-def evaluate(holdout: Source, store: Path, strict: bool, as_json: bool) -> None:
-    """Judge the current bundle by the sales of HOLDOUT, which it should not have seen.
-
-    HOLDOUT is a file (CSV) or the address of the service's database, as for `fit`.
-    """
-    from models.registry import Registry
-    from models.study.judge import judge, only_sales, study
-    from training.card.contents import plain
-
-    bundle = Registry(store).load()
-    valuer = bundle.valuer
-    reading = read_source(holdout, valuer.catalogue, valuer.rates, strict=strict)
-    _tell(reading)
-    sales = only_sales(reading.rows)
-    _check_sales(sales, len(reading.rows), holdout, valuer.model.last_evidence)
-    standing = {"version": bundle.version, "provisional": valuer.provisional}
-    found = {**standing, **plain(study(judge(valuer.model, sales, valuer.rates)))}
-    _print(found, as_json)
 
 
 @main.command()
@@ -214,14 +184,10 @@ def backtest(
     found = study.backtest(
         reading.rows, known, rates, fitted, years=years, seed=seed, jobs=jobs or cpu_count()
     )
-    _print(plain(study.report(found)), as_json)
+    show_study(plain(study.report(found)), as_json)
 
 
-# ── reading and telling ──────────────────────────────────────────────────────
-
-
-def _note(text: str) -> None:
-    click.echo(text, err=True)
+# ── reading ──────────────────────────────────────────────────────────────────
 
 
 def _read(evidence: Source, catalogue: Path, strict: bool) -> tuple[Catalogue, Reading, Rates]:
@@ -234,46 +200,10 @@ def _read(evidence: Source, catalogue: Path, strict: bool) -> tuple[Catalogue, R
     except CatalogueError as error:
         raise CatalogueError(f"{catalogue}: {error}") from error
     if known.ignored:
-        _note(f"{catalogue}: ignored keys: {', '.join(known.ignored)}")
+        note(f"{catalogue}: ignored keys: {', '.join(known.ignored)}")
     rates = load_rates()
     reading = read_source(evidence, known, rates, strict=strict)
-    _tell(reading)
+    tell(reading)
     if not reading.rows:
         raise BookmatchError(f"{named(evidence)}: no record of it can be used")
     return known, reading, rates
-
-
-def _tell(reading: Reading) -> None:
-    """What was left out, on stderr."""
-    if reading.ignored_columns:
-        _note(f"ignored columns: {', '.join(reading.ignored_columns)}")
-    for refusal in reading.refused:
-        _note(f"refused {refusal}")
-    if reading.refused:
-        _note(f"{len(reading.refused)} rows were refused, {len(reading.rows)} are used")
-
-
-def _check_sales(sales: Sequence[Evidence], rows: int, source: Source, last: Any) -> None:
-    if not sales:
-        raise BookmatchError(
-            f"{named(source)}: none of its {rows} usable rows is of kind sale; add closed sales"
-        )
-    if rows > len(sales):
-        _note(f"{rows - len(sales)} rows are not of kind sale and were left out")
-    early = sum(last is not None and sale.day <= last for sale in sales)
-    if early:
-        _note(
-            f"{early} of {len(sales)} sales are not later than the bundle's last evidence ({last}): where it "
-            "was fitted on them, they flatter it"
-        )
-
-
-def _print(found: dict[str, Any], as_json: bool) -> None:
-    if as_json:
-        import json
-
-        click.echo(json.dumps(found, indent=1, ensure_ascii=False))
-        return
-    from training.study.table import as_text
-
-    click.echo(as_text(found))

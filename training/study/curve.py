@@ -1,4 +1,4 @@
-"""What more records would bring: a curve through the sizes that were tried, carried on, with an honest band.
+"""A curve through the sizes that were tried, carried on to more records, with an honest band.
 
 A measure of n sales is taken as a + b · n^(−c) with b ≥ 0, c from ¼ to 1, and a no less than what the noise
 of sales alone makes of it: a perfect value still differs from a price.

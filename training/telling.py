@@ -1,0 +1,36 @@
+"""Notes of the commands on stderr, and a study on stdout."""
+
+from __future__ import annotations
+
+import json
+from typing import TYPE_CHECKING, Any
+
+import click
+
+if TYPE_CHECKING:
+    from training.reading import Reading
+
+
+def note(text: str) -> None:
+    """Say it on stderr."""
+    click.echo(text, err=True)
+
+
+def tell(reading: Reading) -> None:
+    """Say what was left out, on stderr."""
+    if reading.ignored_columns:
+        note(f"ignored columns: {', '.join(reading.ignored_columns)}")
+    for refusal in reading.refused:
+        note(f"refused {refusal}")
+    if reading.refused:
+        note(f"{len(reading.refused)} rows were refused, {len(reading.rows)} are used")
+
+
+def show_study(found: dict[str, Any], as_json: bool) -> None:
+    """Print a study, as JSON or as text."""
+    if as_json:
+        click.echo(json.dumps(found, indent=1, ensure_ascii=False))
+        return
+    from training.study.table import as_text
+
+    click.echo(as_text(found))
