@@ -81,6 +81,18 @@ def test_the_band_holds_the_truth_about_as_often_as_it_says() -> None:
     assert rmse.high[1] - rmse.low[1] < truth[1]
 
 
+def test_sizes_that_lie_off_every_curve_widen_the_band() -> None:
+    """Ranges without any noise of measuring, on a curve and with the middle one far above it."""
+    wide = []
+    for middle in (0.7, 1.0):
+        pairs = ((1 / 8, 10, 1.0), (1 / 4, 20, middle), (1 / 2, 40, 0.5))
+        sizes = [Size(s, (trial(s, n, [0.1, -0.1], width),)) for s, n, width in pairs]
+        found = expected(sizes, NO_FLOOR, [80, 320], draws=60)
+        assert found is not None
+        wide.append(float((found["width"].high - found["width"].low)[1]))
+    assert wide[0] < 0.05 < 0.2 < wide[1]
+
+
 def test_measures_by_hand() -> None:
     """The first fit is off by .5 throughout: its RMSE is about its own median, its error is not."""
     one, two = trial(0.5, 9, [0.4, 0.5, 0.6], 1.0), trial(0.5, 9, [-0.1, 0.0, 0.1], 2.0, first=3)

@@ -6,6 +6,7 @@ of sales alone makes of it: a perfect value still differs from a price.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, NamedTuple
@@ -68,17 +69,22 @@ def expected(
     """Each measure at these numbers of sales; None with fewer than three sizes.
 
     The band holds the middle 80% of curves through sizes measured anew: on specimens drawn with replacement,
-    the same for all sizes, and on as many fits of each size, drawn likewise.
+    the same for all sizes, and on as many fits of each size, drawn likewise. As far as the measured sizes lie
+    off their curve, these are moved off theirs.
     """
     if len(sizes) < LEAST_SIZES:
         return None
     n, at = np.array([size.sales for size in sizes]), np.array(sales, np.float64)
     again = np.array([_measured_anew(sizes, rng) for rng in np.random.default_rng(seed).spawn(draws)])
     whole = np.array([measured(size.trials) for size in sizes])
+    moved = np.random.default_rng([seed, 1]).normal(size=again.shape)
     out = {}
     for k, (name, floor) in enumerate(floors._asdict().items()):
         curve = curve_through(n, whole[:, k], floor)
-        others = np.array([curve_through(n, y, floor).at(at) for y in again[:, :, k]])
+        # Three sizes and two coefficients beside the power leave one degree of freedom.
+        off = math.sqrt(float(((whole[:, k] - curve.at(n)) ** 2).sum()) / (len(n) - 2))
+        ys = again[:, :, k] + off * moved[:, :, k]
+        others = np.array([curve_through(n, y, floor).at(at) for y in ys])
         low, high = np.quantile(others, [(1 - BAND) / 2, (1 + BAND) / 2], axis=0)
         values = curve.at(at)
         out[name] = Expected(floor, curve, at, values, np.minimum(low, values), np.maximum(high, values))
