@@ -89,10 +89,12 @@ def contrasts_of(statements: Statements, layout: Layout) -> Contrasts:
 def _usual_variances(layout: Layout, squares: sp.csr_matrix, y: Floats) -> Floats:
     """(groups,) the prior variance that makes a stated y one standard deviation: the median of all stated.
 
+    A statement speaks for the first of its groups: the plain effect, of which curves and steps are bends.
     `squares`: (m, p) of the differences of the designs.
     """
     of_group = np.stack([squares @ (layout.group == g) for g in range(len(layout.groups))], axis=1)
-    total = of_group.sum(axis=1)
-    size = np.divide(y**2, total, out=np.zeros(len(y)), where=total > 0)
-    named = (of_group > 0) & (size > 0)[:, None]
-    return np.array([np.median(size[own]) if own.any() else 0.0 for own in named.T])
+    first = np.argmax(of_group > 0, axis=1)
+    own = of_group[np.arange(len(y)), first]
+    size = np.divide(y**2, own, out=np.zeros(len(y)), where=own > 0)
+    sizes = [size[(first == g) & (size > 0)] for g in range(len(layout.groups))]
+    return np.array([np.median(one) if len(one) else 0.0 for one in sizes])
