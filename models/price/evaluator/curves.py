@@ -1,67 +1,99 @@
-"""Blocks of one number, straight between knots, everything else fixed."""
+"""Blocks of one number, straight between knots, one curve for every state of their other columns."""
 
 from __future__ import annotations
 
-import math
-from bisect import bisect_right
+import threading
 from collections.abc import Sequence
 from typing import Any, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
-from models.price.basis import Basis, Linear, Ramps, Smooth, Table
-from models.price.evaluator.pieces import Piece, Pieces, shared_prior
-
-
-class Share(NamedTuple):
-    """A weighted sum of pieces: its Σ θ·x, its prior variance, its vectors' places and their weights."""
-
-    total: float
-    prior: float
-    at: tuple[int, ...] = ()
-    weights: tuple[float, ...] = ()
+from models.price.basis import Basis, Floats, Ints, Linear, Ramps, Smooth, Table
+from models.price.evaluator.pieces import Pieces
 
 
-def share_of(piece: Piece) -> Share:
-    """One whole piece."""
-    return Share(piece.total, piece.prior, (piece.at,), (1.0,))
+class Between(NamedTuple):
+    """(n,) places of the pieces on either side of n numbers, and the share of the second one."""
+
+    at: Ints
+    beyond: Ints
+    share: Floats
 
 
-class Curve:
-    """Blocks over one numeric column whose other columns are as in `table`, a table of one row."""
+class Curves:
+    """The curves of the blocks at these places over one numeric column; the pieces at the knots are kept."""
 
-    def __init__(
-        self, pieces: Pieces, places: Sequence[int], bases: Sequence[Basis], column: str, table: Table
-    ):
+    def __init__(self, pieces: Pieces, places: Sequence[int], blocks: Sequence[Any], column: str) -> None:
         self._pieces, self._places, self._column = pieces, places, column
-        self._table: dict[str, Any] = dict(table)
-        self._knots = _knots([b for b in bases if b.column == column])
-        self._found: dict[float, Piece] = {}
-        self._shared: dict[int, float] = {}  # by the knot on the left
+        bases = [basis for block in blocks for basis in block.bases]
+        names = dict.fromkeys(basis.column for basis in bases)
+        self._others = [name for name in names if name != column]
+        self._knots = np.array(_knots([basis for basis in bases if basis.column == column]))
+        self._lock = threading.Lock()
+        self._keys: list[tuple[Any, ...]] = []
+        self._states: dict[tuple[Any, ...], int] = {}
+        # By state, the piece at each knot and that of a number that is not known; −1 until it is asked for.
+        self._at: Ints = np.full((16, len(self._knots) + 1), -1)
 
-    def at(self, x: float) -> Share:
-        """The share at x, NaN where it is not known."""
-        if math.isnan(x):
-            return share_of(self._piece(x))
-        left = min(max(bisect_right(self._knots, x) - 1, 0), len(self._knots) - 2)
-        start, end = self._knots[left], self._knots[left + 1]
-        if x in (start, end):
-            return share_of(self._piece(x))
-        return self._between(left, (x - start) / (end - start))
+    @property
+    def names(self) -> tuple[str, ...]:
+        """The columns that it reads."""
+        return (*self._others, self._column)
 
-    def _between(self, left: int, t: float) -> Share:
-        one, other = self._piece(self._knots[left]), self._piece(self._knots[left + 1])
-        if left not in self._shared:
-            self._shared[left] = shared_prior(one, other)
-        own = 1 - t
-        prior = own * own * one.prior + t * t * other.prior + 2 * own * t * self._shared[left]
-        return Share(one.total + t * (other.total - one.total), prior, (one.at, other.at), (own, t))
+    def between(self, table: Table) -> Between:
+        """Where the numbers of n rows lie."""
+        x, knots = table[self._column], self._knots
+        states = self._states_of(table, len(x))
+        left = np.clip(np.searchsorted(knots, x, "right") - 1, 0, len(knots) - 2)
+        share = (x - knots[left]) / (knots[left + 1] - knots[left])
+        right = left + (share != 0)
+        unknown = np.isnan(x)
+        if unknown.any():
+            left[unknown] = right[unknown] = len(knots)
+            share[unknown] = 0.0
+        at, beyond = self._at[states, left], self._at[states, right]
+        if min(at.min(), beyond.min()) < 0:
+            self._make({*zip(states.tolist(), left.tolist(), strict=True)})
+            self._make({*zip(states.tolist(), right.tolist(), strict=True)})
+            at, beyond = self._at[states, left], self._at[states, right]
+        return Between(at, beyond, share)
 
-    def _piece(self, x: float) -> Piece:
-        key = x if x == x else math.inf  # NaN is no key: it is not equal to itself
-        if key not in self._found:
-            self._found[key] = self._pieces.of(self._places, self._table | {self._column: np.array([x])})
-        return self._found[key]
+    def _states_of(self, table: Table, count: int) -> Ints:
+        others = [_hashable(table[name]) for name in self._others]
+        keys = list(zip(*others, strict=True)) if others else [()] * count
+        found = [self._states.get(key, -1) for key in keys]
+        if -1 in found:
+            found = [self._state(key) for key in keys]
+        return np.array(found)
+
+    def _state(self, key: tuple[Any, ...]) -> int:
+        with self._lock:
+            if key not in self._states:
+                if len(self._states) == len(self._at):
+                    self._at = np.concatenate([self._at, np.full(self._at.shape, -1)])
+                self._keys.append(key)
+                self._states[key] = len(self._states)  # Last: whoever finds it finds all that belongs to it.
+            return self._states[key]
+
+    def _make(self, wanted: set[tuple[int, int]]) -> None:
+        with self._lock:
+            for state, knot in wanted:
+                if self._at[state, knot] < 0:
+                    x = self._knots[knot] if knot < len(self._knots) else np.nan
+                    own = dict(zip(self._others, map(_column_of, self._keys[state]), strict=True))
+                    table = own | {self._column: np.array([x])}
+                    self._at[state, knot] = self._pieces.of_each(self._places, table, 1)[0].at
+
+
+def _hashable(column: NDArray[Any]) -> list[Any]:
+    """Its values, None for NaN: that is not equal to itself, so it is no key."""
+    return [None if value != value else value for value in column.tolist()]
+
+
+def _column_of(value: Any) -> NDArray[Any]:
+    """A column of this value alone."""
+    return np.array([value], object) if isinstance(value, str) else np.array([value], np.float64)
 
 
 def _knots(bases: Sequence[Basis]) -> list[float]:

@@ -1,29 +1,25 @@
-"""Values, ranges and reasons of rows: each row looked up, then all of them worked out together."""
+"""Values, ranges and reasons of rows: what is kept of each is looked up, then all are worked out together."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from itertools import chain
+from collections.abc import Iterator, Sequence
 from typing import Any, NamedTuple
 
 import numpy as np
 
-from models.price.basis import Floats
+from models.price.backbone import row_sums
+from models.price.basis import Floats, Ints
 from models.price.core import Core, Input
-from models.price.evaluator.encoding import Encoding, Row, Values
+from models.price.evaluator.curves import Between
+from models.price.evaluator.encoding import Encoding, Row
 from models.price.evaluator.level import kept
-from models.price.evaluator.losses import Losses, LossRules
-from models.price.evaluator.pieces import Pieces
-from models.price.evaluator.plan import Level, Plan, Scales
-from models.price.evaluator.reasons import Blanks, Reasons, effects_between
+from models.price.evaluator.losses import Losses
+from models.price.evaluator.plan import Memory, Plan, values_with
+from models.price.evaluator.reasons import Division, Moved, Reasons
 from models.price.spread import LEAST_UNSURE, Spread
 
-_MOST_BYTES = 32 << 20  # of vectors; then all that is kept is forgotten and begun anew
-
-_AT_ONCE = 64  # rows that are looked up together
-
-_DIGITS = 9  # after the point, of what trees see
-
+_MOST_BYTES = 32 << 20  # of what is kept; then all of it is forgotten and begun anew
+_AT_ONCE, _AT_ONCE_NEW = 512, 64  # rows worked out together; fewer where each brings pieces of its own
 
 class Ranges(NamedTuple):
     """(n,) medians, and (n, levels) ends of the central ranges, in log.
@@ -57,25 +53,27 @@ class Parts(NamedTuple):
     time: Floats
 
 
-class _Memory:
-    """All that is kept: whole, so that it can be forgotten while others still read it."""
-
-    def __init__(self, core: Core, encoding: Encoding) -> None:
-        self.pieces = Pieces(core.backbone, core.posterior)
-        self.rules = LossRules(core, self.pieces, encoding)
-        self.plans: dict[Any, Plan] = {}
-
-
 class Found(NamedTuple):
-    """What was looked up for one row. `inputs`: what the trees see of it."""
+    """What was looked up for n rows, all from one memory: a plan for each, and where things stand.
 
-    memory: _Memory
-    plan: Plan
-    values: Values
-    level: Level
+    `level`: (games, n) pieces. `sums`: what the games add, and without blanks. `scales`: (n, …) of a plan.
+    `blanks`: which players are blank of those that trees see as blank. `inputs`: (n, p) what trees see.
+    """
+
+    memory: Memory
+    plans: Sequence[Plan]
+    rows: Sequence[Row]
+    level: Between
+    sums: tuple[Floats, Floats]
     losses: Losses
-    scales: Scales
-    inputs: list[float]
+    scales: Floats
+    blanks: Floats
+    inputs: Floats
+
+    @property
+    def factors(self) -> Floats:
+        """(n, families) the scales of the losses."""
+        return self.scales[:, : len(self.memory.families)]
 
 
 class Evaluator:
@@ -84,32 +82,34 @@ class Evaluator:
     def __init__(self, core: Core, encoding: Encoding, inputs: Sequence[Input] | None = None) -> None:
         """`inputs`: what trees are going to see, while the core has none."""
         self.core, self.encoding = core, encoding
-        self._memory = _Memory(core, encoding)
         self._inputs = core.trees.inputs if core.trees else tuple(inputs or ())
-        self._blanks = Blanks(encoding, self._inputs)
+        self._memory = Memory(core, encoding, self._inputs)
+        self._division = Division(self._memory)
         self._shared = [encoding.players.index(player) for player in encoding.shared]
         self._ends: dict[tuple[float, ...], tuple[Floats, Floats]] = {}
 
     def center(self, rows: Sequence[Row]) -> Floats:
         """(n,) medians, in log."""
-        return self.center_of(self.parts(self.find_each(rows)))
+        return self.center_of(self.parts_of(rows))
 
     def ranges(self, rows: Sequence[Row], levels: Sequence[float]) -> Ranges:
         """Medians and ranges of n ≥ 1 rows."""
-        return self._ranges(self.find_each(rows), levels)
+        return Ranges(*_joined([self._ranges(found, levels) for found in self._found(rows)]))
 
     def explained(self, rows: Sequence[Row], levels: Sequence[float]) -> tuple[Ranges, Reasons]:
         """The same, and the reasons that lead from each row's reference to it."""
-        found = self.find_each(rows)
-        bases = [self._reference(one) for one in found]
-        center = self.center_of(self.parts(bases))
-        return self._ranges(found, levels), Reasons(
-            [base.values for base in bases], center, self._effects(found, bases)
-        )
+        ranges, bases, centers, effects = [], [], [], []
+        for found in self._found(rows):
+            base = self._references(found)
+            ranges.append(self._ranges(found, levels))
+            bases += [row.values for row in base.rows]
+            centers.append(self.center_of(self._parts(base, blanks=False)))
+            effects.append(self._effects(found, base))
+        return Ranges(*_joined(ranges)), Reasons(bases, np.concatenate(centers), np.concatenate(effects))
 
     def effects(self, rows: Sequence[Row], bases: Sequence[Row]) -> Floats:
         """(n, players) Shapley effects, in log, from bases to rows of the same keys, pairwise."""
-        return self._effects(self.find_each(rows), self.find_each(bases))
+        return np.concatenate([self._effects(*both) for both in self._pairs(rows, bases)])
 
     def difference_variance(self, rows: Sequence[Row], others: Sequence[Row]) -> Floats:
         """(n,) variance, in log, of what is not known about the difference of two values, pairwise.
@@ -118,36 +118,26 @@ class Evaluator:
         differ are. A loss that one of them does not know counts with the variance of its effect, a blank of
         the level with that of what it may be. A single other stands beside every row.
         """
-        spread = self._spread
-        out = []
-        for row, other in zip(rows, list(others) * (len(rows) if len(others) == 1 else 1), strict=True):
-            one, two = self.find_each([row, other])
-            (_, at, weights), (_, at2, weights2) = _vector(one), _vector(two)
-            learned = one.memory.pieces.difference((at, weights), (at2, weights2))
-            pairs = zip(one.losses.variances, two.losses.variances, strict=True)
-            hidden = sum(abs(own - their) for own, their in pairs) + abs(
-                one.plan.mixture(one.values, one.level.keys).variance
-                - two.plan.mixture(two.values, two.level.keys).variance
-            )
-            out.append(spread.posterior * learned + spread.unknown * hidden)
-        return np.array(out)
+        spread, out = self._spread, []
+        beside = list(others) * (len(rows) if len(others) == 1 else 1)
+        for found, other in self._pairs(rows, beside):
+            sides = [zip(*(side.T for side in _weights(one)), strict=True) for one in (found, other)]
+            learned = [found.memory.pieces.difference(*both) for both in zip(*sides, strict=True)]
+            own, their = ([p.mixture(row).variance for p, row in zip(f.plans, f.rows, strict=True)]
+                          for f in (found, other))  # fmt: skip
+            hidden = np.abs(found.losses.variances - other.losses.variances).sum(axis=1)
+            hidden += np.abs(np.array(own) - np.array(their))
+            out.append(spread.posterior * np.array(learned) + spread.unknown * hidden)
+        return np.concatenate(out)
 
     def noise_variance(self, rows: Sequence[Row]) -> Floats:
         """(n,) variance, in log, of a sale of each row around its value, were that known exactly."""
-        parts = self.parts(self.find_each(rows))
+        parts = self.parts_of(rows)
         return self._spread.noise_variance(parts.noise, self.center_of(parts), parts.unknown, parts.mixture)
 
     def parts_of(self, rows: Sequence[Row]) -> Parts:
-        """What the values and the scales of rows are made of."""
-        return self.parts(self.find_each(rows))
-
-    def parts(self, found: Sequence[Found]) -> Parts:
-        """The same for looked-up rows."""
-        rules = found[0].memory.rules
-        columns = [self._row(one) for one in found]
-        level, taken, noise, unknown, shift, mixture, time = np.array(columns).T
-        told = rules.told(*(np.array([one.losses[side] for one in found]) for side in (1, 2)))
-        return Parts(level, taken, told, self._seen(found), noise, unknown, shift, mixture, time)
+        """What the values and the scales of n ≥ 1 rows are made of."""
+        return Parts(*_joined([self._parts(found) for found in self._found(rows)]))
 
     def center_of(self, parts: Parts) -> Floats:
         """(n,) medians, in log."""
@@ -158,50 +148,71 @@ class Evaluator:
         level = trees.kept_level * parts.level
         return np.asarray(level - trees.kept_losses * parts.taken + parts.told + bent)
 
-    def find(self, row: Row) -> Found:
-        """What is kept of a row's fields, made where it is asked for the first time."""
-        return self.find_each([row])[0]
+    # ── looking up ───────────────────────────────────────────────────────────
 
-    def find_each(self, rows: Sequence[Row]) -> list[Found]:
-        """The same for many rows."""
-        out: list[Found] = []
-        for start in range(0, len(rows), _AT_ONCE):
-            some, memory = rows[start : start + _AT_ONCE], self._with_room()
-            if not self.encoding.recurring:
-                for key in dict.fromkeys(row.key for row in some):
-                    own = [row for row in some if row.key == key]
-                    self._plan(memory, own[0]).prepare([row.values for row in own])
-            out += [self._looked_up(memory, self._plan(memory, row), row.values) for row in some]
-        return out
+    def _found(self, rows: Sequence[Row]) -> Iterator[Found]:
+        """What is kept of the rows, made where it is asked for the first time; not too many at once."""
+        for some in _chunks(rows, self._at_once):
+            yield self._look_up(self._with_room(), some)
 
-    def _with_room(self) -> _Memory:
-        if self._memory.pieces.nbytes > _MOST_BYTES:
-            self._memory = _Memory(self.core, self.encoding)
+    def _pairs(self, rows: Sequence[Row], others: Sequence[Row]) -> Iterator[tuple[Found, Found]]:
+        """The same of rows and others, pairwise."""
+        if len(rows) != len(others):
+            raise ValueError(f"{len(rows)} rows cannot be paired with {len(others)}")
+        for some, beside in zip(_chunks(rows, self._at_once), _chunks(others, self._at_once), strict=True):
+            memory = self._with_room()
+            yield self._look_up(memory, some), self._look_up(memory, beside)
+
+    @property
+    def _at_once(self) -> int:
+        return _AT_ONCE if self.encoding.recurring else _AT_ONCE_NEW
+
+    def _with_room(self) -> Memory:
+        if self._memory.nbytes > _MOST_BYTES:
+            self._memory = Memory(self.core, self.encoding, self._inputs)
         return self._memory
 
-    def _plan(self, memory: _Memory, row: Row) -> Plan:
-        plan = memory.plans.get(row.key)
-        if plan is None:
-            plan = Plan(self.core, memory.pieces, memory.rules, self.encoding, row, self._inputs)
-            memory.plans[row.key] = plan
-        return plan
+    def _look_up(self, memory: Memory, rows: Sequence[Row]) -> Found:
+        plans = [memory.plan(row) for row in rows]
+        level = memory.level.find(plans, rows, memory.level.all)
+        return self._whole(memory, plans, rows, level, memory.rules.find(rows))
 
-    def _looked_up(self, memory: _Memory, plan: Plan, row: Values, losses: Losses | None = None) -> Found:
-        level = plan.level(row)
-        losses = losses or memory.rules.of(row)
-        inputs = plan.inputs(row, level, losses, self._blanks.counts(row)) if self._inputs else []
-        return Found(memory, plan, row, level, losses, plan.scales_of(row), inputs)
+    def _references(self, found: Found) -> Found:
+        """The rows' references, with what each row hands on to its own."""
+        memory, plans, shared = found.memory, found.plans, self._shared
+        pairs = zip(plans, found.rows, strict=True)
+        rows = [Row(row.key, values_with(p.reference.values, row.values, shared)) for p, row in pairs]
+        distinct = list(dict.fromkeys(plans))
+        order = {plan: at for at, plan in enumerate(distinct)}
+        which = [order[plan] for plan in plans]
+        sides = [np.concatenate(side, axis=1)[:, which] for side in zip(*(p.level for p in distinct), strict=True)]
+        losses = np.stack([plan.losses for plan in distinct])[which]
+        for at, place in enumerate(memory.rules.places):
+            if place in shared:
+                losses[:, at] = found.losses.places[:, at]
+        mixed = []
+        for at, game in enumerate(memory.level.games):
+            if game.places and set(game.places) <= set(shared):
+                for side, own in zip(sides, found.level, strict=True):
+                    side[at] = own[at]
+            elif set(game.places) & set(shared):
+                mixed.append(at)
+        if mixed:
+            for side, own in zip(sides, memory.level.find(plans, rows, mixed), strict=True):
+                side[mixed] = own
+        return self._whole(memory, plans, rows, Between(*sides), losses)
 
-    def _reference(self, found: Found) -> Found:
-        """The row's reference, with what the row hands on to it."""
-        base = list(found.plan.reference.values)
-        for at in self._shared:
-            base[at] = found.values[at]
-        return self._looked_up(found.memory, found.plan, tuple(base), found.plan.losses)
+    def _whole(
+        self, memory: Memory, plans: Sequence[Plan], rows: Sequence[Row], level: Between, losses: Ints
+    ) -> Found:
+        of_losses, sums = memory.rules.of(losses), memory.level.sums(level)
+        scales = memory.scales.of([plan.scale_of(row) for plan, row in zip(plans, rows, strict=True)])
+        count, blanks = len(memory.families), memory.inputs.blanks(rows)
+        fixed, of_reference = scales[:, 3 * count :], scales[:, count : 2 * count]
+        seen = memory.inputs.seen(rows, fixed, sums[1], of_losses.parts, of_reference, blanks)
+        return Found(memory, plans, rows, level, sums, of_losses, scales, blanks, seen)
 
-    def _seen(self, found: Sequence[Found]) -> Floats:
-        """(n, p) what trees see, rounded: equal inputs must not differ by the order of their sums."""
-        return np.round(np.array([one.inputs for one in found]), _DIGITS)
+    # ── working out ──────────────────────────────────────────────────────────
 
     @property
     def _spread(self) -> Spread:
@@ -209,22 +220,22 @@ class Evaluator:
             raise ValueError("the core has no spread yet: fit it before asking for a range")
         return self.core.spread
 
-    def _row(self, found: Found) -> tuple[float, ...]:
-        losses, mixture = found.losses, found.plan.mixture(found.values, found.level.keys)
-        return (
-            found.level.total,
-            found.memory.rules.taken(losses, found.scales.factors),
-            found.level.noise,
-            sum(losses.variances),
-            mixture.shift,
-            mixture.variance,
-            self.encoding.time(found.values),
-        )
+    def _parts(self, found: Found, blanks: bool = True) -> Parts:
+        """What the values and the scales are made of; without `blanks` only the values."""
+        rules, pairs = found.memory.rules, list(zip(found.plans, found.rows, strict=True))
+        intercept = float(found.memory.pieces.sums.of([found.memory.intercept.at])[0, 0])
+        level = np.add.accumulate(found.sums[0])[-1:].sum(axis=0) + intercept
+        taken = rules.taken(found.losses, found.factors)
+        noise = np.array([plan.noise(row) for plan, row in pairs])
+        mixed = [plan.mixture(row) for plan, row in pairs] if blanks else [(0.0, 0.0)] * len(pairs)
+        shift, mixture = np.array(mixed).T
+        time = np.array([self.encoding.time(row.values) for row in found.rows])
+        unknown, told = row_sums(found.losses.variances), rules.told(found.losses)
+        return Parts(level, taken, told, found.inputs, noise, unknown, shift, mixture, time)
 
-    def _ranges(self, found: Sequence[Found], levels: Sequence[float]) -> Ranges:
-        spread, parts = self._spread, self.parts(found)
-        center = self.center_of(parts)
-        posterior = np.array([_posterior(one) for one in found])
+    def _ranges(self, found: Found, levels: Sequence[float]) -> Ranges:
+        spread, parts = self._spread, self._parts(found)
+        center, posterior = self.center_of(parts), self._posterior(found)
         noise = spread.noise.variance(parts.noise, center)
         scale = spread.scale(noise, posterior, parts.unknown, parts.mixture, parts.time)
         key = tuple(levels)
@@ -236,34 +247,67 @@ class Evaluator:
         low, high = np.minimum(low, center[:, None]), np.maximum(high, center[:, None])
         return Ranges(center, low, high, effective)
 
-    def _effects(self, found: Sequence[Found], bases: Sequence[Found]) -> Floats:
-        trees, bent = self.core.trees, [[0.0] * len(self._inputs)] * len(found)
-        if trees is not None:
-            own, base = self._seen(found), self._seen(bases)
-            bent = (trees.weight * trees.tables.effects(own, base)).tolist()
-        trios = zip(found, bases, bent, strict=True)
-        rows = [effects_between(self.core, self._inputs, self._blanks, *trio) for trio in trios]
-        return np.array(rows)
+    def _posterior(self, found: Found) -> Floats:
+        """(n,) variances of the values: of what is known of their coefficients (`models.price.posterior`)."""
+        at, weights = _weights(found)
+        if not self.encoding.recurring:
+            return found.memory.pieces.variance(at, weights)
+        out = np.empty(len(found.rows))
+        for plan, own in _groups(found.plans).items():
+            out[own] = plan.covariances.variance(at[:, own], weights[:, own])
+        return out
+
+    def _effects(self, found: Found, base: Found) -> Floats:
+        """(n, players) effects from bases to rows."""
+        trees, memory = self.core.trees, found.memory
+        level, losses = (1.0, 1.0) if trees is None else (trees.kept_level, trees.kept_losses)
+        steps = (found.sums[0] - base.sums[0], found.sums[1] - base.sums[1])
+        moves, parts = memory.level.moves(found.plans, found.rows, base.rows, steps)
+        fields, switch = memory.rules.effects(found.losses, base.losses, found.factors, base.factors)
+        told = memory.rules.told_effects(found.losses, base.losses)
+        moved = Moved(
+            level=level * moves,
+            parts=parts,
+            losses=(losses * fields + told).T,
+            switch=losses * switch,
+            amounts=(found.losses.amounts - base.losses.amounts).T,
+            blanks=(found.blanks - base.blanks).T,
+        )
+        bent = None if trees is None else trees.weight * trees.tables.effects(found.inputs, base.inputs).T
+        return self._division.effects(moved, bent)
 
 
-def _vector(found: Found) -> tuple[float, list[int], list[float]]:
-    """Prior variance of a row's value, and the places and weights of its pieces' vectors: its derivative."""
-    rules, level, losses, scales = found.memory.rules, found.level, found.losses, found.scales
-    slope = rules.slope(losses, scales.factors)
-    prior, at, weights = level.prior, list(level.at), list(level.weights)
-    for span, loss, factor, piece in zip(
-        rules.spans, losses.families, scales.factors, scales.pieces, strict=True
-    ):
-        of_losses, of_scale = -slope * factor, -slope * loss * factor
-        prior += of_losses * of_losses * sum(losses.priors[span]) + of_scale * of_scale * piece.prior
-        at += chain.from_iterable(losses.at[span])
-        weights += [of_losses * weight for own in losses.weights[span] for weight in own]
-        at.append(piece.at)
-        weights.append(of_scale)
-    return prior, at, weights
+def _weights(found: Found) -> tuple[Ints, Floats]:
+    """(m, n) places and weights of the pieces of n values: their derivatives."""
+    level, losses, count = found.level, found.losses, len(found.memory.families)
+    bent = found.memory.level.curved
+    of_fields, of_scales = found.memory.rules.slopes(losses, found.factors)
+    one = np.ones((1, len(found.rows)))
+    at = [
+        np.full(one.shape, found.memory.intercept.at),
+        level.at,
+        level.beyond[bent],
+        losses.at.T,
+        losses.beyond.T,
+        found.scales[:, 2 * count : 3 * count].T.astype(np.int64),
+    ]
+    other = of_fields * losses.share
+    weights = [one, 1 - level.share, level.share[bent], (of_fields - other).T, other.T, of_scales.T]
+    return np.concatenate(at), np.concatenate(weights)
 
 
-def _posterior(found: Found) -> float:
-    """The variance of the value: of what is known of its coefficients (`models.price.posterior`)."""
-    prior, at, weights = _vector(found)
-    return max(prior - found.plan.square(at, weights), 0.0)
+def _groups(plans: Sequence[Plan]) -> dict[Plan, list[int]]:
+    """The rows of each plan."""
+    found: dict[Plan, list[int]] = {}
+    for row, plan in enumerate(plans):
+        found.setdefault(plan, []).append(row)
+    return found
+
+
+def _chunks(rows: Sequence[Row], size: int) -> Iterator[Sequence[Row]]:
+    return (rows[at : at + size] for at in range(0, len(rows), size))
+
+
+def _joined(found: Sequence[tuple[Floats, ...]]) -> list[Any]:
+    """Arrays of the same kind one behind the other."""
+    return list(found[0]) if len(found) == 1 else [np.concatenate(own) for own in zip(*found, strict=True)]

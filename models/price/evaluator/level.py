@@ -4,165 +4,158 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from operator import itemgetter
-from typing import Any, NamedTuple, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 
 from models.price.backbone import BLANK, LEVEL
-from models.price.basis import Table
+from models.price.basis import Floats, Ints
 from models.price.core import Core
-from models.price.evaluator.curves import Curve, Share, share_of
-from models.price.evaluator.encoding import Encoding, Row, Values
-from models.price.evaluator.pieces import Pieces
+from models.price.evaluator.curves import Between, Curves
+from models.price.evaluator.encoding import Encoding, Row
+from models.price.evaluator.pieces import OVERHEAD, Pieces
 from models.price.shapley import corner_game
 
-MOST_KEPT = 256  # entries of one game: what callers send must not fill the memory
+if TYPE_CHECKING:
+    from models.price.evaluator.plan import Plan
+
+MOST_KEPT = 256  # entries of one kind: what callers send must not fill the memory
 
 _T = TypeVar("_T")
-_Group = tuple[str, str]  # a curved column, and a part of the value
-
-
-class Entry(NamedTuple):
-    """What a game adds for some values of its players.
-
-    `total`: Σ θ·x. `part`: the same without blanks: what the game adds to its part of the value. `prior`: its
-    prior variance. `noise`: its part of the log noise variance. `at`, `weights`: of its vectors.
-    """
-
-    total: float
-    part: float
-    prior: float
-    noise: float
-    at: tuple[int, ...]
-    weights: tuple[float, ...]
-
-
-class Move(NamedTuple):
-    """The Shapley effect of the player at `place`; `part`: on the game's part of the value alone."""
-
-    place: int
-    effect: float
-    part: float
 
 
 class Game:
-    """The level's blocks that depend on just these players, for one key.
+    """The level's blocks that depend on just these players; at most one number that they make bends.
 
-    `row`: any row of the key: the game does not depend on its other players. Raises ValueError where the
-    blocks belong to two parts of the value.
+    `key_of`: the players' values of a row's, a tuple unless it is one player. `part`: of the value, "" for
+    none. `curves`: where a number bends; else `names` are the columns.
     """
 
     def __init__(
-        self, core: Core, pieces: Pieces, encoding: Encoding, row: Row, players: tuple[str, ...]
+        self, core: Core, pieces: Pieces, encoding: Encoding, players: tuple[str, ...], blocks: Sequence[int]
     ) -> None:
-        self._core, self._pieces, self._encoding, self._row = core, pieces, encoding, row
-        self.places = tuple(encoding.players.index(p) for p in players)
-        # A key of one player is that player's value itself, of more a tuple: as `itemgetter` gives it.
+        own = [core.backbone.blocks[at] for at in blocks]
+        self.blocks = blocks
+        self.places = tuple(encoding.players.index(player) for player in players)
         self.key_of: Any = itemgetter(*self.places) if self.places else lambda values: ()
-        self._blocks = _by_curve(core, encoding, players)
-        blocks = core.backbone.blocks
-        parts = {blocks[at].part for places in self._blocks.values() for at in places} - {""}
-        if len(parts) > 1:
-            raise ValueError(f"{' and '.join(players)} move two parts at once: {', '.join(sorted(parts))}")
-        self.part = min(parts, default="")
-        levels = core.spread.noise.levels if core.spread else {}
-        self._noise = {c: effects for c, effects in levels.items() if encoding.players_of([c]) == players}
-        # What a curve stands on besides its own number; of the others, all.
-        self._columns = {
-            group: tuple(dict.fromkeys(c for at in places for c in blocks[at].columns if c != group[0]))
-            for group, places in self._blocks.items()
-        }
-        own = (name for group, names in self._columns.items() for name in (*names, group[0]) if name)
-        self._names = tuple(dict.fromkeys((*own, *self._noise)))
-        self.entries: dict[Any, Entry] = {}
-        self._moves: dict[Any, tuple[Move, ...]] = {}
-        self._plain: dict[tuple[object, ...], Share] = {}
-        self._curves: dict[tuple[object, ...], Curve] = {}
+        self.part = max((block.part for block in own), default="")
+        self.names = tuple(dict.fromkeys(column for block in own for column in block.columns))
+        bent = [name for name in self.names if name in encoding.curved]
+        self.curves = Curves(pieces, blocks, own, bent[0]) if bent else None
 
-    def entry(self, key: Any) -> Entry:
-        """What it adds for a row of this key of its players' values."""
-        return self.entries.get(key) or kept(self.entries, key, self._at(self._values(key)))
 
-    def prepare(self, keys: Sequence[Any]) -> None:
-        """Work out the entries of all these keys together, at most `MOST_KEPT` of them.
+class Level:
+    """All games of the level, for the rows of every key. `movers`: each game with each of its players."""
 
-        The entries are those that `entry` would find. A game with a curve keeps knots and needs none of this.
+    def __init__(self, core: Core, pieces: Pieces, encoding: Encoding) -> None:
+        self._pieces, self._encoding = pieces, encoding
+        self.games = _games_of(core, pieces, encoding)
+        self.all = tuple(range(len(self.games)))
+        self.curved = [at for at, game in enumerate(self.games) if game.curves]
+        self.plain = [at for at, game in enumerate(self.games) if not game.curves]
+        self.movers = [(at, place) for at, game in enumerate(self.games) for place in game.places]
+        self._entries = 0
+
+    @property
+    def nbytes(self) -> int:
+        """What the dictionaries take that tell which piece belongs to which values, about."""
+        return self._entries * OVERHEAD
+
+    def find(self, plans: Sequence[Plan], rows: Sequence[Row], games: Sequence[int]) -> Between:
+        """(games, n) what n rows, each of its plan's key, have in these games."""
+        at = np.zeros((len(games), len(rows)), np.int64)
+        share = np.zeros(at.shape)
+        plain = [order for order, game in enumerate(games) if self.games[game].curves is None]
+        own = [games[order] for order in plain]
+        if plain:
+            at[plain] = self._plain(plans, rows, own)
+        beyond = at.copy()
+        if len(own) < len(games):
+            curves = {order: self.games[game].curves for order, game in enumerate(games)}
+            bent = {order: found for order, found in curves.items() if found}
+            names = tuple(dict.fromkeys(name for found in bent.values() for name in found.names))
+            table = self._encoding.table(rows, names)
+            for order, found in bent.items():
+                at[order], beyond[order], share[order] = found.between(table)
+        return Between(at, beyond, share)
+
+    def sums(self, found: Between) -> tuple[Floats, Floats]:
+        """(games, n) what each game adds, and the same without blanks: to its part of the value."""
+        one, other = self._pieces.sums.of(found.at), self._pieces.sums.of(found.beyond)
+        both = one + found.share[..., None] * (other - one)
+        return both[..., 0], both[..., 1]
+
+    def moves(
+        self, plans: Sequence[Plan], rows: Sequence[Row], bases: Sequence[Row], steps: tuple[Floats, Floats]
+    ) -> tuple[Floats, Floats]:
+        """(movers, n) Shapley effects from bases to rows of the same keys: on the value, and on its parts.
+
+        `steps`: (games, n) what each game's sums differ by.
         """
-        new = [key for key in dict.fromkeys(keys) if key not in self.entries]
-        if not new or not self._names or any(curved for curved, _ in self._blocks):
-            return
-        if len(self.entries) + len(new) > MOST_KEPT:
-            self.entries.clear()
-        tables = [self._table(self._values(key)) for key in new]
-        table = {name: np.concatenate([own[name] for own in tables]) for name in self._names}
-        found = [self._pieces.of_each(places, table) for places in self._blocks.values()]
-        for at, (key, own) in enumerate(zip(new, tables, strict=True)):
-            shares = {group: share_of(pieces[at]) for group, pieces in zip(self._blocks, found, strict=True)}
-            self.entries[key] = self._entry(shares, own)
+        of_game = [game for game, _ in self.movers]
+        total, part = steps[0][of_game], steps[1][of_game]
+        start = 0
+        for at, game in enumerate(self.games):
+            several = slice(start, start + len(game.places))
+            start = several.stop
+            if len(game.places) > 1:
+                differ = np.array(
+                    [
+                        [row.values[place] != base.values[place] for row, base in zip(rows, bases, strict=True)]
+                        for place in game.places
+                    ]
+                )
+                total[several] *= differ
+                part[several] *= differ
+                for row in np.flatnonzero(differ.sum(axis=0) > 1).tolist():
+                    both = self._corners(plans[row], at, rows[row], bases[row])
+                    total[several, row], part[several, row] = both
+        return total, part
 
-    def moves(self, own: Any, base: Any) -> tuple[Move, ...]:
-        """What leads from one key of its players' values to another; of players that differ only."""
-        found = self._moves.get((own, base))
-        return kept(self._moves, (own, base), self._effects(own, base)) if found is None else found
+    def _plain(self, plans: Sequence[Plan], rows: Sequence[Row], games: Sequence[int]) -> Ints:
+        if games == self.plain:
+            pairs = zip(plans, rows, strict=True)
+            found = [[get(key_of(row.values), -1) for get, key_of in plan.readers] for plan, row in pairs]
+        else:
+            keys = [(game, self.games[game].key_of) for game in games]
+            found = [
+                [plan.entries[game].get(key_of(row.values), -1) for game, key_of in keys]
+                for plan, row in zip(plans, rows, strict=True)
+            ]
+        at = np.array(found).T
+        if at.min() < 0:
+            for order in np.flatnonzero(at.min(axis=1) < 0).tolist():
+                self._make(at[order], games[order], plans, rows)
+        return at
 
-    def _values(self, key: Any) -> Values:
-        return (key,) if len(self.places) == 1 else key
+    def _make(self, at: Ints, game: int, plans: Sequence[Plan], rows: Sequence[Row]) -> None:
+        """Fill in where (n,) places of the game's pieces are missing, all of them together."""
+        own, missing = self.games[game], np.flatnonzero(at < 0).tolist()
+        keys = {row: (plans[row], own.key_of(rows[row].values)) for row in missing}
+        first = {key: row for row, key in reversed(keys.items())}
+        table = self._encoding.table([rows[row] for row in first.values()], own.names)
+        pieces = self._pieces.of_each(own.blocks, table, len(first))
+        for (plan, key), piece in zip(first, pieces, strict=True):
+            plan.entries[game][key] = piece.at
+        self._entries += len(first)
+        at[missing] = [plan.entries[game][key] for plan, key in keys.values()]
 
-    def _effects(self, own_key: Any, base_key: Any) -> tuple[Move, ...]:
-        own, base = self._values(own_key), self._values(base_key)
-        differ = [at for at, (one, other) in enumerate(zip(own, base, strict=True)) if one != other]
-        corners = []
-        for corner in range(1 << len(differ)):
-            hybrid = list(base)
-            for bit, at in enumerate(differ):
-                if corner >> bit & 1:
-                    hybrid[at] = own[at]
-            corners.append(self._at(tuple(hybrid))[:2])
-        totals, parts = corner_game(np.array(corners).T).tolist()
-        places = [self.places[at] for at in differ]
-        return tuple(Move(*move) for move in zip(places, totals, parts, strict=True))
-
-    def _at(self, own: Values) -> Entry:
-        table = self._table(own)
-        shares = {group: self._share(group, places, table) for group, places in self._blocks.items()}
-        return self._entry(shares, table)
-
-    def _table(self, own: Values) -> Table:
-        values = list(self._row.values)
-        for at, value in zip(self.places, own, strict=True):
-            values[at] = value
-        return self._encoding.table(Row(self._row.key, tuple(values)), self._names)
-
-    def _entry(self, shares: dict[_Group, Share], table: Table) -> Entry:
-        return Entry(
-            total=sum(share.total for share in shares.values()),
-            part=sum(share.total for (_, part), share in shares.items() if part),
-            prior=sum(share.prior for share in shares.values()),
-            noise=sum(effects.get(table[column][0], 0.0) for column, effects in self._noise.items()),
-            at=tuple(at for share in shares.values() for at in share.at),
-            weights=tuple(weight for share in shares.values() for weight in share.weights),
-        )
-
-    def _share(self, group: _Group, places: Sequence[int], table: Table) -> Share:
-        own = {column: table[column] for column in self._columns[group]}
-        key = (group, *(values[0] for values in own.values()))
-        if not group[0]:
-            found = self._plain.get(key)
-            return found or kept(self._plain, key, share_of(self._pieces.of(places, table)))
-        curve = self._curves.get(key) or kept(self._curves, key, self._curve(group[0], places, own))
-        return curve.at(float(table[group[0]][0]))
-
-    def _curve(self, curved: str, places: Sequence[int], table: Table) -> Curve:
-        bases = [basis for at in places for basis in self._core.backbone.blocks[at].bases]
-        return Curve(self._pieces, places, bases, curved, table)
-
-
-def games_of(core: Core, pieces: Pieces, encoding: Encoding, row: Row) -> list[Game]:
-    """All games of the level of a row's key; a column of the noise that is in no block has players too."""
-    blocks = [block.columns for block in core.backbone.blocks if block.role in (LEVEL, BLANK)]
-    levels = [(column,) for column in core.spread.noise.levels] if core.spread else []
-    players = dict.fromkeys(encoding.players_of(columns) for columns in (*blocks, *levels))
-    return [Game(core, pieces, encoding, row, one) for one in players]
+    def _corners(self, plan: Plan, game: int, row: Row, base: Row) -> tuple[Floats, Floats]:
+        """(players,) effects of the players of one game, several of which differ."""
+        own = self.games[game]
+        key = (game, own.key_of(row.values), own.key_of(base.values))
+        found = plan.moves.get(key)
+        if found is None:
+            hybrids = []
+            for corner in range(1 << len(own.places)):
+                values = list(base.values)
+                for bit, place in enumerate(own.places):
+                    if corner >> bit & 1:
+                        values[place] = row.values[place]
+                hybrids.append(Row(row.key, tuple(values)))
+            sums = self.sums(self.find([plan] * len(hybrids), hybrids, (game,)))
+            found = kept(plan.moves, key, corner_game(np.concatenate(sums)))
+        return found[0], found[1]
 
 
 def kept(found: dict[Any, _T], key: object, entry: _T) -> _T:
@@ -173,16 +166,28 @@ def kept(found: dict[Any, _T], key: object, entry: _T) -> _T:
     return entry
 
 
-def _by_curve(core: Core, encoding: Encoding, players: tuple[str, ...]) -> dict[_Group, list[int]]:
-    """Curved column ("" for none) and part → the blocks of both that depend on just these players.
+def _games_of(core: Core, pieces: Pieces, encoding: Encoding) -> list[Game]:
+    """The blocks by their players and by the number that bends; those that do not bend go with the first.
 
-    Raises ValueError for a block over two curved columns: it is straight between the knots of neither.
+    Raises ValueError for a block over two curved columns, which is straight between the knots of neither, and
+    where the blocks of some players belong to two parts of the value.
     """
-    found: dict[_Group, list[int]] = {}
-    for at, block in enumerate(core.backbone.blocks):
-        if block.role in (LEVEL, BLANK) and encoding.players_of(block.columns) == players:
+    found: dict[tuple[str, ...], dict[str, list[int]]] = {}
+    blocks = core.backbone.blocks
+    for at, block in enumerate(blocks):
+        if block.role in (LEVEL, BLANK):
             curved = [c for c in block.columns if c in encoding.curved]
             if len(curved) > 1:
                 raise ValueError(f"the block {block.name} bends with {' and '.join(curved)} at once")
-            found.setdefault((curved[0] if curved else "", block.part), []).append(at)
-    return found
+            own = found.setdefault(encoding.players_of(block.columns), {})
+            own.setdefault(curved[0] if curved else "", []).append(at)
+    games = []
+    for players, own in found.items():
+        parts = {blocks[at].part for places in own.values() for at in places} - {""}
+        if len(parts) > 1:
+            raise ValueError(f"{' and '.join(players)} move two parts at once: {', '.join(sorted(parts))}")
+        straight = own.pop("", [])
+        several = list(own.values()) or [[]]
+        several[0] = [*several[0], *straight]
+        games += [Game(core, pieces, encoding, players, places) for places in several]
+    return games

@@ -1,7 +1,7 @@
 """Losses, looked up by grade; they are the same for every key.
 
 Their scales differ by key and by one player, the switch (`models.price.evaluator.plan`): for an instrument
-the build.
+the build. Sums are taken field by field in one order, so that a larger part can never make a smaller sum.
 """
 
 from __future__ import annotations
@@ -9,64 +9,52 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Sequence
-from typing import NamedTuple
+from operator import itemgetter
+from typing import Any, NamedTuple
 
 import numpy as np
 
 from models.price.backbone import row_sums
-from models.price.basis import Floats, Table
+from models.price.basis import Floats, Ints, Table
 from models.price.core import Core
-from models.price.evaluator.curves import Curve, Share
-from models.price.evaluator.encoding import Encoding, Values
-from models.price.evaluator.level import kept
-from models.price.evaluator.pieces import Pieces, Products
+from models.price.evaluator.curves import Curves
+from models.price.evaluator.encoding import Encoding, Row
+from models.price.evaluator.pieces import Covariances, Ledger, Pieces
 from models.price.shapley import switched_product
 
 
-class Loss(NamedTuple):
-    """One field's loss at one grade.
+class LossField:
+    """The losses of one field. `found`: its value → where its loss stands in the ledger, once asked for.
 
-    `amount`: before its family's scale. `departure`, `unknown`: the two sides of `models.price.hidden`.
-    `prior`, `at`, `weights`: as of a level's entry. `variance`: of its effect where it is not known.
+    A row of the ledger is the loss before its family's scale, the two sides of `models.price.hidden`, the
+    variance of its effect where it is not known, and where it lies between two pieces.
     """
 
-    amount: float
-    departure: float
-    unknown: float
-    prior: float
-    variance: float
-    at: tuple[int, ...]
-    weights: tuple[float, ...]
-
-
-class LossField:
-    """The losses of one field by its value, each kept once it was asked for."""
-
-    def __init__(self, core: Core, pieces: Pieces, encoding: Encoding, column: str) -> None:
-        self._core, self._encoding, self.column = core, encoding, column
+    def __init__(self, core: Core, pieces: Pieces, encoding: Encoding, ledger: Ledger, column: str) -> None:
+        self._core, self._encoding, self._pieces, self._ledger = core, encoding, pieces, ledger
+        self.column = column
         (player,) = encoding.players_of([column])
         self.place = encoding.players.index(player)
-        self.found: dict[object, Loss] = {}
+        self.found: dict[object, int] = {}
         blocks = core.backbone.blocks
         places = [at for at, b in enumerate(blocks) if b.role.startswith("loss:") and b.columns == (column,)]
         self.family = blocks[places[0]].role.partition(":")[2] if places else ""
         self.part = blocks[places[0]].part if places else ""
-        bases = [basis for at in places for basis in blocks[at].bases]
-        self._curve = Curve(pieces, places, bases, column, {}) if places else None
+        self._curves = Curves(pieces, places, [blocks[at] for at in places], column)
 
-    def of(self, value: object) -> Loss:
-        """The loss at this value of the field."""
-        return kept(self.found, value, self._made(self._encoding.ordinal(self.column, value)))
+    def of(self, value: object) -> int:
+        """Where the loss at this value of the field stands."""
+        if value not in self.found:
+            self.found[value] = self._ledger.add(self._made(self._encoding.ordinal(self.column, value)))
+        return self.found[value]
 
-    def places_of_all(self) -> list[int]:
-        """The places of the vectors of all its terms or whole grades, and of not known."""
-        return [at for value in self._encoding.loss_values(self.column) for at in self.of(value).at]
-
-    def _made(self, x: float) -> Loss:
-        share = self._curve.at(x) if self._curve else Share(0.0, 0.0)
+    def _made(self, x: float) -> tuple[float, ...]:
+        found = self._curves.between({self.column: np.array([x])})
+        at, beyond, share = int(found.at[0]), int(found.beyond[0]), float(found.share[0])
+        start, end = self._pieces.sums.of([at, beyond])[:, 0].tolist()
         spread = self._core.spread
         variance = spread.hidden.get(self.column, 0.0) if spread and math.isnan(x) else 0.0
-        return Loss(share.total, *self._sides(x), share.prior, variance, share.at, share.weights)
+        return start + share * (end - start), *self._sides(x), variance, at, beyond, share
 
     def _sides(self, x: float) -> tuple[float, float]:
         """Departure, and 1 where unknown; both 0 for a field of which nothing is said."""
@@ -80,121 +68,129 @@ class LossField:
 
 
 class Losses(NamedTuple):
-    """The losses of one row, field by field.
+    """The losses of n rows, field by field (n, k), with their sums by family and by part, (n, …).
 
-    `variances`: of the effects of those that are not known, 0 for a known one. `families`, `parts`: sums by
-    family and by part.
+    `places`: in the ledger. `variances`: of the effects of those that are not known, 0 for a known one. `at`,
+    `beyond`, `share`: of their pieces (`models.price.evaluator.curves.Between`).
     """
 
-    amounts: tuple[float, ...]
-    departures: tuple[float, ...]
-    unknowns: tuple[float, ...]
-    priors: tuple[float, ...]
-    variances: tuple[float, ...]
-    at: tuple[tuple[int, ...], ...]
-    weights: tuple[tuple[float, ...], ...]
-    families: tuple[float, ...]
-    parts: tuple[float, ...]
+    places: Ints
+    amounts: Floats
+    departures: Floats
+    unknowns: Floats
+    variances: Floats
+    at: Ints
+    beyond: Ints
+    share: Floats
+    families: Floats
+    parts: Floats
 
 
 class LossRules:
     """How losses of all k loss fields, in one order, become part of a value, and effects."""
 
     def __init__(self, core: Core, pieces: Pieces, encoding: Encoding) -> None:
-        fields = _fields(core, pieces, encoding)
+        self._ledger = Ledger(7)
+        self._fields = _fields(core, pieces, encoding, self._ledger)
         self._cap = core.backbone.cap
-        self._fields = [(field.place, field.found, field) for field in fields]
-        self.places = [field.place for field in fields]
-        families, parts = [f.family for f in fields], [f.part for f in fields]
+        self._found = [field.found.get for field in self._fields]
+        self.places = [field.place for field in self._fields]
+        # `itemgetter` gives a tuple from two places on.
+        self._values: Any = itemgetter(*self.places, 0, 0)
+        families, parts = [f.family for f in self._fields], [f.part for f in self._fields]
         # Fields without a loss stand last, and in no span.
-        self.spans = [_span(families, family) for family in core.backbone.families]
+        self._spans = [_span(families, family) for family in core.backbone.families]
         self.parts = [part for part in dict.fromkeys(parts) if part]
         self._part_spans = [_span(parts, part) for part in self.parts]
         self.family_of_part = [
             core.backbone.families.index(families[span.start]) for span in self._part_spans
         ]
-        self._weights = _weights(core, [field.column for field in fields])
+        self._family = [core.backbone.families.index(family) for family in families if family]
+        self._weights = _weights(core, [field.column for field in self._fields])
         # All of them at once: every key needs them.
-        self.products = Products(pieces)
-        self.products.add([at for field in fields for at in field.places_of_all()])
+        self.covariances = Covariances(pieces)
+        whole = [[field.of(v) for v in encoding.loss_values(field.column)] for field in self._fields]
+        self.covariances.add([int(at) for own in whole for at in self._ledger.of(own)[:, 4]])
+
+    @property
+    def nbytes(self) -> int:
+        """What is kept of the fields' values, about."""
+        return self._ledger.nbytes
 
     def span_of_part(self, part: str) -> slice:
         """Where the fields of a part stand."""
         return self._part_spans[self.parts.index(part)]
 
-    def of(self, values: Values) -> Losses:
-        """The losses of a row of these values."""
-        found = [known.get(values[at]) or field.of(values[at]) for at, known, field in self._fields]
-        if not found:
-            return Losses((), (), (), (), (), (), (), (), ())
-        amounts, departures, unknowns, priors, variances, at, weights = zip(*found, strict=True)
-        # fsum: rounded once, so that a larger part can never make a smaller sum.
-        families = tuple(math.fsum(amounts[span]) for span in self.spans)
-        parts = tuple(math.fsum(amounts[span]) for span in self._part_spans)
-        return Losses(amounts, departures, unknowns, priors, variances, at, weights, families, parts)
+    def find(self, rows: Sequence[Row]) -> Ints:
+        """(n, k) where the losses of n rows stand in the ledger."""
+        values, found = self._values, self._found
+        each = [
+            [get(value, -1) for get, value in zip(found, values(row.values), strict=False)] for row in rows
+        ]
+        places = np.array(each, np.int64).reshape(len(rows), len(found))
+        for row, field in np.argwhere(places < 0).tolist():
+            places[row, field] = self._fields[field].of(rows[row].values[self.places[field]])
+        return places
 
-    def taken(self, losses: Losses, factors: Sequence[float]) -> float:
-        """What the losses take off the log value at these scales: T of their scaled sum."""
-        loss = self._scaled(losses, factors)
-        return loss if math.isinf(self._cap) else -self._cap * math.expm1(-loss / self._cap)
+    def of(self, places: Ints) -> Losses:
+        """The losses that stand at these (n, k) places."""
+        amounts, departures, unknowns, variances, at, beyond, share = np.moveaxis(self._ledger.of(places), 2, 0)
+        families, parts = (
+            np.stack([row_sums(amounts[:, span]) for span in spans], axis=1)
+            if spans
+            else np.zeros((len(places), 0))
+            for spans in (self._spans, self._part_spans)
+        )
+        sides = np.ascontiguousarray(departures), np.ascontiguousarray(unknowns)
+        pieces = at.astype(np.int64), beyond.astype(np.int64)
+        return Losses(places, amounts, *sides, variances, *pieces, share, families, parts)
 
-    def told(self, departures: Floats, unknowns: Floats) -> Floats:
-        """(n,) log value that known losses say of unknown ones (`models.price.hidden`); sides (n, k)."""
-        # One row at a time would be summed in another order than many.
-        return -row_sums(self._told(departures) * unknowns)
+    def taken(self, losses: Losses, factors: Floats) -> Floats:
+        """(n,) what losses take off the log value at these scales (n, families): T of their scaled sum."""
+        loss = row_sums(losses.families * factors)
+        return loss if math.isinf(self._cap) else np.asarray(-self._cap * np.expm1(-loss / self._cap))
 
-    def _told(self, departures: Floats) -> Floats:
-        return np.asarray(np.einsum("fg,ng->nf", self._weights, departures))
+    def told(self, losses: Losses) -> Floats:
+        """(n,) log value that known losses say of unknown ones (`models.price.hidden`)."""
+        return -row_sums(self._told(losses.departures) * losses.unknowns)
 
-    def slope(self, losses: Losses, factors: Sequence[float]) -> float:
-        """How what they take grows with the sum of scaled losses."""
-        return 1.0 if math.isinf(self._cap) else math.exp(-self._scaled(losses, factors) / self._cap)
+    def slopes(self, losses: Losses, factors: Floats) -> tuple[Floats, Floats]:
+        """(n, k) how the value moves with each field's loss, and (n, families) with the log of each scale."""
+        scaled = losses.families * factors
+        slope = np.exp(-row_sums(scaled) / self._cap)[:, None]  # 1 where the cap is infinite
+        return self._by_field(-slope * factors), -slope * scaled
 
-    def _scaled(self, losses: Losses, factors: Sequence[float]) -> float:
-        return sum(loss * factor for loss, factor in zip(losses.families, factors, strict=True))
-
-    def effects(
-        self, own: Losses, base: Losses, factors: Sequence[float], base_factors: Sequence[float]
-    ) -> tuple[Floats, float]:
-        """(k,) effects on −T that lead from the base's losses to the row's, and that of the switch."""
-        if math.isinf(self._cap):
-            return self._of_sum(own, base, factors, base_factors)
-        return self._of_product(own, base, factors, base_factors)
+    def effects(self, own: Losses, base: Losses, factors: Floats, of_base: Floats) -> tuple[Floats, Floats]:
+        """(n, k) effects on −T that lead from the base's losses to the row's, and (n,) that of the switch."""
+        if not math.isinf(self._cap):
+            return self._of_product(own, base, factors, of_base)
+        fields = -0.5 * self._by_field(factors + of_base) * (own.amounts - base.amounts)
+        return fields, -0.5 * row_sums((factors - of_base) * (own.families + base.families))
 
     def told_effects(self, own: Losses, base: Losses) -> Floats:
-        """(k,) effects on what known losses say: half of each pair's joint change goes to each side."""
-        (d, u), (d0, u0) = ((np.array(side.departures), np.array(side.unknowns)) for side in (own, base))
-        moved = (u - u0) * (self._weights @ (d + d0))
-        told = (d - d0) * ((u + u0) @ self._weights)
-        return np.asarray(-0.5 * (moved + told))
+        """(n, k) effects on what known losses say: half of each pair's joint change goes to each side."""
+        moved = (own.unknowns - base.unknowns) * self._told(own.departures + base.departures)
+        unknown = np.einsum("gf,ng->nf", self._weights, own.unknowns + base.unknowns)
+        return np.asarray(-0.5 * (moved + (own.departures - base.departures) * unknown))
 
-    def _of_sum(
-        self, own: Losses, base: Losses, factors: Sequence[float], base_factors: Sequence[float]
-    ) -> tuple[Floats, float]:
-        fields, switch = np.zeros(len(own.amounts)), 0.0
-        differ = np.array(own.amounts) - np.array(base.amounts)
-        for n, (span, one, other) in enumerate(zip(self.spans, factors, base_factors, strict=True)):
-            fields[span] = -0.5 * (one + other) * differ[span]
-            switch -= 0.5 * (one - other) * (own.families[n] + base.families[n])
-        return fields, switch
+    def _told(self, departures: Floats) -> Floats:
+        # Not by a matrix product: one row would be summed in another order than many.
+        return np.asarray(np.einsum("fg,ng->nf", self._weights, departures))
+
+    def _by_field(self, of_families: Floats) -> Floats:
+        """(n, k) of (n, families); 0 for fields without a loss."""
+        out = np.zeros((len(of_families), len(self._fields)))
+        out[:, : len(self._family)] = of_families[:, self._family]
+        return out
 
     def _of_product(
-        self, own: Losses, base: Losses, factors: Sequence[float], base_factors: Sequence[float]
-    ) -> tuple[Floats, float]:
-        """T as a product over fields (`models.price.shapley`); those that do not differ are one part."""
-        one, other = np.array(own.amounts), np.array(base.amounts)
-        states = [base_factors] if factors == base_factors else [base_factors, factors]
-        scales = np.zeros((len(states), len(one)))
-        for row, by_family in zip(scales, states, strict=True):
-            for span, factor in zip(self.spans, by_family, strict=True):
-                row[span] = factor
-        differ = one != other
-        same = np.exp(-(scales[:, ~differ] @ one[~differ]) / self._cap)[:, None]
-        sides = [np.exp(-scales[:, differ] * side[differ] / self._cap) for side in (one, other)]
-        players, switches = switched_product(*(np.hstack([same, side])[None] for side in sides))
-        fields = np.zeros(len(one))
-        fields[differ] = self._cap * players[0, 1:]
-        return fields, float(self._cap * switches.sum())
+        self, own: Losses, base: Losses, factors: Floats, of_base: Floats
+    ) -> tuple[Floats, Floats]:
+        """T as a product over fields (`models.price.shapley`), with and without the switch."""
+        scales = np.stack([self._by_field(of_base), self._by_field(factors)], axis=1)
+        sides = [np.exp(-scales * side.amounts[:, None] / self._cap) for side in (own, base)]
+        players, switches = switched_product(*sides)
+        return self._cap * players, self._cap * switches[:, 0]
 
 
 def _span(words: Sequence[str], word: str) -> slice:
@@ -212,7 +208,7 @@ def _weights(core: Core, columns: Sequence[str]) -> Floats:
     return weights
 
 
-def _fields(core: Core, pieces: Pieces, encoding: Encoding) -> list[LossField]:
+def _fields(core: Core, pieces: Pieces, encoding: Encoding, ledger: Ledger) -> list[LossField]:
     """All loss fields by family and part; one without a loss has neither and stands last.
 
     Raises ValueError for a loss over other columns than one loss column each, and for a column whose losses
@@ -230,5 +226,5 @@ def _fields(core: Core, pieces: Pieces, encoding: Encoding) -> list[LossField]:
         if count > 1:
             raise ValueError(f"the losses of {column} belong to {count} families or parts; one is allowed")
     order = (*core.backbone.families, "")
-    fields = [LossField(core, pieces, encoding, column) for column in encoding.losses]
+    fields = [LossField(core, pieces, encoding, ledger, column) for column in encoding.losses]
     return sorted(fields, key=lambda field: (order.index(field.family), field.part))

@@ -11,16 +11,13 @@ trees, and none is given more than the input's whole effect.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
+
+import numpy as np
 
 from models.price.basis import Floats
-from models.price.core import BLANKS, LOSS, Core, Input
-from models.price.evaluator.encoding import Encoding, Values
-
-if TYPE_CHECKING:
-    from models.price.evaluator.evaluator import Found
-
-Movers = list[tuple[int, float]]  # the places of players, and how far each moved an input
+from models.price.evaluator.encoding import Values
+from models.price.evaluator.plan import Memory
 
 
 class Reasons(NamedTuple):
@@ -31,76 +28,75 @@ class Reasons(NamedTuple):
     effects: Floats
 
 
-class Blanks:
-    """The inputs of the trees that count blank fields."""
+class Moved(NamedTuple):
+    """What leads from n bases to n rows, each (…, n).
 
-    def __init__(self, encoding: Encoding, inputs: Sequence[Input]) -> None:
-        self._places = [
-            (at, [encoding.players.index(player) for player in encoding.players_of(one.columns)])
-            for at, one in enumerate(inputs)
-            if one.kind == BLANKS
-        ]
+    `level`: effects of the level's movers. `parts`: how far each moves its part. `losses`, `switch`: effects
+    of the loss fields and of the switch. `amounts`: how far the fields' losses move. `blanks`: 1 where a
+    player became blank, −1 where it no longer is.
+    """
 
-    def counts(self, values: Values) -> list[tuple[int, float]]:
-        """The place of each of these inputs, and the number of blanks."""
-        return [(at, float([values[place] for place in places].count(None))) for at, places in self._places]
-
-    def movers(self, values: Values, base: Values) -> list[tuple[int, Movers]]:
-        """The place of each of these inputs, and who moved it."""
-        return [
-            (at, [(p, 1.0 if values[p] is None else -1.0) for p in places if _appears(values[p], base[p])])
-            for at, places in self._places
-        ]
+    level: Floats
+    parts: Floats
+    losses: Floats
+    switch: Floats
+    amounts: Floats
+    blanks: Floats
 
 
-def _appears(value: object, base: object) -> bool:
-    """Whether one is blank and the other is not."""
-    return (value is None) is not (base is None)
+class Division:
+    """Which effects belong to which players."""
+
+    def __init__(self, memory: Memory) -> None:
+        inputs, level, rules = memory.inputs, memory.level, memory.rules
+        of_level = [place for _, place in level.movers]
+        movers = [*of_level, *rules.places, *inputs.blankable, *inputs.readers]
+        deepest = max(map(len, inputs.movers), default=0)
+        # Who moves an input by nothing stands where fewer players move it than another: the last row.
+        self._cells = np.full((deepest, len(inputs)), len(movers))
+        for at, own in enumerate(inputs.movers):
+            self._cells[: len(own), at] = own
+        self._readers, self._players = len(inputs.readers), len(memory.encoding.players)
+        of_cells = [movers[at] if at < len(movers) else None for at in self._cells.ravel().tolist()]
+        places = [*of_level, *rules.places, memory.switch]
+        self._beside, self._whole = _rounds(places), _rounds([*places, *of_cells])
+
+    def effects(self, moved: Moved, bent: Floats | None) -> Floats:
+        """(n, players) effects. `bent`: (p, n) effects of the trees' inputs, None without trees."""
+        rows, rounds, n = [moved.level, moved.losses, moved.switch[None]], self._beside, len(moved.switch)
+        if bent is not None:
+            own = (np.ones((self._readers, n)), np.zeros((1, n)))
+            far = np.concatenate([moved.parts, moved.amounts, moved.blanks, *own])[self._cells]
+            rows.append(divided(far, bent).reshape(self._cells.size, n))
+            rounds = self._whole
+        effects, out = np.concatenate(rows), np.zeros((self._players, n))
+        for players, places in rounds:
+            out[players] += effects[places]
+        return np.ascontiguousarray(out.T)
 
 
-def effects_between(
-    core: Core, inputs: Sequence[Input], blanks: Blanks, found: Found, base: Found, bent: Sequence[float]
-) -> list[float]:
-    """(players,) effects from a base to a row, in log. `bent`: (p,) effects of the trees' inputs."""
-    rules, effects = found.memory.rules, [0.0] * len(found.values)
-    moved: list[Movers] = [[] for _ in inputs]
-    kept = core.trees.kept_level if core.trees else 1.0
-    for at, move in found.plan.moves(found.level, base.level):
-        effects[move.place] += kept * move.effect
-        if at is not None and move.part:
-            moved[at].append((move.place, move.part))
-    fields, switch = rules.effects(found.losses, base.losses, found.scales.factors, base.scales.factors)
-    share = core.trees.kept_losses if core.trees else 1.0
-    of_losses = share * fields + rules.told_effects(found.losses, base.losses)
-    for place, effect in zip(rules.places, of_losses.tolist(), strict=True):
-        effects[place] += effect
-    if found.plan.switch_place is not None:
-        effects[found.plan.switch_place] += share * switch
-    if any(bent):
-        for at, movers in blanks.movers(found.values, base.values):
-            moved[at] = movers
-        for at, place, _ in found.plan.read:
-            moved[at] = [(place, 1.0)]  # It is this player's alone.
-        for one, movers, effect in zip(inputs, moved, bent, strict=True):
-            if effect:
-                who = _moved_losses(found, base, one.name) if one.kind == LOSS else movers
-                for place, own in divided(who, effect):
-                    effects[place] += own
-    return effects
+def divided(far: Floats, effect: Floats) -> Floats:
+    """(m, …) shares of inputs' effects (…), by how far (m, …) players moved each; see the module."""
+    if not len(far):
+        return far
+    net, size = np.add.accumulate(far)[-1], np.abs(far)
+    along = np.where(far * net > 0, size, 0.0)
+    total = np.add.accumulate(along)[-1]
+    along = np.where(total > 0, along, size)  # Where they cancel but for rounding.
+    total = np.add.accumulate(along)[-1]
+    return np.asarray(effect * along / np.where(total > 0, total, 1.0))
 
 
-def divided(moved: Movers, effect: float) -> Movers:
-    """An input's effect over the players that moved it, each with its share; see the module."""
-    net = sum([far for _, far in moved])
-    along = [(place, abs(far)) for place, far in moved if far * net > 0]
-    if not along:  # They cancel but for rounding.
-        along = [(place, abs(far)) for place, far in moved]
-    total = sum([far for _, far in along])
-    return [(place, effect * far / total) for place, far in along]
-
-
-def _moved_losses(found: Found, base: Found, part: str) -> Movers:
-    rules = found.memory.rules
-    span = rules.span_of_part(part)
-    trios = zip(rules.places[span], found.losses.amounts[span], base.losses.amounts[span], strict=True)
-    return [(place, own - other) for place, own, other in trios if own != other]
+def _rounds(players: Sequence[int | None]) -> list[tuple[list[int], list[int]]]:
+    """Players and the places of their effects, each player once in a round: so sums have one order."""
+    count: dict[int, int] = {}
+    rounds: list[tuple[list[int], list[int]]] = []
+    for at, player in enumerate(players):
+        if player is not None:
+            turn = count.get(player, 0)
+            if turn == len(rounds):
+                rounds.append(([], []))
+            rounds[turn][0].append(player)
+            rounds[turn][1].append(at)
+            count[player] = turn + 1
+    return rounds
