@@ -167,12 +167,12 @@ def kept(found: dict[Any, _T], key: object, entry: _T) -> _T:
 
 
 def _games_of(core: Core, pieces: Pieces, encoding: Encoding) -> list[Game]:
-    """The blocks by their players and by the number that bends; those that do not bend go with the first.
+    """The blocks by their players, and by their columns where one bends; those that do not go with the first.
 
-    Raises ValueError for a block over two curved columns, which is straight between the knots of neither, and
+    A curve over few columns is kept once for all keys: what all models share is not kept for each. Raises ValueError for a block over two curved columns, which is straight between the knots of neither, and
     where the blocks of some players belong to two parts of the value.
     """
-    found: dict[tuple[str, ...], dict[str, list[int]]] = {}
+    found: dict[tuple[str, ...], dict[tuple[str, ...], list[int]]] = {}
     blocks = core.backbone.blocks
     for at, block in enumerate(blocks):
         if block.role in (LEVEL, BLANK):
@@ -180,13 +180,13 @@ def _games_of(core: Core, pieces: Pieces, encoding: Encoding) -> list[Game]:
             if len(curved) > 1:
                 raise ValueError(f"the block {block.name} bends with {' and '.join(curved)} at once")
             own = found.setdefault(encoding.players_of(block.columns), {})
-            own.setdefault(curved[0] if curved else "", []).append(at)
+            own.setdefault((*curved, *sorted(set(block.columns) - {*curved})) if curved else (), []).append(at)
     games = []
     for players, own in found.items():
         parts = {blocks[at].part for places in own.values() for at in places} - {""}
         if len(parts) > 1:
             raise ValueError(f"{' and '.join(players)} move two parts at once: {', '.join(sorted(parts))}")
-        straight = own.pop("", [])
+        straight = own.pop((), [])
         several = list(own.values()) or [[]]
         several[0] = [*several[0], *straight]
         games += [Game(core, pieces, encoding, players, places) for places in several]
