@@ -3,92 +3,132 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Sequence
+from bisect import bisect_right
+from collections.abc import Mapping, Sequence
 from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from models.price.backbone import Backbone
 from models.price.basis import Basis, Floats, Ints, Linear, Ramps, Smooth, Table
 from models.price.evaluator.pieces import Pieces
 
 
 class Between(NamedTuple):
-    """(n,) places of the pieces on either side of n numbers, and the share of the second one."""
+    """Places of the pieces on either side of numbers, and the share of the second; arrays of one shape."""
 
     at: Ints
     beyond: Ints
     share: Floats
 
 
+class Bent(NamedTuple):
+    """Blocks, by their places, over one numeric column, and the other columns that they are over."""
+
+    places: Sequence[int]
+    column: str
+    others: tuple[str, ...]
+
+
+def bent_of(backbone: Backbone, places: Sequence[int], column: str) -> Bent:
+    """The blocks at these places as curves over the column."""
+    names = dict.fromkeys(name for at in places for name in backbone.blocks[at].columns if name != column)
+    return Bent(places, column, tuple(names))
+
+
 class Curves:
-    """The curves of the blocks at these places over one numeric column; the pieces at the knots are kept."""
+    """The curves of some blocks, one for every state of each one's other columns; pieces at knots are kept."""
 
-    def __init__(self, pieces: Pieces, places: Sequence[int], blocks: Sequence[Any], column: str) -> None:
-        self._pieces, self._places, self._column = pieces, places, column
-        bases = [basis for block in blocks for basis in block.bases]
-        names = dict.fromkeys(basis.column for basis in bases)
-        self._others = [name for name in names if name != column]
-        self._knots = np.array(_knots([basis for basis in bases if basis.column == column]))
+    def __init__(self, backbone: Backbone, pieces: Pieces, bent: Sequence[Bent]) -> None:
+        self._pieces, self._bent = pieces, bent
+        each = [[b for at in one.places for b in backbone.blocks[at].bases] for one in bent]
+        pairs = zip(each, bent, strict=True)
+        self._lists = [_knots([b for b in bases if b.column == one.column]) for bases, one in pairs]
+        self._last = np.array([len(knots) - 2 for knots in self._lists])[:, None]
+        width = max(map(len, self._lists), default=0)
+        # Numbers that are not known have a place of their own behind all knots.
+        self._knots = np.array([[*own, *[np.inf] * (width + 1 - len(own))] for own in self._lists])
+        self._starts = np.arange(len(bent))[:, None] * (width + 1)
         self._lock = threading.Lock()
-        self._keys: list[tuple[Any, ...]] = []
-        self._states: dict[tuple[Any, ...], int] = {}
-        # By state, the piece at each knot and that of a number that is not known; −1 until it is asked for.
-        self._at: Ints = np.full((16, len(self._knots) + 1), -1)
+        self._keys: list[tuple[int, tuple[Any, ...]]] = []
+        self._states: list[dict[tuple[Any, ...], int]] = [{} for _ in bent]
+        # By state, the piece at each knot; −1 until it is asked for.
+        self._at: Ints = np.full((16, width + 1), -1)
 
-    @property
-    def names(self) -> tuple[str, ...]:
-        """The columns that it reads."""
-        return (*self._others, self._column)
+    def names(self, which: Sequence[int]) -> tuple[str, ...]:
+        """The columns that these curves read."""
+        own = [self._bent[at] for at in which]
+        return tuple(dict.fromkeys(name for one in own for name in (*one.others, one.column)))
 
-    def between(self, table: Table) -> Between:
-        """Where the numbers of n rows lie."""
-        x, knots = table[self._column], self._knots
-        states = self._states_of(table, len(x))
-        left = np.clip(np.searchsorted(knots, x, "right") - 1, 0, len(knots) - 2)
-        share = (x - knots[left]) / (knots[left + 1] - knots[left])
+    def between(self, table: Table, which: Sequence[int]) -> Between:
+        """(curves, n) where the numbers of n rows lie on these curves."""
+        x = np.array([table[self._bent[at].column] for at in which])
+        states = self._states_of(table, which, x.shape[1])
+        left = np.minimum(np.maximum(self._before(x, which), 0), self._last[which])
+        knots, at = self._knots.ravel(), self._starts[which] + left
+        start = knots.take(at)
+        share = (x - start) / (knots.take(at + 1) - start)
         right = left + (share != 0)
         unknown = np.isnan(x)
         if unknown.any():
-            left[unknown] = right[unknown] = len(knots)
+            left[unknown] = right[unknown] = self._knots.shape[1] - 1
             share[unknown] = 0.0
-        at, beyond = self._at[states, left], self._at[states, right]
-        if min(at.min(), beyond.min()) < 0:
-            self._make({*zip(states.tolist(), left.tolist(), strict=True)})
-            self._make({*zip(states.tolist(), right.tolist(), strict=True)})
-            at, beyond = self._at[states, left], self._at[states, right]
-        return Between(at, beyond, share)
+        places = np.array([left, right])
+        found = self._at[states, places]
+        if found.min() < 0:
+            missing = found < 0
+            wanted = zip(np.broadcast_to(states, found.shape)[missing], places[missing], strict=True)
+            self._make({(int(state), int(knot)) for state, knot in wanted})
+            found = self._at[states, places]
+        return Between(found[0], found[1], share)
 
-    def _states_of(self, table: Table, count: int) -> Ints:
-        others = [_hashable(table[name]) for name in self._others]
-        keys = list(zip(*others, strict=True)) if others else [()] * count
-        found = [self._states.get(key, -1) for key in keys]
-        if -1 in found:
-            found = [self._state(key) for key in keys]
-        return np.array(found)
+    def _before(self, x: Floats, which: Sequence[int]) -> Ints:
+        """(curves, n) the last knot that is not above each number."""
+        lists = [self._lists[at] for at in which]
+        if x.shape[1] == 1:
+            alone = zip(lists, x[:, 0].tolist(), strict=True)
+            return np.array([[bisect_right(knots, one) - 1] for knots, one in alone])
+        pairs = zip(lists, x, strict=True)
+        return np.array([np.searchsorted(knots, own, "right") - 1 for knots, own in pairs])
 
-    def _state(self, key: tuple[Any, ...]) -> int:
+    def _states_of(self, table: Table, which: Sequence[int], count: int) -> Ints:
+        """(curves, n) the states of the other columns."""
+        values = {name: _hashable(table[name]) for at in which for name in self._bent[at].others}
+        out = []
+        for at in which:
+            known, others = self._states[at], [values[name] for name in self._bent[at].others]
+            keys = list(zip(*others, strict=True)) if others else [()] * count
+            found = [known.get(key, -1) for key in keys]
+            out.append([self._state(at, key) for key in keys] if -1 in found else found)
+        return np.array(out)
+
+    def _state(self, at: int, key: tuple[Any, ...]) -> int:
         with self._lock:
-            if key not in self._states:
-                if len(self._states) == len(self._at):
+            if key not in self._states[at]:
+                if len(self._keys) == len(self._at):
                     self._at = np.concatenate([self._at, np.full(self._at.shape, -1)])
-                self._keys.append(key)
-                self._states[key] = len(self._states)  # Last: whoever finds it finds all that belongs to it.
-            return self._states[key]
+                self._keys.append((at, key))
+                # Last: whoever finds it finds all that belongs to it.
+                self._states[at][key] = len(self._keys) - 1
+            return self._states[at][key]
 
     def _make(self, wanted: set[tuple[int, int]]) -> None:
         with self._lock:
-            for state, knot in wanted:
+            for state, knot in sorted(wanted):
                 if self._at[state, knot] < 0:
-                    x = self._knots[knot] if knot < len(self._knots) else np.nan
-                    own = dict(zip(self._others, map(_column_of, self._keys[state]), strict=True))
-                    table = own | {self._column: np.array([x])}
-                    self._at[state, knot] = self._pieces.of_each(self._places, table, 1)[0].at
+                    at, key = self._keys[state]
+                    own = self._bent[at]
+                    x = self._lists[at][knot] if knot < len(self._lists[at]) else np.nan
+                    table = dict(zip(own.others, map(_column_of, key), strict=True))
+                    table[own.column] = np.array([x])
+                    self._at[state, knot] = self._pieces.of_each(own.places, table, 1)[0].at
 
 
 def _hashable(column: NDArray[Any]) -> list[Any]:
     """Its values, None for NaN: that is not equal to itself, so it is no key."""
-    return [None if value != value else value for value in column.tolist()]
+    values: list[Any] = column.tolist()
+    return values if column.dtype.kind == "O" else [None if value != value else value for value in values]
 
 
 def _column_of(value: Any) -> NDArray[Any]:

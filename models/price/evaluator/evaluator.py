@@ -56,24 +56,40 @@ class Parts(NamedTuple):
 class Found(NamedTuple):
     """What was looked up for n rows, all from one memory: a plan for each, and where things stand.
 
-    `level`: (games, n) pieces. `sums`: what the games add, and without blanks. `scales`: (n, …) of a plan.
-    `blanks`: which players are blank of those that trees see as blank. `inputs`: (n, p) what trees see.
+    `at`: (games, n) pieces. `sums`: what the games add, and without blanks. `scales`: (n, …) of a plan.
+    `blanks`: which players are blank of those that trees see as blank. `inputs`, `level`, `taken`, `told`: as
+    in `Parts`.
     """
 
     memory: Memory
     plans: Sequence[Plan]
     rows: Sequence[Row]
-    level: Between
+    at: Between
     sums: tuple[Floats, Floats]
     losses: Losses
     scales: Floats
     blanks: Floats
     inputs: Floats
+    level: Floats
+    taken: Floats
+    told: Floats
 
     @property
     def factors(self) -> Floats:
         """(n, families) the scales of the losses."""
         return self.scales[:, : len(self.memory.families)]
+
+    def some(self, rows: slice) -> Found:
+        """The same of some rows."""
+        return Found(
+            self.memory,
+            self.plans[rows],
+            self.rows[rows],
+            Between(*(side[:, rows] for side in self.at)),
+            (self.sums[0][:, rows], self.sums[1][:, rows]),
+            Losses(*(side[rows] for side in self.losses)),
+            *(side[rows] for side in self[6:]),
+        )
 
 
 class Evaluator:
@@ -85,7 +101,6 @@ class Evaluator:
         self._inputs = core.trees.inputs if core.trees else tuple(inputs or ())
         self._memory = Memory(core, encoding, self._inputs)
         self._division = Division(self._memory)
-        self._shared = [encoding.players.index(player) for player in encoding.shared]
         self._ends: dict[tuple[float, ...], tuple[Floats, Floats]] = {}
 
     def center(self, rows: Sequence[Row]) -> Floats:
@@ -94,22 +109,25 @@ class Evaluator:
 
     def ranges(self, rows: Sequence[Row], levels: Sequence[float]) -> Ranges:
         """Medians and ranges of n ≥ 1 rows."""
-        return Ranges(*_joined([self._ranges(found, levels) for found in self._found(rows)]))
+        each = self._found(rows)
+        return Ranges(*_joined([self._ranges(one, self._center(one, self._trees(one)), levels) for one in each]))
 
     def explained(self, rows: Sequence[Row], levels: Sequence[float]) -> tuple[Ranges, Reasons]:
         """The same, and the reasons that lead from each row's reference to it."""
-        ranges, bases, centers, effects = [], [], [], []
-        for found in self._found(rows):
-            base = self._references(found)
-            ranges.append(self._ranges(found, levels))
-            bases += [row.values for row in base.rows]
-            centers.append(self.center_of(self._parts(base, blanks=False)))
-            effects.append(self._effects(found, base))
-        return Ranges(*_joined(ranges)), Reasons(bases, np.concatenate(centers), np.concatenate(effects))
+        out, references = [], []
+        for found in self._with_references(rows):
+            own, base = found.some(slice(len(found.rows) // 2)), found.some(slice(len(found.rows) // 2, None))
+            bent, of_base, effects = self._bent(own, base)
+            center, reference = self._center(own, bent), self._center(base, of_base)
+            out.append((*self._ranges(own, center, levels), reference, self._effects(own, base, effects)))
+            references += [row.values for row in base.rows]
+        joined = _joined(out)
+        return Ranges(*joined[:4]), Reasons(references, *joined[4:])
 
     def effects(self, rows: Sequence[Row], bases: Sequence[Row]) -> Floats:
         """(n, players) Shapley effects, in log, from bases to rows of the same keys, pairwise."""
-        return np.concatenate([self._effects(*both) for both in self._pairs(rows, bases)])
+        pairs = self._pairs(rows, bases)
+        return np.concatenate([self._effects(*both, self._bent(*both)[2]) for both in pairs])
 
     def difference_variance(self, rows: Sequence[Row], others: Sequence[Row]) -> Floats:
         """(n,) variance, in log, of what is not known about the difference of two values, pairwise.
@@ -141,12 +159,7 @@ class Evaluator:
 
     def center_of(self, parts: Parts) -> Floats:
         """(n,) medians, in log."""
-        trees = self.core.trees
-        if trees is None:
-            return np.asarray(parts.level - parts.taken + parts.told)
-        bent = trees.weight * trees.tables.predict(parts.inputs)
-        level = trees.kept_level * parts.level
-        return np.asarray(level - trees.kept_losses * parts.taken + parts.told + bent)
+        return self._center(parts, self._trees(parts))
 
     # ── looking up ───────────────────────────────────────────────────────────
 
@@ -174,43 +187,31 @@ class Evaluator:
 
     def _look_up(self, memory: Memory, rows: Sequence[Row]) -> Found:
         plans = [memory.plan(row) for row in rows]
-        level = memory.level.find(plans, rows, memory.level.all)
-        return self._whole(memory, plans, rows, level, memory.rules.find(rows))
+        at = memory.level.find(plans, rows, memory.level.all)
+        return self._whole(memory, plans, rows, at, memory.rules.find(rows))
 
-    def _references(self, found: Found) -> Found:
-        """The rows' references, with what each row hands on to its own."""
-        memory, plans, shared = found.memory, found.plans, self._shared
-        pairs = zip(plans, found.rows, strict=True)
-        rows = [Row(row.key, values_with(p.reference.values, row.values, shared)) for p, row in pairs]
-        distinct = list(dict.fromkeys(plans))
-        order = {plan: at for at, plan in enumerate(distinct)}
-        which = [order[plan] for plan in plans]
-        sides = [np.concatenate(side, axis=1)[:, which] for side in zip(*(p.level for p in distinct), strict=True)]
-        losses = np.stack([plan.losses for plan in distinct])[which]
-        for at, place in enumerate(memory.rules.places):
-            if place in shared:
-                losses[:, at] = found.losses.places[:, at]
-        mixed = []
-        for at, game in enumerate(memory.level.games):
-            if game.places and set(game.places) <= set(shared):
-                for side, own in zip(sides, found.level, strict=True):
-                    side[at] = own[at]
-            elif set(game.places) & set(shared):
-                mixed.append(at)
-        if mixed:
-            for side, own in zip(sides, memory.level.find(plans, rows, mixed), strict=True):
-                side[mixed] = own
-        return self._whole(memory, plans, rows, Between(*sides), losses)
+    def _with_references(self, rows: Sequence[Row]) -> Iterator[Found]:
+        """What is kept of the rows, and behind them of their references, with what they hand on to those."""
+        for some in _chunks(rows, self._at_once):
+            memory = self._with_room()
+            plans = [memory.plan(row) for row in some]
+            at, losses = memory.level.find(plans, some, memory.level.all), memory.rules.find(some)
+            bases, of_bases, losses_of_bases = _references(memory, plans, some, at, losses)
+            both = Between(*(np.concatenate(pair, axis=1) for pair in zip(at, of_bases, strict=True)))
+            places = np.concatenate([losses, losses_of_bases])
+            yield self._whole(memory, plans + plans, [*some, *bases], both, places)
 
     def _whole(
-        self, memory: Memory, plans: Sequence[Plan], rows: Sequence[Row], level: Between, losses: Ints
+        self, memory: Memory, plans: Sequence[Plan], rows: Sequence[Row], at: Between, places: Ints
     ) -> Found:
-        of_losses, sums = memory.rules.of(losses), memory.level.sums(level)
+        losses, sums = memory.rules.of(places), memory.level.sums(at)
         scales = memory.scales.of([plan.scale_of(row) for plan, row in zip(plans, rows, strict=True)])
         count, blanks = len(memory.families), memory.inputs.blanks(rows)
         fixed, of_reference = scales[:, 3 * count :], scales[:, count : 2 * count]
-        seen = memory.inputs.seen(rows, fixed, sums[1], of_losses.parts, of_reference, blanks)
-        return Found(memory, plans, rows, level, sums, of_losses, scales, blanks, seen)
+        seen = memory.inputs.seen(rows, fixed, sums[1], losses.parts, of_reference, blanks)
+        level = memory.intercept + (np.add.accumulate(sums[0])[-1] if len(sums[0]) else np.zeros(len(rows)))
+        taken, told = memory.rules.taken(losses, scales[:, :count]), memory.rules.told(losses)
+        return Found(memory, plans, rows, at, sums, losses, scales, blanks, seen, level, taken, told)
 
     # ── working out ──────────────────────────────────────────────────────────
 
@@ -220,22 +221,36 @@ class Evaluator:
             raise ValueError("the core has no spread yet: fit it before asking for a range")
         return self.core.spread
 
-    def _parts(self, found: Found, blanks: bool = True) -> Parts:
-        """What the values and the scales are made of; without `blanks` only the values."""
-        rules, pairs = found.memory.rules, list(zip(found.plans, found.rows, strict=True))
-        intercept = float(found.memory.pieces.sums.of([found.memory.intercept.at])[0, 0])
-        level = np.add.accumulate(found.sums[0])[-1:].sum(axis=0) + intercept
-        taken = rules.taken(found.losses, found.factors)
-        noise = np.array([plan.noise(row) for plan, row in pairs])
-        mixed = [plan.mixture(row) for plan, row in pairs] if blanks else [(0.0, 0.0)] * len(pairs)
-        shift, mixture = np.array(mixed).T
-        time = np.array([self.encoding.time(row.values) for row in found.rows])
-        unknown, told = row_sums(found.losses.variances), rules.told(found.losses)
-        return Parts(level, taken, told, found.inputs, noise, unknown, shift, mixture, time)
+    def _trees(self, of: Parts | Found) -> Floats:
+        """(n,) what the trees say, 0 without trees."""
+        trees = self.core.trees
+        return trees.tables.predict(of.inputs) if trees else np.zeros(len(of.inputs))
 
-    def _ranges(self, found: Found, levels: Sequence[float]) -> Ranges:
-        spread, parts = self._spread, self._parts(found)
-        center, posterior = self.center_of(parts), self._posterior(found)
+    def _bent(self, own: Found, base: Found) -> tuple[Floats, Floats, Floats]:
+        """(n,) what the trees say of rows and of bases, and (n, p) the effects that lead to the rows."""
+        trees = self.core.trees
+        if trees is None:
+            return self._trees(own), self._trees(base), np.zeros(own.inputs.shape)
+        return trees.tables.explained(own.inputs, base.inputs)
+
+    def _center(self, of: Parts | Found, bent: Floats) -> Floats:
+        """(n,) medians, in log. `bent`: (n,) what the trees say."""
+        trees = self.core.trees
+        if trees is None:
+            return np.asarray(of.level - of.taken + of.told)
+        beside = trees.kept_level * of.level - trees.kept_losses * of.taken
+        return np.asarray(beside + of.told + trees.weight * bent)
+
+    def _parts(self, found: Found) -> Parts:
+        pairs = list(zip(found.plans, found.rows, strict=True))
+        noise = np.array([plan.noise(row) for plan, row in pairs])
+        shift, mixture = np.array([plan.mixture(row) for plan, row in pairs]).T
+        time = np.array([self.encoding.time(row.values) for row in found.rows])
+        unknown, value = row_sums(found.losses.variances), (found.level, found.taken, found.told)
+        return Parts(*value, found.inputs, noise, unknown, shift, mixture, time)
+
+    def _ranges(self, found: Found, center: Floats, levels: Sequence[float]) -> Ranges:
+        spread, parts, posterior = self._spread, self._parts(found), self._posterior(found)
         noise = spread.noise.variance(parts.noise, center)
         scale = spread.scale(noise, posterior, parts.unknown, parts.mixture, parts.time)
         key = tuple(levels)
@@ -253,12 +268,15 @@ class Evaluator:
         if not self.encoding.recurring:
             return found.memory.pieces.variance(at, weights)
         out = np.empty(len(found.rows))
-        for plan, own in _groups(found.plans).items():
+        groups: dict[Plan, list[int]] = {}
+        for row, plan in enumerate(found.plans):
+            groups.setdefault(plan, []).append(row)
+        for plan, own in groups.items():
             out[own] = plan.covariances.variance(at[:, own], weights[:, own])
         return out
 
-    def _effects(self, found: Found, base: Found) -> Floats:
-        """(n, players) effects from bases to rows."""
+    def _effects(self, found: Found, base: Found, bent: Floats) -> Floats:
+        """(n, players) effects from bases to rows. `bent`: (n, p) what the trees' inputs did to their sum."""
         trees, memory = self.core.trees, found.memory
         level, losses = (1.0, 1.0) if trees is None else (trees.kept_level, trees.kept_losses)
         steps = (found.sums[0] - base.sums[0], found.sums[1] - base.sums[1])
@@ -273,18 +291,17 @@ class Evaluator:
             amounts=(found.losses.amounts - base.losses.amounts).T,
             blanks=(found.blanks - base.blanks).T,
         )
-        bent = None if trees is None else trees.weight * trees.tables.effects(found.inputs, base.inputs).T
-        return self._division.effects(moved, bent)
+        return self._division.effects(moved, None if trees is None else trees.weight * bent.T)
 
 
 def _weights(found: Found) -> tuple[Ints, Floats]:
     """(m, n) places and weights of the pieces of n values: their derivatives."""
-    level, losses, count = found.level, found.losses, len(found.memory.families)
-    bent = found.memory.level.curved
+    level, losses, count = found.at, found.losses, len(found.memory.families)
+    bent = slice(found.memory.level.plain, None)
     of_fields, of_scales = found.memory.rules.slopes(losses, found.factors)
     one = np.ones((1, len(found.rows)))
     at = [
-        np.full(one.shape, found.memory.intercept.at),
+        np.full(one.shape, found.memory.intercept_at),
         level.at,
         level.beyond[bent],
         losses.at.T,
@@ -296,12 +313,23 @@ def _weights(found: Found) -> tuple[Ints, Floats]:
     return np.concatenate(at), np.concatenate(weights)
 
 
-def _groups(plans: Sequence[Plan]) -> dict[Plan, list[int]]:
-    """The rows of each plan."""
-    found: dict[Plan, list[int]] = {}
-    for row, plan in enumerate(plans):
-        found.setdefault(plan, []).append(row)
-    return found
+def _references(
+    memory: Memory, plans: Sequence[Plan], rows: Sequence[Row], at: Between, losses: Ints
+) -> tuple[list[Row], Between, Ints]:
+    """The rows' references, and where their parts stand: as in their plans, but for what rows hand on."""
+    pairs = zip(plans, rows, strict=True)
+    bases = [Row(row.key, values_with(p.reference.values, row.values, memory.shared)) for p, row in pairs]
+    order = {plan: number for number, plan in enumerate(dict.fromkeys(plans))}
+    which = [order[plan] for plan in plans]
+    sides = [np.concatenate(side, axis=1)[:, which] for side in zip(*(plan.at for plan in order), strict=True)]
+    of_bases = np.array([plan.losses for plan in order])[which]
+    of_bases[:, memory.handed_losses] = losses[:, memory.handed_losses]
+    for side, own in zip(sides, at, strict=True):
+        side[memory.handed] = own[memory.handed]
+    if memory.mixed:
+        for side, own in zip(sides, memory.level.find(plans, bases, memory.mixed), strict=True):
+            side[memory.mixed] = own
+    return bases, Between(*sides), of_bases
 
 
 def _chunks(rows: Sequence[Row], size: int) -> Iterator[Sequence[Row]]:

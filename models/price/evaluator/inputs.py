@@ -36,11 +36,19 @@ class Inputs:
         self._read = _read(encoding, inputs)
         self.readers = [place for _, place in self._read]
         self._of_parts = _of_parts(inputs, level)
+        # Where an input is the total of fewer games than another, nothing is added: the last row.
+        deepest = max((len(games) for _, games in self._of_parts), default=0)
+        self._cells = np.full((deepest, len(inputs)), len(level.games))
+        for at, games in self._of_parts:
+            self._cells[: len(games), at] = games
         self._of_losses = [
-            (at, rules.parts.index(one.name), rules.family_of_part[rules.parts.index(one.name)])
+            (at, rules.parts.index(one.name))
             for at, one in enumerate(inputs)
             if one.kind == LOSS and one.name in rules.parts
         ]
+        self._lossy = [at for at, _ in self._of_losses]
+        self._loss_parts = [part for _, part in self._of_losses]
+        self._loss_families = [rules.family_of_part[part] for part in self._loss_parts]
         self._of_blanks, start = [], 0
         for at, own in blanks.items():
             self._of_blanks.append((at, slice(start, start + len(own))))
@@ -75,11 +83,11 @@ class Inputs:
         out = fixed.T.copy()
         for at, _ in self._read:
             out[at] = self._column(self._inputs[at], rows)
-        for at, games in self._of_parts:
-            for game in games:
-                out[at] += parts[game]
-        for at, part, family in self._of_losses:
-            out[at] = losses[:, part] * factors[:, family]
+        if len(self._cells):
+            every = np.concatenate([parts, np.zeros((1, len(rows)))])
+            out += np.add.accumulate(every.take(self._cells, axis=0))[-1]
+        if self._lossy:
+            out[self._lossy] = (losses[:, self._loss_parts] * factors[:, self._loss_families]).T
         for at, own in self._of_blanks:
             out[at] = blanks[:, own].sum(axis=1)
         return np.ascontiguousarray(np.round(out, _DIGITS).T)
@@ -94,7 +102,7 @@ class Inputs:
         for at, games in self._of_parts:
             movers[at] = [place for place, (game, _) in enumerate(level.movers) if game in games]
         start = len(level.movers)
-        for at, part, _ in self._of_losses:
+        for at, part in self._of_losses:
             span = rules.span_of_part(rules.parts[part])
             movers[at] = list(range(start + span.start, start + span.stop))
         start += len(rules.places)

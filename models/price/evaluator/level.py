@@ -8,10 +8,9 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 
-from models.price.backbone import BLANK, LEVEL
+from models.price.backbone import BLANK, LEVEL, Backbone
 from models.price.basis import Floats, Ints
-from models.price.core import Core
-from models.price.evaluator.curves import Between, Curves
+from models.price.evaluator.curves import Between, Curves, bent_of
 from models.price.evaluator.encoding import Encoding, Row
 from models.price.evaluator.pieces import OVERHEAD, Pieces
 from models.price.shapley import corner_game
@@ -28,32 +27,43 @@ class Game:
     """The level's blocks that depend on just these players; at most one number that they make bends.
 
     `key_of`: the players' values of a row's, a tuple unless it is one player. `part`: of the value, "" for
-    none. `curves`: where a number bends; else `names` are the columns.
+    none. `bent`: where a number bends; else `names` are the columns.
     """
 
     def __init__(
-        self, core: Core, pieces: Pieces, encoding: Encoding, players: tuple[str, ...], blocks: Sequence[int]
+        self, backbone: Backbone, encoding: Encoding, players: tuple[str, ...], blocks: Sequence[int]
     ) -> None:
-        own = [core.backbone.blocks[at] for at in blocks]
+        own = [backbone.blocks[at] for at in blocks]
         self.blocks = blocks
         self.places = tuple(encoding.players.index(player) for player in players)
         self.key_of: Any = itemgetter(*self.places) if self.places else lambda values: ()
         self.part = max((block.part for block in own), default="")
         self.names = tuple(dict.fromkeys(column for block in own for column in block.columns))
-        bent = [name for name in self.names if name in encoding.curved]
-        self.curves = Curves(pieces, blocks, own, bent[0]) if bent else None
+        curved = [name for name in self.names if name in encoding.curved]
+        self.bent = bent_of(backbone, blocks, curved[0]) if curved else None
 
 
 class Level:
-    """All games of the level, for the rows of every key. `movers`: each game with each of its players."""
+    """All games of the level, for the rows of every key, those that bend last.
 
-    def __init__(self, core: Core, pieces: Pieces, encoding: Encoding) -> None:
-        self._pieces, self._encoding = pieces, encoding
-        self.games = _games_of(core, pieces, encoding)
+    `plain`: how many do not bend. `movers`: each game with each of its players.
+    """
+
+    def __init__(self, backbone: Backbone, pieces: Pieces, encoding: Encoding) -> None:
+        self._backbone, self._pieces, self._encoding = backbone, pieces, encoding
+        self.games = sorted(_games_of(backbone, encoding), key=lambda game: game.bent is not None)
         self.all = tuple(range(len(self.games)))
-        self.curved = [at for at, game in enumerate(self.games) if game.curves]
-        self.plain = [at for at, game in enumerate(self.games) if not game.curves]
+        self.plain = sum(game.bent is None for game in self.games)
         self.movers = [(at, place) for at, game in enumerate(self.games) for place in game.places]
+        self._curves = Curves(backbone, pieces, [game.bent for game in self.games if game.bent])
+        self._of_movers = np.array([game for game, _ in self.movers], np.int64)
+        # Of games of several: the players, the games that are theirs, and where each game's movers stand.
+        self._several: dict[tuple[int, ...], list[tuple[int, slice]]] = {}
+        for at, game in enumerate(self.games):
+            if len(game.places) > 1:
+                start = self.movers.index((at, game.places[0]))
+                own = at, slice(start, start + len(game.places))
+                self._several.setdefault(game.places, []).append(own)
         self._entries = 0
 
     @property
@@ -62,22 +72,14 @@ class Level:
         return self._entries * OVERHEAD
 
     def find(self, plans: Sequence[Plan], rows: Sequence[Row], games: Sequence[int]) -> Between:
-        """(games, n) what n rows, each of its plan's key, have in these games."""
-        at = np.zeros((len(games), len(rows)), np.int64)
-        share = np.zeros(at.shape)
-        plain = [order for order, game in enumerate(games) if self.games[game].curves is None]
-        own = [games[order] for order in plain]
-        if plain:
-            at[plain] = self._plain(plans, rows, own)
-        beyond = at.copy()
-        if len(own) < len(games):
-            curves = {order: self.games[game].curves for order, game in enumerate(games)}
-            bent = {order: found for order, found in curves.items() if found}
-            names = tuple(dict.fromkeys(name for found in bent.values() for name in found.names))
-            table = self._encoding.table(rows, names)
-            for order, found in bent.items():
-                at[order], beyond[order], share[order] = found.between(table)
-        return Between(at, beyond, share)
+        """(games, n) what n rows, each of its plan's key, have in these games, which are in order."""
+        at = self._plain(plans, rows, [game for game in games if game < self.plain])
+        share, bent = np.zeros(at.shape), [game - self.plain for game in games if game >= self.plain]
+        if not bent:
+            return Between(at, at, share)
+        found = self._curves.between(self._encoding.table(rows, self._curves.names(bent)), bent)
+        pairs = zip((at, at, share), found, strict=True)
+        return Between(*(np.concatenate(pair) for pair in pairs))
 
     def sums(self, found: Between) -> tuple[Floats, Floats]:
         """(games, n) what each game adds, and the same without blanks: to its part of the value."""
@@ -92,36 +94,31 @@ class Level:
 
         `steps`: (games, n) what each game's sums differ by.
         """
-        of_game = [game for game, _ in self.movers]
-        total, part = steps[0][of_game], steps[1][of_game]
-        start = 0
-        for at, game in enumerate(self.games):
-            several = slice(start, start + len(game.places))
-            start = several.stop
-            if len(game.places) > 1:
-                differ = np.array(
-                    [
-                        [row.values[place] != base.values[place] for row, base in zip(rows, bases, strict=True)]
-                        for place in game.places
-                    ]
-                )
-                total[several] *= differ
-                part[several] *= differ
-                for row in np.flatnonzero(differ.sum(axis=0) > 1).tolist():
-                    both = self._corners(plans[row], at, rows[row], bases[row])
-                    total[several, row], part[several, row] = both
+        total, part = (side.take(self._of_movers, axis=0) for side in steps)
+        for places, games in self._several.items():
+            get = itemgetter(*places)
+            pairs = zip(rows, bases, strict=True)
+            both = [(get(row.values), get(base.values)) for row, base in pairs]
+            differ = np.array([[own != base for own, base in zip(*one, strict=True)] for one in both]).T
+            several = np.flatnonzero(differ.sum(axis=0) > 1).tolist()
+            for game, own in games:
+                total[own] *= differ
+                part[own] *= differ
+                for row in several:
+                    total[own, row], part[own, row] = self._corners(plans[row], game, rows[row], bases[row])
         return total, part
 
     def _plain(self, plans: Sequence[Plan], rows: Sequence[Row], games: Sequence[int]) -> Ints:
-        if games == self.plain:
-            pairs = zip(plans, rows, strict=True)
-            found = [[get(key_of(row.values), -1) for get, key_of in plan.readers] for plan, row in pairs]
-        else:
-            keys = [(game, self.games[game].key_of) for game in games]
-            found = [
-                [plan.entries[game].get(key_of(row.values), -1) for game, key_of in keys]
-                for plan, row in zip(plans, rows, strict=True)
+        if not games:
+            return np.zeros((0, len(rows)), np.int64)
+        every = len(games) == self.plain
+        found = [
+            [
+                get(key_of(row.values), -1)
+                for get, key_of in (plan.readers if every else [plan.readers[game] for game in games])
             ]
+            for plan, row in zip(plans, rows, strict=True)
+        ]
         at = np.array(found).T
         if at.min() < 0:
             for order in np.flatnonzero(at.min(axis=1) < 0).tolist():
@@ -166,14 +163,15 @@ def kept(found: dict[Any, _T], key: object, entry: _T) -> _T:
     return entry
 
 
-def _games_of(core: Core, pieces: Pieces, encoding: Encoding) -> list[Game]:
+def _games_of(backbone: Backbone, encoding: Encoding) -> list[Game]:
     """The blocks by their players, and by their columns where one bends; those that do not go with the first.
 
-    A curve over few columns is kept once for all keys: what all models share is not kept for each. Raises ValueError for a block over two curved columns, which is straight between the knots of neither, and
-    where the blocks of some players belong to two parts of the value.
+    A curve over few columns is kept once for all keys: what all models share is not kept for each. Raises
+    ValueError for a block over two curved columns, which is straight between the knots of neither, and where
+    the blocks of some players belong to two parts of the value.
     """
     found: dict[tuple[str, ...], dict[tuple[str, ...], list[int]]] = {}
-    blocks = core.backbone.blocks
+    blocks = backbone.blocks
     for at, block in enumerate(blocks):
         if block.role in (LEVEL, BLANK):
             curved = [c for c in block.columns if c in encoding.curved]
@@ -189,5 +187,5 @@ def _games_of(core: Core, pieces: Pieces, encoding: Encoding) -> list[Game]:
         straight = own.pop((), [])
         several = list(own.values()) or [[]]
         several[0] = [*several[0], *straight]
-        games += [Game(core, pieces, encoding, players, places) for places in several]
+        games += [Game(backbone, encoding, players, places) for places in several]
     return games

@@ -17,7 +17,7 @@ import numpy as np
 from models.price.backbone import row_sums
 from models.price.basis import Floats, Ints, Table
 from models.price.core import Core
-from models.price.evaluator.curves import Curves
+from models.price.evaluator.curves import Curves, bent_of
 from models.price.evaluator.encoding import Encoding, Row
 from models.price.evaluator.pieces import Covariances, Ledger, Pieces
 from models.price.shapley import switched_product
@@ -40,7 +40,7 @@ class LossField:
         places = [at for at, b in enumerate(blocks) if b.role.startswith("loss:") and b.columns == (column,)]
         self.family = blocks[places[0]].role.partition(":")[2] if places else ""
         self.part = blocks[places[0]].part if places else ""
-        self._curves = Curves(pieces, places, [blocks[at] for at in places], column)
+        self._curves = Curves(core.backbone, pieces, [bent_of(core.backbone, places, column)])
 
     def of(self, value: object) -> int:
         """Where the loss at this value of the field stands."""
@@ -49,9 +49,9 @@ class LossField:
         return self.found[value]
 
     def _made(self, x: float) -> tuple[float, ...]:
-        found = self._curves.between({self.column: np.array([x])})
-        at, beyond, share = int(found.at[0]), int(found.beyond[0]), float(found.share[0])
-        start, end = self._pieces.sums.of([at, beyond])[:, 0].tolist()
+        found = self._curves.between({self.column: np.array([x])}, [0])
+        at, beyond, share = (float(side[0, 0]) for side in found)
+        start, end = self._pieces.sums.of([int(at), int(beyond)])[:, 0].tolist()
         spread = self._core.spread
         variance = spread.hidden.get(self.column, 0.0) if spread and math.isnan(x) else 0.0
         return start + share * (end - start), *self._sides(x), variance, at, beyond, share
@@ -105,7 +105,7 @@ class LossRules:
         self.family_of_part = [
             core.backbone.families.index(families[span.start]) for span in self._part_spans
         ]
-        self._family = [core.backbone.families.index(family) for family in families if family]
+        self._family = np.array([core.backbone.families.index(f) for f in families if f], np.int64)
         self._weights = _weights(core, [field.column for field in self._fields])
         # All of them at once: every key needs them.
         self.covariances = Covariances(pieces)
@@ -134,16 +134,11 @@ class LossRules:
 
     def of(self, places: Ints) -> Losses:
         """The losses that stand at these (n, k) places."""
-        amounts, departures, unknowns, variances, at, beyond, share = np.moveaxis(self._ledger.of(places), 2, 0)
-        families, parts = (
-            np.stack([row_sums(amounts[:, span]) for span in spans], axis=1)
-            if spans
-            else np.zeros((len(places), 0))
-            for spans in (self._spans, self._part_spans)
-        )
-        sides = np.ascontiguousarray(departures), np.ascontiguousarray(unknowns)
-        pieces = at.astype(np.int64), beyond.astype(np.int64)
-        return Losses(places, amounts, *sides, variances, *pieces, share, families, parts)
+        found = np.ascontiguousarray(self._ledger.of(places).transpose(2, 0, 1))
+        amounts, departures, unknowns, variances, _, _, share = found
+        at, beyond = found[4:6].astype(np.int64)
+        sums = _sums(amounts, self._spans), _sums(amounts, self._part_spans)
+        return Losses(places, amounts, departures, unknowns, variances, at, beyond, share, *sums)
 
     def taken(self, losses: Losses, factors: Floats) -> Floats:
         """(n,) what losses take off the log value at these scales (n, families): T of their scaled sum."""
@@ -191,6 +186,14 @@ class LossRules:
         sides = [np.exp(-scales * side.amounts[:, None] / self._cap) for side in (own, base)]
         players, switches = switched_product(*sides)
         return self._cap * players, self._cap * switches[:, 0]
+
+
+def _sums(amounts: Floats, spans: Sequence[slice]) -> Floats:
+    """(n, spans) the sums of (n, k) amounts within each span."""
+    out = np.empty((len(amounts), len(spans)))
+    for at, span in enumerate(spans):
+        out[:, at] = row_sums(amounts[:, span])
+    return out
 
 
 def _span(words: Sequence[str], word: str) -> slice:

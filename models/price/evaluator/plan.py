@@ -27,26 +27,36 @@ class Memory:
 
     A row of `scales` is for one value of the switch: by family the factor, that of the key's reference, and
     the piece that the factor's logarithm is made of; then what trees see of the key alone. `levels`: the
-    levels' part of the log noise variance, by the values of the players whose it is.
+    levels' part of the log noise variance, by the values of the players whose it is. `handed`, `mixed`: games
+    that a reference takes from the row wholly, and in part.
     """
 
     def __init__(self, core: Core, encoding: Encoding, inputs: Sequence[Input]) -> None:
         self.core, self.encoding = core, encoding
         self.pieces = Pieces(core.backbone, core.posterior)
-        self.level = Level(core, self.pieces, encoding)
+        self.level = Level(core.backbone, self.pieces, encoding)
         self.rules = LossRules(core, self.pieces, encoding)
         self.inputs = Inputs(encoding, inputs, self.level, self.rules)
-        self.intercept = self.pieces.intercept()
+        self.intercept, self.intercept_at = core.backbone.intercept, self.pieces.intercept().at
         self.families = core.backbone.families
         self.scales = Ledger(3 * len(self.families) + len(inputs))
         self.switch = _switch_of(core, encoding)
         self.plans: dict[Any, Plan] = {}
+        self.shared = tuple(encoding.players.index(player) for player in encoding.shared)
+        self.handed = [at for at, game in enumerate(self.level.games) if self._is_handed(game.places) is True]
+        self.mixed = [at for at, game in enumerate(self.level.games) if self._is_handed(game.places) is None]
+        self.handed_losses = [at for at, place in enumerate(self.rules.places) if place in self.shared]
         levels = core.spread.noise.levels if core.spread else {}
         self.levels = {column: effects for column, effects in levels.items() if effects}
         self.noisy = [encoding.players.index(p) for p in encoding.players_of(tuple(self.levels))]
         self.blankable: dict[int, list[int]] = {}
         for game, place in self.level.movers:
             self.blankable.setdefault(place, []).append(game)
+
+    def _is_handed(self, places: Sequence[int]) -> bool | None:
+        """Whether a reference takes all that these players make from the row; None for some of it."""
+        handed = {place in self.shared for place in places}
+        return None if len(handed) > 1 else True in handed
 
     @property
     def nbytes(self) -> int:
@@ -64,15 +74,15 @@ class Memory:
 class Plan:
     """One key. `reference`: a row of it. `covariances`: of the pieces of its rows.
 
-    `entries`: by game, the piece of each key of its players' values. `moves`: effects of games of several.
+    `entries`: by game that does not bend, the piece of each key of its players' values. `moves`: effects of games of several.
     """
 
     def __init__(self, memory: Memory, row: Row) -> None:
         self._memory = memory
         self.covariances = Covariances(memory.pieces, memory.rules.covariances)
         level, encoding = memory.level, memory.encoding
-        self.entries: list[dict[Any, int]] = [{} for _ in level.games]
-        self.readers = [(self.entries[game].get, level.games[game].key_of) for game in level.plain]
+        self.entries: list[dict[Any, int]] = [{} for _ in range(level.plain)]
+        self.readers = [(own.get, game.key_of) for own, game in zip(self.entries, level.games, strict=False)]
         self.moves: dict[Any, Any] = {}
         self._scales: dict[object, int] = {}
         self._noise: dict[tuple[Any, ...], float] = {}
@@ -80,7 +90,7 @@ class Plan:
         self.reference = Row(row.key, encoding.reference(row))
         self._fixed = memory.inputs.fixed(self.reference)
         own = [self.reference]
-        self.level = level.find([self], own, level.all)
+        self.at = level.find([self], own, level.all)
         self.losses = memory.rules.find(own)[0]
         self.scale = self.scale_of(self.reference)
 

@@ -15,7 +15,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from models.price.basis import Floats
+from models.price.basis import Floats, Ints
 from models.price.evaluator.encoding import Values
 from models.price.evaluator.plan import Memory
 
@@ -66,12 +66,12 @@ class Division:
         rows, rounds, n = [moved.level, moved.losses, moved.switch[None]], self._beside, len(moved.switch)
         if bent is not None:
             own = (np.ones((self._readers, n)), np.zeros((1, n)))
-            far = np.concatenate([moved.parts, moved.amounts, moved.blanks, *own])[self._cells]
+            far = np.concatenate([moved.parts, moved.amounts, moved.blanks, *own]).take(self._cells, axis=0)
             rows.append(divided(far, bent).reshape(self._cells.size, n))
             rounds = self._whole
         effects, out = np.concatenate(rows), np.zeros((self._players, n))
         for players, places in rounds:
-            out[players] += effects[places]
+            out[players] += effects.take(places, axis=0)
         return np.ascontiguousarray(out.T)
 
 
@@ -87,7 +87,7 @@ def divided(far: Floats, effect: Floats) -> Floats:
     return np.asarray(effect * along / np.where(total > 0, total, 1.0))
 
 
-def _rounds(players: Sequence[int | None]) -> list[tuple[list[int], list[int]]]:
+def _rounds(players: Sequence[int | None]) -> list[tuple[Ints, Ints]]:
     """Players and the places of their effects, each player once in a round: so sums have one order."""
     count: dict[int, int] = {}
     rounds: list[tuple[list[int], list[int]]] = []
@@ -99,4 +99,4 @@ def _rounds(players: Sequence[int | None]) -> list[tuple[list[int], list[int]]]:
             rounds[turn][0].append(player)
             rounds[turn][1].append(at)
             count[player] = turn + 1
-    return rounds
+    return [(np.array(own), np.array(places)) for own, places in rounds]
