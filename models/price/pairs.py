@@ -81,11 +81,9 @@ class PairTables:
         xx, xr, rx, rr = (
             self._looked_up(one, other) for one, other in ((own, own), (own, base), (base, own), (base, base))
         )
-        first, second = 0.5 * ((xx - rx) + (xr - rr)), 0.5 * ((xx - xr) + (rx - rr))
-        single = self.pairs[:, 0] == self.pairs[:, 1]
-        first[:, single], second[:, single] = (xx - rr)[:, single], 0.0
-        # Each product is a single value or 0, and exact sums have no order.
-        effects = np.asarray(first @ self._places[0] + second @ self._places[1])
+        # Exact sums have no order. A table over one input alone moves by its second, which is that input.
+        both, apart = xx - rr, rx - xr
+        effects = 0.5 * ((both - apart) @ self._places[0] + (both + apart) @ self._places[1])
         return xx.sum(axis=1), rr.sum(axis=1), effects
 
     def wrong_steps(self, signs: Sequence[int]) -> dict[str, float]:
@@ -149,6 +147,12 @@ class PairTables:
         return [edges.tolist() for edges in self.edges]
 
     @cached_property
+    def _sides(self) -> tuple[Ints, Ints]:
+        """(t,) the first and the second input of every table."""
+        i, j = np.ascontiguousarray(self.pairs.T)
+        return i, j
+
+    @cached_property
     def _places(self) -> tuple[Floats, Floats]:
         """Two (t, p) matrices of 0 and 1: the first and the second input of every table."""
         of_input = np.arange(len(self.names))
@@ -157,10 +161,8 @@ class PairTables:
 
     def _looked_up(self, one: Ints, other: Ints) -> Floats:
         """(n, t) every table at `one`'s bins of its first input and `other`'s of its second."""
-        i, j = self.pairs.T
-        return np.asarray(
-            self.values.take(self.starts + one.take(i, axis=1) * self.widths + other.take(j, axis=1))
-        )
+        i, j = self._sides
+        return self.values.take(self.starts + one.take(i, axis=1) * self.widths + other.take(j, axis=1))
 
     def _tables_of(self, at: int) -> list[tuple[Floats, int]]:
         """The tables of one input as matrices, and its side of each; one alone has a single column."""

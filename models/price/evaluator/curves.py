@@ -31,10 +31,11 @@ class Bent(NamedTuple):
     others: tuple[str, ...]
 
 
-def bent_of(backbone: Backbone, places: Sequence[int], column: str) -> Bent:
-    """The blocks at these places as curves over the column."""
-    names = dict.fromkeys(name for at in places for name in backbone.blocks[at].columns if name != column)
-    return Bent(places, column, tuple(names))
+def bent_of(backbone: Backbone, places: Sequence[int], curved: frozenset[str]) -> Bent:
+    """The blocks at these places as curves over the one column of theirs that is curved."""
+    names = dict.fromkeys(name for at in places for name in backbone.blocks[at].columns)
+    (column,) = [name for name in names if name in curved]
+    return Bent(places, column, tuple(name for name in names if name != column))
 
 
 class Curves:
@@ -55,11 +56,6 @@ class Curves:
         self._states: list[dict[tuple[Any, ...], int]] = [{} for _ in bent]
         # By state, the piece at each knot; −1 until it is asked for.
         self._at: Ints = np.full((16, width + 1), -1)
-
-    def names(self, which: Sequence[int]) -> tuple[str, ...]:
-        """The columns that these curves read."""
-        own = [self._bent[at] for at in which]
-        return tuple(dict.fromkeys(name for one in own for name in (*one.others, one.column)))
 
     def between(self, table: Table, which: Sequence[int]) -> Between:
         """(curves, n) where the numbers of n rows lie on these curves."""

@@ -10,11 +10,11 @@ import numpy as np
 from models.price.backbone import row_sums
 from models.price.basis import Floats, Ints
 from models.price.core import Core, Input
-from models.price.evaluator.curves import Between
 from models.price.evaluator.encoding import Encoding, Row
 from models.price.evaluator.level import kept
 from models.price.evaluator.losses import Losses
-from models.price.evaluator.plan import Memory, Plan, values_with
+from models.price.evaluator.pieces import AT, BEYOND, PART, SHARE, TOTAL
+from models.price.evaluator.plan import Memory, Plan
 from models.price.evaluator.reasons import Division, Moved, Reasons
 from models.price.spread import LEAST_UNSURE, Spread
 
@@ -54,18 +54,16 @@ class Parts(NamedTuple):
 
 
 class Found(NamedTuple):
-    """What was looked up for n rows, all from one memory: a plan for each, and where things stand.
+    """What was looked up for n rows, all from one memory: a plan for each, and what is kept of its fields.
 
-    `at`: (games, n) pieces. `sums`: what the games add, and without blanks. `scales`: (n, …) of a plan.
-    `blanks`: which players are blank of those that trees see as blank. `inputs`, `level`, `taken`, `told`: as
-    in `Parts`.
+    `entries`: (COLUMNS, n, summands and loss fields). `scales`: (n, …) of a plan. `blanks`: which players are
+    blank of those that trees see as blank. `inputs`, `level`, `taken`, `told`: as in `Parts`.
     """
 
     memory: Memory
     plans: Sequence[Plan]
     rows: Sequence[Row]
-    at: Between
-    sums: tuple[Floats, Floats]
+    entries: Floats
     losses: Losses
     scales: Floats
     blanks: Floats
@@ -81,15 +79,9 @@ class Found(NamedTuple):
 
     def some(self, rows: slice) -> Found:
         """The same of some rows."""
-        return Found(
-            self.memory,
-            self.plans[rows],
-            self.rows[rows],
-            Between(*(side[:, rows] for side in self.at)),
-            (self.sums[0][:, rows], self.sums[1][:, rows]),
-            Losses(*(side[rows] for side in self.losses)),
-            *(side[rows] for side in self[6:]),
-        )
+        losses = Losses(*(side[rows] for side in self.losses))
+        beside = self.memory, self.plans[rows], self.rows[rows], self.entries[:, rows], losses
+        return Found(*beside, *(side[rows] for side in self[5:]))
 
 
 class Evaluator:
@@ -187,31 +179,27 @@ class Evaluator:
 
     def _look_up(self, memory: Memory, rows: Sequence[Row]) -> Found:
         plans = [memory.plan(row) for row in rows]
-        at = memory.level.find(plans, rows, memory.level.all)
-        return self._whole(memory, plans, rows, at, memory.rules.find(rows))
+        return self._whole(memory, plans, rows, memory.find(plans, rows))
 
     def _with_references(self, rows: Sequence[Row]) -> Iterator[Found]:
         """What is kept of the rows, and behind them of their references, with what they hand on to those."""
         for some in _chunks(rows, self._at_once):
             memory = self._with_room()
             plans = [memory.plan(row) for row in some]
-            at, losses = memory.level.find(plans, some, memory.level.all), memory.rules.find(some)
-            bases, of_bases, losses_of_bases = _references(memory, plans, some, at, losses)
-            both = Between(*(np.concatenate(pair, axis=1) for pair in zip(at, of_bases, strict=True)))
-            places = np.concatenate([losses, losses_of_bases])
-            yield self._whole(memory, plans + plans, [*some, *bases], both, places)
+            found = memory.find(plans, some)
+            bases, places = memory.references(plans, some, found)
+            yield self._whole(memory, plans + plans, [*some, *bases], np.concatenate([found, places]))
 
-    def _whole(
-        self, memory: Memory, plans: Sequence[Plan], rows: Sequence[Row], at: Between, places: Ints
-    ) -> Found:
-        losses, sums = memory.rules.of(places), memory.level.sums(at)
+    def _whole(self, memory: Memory, plans: Sequence[Plan], rows: Sequence[Row], found: Ints) -> Found:
+        entries, count, families = memory.of(found), len(memory.level.parts), len(memory.families)
+        losses = memory.rules.of(entries[:, :, count:])
         scales = memory.scales.of([plan.scale_of(row) for plan, row in zip(plans, rows, strict=True)])
-        count, blanks = len(memory.families), memory.inputs.blanks(rows)
-        fixed, of_reference = scales[:, 3 * count :], scales[:, count : 2 * count]
-        seen = memory.inputs.seen(rows, fixed, sums[1], losses.parts, of_reference, blanks)
-        level = memory.intercept + (np.add.accumulate(sums[0])[-1] if len(sums[0]) else np.zeros(len(rows)))
-        taken, told = memory.rules.taken(losses, scales[:, :count]), memory.rules.told(losses)
-        return Found(memory, plans, rows, at, sums, losses, scales, blanks, seen, level, taken, told)
+        blanks, parts = memory.inputs.blanks(rows), entries[PART, :, :count]
+        fixed, of_reference = scales[:, 3 * families :], scales[:, families : 2 * families]
+        seen = memory.inputs.seen(rows, fixed, parts, losses.parts, of_reference, blanks)
+        level = memory.intercept + row_sums(entries[TOTAL, :, :count])
+        taken, told = memory.rules.taken(losses, scales[:, :families]), memory.rules.told(losses)
+        return Found(memory, plans, rows, entries, losses, scales, blanks, seen, level, taken, told)
 
     # ── working out ──────────────────────────────────────────────────────────
 
@@ -279,8 +267,8 @@ class Evaluator:
         """(n, players) effects from bases to rows. `bent`: (n, p) what the trees' inputs did to their sum."""
         trees, memory = self.core.trees, found.memory
         level, losses = (1.0, 1.0) if trees is None else (trees.kept_level, trees.kept_losses)
-        steps = (found.sums[0] - base.sums[0], found.sums[1] - base.sums[1])
-        moves, parts = memory.level.moves(found.plans, found.rows, base.rows, steps)
+        steps = (found.entries - base.entries)[: PART + 1, :, : len(memory.level.parts)]
+        moves, parts = memory.level.moves(found.plans, found.rows, base.rows, (steps[TOTAL], steps[PART]))
         fields, switch = memory.rules.effects(found.losses, base.losses, found.factors, base.factors)
         told = memory.rules.told_effects(found.losses, base.losses)
         moved = Moved(
@@ -296,40 +284,19 @@ class Evaluator:
 
 def _weights(found: Found) -> tuple[Ints, Floats]:
     """(m, n) places and weights of the pieces of n values: their derivatives."""
-    level, losses, count = found.at, found.losses, len(found.memory.families)
-    bent = slice(found.memory.level.plain, None)
-    of_fields, of_scales = found.memory.rules.slopes(losses, found.factors)
-    one = np.ones((1, len(found.rows)))
+    memory, n = found.memory, len(found.rows)
+    families, of_level = len(memory.families), np.ones((n, len(memory.level.parts)))
+    of_fields, of_scales = memory.rules.slopes(found.losses, found.factors)
+    whole = np.concatenate([of_level, of_fields], axis=1)
+    other = whole * found.entries[SHARE]
     at = [
-        np.full(one.shape, found.memory.intercept_at),
-        level.at,
-        level.beyond[bent],
-        losses.at.T,
-        losses.beyond.T,
-        found.scales[:, 2 * count : 3 * count].T.astype(np.int64),
+        np.full((n, 1), memory.intercept_at),
+        found.entries[AT],
+        found.entries[BEYOND],
+        found.scales[:, 2 * families : 3 * families],
     ]
-    other = of_fields * losses.share
-    weights = [one, 1 - level.share, level.share[bent], (of_fields - other).T, other.T, of_scales.T]
-    return np.concatenate(at), np.concatenate(weights)
-
-
-def _references(
-    memory: Memory, plans: Sequence[Plan], rows: Sequence[Row], at: Between, losses: Ints
-) -> tuple[list[Row], Between, Ints]:
-    """The rows' references, and where their parts stand: as in their plans, but for what rows hand on."""
-    pairs = zip(plans, rows, strict=True)
-    bases = [Row(row.key, values_with(p.reference.values, row.values, memory.shared)) for p, row in pairs]
-    order = {plan: number for number, plan in enumerate(dict.fromkeys(plans))}
-    which = [order[plan] for plan in plans]
-    sides = [np.concatenate(side, axis=1)[:, which] for side in zip(*(plan.at for plan in order), strict=True)]
-    of_bases = np.array([plan.losses for plan in order])[which]
-    of_bases[:, memory.handed_losses] = losses[:, memory.handed_losses]
-    for side, own in zip(sides, at, strict=True):
-        side[memory.handed] = own[memory.handed]
-    if memory.mixed:
-        for side, own in zip(sides, memory.level.find(plans, bases, memory.mixed), strict=True):
-            side[memory.mixed] = own
-    return bases, Between(*sides), of_bases
+    weights = [np.ones((n, 1)), whole - other, other, of_scales]
+    return np.concatenate(at, axis=1).T.astype(np.int64), np.ascontiguousarray(np.concatenate(weights, axis=1).T)
 
 
 def _chunks(rows: Sequence[Row], size: int) -> Iterator[Sequence[Row]]:

@@ -36,11 +36,11 @@ class Inputs:
         self._read = _read(encoding, inputs)
         self.readers = [place for _, place in self._read]
         self._of_parts = _of_parts(inputs, level)
-        # Where an input is the total of fewer games than another, nothing is added: the last row.
-        deepest = max((len(games) for _, games in self._of_parts), default=0)
-        self._cells = np.full((deepest, len(inputs)), len(level.games))
-        for at, games in self._of_parts:
-            self._cells[: len(games), at] = games
+        # Where an input is the total of fewer summands than another, nothing is added: the last row.
+        deepest = max((len(own) for _, own in self._of_parts), default=0)
+        self._cells = np.full((deepest, len(inputs)), len(level.parts))
+        for at, own in self._of_parts:
+            self._cells[: len(own), at] = own
         self._of_losses = [
             (at, rules.parts.index(one.name))
             for at, one in enumerate(inputs)
@@ -77,14 +77,14 @@ class Inputs:
     ) -> Floats:
         """(n, p) what trees see of n rows, rounded: equal inputs must not differ by the order of their sums.
 
-        `fixed`: (n, p) of their keys. `parts`: (games, n) what each game adds to its part. `losses`: (n,
+        `fixed`: (n, p) of their keys. `parts`: (n, summands) what each adds to its part. `losses`: (n,
         parts) at the scales `factors` (n, families) of the reference's switch: no other player moves those.
         """
         out = fixed.T.copy()
         for at, _ in self._read:
             out[at] = self._column(self._inputs[at], rows)
         if len(self._cells):
-            every = np.concatenate([parts, np.zeros((1, len(rows)))])
+            every = np.concatenate([parts.T, np.zeros((1, len(rows)))])
             out += np.add.accumulate(every.take(self._cells, axis=0))[-1]
         if self._lossy:
             out[self._lossy] = (losses[:, self._loss_parts] * factors[:, self._loss_families]).T
@@ -99,15 +99,15 @@ class Inputs:
 
     def _movers(self, level: Level, rules: LossRules) -> list[list[int]]:
         movers: list[list[int]] = [[] for _ in self._inputs]
-        for at, games in self._of_parts:
-            movers[at] = [place for place, (game, _) in enumerate(level.movers) if game in games]
+        for at, own in self._of_parts:
+            movers[at] = [place for place, (summand, _) in enumerate(level.movers) if summand in own]
         start = len(level.movers)
         for at, part in self._of_losses:
             span = rules.span_of_part(rules.parts[part])
             movers[at] = list(range(start + span.start, start + span.stop))
         start += len(rules.places)
-        for at, own in self._of_blanks:
-            movers[at] = list(range(start + own.start, start + own.stop))
+        for at, blanks in self._of_blanks:
+            movers[at] = list(range(start + blanks.start, start + blanks.stop))
         start += len(self.blankable)
         for place, (at, _) in enumerate(self._read):
             movers[at] = [start + place]
@@ -115,9 +115,9 @@ class Inputs:
 
 
 def _of_parts(inputs: Sequence[Input], level: Level) -> list[tuple[int, list[int]]]:
-    """The place of each input that is a total of the level, and the games of that part."""
+    """The place of each input that is a total of the level, and the summands of that part."""
     return [
-        (at, [game for game, own in enumerate(level.games) if own.part == one.name])
+        (at, [summand for summand, part in enumerate(level.parts) if part == one.name])
         for at, one in enumerate(inputs)
         if one.kind == PART
     ]

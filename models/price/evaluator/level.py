@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import numpy as np
 
 from models.price.backbone import BLANK, LEVEL, Backbone
-from models.price.basis import Floats, Ints
-from models.price.evaluator.curves import Between, Curves, bent_of
+from models.price.basis import Floats, Ints, Table
+from models.price.evaluator.curves import Curves, bent_of
 from models.price.evaluator.encoding import Encoding, Row
-from models.price.evaluator.pieces import OVERHEAD, Pieces
+from models.price.evaluator.pieces import PART, TOTAL, Ledger, Pieces
 from models.price.shapley import corner_game
 
 if TYPE_CHECKING:
@@ -24,121 +24,128 @@ _T = TypeVar("_T")
 
 
 class Game:
-    """The level's blocks that depend on just these players; at most one number that they make bends.
+    """The level's blocks that depend on just these players: `blocks` that do not bend, or the places of curves.
 
-    `key_of`: the players' values of a row's, a tuple unless it is one player. `part`: of the value, "" for
-    none. `bent`: where a number bends; else `names` are the columns.
+    `key_of`: the players' values of a row's, a tuple unless it is one player. `names`: the columns.
+    `parts`: of the value, of each curve or of the blocks, "" for none.
     """
 
     def __init__(
-        self, backbone: Backbone, encoding: Encoding, players: tuple[str, ...], blocks: Sequence[int]
+        self, backbone: Backbone, encoding: Encoding, players: tuple[str, ...], blocks: list[list[int]]
     ) -> None:
-        own = [backbone.blocks[at] for at in blocks]
         self.blocks = blocks
         self.places = tuple(encoding.players.index(player) for player in players)
         self.key_of: Any = itemgetter(*self.places) if self.places else lambda values: ()
-        self.part = max((block.part for block in own), default="")
-        self.names = tuple(dict.fromkeys(column for block in own for column in block.columns))
-        curved = [name for name in self.names if name in encoding.curved]
-        self.bent = bent_of(backbone, blocks, curved[0]) if curved else None
+        own = [[backbone.blocks[at] for at in places] for places in blocks]
+        self.names = {column for some in own for block in some for column in block.columns}
+        self.parts = [max((block.part for block in some), default="") for some in own]
+        self.bends = bool(self.names & encoding.curved)
+        self.curves: list[int] = []
 
 
 class Level:
-    """All games of the level, for the rows of every key, those that bend last.
+    """All games of the level, for the rows of every key, each of one summand or, where it bends, of several.
 
-    `plain`: how many do not bend. `movers`: each game with each of its players.
+    `parts`: of each summand. `movers`: each summand with each of its players.
     """
 
-    def __init__(self, backbone: Backbone, pieces: Pieces, encoding: Encoding) -> None:
-        self._backbone, self._pieces, self._encoding = backbone, pieces, encoding
-        self.games = sorted(_games_of(backbone, encoding), key=lambda game: game.bent is not None)
-        self.all = tuple(range(len(self.games)))
-        self.plain = sum(game.bent is None for game in self.games)
-        self.movers = [(at, place) for at, game in enumerate(self.games) for place in game.places]
-        self._curves = Curves(backbone, pieces, [game.bent for game in self.games if game.bent])
-        self._of_movers = np.array([game for game, _ in self.movers], np.int64)
-        # Of games of several: the players, the games that are theirs, and where each game's movers stand.
-        self._several: dict[tuple[int, ...], list[tuple[int, slice]]] = {}
-        for at, game in enumerate(self.games):
-            if len(game.places) > 1:
-                start = self.movers.index((at, game.places[0]))
-                own = at, slice(start, start + len(game.places))
-                self._several.setdefault(game.places, []).append(own)
-        self._entries = 0
+    def __init__(self, backbone: Backbone, pieces: Pieces, ledger: Ledger, encoding: Encoding) -> None:
+        self._pieces, self._ledger, self._encoding = pieces, ledger, encoding
+        self.games = _games_of(backbone, encoding)
+        self.parts = [part for game in self.games for part in game.parts]
+        bent = []
+        for game in self.games:
+            if game.bends:
+                game.curves = list(range(len(bent), len(bent) + len(game.blocks)))
+                bent += [bent_of(backbone, own, encoding.curved) for own in game.blocks]
+        self._curves = Curves(backbone, pieces, bent)
+        sizes = [len(game.blocks) for game in self.games]
+        self._game = np.repeat(np.arange(len(sizes)), sizes)
+        starts = np.cumsum([0, *sizes])[:-1]
+        self._behind = np.arange(len(self.parts)) - starts[self._game]
+        self.movers = [
+            (at, place) for at in range(len(self.parts)) for place in self.games[self._game[at]].places
+        ]
+        self._of_movers = np.array([at for at, _ in self.movers], np.int64)
+        self._places = np.array([place for _, place in self.movers], np.int64)
+        # Games of several players, and where the movers of each summand stand.
+        self._several = [
+            (game, [self.movers.index((start + at, own.places[0])) for at in range(sizes[game])])
+            for game, (own, start) in enumerate(zip(self.games, starts.tolist(), strict=True))
+            if len(own.places) > 1
+        ]
 
-    @property
-    def nbytes(self) -> int:
-        """What the dictionaries take that tell which piece belongs to which values, about."""
-        return self._entries * OVERHEAD
+    def of_game(self, at: int) -> int:
+        """The game of a summand."""
+        return int(self._game[at])
 
-    def find(self, plans: Sequence[Plan], rows: Sequence[Row], games: Sequence[int]) -> Between:
-        """(games, n) what n rows, each of its plan's key, have in these games, which are in order."""
-        at = self._plain(plans, rows, [game for game in games if game < self.plain])
-        share, bent = np.zeros(at.shape), [game - self.plain for game in games if game >= self.plain]
-        if not bent:
-            return Between(at, at, share)
-        found = self._curves.between(self._encoding.table(rows, self._curves.names(bent)), bent)
-        pairs = zip((at, at, share), found, strict=True)
-        return Between(*(np.concatenate(pair) for pair in pairs))
+    def places(self, firsts: Ints) -> Ints:
+        """(n, summands) places in the ledger, from (n, games) those of each game's first summand."""
+        return firsts.take(self._game, axis=1) + self._behind
 
-    def sums(self, found: Between) -> tuple[Floats, Floats]:
-        """(games, n) what each game adds, and the same without blanks: to its part of the value."""
-        one, other = self._pieces.sums.of(found.at), self._pieces.sums.of(found.beyond)
-        both = one + found.share[..., None] * (other - one)
-        return both[..., 0], both[..., 1]
+    def find(self, plans: Sequence[Plan], rows: Sequence[Row], games: Sequence[int]) -> Ints:
+        """(n, games) where the first summands of n rows, each of its plan's key, stand in the ledger."""
+        keys = [(game, self.games[game].key_of) for game in games]
+        found = [
+            [plan.entries[game].get(key_of(row.values), -1) for game, key_of in keys]
+            for plan, row in zip(plans, rows, strict=True)
+        ]
+        return self.filled(np.array(found, np.int64).reshape(len(rows), len(games)), plans, rows, games)
+
+    def filled(self, found: Ints, plans: Sequence[Plan], rows: Sequence[Row], games: Sequence[int]) -> Ints:
+        """The same (n, games), those made that were not kept (−1): all together."""
+        if not found.size or found.min() >= 0:
+            return found
+        wanted: dict[int, dict[Any, int]] = {}
+        for row, order in np.argwhere(found < 0).tolist():
+            game = games[order]
+            wanted.setdefault(game, {}).setdefault((plans[row], self.games[game].key_of(rows[row].values)), row)
+        own = sorted({row for firsts in wanted.values() for row in firsts.values()})
+        where = {row: at for at, row in enumerate(own)}
+        names = dict.fromkeys(name for game in wanted for name in sorted(self.games[game].names))
+        table = self._encoding.table([rows[row] for row in own], tuple(names))
+        for game, firsts in wanted.items():
+            some = [where[row] for row in firsts.values()]
+            made = self._made(self.games[game], {n: table[n][some] for n in self.games[game].names}, len(some))
+            first = self._ledger.extend(made.reshape(-1, made.shape[-1]))
+            for order, (plan, key) in enumerate(firsts):
+                plan.entries[game][key] = first + order * made.shape[1]
+        for row, order in np.argwhere(found < 0).tolist():
+            found[row, order] = plans[row].entries[games[order]][self.games[games[order]].key_of(rows[row].values)]
+        return found
 
     def moves(
         self, plans: Sequence[Plan], rows: Sequence[Row], bases: Sequence[Row], steps: tuple[Floats, Floats]
     ) -> tuple[Floats, Floats]:
         """(movers, n) Shapley effects from bases to rows of the same keys: on the value, and on its parts.
 
-        `steps`: (games, n) what each game's sums differ by.
+        `steps`: (n, summands) what each of them differs by.
         """
-        total, part = (side.take(self._of_movers, axis=0) for side in steps)
-        for places, games in self._several.items():
-            get = itemgetter(*places)
-            pairs = zip(rows, bases, strict=True)
-            both = [(get(row.values), get(base.values)) for row, base in pairs]
-            differ = np.array([[own != base for own, base in zip(*one, strict=True)] for one in both]).T
-            several = np.flatnonzero(differ.sum(axis=0) > 1).tolist()
-            for game, own in games:
-                total[own] *= differ
-                part[own] *= differ
-                for row in several:
-                    total[own, row], part[own, row] = self._corners(plans[row], game, rows[row], bases[row])
-        return total, part
+        pairs = zip(rows, bases, strict=True)
+        differ = np.array(
+            [[own != base for own, base in zip(row.values, other.values, strict=True)] for row, other in pairs]
+        )
+        moved = differ.take(self._places, axis=1)
+        total, part = (side.take(self._of_movers, axis=1) * moved for side in steps)
+        for game, starts in self._several:
+            count = len(self.games[game].places)
+            first = moved[:, starts[0] : starts[0] + count]
+            for row in np.flatnonzero(first.sum(axis=1) > 1).tolist():
+                effects = self._corners(plans[row], game, rows[row], bases[row])
+                for start, own in zip(starts, effects, strict=True):
+                    total[row, start : start + count], part[row, start : start + count] = own
+        return total.T, part.T
 
-    def _plain(self, plans: Sequence[Plan], rows: Sequence[Row], games: Sequence[int]) -> Ints:
-        if not games:
-            return np.zeros((0, len(rows)), np.int64)
-        every = len(games) == self.plain
-        found = [
-            [
-                get(key_of(row.values), -1)
-                for get, key_of in (plan.readers if every else [plan.readers[game] for game in games])
-            ]
-            for plan, row in zip(plans, rows, strict=True)
-        ]
-        at = np.array(found).T
-        if at.min() < 0:
-            for order in np.flatnonzero(at.min(axis=1) < 0).tolist():
-                self._make(at[order], games[order], plans, rows)
-        return at
+    def _made(self, game: Game, table: Table, count: int) -> Floats:
+        """(n, summands of the game, …) entries of n rows of a table."""
+        if game.bends:
+            return self._pieces.between(*(side.T for side in self._curves.between(table, game.curves)))
+        (blocks,) = game.blocks
+        at = np.array([[piece.at] for piece in self._pieces.of_each(blocks, table, count)])
+        return self._pieces.between(at, at, np.zeros(at.shape))
 
-    def _make(self, at: Ints, game: int, plans: Sequence[Plan], rows: Sequence[Row]) -> None:
-        """Fill in where (n,) places of the game's pieces are missing, all of them together."""
-        own, missing = self.games[game], np.flatnonzero(at < 0).tolist()
-        keys = {row: (plans[row], own.key_of(rows[row].values)) for row in missing}
-        first = {key: row for row, key in reversed(keys.items())}
-        table = self._encoding.table([rows[row] for row in first.values()], own.names)
-        pieces = self._pieces.of_each(own.blocks, table, len(first))
-        for (plan, key), piece in zip(first, pieces, strict=True):
-            plan.entries[game][key] = piece.at
-        self._entries += len(first)
-        at[missing] = [plan.entries[game][key] for plan, key in keys.values()]
-
-    def _corners(self, plan: Plan, game: int, row: Row, base: Row) -> tuple[Floats, Floats]:
-        """(players,) effects of the players of one game, several of which differ."""
+    def _corners(self, plan: Plan, game: int, row: Row, base: Row) -> Floats:
+        """(summands, 2, players) effects of the players of one game, several of which differ."""
         own = self.games[game]
         key = (game, own.key_of(row.values), own.key_of(base.values))
         found = plan.moves.get(key)
@@ -150,9 +157,21 @@ class Level:
                     if corner >> bit & 1:
                         values[place] = row.values[place]
                 hybrids.append(Row(row.key, tuple(values)))
-            sums = self.sums(self.find([plan] * len(hybrids), hybrids, (game,)))
-            found = kept(plan.moves, key, corner_game(np.concatenate(sums)))
-        return found[0], found[1]
+            count = len(own.blocks)
+            firsts = self.find([plan] * len(hybrids), hybrids, (game,))
+            sums = self._ledger.of(firsts + np.arange(count))[..., [TOTAL, PART]]
+            effects = corner_game(sums.reshape(len(hybrids), -1).T)
+            found = kept(plan.moves, key, effects.reshape(count, 2, -1))
+        return found
+
+    def total(self, plan: Plan, rows: Sequence[Row], games: Sequence[int]) -> list[float]:
+        """What these games add to each row of one key."""
+        firsts = self.find([plan] * len(rows), rows, games)
+        sizes = [len(self.games[game].blocks) for game in games]
+        behind = np.concatenate([np.arange(size) for size in sizes])
+        each = self._ledger.of(firsts.repeat(sizes, axis=1) + behind)[..., TOTAL]
+        totals: list[float] = np.add.accumulate(each, axis=1)[:, -1].tolist()
+        return totals
 
 
 def kept(found: dict[Any, _T], key: object, entry: _T) -> _T:
@@ -178,7 +197,8 @@ def _games_of(backbone: Backbone, encoding: Encoding) -> list[Game]:
             if len(curved) > 1:
                 raise ValueError(f"the block {block.name} bends with {' and '.join(curved)} at once")
             own = found.setdefault(encoding.players_of(block.columns), {})
-            own.setdefault((*curved, *sorted(set(block.columns) - {*curved})) if curved else (), []).append(at)
+            columns = (*curved, *sorted({*block.columns} - {*curved})) if curved else ()
+            own.setdefault(columns, []).append(at)
     games = []
     for players, own in found.items():
         parts = {blocks[at].part for places in own.values() for at in places} - {""}
@@ -187,5 +207,5 @@ def _games_of(backbone: Backbone, encoding: Encoding) -> list[Game]:
         straight = own.pop((), [])
         several = list(own.values()) or [[]]
         several[0] = [*several[0], *straight]
-        games += [Game(backbone, encoding, players, places) for places in several]
+        games.append(Game(backbone, encoding, players, several))
     return games

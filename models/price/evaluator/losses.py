@@ -9,26 +9,31 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Sequence
-from operator import itemgetter
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 
 from models.price.backbone import row_sums
 from models.price.basis import Floats, Ints, Table
 from models.price.core import Core
-from models.price.evaluator.curves import Curves, bent_of
+from models.price.evaluator.curves import Bent, Curves
 from models.price.evaluator.encoding import Encoding, Row
-from models.price.evaluator.pieces import Covariances, Ledger, Pieces
+from models.price.evaluator.pieces import (
+    AT,
+    DEPARTURE,
+    SHARE,
+    TOTAL,
+    UNKNOWN,
+    VARIANCE,
+    Covariances,
+    Ledger,
+    Pieces,
+)
 from models.price.shapley import switched_product
 
 
 class LossField:
-    """The losses of one field. `found`: its value → where its loss stands in the ledger, once asked for.
-
-    A row of the ledger is the loss before its family's scale, the two sides of `models.price.hidden`, the
-    variance of its effect where it is not known, and where it lies between two pieces.
-    """
+    """The losses of one field, before its family's scale. `found`: its value → the place of its entry."""
 
     def __init__(self, core: Core, pieces: Pieces, encoding: Encoding, ledger: Ledger, column: str) -> None:
         self._core, self._encoding, self._pieces, self._ledger = core, encoding, pieces, ledger
@@ -40,7 +45,7 @@ class LossField:
         places = [at for at, b in enumerate(blocks) if b.role.startswith("loss:") and b.columns == (column,)]
         self.family = blocks[places[0]].role.partition(":")[2] if places else ""
         self.part = blocks[places[0]].part if places else ""
-        self._curves = Curves(core.backbone, pieces, [bent_of(core.backbone, places, column)])
+        self._curves = Curves(core.backbone, pieces, [Bent(places, column, ())])
 
     def of(self, value: object) -> int:
         """Where the loss at this value of the field stands."""
@@ -48,13 +53,12 @@ class LossField:
             self.found[value] = self._ledger.add(self._made(self._encoding.ordinal(self.column, value)))
         return self.found[value]
 
-    def _made(self, x: float) -> tuple[float, ...]:
-        found = self._curves.between({self.column: np.array([x])}, [0])
-        at, beyond, share = (float(side[0, 0]) for side in found)
-        start, end = self._pieces.sums.of([int(at), int(beyond)])[:, 0].tolist()
+    def _made(self, x: float) -> Floats:
+        out = self._pieces.between(*self._curves.between({self.column: np.array([x])}, [0]))[0, 0]
+        out[DEPARTURE], out[UNKNOWN] = self._sides(x)
         spread = self._core.spread
-        variance = spread.hidden.get(self.column, 0.0) if spread and math.isnan(x) else 0.0
-        return start + share * (end - start), *self._sides(x), variance, at, beyond, share
+        out[VARIANCE] = spread.hidden.get(self.column, 0.0) if spread and math.isnan(x) else 0.0
+        return out
 
     def _sides(self, x: float) -> tuple[float, float]:
         """Departure, and 1 where unknown; both 0 for a field of which nothing is said."""
@@ -70,17 +74,14 @@ class LossField:
 class Losses(NamedTuple):
     """The losses of n rows, field by field (n, k), with their sums by family and by part, (n, …).
 
-    `places`: in the ledger. `variances`: of the effects of those that are not known, 0 for a known one. `at`,
-    `beyond`, `share`: of their pieces (`models.price.evaluator.curves.Between`).
+    `variances`: of the effects of those that are not known, 0 for a known one. `share`: of the second of the
+    two pieces between which each lies.
     """
 
-    places: Ints
     amounts: Floats
     departures: Floats
     unknowns: Floats
     variances: Floats
-    at: Ints
-    beyond: Ints
     share: Floats
     families: Floats
     parts: Floats
@@ -89,14 +90,11 @@ class Losses(NamedTuple):
 class LossRules:
     """How losses of all k loss fields, in one order, become part of a value, and effects."""
 
-    def __init__(self, core: Core, pieces: Pieces, encoding: Encoding) -> None:
-        self._ledger = Ledger(7)
-        self._fields = _fields(core, pieces, encoding, self._ledger)
+    def __init__(self, core: Core, pieces: Pieces, ledger: Ledger, encoding: Encoding) -> None:
+        self._fields = _fields(core, pieces, encoding, ledger)
         self._cap = core.backbone.cap
-        self._found = [field.found.get for field in self._fields]
+        self.readers = [field.found.get for field in self._fields]
         self.places = [field.place for field in self._fields]
-        # `itemgetter` gives a tuple from two places on.
-        self._values: Any = itemgetter(*self.places, 0, 0)
         families, parts = [f.family for f in self._fields], [f.part for f in self._fields]
         # Fields without a loss stand last, and in no span.
         self._spans = [_span(families, family) for family in core.backbone.families]
@@ -110,35 +108,25 @@ class LossRules:
         # All of them at once: every key needs them.
         self.covariances = Covariances(pieces)
         whole = [[field.of(v) for v in encoding.loss_values(field.column)] for field in self._fields]
-        self.covariances.add([int(at) for own in whole for at in self._ledger.of(own)[:, 4]])
-
-    @property
-    def nbytes(self) -> int:
-        """What is kept of the fields' values, about."""
-        return self._ledger.nbytes
+        self.covariances.add([int(at) for own in whole for at in ledger.of(own)[:, AT]])
 
     def span_of_part(self, part: str) -> slice:
         """Where the fields of a part stand."""
         return self._part_spans[self.parts.index(part)]
 
-    def find(self, rows: Sequence[Row]) -> Ints:
-        """(n, k) where the losses of n rows stand in the ledger."""
-        values, found = self._values, self._found
-        each = [
-            [get(value, -1) for get, value in zip(found, values(row.values), strict=False)] for row in rows
-        ]
-        places = np.array(each, np.int64).reshape(len(rows), len(found))
-        for row, field in np.argwhere(places < 0).tolist():
-            places[row, field] = self._fields[field].of(rows[row].values[self.places[field]])
-        return places
+    def filled(self, found: Ints, rows: Sequence[Row]) -> Ints:
+        """(n, k) places of the losses of n rows in the ledger, those made that were not kept (−1)."""
+        for row, field in np.argwhere(found < 0).tolist():
+            found[row, field] = self._fields[field].of(rows[row].values[self.places[field]])
+        return found
 
-    def of(self, places: Ints) -> Losses:
-        """The losses that stand at these (n, k) places."""
-        found = np.ascontiguousarray(self._ledger.of(places).transpose(2, 0, 1))
-        amounts, departures, unknowns, variances, _, _, share = found
-        at, beyond = found[4:6].astype(np.int64)
+    def of(self, entries: Floats) -> Losses:
+        """The losses of n rows, from their entries (COLUMNS, n, k)."""
+        amounts, departures, unknowns, variances, share = (
+            np.ascontiguousarray(entries[at]) for at in (TOTAL, DEPARTURE, UNKNOWN, VARIANCE, SHARE)
+        )
         sums = _sums(amounts, self._spans), _sums(amounts, self._part_spans)
-        return Losses(places, amounts, departures, unknowns, variances, at, beyond, share, *sums)
+        return Losses(amounts, departures, unknowns, variances, share, *sums)
 
     def taken(self, losses: Losses, factors: Floats) -> Floats:
         """(n,) what losses take off the log value at these scales (n, families): T of their scaled sum."""

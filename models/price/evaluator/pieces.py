@@ -46,18 +46,30 @@ class Ledger:
 
     def add(self, numbers: Sequence[float] | Floats) -> int:
         """The place of a new row of these numbers."""
+        return self.extend(np.array([numbers]))
+
+    def extend(self, rows: Floats) -> int:
+        """The place of the first of these new rows; the others follow it."""
         with self._lock:
-            at = self._count
-            if at == len(self._rows):
+            at, end = self._count, self._count + len(rows)
+            if end > len(self._rows):
                 # The old rows stay as they are for whoever is reading them.
-                self._rows = np.concatenate([self._rows, np.empty((at // 2, self._rows.shape[1]))])
-            self._rows[at] = numbers
-            self._count += 1
+                more = max(end - at, at // 2)
+                self._rows = np.concatenate([self._rows, np.empty((more, self._rows.shape[1]))])
+            self._rows[at:end] = rows
+            self._count = end
             return at
 
     def of(self, at: Sequence[int] | Ints) -> Floats:
         """(…, width) the rows at these places."""
         return self._rows.take(at, axis=0)
+
+
+# The columns of a ledger of entries: what a field or a game of fields adds to a value (a loss: takes from it)
+# and to its part of the value, the two sides of `models.price.hidden`, the variance where it is not known, and
+# the places of the two pieces between which it lies, with the share of the second.
+TOTAL, PART, DEPARTURE, UNKNOWN, VARIANCE, AT, BEYOND, SHARE = range(8)
+COLUMNS = 8
 
 
 class Pieces:
@@ -93,6 +105,14 @@ class Pieces:
         index = np.concatenate([self._backbone.starts[at] + i for at, i, _ in rows], axis=1)
         value = np.concatenate([v for _, _, v in rows], axis=1)
         return [self._of_row(places[0], *row) for row in zip(index, value, strict=True)]
+
+    def between(self, at: Ints, beyond: Ints, share: Floats) -> Floats:
+        """(…, COLUMNS) entries of what lies between pieces, without what only losses have."""
+        out = np.zeros((*at.shape, COLUMNS))
+        one, other = self.sums.of(at), self.sums.of(beyond)
+        out[..., : PART + 1] = one + share[..., None] * (other - one)
+        out[..., AT], out[..., BEYOND], out[..., SHARE] = at, beyond, share
+        return out
 
     def intercept(self) -> Piece:
         """The piece of the column after those of all blocks."""

@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from operator import itemgetter
 from typing import Any, NamedTuple
 
 import numpy as np
 
+from models.price.basis import Floats, Ints
 from models.price.core import Core, Input
 from models.price.evaluator.encoding import Encoding, Row, Values
 from models.price.evaluator.inputs import Inputs
 from models.price.evaluator.level import Level, kept
 from models.price.evaluator.losses import LossRules
-from models.price.evaluator.pieces import Covariances, Ledger, Pieces
+from models.price.evaluator.pieces import COLUMNS, Covariances, Ledger, Pieces
 
 
 class Mixture(NamedTuple):
@@ -27,15 +29,17 @@ class Memory:
 
     A row of `scales` is for one value of the switch: by family the factor, that of the key's reference, and
     the piece that the factor's logarithm is made of; then what trees see of the key alone. `levels`: the
-    levels' part of the log noise variance, by the values of the players whose it is. `handed`, `mixed`: games
-    that a reference takes from the row wholly, and in part.
+    levels' part of the log noise variance, by the values of the players whose it is. 
     """
 
     def __init__(self, core: Core, encoding: Encoding, inputs: Sequence[Input]) -> None:
         self.core, self.encoding = core, encoding
         self.pieces = Pieces(core.backbone, core.posterior)
-        self.level = Level(core.backbone, self.pieces, encoding)
-        self.rules = LossRules(core, self.pieces, encoding)
+        self.entries = Ledger(COLUMNS)
+        self.level = Level(core.backbone, self.pieces, self.entries, encoding)
+        self.rules = LossRules(core, self.pieces, self.entries, encoding)
+        # `itemgetter` gives a tuple from two places on.
+        self._losses: Any = itemgetter(*self.rules.places, 0, 0)
         self.inputs = Inputs(encoding, inputs, self.level, self.rules)
         self.intercept, self.intercept_at = core.backbone.intercept, self.pieces.intercept().at
         self.families = core.backbone.families
@@ -43,25 +47,22 @@ class Memory:
         self.switch = _switch_of(core, encoding)
         self.plans: dict[Any, Plan] = {}
         self.shared = tuple(encoding.players.index(player) for player in encoding.shared)
-        self.handed = [at for at, game in enumerate(self.level.games) if self._is_handed(game.places) is True]
-        self.mixed = [at for at, game in enumerate(self.level.games) if self._is_handed(game.places) is None]
-        self.handed_losses = [at for at, place in enumerate(self.rules.places) if place in self.shared]
+        handed = [{place in self.shared for place in game.places} for game in self.level.games]
+        handed += [{place in self.shared} for place in self.rules.places]
+        self._handed = np.flatnonzero([own == {True} for own in handed])
+        self._mixed = [at for at, own in enumerate(handed) if len(own) > 1]
         levels = core.spread.noise.levels if core.spread else {}
         self.levels = {column: effects for column, effects in levels.items() if effects}
         self.noisy = [encoding.players.index(p) for p in encoding.players_of(tuple(self.levels))]
         self.blankable: dict[int, list[int]] = {}
-        for game, place in self.level.movers:
-            self.blankable.setdefault(place, []).append(game)
-
-    def _is_handed(self, places: Sequence[int]) -> bool | None:
-        """Whether a reference takes all that these players make from the row; None for some of it."""
-        handed = {place in self.shared for place in places}
-        return None if len(handed) > 1 else True in handed
+        for at, game in enumerate(self.level.games):
+            for place in game.places:
+                self.blankable.setdefault(place, []).append(at)
 
     @property
     def nbytes(self) -> int:
         """What is kept of rows, about, without what each plan takes itself."""
-        return self.pieces.nbytes + self.level.nbytes + self.rules.nbytes + self.scales.nbytes
+        return self.pieces.nbytes + self.entries.nbytes + self.scales.nbytes
 
     def plan(self, row: Row) -> Plan:
         """The plan of a row's key, made where it is asked for the first time."""
@@ -71,27 +72,60 @@ class Memory:
         return found
 
 
+    def find(self, plans: Sequence[Plan], rows: Sequence[Row]) -> Ints:
+        """(n, games and loss fields) where what n rows have stands in the ledger of entries."""
+        losses, readers = self._losses, self.rules.readers
+        found = np.array(
+            [
+                [get(key_of(row.values), -1) for get, key_of in plan.readers]
+                + [get(value, -1) for get, value in zip(readers, losses(row.values), strict=False)]
+                for plan, row in zip(plans, rows, strict=True)
+            ]
+        )
+        if found.min() < 0:
+            count = len(self.level.games)
+            found[:, :count] = self.level.filled(found[:, :count], plans, rows, range(count))
+            found[:, count:] = self.rules.filled(found[:, count:], rows)
+        return found
+
+    def references(
+        self, plans: Sequence[Plan], rows: Sequence[Row], found: Ints
+    ) -> tuple[list[Row], Ints]:
+        """The rows' references, and the same of them: as in their plans, but for what rows hand on to them."""
+        pairs = zip(plans, rows, strict=True)
+        bases = [Row(row.key, values_with(p.reference.values, row.values, self.shared)) for p, row in pairs]
+        places = np.array([plan.found for plan in plans])
+        places[:, self._handed] = found[:, self._handed]
+        if self._mixed:
+            places[:, self._mixed] = self.level.find(plans, bases, self._mixed)
+        return bases, places
+
+    def of(self, found: Ints) -> Floats:
+        """(COLUMNS, n, summands and loss fields) the entries."""
+        count = len(self.level.games)
+        places = np.concatenate([self.level.places(found[:, :count]), found[:, count:]], axis=1)
+        return np.ascontiguousarray(self.entries.of(places).transpose(2, 0, 1))
+
+
 class Plan:
     """One key. `reference`: a row of it. `covariances`: of the pieces of its rows.
 
-    `entries`: by game that does not bend, the piece of each key of its players' values. `moves`: effects of games of several.
+    `entries`: by game, the place of its first summand by the values of its players. `found`: the reference's. `moves`: effects of games of several.
     """
 
     def __init__(self, memory: Memory, row: Row) -> None:
         self._memory = memory
         self.covariances = Covariances(memory.pieces, memory.rules.covariances)
         level, encoding = memory.level, memory.encoding
-        self.entries: list[dict[Any, int]] = [{} for _ in range(level.plain)]
-        self.readers = [(own.get, game.key_of) for own, game in zip(self.entries, level.games, strict=False)]
+        self.entries: list[dict[Any, int]] = [{} for _ in level.games]
+        self.readers = [(own.get, game.key_of) for own, game in zip(self.entries, level.games, strict=True)]
         self.moves: dict[Any, Any] = {}
         self._scales: dict[object, int] = {}
         self._noise: dict[tuple[Any, ...], float] = {}
         self._mixtures: dict[Any, Mixture] = {}
         self.reference = Row(row.key, encoding.reference(row))
         self._fixed = memory.inputs.fixed(self.reference)
-        own = [self.reference]
-        self.at = level.find([self], own, level.all)
-        self.losses = memory.rules.find(own)[0]
+        self.found: list[int] = memory.find([self], [self.reference])[0].tolist()
         self.scale = self.scale_of(self.reference)
 
     def scale_of(self, row: Row) -> int:
@@ -148,8 +182,7 @@ class Plan:
             return Mixture(0.0, 0.0)
         own, values = [value for value, _ in answers], row.values
         rows = [row, *(Row(row.key, (*values[:place], value, *values[place + 1 :])) for value in own)]
-        sums, _ = level.sums(level.find([self] * len(rows), rows, tuple(games)))
-        totals = np.add.accumulate(sums)[-1].tolist()
+        totals = level.total(self, rows, games)
         mean = square = 0.0
         for total, (_, chance) in zip(totals[1:], answers, strict=True):
             effect = total - totals[0]

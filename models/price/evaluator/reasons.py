@@ -80,11 +80,14 @@ def divided(far: Floats, effect: Floats) -> Floats:
     if not len(far):
         return far
     net, size = np.add.accumulate(far)[-1], np.abs(far)
-    along = np.where(far * net > 0, size, 0.0)
+    along = size * (far * net > 0)
     total = np.add.accumulate(along)[-1]
-    along = np.where(total > 0, along, size)  # Where they cancel but for rounding.
-    total = np.add.accumulate(along)[-1]
-    return np.asarray(effect * along / np.where(total > 0, total, 1.0))
+    still = total == 0
+    if effect[still].any():  # They cancel but for rounding.
+        along = np.where(still, size, along)
+        total = np.add.accumulate(along)[-1]
+        still = total == 0
+    return np.asarray(effect * along / (total + still))
 
 
 def _rounds(players: Sequence[int | None]) -> list[tuple[Ints, Ints]]:
