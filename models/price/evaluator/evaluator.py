@@ -21,6 +21,7 @@ from models.price.spread import LEAST_UNSURE, Spread
 _MOST_BYTES = 32 << 20  # of what is kept; then all of it is forgotten and begun anew
 _AT_ONCE, _AT_ONCE_NEW = 512, 64  # rows worked out together; fewer where each brings pieces of its own
 
+
 class Ranges(NamedTuple):
     """(n,) medians, and (n, levels) ends of the central ranges, in log.
 
@@ -102,7 +103,9 @@ class Evaluator:
     def ranges(self, rows: Sequence[Row], levels: Sequence[float]) -> Ranges:
         """Medians and ranges of n ≥ 1 rows."""
         each = self._found(rows)
-        return Ranges(*_joined([self._ranges(one, self._center(one, self._trees(one)), levels) for one in each]))
+        return Ranges(
+            *_joined([self._ranges(one, self._center(one, self._trees(one)), levels) for one in each])
+        )
 
     def explained(self, rows: Sequence[Row], levels: Sequence[float]) -> tuple[Ranges, Reasons]:
         """The same, and the reasons that lead from each row's reference to it."""
@@ -296,7 +299,9 @@ def _weights(found: Found) -> tuple[Ints, Floats]:
         found.scales[:, 2 * families : 3 * families],
     ]
     weights = [np.ones((n, 1)), whole - other, other, of_scales]
-    return np.concatenate(at, axis=1).T.astype(np.int64), np.ascontiguousarray(np.concatenate(weights, axis=1).T)
+    return np.concatenate(at, axis=1).T.astype(np.int64), np.ascontiguousarray(
+        np.concatenate(weights, axis=1).T
+    )
 
 
 def _chunks(rows: Sequence[Row], size: int) -> Iterator[Sequence[Row]]:

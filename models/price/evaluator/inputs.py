@@ -73,7 +73,13 @@ class Inputs:
         return np.array([[value is None for value in get(row.values)[:count]] for row in rows], np.float64)
 
     def seen(
-        self, rows: Sequence[Row], fixed: Floats, parts: Floats, losses: Floats, factors: Floats, blanks: Floats
+        self,
+        rows: Sequence[Row],
+        fixed: Floats,
+        parts: Floats,
+        losses: Floats,
+        factors: Floats,
+        blanks: Floats,
     ) -> Floats:
         """(n, p) what trees see of n rows, rounded: equal inputs must not differ by the order of their sums.
 

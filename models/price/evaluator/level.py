@@ -99,19 +99,25 @@ class Level:
         wanted: dict[int, dict[Any, int]] = {}
         for row, order in np.argwhere(found < 0).tolist():
             game = games[order]
-            wanted.setdefault(game, {}).setdefault((plans[row], self.games[game].key_of(rows[row].values)), row)
+            wanted.setdefault(game, {}).setdefault(
+                (plans[row], self.games[game].key_of(rows[row].values)), row
+            )
         own = sorted({row for firsts in wanted.values() for row in firsts.values()})
         where = {row: at for at, row in enumerate(own)}
         names = dict.fromkeys(name for game in wanted for name in sorted(self.games[game].names))
         table = self._encoding.table([rows[row] for row in own], tuple(names))
         for game, firsts in wanted.items():
             some = [where[row] for row in firsts.values()]
-            made = self._made(self.games[game], {n: table[n][some] for n in self.games[game].names}, len(some))
+            made = self._made(
+                self.games[game], {n: table[n][some] for n in self.games[game].names}, len(some)
+            )
             first = self._ledger.extend(made.reshape(-1, made.shape[-1]))
             for order, (plan, key) in enumerate(firsts):
                 plan.entries[game][key] = first + order * made.shape[1]
         for row, order in np.argwhere(found < 0).tolist():
-            found[row, order] = plans[row].entries[games[order]][self.games[games[order]].key_of(rows[row].values)]
+            found[row, order] = plans[row].entries[games[order]][
+                self.games[games[order]].key_of(rows[row].values)
+            ]
         return found
 
     def moves(
@@ -123,7 +129,10 @@ class Level:
         """
         pairs = zip(rows, bases, strict=True)
         differ = np.array(
-            [[own != base for own, base in zip(row.values, other.values, strict=True)] for row, other in pairs]
+            [
+                [own != base for own, base in zip(row.values, other.values, strict=True)]
+                for row, other in pairs
+            ]
         )
         moved = differ.take(self._places, axis=1)
         total, part = (side.take(self._of_movers, axis=1) * moved for side in steps)

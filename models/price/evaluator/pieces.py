@@ -13,7 +13,7 @@ from models.price.backbone import Backbone
 from models.price.basis import Floats, Ints, Table, product
 from models.price.posterior import Posterior
 
-OVERHEAD = 400  # bytes that one entry of a dictionary takes with its key and its numbers
+_OVERHEAD = 100  # bytes that a row's place in a dictionary takes with its key, about
 _ROOM = 64  # pieces more at a time
 _AT_ONCE = 32  # rows whose products are summed at once, so that they stay near the processor
 
@@ -42,7 +42,7 @@ class Ledger:
     @property
     def nbytes(self) -> int:
         """What the rows in use take."""
-        return self._count * (self._rows[0].nbytes + OVERHEAD)
+        return self._count * (self._rows[0].nbytes + _OVERHEAD)
 
     def add(self, numbers: Sequence[float] | Floats) -> int:
         """The place of a new row of these numbers."""
@@ -167,7 +167,7 @@ class Pieces:
                 at = self._vectors.add(np.einsum("m,mr->r", scaled, self._posterior.directions[index]))
                 self.sums.add(sums)
                 self.ordered.append(Piece(at, home, index, scaled))
-                self._rows_bytes += 2 * (index.nbytes + scaled.nbytes)  # in the piece, and in its key
+                self._rows_bytes += 300 + 2 * (index.nbytes + scaled.nbytes)  # in the piece, and in its key
                 self._found[key] = self.ordered[at]
             return self._found[key]
 

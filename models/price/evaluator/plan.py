@@ -29,7 +29,7 @@ class Memory:
 
     A row of `scales` is for one value of the switch: by family the factor, that of the key's reference, and
     the piece that the factor's logarithm is made of; then what trees see of the key alone. `levels`: the
-    levels' part of the log noise variance, by the values of the players whose it is. 
+    levels' part of the log noise variance, by the values of the players whose it is.
     """
 
     def __init__(self, core: Core, encoding: Encoding, inputs: Sequence[Input]) -> None:
@@ -71,7 +71,6 @@ class Memory:
             found = self.plans[row.key] = Plan(self, row)
         return found
 
-
     def find(self, plans: Sequence[Plan], rows: Sequence[Row]) -> Ints:
         """(n, games and loss fields) where what n rows have stands in the ledger of entries."""
         losses, readers = self._losses, self.rules.readers
@@ -88,9 +87,7 @@ class Memory:
             found[:, count:] = self.rules.filled(found[:, count:], rows)
         return found
 
-    def references(
-        self, plans: Sequence[Plan], rows: Sequence[Row], found: Ints
-    ) -> tuple[list[Row], Ints]:
+    def references(self, plans: Sequence[Plan], rows: Sequence[Row], found: Ints) -> tuple[list[Row], Ints]:
         """The rows' references, and the same of them: as in their plans, but for what rows hand on to them."""
         pairs = zip(plans, rows, strict=True)
         bases = [Row(row.key, values_with(p.reference.values, row.values, self.shared)) for p, row in pairs]
