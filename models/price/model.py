@@ -128,7 +128,9 @@ class GuitarModel:
         """Make ready what answers about any row of a model need, for the models that were sold most."""
         sold = {key: sum(sum(n.values()) for n in own.values()) for key, own in self.sales.items()}
         day = self.last_evidence or date.today()
-        all_blank = [Subject(Instrument(m.maker, m.name), day, DEFAULT_CHANNEL) for m in self.catalogue.models]
+        all_blank = [
+            Subject(Instrument(m.maker, m.name), day, DEFAULT_CHANNEL) for m in self.catalogue.models
+        ]
         known = [subject for subject in all_blank if model_key(subject) in self.typical]
         most = sorted(known, key=lambda subject: -sold.get(model_key(subject), 0))[:_MOST_WARM]
         if most:

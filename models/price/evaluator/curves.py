@@ -4,62 +4,45 @@ from __future__ import annotations
 
 import threading
 from bisect import bisect_right
-from collections.abc import Mapping, Sequence
-from typing import Any, NamedTuple
+from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from models.price.backbone import Backbone
 from models.price.basis import Basis, Floats, Ints, Linear, Ramps, Smooth, Table
-from models.price.evaluator.pieces import Pieces
-
-
-class Between(NamedTuple):
-    """Places of the pieces on either side of numbers, and the share of the second; arrays of one shape."""
-
-    at: Ints
-    beyond: Ints
-    share: Floats
-
-
-class Bent(NamedTuple):
-    """Blocks, by their places, over one numeric column, and the other columns that they are over."""
-
-    places: Sequence[int]
-    column: str
-    others: tuple[str, ...]
-
-
-def bent_of(backbone: Backbone, places: Sequence[int], curved: frozenset[str]) -> Bent:
-    """The blocks at these places as curves over the one column of theirs that is curved."""
-    names = dict.fromkeys(name for at in places for name in backbone.blocks[at].columns)
-    (column,) = [name for name in names if name in curved]
-    return Bent(places, column, tuple(name for name in names if name != column))
+from models.price.evaluator.pieces import Between, Pieces
 
 
 class Curves:
-    """The curves of some blocks, one for every state of each one's other columns; pieces at knots are kept."""
+    """Blocks, in groups by their places, each over one number and, state by state, their other columns.
 
-    def __init__(self, backbone: Backbone, pieces: Pieces, bent: Sequence[Bent]) -> None:
-        self._pieces, self._bent = pieces, bent
-        each = [[b for at in one.places for b in backbone.blocks[at].bases] for one in bent]
-        pairs = zip(each, bent, strict=True)
-        self._lists = [_knots([b for b in bases if b.column == one.column]) for bases, one in pairs]
+    `columns`: the number's, of each group. The pieces at the knots are kept once they were asked for.
+    """
+
+    def __init__(
+        self, backbone: Backbone, pieces: Pieces, groups: Sequence[Sequence[int]], columns: Sequence[str]
+    ) -> None:
+        self._pieces, self._groups, self._columns = pieces, groups, columns
+        each = [[b for at in places for b in backbone.blocks[at].bases] for places in groups]
+        pairs = list(zip(each, columns, strict=True))
+        self._others = [tuple(dict.fromkeys(b.column for b in own if b.column != c)) for own, c in pairs]
+        self._lists = [_knots([b for b in own if b.column == column]) for own, column in pairs]
         self._last = np.array([len(knots) - 2 for knots in self._lists])[:, None]
         width = max(map(len, self._lists), default=0)
         # Numbers that are not known have a place of their own behind all knots.
         self._knots = np.array([[*own, *[np.inf] * (width + 1 - len(own))] for own in self._lists])
-        self._starts = np.arange(len(bent))[:, None] * (width + 1)
+        self._starts = np.arange(len(groups))[:, None] * (width + 1)
         self._lock = threading.Lock()
         self._keys: list[tuple[int, tuple[Any, ...]]] = []
-        self._states: list[dict[tuple[Any, ...], int]] = [{} for _ in bent]
+        self._states: list[dict[tuple[Any, ...], int]] = [{} for _ in groups]
         # By state, the piece at each knot; −1 until it is asked for.
         self._at: Ints = np.full((16, width + 1), -1)
 
     def between(self, table: Table, which: Sequence[int]) -> Between:
         """(curves, n) where the numbers of n rows lie on these curves."""
-        x = np.array([table[self._bent[at].column] for at in which])
+        x = np.array([table[self._columns[at]] for at in which])
         states = self._states_of(table, which, x.shape[1])
         left = np.minimum(np.maximum(self._before(x, which), 0), self._last[which])
         knots, at = self._knots.ravel(), self._starts[which] + left
@@ -90,10 +73,10 @@ class Curves:
 
     def _states_of(self, table: Table, which: Sequence[int], count: int) -> Ints:
         """(curves, n) the states of the other columns."""
-        values = {name: _hashable(table[name]) for at in which for name in self._bent[at].others}
+        values = {name: _hashable(table[name]) for at in which for name in self._others[at]}
         out = []
         for at in which:
-            known, others = self._states[at], [values[name] for name in self._bent[at].others]
+            known, others = self._states[at], [values[name] for name in self._others[at]]
             keys = list(zip(*others, strict=True)) if others else [()] * count
             found = [known.get(key, -1) for key in keys]
             out.append([self._state(at, key) for key in keys] if -1 in found else found)
@@ -114,11 +97,10 @@ class Curves:
             for state, knot in sorted(wanted):
                 if self._at[state, knot] < 0:
                     at, key = self._keys[state]
-                    own = self._bent[at]
                     x = self._lists[at][knot] if knot < len(self._lists[at]) else np.nan
-                    table = dict(zip(own.others, map(_column_of, key), strict=True))
-                    table[own.column] = np.array([x])
-                    self._at[state, knot] = self._pieces.of_each(own.places, table, 1)[0].at
+                    table = dict(zip(self._others[at], map(_column_of, key), strict=True))
+                    table[self._columns[at]] = np.array([x])
+                    self._at[state, knot] = self._pieces.of_each(self._groups[at], table, 1)[0].at
 
 
 def _hashable(column: NDArray[Any]) -> list[Any]:

@@ -13,9 +13,9 @@ from models.price.core import Core, Input
 from models.price.evaluator.encoding import Encoding, Row
 from models.price.evaluator.level import kept
 from models.price.evaluator.losses import Losses
-from models.price.evaluator.pieces import AT, BEYOND, PART, SHARE, TOTAL
+from models.price.evaluator.pieces import Column
 from models.price.evaluator.plan import Memory, Plan
-from models.price.evaluator.reasons import Division, Moved, Reasons
+from models.price.evaluator.reasons import Division, Reasons
 from models.price.spread import LEAST_UNSURE, Spread
 
 _MOST_BYTES = 32 << 20  # of what is kept; then all of it is forgotten and begun anew
@@ -57,7 +57,7 @@ class Parts(NamedTuple):
 class Found(NamedTuple):
     """What was looked up for n rows, all from one memory: a plan for each, and what is kept of its fields.
 
-    `entries`: (COLUMNS, n, summands and loss fields). `scales`: (n, …) of a plan. `blanks`: which players are
+    `entries`: (columns, n, summands and loss fields). `scales`: (n, …) of a plan. `blanks`: which players are
     blank of those that trees see as blank. `inputs`, `level`, `taken`, `told`: as in `Parts`.
     """
 
@@ -75,8 +75,8 @@ class Found(NamedTuple):
 
     @property
     def factors(self) -> Floats:
-        """(n, families) the scales of the losses."""
-        return self.scales[:, : len(self.memory.families)]
+        """(n, k) the scales of the losses."""
+        return self.scales[:, : len(self.memory.rules.places)]
 
     def some(self, rows: slice) -> Found:
         """The same of some rows."""
@@ -102,10 +102,8 @@ class Evaluator:
 
     def ranges(self, rows: Sequence[Row], levels: Sequence[float]) -> Ranges:
         """Medians and ranges of n ≥ 1 rows."""
-        each = self._found(rows)
-        return Ranges(
-            *_joined([self._ranges(one, self._center(one, self._trees(one)), levels) for one in each])
-        )
+        each = [(one, self._center(one, self._trees(one))) for one in self._found(rows)]
+        return Ranges(*_joined([self._ranges(*pair, levels) for pair in each]))
 
     def explained(self, rows: Sequence[Row], levels: Sequence[float]) -> tuple[Ranges, Reasons]:
         """The same, and the reasons that lead from each row's reference to it."""
@@ -136,8 +134,10 @@ class Evaluator:
         for found, other in self._pairs(rows, beside):
             sides = [zip(*(side.T for side in _weights(one)), strict=True) for one in (found, other)]
             learned = [found.memory.pieces.difference(*both) for both in zip(*sides, strict=True)]
-            own, their = ([p.mixture(row).variance for p, row in zip(f.plans, f.rows, strict=True)]
-                          for f in (found, other))  # fmt: skip
+            own, their = (
+                [plan.mixture(row).variance for plan, row in zip(one.plans, one.rows, strict=True)]
+                for one in (found, other)
+            )
             hidden = np.abs(found.losses.variances - other.losses.variances).sum(axis=1)
             hidden += np.abs(np.array(own) - np.array(their))
             out.append(spread.posterior * np.array(learned) + spread.unknown * hidden)
@@ -194,14 +194,15 @@ class Evaluator:
             yield self._whole(memory, plans + plans, [*some, *bases], np.concatenate([found, places]))
 
     def _whole(self, memory: Memory, plans: Sequence[Plan], rows: Sequence[Row], found: Ints) -> Found:
-        entries, count, families = memory.of(found), len(memory.level.parts), len(memory.families)
-        losses = memory.rules.of(entries[:, :, count:])
+        entries, count = memory.of(found), len(memory.level.parts)
+        losses, k = memory.rules.of(entries[:, :, count:]), len(memory.rules.places)
         scales = memory.scales.of([plan.scale_of(row) for plan, row in zip(plans, rows, strict=True)])
-        blanks, parts = memory.inputs.blanks(rows), entries[PART, :, :count]
-        fixed, of_reference = scales[:, 3 * families :], scales[:, families : 2 * families]
-        seen = memory.inputs.seen(rows, fixed, parts, losses.parts, of_reference, blanks)
-        level = memory.intercept + row_sums(entries[TOTAL, :, :count])
-        taken, told = memory.rules.taken(losses, scales[:, :families]), memory.rules.told(losses)
+        blanks, fixed = memory.inputs.blanks(rows), scales[:, 2 * k + len(memory.families) :]
+        of_losses = losses.amounts * scales[:, k : 2 * k]
+        sources = (entries[Column.PART, :, :count].T, of_losses.T, blanks.T)
+        seen = memory.inputs.seen(rows, fixed, sources)
+        level = memory.intercept + row_sums(entries[Column.TOTAL, :, :count])
+        taken, told = memory.rules.taken(losses, scales[:, :k]), memory.rules.told(losses)
         return Found(memory, plans, rows, entries, losses, scales, blanks, seen, level, taken, told)
 
     # ── working out ──────────────────────────────────────────────────────────
@@ -270,38 +271,29 @@ class Evaluator:
         """(n, players) effects from bases to rows. `bent`: (n, p) what the trees' inputs did to their sum."""
         trees, memory = self.core.trees, found.memory
         level, losses = (1.0, 1.0) if trees is None else (trees.kept_level, trees.kept_losses)
-        steps = (found.entries - base.entries)[: PART + 1, :, : len(memory.level.parts)]
-        moves, parts = memory.level.moves(found.plans, found.rows, base.rows, (steps[TOTAL], steps[PART]))
+        steps = (found.entries - base.entries)[..., : len(memory.level.parts)]
+        both = steps[Column.TOTAL], steps[Column.PART]
+        moves, parts = memory.level.moves(found.plans, found.rows, base.rows, both)
         fields, switch = memory.rules.effects(found.losses, base.losses, found.factors, base.factors)
-        told = memory.rules.told_effects(found.losses, base.losses)
-        moved = Moved(
-            level=level * moves,
-            parts=parts,
-            losses=(losses * fields + told).T,
-            switch=losses * switch,
-            amounts=(found.losses.amounts - base.losses.amounts).T,
-            blanks=(found.blanks - base.blanks).T,
-        )
-        return self._division.effects(moved, None if trees is None else trees.weight * bent.T)
+        of_losses = losses * fields + memory.rules.told_effects(found.losses, base.losses)
+        amounts, blanks = found.losses.amounts - base.losses.amounts, found.blanks - base.blanks
+        beside, moved = (level * moves, of_losses.T, losses * switch[None]), (parts, amounts.T, blanks.T)
+        return self._division.effects(beside, moved, None if trees is None else trees.weight * bent.T)
 
 
 def _weights(found: Found) -> tuple[Ints, Floats]:
     """(m, n) places and weights of the pieces of n values: their derivatives."""
     memory, n = found.memory, len(found.rows)
-    families, of_level = len(memory.families), np.ones((n, len(memory.level.parts)))
     of_fields, of_scales = memory.rules.slopes(found.losses, found.factors)
-    whole = np.concatenate([of_level, of_fields], axis=1)
-    other = whole * found.entries[SHARE]
-    at = [
-        np.full((n, 1), memory.intercept_at),
-        found.entries[AT],
-        found.entries[BEYOND],
-        found.scales[:, 2 * families : 3 * families],
-    ]
+    whole = np.concatenate([np.ones((n, len(memory.level.parts))), of_fields], axis=1)
+    other = whole * found.entries[Column.SHARE]
+    start = 2 * of_fields.shape[1]
+    of_factors = found.scales[:, start : start + len(memory.families)]
+    intercept = np.full((n, 1), memory.intercept_at)
+    at = [intercept, found.entries[Column.AT], found.entries[Column.BEYOND], of_factors]
     weights = [np.ones((n, 1)), whole - other, other, of_scales]
-    return np.concatenate(at, axis=1).T.astype(np.int64), np.ascontiguousarray(
-        np.concatenate(weights, axis=1).T
-    )
+    places = np.concatenate(at, axis=1).T.astype(np.int64)
+    return places, np.ascontiguousarray(np.concatenate(weights, axis=1).T)
 
 
 def _chunks(rows: Sequence[Row], size: int) -> Iterator[Sequence[Row]]:

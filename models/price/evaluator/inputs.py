@@ -1,4 +1,4 @@
-"""What the trees see of rows, and which players move it."""
+"""What the trees see of rows, and what moves it."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from models.price.basis import Floats
+from models.price.basis import Floats, Ints
 from models.price.core import BLANKS, COLUMN, LOSS, NOT_KNOWN, PART, Input
 from models.price.evaluator.encoding import Encoding, Row
 from models.price.evaluator.losses import LossRules
@@ -20,125 +20,72 @@ _DIGITS = 9  # after the point, of what trees see
 
 
 class Inputs:
-    """The p inputs of the trees. `blankable`: the players of those that count blanks.
+    """The p inputs of the trees, each a sum of `sources`.
 
-    `movers`: of each input, who moves it: the places among the level's movers, then among the fields of
-    losses, then among `blankable`, then among `readers`, in that order in one row.
-    `readers`: the players of columns that are one player's alone.
+    All sources in one row: the level's summands, the fields of losses, the players `blankable` of the inputs
+    that count blanks, and the players `readers` of the columns that are one player's alone.
     """
 
     def __init__(self, encoding: Encoding, inputs: Sequence[Input], level: Level, rules: LossRules) -> None:
+        """Raises ValueError for a column of two players: who has which share of it would be a guess."""
         self._encoding, self._inputs = encoding, inputs
-        blanks = {at: encoding.players_of(one.columns) for at, one in enumerate(inputs) if one.kind == BLANKS}
-        self.blankable = [encoding.players.index(p) for own in blanks.values() for p in own]
+        places: dict[str, list[int]] = {BLANKS: [], COLUMN: []}
+        self.sources: list[list[int]] = []
+        for one in inputs:
+            own = [encoding.players.index(p) for p in encoding.players_of(one.columns)]
+            if one.kind == COLUMN and len(own) > 1:
+                raise ValueError(f"the trees' column {one.name} depends on {len(own)} players")
+            if one.kind in places:
+                self.sources.append([len(places[one.kind]) + n for n in range(len(own))])
+                places[one.kind] += own
+            else:
+                parts = level.parts if one.kind == PART else rules.parts
+                self.sources.append([at for at, part in enumerate(parts) if part == one.name])
+        self.blankable, self.readers = places[BLANKS], places[COLUMN]
+        start = len(level.parts) + len(rules.places)
+        before = {PART: 0, LOSS: len(level.parts), BLANKS: start, COLUMN: start + len(self.blankable)}
+        self.sources = [
+            [before[one.kind] + at for at in own] for one, own in zip(inputs, self.sources, strict=True)
+        ]
         # `itemgetter` gives a tuple from two places on.
         self._blankable: Any = itemgetter(*self.blankable, 0, 0)
-        self._read = _read(encoding, inputs)
-        self.readers = [place for _, place in self._read]
-        self._of_parts = _of_parts(inputs, level)
-        # Where an input is the total of fewer summands than another, nothing is added: the last row.
-        deepest = max((len(own) for _, own in self._of_parts), default=0)
-        self._cells = np.full((deepest, len(inputs)), len(level.parts))
-        for at, own in self._of_parts:
-            self._cells[: len(own), at] = own
-        self._of_losses = [
-            (at, rules.parts.index(one.name))
-            for at, one in enumerate(inputs)
-            if one.kind == LOSS and one.name in rules.parts
-        ]
-        self._lossy = [at for at, _ in self._of_losses]
-        self._loss_parts = [part for _, part in self._of_losses]
-        self._loss_families = [rules.family_of_part[part] for part in self._loss_parts]
-        self._of_blanks, start = [], 0
-        for at, own in blanks.items():
-            self._of_blanks.append((at, slice(start, start + len(own))))
-            start += len(own)
-        self.movers = self._movers(level, rules)
-
-    def __len__(self) -> int:
-        return len(self._inputs)
+        self._cells = padded(self.sources, start + len(self.blankable) + len(self.readers))
 
     def fixed(self, reference: Row) -> list[float]:
         """What trees see of a key: columns that no player moves, and 0 for all other inputs."""
-        own = {at for at, _ in self._read}
-        fixed = [one.kind == COLUMN and at not in own for at, one in enumerate(self._inputs)]
-        pairs = zip(self._inputs, fixed, strict=True)
-        return [float(self._column(one, [reference])[0]) if is_fixed else 0.0 for one, is_fixed in pairs]
+        pairs = zip(self._inputs, self.sources, strict=True)
+        columns = [one if one.kind == COLUMN and not own else None for one, own in pairs]
+        return [0.0 if one is None else float(self._column(one, [reference])[0]) for one in columns]
 
     def blanks(self, rows: Sequence[Row]) -> Floats:
         """(n, blankable) 1 where a player is blank."""
-        if not self.blankable:
-            return np.zeros((len(rows), 0))
         get, count = self._blankable, len(self.blankable)
-        return np.array([[value is None for value in get(row.values)[:count]] for row in rows], np.float64)
+        found = [[value is None for value in get(row.values)[:count]] for row in rows]
+        return np.array(found, np.float64).reshape(len(rows), count)
 
-    def seen(
-        self,
-        rows: Sequence[Row],
-        fixed: Floats,
-        parts: Floats,
-        losses: Floats,
-        factors: Floats,
-        blanks: Floats,
-    ) -> Floats:
+    def seen(self, rows: Sequence[Row], fixed: Floats, sources: Sequence[Floats]) -> Floats:
         """(n, p) what trees see of n rows, rounded: equal inputs must not differ by the order of their sums.
 
-        `fixed`: (n, p) of their keys. `parts`: (n, summands) what each adds to its part. `losses`: (n,
-        parts) at the scales `factors` (n, families) of the reference's switch: no other player moves those.
+        `fixed`: (n, p) of their keys. `sources`: (…, n) of summands, losses at the scales of the reference's
+        switch, which no other player moves, and blanks.
         """
-        out = fixed.T.copy()
-        for at, _ in self._read:
-            out[at] = self._column(self._inputs[at], rows)
-        if len(self._cells):
-            every = np.concatenate([parts.T, np.zeros((1, len(rows)))])
-            out += np.add.accumulate(every.take(self._cells, axis=0))[-1]
-        if self._lossy:
-            out[self._lossy] = (losses[:, self._loss_parts] * factors[:, self._loss_families]).T
-        for at, own in self._of_blanks:
-            out[at] = blanks[:, own].sum(axis=1)
-        return np.ascontiguousarray(np.round(out, _DIGITS).T)
+        pairs = zip(self._inputs, self.sources, strict=True)
+        read = [self._column(one, rows)[None] for one, own in pairs if one.kind == COLUMN and own]
+        if not len(self._cells):
+            return fixed
+        every = np.concatenate([*sources, *read, np.zeros((1, len(rows)))])
+        total = np.add.accumulate(every.take(self._cells, axis=0))[-1]
+        return np.ascontiguousarray(np.round(fixed + total.T, _DIGITS))
 
     def _column(self, one: Input, rows: Sequence[Row]) -> Floats:
         (name,) = one.columns
         found = np.asarray(self._encoding.table(rows, one.columns)[name], np.float64)
         return np.where(np.isnan(found), NOT_KNOWN, found)
 
-    def _movers(self, level: Level, rules: LossRules) -> list[list[int]]:
-        movers: list[list[int]] = [[] for _ in self._inputs]
-        for at, own in self._of_parts:
-            movers[at] = [place for place, (summand, _) in enumerate(level.movers) if summand in own]
-        start = len(level.movers)
-        for at, part in self._of_losses:
-            span = rules.span_of_part(rules.parts[part])
-            movers[at] = list(range(start + span.start, start + span.stop))
-        start += len(rules.places)
-        for at, blanks in self._of_blanks:
-            movers[at] = list(range(start + blanks.start, start + blanks.stop))
-        start += len(self.blankable)
-        for place, (at, _) in enumerate(self._read):
-            movers[at] = [start + place]
-        return movers
 
-
-def _of_parts(inputs: Sequence[Input], level: Level) -> list[tuple[int, list[int]]]:
-    """The place of each input that is a total of the level, and the summands of that part."""
-    return [
-        (at, [summand for summand, part in enumerate(level.parts) if part == one.name])
-        for at, one in enumerate(inputs)
-        if one.kind == PART
-    ]
-
-
-def _read(encoding: Encoding, inputs: Sequence[Input]) -> list[tuple[int, int]]:
-    """The place of each input that is a column of one player, and that player's place.
-
-    Raises ValueError for a column of two players: their shares in its effect would be anyone's guess.
-    """
-    found = []
-    for at, one in enumerate(inputs):
-        players = encoding.players_of(one.columns) if one.kind == COLUMN else ()
-        if len(players) > 1:
-            raise ValueError(f"the trees' column {one.name} depends on {' and '.join(players)}")
-        if players:
-            found.append((at, encoding.players.index(players[0])))
-    return found
+def padded(lists: Sequence[Sequence[int]], filler: int) -> Ints:
+    """(m, p) the p lists as columns; where one is shorter than another the filler, which adds nothing."""
+    out = np.full((max(map(len, lists), default=0), len(lists)), filler)
+    for at, own in enumerate(lists):
+        out[: len(own), at] = own
+    return out

@@ -10,9 +10,9 @@ import numpy as np
 
 from models.price.backbone import BLANK, LEVEL, Backbone
 from models.price.basis import Floats, Ints, Table
-from models.price.evaluator.curves import Curves, bent_of
+from models.price.evaluator.curves import Curves
 from models.price.evaluator.encoding import Encoding, Row
-from models.price.evaluator.pieces import PART, TOTAL, Ledger, Pieces
+from models.price.evaluator.pieces import Between, Column, Ledger, Pieces
 from models.price.shapley import corner_game
 
 if TYPE_CHECKING:
@@ -24,10 +24,10 @@ _T = TypeVar("_T")
 
 
 class Game:
-    """The level's blocks that depend on just these players: `blocks` that do not bend, or the places of curves.
+    """The level's blocks that depend on just these players, by their places, summand by summand.
 
-    `key_of`: the players' values of a row's, a tuple unless it is one player. `names`: the columns.
-    `parts`: of the value, of each curve or of the blocks, "" for none.
+    `key_of`: the players' values of a row's, a tuple unless it is one player. `names`: all columns;
+    `columns`: where it bends, each summand's number. `parts`: of the value, of each summand, "" for none.
     """
 
     def __init__(
@@ -39,8 +39,8 @@ class Game:
         own = [[backbone.blocks[at] for at in places] for places in blocks]
         self.names = {column for some in own for block in some for column in block.columns}
         self.parts = [max((block.part for block in some), default="") for some in own]
-        self.bends = bool(self.names & encoding.curved)
-        self.curves: list[int] = []
+        self.columns = [c for some in own for c in encoding.curved & {c for b in some for c in b.columns}]
+        self.bends, self.curves = bool(self.columns), list[int]()
 
 
 class Level:
@@ -53,12 +53,14 @@ class Level:
         self._pieces, self._ledger, self._encoding = pieces, ledger, encoding
         self.games = _games_of(backbone, encoding)
         self.parts = [part for game in self.games for part in game.parts]
-        bent = []
+        groups: list[list[int]] = []
+        columns: list[str] = []
         for game in self.games:
             if game.bends:
-                game.curves = list(range(len(bent), len(bent) + len(game.blocks)))
-                bent += [bent_of(backbone, own, encoding.curved) for own in game.blocks]
-        self._curves = Curves(backbone, pieces, bent)
+                game.curves = list(range(len(groups), len(groups) + len(game.blocks)))
+                groups += game.blocks
+                columns += game.columns
+        self._curves = Curves(backbone, pieces, groups, columns)
         sizes = [len(game.blocks) for game in self.games]
         self._game = np.repeat(np.arange(len(sizes)), sizes)
         starts = np.cumsum([0, *sizes])[:-1]
@@ -75,13 +77,9 @@ class Level:
             if len(own.places) > 1
         ]
 
-    def of_game(self, at: int) -> int:
-        """The game of a summand."""
-        return int(self._game[at])
-
     def places(self, firsts: Ints) -> Ints:
         """(n, summands) places in the ledger, from (n, games) those of each game's first summand."""
-        return firsts.take(self._game, axis=1) + self._behind
+        return np.asarray(firsts.take(self._game, axis=1) + self._behind)
 
     def find(self, plans: Sequence[Plan], rows: Sequence[Row], games: Sequence[int]) -> Ints:
         """(n, games) where the first summands of n rows, each of its plan's key, stand in the ledger."""
@@ -148,10 +146,11 @@ class Level:
     def _made(self, game: Game, table: Table, count: int) -> Floats:
         """(n, summands of the game, …) entries of n rows of a table."""
         if game.bends:
-            return self._pieces.between(*(side.T for side in self._curves.between(table, game.curves)))
+            found = self._curves.between(table, game.curves)
+            return self._pieces.between(Between(found.at.T, found.beyond.T, found.share.T))
         (blocks,) = game.blocks
         at = np.array([[piece.at] for piece in self._pieces.of_each(blocks, table, count)])
-        return self._pieces.between(at, at, np.zeros(at.shape))
+        return self._pieces.between(Between(at, at, np.zeros(at.shape)))
 
     def _corners(self, plan: Plan, game: int, row: Row, base: Row) -> Floats:
         """(summands, 2, players) effects of the players of one game, several of which differ."""
@@ -168,17 +167,17 @@ class Level:
                 hybrids.append(Row(row.key, tuple(values)))
             count = len(own.blocks)
             firsts = self.find([plan] * len(hybrids), hybrids, (game,))
-            sums = self._ledger.of(firsts + np.arange(count))[..., [TOTAL, PART]]
+            sums = self._ledger.of(firsts + np.arange(count))[..., : Column.PART + 1]
             effects = corner_game(sums.reshape(len(hybrids), -1).T)
             found = kept(plan.moves, key, effects.reshape(count, 2, -1))
-        return found
+        return np.asarray(found)
 
     def total(self, plan: Plan, rows: Sequence[Row], games: Sequence[int]) -> list[float]:
         """What these games add to each row of one key."""
         firsts = self.find([plan] * len(rows), rows, games)
         sizes = [len(self.games[game].blocks) for game in games]
         behind = np.concatenate([np.arange(size) for size in sizes])
-        each = self._ledger.of(firsts.repeat(sizes, axis=1) + behind)[..., TOTAL]
+        each = self._ledger.of(firsts.repeat(sizes, axis=1) + behind)[..., Column.TOTAL]
         totals: list[float] = np.add.accumulate(each, axis=1)[:, -1].tolist()
         return totals
 

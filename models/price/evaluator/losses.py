@@ -16,19 +16,9 @@ import numpy as np
 from models.price.backbone import row_sums
 from models.price.basis import Floats, Ints, Table
 from models.price.core import Core
-from models.price.evaluator.curves import Bent, Curves
+from models.price.evaluator.curves import Curves
 from models.price.evaluator.encoding import Encoding, Row
-from models.price.evaluator.pieces import (
-    AT,
-    DEPARTURE,
-    SHARE,
-    TOTAL,
-    UNKNOWN,
-    VARIANCE,
-    Covariances,
-    Ledger,
-    Pieces,
-)
+from models.price.evaluator.pieces import Column, Covariances, Ledger, Pieces
 from models.price.shapley import switched_product
 
 
@@ -45,19 +35,19 @@ class LossField:
         places = [at for at, b in enumerate(blocks) if b.role.startswith("loss:") and b.columns == (column,)]
         self.family = blocks[places[0]].role.partition(":")[2] if places else ""
         self.part = blocks[places[0]].part if places else ""
-        self._curves = Curves(core.backbone, pieces, [Bent(places, column, ())])
+        self._curves = Curves(core.backbone, pieces, [places], [column])
 
     def of(self, value: object) -> int:
         """Where the loss at this value of the field stands."""
         if value not in self.found:
-            self.found[value] = self._ledger.add(self._made(self._encoding.ordinal(self.column, value)))
+            self.found[value] = self._ledger.extend(self._made(self._encoding.ordinal(self.column, value)))
         return self.found[value]
 
     def _made(self, x: float) -> Floats:
-        out = self._pieces.between(*self._curves.between({self.column: np.array([x])}, [0]))[0, 0]
-        out[DEPARTURE], out[UNKNOWN] = self._sides(x)
+        out: Floats = self._pieces.between(self._curves.between({self.column: np.array([x])}, [0]))[0]
+        out[0, [Column.DEPARTURE, Column.UNKNOWN]] = self._sides(x)
         spread = self._core.spread
-        out[VARIANCE] = spread.hidden.get(self.column, 0.0) if spread and math.isnan(x) else 0.0
+        out[0, Column.VARIANCE] = spread.hidden.get(self.column, 0.0) if spread and math.isnan(x) else 0.0
         return out
 
     def _sides(self, x: float) -> tuple[float, float]:
@@ -72,47 +62,36 @@ class LossField:
 
 
 class Losses(NamedTuple):
-    """The losses of n rows, field by field (n, k), with their sums by family and by part, (n, …).
+    """The losses of n rows, field by field (n, k), before any scale.
 
-    `variances`: of the effects of those that are not known, 0 for a known one. `share`: of the second of the
-    two pieces between which each lies.
+    `variances`: of the effects of those that are not known, 0 for a known one.
     """
 
     amounts: Floats
     departures: Floats
     unknowns: Floats
     variances: Floats
-    share: Floats
-    families: Floats
-    parts: Floats
 
 
 class LossRules:
-    """How losses of all k loss fields, in one order, become part of a value, and effects."""
+    """How losses of all k loss fields, in one order, become part of a value, and effects.
+
+    `families`, `parts`: of each field, "" for one without a loss. Scales are by field, (n, k).
+    """
 
     def __init__(self, core: Core, pieces: Pieces, ledger: Ledger, encoding: Encoding) -> None:
         self._fields = _fields(core, pieces, encoding, ledger)
         self._cap = core.backbone.cap
         self.readers = [field.found.get for field in self._fields]
         self.places = [field.place for field in self._fields]
-        families, parts = [f.family for f in self._fields], [f.part for f in self._fields]
-        # Fields without a loss stand last, and in no span.
-        self._spans = [_span(families, family) for family in core.backbone.families]
-        self.parts = [part for part in dict.fromkeys(parts) if part]
-        self._part_spans = [_span(parts, part) for part in self.parts]
-        self.family_of_part = [
-            core.backbone.families.index(families[span.start]) for span in self._part_spans
-        ]
-        self._family = np.array([core.backbone.families.index(f) for f in families if f], np.int64)
+        self.families, self.parts = [f.family for f in self._fields], [f.part for f in self._fields]
+        self._of_family = [np.array(self.families) == family for family in core.backbone.families]
         self._weights = _weights(core, [field.column for field in self._fields])
+        self._weights_back = np.ascontiguousarray(self._weights.T)
         # All of them at once: every key needs them.
         self.covariances = Covariances(pieces)
         whole = [[field.of(v) for v in encoding.loss_values(field.column)] for field in self._fields]
-        self.covariances.add([int(at) for own in whole for at in ledger.of(own)[:, AT]])
-
-    def span_of_part(self, part: str) -> slice:
-        """Where the fields of a part stand."""
-        return self._part_spans[self.parts.index(part)]
+        self.covariances.add([int(at) for own in whole for at in ledger.of(own)[:, Column.AT]])
 
     def filled(self, found: Ints, rows: Sequence[Row]) -> Ints:
         """(n, k) places of the losses of n rows in the ledger, those made that were not kept (−1)."""
@@ -121,73 +100,49 @@ class LossRules:
         return found
 
     def of(self, entries: Floats) -> Losses:
-        """The losses of n rows, from their entries (COLUMNS, n, k)."""
-        amounts, departures, unknowns, variances, share = (
-            np.ascontiguousarray(entries[at]) for at in (TOTAL, DEPARTURE, UNKNOWN, VARIANCE, SHARE)
-        )
-        sums = _sums(amounts, self._spans), _sums(amounts, self._part_spans)
-        return Losses(amounts, departures, unknowns, variances, share, *sums)
+        """The losses of n rows, from their entries (columns, n, k)."""
+        sides = (Column.TOTAL, Column.DEPARTURE, Column.UNKNOWN, Column.VARIANCE)
+        return Losses(*(np.ascontiguousarray(entries[side]) for side in sides))
 
-    def taken(self, losses: Losses, factors: Floats) -> Floats:
-        """(n,) what losses take off the log value at these scales (n, families): T of their scaled sum."""
-        loss = row_sums(losses.families * factors)
+    def taken(self, losses: Losses, scales: Floats) -> Floats:
+        """(n,) what losses take off the log value at these scales: T of their scaled sum."""
+        loss = row_sums(losses.amounts * scales)
         return loss if math.isinf(self._cap) else np.asarray(-self._cap * np.expm1(-loss / self._cap))
 
     def told(self, losses: Losses) -> Floats:
         """(n,) log value that known losses say of unknown ones (`models.price.hidden`)."""
-        return -row_sums(self._told(losses.departures) * losses.unknowns)
+        return -row_sums(_weighed(self._weights, losses.departures) * losses.unknowns)
 
-    def slopes(self, losses: Losses, factors: Floats) -> tuple[Floats, Floats]:
+    def slopes(self, losses: Losses, scales: Floats) -> tuple[Floats, Floats]:
         """(n, k) how the value moves with each field's loss, and (n, families) with the log of each scale."""
-        scaled = losses.families * factors
+        scaled = losses.amounts * scales
         slope = np.exp(-row_sums(scaled) / self._cap)[:, None]  # 1 where the cap is infinite
-        return self._by_field(-slope * factors), -slope * scaled
+        of_scales = [row_sums(scaled[:, own]) for own in self._of_family]
+        return -slope * scales, -slope * np.array(of_scales).reshape(len(of_scales), len(scaled)).T
 
-    def effects(self, own: Losses, base: Losses, factors: Floats, of_base: Floats) -> tuple[Floats, Floats]:
+    def effects(self, own: Losses, base: Losses, scales: Floats, of_base: Floats) -> tuple[Floats, Floats]:
         """(n, k) effects on −T that lead from the base's losses to the row's, and (n,) that of the switch."""
-        if not math.isinf(self._cap):
-            return self._of_product(own, base, factors, of_base)
-        fields = -0.5 * self._by_field(factors + of_base) * (own.amounts - base.amounts)
-        return fields, -0.5 * row_sums((factors - of_base) * (own.families + base.families))
-
-    def told_effects(self, own: Losses, base: Losses) -> Floats:
-        """(n, k) effects on what known losses say: half of each pair's joint change goes to each side."""
-        moved = (own.unknowns - base.unknowns) * self._told(own.departures + base.departures)
-        unknown = np.einsum("gf,ng->nf", self._weights, own.unknowns + base.unknowns)
-        return np.asarray(-0.5 * (moved + (own.departures - base.departures) * unknown))
-
-    def _told(self, departures: Floats) -> Floats:
-        # Not by a matrix product: one row would be summed in another order than many.
-        return np.asarray(np.einsum("fg,ng->nf", self._weights, departures))
-
-    def _by_field(self, of_families: Floats) -> Floats:
-        """(n, k) of (n, families); 0 for fields without a loss."""
-        out = np.zeros((len(of_families), len(self._fields)))
-        out[:, : len(self._family)] = of_families[:, self._family]
-        return out
-
-    def _of_product(
-        self, own: Losses, base: Losses, factors: Floats, of_base: Floats
-    ) -> tuple[Floats, Floats]:
-        """T as a product over fields (`models.price.shapley`), with and without the switch."""
-        scales = np.stack([self._by_field(of_base), self._by_field(factors)], axis=1)
-        sides = [np.exp(-scales * side.amounts[:, None] / self._cap) for side in (own, base)]
+        if math.isinf(self._cap):
+            fields = -0.5 * (scales + of_base) * (own.amounts - base.amounts)
+            return fields, -0.5 * row_sums((scales - of_base) * (own.amounts + base.amounts))
+        # T as a product over fields (`models.price.shapley`), with and without the switch.
+        states = np.stack([of_base, scales], axis=1)
+        sides = [np.exp(-states * side.amounts[:, None] / self._cap) for side in (own, base)]
         players, switches = switched_product(*sides)
         return self._cap * players, self._cap * switches[:, 0]
 
+    def told_effects(self, own: Losses, base: Losses) -> Floats:
+        """(n, k) effects on what known losses say: half of each pair's joint change goes to each side."""
+        departures, unknowns = own.departures + base.departures, own.unknowns + base.unknowns
+        moved = (own.unknowns - base.unknowns) * _weighed(self._weights, departures)
+        told = (own.departures - base.departures) * _weighed(self._weights_back, unknowns)
+        return np.asarray(-0.5 * (moved + told))
 
-def _sums(amounts: Floats, spans: Sequence[slice]) -> Floats:
-    """(n, spans) the sums of (n, k) amounts within each span."""
-    out = np.empty((len(amounts), len(spans)))
-    for at, span in enumerate(spans):
-        out[:, at] = row_sums(amounts[:, span])
-    return out
 
-
-def _span(words: Sequence[str], word: str) -> slice:
-    """Where this word stands; like words stand together."""
-    start = words.index(word)
-    return slice(start, start + words.count(word))
+def _weighed(weights: Floats, sides: Floats) -> Floats:
+    """(n, k) the weights (k, k) times each row of (n, k)."""
+    # Not by a matrix product: one row would be summed in another order than many.
+    return np.asarray(np.einsum("fg,ng->nf", weights, sides))
 
 
 def _weights(core: Core, columns: Sequence[str]) -> Floats:

@@ -44,14 +44,10 @@ class Ledger:
         """What the rows in use take."""
         return self._count * (self._rows[0].nbytes + _OVERHEAD)
 
-    def add(self, numbers: Sequence[float] | Floats) -> int:
-        """The place of a new row of these numbers."""
-        return self.extend(np.array([numbers]))
-
     def extend(self, rows: Floats) -> int:
         """The place of the first of these new rows; the others follow it."""
         with self._lock:
-            at, end = self._count, self._count + len(rows)
+            at, end = int(self._count), self._count + len(rows)
             if end > len(self._rows):
                 # The old rows stay as they are for whoever is reading them.
                 more = max(end - at, at // 2)
@@ -65,11 +61,23 @@ class Ledger:
         return self._rows.take(at, axis=0)
 
 
-# The columns of a ledger of entries: what a field or a game of fields adds to a value (a loss: takes from it)
-# and to its part of the value, the two sides of `models.price.hidden`, the variance where it is not known, and
-# the places of the two pieces between which it lies, with the share of the second.
-TOTAL, PART, DEPARTURE, UNKNOWN, VARIANCE, AT, BEYOND, SHARE = range(8)
-COLUMNS = 8
+class Column:
+    """The columns of a ledger of entries: what a game adds to a value, or a loss takes from it.
+
+    `PART`: what it adds to its part of the value. `DEPARTURE`, `UNKNOWN`: the sides of `models.price.hidden`.
+    `VARIANCE`: where it is not known. `AT`, `BEYOND`, `SHARE`: `Between`.
+    """
+
+    TOTAL, PART, DEPARTURE, UNKNOWN, VARIANCE, AT, BEYOND, SHARE = range(8)
+    COUNT = 8
+
+
+class Between(NamedTuple):
+    """Places of the pieces on either side of numbers, and the share of the second; arrays of one shape."""
+
+    at: Ints
+    beyond: Ints
+    share: Floats
 
 
 class Pieces:
@@ -106,12 +114,12 @@ class Pieces:
         value = np.concatenate([v for _, _, v in rows], axis=1)
         return [self._of_row(places[0], *row) for row in zip(index, value, strict=True)]
 
-    def between(self, at: Ints, beyond: Ints, share: Floats) -> Floats:
-        """(…, COLUMNS) entries of what lies between pieces, without what only losses have."""
-        out = np.zeros((*at.shape, COLUMNS))
-        one, other = self.sums.of(at), self.sums.of(beyond)
-        out[..., : PART + 1] = one + share[..., None] * (other - one)
-        out[..., AT], out[..., BEYOND], out[..., SHARE] = at, beyond, share
+    def between(self, found: Between) -> Floats:
+        """(…, columns) entries of what lies between pieces, without what only losses have."""
+        out = np.zeros((*found.at.shape, Column.COUNT))
+        one, other = self.sums.of(found.at), self.sums.of(found.beyond)
+        out[..., : Column.PART + 1] = one + found.share[..., None] * (other - one)
+        out[..., Column.AT :] = np.stack(found, axis=-1)
         return out
 
     def intercept(self) -> Piece:
@@ -129,9 +137,8 @@ class Pieces:
         What both have cancels: the prior is taken of the difference of their design columns.
         """
         scaled, vector = np.zeros(len(self._posterior.sd)), np.zeros(self._posterior.directions.shape[1])
-        for sign, (at, weights) in ((1.0, one), (-1.0, other)):
-            used = weights != 0
-            at, weights = at[used], weights[used]
+        for sign, (every, all_weights) in ((1.0, one), (-1.0, other)):
+            at, weights = every[all_weights != 0], all_weights[all_weights != 0]
             for place, weight in zip(at.tolist(), weights.tolist(), strict=True):
                 piece = self.ordered[place]
                 scaled[piece.columns] += sign * weight * piece.scaled
@@ -164,8 +171,9 @@ class Pieces:
         with self._lock:
             if key not in self._found:
                 scaled = value * self._posterior.sd[index]
-                at = self._vectors.add(np.einsum("m,mr->r", scaled, self._posterior.directions[index]))
-                self.sums.add(sums)
+                vector = np.einsum("m,mr->r", scaled, self._posterior.directions[index])
+                at = self._vectors.extend(vector[None])
+                self.sums.extend(np.array([sums]))
                 self.ordered.append(Piece(at, home, index, scaled))
                 self._rows_bytes += 300 + 2 * (index.nbytes + scaled.nbytes)  # in the piece, and in its key
                 self._found[key] = self.ordered[at]
@@ -175,15 +183,16 @@ class Pieces:
 class Covariances:
     """The covariances of every two of some pieces, each worked out when it is first needed.
 
-    The vectors are long: reading the covariances of a row's pieces takes a tenth of the memory that they would.
+    The vectors are long: the covariances of a row's pieces take a tenth of the memory that they would.
     `known`: covariances that are there already.
     """
 
     def __init__(self, pieces: Pieces, known: Covariances | None = None) -> None:
         self._pieces, self._lock = pieces, threading.Lock()
-        self._places: list[int] = [] if known is None else known._places.copy()
-        self._homes = {} if known is None else {home: own.copy() for home, own in known._homes.items()}
-        self._rows = np.full(0, -1, np.int32) if known is None else known._rows.copy()
+        self._places: list[int] = known._places.copy() if known else []
+        homes = known._homes if known else {}
+        self._homes: dict[int, list[int]] = {home: own.copy() for home, own in homes.items()}
+        self._rows: Ints = known._rows.copy() if known else np.full(0, -1)
         self._table: Floats = np.zeros((_ROOM, _ROOM)) if known is None else known._table.copy()
 
     def variance(self, at: Ints, weights: Floats) -> Floats:
@@ -201,7 +210,7 @@ class Covariances:
         with self._lock:
             if len(self._rows) < len(self._pieces):
                 more = len(self._pieces) + _ROOM - len(self._rows)
-                self._rows = np.concatenate([self._rows, np.full(more, -1, np.int32)])
+                self._rows = np.concatenate([self._rows, np.full(more, -1)])
             for place in places:
                 if self._rows[place] < 0:
                     self._add_one(place)
@@ -221,14 +230,14 @@ class Covariances:
 def _quadratic(table: Floats, rows: Ints, weights: Floats) -> Floats:
     """(n,) wᵀ C w of n columns of weights (m, n), where C is the table at these rows (m, n)."""
     i, j = _pairs(len(rows))
-    flat, starts = table.ravel(), rows * np.int32(len(table))
+    flat, starts = table.ravel(), rows * len(table)
     terms = flat.take(starts[i] + rows[j])
     terms *= weights[i]
     terms *= (2 * weights)[j]
     alone = flat.take(starts + rows) * weights * weights
     # One after the other: any other order depends on how many rows there are.
     sums = [np.add.accumulate(each, axis=0)[-1:].sum(axis=0) for each in (alone, terms)]
-    return np.maximum(sums[0] + sums[1], 0.0)
+    return np.asarray(np.maximum(sums[0] + sums[1], 0.0))
 
 
 @lru_cache(maxsize=128)

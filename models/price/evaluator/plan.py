@@ -10,11 +10,11 @@ import numpy as np
 
 from models.price.basis import Floats, Ints
 from models.price.core import Core, Input
-from models.price.evaluator.encoding import Encoding, Row, Values
+from models.price.evaluator.encoding import Encoding, Row
 from models.price.evaluator.inputs import Inputs
 from models.price.evaluator.level import Level, kept
 from models.price.evaluator.losses import LossRules
-from models.price.evaluator.pieces import COLUMNS, Covariances, Ledger, Pieces
+from models.price.evaluator.pieces import Column, Covariances, Ledger, Pieces
 
 
 class Mixture(NamedTuple):
@@ -27,15 +27,15 @@ class Mixture(NamedTuple):
 class Memory:
     """All that is kept: whole, so that it can be forgotten while others still read it.
 
-    A row of `scales` is for one value of the switch: by family the factor, that of the key's reference, and
-    the piece that the factor's logarithm is made of; then what trees see of the key alone. `levels`: the
-    levels' part of the log noise variance, by the values of the players whose it is.
+    A row of `scales` is for one value of the switch: the scale of each loss field, that of the key's
+    reference, by family the piece that its logarithm is made of, and what trees see of the key alone.
+    `levels`: column → level → its part of the log noise variance; `noisy`: the players whose they are.
     """
 
     def __init__(self, core: Core, encoding: Encoding, inputs: Sequence[Input]) -> None:
         self.core, self.encoding = core, encoding
         self.pieces = Pieces(core.backbone, core.posterior)
-        self.entries = Ledger(COLUMNS)
+        self.entries = Ledger(Column.COUNT)
         self.level = Level(core.backbone, self.pieces, self.entries, encoding)
         self.rules = LossRules(core, self.pieces, self.entries, encoding)
         # `itemgetter` gives a tuple from two places on.
@@ -43,7 +43,7 @@ class Memory:
         self.inputs = Inputs(encoding, inputs, self.level, self.rules)
         self.intercept, self.intercept_at = core.backbone.intercept, self.pieces.intercept().at
         self.families = core.backbone.families
-        self.scales = Ledger(3 * len(self.families) + len(inputs))
+        self.scales = Ledger(2 * len(self.rules.places) + len(self.families) + len(inputs))
         self.switch = _switch_of(core, encoding)
         self.plans: dict[Any, Plan] = {}
         self.shared = tuple(encoding.players.index(player) for player in encoding.shared)
@@ -88,9 +88,13 @@ class Memory:
         return found
 
     def references(self, plans: Sequence[Plan], rows: Sequence[Row], found: Ints) -> tuple[list[Row], Ints]:
-        """The rows' references, and the same of them: as in their plans, but for what rows hand on to them."""
-        pairs = zip(plans, rows, strict=True)
-        bases = [Row(row.key, values_with(p.reference.values, row.values, self.shared)) for p, row in pairs]
+        """The rows' references, and the same of them: as in their plans, but for what rows hand on."""
+        bases = []
+        for plan, row in zip(plans, rows, strict=True):
+            values = list(plan.reference.values)
+            for at in self.shared:
+                values[at] = row.values[at]
+            bases.append(Row(row.key, tuple(values)))
         places = np.array([plan.found for plan in plans])
         places[:, self._handed] = found[:, self._handed]
         if self._mixed:
@@ -98,7 +102,7 @@ class Memory:
         return bases, places
 
     def of(self, found: Ints) -> Floats:
-        """(COLUMNS, n, summands and loss fields) the entries."""
+        """(columns, n, summands and loss fields) the entries."""
         count = len(self.level.games)
         places = np.concatenate([self.level.places(found[:, :count]), found[:, count:]], axis=1)
         return np.ascontiguousarray(self.entries.of(places).transpose(2, 0, 1))
@@ -107,7 +111,8 @@ class Memory:
 class Plan:
     """One key. `reference`: a row of it. `covariances`: of the pieces of its rows.
 
-    `entries`: by game, the place of its first summand by the values of its players. `found`: the reference's. `moves`: effects of games of several.
+    `entries`: by game, the place of its first summand by the values of its players; `found`: that of the
+    reference. `moves`: effects of games of several.
     """
 
     def __init__(self, memory: Memory, row: Row) -> None:
@@ -123,7 +128,6 @@ class Plan:
         self.reference = Row(row.key, encoding.reference(row))
         self._fixed = memory.inputs.fixed(self.reference)
         self.found: list[int] = memory.find([self], [self.reference])[0].tolist()
-        self.scale = self.scale_of(self.reference)
 
     def scale_of(self, row: Row) -> int:
         """Where the scales of a row stand in the ledger."""
@@ -133,15 +137,16 @@ class Plan:
         return kept(self._scales, switch, self._scale(switch)) if found is None else found
 
     def _scale(self, switch: Any) -> int:
-        values = list(self.reference.values)
-        if self._memory.switch is not None:
-            values[self._memory.switch] = switch
-        factors, pieces = [], []
-        for own in (self.reference, Row(self.reference.key, tuple(values))):
-            found = [self._scale_piece(own, family) for family in self._memory.families]
-            pieces = found
-            factors = [*np.exp(self._memory.pieces.sums.of(found)[:, 0]).tolist(), *factors]
-        return self._memory.scales.add([*factors, *pieces, *self._fixed])
+        memory, values = self._memory, list(self.reference.values)
+        if memory.switch is not None:
+            values[memory.switch] = switch
+        rows = (Row(self.reference.key, tuple(values)), self.reference)
+        pieces = [[self._scale_piece(row, family) for family in memory.families] for row in rows]
+        # A field without a loss has a scale of 0.
+        factors = [[*np.exp(memory.pieces.sums.of(own)[:, 0]).tolist(), 0.0] for own in pieces]
+        place = {family: at for at, family in enumerate((*memory.families, ""))}
+        by_field = [own[place[family]] for own in factors for family in memory.rules.families]
+        return memory.scales.extend(np.array([[*by_field, *pieces[0], *self._fixed]]))
 
     def _scale_piece(self, row: Row, family: str) -> int:
         backbone = self._memory.core.backbone
@@ -166,8 +171,7 @@ class Plan:
         shift = variance = 0.0
         for place, games in self._memory.blankable.items():
             if row.values[place] is None:
-                keys = [self._memory.level.games[game].key_of(row.values) for game in games]
-                key = (place, *keys)
+                key = (place, *[self._memory.level.games[game].key_of(row.values) for game in games])
                 found = self._mixtures.get(key) or kept(self._mixtures, key, self._mixed(row, place, games))
                 shift, variance = shift + found.shift, variance + found.variance
         return Mixture(shift, variance)
@@ -197,11 +201,3 @@ def _switch_of(core: Core, encoding: Encoding) -> int | None:
     if len(players) > 1:
         raise ValueError(f"the scales of losses depend on {' and '.join(players)}; one player is allowed")
     return encoding.players.index(players[0]) if players else None
-
-
-def values_with(base: Values, own: Values, places: Sequence[int]) -> Values:
-    """The base's values, those at these places the row's own."""
-    out = list(base)
-    for at in places:
-        out[at] = own[at]
-    return tuple(out)

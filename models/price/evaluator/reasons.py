@@ -17,6 +17,7 @@ import numpy as np
 
 from models.price.basis import Floats, Ints
 from models.price.evaluator.encoding import Values
+from models.price.evaluator.inputs import padded
 from models.price.evaluator.plan import Memory
 
 
@@ -28,22 +29,6 @@ class Reasons(NamedTuple):
     effects: Floats
 
 
-class Moved(NamedTuple):
-    """What leads from n bases to n rows, each (…, n).
-
-    `level`: effects of the level's movers. `parts`: how far each moves its part. `losses`, `switch`: effects
-    of the loss fields and of the switch. `amounts`: how far the fields' losses move. `blanks`: 1 where a
-    player became blank, −1 where it no longer is.
-    """
-
-    level: Floats
-    parts: Floats
-    losses: Floats
-    switch: Floats
-    amounts: Floats
-    blanks: Floats
-
-
 class Division:
     """Which effects belong to which players."""
 
@@ -51,22 +36,28 @@ class Division:
         inputs, level, rules = memory.inputs, memory.level, memory.rules
         of_level = [place for _, place in level.movers]
         movers = [*of_level, *rules.places, *inputs.blankable, *inputs.readers]
-        deepest = max(map(len, inputs.movers), default=0)
-        # Who moves an input by nothing stands where fewer players move it than another: the last row.
-        self._cells = np.full((deepest, len(inputs)), len(movers))
-        for at, own in enumerate(inputs.movers):
-            self._cells[: len(own), at] = own
+        # A summand is moved by each of its players; any other source has one.
+        own: list[list[int]] = [[] for _ in level.parts]
+        for at, (summand, _) in enumerate(level.movers):
+            own[summand].append(at)
+        own += [[at] for at in range(len(of_level), len(movers))]
+        self._cells = padded([[at for s in some for at in own[s]] for some in inputs.sources], len(movers))
         self._readers, self._players = len(inputs.readers), len(memory.encoding.players)
         of_cells = [movers[at] if at < len(movers) else None for at in self._cells.ravel().tolist()]
         places = [*of_level, *rules.places, memory.switch]
         self._beside, self._whole = _rounds(places), _rounds([*places, *of_cells])
 
-    def effects(self, moved: Moved, bent: Floats | None) -> Floats:
-        """(n, players) effects. `bent`: (p, n) effects of the trees' inputs, None without trees."""
-        rows, rounds, n = [moved.level, moved.losses, moved.switch[None]], self._beside, len(moved.switch)
+    def effects(self, beside: Sequence[Floats], moved: Sequence[Floats], bent: Floats | None) -> Floats:
+        """(n, players) effects, from arrays (…, n).
+
+        `beside`: effects of the level's movers, of the loss fields and of the switch. `moved`: how far the
+        level's movers move its parts, and the fields their losses; 1 where one became blank, −1 where it no
+        longer is. `bent`: (p, n) effects of the trees' inputs, None without trees.
+        """
+        rows, rounds, n = [*beside], self._beside, beside[0].shape[1]
         if bent is not None:
             own = (np.ones((self._readers, n)), np.zeros((1, n)))
-            far = np.concatenate([moved.parts, moved.amounts, moved.blanks, *own]).take(self._cells, axis=0)
+            far = np.concatenate([*moved, *own]).take(self._cells, axis=0)
             rows.append(divided(far, bent).reshape(self._cells.size, n))
             rounds = self._whole
         effects, out = np.concatenate(rows), np.zeros((self._players, n))
