@@ -42,12 +42,12 @@ class Ledger:
     @property
     def nbytes(self) -> int:
         """What the rows in use take."""
-        return self._count * (self._rows[0].nbytes + _OVERHEAD)
+        return int(self._count * (self._rows[0].nbytes + _OVERHEAD))
 
     def extend(self, rows: Floats) -> int:
         """The place of the first of these new rows; the others follow it."""
         with self._lock:
-            at, end = int(self._count), self._count + len(rows)
+            at, end = self._count, self._count + len(rows)
             if end > len(self._rows):
                 # The old rows stay as they are for whoever is reading them.
                 more = max(end - at, at // 2)
