@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import numpy as np
 
 from models.price.backbone import BLANK, LEVEL, Backbone
-from models.price.basis import Floats, Ints, Table
+from models.price.basis import Floats, Ints
 from models.price.evaluator.curves import Curves
 from models.price.evaluator.encoding import Encoding, Row
 from models.price.evaluator.pieces import Between, Column, Ledger, Pieces
@@ -37,10 +37,12 @@ class Game:
         self.places = tuple(encoding.players.index(player) for player in players)
         self.key_of: Any = itemgetter(*self.places) if self.places else lambda values: ()
         own = [[backbone.blocks[at] for at in places] for places in blocks]
-        self.names = {column for some in own for block in some for column in block.columns}
+        self.names = tuple(
+            dict.fromkeys(column for some in own for block in some for column in block.columns)
+        )
         self.parts = [max((block.part for block in some), default="") for some in own]
         self.columns = [c for some in own for c in encoding.curved & {c for b in some for c in b.columns}]
-        self.bends, self.curves = bool(self.columns), list[int]()
+        self.curves: list[int] = []
 
 
 class Level:
@@ -56,7 +58,7 @@ class Level:
         groups: list[list[int]] = []
         columns: list[str] = []
         for game in self.games:
-            if game.bends:
+            if game.columns:
                 game.curves = list(range(len(groups), len(groups) + len(game.blocks)))
                 groups += game.blocks
                 columns += game.columns
@@ -70,11 +72,10 @@ class Level:
         ]
         self._of_movers = np.array([at for at, _ in self.movers], np.int64)
         self._places = np.array([place for _, place in self.movers], np.int64)
-        # Games of several players, and where the movers of each summand stand.
+        # Games of several players, and where their movers begin.
+        of_game = [int(self._game[at]) for at, _ in self.movers]
         self._several = [
-            (game, [self.movers.index((start + at, own.places[0])) for at in range(sizes[game])])
-            for game, (own, start) in enumerate(zip(self.games, starts.tolist(), strict=True))
-            if len(own.places) > 1
+            (at, of_game.index(at)) for at, game in enumerate(self.games) if len(game.places) > 1
         ]
 
     def places(self, firsts: Ints) -> Ints:
@@ -94,28 +95,16 @@ class Level:
         """The same (n, games), those made that were not kept (−1): all together."""
         if not found.size or found.min() >= 0:
             return found
-        wanted: dict[int, dict[Any, int]] = {}
+        wanted: dict[int, dict[Any, list[int]]] = {}
         for row, order in np.argwhere(found < 0).tolist():
-            game = games[order]
-            wanted.setdefault(game, {}).setdefault(
-                (plans[row], self.games[game].key_of(rows[row].values)), row
-            )
-        own = sorted({row for firsts in wanted.values() for row in firsts.values()})
-        where = {row: at for at, row in enumerate(own)}
-        names = dict.fromkeys(name for game in wanted for name in sorted(self.games[game].names))
-        table = self._encoding.table([rows[row] for row in own], tuple(names))
-        for game, firsts in wanted.items():
-            some = [where[row] for row in firsts.values()]
-            made = self._made(
-                self.games[game], {n: table[n][some] for n in self.games[game].names}, len(some)
-            )
-            first = self._ledger.extend(made.reshape(-1, made.shape[-1]))
-            for order, (plan, key) in enumerate(firsts):
-                plan.entries[game][key] = first + order * made.shape[1]
-        for row, order in np.argwhere(found < 0).tolist():
-            found[row, order] = plans[row].entries[games[order]][
-                self.games[games[order]].key_of(rows[row].values)
-            ]
+            key = plans[row], self.games[games[order]].key_of(rows[row].values)
+            wanted.setdefault(order, {}).setdefault(key, []).append(row)
+        for order, missing in wanted.items():
+            made = self._made(self.games[games[order]], [rows[own[0]] for own in missing.values()])
+            place = self._ledger.extend(made.reshape(-1, Column.COUNT))
+            for (plan, values), own in missing.items():
+                found[own, order] = plan.entries[games[order]][values] = place
+                place += made.shape[1]
         return found
 
     def moves(
@@ -125,35 +114,36 @@ class Level:
 
         `steps`: (n, summands) what each of them differs by.
         """
-        pairs = zip(rows, bases, strict=True)
-        differ = np.array(
-            [
-                [own != base for own, base in zip(row.values, other.values, strict=True)]
-                for row, other in pairs
-            ]
-        )
+        pairs = [zip(row.values, base.values, strict=True) for row, base in zip(rows, bases, strict=True)]
+        differ = np.array([[own != other for own, other in pair] for pair in pairs])
         moved = differ.take(self._places, axis=1)
         total, part = (side.take(self._of_movers, axis=1) * moved for side in steps)
-        for game, starts in self._several:
-            count = len(self.games[game].places)
-            first = moved[:, starts[0] : starts[0] + count]
-            for row in np.flatnonzero(first.sum(axis=1) > 1).tolist():
+        for game, start in self._several:
+            several = moved[:, start : start + len(self.games[game].places)].sum(axis=1) > 1
+            for row in np.flatnonzero(several).tolist():
                 effects = self._corners(plans[row], game, rows[row], bases[row])
-                for start, own in zip(starts, effects, strict=True):
-                    total[row, start : start + count], part[row, start : start + count] = own
+                movers = slice(start, start + effects.shape[1])
+                total[row, movers], part[row, movers] = effects
         return total.T, part.T
 
-    def _made(self, game: Game, table: Table, count: int) -> Floats:
-        """(n, summands of the game, …) entries of n rows of a table."""
-        if game.bends:
+    def sums(self, plan: Plan, rows: Sequence[Row], games: Sequence[int]) -> Floats:
+        """(n, summands, 2) what the summands of these games add for rows of one key, and without blanks."""
+        firsts = self.find([plan] * len(rows), rows, games)
+        sizes = [np.arange(len(self.games[game].blocks)) for game in games]
+        places = [first[:, None] + size for first, size in zip(firsts.T, sizes, strict=True)]
+        return self._ledger.of(np.concatenate(places, axis=1))[..., : Column.PART + 1]
+
+    def _made(self, game: Game, rows: Sequence[Row]) -> Floats:
+        """(n, summands of the game, …) entries of n rows."""
+        table = self._encoding.table(rows, game.names)
+        if game.columns:
             found = self._curves.between(table, game.curves)
             return self._pieces.between(Between(found.at.T, found.beyond.T, found.share.T))
-        (blocks,) = game.blocks
-        at = np.array([[piece.at] for piece in self._pieces.of_each(blocks, table, count)])
+        at = np.array([[piece.at] for piece in self._pieces.of_each(game.blocks[0], table, len(rows))])
         return self._pieces.between(Between(at, at, np.zeros(at.shape)))
 
     def _corners(self, plan: Plan, game: int, row: Row, base: Row) -> Floats:
-        """(summands, 2, players) effects of the players of one game, several of which differ."""
+        """(2, movers of the game) effects of the players of one game, several of which differ."""
         own = self.games[game]
         key = (game, own.key_of(row.values), own.key_of(base.values))
         found = plan.moves.get(key)
@@ -165,21 +155,9 @@ class Level:
                     if corner >> bit & 1:
                         values[place] = row.values[place]
                 hybrids.append(Row(row.key, tuple(values)))
-            count = len(own.blocks)
-            firsts = self.find([plan] * len(hybrids), hybrids, (game,))
-            sums = self._ledger.of(firsts + np.arange(count))[..., : Column.PART + 1]
-            effects = corner_game(sums.reshape(len(hybrids), -1).T)
-            found = kept(plan.moves, key, effects.reshape(count, 2, -1))
+            sums = self.sums(plan, hybrids, (game,)).T
+            found = kept(plan.moves, key, corner_game(sums.reshape(-1, len(hybrids))).reshape(2, -1))
         return np.asarray(found)
-
-    def total(self, plan: Plan, rows: Sequence[Row], games: Sequence[int]) -> list[float]:
-        """What these games add to each row of one key."""
-        firsts = self.find([plan] * len(rows), rows, games)
-        sizes = [len(self.games[game].blocks) for game in games]
-        behind = np.concatenate([np.arange(size) for size in sizes])
-        each = self._ledger.of(firsts.repeat(sizes, axis=1) + behind)[..., Column.TOTAL]
-        totals: list[float] = np.add.accumulate(each, axis=1)[:, -1].tolist()
-        return totals
 
 
 def kept(found: dict[Any, _T], key: object, entry: _T) -> _T:

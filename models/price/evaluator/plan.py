@@ -8,6 +8,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
+from models.price.backbone import row_sums
 from models.price.basis import Floats, Ints
 from models.price.core import Core, Input
 from models.price.evaluator.encoding import Encoding, Row
@@ -183,7 +184,7 @@ class Plan:
             return Mixture(0.0, 0.0)
         own, values = [value for value, _ in answers], row.values
         rows = [row, *(Row(row.key, (*values[:place], value, *values[place + 1 :])) for value in own)]
-        totals = level.total(self, rows, games)
+        totals = row_sums(level.sums(self, rows, games)[..., 0]).tolist()
         mean = square = 0.0
         for total, (_, chance) in zip(totals[1:], answers, strict=True):
             effect = total - totals[0]
