@@ -102,7 +102,7 @@ class Evaluator:
 
     def ranges(self, rows: Sequence[Row], levels: Sequence[float]) -> Ranges:
         """Medians and ranges of n ≥ 1 rows."""
-        each = [(one, self._center(one, self._trees(one))) for one in self._found(rows)]
+        each = [(one, self.center_of(one)) for one in self._found(rows)]
         return Ranges(*_joined([self._ranges(*pair, levels) for pair in each]))
 
     def explained(self, rows: Sequence[Row], levels: Sequence[float]) -> tuple[Ranges, Reasons]:
@@ -111,7 +111,7 @@ class Evaluator:
         for found in self._with_references(rows):
             own, base = found.some(slice(len(found.rows) // 2)), found.some(slice(len(found.rows) // 2, None))
             bent, of_base, effects = self._bent(own, base)
-            center, reference = self._center(own, bent), self._center(base, of_base)
+            center, reference = self.center_of(own, bent), self.center_of(base, of_base)
             out.append((*self._ranges(own, center, levels), reference, self._effects(own, base, effects)))
             references += [row.values for row in base.rows]
         joined = _joined(out)
@@ -152,9 +152,14 @@ class Evaluator:
         """What the values and the scales of n ≥ 1 rows are made of."""
         return Parts(*_joined([self._parts(found) for found in self._found(rows)]))
 
-    def center_of(self, parts: Parts) -> Floats:
-        """(n,) medians, in log."""
-        return self._center(parts, self._trees(parts))
+    def center_of(self, parts: Parts | Found, bent: Floats | None = None) -> Floats:
+        """(n,) medians, in log. `bent`: (n,) what the trees say, where that is known."""
+        trees = self.core.trees
+        if trees is None:
+            return np.asarray(parts.level - parts.taken + parts.told)
+        said = trees.tables.predict(parts.inputs) if bent is None else bent
+        beside = trees.kept_level * parts.level - trees.kept_losses * parts.taken
+        return np.asarray(beside + parts.told + trees.weight * said)
 
     # ── looking up ───────────────────────────────────────────────────────────
 
@@ -213,25 +218,11 @@ class Evaluator:
             raise ValueError("the core has no spread yet: fit it before asking for a range")
         return self.core.spread
 
-    def _trees(self, of: Parts | Found) -> Floats:
-        """(n,) what the trees say, 0 without trees."""
-        trees = self.core.trees
-        return trees.tables.predict(of.inputs) if trees else np.zeros(len(of.inputs))
-
     def _bent(self, own: Found, base: Found) -> tuple[Floats, Floats, Floats]:
         """(n,) what the trees say of rows and of bases, and (n, p) the effects that lead to the rows."""
-        trees = self.core.trees
-        if trees is None:
-            return self._trees(own), self._trees(base), np.zeros(own.inputs.shape)
-        return trees.tables.explained(own.inputs, base.inputs)
-
-    def _center(self, of: Parts | Found, bent: Floats) -> Floats:
-        """(n,) medians, in log. `bent`: (n,) what the trees say."""
-        trees = self.core.trees
-        if trees is None:
-            return np.asarray(of.level - of.taken + of.told)
-        beside = trees.kept_level * of.level - trees.kept_losses * of.taken
-        return np.asarray(beside + of.told + trees.weight * bent)
+        if self.core.trees is None:
+            return own.level, base.level, own.inputs  # that nobody asks for
+        return self.core.trees.tables.explained(own.inputs, base.inputs)
 
     def _parts(self, found: Found) -> Parts:
         pairs = list(zip(found.plans, found.rows, strict=True))
