@@ -1,10 +1,12 @@
 """How far a price may lie from its value: a local scale, and one distribution of scaled residuals.
 
-scale² = noise(x) + g · posterior variance + κ · Σ variance of each unknown loss
+scale² = noise(x) + g · posterior variance + Σ variance of each unknown loss
        + variance of what the level's blanks may turn out to be + market drift outside the evidence's days
 
 Residuals of sales left out of the fit, over their scale, give the quantiles (cross-conformal: Vovk 2015); the
-k-th smallest of n with k = ⌈(n + 1) p⌉ (Lei et al. 2018).
+k-th smallest of n with k = ⌈(n + 1) p⌉ (Lei et al. 2018). Unknown losses lie to one side: each residual is
+first brought to what is as probable where all losses are known, and the ends of a range are brought back
+(`models.price.lopsided`; conformal by a model of the distribution: Chernozhukov et al. 2021).
 """
 
 from __future__ import annotations
@@ -12,7 +14,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -22,6 +24,13 @@ from models.price.basis import Floats
 _BEYOND = 1.25
 # No value counts as surer than this share of a sale's noise variance: the count of sales needs an end.
 LEAST_UNSURE = 1e-4
+
+
+class Moments(NamedTuple):
+    """Variance and third central moment of the effect of a loss, in log."""
+
+    variance: float
+    third: float
 
 
 @dataclass(frozen=True)
@@ -50,15 +59,14 @@ class Noise:
 class Spread:
     """The scale of every row and the distribution of what is left.
 
-    `posterior`, `unknown`: the factors g and κ. `hidden`: loss column → variance of its effect where known.
+    `posterior`: the factor g. `hidden`: loss column → moments of its effect where known.
     `first`, `last`: years of the evidence's first and last day. `drift`: variance a year outside them.
-    `shape`: (n,) sorted scaled residuals of left-out sales.
+    `shape`: (n,) sorted scaled residuals of left-out sales, as they were had all their losses been known.
     """
 
     noise: Noise
     posterior: float
-    unknown: float
-    hidden: Mapping[str, float]
+    hidden: Mapping[str, Moments]
     first: float
     last: float
     drift: float
@@ -69,15 +77,15 @@ class Spread:
     ) -> Floats:
         """(n,) standard scale in log, from the (n,) noise variance and the parts of `Evaluator`."""
         outside = np.maximum(time - self.last, 0.0) + np.maximum(self.first - time, 0.0)
-        learned = self.posterior * posterior + self.unknown * unknown + mixture
+        learned = self.posterior * posterior + unknown + mixture
         return np.asarray(np.sqrt(noise + learned + self.drift * outside))
 
     def noise_variance(self, levels: Floats, value: Floats, unknown: Floats, mixture: Floats) -> Floats:
         """(n,) variance of a price around its value, were that known: what is not known of the row counts."""
-        return np.asarray(self.noise.variance(levels, value) + self.unknown * unknown + mixture)
+        return np.asarray(self.noise.variance(levels, value) + unknown + mixture)
 
     def ends(self, levels: Sequence[float]) -> tuple[Floats, Floats]:
-        """(levels,) lower and upper end of each central level, in scales from the value."""
+        """(levels,) lower and upper end of each central level where all losses are known, in scales."""
         low = np.array([-_quantile(-self.shape[::-1], (1 + level) / 2) for level in levels])
         high = np.array([_quantile(self.shape, (1 + level) / 2) for level in levels])
         return np.minimum(low, -1e-3), np.maximum(high, 1e-3)
@@ -93,7 +101,8 @@ def read_spread(state: Mapping[str, Any], shape: Floats) -> Spread:
     """The spread that `state()` described, with its shape."""
     noise = dict(state["noise"])
     noise["value"] = tuple(noise["value"])
-    return Spread(**{**state, "noise": Noise(**noise), "shape": shape})
+    hidden = {column: Moments(*moments) for column, moments in state["hidden"].items()}
+    return Spread(**{**state, "noise": Noise(**noise), "hidden": hidden, "shape": shape})
 
 
 def _quantile(ascending: Floats, p: float) -> float:

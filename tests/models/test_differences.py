@@ -15,7 +15,7 @@ from models.price.core import Core
 from models.price.evaluator.encoding import Row
 from models.price.evaluator.evaluator import Evaluator
 from models.price.posterior import compressed
-from models.price.spread import Noise, Spread
+from models.price.spread import Moments, Noise, Spread
 
 Floats = NDArray[np.float64]
 # Design columns: maker a, b, unknown, unseen | size | wear slope | wear unknown | tone slope | intercept
@@ -51,7 +51,15 @@ SD = np.array([0.5, 1.0, 2.0, 0.3, 1.0, 0.7, 0.4, 0.6, 3.0])
 @pytest.fixture(scope="module")
 def evaluator(covariance: Floats) -> Evaluator:
     noise = Noise(math.log(0.04), {}, (), 8.0, 1.0)
-    spread = Spread(noise, 1.5, 2.0, {"wear": 0.04, "tone": 0.01}, 0.0, 0.0, 0.0, np.array([-1.0, 0.0, 1.0]))
+    spread = Spread(
+        noise,
+        1.5,
+        {"wear": Moments(0.04, 0.0), "tone": Moments(0.01, 0.0)},
+        0.0,
+        0.0,
+        0.0,
+        np.array([-1.0, 0.0, 1.0]),
+    )
     posterior = compressed(covariance, np.arange(9), SD, most=9)
     return Evaluator(Core(Backbone(BLOCKS, THETA, 8.0, CAP), None, posterior, spread), ENCODING)
 
@@ -92,7 +100,7 @@ def test_the_range_of_a_value_adds_up_all_that_is_not_known(evaluator: Evaluator
         slope = slopes("b", size or 0.0, wear, 1.0)
         loss = (0.1 if wear is None else 0.4 * wear / 2) + 0.25
         center = 8 - 0.3 + 0.2 * (size or 0.0) - CAP * (1 - math.exp(-loss / CAP))
-        scale = math.sqrt(0.04 + 1.5 * slope @ covariance @ slope + 2 * unknown + mixture)
+        scale = math.sqrt(0.04 + 1.5 * slope @ covariance @ slope + unknown + mixture)
         found = evaluator.ranges([row("b", size, wear, 1.0)], [0.5])
         assert found.center == pytest.approx([center], abs=1e-12)
         ends = [found.low[0, 0], found.high[0, 0]]
@@ -112,13 +120,13 @@ def test_a_field_that_only_one_of_two_does_not_know_counts_once(
 ) -> None:
     apart = slopes("a", 0.0, None, 0.0) - slopes("a", 0.0, 0.0, 0.0)
     (found,) = evaluator.difference_variance([row("a", 0.0, None, 0.0)], [row("a", 0.0, 0.0, 0.0)])
-    assert found == pytest.approx(1.5 * apart @ covariance @ apart + 2.0 * 0.04, rel=1e-3)
+    assert found == pytest.approx(1.5 * apart @ covariance @ apart + 0.04, rel=1e-3)
 
 
 def test_a_blank_of_the_level_counts_with_the_variance_of_what_it_may_be(evaluator: Evaluator) -> None:
     """A size of 0 or 1, each as likely: an effect of 0 or .2, of variance .01. It counts as the usual 0."""
     (found,) = evaluator.difference_variance([row("a", None, 0.0, 0.0)], [row("a", 0.0, 0.0, 0.0)])
-    assert found == pytest.approx(2.0 * 0.01, abs=1e-9)
+    assert found == pytest.approx(0.01, abs=1e-9)
 
 
 def test_a_single_other_stands_beside_every_row(evaluator: Evaluator) -> None:

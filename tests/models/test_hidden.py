@@ -17,7 +17,7 @@ from models.price.evaluator.evaluator import Evaluator
 from models.price.hidden import Hidden, read_hidden
 from models.price.posterior import nothing_known
 from training.fit import solve
-from training.fit.hiding import factor_of, hidden_of, variance_of_unknown, variances_of_losses, within_costs
+from training.fit.hiding import factor_of, hidden_of, moments_of_losses, moments_of_unknown, within_costs
 from training.fit.problem import layout_of, matrix
 from training.fit.trees import HANDED
 
@@ -191,7 +191,23 @@ def test_what_a_blank_may_hide_is_the_variance_of_its_effect_where_it_is_known()
     layout = layout_of(of.blocks, ())
     parts = solve.parts_of(layout, matrix(layout, table), np.append(of.theta, of.intercept))
     # Losses of 0 and .4 in equal numbers; the back is always known.
-    hidden = variances_of_losses(of, table, parts)
-    assert hidden == {"neck": pytest.approx(0.04)}
-    assert variance_of_unknown(hidden, table).tolist() == [0, 0, 0, 0, 0, 0, hidden["neck"]]
-    assert variance_of_unknown({}, table).tolist() == [0.0] * 7
+    neck = moments_of_losses(of, table, parts)["neck"]
+    assert neck == pytest.approx((0.04, 0.0))
+    variance, _ = moments_of_unknown({"neck": neck}, table)
+    assert variance.tolist() == [0, 0, 0, 0, 0, 0, neck.variance]
+    assert [moments.tolist() for moments in moments_of_unknown({}, table)] == [[0.0] * 7] * 2
+
+
+def test_the_moments_of_blank_losses_add_up_and_say_to_which_side_they_lie() -> None:
+    of = backbone()
+    table = {"neck": np.array([0.0] * 9 + [2.0, NAN, NAN]), "back": np.array([0.0] * 9 + [5.0, 0.0, NAN])}
+    layout = layout_of(of.blocks, ())
+    parts = solve.parts_of(layout, matrix(layout, table), np.append(of.theta, of.intercept))
+    hidden = moments_of_losses(of, table, parts)
+    # Effects of 0 but for one in ten of −.4: p (1 − p) .4² and −p (1 − p) (1 − 2p) .4³. So the back's, with
+    # one in eleven of −.5: 10/121 of .25, and −90/1331 of .125.
+    neck, back = (0.09 * 0.16, -0.09 * 0.8 * 0.064), (10 / 121 * 0.25, -90 / 1331 * 0.125)
+    assert hidden["neck"] == pytest.approx(neck) and hidden["back"] == pytest.approx(back)
+    variance, third = moments_of_unknown(hidden, table)
+    assert variance.tolist() == pytest.approx([0.0] * 10 + [neck[0], neck[0] + back[0]])
+    assert third.tolist() == pytest.approx([0.0] * 10 + [neck[1], neck[1] + back[1]])

@@ -9,13 +9,21 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from models.price.spread import Noise, Spread, read_spread
+from models.price.spread import Moments, Noise, Spread, read_spread
 
 NOISE = Noise(math.log(0.04), {"channel": {"auction": math.log(4.0)}}, (0.0, 0.0), 8.0, 0.5)
 
 
 def spread(shape: list[float], noise: Noise = NOISE) -> Spread:
-    return Spread(noise, 1.5, 2.0, {"neck": 0.02}, 2010.0, 2020.0, 0.01, np.array(shape, dtype=np.float64))
+    return Spread(
+        noise,
+        1.5,
+        {"neck": Moments(0.02, -0.001)},
+        2010.0,
+        2020.0,
+        0.01,
+        np.array(shape, dtype=np.float64),
+    )
 
 
 def scale(
@@ -77,8 +85,7 @@ def test_the_scale_adds_up_what_is_not_known() -> None:
     assert scale() == pytest.approx(0.2)
     assert scale(noise=0.16) == pytest.approx(0.4)
     assert scale(posterior=0.02) == pytest.approx(math.sqrt(0.04 + 1.5 * 0.02))
-    assert scale(unknown=0.02) == pytest.approx(math.sqrt(0.04 + 2 * 0.02))
-    # What a blank may turn out to be is known as it is: no factor was learned for it.
+    assert scale(unknown=0.02) == pytest.approx(math.sqrt(0.04 + 0.02))
     assert scale(mixture=0.03) == pytest.approx(math.sqrt(0.04 + 0.03))
 
 
@@ -91,7 +98,7 @@ def test_the_market_moves_outside_the_days_of_the_evidence_and_goes_on_doing_so(
 
 def test_the_noise_of_a_sale_counts_what_is_not_known_of_it_and_not_what_is_not_known_of_its_value() -> None:
     one = spread([0.0]).noise_variance(*(np.array([x]) for x in (math.log(4.0), 8.0, 0.02, 0.03)))
-    assert one == pytest.approx([0.16 + 2 * 0.02 + 0.03])
+    assert one == pytest.approx([0.16 + 0.02 + 0.03])
 
 
 def test_a_spread_comes_back_from_json() -> None:

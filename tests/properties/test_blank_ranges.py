@@ -97,16 +97,7 @@ def test_the_range_of_a_specimen_with_a_blank_of_its_level_holds_its_share(
     assert 0.76 <= said(model, flat, valuer) <= 0.86
 
 
-# Rare and heavy losses: a symmetric scale is too wide for what a blank of these may be. A range that is laid
-# to the one side would hold its share; strict, so that whoever mends it is told.
-_TOO_WIDE = pytest.mark.xfail(strict=True, reason="a rare heavy loss widens both sides of the range")
-_KNOWN_MISSES = ("condition_structure", "originality_finish")
-
-
-@pytest.mark.parametrize(
-    "flat",
-    [pytest.param(flat, marks=_TOO_WIDE) if flat in _KNOWN_MISSES else flat for flat in LOSS_FIELDS],
-)
+@pytest.mark.parametrize("flat", LOSS_FIELDS)
 def test_the_range_of_a_specimen_with_a_blank_loss_holds_its_share(
     model: GuitarModel, valuer: Valuer, flat: str
 ) -> None:

@@ -7,7 +7,8 @@ import pytest
 from numpy.typing import NDArray
 
 from models.price.basis import Table
-from models.price.spread import Spread
+from models.price.lopsided import Bends
+from models.price.spread import Moments, Spread
 from training.fit.scatter import LeftOutSales, Likelihood, fit_spread, maximised
 
 Floats = NDArray[np.float64]
@@ -32,7 +33,7 @@ def sales(rows: int, seed: int) -> tuple[Table, Floats, Floats, Floats, Floats]:
 
 
 def fitted(made: tuple[Table, Floats, Floats, Floats, Floats]) -> Spread:
-    hidden = {"neck": 0.04}
+    hidden = {"neck": Moments(0.04, 0.0)}
     sales = LeftOutSales(*made)
     return fit_spread(sales, len(made[1]), columns=("channel",), hidden=hidden, time="time", drift=0.005)
 
@@ -90,9 +91,47 @@ def test_fresh_sales_fall_within_the_range_of_their_level(found: Spread, level: 
         assert inside[group].mean() == pytest.approx(level, abs=0.04)
 
 
+# ── what is not known lies to the one side ───────────────────────────────────
+
+
+NECK = Moments(0.09 * 0.25, -0.09 * 0.8 * 0.125)  # a loss of .5 with a chance of .1
+
+
+def lopsided_sales(rows: int, seed: int) -> tuple[Floats, Floats, Floats]:
+    """Residuals, the variance of all but losses, and which rows do not know of a rare heavy loss."""
+    rng = np.random.default_rng(seed)
+    blank, others = rng.random(rows) < 0.3, rng.uniform(0.01, 0.03, rows)
+    loss = 0.5 * (rng.random(rows) < 0.1) - 0.05
+    return rng.standard_t(6, rows) * np.sqrt(others * 4 / 6) - blank * loss, others, blank
+
+
+def test_a_range_beside_a_rare_heavy_loss_misses_as_many_prices_on_either_side() -> None:
+    def made(seed: int) -> LeftOutSales:
+        residual, others, blank = lopsided_sales(6000, seed)
+        table = {"channel": np.full(6000, "private", object), "neck": np.where(blank, np.nan, 1.0)}
+        table["time"] = np.full(6000, 2015.0)
+        # Of all but losses, a hundredth is noise, and the rest what the fit does not know.
+        return LeftOutSales(table, np.full(6000, 8.0), residual, others - 0.01, np.zeros(6000))
+
+    hidden = {"neck": NECK}
+    found = fit_spread(made(8), 6000, columns=("channel",), hidden=hidden, time="time", drift=0.0)
+    fresh = made(9)
+    blank = np.isnan(fresh.table["neck"])
+    noise = found.noise.variance(np.full(6000, found.noise.levels["channel"]["private"]), fresh.value)
+    unknown = NECK.variance * blank
+    scale = found.scale(noise, fresh.posterior, unknown, fresh.mixture, fresh.table["time"])
+    for level in (0.5, 0.8, 0.95):
+        bends = Bends(np.concatenate(found.ends([level])))
+        low, high = bends.at(unknown / scale**2, np.full(6000, 0.1)).T
+        under, over = fresh.residual < scale * low, fresh.residual > scale * high
+        for rows in (blank, ~blank):
+            print(f"{level:.0%}: {under[rows].mean():.1%} under, {over[rows].mean():.1%} over")
+            assert [under[rows].mean(), over[rows].mean()] == pytest.approx([(1 - level) / 2] * 2, abs=0.03)
+
+
 def test_the_days_of_the_evidence_and_the_drift_are_kept(found: Spread) -> None:
     assert 2010.0 <= found.first < 2010.1 and 2019.9 < found.last <= 2020.0
-    assert (found.drift, found.hidden) == (0.005, {"neck": 0.04})
+    assert (found.drift, found.hidden) == (0.005, {"neck": (0.04, 0.0)})
     assert (np.diff(found.shape) >= 0).all() and len(found.shape) == ROWS
 
 

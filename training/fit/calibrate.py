@@ -18,7 +18,7 @@ from models.price.evaluator.encoding import Encoding
 from models.price.spread import Spread
 from training.fit import solve
 from training.fit.crossfit import CrossFit
-from training.fit.hiding import variances_of_losses
+from training.fit.hiding import moments_of_losses
 from training.fit.leftout import LeftOut, inputs_of, left_out
 from training.fit.problem import SALE, Problem
 from training.fit.scatter import LeftOutSales, fit_spread
@@ -51,7 +51,7 @@ def calibrated(
         sales,
         count,
         columns=spec.scatter,
-        hidden=variances_of_losses(core.backbone, data.table, parts),
+        hidden=moments_of_losses(core.backbone, data.table, parts),
         time=spec.time,
         drift=drift_of(problem, est, spec.time),
     )

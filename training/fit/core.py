@@ -21,8 +21,8 @@ from training.fit.crossfit import CrossFit, cross_fit, folds_of, relearned
 from training.fit.hiding import (
     factor_of,
     hidden_of,
-    variance_of_unknown,
-    variances_of_losses,
+    moments_of_losses,
+    moments_of_unknown,
     within_costs,
 )
 from training.fit.learned import Learned, starting_from
@@ -196,10 +196,10 @@ def _of_unknown(problem: Problem, est: Estimate, data: Data, encoding: Encoding)
     """
     parts = solve.parts_of(problem.layout, problem.x, est.theta)
     backbone = backbone_of(problem, est.theta, est.cap)
-    hidden = variances_of_losses(backbone, data.table, parts)
+    variance, _ = moments_of_unknown(moments_of_losses(backbone, data.table, parts), data.table)
     core = Core(backbone.without_blanks(), None, nothing_known(len(backbone.theta)), None)
     found = Evaluator(core, encoding).parts_of(data.rows)
-    factor = 1.0 + (variance_of_unknown(hidden, data.table) + found.mixture) / est.sigma2[0]
+    factor = 1.0 + (variance + found.mixture) / est.sigma2[0]
     return np.asarray(factor), found.shift
 
 

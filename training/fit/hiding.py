@@ -10,6 +10,7 @@ import numpy as np
 from models.price.backbone import Backbone
 from models.price.basis import Floats, Ramps, Table
 from models.price.hidden import Hidden
+from models.price.spread import Moments
 from training.fit.recipes import reference_grade
 from training.fit.solve import Parts, saturate, saturation_slope
 from training.fit.trees import HANDED
@@ -62,8 +63,8 @@ def within_costs(rule: Hidden, backbone: Backbone, table: Table, parts: Parts) -
     return replace(rule, weights=rule.weights * _bound(taken, cost)[:, None])
 
 
-def variances_of_losses(backbone: Backbone, table: Table, parts: Parts) -> dict[str, float]:
-    """Loss column → variance of its effect over the rows that know it, where it is sometimes unknown.
+def moments_of_losses(backbone: Backbone, table: Table, parts: Parts) -> dict[str, Moments]:
+    """Loss column → moments of its effect over the rows that know it, where it is sometimes unknown.
 
     `parts`: of the fitted values of the table's rows.
     """
@@ -76,16 +77,18 @@ def variances_of_losses(backbone: Backbone, table: Table, parts: Parts) -> dict[
             if len(known) == len(table[column]):
                 continue
             own = [at for at in places if backbone.blocks[at].columns == (column,)]
-            effect = saturate(backbone.sums(own, {column: known}) * scale, backbone.cap)
-            out[column] = float(np.var(effect)) if len(known) > 5 else 0.0
+            effect = -saturate(backbone.sums(own, {column: known}) * scale, backbone.cap)
+            away = effect - effect.mean() if len(known) > 5 else np.zeros(1)
+            out[column] = Moments(float((away**2).mean()), float((away**3).mean()))
     return out
 
 
-def variance_of_unknown(hidden: Mapping[str, float], table: Table) -> Floats:
-    """(n,) summed variance of the effects of the losses that each row does not know."""
-    rows = len(next(iter(table.values())))
-    unknown = (variance * np.isnan(table[column]) for column, variance in hidden.items())
-    return np.asarray(sum(unknown, np.zeros(rows)), np.float64)
+def moments_of_unknown(hidden: Mapping[str, Moments], table: Table) -> tuple[Floats, Floats]:
+    """(n,) variance and (n,) third central moment of the effects of all losses that a row does not know."""
+    unknown = np.zeros((2, len(next(iter(table.values())))))
+    for column, moments in hidden.items():
+        unknown += np.outer(moments, np.isnan(table[column]))
+    return unknown[0], unknown[1]
 
 
 def factor_of(residual: Floats, moved: Floats, weight: Floats) -> float:

@@ -12,10 +12,11 @@ import scipy.linalg as sl
 from scipy.optimize import minimize
 
 from models.price.basis import Floats, Table
-from models.price.spread import Noise, Spread
-from training.fit.hiding import variance_of_unknown
+from models.price.lopsided import TAILS, heavy_of, straightened
+from models.price.spread import Moments, Noise, Spread
+from training.fit.hiding import moments_of_unknown
 
-_TAILS = 6.0
+_TAILS = float(TAILS)
 _RIDGE = 8.0  # pull of every coefficient of the log variance towards 0
 _LEAST_UNKNOWN = 0.1  # what is not known is never without a cost
 _LEAST_POSTERIOR = 0.5
@@ -46,7 +47,7 @@ def fit_spread(
     count: int,
     *,
     columns: Sequence[str],
-    hidden: Mapping[str, float],
+    hidden: Mapping[str, Moments],
     time: str,
     drift: float,
 ) -> Spread:
@@ -54,7 +55,8 @@ def fit_spread(
 
     All of them say how the scale grows; the first `count` alone say what shape the scatter has. `columns`:
     level columns whose levels may scatter differently. Maximises a Student-t likelihood with a ridge on the
-    log-variance coefficients.
+    log-variance coefficients. Its factor on what nobody knows is not kept: far losses on the one side pull at
+    a symmetric scale, while what they may be is known as it is.
     """
     table, value = sales.table, sales.value
     levels = {c: tuple(sorted({str(v) for v in table[c]})) for c in columns}
@@ -62,19 +64,21 @@ def fit_spread(
     center, scale = float(value.mean()), float(value.std()) or 1.0
     z = np.clip((value - center) / scale, -2.0, 2.0)
     x = np.stack([np.ones(len(value)), z, z**2, *dummies], axis=1)
-    unknown = variance_of_unknown(hidden, table)
+    unknown, third = moments_of_unknown(hidden, table)
+    moments = zip(unknown.tolist(), third.tolist(), strict=True)
+    heavy, chance = np.array([heavy_of(*one) for one in moments]).T
     theta = maximised(Likelihood(x, unknown, sales.residual, sales.posterior, sales.mixture))
     effects, place = {}, 3
     for c in columns:
         effects[c] = {level: float(theta[place + i]) for i, level in enumerate(levels[c])}
         place += len(levels[c])
     noise = Noise(float(theta[0]), effects, (float(theta[1]), float(theta[2])), center, scale)
-    g, kappa = _LEAST_POSTERIOR + float(np.exp(theta[-2])), _LEAST_UNKNOWN + float(np.exp(theta[-1]))
+    of_levels, g = noise.variance(x[:, 3:] @ theta[3:-2], value), _LEAST_POSTERIOR + float(np.exp(theta[-2]))
     days = table[time] if time else np.zeros(len(value))
-    raw = Spread(noise, g, kappa, dict(hidden), float(days.min()), float(days.max()), drift, np.zeros(0))
-    of_levels = x[:, 3:] @ theta[3:-2]
-    around = raw.scale(noise.variance(of_levels, value), sales.posterior, unknown, sales.mixture, days)
-    return replace(raw, shape=np.sort((sales.residual / around)[:count]))
+    raw = Spread(noise, g, dict(hidden), float(days.min()), float(days.max()), drift, np.zeros(0))
+    around = raw.scale(of_levels, sales.posterior, unknown, sales.mixture, days)
+    shape = straightened(sales.residual / around, heavy / around**2, chance)
+    return replace(raw, shape=np.sort(shape[:count]))
 
 
 @dataclass(frozen=True)

@@ -8,14 +8,15 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from models.price.backbone import row_sums
-from models.price.basis import Floats, Ints
+from models.price.basis import Floats
 from models.price.core import Core, Input
 from models.price.evaluator.encoding import Encoding, Row
+from models.price.evaluator.found import Found, found_of, weights_of
 from models.price.evaluator.level import kept
-from models.price.evaluator.losses import Losses
 from models.price.evaluator.pieces import Column
 from models.price.evaluator.plan import Memory, Plan
 from models.price.evaluator.reasons import Division, Reasons
+from models.price.lopsided import Bends, heavy_of
 from models.price.spread import LEAST_UNSURE, Spread
 
 _MOST_BYTES = 32 << 20  # of what is kept; then all of it is forgotten and begun anew
@@ -39,8 +40,9 @@ class Parts(NamedTuple):
 
     `level`: with blanks. `taken`: what the losses take, before trees. `told`: what known losses say of
     unknown ones. `inputs`: (n, p) what the trees see. `noise`: the levels' part of the log noise variance.
-    `unknown`: variance of the losses that are not known. `shift`, `mixture`: mean and variance of what the
-    level's blanks may turn out to be. `time`: in years.
+    `unknown`: variance of the losses that are not known. `heavy`, `chance`: the two outcomes of these
+    (`models.price.lopsided`). `shift`, `mixture`: mean and variance of what the level's blanks may be.
+    `time`: in years.
     """
 
     level: Floats
@@ -49,40 +51,11 @@ class Parts(NamedTuple):
     inputs: Floats
     noise: Floats
     unknown: Floats
+    heavy: Floats
+    chance: Floats
     shift: Floats
     mixture: Floats
     time: Floats
-
-
-class Found(NamedTuple):
-    """What was looked up for n rows, all from one memory: a plan for each, and what is kept of its fields.
-
-    `entries`: (columns, n, summands and loss fields). `scales`: (n, …) of a plan. `blanks`: which players are
-    blank of those that trees see as blank. `inputs`, `level`, `taken`, `told`: as in `Parts`.
-    """
-
-    memory: Memory
-    plans: Sequence[Plan]
-    rows: Sequence[Row]
-    entries: Floats
-    losses: Losses
-    scales: Floats
-    blanks: Floats
-    inputs: Floats
-    level: Floats
-    taken: Floats
-    told: Floats
-
-    @property
-    def factors(self) -> Floats:
-        """(n, k) the scales of the losses."""
-        return self.scales[:, : len(self.memory.rules.places)]
-
-    def some(self, rows: slice) -> Found:
-        """The same of some rows."""
-        losses = Losses(*(side[rows] for side in self.losses))
-        beside = self.memory, self.plans[rows], self.rows[rows], self.entries[:, rows], losses
-        return Found(*beside, *(side[rows] for side in self[5:]))
 
 
 class Evaluator:
@@ -94,7 +67,7 @@ class Evaluator:
         self._inputs = core.trees.inputs if core.trees else tuple(inputs or ())
         self._memory = Memory(core, encoding, self._inputs)
         self._division = Division(self._memory)
-        self._ends: dict[tuple[float, ...], tuple[Floats, Floats]] = {}
+        self._bends: dict[tuple[float, ...], Bends] = {}
 
     def center(self, rows: Sequence[Row]) -> Floats:
         """(n,) medians, in log."""
@@ -132,7 +105,7 @@ class Evaluator:
         spread, out = self._spread, []
         beside = list(others) * (len(rows) if len(others) == 1 else 1)
         for found, other in self._pairs(rows, beside):
-            sides = [zip(*(side.T for side in _weights(one)), strict=True) for one in (found, other)]
+            sides = [zip(*(side.T for side in weights_of(one)), strict=True) for one in (found, other)]
             learned = [found.memory.pieces.difference(*both) for both in zip(*sides, strict=True)]
             own, their = (
                 [plan.mixture(row).variance for plan, row in zip(one.plans, one.rows, strict=True)]
@@ -140,7 +113,7 @@ class Evaluator:
             )
             hidden = np.abs(found.losses.variances - other.losses.variances).sum(axis=1)
             hidden += np.abs(np.array(own) - np.array(their))
-            out.append(spread.posterior * np.array(learned) + spread.unknown * hidden)
+            out.append(spread.posterior * np.array(learned) + hidden)
         return np.concatenate(out)
 
     def noise_variance(self, rows: Sequence[Row]) -> Floats:
@@ -187,7 +160,7 @@ class Evaluator:
 
     def _look_up(self, memory: Memory, rows: Sequence[Row]) -> Found:
         plans = [memory.plan(row) for row in rows]
-        return self._whole(memory, plans, rows, memory.find(plans, rows))
+        return found_of(memory, plans, rows, memory.find(plans, rows))
 
     def _with_references(self, rows: Sequence[Row]) -> Iterator[Found]:
         """What is kept of the rows, and behind them of their references, with what they hand on to those."""
@@ -196,19 +169,7 @@ class Evaluator:
             plans = [memory.plan(row) for row in some]
             found = memory.find(plans, some)
             bases, places = memory.references(plans, some, found)
-            yield self._whole(memory, plans + plans, [*some, *bases], np.concatenate([found, places]))
-
-    def _whole(self, memory: Memory, plans: Sequence[Plan], rows: Sequence[Row], found: Ints) -> Found:
-        entries, count = memory.of(found), len(memory.level.parts)
-        losses, k = memory.rules.of(entries[:, :, count:]), len(memory.rules.places)
-        scales = memory.scales.of([plan.scale_of(row) for plan, row in zip(plans, rows, strict=True)])
-        blanks, fixed = memory.inputs.blanks(rows), scales[:, 2 * k + len(memory.families) :]
-        of_losses = losses.amounts * scales[:, k : 2 * k]
-        sources = (entries[Column.PART, :, :count].T, of_losses.T, blanks.T)
-        seen = memory.inputs.seen(rows, fixed, sources)
-        level = memory.intercept + row_sums(entries[Column.TOTAL, :, :count])
-        taken, told = memory.rules.taken(losses, scales[:, :k]), memory.rules.told(losses)
-        return Found(memory, plans, rows, entries, losses, scales, blanks, seen, level, taken, told)
+            yield found_of(memory, plans + plans, [*some, *bases], np.concatenate([found, places]))
 
     # ── working out ──────────────────────────────────────────────────────────
 
@@ -229,25 +190,31 @@ class Evaluator:
         noise = np.array([plan.noise(row) for plan, row in pairs])
         shift, mixture = np.array([plan.mixture(row) for plan, row in pairs]).T
         time = np.array([self.encoding.time(row.values) for row in found.rows])
-        unknown, value = row_sums(found.losses.variances), (found.level, found.taken, found.told)
-        return Parts(*value, found.inputs, noise, unknown, shift, mixture, time)
+        unknown, third = row_sums(found.losses.variances), row_sums(found.losses.thirds)
+        moments = zip(unknown.tolist(), third.tolist(), strict=True)
+        heavy, chance = np.array([heavy_of(*one) for one in moments]).T
+        value = found.level, found.taken, found.told, found.inputs
+        return Parts(*value, noise, unknown, heavy, chance, shift, mixture, time)
 
     def _ranges(self, found: Found, center: Floats, levels: Sequence[float]) -> Ranges:
         spread, parts, posterior = self._spread, self._parts(found), self._posterior(found)
         noise = spread.noise.variance(parts.noise, center)
         scale = spread.scale(noise, posterior, parts.unknown, parts.mixture, parts.time)
-        key = tuple(levels)
-        ends = self._ends.get(key) or kept(self._ends, key, spread.ends(key))
-        middle = center + parts.shift
-        low, high = (middle[:, None] + scale[:, None] * end for end in ends)
+        ends = self._bends_of(levels).at(parts.heavy / (scale * scale), parts.chance)
+        reached = (center + parts.shift)[:, None] + scale[:, None] * ends
+        low, high = reached[:, : len(levels)], reached[:, len(levels) :]
         effective = noise / np.maximum(posterior, noise * LEAST_UNSURE)
         # A blank counts as typical or worse, so the middle of what it may be can lie above the value.
         low, high = np.minimum(low, center[:, None]), np.maximum(high, center[:, None])
         return Ranges(center, low, high, effective)
 
+    def _bends_of(self, levels: Sequence[float]) -> Bends:
+        key = tuple(levels)
+        return self._bends.get(key) or kept(self._bends, key, Bends(np.concatenate(self._spread.ends(key))))
+
     def _posterior(self, found: Found) -> Floats:
         """(n,) variances of the values: of what is known of their coefficients (`models.price.posterior`)."""
-        at, weights = _weights(found)
+        at, weights = weights_of(found)
         if not self.encoding.recurring:
             return found.memory.pieces.variance(at, weights)
         out = np.empty(len(found.rows))
@@ -270,21 +237,6 @@ class Evaluator:
         amounts, blanks = found.losses.amounts - base.losses.amounts, found.blanks - base.blanks
         beside, moved = (level * moves, of_losses.T, losses * switch[None]), (parts, amounts.T, blanks.T)
         return self._division.effects(beside, moved, None if trees is None else trees.weight * bent.T)
-
-
-def _weights(found: Found) -> tuple[Ints, Floats]:
-    """(m, n) places and weights of the pieces of n values: their derivatives."""
-    memory, n = found.memory, len(found.rows)
-    of_fields, of_scales = memory.rules.slopes(found.losses, found.factors)
-    whole = np.concatenate([np.ones((n, len(memory.level.parts))), of_fields], axis=1)
-    other = whole * found.entries[Column.SHARE]
-    start = 2 * of_fields.shape[1]
-    of_factors = found.scales[:, start : start + len(memory.families)]
-    intercept = np.full((n, 1), memory.intercept_at)
-    at = [intercept, found.entries[Column.AT], found.entries[Column.BEYOND], of_factors]
-    weights = [np.ones((n, 1)), whole - other, other, of_scales]
-    places = np.concatenate(at, axis=1).T.astype(np.int64)
-    return places, np.ascontiguousarray(np.concatenate(weights, axis=1).T)
 
 
 def _chunks(rows: Sequence[Row], size: int) -> Iterator[Sequence[Row]]:

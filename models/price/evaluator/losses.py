@@ -47,7 +47,8 @@ class LossField:
         out: Floats = self._pieces.between(self._curves.between({self.column: np.array([x])}, [0]))[0]
         out[0, [Column.DEPARTURE, Column.UNKNOWN]] = self._sides(x)
         spread = self._core.spread
-        out[0, Column.VARIANCE] = spread.hidden.get(self.column, 0.0) if spread and math.isnan(x) else 0.0
+        if spread and math.isnan(x) and self.column in spread.hidden:
+            out[0, [Column.VARIANCE, Column.THIRD]] = spread.hidden[self.column]
         return out
 
     def _sides(self, x: float) -> tuple[float, float]:
@@ -64,13 +65,14 @@ class LossField:
 class Losses(NamedTuple):
     """The losses of n rows, field by field (n, k), before any scale.
 
-    `variances`: of the effects of those that are not known, 0 for a known one.
+    `variances`, `thirds`: moments of the effects of those that are not known, 0 for a known one.
     """
 
     amounts: Floats
     departures: Floats
     unknowns: Floats
     variances: Floats
+    thirds: Floats
 
 
 class LossRules:
@@ -101,7 +103,7 @@ class LossRules:
 
     def of(self, entries: Floats) -> Losses:
         """The losses of n rows, from their entries (columns, n, k)."""
-        sides = (Column.TOTAL, Column.DEPARTURE, Column.UNKNOWN, Column.VARIANCE)
+        sides = (Column.TOTAL, Column.DEPARTURE, Column.UNKNOWN, Column.VARIANCE, Column.THIRD)
         return Losses(*(np.ascontiguousarray(entries[side]) for side in sides))
 
     def taken(self, losses: Losses, scales: Floats) -> Floats:

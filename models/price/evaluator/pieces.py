@@ -65,11 +65,11 @@ class Column:
     """The columns of a ledger of entries: what a game adds to a value, or a loss takes from it.
 
     `PART`: what it adds to its part of the value. `DEPARTURE`, `UNKNOWN`: the sides of `models.price.hidden`.
-    `VARIANCE`: where it is not known. `AT`, `BEYOND`, `SHARE`: `Between`.
+    `VARIANCE`, `THIRD`: moments of its effect where it is unknown. `AT`, `BEYOND`, `SHARE`: `Between`.
     """
 
-    TOTAL, PART, DEPARTURE, UNKNOWN, VARIANCE, AT, BEYOND, SHARE = range(8)
-    COUNT = 8
+    TOTAL, PART, DEPARTURE, UNKNOWN, VARIANCE, THIRD, AT, BEYOND, SHARE = range(9)
+    COUNT = 9
 
 
 class Between(NamedTuple):
