@@ -13,10 +13,10 @@ from lightgbm import Booster
 from specimens import drawn
 
 from models.instrument import Subject
+from models.price import model as model_module
 from models.price.backbone import Block
 from models.price.basis import Linear, Ramps
 from models.price.core import Core
-from models.price import model as model_module
 from models.price.evaluator import evaluator as evaluator_module
 from models.price.evaluator import level
 from models.price.evaluator.encoding import Row
