@@ -90,8 +90,10 @@ class Live:
             version, sha256 = self._registry.current()
             if self._bundle is None or self._bundle.version != version:
                 folder = self._registry.store / "bundles" / version
-                is_ready = ready is not None and ready.version == version
-                self._bundle = ready if is_ready else read_bundle(folder, sha256, read_model=self._read_model)
+                if ready is None or ready.version != version:
+                    ready = read_bundle(folder, sha256, read_model=self._read_model)
+                ready.valuer.model.warm()  # Before it serves: whoever asks first should not wait for it.
+                self._bundle = ready
                 _log.info("model loaded", model_version=version)
             self.refused = None
         except Exception as error:  # whatever a bundle holds, the one that serves goes on serving

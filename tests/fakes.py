@@ -108,6 +108,9 @@ class FakePriceModel:
         """A tenth of the difference itself."""
         return np.abs(self.center(subjects) - self.center(others)) / 10
 
+    def warm(self) -> None:
+        """Nothing: it remembers nothing."""
+
     def noise_sd(self, subjects: Sequence[Subject]) -> FloatArray:
         """The same for all."""
         return np.full(len(subjects), self.spread / 2)

@@ -55,8 +55,8 @@ class Plain:
     def reference(self, row: Row) -> Values:
         return tuple(self.base.values())
 
-    def table(self, row: Row, names: Sequence[str]) -> Table:
-        return {name: self._column(name, row.values) for name in names}
+    def table(self, rows: Sequence[Row], names: Sequence[str]) -> Table:
+        return {name: np.concatenate([self._column(name, row.values) for row in rows]) for name in names}
 
     def time(self, values: Values) -> float:
         return 0.0

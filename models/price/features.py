@@ -13,7 +13,7 @@ import json
 import math
 from collections.abc import Callable, Mapping, Sequence
 from datetime import date
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -209,6 +209,11 @@ PLAYERS: Mapping[str, tuple[str, ...]] = {
 }
 COLUMNS: tuple[str, ...] = tuple(PLAYERS)
 
+# The first fields of an instrument; columns that depend on no other are read once for all that share them.
+_HEAD = 3
+_OF_HEAD = frozenset({*_MODEL, "edition"})
+_T = TypeVar("_T")
+
 
 def feature_hash() -> str:
     """The hash of column names, order, players and codings; a bundle of another hash is refused."""
@@ -233,19 +238,33 @@ def columns(
 
     Raises UnknownNameError.
     """
+    known: dict[tuple[object, ...], _Facts] = {}
     pairs = []
     for s in subjects:
-        model = catalogue.find(s.instrument.maker, s.instrument.model)
-        facts = _Facts(model, model.edition(s.instrument.edition), typical[model_key(s)])
-        pairs.append((s._replace(instrument=counted(s.instrument, model)), facts))
+        head = s.instrument[:_HEAD]
+        facts = known.get(head)
+        if facts is None:
+            model = catalogue.find(s.instrument.maker, s.instrument.model)
+            facts = _Facts(model, model.edition(s.instrument.edition), typical[model_key(s)])
+            known[head] = facts
+        it = counted(s.instrument, facts.model)
+        pairs.append((s if it is s.instrument else s._replace(instrument=it), facts))
     return {name: _column(name, pairs) for name in names}
 
 
 def _column(name: str, pairs: Sequence[tuple[Subject, _Facts]]) -> NDArray[Any]:
     if name in LEVEL_COLUMNS:
-        read_level = LEVEL_COLUMNS[name][1]
-        return np.array([read_level(s, facts) for s, facts in pairs], dtype=object)
+        return np.array(_each(name, LEVEL_COLUMNS[name][1], pairs), dtype=object)
     if name in NUMBER_COLUMNS:
-        read_number = NUMBER_COLUMNS[name][1]
-        return np.array([read_number(s, facts) for s, facts in pairs], dtype=np.float64)
+        return np.array(_each(name, NUMBER_COLUMNS[name][1], pairs), dtype=np.float64)
     return np.array([ordinal(name, getattr(s.instrument, name)) for s, _ in pairs], dtype=np.float64)
+
+
+def _each(
+    name: str, read: Callable[[Subject, _Facts], _T], pairs: Sequence[tuple[Subject, _Facts]]
+) -> list[_T]:
+    if not _OF_HEAD.issuperset(PLAYERS[name]):
+        return [read(s, facts) for s, facts in pairs]
+    first = {id(facts): (s, facts) for s, facts in pairs}
+    once = {own: read(*pair) for own, pair in first.items()}
+    return [once[id(facts)] for _, facts in pairs]

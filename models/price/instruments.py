@@ -48,9 +48,9 @@ class InstrumentEncoding:
         """The values of the typical clean instrument of the row's model."""
         return self.row(reference_of(_subject(row.values), self.typical["|".join(row.key)])).values
 
-    def table(self, row: Row, names: Sequence[str]) -> Table:
-        """The named columns of one row."""
-        return columns([_subject(row.values)], self.catalogue, self.typical, names)
+    def table(self, rows: Sequence[Row], names: Sequence[str]) -> Table:
+        """The named columns of n rows."""
+        return columns([_subject(row.values) for row in rows], self.catalogue, self.typical, names)
 
     def time(self, values: Values) -> float:
         """The day of the value in years."""

@@ -130,5 +130,8 @@ class PriceModel(Protocol):
     def noise_sd(self, subjects: Sequence[Subject]) -> FloatArray:
         """(n,) standard deviation in log of a sale of each subject around its value, were that known."""
 
+    def warm(self) -> None:
+        """Make ready what first answers would wait for; optional, and answers are the same without."""
+
     def to_files(self) -> dict[str, bytes]:
         """Everything needed to read it back: text, JSON and npz only."""

@@ -28,6 +28,9 @@ from models.price.interface import (
 )
 from models.price.reference import Typical, reference_of
 from models.price.reliance import EVIDENCE_ALONE, Reliance, read_reliance
+from models.vocabulary import DEFAULT_CHANNEL, DEFAULT_LEVELS
+
+_MOST_WARM = 100  # models: each takes some milliseconds and half a megabyte
 
 
 @dataclass(frozen=True)
@@ -122,6 +125,18 @@ class GuitarModel:
             if model_key(s) != model_key(r):
                 raise ValueError("effects are counted between two specimens of one model")
         return self.evaluator.effects(self._rows(subjects), self._rows(references))
+
+    def warm(self) -> None:
+        """Make ready what answers about any row of a model need, for the models that were sold most."""
+        sold = {key: sum(sum(n.values()) for n in own.values()) for key, own in self.sales.items()}
+        day = self.last_evidence or date.today()
+        all_blank = [
+            Subject(Instrument(m.maker, m.name), day, DEFAULT_CHANNEL) for m in self.catalogue.models
+        ]
+        known = [subject for subject in all_blank if model_key(subject) in self.typical]
+        most = sorted(known, key=lambda subject: -sold.get(model_key(subject), 0))[:_MOST_WARM]
+        if most:
+            self.assess(most, DEFAULT_LEVELS)
 
     def direct_sales(self, subject: Subject) -> int:
         """Closed sales of the same model, edition and build."""

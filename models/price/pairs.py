@@ -68,20 +68,23 @@ class PairTables:
 
     def predict(self, x: Floats) -> Floats:
         """(n,) values at rows x (n, p)."""
-        x = self._checked(x)
-        return self._sums(self._bins(x), self._bins(x))
+        bins = self._bins(self._checked(x))
+        return np.asarray(self._looked_up(bins, bins).sum(axis=1))
 
     def effects(self, x: Floats, r: Floats) -> Floats:
         """(n, p) Shapley effects from references r (n, p) to subjects x (n, p); a row sums to F(x) − F(r)."""
+        return self.explained(x, r)[2]
+
+    def explained(self, x: Floats, r: Floats) -> tuple[Floats, Floats, Floats]:
+        """(n,) F(x), (n,) F(r) and the effects that lead from one to the other."""
         own, base = self._bins(self._checked(x)), self._bins(self._checked(r))
         xx, xr, rx, rr = (
             self._looked_up(one, other) for one, other in ((own, own), (own, base), (base, own), (base, base))
         )
-        first, second = 0.5 * ((xx - rx) + (xr - rr)), 0.5 * ((xx - xr) + (rx - rr))
-        single = self.pairs[:, 0] == self.pairs[:, 1]
-        first[:, single], second[:, single] = (xx - rr)[:, single], 0.0
-        # Each product is a single value or 0, and exact sums have no order.
-        return np.asarray(first @ self._places[0] + second @ self._places[1])
+        # Exact sums have no order. A table over one input alone moves by its second, which is that input.
+        both, apart = xx - rr, rx - xr
+        effects = 0.5 * ((both - apart) @ self._places[0] + (both + apart) @ self._places[1])
+        return xx.sum(axis=1), rr.sum(axis=1), effects
 
     def wrong_steps(self, signs: Sequence[int]) -> dict[str, float]:
         """Input → the largest step of F against its sign when only it grows; empty where there is none.
@@ -144,6 +147,12 @@ class PairTables:
         return [edges.tolist() for edges in self.edges]
 
     @cached_property
+    def _sides(self) -> tuple[Ints, Ints]:
+        """(t,) the first and the second input of every table."""
+        i, j = np.ascontiguousarray(self.pairs.T)
+        return i, j
+
+    @cached_property
     def _places(self) -> tuple[Floats, Floats]:
         """Two (t, p) matrices of 0 and 1: the first and the second input of every table."""
         of_input = np.arange(len(self.names))
@@ -152,13 +161,8 @@ class PairTables:
 
     def _looked_up(self, one: Ints, other: Ints) -> Floats:
         """(n, t) every table at `one`'s bins of its first input and `other`'s of its second."""
-        i, j = self.pairs.T
-        return np.asarray(
-            self.values.take(self.starts + one.take(i, axis=1) * self.widths + other.take(j, axis=1))
-        )
-
-    def _sums(self, one: Ints, other: Ints) -> Floats:
-        return np.asarray(self._looked_up(one, other).sum(axis=1))
+        i, j = self._sides
+        return self.values.take(self.starts + one.take(i, axis=1) * self.widths + other.take(j, axis=1))
 
     def _tables_of(self, at: int) -> list[tuple[Floats, int]]:
         """The tables of one input as matrices, and its side of each; one alone has a single column."""

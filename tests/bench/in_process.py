@@ -39,7 +39,11 @@ assert app.test_client().get("/healthz").status_code == 200
 
 
 def one_by_one(valuer: Valuer, subjects: Sequence[Subject]) -> tuple[list[float], list[float]]:
-    """Milliseconds of each valuation: the first time that each is asked for, and once all were asked."""
+    """Milliseconds of each valuation: the first time that each is asked for, and once all were asked.
+
+    The model is warm as it is in a worker.
+    """
+    valuer.model.warm()
     return _timed(valuer.value, subjects), _timed(valuer.value, subjects)
 
 

@@ -41,7 +41,7 @@ def served(of: Backbone, **values: Any) -> float:
     """The value that the evaluator gives, which must be the one that the fit saw."""
     core = Core(of, None, nothing_known(len(of.theta)), None)
     row = ENCODING.row(**values)
-    table = ENCODING.table(row, ("model", "wear", "finish", "build"))
+    table = ENCODING.table([row], ("model", "wear", "finish", "build"))
     layout = layout_of(of.blocks, ())
     fitted = fitted_values.predict(layout, matrix(layout, table), np.append(of.theta, of.intercept), of.cap)
     (found,) = Evaluator(core, ENCODING).center([row])

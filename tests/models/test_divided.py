@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
@@ -15,19 +16,20 @@ EFFECT = st.floats(-5, 5, allow_subnormal=False)
 
 def divided(moved: dict[int, float], effect: float) -> dict[int, float]:
     """Place → share, where every place moved the input once."""
-    found = reasons.divided(list(moved.items()), effect)
-    assert len({place for place, _ in found}) == len(found)
-    return dict(found)
+    found = reasons.divided(np.array(list(moved.values())), np.array(effect))
+    return dict(zip(moved, found.tolist(), strict=True))
 
 
 def test_it_goes_to_those_that_moved_the_input_the_way_it_went_by_hand() -> None:
     # On the whole it moved by 3 + 1 − 2 = 2 upwards: three parts to one and none to what moved it down.
-    assert divided({4: 3.0, 7: 1.0, 9: -2.0}, -0.8) == pytest.approx({4: -0.6, 7: -0.2})
+    assert divided({4: 3.0, 7: 1.0, 9: -2.0}, -0.8) == pytest.approx({4: -0.6, 7: -0.2, 9: 0.0})
     assert divided({4: 3.0}, 0.5) == {4: 0.5}
-    assert divided({4: -1.0, 5: -3.0, 6: 2.0}, 0.4) == pytest.approx({4: 0.1, 5: 0.3})
+    assert divided({4: -1.0, 5: -3.0, 6: 2.0}, 0.4) == pytest.approx({4: 0.1, 5: 0.3, 6: 0.0})
     assert divided({4: 3.0, 7: 1.0}, 0.0) == {4: 0.0, 7: 0.0} and divided({}, 0.0) == {}
     # Who moved it twice is given both shares.
-    assert reasons.divided([(4, 3.0), (4, 1.0)], 0.8) == [(4, pytest.approx(0.6)), (4, pytest.approx(0.2))]
+    # Several inputs at once are divided each by itself, and whoever did not move one has nothing of it.
+    far, effects = np.array([[3.0, 0.0], [1.0, 0.0], [0.0, -2.0]]), np.array([0.8, 0.5])
+    assert reasons.divided(far, effects) == pytest.approx(np.array([[0.6, 0], [0.2, 0], [0, 0.5]]))
 
 
 @given(MOVED, EFFECT)
@@ -48,7 +50,7 @@ def test_whoever_moved_the_input_against_its_way_and_whoever_did_not_move_it_get
     net = sum(moved.values())
     assume(abs(net) > 1e-9)
     for place, part in divided(moved, effect).items():
-        assert moved[place] * net > 0
+        assert part == 0 or moved[place] * net > 0
         assert part * effect >= 0
 
 

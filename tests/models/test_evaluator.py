@@ -13,6 +13,7 @@ from lightgbm import Booster
 from specimens import drawn
 
 from models.instrument import Subject
+from models.price import model as model_module
 from models.price.backbone import Block
 from models.price.basis import Linear, Ramps
 from models.price.core import Core
@@ -73,6 +74,34 @@ def test_a_batch_equals_its_rows_alone_in_any_order_to_the_bit(
             together, answers(again, [some[row]]), answers(new, [some[row]]), strict=True
         ):
             assert np.array_equal(one[row], known[0]) and np.array_equal(one[row], unknown[0])
+
+
+@pytest.mark.parametrize("kind", ["as fitted", "with both"])
+def test_how_many_are_worked_out_at_once_changes_nothing(
+    kinds: dict[str, GuitarModel], subjects: list[Subject], kind: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    some = subjects[::5]
+    expected = answers(fresh(kinds[kind]), some)
+    monkeypatch.setattr(evaluator_module, "_AT_ONCE", 7)
+    for one, other in zip(expected, answers(fresh(kinds[kind]), some), strict=True):
+        assert np.array_equal(one, other)
+
+
+def test_a_warm_model_has_the_plans_of_the_most_sold_and_answers_as_a_cold_one(
+    fitted: GuitarModel, subjects: list[Subject], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    some, warm = subjects[::40], fresh(fitted)
+    warm.warm()
+    assert len(warm.evaluator._memory.plans) == len(fitted.typical) > 10
+    for one, other in zip(answers(warm, some), answers(fresh(fitted), some), strict=True):
+        assert np.array_equal(one, other)
+    monkeypatch.setattr(model_module, "_MOST_WARM", 3)
+    few = fresh(fitted)
+    few.warm()
+    counts = {key: sum(sum(own.values()) for own in of.values()) for key, of in fitted.sales.items()}
+    least = sorted(counts.values())[-3]
+    made = ["|".join(key) for key in few.evaluator._memory.plans]
+    assert len(made) == 3 and all(counts[key] >= least for key in made)
 
 
 @pytest.mark.parametrize("kind", ["as fitted", "with both"])

@@ -237,8 +237,12 @@ def test_reasons_lead_from_the_reference_and_what_is_shared_is_handed_on_to_it()
         (evaluator, One("a", 1.0, "p", 1.0, 0.0, 0.0)),
         (shared, One("b", 1.0, "p", 1.0, 0.0, 0.0)),
     ):
-        found = asked._reference(asked.find(one.row))
-        assert found.values == tuple(base)
+        memory, row = asked._memory, [one.row]
+        plans = [memory.plan(row[0])]
+        found, places = memory.references(plans, row, memory.find(plans, row))
+        assert [own.values for own in found] == [tuple(base)]
+        # What is kept of the reference is what a row like it would have had.
+        assert places.tolist() == memory.find(plans, [base.row]).tolist()
         effects = asked.effects([one.row], [base.row])[0]
         assert effects == pytest.approx(expected_effects(one, base, 1.5, True), abs=1e-11)
         assert (effects[0] == 0) == (asked is shared)

@@ -56,7 +56,7 @@ def read_back(core: Core) -> Evaluator:
 def test_a_row_says_what_the_table_says() -> None:
     table = mixed_table(50)
     for at, row in enumerate(MIXED.rows(table)):
-        told = MIXED.table(row, ["a", "town", "grade", "grade="])
+        told = MIXED.table([row], ["a", "town", "grade", "grade="])
         for name, values in told.items():
             np.testing.assert_array_equal(values, table[name][at : at + 1])
 

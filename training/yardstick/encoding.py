@@ -51,9 +51,9 @@ class TableEncoding:
         """The row itself: nothing is typical of an open table."""
         return row.values
 
-    def table(self, row: Row, names: Sequence[str]) -> Table:
-        """The named columns of one row."""
-        return {name: self._column(name, row.values) for name in names}
+    def table(self, rows: Sequence[Row], names: Sequence[str]) -> Table:
+        """The named columns of n rows."""
+        return {name: self._column(name, [row.values for row in rows]) for name in names}
 
     def time(self, values: Values) -> float:
         """0: time is a column like any other."""
@@ -71,14 +71,15 @@ class TableEncoding:
         """Nothing: what is not known has an effect of its own."""
         return ()
 
-    def _column(self, name: str, values: Values) -> np.ndarray:
+    def _column(self, name: str, rows: Sequence[Values]) -> np.ndarray:
         at = self._place[name]
-        column, value = self.columns[at], values[at]
+        column, values = self.columns[at], [values[at] for values in rows]
         if column.scale is Scale.LEVEL:
-            return np.array([value or ""], dtype=object)
+            return np.array([value or "" for value in values], dtype=object)
         if name != column.name:
-            return np.array(["" if value is None else column.terms[int(value)]], dtype=object)
-        return np.array([np.nan if value is None else value])
+            words = ["" if value is None else column.terms[int(value)] for value in values]
+            return np.array(words, dtype=object)
+        return np.array([np.nan if value is None else value for value in values])
 
 
 def _values(column: np.ndarray) -> list[Any]:

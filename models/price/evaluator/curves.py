@@ -1,67 +1,117 @@
-"""Blocks of one number, straight between knots, everything else fixed."""
+"""Blocks of one number, straight between knots, one curve for every state of their other columns."""
 
 from __future__ import annotations
 
-import math
+import threading
 from bisect import bisect_right
 from collections.abc import Sequence
-from typing import Any, NamedTuple
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
-from models.price.basis import Basis, Linear, Ramps, Smooth, Table
-from models.price.evaluator.pieces import Piece, Pieces, shared_prior
-
-
-class Share(NamedTuple):
-    """A weighted sum of pieces: its Σ θ·x, its prior variance, its vectors' places and their weights."""
-
-    total: float
-    prior: float
-    at: tuple[int, ...] = ()
-    weights: tuple[float, ...] = ()
+from models.price.backbone import Backbone
+from models.price.basis import Basis, Floats, Ints, Linear, Ramps, Smooth, Table
+from models.price.evaluator.pieces import Between, Pieces
 
 
-def share_of(piece: Piece) -> Share:
-    """One whole piece."""
-    return Share(piece.total, piece.prior, (piece.at,), (1.0,))
+class Curves:
+    """Blocks, in groups by their places, each over one number and, state by state, their other columns.
 
-
-class Curve:
-    """Blocks over one numeric column whose other columns are as in `table`, a table of one row."""
+    `columns`: the number's, of each group. The pieces at the knots are kept once they were asked for.
+    """
 
     def __init__(
-        self, pieces: Pieces, places: Sequence[int], bases: Sequence[Basis], column: str, table: Table
-    ):
-        self._pieces, self._places, self._column = pieces, places, column
-        self._table: dict[str, Any] = dict(table)
-        self._knots = _knots([b for b in bases if b.column == column])
-        self._found: dict[float, Piece] = {}
-        self._shared: dict[int, float] = {}  # by the knot on the left
+        self, backbone: Backbone, pieces: Pieces, groups: Sequence[Sequence[int]], columns: Sequence[str]
+    ) -> None:
+        self._pieces, self._groups, self._columns = pieces, groups, columns
+        each = [[b for at in places for b in backbone.blocks[at].bases] for places in groups]
+        pairs = list(zip(each, columns, strict=True))
+        self._others = [tuple(dict.fromkeys(b.column for b in own if b.column != c)) for own, c in pairs]
+        self._lists = [_knots([b for b in own if b.column == column]) for own, column in pairs]
+        self._last = np.array([len(knots) - 2 for knots in self._lists])[:, None]
+        width = max(map(len, self._lists), default=0)
+        # Numbers that are not known have a place of their own behind all knots.
+        self._knots = np.array([[*own, *[np.inf] * (width + 1 - len(own))] for own in self._lists])
+        self._starts = np.arange(len(groups))[:, None] * (width + 1)
+        self._lock = threading.Lock()
+        self._keys: list[tuple[int, tuple[Any, ...]]] = []
+        self._states: list[dict[tuple[Any, ...], int]] = [{} for _ in groups]
+        # By state, the piece at each knot; −1 until it is asked for.
+        self._at: Ints = np.full((16, width + 1), -1)
 
-    def at(self, x: float) -> Share:
-        """The share at x, NaN where it is not known."""
-        if math.isnan(x):
-            return share_of(self._piece(x))
-        left = min(max(bisect_right(self._knots, x) - 1, 0), len(self._knots) - 2)
-        start, end = self._knots[left], self._knots[left + 1]
-        if x in (start, end):
-            return share_of(self._piece(x))
-        return self._between(left, (x - start) / (end - start))
+    def between(self, table: Table, which: Sequence[int]) -> Between:
+        """(curves, n) where the numbers of n rows lie on these curves."""
+        x = np.array([table[self._columns[at]] for at in which])
+        states = self._states_of(table, which, x.shape[1])
+        left = np.minimum(np.maximum(self._before(x, which), 0), self._last[which])
+        knots, at = self._knots.ravel(), self._starts[which] + left
+        start = knots.take(at)
+        share = (x - start) / (knots.take(at + 1) - start)
+        right = left + (share != 0)
+        unknown = np.isnan(x)
+        if unknown.any():
+            left[unknown] = right[unknown] = self._knots.shape[1] - 1
+            share[unknown] = 0.0
+        places = np.array([left, right])
+        found = self._at[states, places]
+        if found.min() < 0:
+            missing = found < 0
+            wanted = zip(np.broadcast_to(states, found.shape)[missing], places[missing], strict=True)
+            self._make({(int(state), int(knot)) for state, knot in wanted})
+            found = self._at[states, places]
+        return Between(found[0], found[1], share)
 
-    def _between(self, left: int, t: float) -> Share:
-        one, other = self._piece(self._knots[left]), self._piece(self._knots[left + 1])
-        if left not in self._shared:
-            self._shared[left] = shared_prior(one, other)
-        own = 1 - t
-        prior = own * own * one.prior + t * t * other.prior + 2 * own * t * self._shared[left]
-        return Share(one.total + t * (other.total - one.total), prior, (one.at, other.at), (own, t))
+    def _before(self, x: Floats, which: Sequence[int]) -> Ints:
+        """(curves, n) the last knot that is not above each number."""
+        lists = [self._lists[at] for at in which]
+        if x.shape[1] == 1:
+            alone = zip(lists, x[:, 0].tolist(), strict=True)
+            return np.array([[bisect_right(knots, one) - 1] for knots, one in alone])
+        pairs = zip(lists, x, strict=True)
+        return np.array([np.searchsorted(knots, own, "right") - 1 for knots, own in pairs])
 
-    def _piece(self, x: float) -> Piece:
-        key = x if x == x else math.inf  # NaN is no key: it is not equal to itself
-        if key not in self._found:
-            self._found[key] = self._pieces.of(self._places, self._table | {self._column: np.array([x])})
-        return self._found[key]
+    def _states_of(self, table: Table, which: Sequence[int], count: int) -> Ints:
+        """(curves, n) the states of the other columns."""
+        values = {name: _hashable(table[name]) for at in which for name in self._others[at]}
+        out = []
+        for at in which:
+            known, others = self._states[at], [values[name] for name in self._others[at]]
+            keys = list(zip(*others, strict=True)) if others else [()] * count
+            found = [known.get(key, -1) for key in keys]
+            out.append([self._state(at, key) for key in keys] if -1 in found else found)
+        return np.array(out)
+
+    def _state(self, at: int, key: tuple[Any, ...]) -> int:
+        with self._lock:
+            if key not in self._states[at]:
+                if len(self._keys) == len(self._at):
+                    self._at = np.concatenate([self._at, np.full(self._at.shape, -1)])
+                self._keys.append((at, key))
+                # Last: whoever finds it finds all that belongs to it.
+                self._states[at][key] = len(self._keys) - 1
+            return self._states[at][key]
+
+    def _make(self, wanted: set[tuple[int, int]]) -> None:
+        with self._lock:
+            for state, knot in sorted(wanted):
+                if self._at[state, knot] < 0:
+                    at, key = self._keys[state]
+                    x = self._lists[at][knot] if knot < len(self._lists[at]) else np.nan
+                    table = dict(zip(self._others[at], map(_column_of, key), strict=True))
+                    table[self._columns[at]] = np.array([x])
+                    self._at[state, knot] = self._pieces.of_each(self._groups[at], table, 1)[0].at
+
+
+def _hashable(column: NDArray[Any]) -> list[Any]:
+    """Its values, None for NaN: that is not equal to itself, so it is no key."""
+    values: list[Any] = column.tolist()
+    return values if column.dtype.kind == "O" else [None if value != value else value for value in values]
+
+
+def _column_of(value: Any) -> NDArray[Any]:
+    """A column of this value alone."""
+    return np.array([value], object) if isinstance(value, str) else np.array([value], np.float64)
 
 
 def _knots(bases: Sequence[Basis]) -> list[float]:

@@ -47,8 +47,8 @@ class Encoding(Protocol):
     def reference(self, row: Row) -> Values:
         """The values of the row's reference."""
 
-    def table(self, row: Row, names: Sequence[str]) -> Table:
-        """The named columns of one row."""
+    def table(self, rows: Sequence[Row], names: Sequence[str]) -> Table:
+        """The named columns of n rows."""
 
     def time(self, values: Values) -> float:
         """The row's time in years, 0 for tables without one."""

@@ -1,29 +1,26 @@
-"""Values, ranges and reasons of rows: each row looked up, then all of them worked out together."""
+"""Values, ranges and reasons of rows: what is kept of each is looked up, then all are worked out together."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from itertools import chain
+from collections.abc import Iterator, Sequence
 from typing import Any, NamedTuple
 
 import numpy as np
 
+from models.price.backbone import row_sums
 from models.price.basis import Floats
 from models.price.core import Core, Input
-from models.price.evaluator.encoding import Encoding, Row, Values
+from models.price.evaluator.encoding import Encoding, Row
+from models.price.evaluator.found import Found, found_of, weights_of
 from models.price.evaluator.level import kept
-from models.price.evaluator.losses import Losses, LossRules
-from models.price.evaluator.pieces import Pieces
-from models.price.evaluator.plan import Level, Plan, Scales
-from models.price.evaluator.reasons import Blanks, Reasons, effects_between
+from models.price.evaluator.pieces import Column
+from models.price.evaluator.plan import Memory, Plan
+from models.price.evaluator.reasons import Division, Reasons
 from models.price.lopsided import Bends, heavy_of
 from models.price.spread import LEAST_UNSURE, Spread
 
-_MOST_BYTES = 32 << 20  # of vectors; then all that is kept is forgotten and begun anew
-
-_AT_ONCE = 64  # rows that are looked up together
-
-_DIGITS = 9  # after the point, of what trees see
+_MOST_BYTES = 32 << 20  # of what is kept; then all of it is forgotten and begun anew
+_AT_ONCE, _AT_ONCE_NEW = 512, 64  # rows worked out together; fewer where each brings pieces of its own
 
 
 class Ranges(NamedTuple):
@@ -61,59 +58,42 @@ class Parts(NamedTuple):
     time: Floats
 
 
-class _Memory:
-    """All that is kept: whole, so that it can be forgotten while others still read it."""
-
-    def __init__(self, core: Core, encoding: Encoding) -> None:
-        self.pieces = Pieces(core.backbone, core.posterior)
-        self.rules = LossRules(core, self.pieces, encoding)
-        self.plans: dict[Any, Plan] = {}
-
-
-class Found(NamedTuple):
-    """What was looked up for one row. `inputs`: what the trees see of it."""
-
-    memory: _Memory
-    plan: Plan
-    values: Values
-    level: Level
-    losses: Losses
-    scales: Scales
-    inputs: list[float]
-
-
 class Evaluator:
     """Answers for rows of one encoding. What is kept of a key is made when the key is first asked for."""
 
     def __init__(self, core: Core, encoding: Encoding, inputs: Sequence[Input] | None = None) -> None:
         """`inputs`: what trees are going to see, while the core has none."""
         self.core, self.encoding = core, encoding
-        self._memory = _Memory(core, encoding)
         self._inputs = core.trees.inputs if core.trees else tuple(inputs or ())
-        self._blanks = Blanks(encoding, self._inputs)
-        self._shared = [encoding.players.index(player) for player in encoding.shared]
+        self._memory = Memory(core, encoding, self._inputs)
+        self._division = Division(self._memory)
         self._bends: dict[tuple[float, ...], Bends] = {}
 
     def center(self, rows: Sequence[Row]) -> Floats:
         """(n,) medians, in log."""
-        return self.center_of(self.parts(self.find_each(rows)))
+        return self.center_of(self.parts_of(rows))
 
     def ranges(self, rows: Sequence[Row], levels: Sequence[float]) -> Ranges:
         """Medians and ranges of n ≥ 1 rows."""
-        return self._ranges(self.find_each(rows), levels)
+        each = [(one, self.center_of(one)) for one in self._found(rows)]
+        return Ranges(*_joined([self._ranges(*pair, levels) for pair in each]))
 
     def explained(self, rows: Sequence[Row], levels: Sequence[float]) -> tuple[Ranges, Reasons]:
         """The same, and the reasons that lead from each row's reference to it."""
-        found = self.find_each(rows)
-        bases = [self._reference(one) for one in found]
-        center = self.center_of(self.parts(bases))
-        return self._ranges(found, levels), Reasons(
-            [base.values for base in bases], center, self._effects(found, bases)
-        )
+        out, references = [], []
+        for found in self._with_references(rows):
+            own, base = found.some(slice(len(found.rows) // 2)), found.some(slice(len(found.rows) // 2, None))
+            bent, of_base, effects = self._bent(own, base)
+            center, reference = self.center_of(own, bent), self.center_of(base, of_base)
+            out.append((*self._ranges(own, center, levels), reference, self._effects(own, base, effects)))
+            references += [row.values for row in base.rows]
+        joined = _joined(out)
+        return Ranges(*joined[:4]), Reasons(references, *joined[4:])
 
     def effects(self, rows: Sequence[Row], bases: Sequence[Row]) -> Floats:
         """(n, players) Shapley effects, in log, from bases to rows of the same keys, pairwise."""
-        return self._effects(self.find_each(rows), self.find_each(bases))
+        pairs = self._pairs(rows, bases)
+        return np.concatenate([self._effects(*both, self._bent(*both)[2]) for both in pairs])
 
     def difference_variance(self, rows: Sequence[Row], others: Sequence[Row]) -> Floats:
         """(n,) variance, in log, of what is not known about the difference of two values, pairwise.
@@ -122,96 +102,81 @@ class Evaluator:
         differ are. A loss that one of them does not know counts with the variance of its effect, a blank of
         the level with that of what it may be. A single other stands beside every row.
         """
-        spread = self._spread
-        out = []
-        for row, other in zip(rows, list(others) * (len(rows) if len(others) == 1 else 1), strict=True):
-            one, two = self.find_each([row, other])
-            (_, at, weights), (_, at2, weights2) = _vector(one), _vector(two)
-            learned = one.memory.pieces.difference((at, weights), (at2, weights2))
-            pairs = zip(one.losses.variances, two.losses.variances, strict=True)
-            hidden = sum(abs(own - their) for own, their in pairs) + abs(
-                one.plan.mixture(one.values, one.level.keys).variance
-                - two.plan.mixture(two.values, two.level.keys).variance
+        spread, out = self._spread, []
+        beside = list(others) * (len(rows) if len(others) == 1 else 1)
+        for found, other in self._pairs(rows, beside):
+            sides = [zip(*(side.T for side in weights_of(one)), strict=True) for one in (found, other)]
+            learned = [found.memory.pieces.difference(*both) for both in zip(*sides, strict=True)]
+            own, their = (
+                [plan.mixture(row).variance for plan, row in zip(one.plans, one.rows, strict=True)]
+                for one in (found, other)
             )
-            out.append(spread.posterior * learned + hidden)
-        return np.array(out)
+            hidden = np.abs(found.losses.variances - other.losses.variances).sum(axis=1)
+            hidden += np.abs(np.array(own) - np.array(their))
+            out.append(spread.posterior * np.array(learned) + hidden)
+        return np.concatenate(out)
 
     def covariance(self, rows: Sequence[Row]) -> Floats:
         """(n, n) covariance, in log, of what is not known about the coefficients of n ≥ 1 values."""
-        memory = self._with_room()  # all in one, however full it gets
-        found = [self._looked_up(memory, self._plan(memory, row), row.values) for row in rows]
-        return self._spread.posterior * memory.pieces.covariance([_vector(one)[1:] for one in found])
+        found = self._look_up(self._with_room(), rows)  # all in one, however full it gets
+        return self._spread.posterior * found.memory.pieces.covariance(*weights_of(found))
 
     def noise_variance(self, rows: Sequence[Row]) -> Floats:
         """(n,) variance, in log, of a sale of each row around its value, were that known exactly."""
-        parts = self.parts(self.find_each(rows))
+        parts = self.parts_of(rows)
         return self._spread.noise_variance(parts.noise, self.center_of(parts), parts.unknown, parts.mixture)
 
     def parts_of(self, rows: Sequence[Row]) -> Parts:
-        """What the values and the scales of rows are made of."""
-        return self.parts(self.find_each(rows))
+        """What the values and the scales of n ≥ 1 rows are made of."""
+        return Parts(*_joined([self._parts(found) for found in self._found(rows)]))
 
-    def parts(self, found: Sequence[Found]) -> Parts:
-        """The same for looked-up rows."""
-        rules = found[0].memory.rules
-        columns = [self._row(one) for one in found]
-        level, taken, noise, *others = np.array(columns).T
-        told = rules.told(*(np.array([one.losses[side] for one in found]) for side in (1, 2)))
-        return Parts(level, taken, told, self._seen(found), noise, *others)
-
-    def center_of(self, parts: Parts) -> Floats:
-        """(n,) medians, in log."""
+    def center_of(self, parts: Parts | Found, bent: Floats | None = None) -> Floats:
+        """(n,) medians, in log. `bent`: (n,) what the trees say, where that is known."""
         trees = self.core.trees
         if trees is None:
             return np.asarray(parts.level - parts.taken + parts.told)
-        bent = trees.weight * trees.tables.predict(parts.inputs)
-        level = trees.kept_level * parts.level
-        return np.asarray(level - trees.kept_losses * parts.taken + parts.told + bent)
+        said = trees.tables.predict(parts.inputs) if bent is None else bent
+        beside = trees.kept_level * parts.level - trees.kept_losses * parts.taken
+        return np.asarray(beside + parts.told + trees.weight * said)
 
-    def find(self, row: Row) -> Found:
-        """What is kept of a row's fields, made where it is asked for the first time."""
-        return self.find_each([row])[0]
+    # ── looking up ───────────────────────────────────────────────────────────
 
-    def find_each(self, rows: Sequence[Row]) -> list[Found]:
-        """The same for many rows."""
-        out: list[Found] = []
-        for start in range(0, len(rows), _AT_ONCE):
-            some, memory = rows[start : start + _AT_ONCE], self._with_room()
-            if not self.encoding.recurring:
-                for key in dict.fromkeys(row.key for row in some):
-                    own = [row for row in some if row.key == key]
-                    self._plan(memory, own[0]).prepare([row.values for row in own])
-            out += [self._looked_up(memory, self._plan(memory, row), row.values) for row in some]
-        return out
+    def _found(self, rows: Sequence[Row]) -> Iterator[Found]:
+        """What is kept of the rows, made where it is asked for the first time; not too many at once."""
+        for some in _chunks(rows, self._at_once):
+            yield self._look_up(self._with_room(), some)
 
-    def _with_room(self) -> _Memory:
-        if self._memory.pieces.nbytes > _MOST_BYTES:
-            self._memory = _Memory(self.core, self.encoding)
+    def _pairs(self, rows: Sequence[Row], others: Sequence[Row]) -> Iterator[tuple[Found, Found]]:
+        """The same of rows and others, pairwise."""
+        if len(rows) != len(others):
+            raise ValueError(f"{len(rows)} rows cannot be paired with {len(others)}")
+        for some, beside in zip(_chunks(rows, self._at_once), _chunks(others, self._at_once), strict=True):
+            memory = self._with_room()
+            yield self._look_up(memory, some), self._look_up(memory, beside)
+
+    @property
+    def _at_once(self) -> int:
+        return _AT_ONCE if self.encoding.recurring else _AT_ONCE_NEW
+
+    def _with_room(self) -> Memory:
+        if self._memory.nbytes > _MOST_BYTES:
+            self._memory = Memory(self.core, self.encoding, self._inputs)
         return self._memory
 
-    def _plan(self, memory: _Memory, row: Row) -> Plan:
-        plan = memory.plans.get(row.key)
-        if plan is None:
-            plan = Plan(self.core, memory.pieces, memory.rules, self.encoding, row, self._inputs)
-            memory.plans[row.key] = plan
-        return plan
+    def _look_up(self, memory: Memory, rows: Sequence[Row]) -> Found:
+        plans = [memory.plan(row) for row in rows]
+        return found_of(memory, plans, rows, memory.find(plans, rows))
 
-    def _looked_up(self, memory: _Memory, plan: Plan, row: Values, losses: Losses | None = None) -> Found:
-        level = plan.level(row)
-        losses = losses or memory.rules.of(row)
-        inputs = plan.inputs(row, level, losses, self._blanks.counts(row)) if self._inputs else []
-        return Found(memory, plan, row, level, losses, plan.scales_of(row), inputs)
+    def _with_references(self, rows: Sequence[Row]) -> Iterator[Found]:
+        """What is kept of the rows, and behind them of their references, with what they hand on to those."""
+        for some in _chunks(rows, self._at_once):
+            memory = self._with_room()
+            plans = [memory.plan(row) for row in some]
+            found = memory.find(plans, some)
+            bases, places = memory.references(plans, some, found)
+            yield found_of(memory, plans + plans, [*some, *bases], np.concatenate([found, places]))
 
-    def _reference(self, found: Found) -> Found:
-        """The row's reference, with what the row hands on to it."""
-        base = list(found.plan.reference.values)
-        for at in self._shared:
-            base[at] = found.values[at]
-        return self._looked_up(found.memory, found.plan, tuple(base), found.plan.losses)
-
-    def _seen(self, found: Sequence[Found]) -> Floats:
-        """(n, p) what trees see, rounded: equal inputs must not differ by the order of their sums."""
-        return np.round(np.array([one.inputs for one in found]), _DIGITS)
+    # ── working out ──────────────────────────────────────────────────────────
 
     @property
     def _spread(self) -> Spread:
@@ -219,24 +184,25 @@ class Evaluator:
             raise ValueError("the core has no spread yet: fit it before asking for a range")
         return self.core.spread
 
-    def _row(self, found: Found) -> tuple[float, ...]:
-        losses, mixture = found.losses, found.plan.mixture(found.values, found.level.keys)
-        unknown = sum(losses.variances)
-        return (
-            found.level.total,
-            found.memory.rules.taken(losses, found.scales.factors),
-            found.level.noise,
-            unknown,
-            *heavy_of(unknown, sum(losses.thirds)),
-            mixture.shift,
-            mixture.variance,
-            self.encoding.time(found.values),
-        )
+    def _bent(self, own: Found, base: Found) -> tuple[Floats, Floats, Floats]:
+        """(n,) what the trees say of rows and of bases, and (n, p) the effects that lead to the rows."""
+        if self.core.trees is None:
+            return own.level, base.level, own.inputs  # that nobody asks for
+        return self.core.trees.tables.explained(own.inputs, base.inputs)
 
-    def _ranges(self, found: Sequence[Found], levels: Sequence[float]) -> Ranges:
-        spread, parts = self._spread, self.parts(found)
-        center = self.center_of(parts)
-        posterior = np.array([_posterior(one) for one in found])
+    def _parts(self, found: Found) -> Parts:
+        pairs = list(zip(found.plans, found.rows, strict=True))
+        noise = np.array([plan.noise(row) for plan, row in pairs])
+        shift, mixture = np.array([plan.mixture(row) for plan, row in pairs]).T
+        time = np.array([self.encoding.time(row.values) for row in found.rows])
+        unknown, third = row_sums(found.losses.variances), row_sums(found.losses.thirds)
+        moments = zip(unknown.tolist(), third.tolist(), strict=True)
+        heavy, chance = np.array([heavy_of(*one) for one in moments]).T
+        value = found.level, found.taken, found.told, found.inputs
+        return Parts(*value, noise, unknown, heavy, chance, shift, mixture, time)
+
+    def _ranges(self, found: Found, center: Floats, levels: Sequence[float]) -> Ranges:
+        spread, parts, posterior = self._spread, self._parts(found), self._posterior(found)
         noise = spread.noise.variance(parts.noise, center)
         scale = spread.scale(noise, posterior, parts.unknown, parts.mixture, parts.time)
         ends = self._bends_of(levels).at(parts.heavy / (scale * scale), parts.chance)
@@ -251,34 +217,37 @@ class Evaluator:
         key = tuple(levels)
         return self._bends.get(key) or kept(self._bends, key, Bends(np.concatenate(self._spread.ends(key))))
 
-    def _effects(self, found: Sequence[Found], bases: Sequence[Found]) -> Floats:
-        trees, bent = self.core.trees, [[0.0] * len(self._inputs)] * len(found)
-        if trees is not None:
-            own, base = self._seen(found), self._seen(bases)
-            bent = (trees.weight * trees.tables.effects(own, base)).tolist()
-        trios = zip(found, bases, bent, strict=True)
-        rows = [effects_between(self.core, self._inputs, self._blanks, *trio) for trio in trios]
-        return np.array(rows)
+    def _posterior(self, found: Found) -> Floats:
+        """(n,) variances of the values: of what is known of their coefficients (`models.price.posterior`)."""
+        at, weights = weights_of(found)
+        if not self.encoding.recurring:
+            return found.memory.pieces.variance(at, weights)
+        out = np.empty(len(found.rows))
+        groups: dict[Plan, list[int]] = {}
+        for row, plan in enumerate(found.plans):
+            groups.setdefault(plan, []).append(row)
+        for plan, own in groups.items():
+            out[own] = plan.covariances.variance(at[:, own], weights[:, own])
+        return out
+
+    def _effects(self, found: Found, base: Found, bent: Floats) -> Floats:
+        """(n, players) effects from bases to rows. `bent`: (n, p) what the trees' inputs did to their sum."""
+        trees, memory = self.core.trees, found.memory
+        level, losses = (1.0, 1.0) if trees is None else (trees.kept_level, trees.kept_losses)
+        steps = (found.entries - base.entries)[..., : len(memory.level.parts)]
+        both = steps[Column.TOTAL], steps[Column.PART]
+        moves, parts = memory.level.moves(found.plans, found.rows, base.rows, both)
+        fields, switch = memory.rules.effects(found.losses, base.losses, found.factors, base.factors)
+        of_losses = losses * fields + memory.rules.told_effects(found.losses, base.losses)
+        amounts, blanks = found.losses.amounts - base.losses.amounts, found.blanks - base.blanks
+        beside, moved = (level * moves, of_losses.T, losses * switch[None]), (parts, amounts.T, blanks.T)
+        return self._division.effects(beside, moved, None if trees is None else trees.weight * bent.T)
 
 
-def _vector(found: Found) -> tuple[float, list[int], list[float]]:
-    """Prior variance of a row's value, and the places and weights of its pieces' vectors: its derivative."""
-    rules, level, losses, scales = found.memory.rules, found.level, found.losses, found.scales
-    slope = rules.slope(losses, scales.factors)
-    prior, at, weights = level.prior, list(level.at), list(level.weights)
-    for span, loss, factor, piece in zip(
-        rules.spans, losses.families, scales.factors, scales.pieces, strict=True
-    ):
-        of_losses, of_scale = -slope * factor, -slope * loss * factor
-        prior += of_losses * of_losses * sum(losses.priors[span]) + of_scale * of_scale * piece.prior
-        at += chain.from_iterable(losses.at[span])
-        weights += [of_losses * weight for own in losses.weights[span] for weight in own]
-        at.append(piece.at)
-        weights.append(of_scale)
-    return prior, at, weights
+def _chunks(rows: Sequence[Row], size: int) -> Iterator[Sequence[Row]]:
+    return (rows[at : at + size] for at in range(0, len(rows), size))
 
 
-def _posterior(found: Found) -> float:
-    """The variance of the value: of what is known of its coefficients (`models.price.posterior`)."""
-    prior, at, weights = _vector(found)
-    return max(prior - found.plan.square(at, weights), 0.0)
+def _joined(found: Sequence[tuple[Floats, ...]]) -> list[Any]:
+    """Arrays of the same kind one behind the other."""
+    return list(found[0]) if len(found) == 1 else [np.concatenate(own) for own in zip(*found, strict=True)]

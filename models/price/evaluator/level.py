@@ -4,165 +4,160 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from operator import itemgetter
-from typing import Any, NamedTuple, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 
-from models.price.backbone import BLANK, LEVEL
-from models.price.basis import Table
-from models.price.core import Core
-from models.price.evaluator.curves import Curve, Share, share_of
-from models.price.evaluator.encoding import Encoding, Row, Values
-from models.price.evaluator.pieces import Pieces
+from models.price.backbone import BLANK, LEVEL, Backbone
+from models.price.basis import Floats, Ints
+from models.price.evaluator.curves import Curves
+from models.price.evaluator.encoding import Encoding, Row
+from models.price.evaluator.pieces import Between, Column, Ledger, Pieces
 from models.price.shapley import corner_game
 
-MOST_KEPT = 256  # entries of one game: what callers send must not fill the memory
+if TYPE_CHECKING:
+    from models.price.evaluator.plan import Plan
+
+MOST_KEPT = 256  # entries of one kind: what callers send must not fill the memory
 
 _T = TypeVar("_T")
-_Group = tuple[str, str]  # a curved column, and a part of the value
-
-
-class Entry(NamedTuple):
-    """What a game adds for some values of its players.
-
-    `total`: Σ θ·x. `part`: the same without blanks: what the game adds to its part of the value. `prior`: its
-    prior variance. `noise`: its part of the log noise variance. `at`, `weights`: of its vectors.
-    """
-
-    total: float
-    part: float
-    prior: float
-    noise: float
-    at: tuple[int, ...]
-    weights: tuple[float, ...]
-
-
-class Move(NamedTuple):
-    """The Shapley effect of the player at `place`; `part`: on the game's part of the value alone."""
-
-    place: int
-    effect: float
-    part: float
 
 
 class Game:
-    """The level's blocks that depend on just these players, for one key.
+    """The level's blocks that depend on just these players, by their places, summand by summand.
 
-    `row`: any row of the key: the game does not depend on its other players. Raises ValueError where the
-    blocks belong to two parts of the value.
+    `key_of`: the players' values of a row's, a tuple unless it is one player. `names`: all columns;
+    `columns`: where it bends, each summand's number. `parts`: of the value, of each summand, "" for none.
     """
 
     def __init__(
-        self, core: Core, pieces: Pieces, encoding: Encoding, row: Row, players: tuple[str, ...]
+        self, backbone: Backbone, encoding: Encoding, players: tuple[str, ...], blocks: list[list[int]]
     ) -> None:
-        self._core, self._pieces, self._encoding, self._row = core, pieces, encoding, row
-        self.places = tuple(encoding.players.index(p) for p in players)
-        # A key of one player is that player's value itself, of more a tuple: as `itemgetter` gives it.
+        self.blocks = blocks
+        self.places = tuple(encoding.players.index(player) for player in players)
         self.key_of: Any = itemgetter(*self.places) if self.places else lambda values: ()
-        self._blocks = _by_curve(core, encoding, players)
-        blocks = core.backbone.blocks
-        parts = {blocks[at].part for places in self._blocks.values() for at in places} - {""}
-        if len(parts) > 1:
-            raise ValueError(f"{' and '.join(players)} move two parts at once: {', '.join(sorted(parts))}")
-        self.part = min(parts, default="")
-        levels = core.spread.noise.levels if core.spread else {}
-        self._noise = {c: effects for c, effects in levels.items() if encoding.players_of([c]) == players}
-        # What a curve stands on besides its own number; of the others, all.
-        self._columns = {
-            group: tuple(dict.fromkeys(c for at in places for c in blocks[at].columns if c != group[0]))
-            for group, places in self._blocks.items()
-        }
-        own = (name for group, names in self._columns.items() for name in (*names, group[0]) if name)
-        self._names = tuple(dict.fromkeys((*own, *self._noise)))
-        self.entries: dict[Any, Entry] = {}
-        self._moves: dict[Any, tuple[Move, ...]] = {}
-        self._plain: dict[tuple[object, ...], Share] = {}
-        self._curves: dict[tuple[object, ...], Curve] = {}
-
-    def entry(self, key: Any) -> Entry:
-        """What it adds for a row of this key of its players' values."""
-        return self.entries.get(key) or kept(self.entries, key, self._at(self._values(key)))
-
-    def prepare(self, keys: Sequence[Any]) -> None:
-        """Work out the entries of all these keys together, at most `MOST_KEPT` of them.
-
-        The entries are those that `entry` would find. A game with a curve keeps knots and needs none of this.
-        """
-        new = [key for key in dict.fromkeys(keys) if key not in self.entries]
-        if not new or not self._names or any(curved for curved, _ in self._blocks):
-            return
-        if len(self.entries) + len(new) > MOST_KEPT:
-            self.entries.clear()
-        tables = [self._table(self._values(key)) for key in new]
-        table = {name: np.concatenate([own[name] for own in tables]) for name in self._names}
-        found = [self._pieces.of_each(places, table) for places in self._blocks.values()]
-        for at, (key, own) in enumerate(zip(new, tables, strict=True)):
-            shares = {group: share_of(pieces[at]) for group, pieces in zip(self._blocks, found, strict=True)}
-            self.entries[key] = self._entry(shares, own)
-
-    def moves(self, own: Any, base: Any) -> tuple[Move, ...]:
-        """What leads from one key of its players' values to another; of players that differ only."""
-        found = self._moves.get((own, base))
-        return kept(self._moves, (own, base), self._effects(own, base)) if found is None else found
-
-    def _values(self, key: Any) -> Values:
-        return (key,) if len(self.places) == 1 else key
-
-    def _effects(self, own_key: Any, base_key: Any) -> tuple[Move, ...]:
-        own, base = self._values(own_key), self._values(base_key)
-        differ = [at for at, (one, other) in enumerate(zip(own, base, strict=True)) if one != other]
-        corners = []
-        for corner in range(1 << len(differ)):
-            hybrid = list(base)
-            for bit, at in enumerate(differ):
-                if corner >> bit & 1:
-                    hybrid[at] = own[at]
-            corners.append(self._at(tuple(hybrid))[:2])
-        totals, parts = corner_game(np.array(corners).T).tolist()
-        places = [self.places[at] for at in differ]
-        return tuple(Move(*move) for move in zip(places, totals, parts, strict=True))
-
-    def _at(self, own: Values) -> Entry:
-        table = self._table(own)
-        shares = {group: self._share(group, places, table) for group, places in self._blocks.items()}
-        return self._entry(shares, table)
-
-    def _table(self, own: Values) -> Table:
-        values = list(self._row.values)
-        for at, value in zip(self.places, own, strict=True):
-            values[at] = value
-        return self._encoding.table(Row(self._row.key, tuple(values)), self._names)
-
-    def _entry(self, shares: dict[_Group, Share], table: Table) -> Entry:
-        return Entry(
-            total=sum(share.total for share in shares.values()),
-            part=sum(share.total for (_, part), share in shares.items() if part),
-            prior=sum(share.prior for share in shares.values()),
-            noise=sum(effects.get(table[column][0], 0.0) for column, effects in self._noise.items()),
-            at=tuple(at for share in shares.values() for at in share.at),
-            weights=tuple(weight for share in shares.values() for weight in share.weights),
+        own = [[backbone.blocks[at] for at in places] for places in blocks]
+        self.names = tuple(
+            dict.fromkeys(column for some in own for block in some for column in block.columns)
         )
-
-    def _share(self, group: _Group, places: Sequence[int], table: Table) -> Share:
-        own = {column: table[column] for column in self._columns[group]}
-        key = (group, *(values[0] for values in own.values()))
-        if not group[0]:
-            found = self._plain.get(key)
-            return found or kept(self._plain, key, share_of(self._pieces.of(places, table)))
-        curve = self._curves.get(key) or kept(self._curves, key, self._curve(group[0], places, own))
-        return curve.at(float(table[group[0]][0]))
-
-    def _curve(self, curved: str, places: Sequence[int], table: Table) -> Curve:
-        bases = [basis for at in places for basis in self._core.backbone.blocks[at].bases]
-        return Curve(self._pieces, places, bases, curved, table)
+        self.parts = [max((block.part for block in some), default="") for some in own]
+        self.columns = [c for some in own for c in encoding.curved & {c for b in some for c in b.columns}]
+        self.curves: list[int] = []
 
 
-def games_of(core: Core, pieces: Pieces, encoding: Encoding, row: Row) -> list[Game]:
-    """All games of the level of a row's key; a column of the noise that is in no block has players too."""
-    blocks = [block.columns for block in core.backbone.blocks if block.role in (LEVEL, BLANK)]
-    levels = [(column,) for column in core.spread.noise.levels] if core.spread else []
-    players = dict.fromkeys(encoding.players_of(columns) for columns in (*blocks, *levels))
-    return [Game(core, pieces, encoding, row, one) for one in players]
+class Level:
+    """All games of the level, for the rows of every key, each of one summand or, where it bends, of several.
+
+    `parts`: of each summand. `movers`: each summand with each of its players.
+    """
+
+    def __init__(self, backbone: Backbone, pieces: Pieces, ledger: Ledger, encoding: Encoding) -> None:
+        self._pieces, self._ledger, self._encoding = pieces, ledger, encoding
+        self.games = _games_of(backbone, encoding)
+        self.parts = [part for game in self.games for part in game.parts]
+        groups: list[list[int]] = []
+        columns: list[str] = []
+        for game in self.games:
+            if game.columns:
+                game.curves = list(range(len(groups), len(groups) + len(game.blocks)))
+                groups += game.blocks
+                columns += game.columns
+        self._curves = Curves(backbone, pieces, groups, columns)
+        sizes = [len(game.blocks) for game in self.games]
+        self._game = np.repeat(np.arange(len(sizes)), sizes)
+        starts = np.cumsum([0, *sizes])[:-1]
+        self._behind = np.arange(len(self.parts)) - starts[self._game]
+        self.movers = [
+            (at, place) for at in range(len(self.parts)) for place in self.games[self._game[at]].places
+        ]
+        self._of_movers = np.array([at for at, _ in self.movers], np.int64)
+        self._places = np.array([place for _, place in self.movers], np.int64)
+        # Games of several players, and where their movers begin.
+        of_game = [int(self._game[at]) for at, _ in self.movers]
+        self._several = [
+            (at, of_game.index(at)) for at, game in enumerate(self.games) if len(game.places) > 1
+        ]
+
+    def places(self, firsts: Ints) -> Ints:
+        """(n, summands) places in the ledger, from (n, games) those of each game's first summand."""
+        return np.asarray(firsts.take(self._game, axis=1) + self._behind)
+
+    def find(self, plans: Sequence[Plan], rows: Sequence[Row], games: Sequence[int]) -> Ints:
+        """(n, games) where the first summands of n rows, each of its plan's key, stand in the ledger."""
+        keys = [(game, self.games[game].key_of) for game in games]
+        found = [
+            [plan.entries[game].get(key_of(row.values), -1) for game, key_of in keys]
+            for plan, row in zip(plans, rows, strict=True)
+        ]
+        return self.filled(np.array(found, np.int64).reshape(len(rows), len(games)), plans, rows, games)
+
+    def filled(self, found: Ints, plans: Sequence[Plan], rows: Sequence[Row], games: Sequence[int]) -> Ints:
+        """The same (n, games), those made that were not kept (−1): all together."""
+        if not found.size or found.min() >= 0:
+            return found
+        wanted: dict[int, dict[Any, list[int]]] = {}
+        for row, order in np.argwhere(found < 0).tolist():
+            key = plans[row], self.games[games[order]].key_of(rows[row].values)
+            wanted.setdefault(order, {}).setdefault(key, []).append(row)
+        for order, missing in wanted.items():
+            made = self._made(self.games[games[order]], [rows[own[0]] for own in missing.values()])
+            place = self._ledger.extend(made.reshape(-1, Column.COUNT))
+            for (plan, values), own in missing.items():
+                found[own, order] = plan.entries[games[order]][values] = place
+                place += made.shape[1]
+        return found
+
+    def moves(
+        self, plans: Sequence[Plan], rows: Sequence[Row], bases: Sequence[Row], steps: tuple[Floats, Floats]
+    ) -> tuple[Floats, Floats]:
+        """(movers, n) Shapley effects from bases to rows of the same keys: on the value, and on its parts.
+
+        `steps`: (n, summands) what each of them differs by.
+        """
+        pairs = [zip(row.values, base.values, strict=True) for row, base in zip(rows, bases, strict=True)]
+        differ = np.array([[own != other for own, other in pair] for pair in pairs])
+        moved = differ.take(self._places, axis=1)
+        total, part = (side.take(self._of_movers, axis=1) * moved for side in steps)
+        for game, start in self._several:
+            several = moved[:, start : start + len(self.games[game].places)].sum(axis=1) > 1
+            for row in np.flatnonzero(several).tolist():
+                effects = self._corners(plans[row], game, rows[row], bases[row])
+                movers = slice(start, start + effects.shape[1])
+                total[row, movers], part[row, movers] = effects
+        return total.T, part.T
+
+    def sums(self, plan: Plan, rows: Sequence[Row], games: Sequence[int]) -> Floats:
+        """(n, summands, 2) what the summands of these games add for rows of one key, and without blanks."""
+        firsts = self.find([plan] * len(rows), rows, games)
+        sizes = [np.arange(len(self.games[game].blocks)) for game in games]
+        places = [first[:, None] + size for first, size in zip(firsts.T, sizes, strict=True)]
+        return self._ledger.of(np.concatenate(places, axis=1))[..., : Column.PART + 1]
+
+    def _made(self, game: Game, rows: Sequence[Row]) -> Floats:
+        """(n, summands of the game, …) entries of n rows."""
+        table = self._encoding.table(rows, game.names)
+        if game.columns:
+            found = self._curves.between(table, game.curves)
+            return self._pieces.between(Between(found.at.T, found.beyond.T, found.share.T))
+        at = np.array([[piece.at] for piece in self._pieces.of_each(game.blocks[0], table, len(rows))])
+        return self._pieces.between(Between(at, at, np.zeros(at.shape)))
+
+    def _corners(self, plan: Plan, game: int, row: Row, base: Row) -> Floats:
+        """(2, movers of the game) effects of the players of one game, several of which differ."""
+        own = self.games[game]
+        key = (game, own.key_of(row.values), own.key_of(base.values))
+        found = plan.moves.get(key)
+        if found is None:
+            hybrids = []
+            for corner in range(1 << len(own.places)):
+                values = list(base.values)
+                for bit, place in enumerate(own.places):
+                    if corner >> bit & 1:
+                        values[place] = row.values[place]
+                hybrids.append(Row(row.key, tuple(values)))
+            sums = self.sums(plan, hybrids, (game,)).T
+            found = kept(plan.moves, key, corner_game(sums.reshape(-1, len(hybrids))).reshape(2, -1))
+        return np.asarray(found)
 
 
 def kept(found: dict[Any, _T], key: object, entry: _T) -> _T:
@@ -173,16 +168,30 @@ def kept(found: dict[Any, _T], key: object, entry: _T) -> _T:
     return entry
 
 
-def _by_curve(core: Core, encoding: Encoding, players: tuple[str, ...]) -> dict[_Group, list[int]]:
-    """Curved column ("" for none) and part → the blocks of both that depend on just these players.
+def _games_of(backbone: Backbone, encoding: Encoding) -> list[Game]:
+    """The blocks by their players, and by their columns where one bends; those that do not go with the first.
 
-    Raises ValueError for a block over two curved columns: it is straight between the knots of neither.
+    A curve over few columns is kept once for all keys: what all models share is not kept for each. Raises
+    ValueError for a block over two curved columns, which is straight between the knots of neither, and where
+    the blocks of some players belong to two parts of the value.
     """
-    found: dict[_Group, list[int]] = {}
-    for at, block in enumerate(core.backbone.blocks):
-        if block.role in (LEVEL, BLANK) and encoding.players_of(block.columns) == players:
+    found: dict[tuple[str, ...], dict[tuple[str, ...], list[int]]] = {}
+    blocks = backbone.blocks
+    for at, block in enumerate(blocks):
+        if block.role in (LEVEL, BLANK):
             curved = [c for c in block.columns if c in encoding.curved]
             if len(curved) > 1:
                 raise ValueError(f"the block {block.name} bends with {' and '.join(curved)} at once")
-            found.setdefault((curved[0] if curved else "", block.part), []).append(at)
-    return found
+            own = found.setdefault(encoding.players_of(block.columns), {})
+            columns = (*curved, *sorted({*block.columns} - {*curved})) if curved else ()
+            own.setdefault(columns, []).append(at)
+    games = []
+    for players, own in found.items():
+        parts = {blocks[at].part for places in own.values() for at in places} - {""}
+        if len(parts) > 1:
+            raise ValueError(f"{' and '.join(players)} move two parts at once: {', '.join(sorted(parts))}")
+        straight = own.pop((), [])
+        several = list(own.values()) or [[]]
+        several[0] = [*several[0], *straight]
+        games.append(Game(backbone, encoding, players, several))
+    return games

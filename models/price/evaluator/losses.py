@@ -1,7 +1,7 @@
 """Losses, looked up by grade; they are the same for every key.
 
 Their scales differ by key and by one player, the switch (`models.price.evaluator.plan`): for an instrument
-the build.
+the build. Sums are taken field by field in one order, so that a larger part can never make a smaller sum.
 """
 
 from __future__ import annotations
@@ -14,64 +14,42 @@ from typing import NamedTuple
 import numpy as np
 
 from models.price.backbone import row_sums
-from models.price.basis import Floats, Table
+from models.price.basis import Floats, Ints, Table
 from models.price.core import Core
-from models.price.evaluator.curves import Curve, Share
-from models.price.evaluator.encoding import Encoding, Values
-from models.price.evaluator.level import kept
-from models.price.evaluator.pieces import Pieces, Products
+from models.price.evaluator.curves import Curves
+from models.price.evaluator.encoding import Encoding, Row
+from models.price.evaluator.pieces import Column, Covariances, Ledger, Pieces
 from models.price.shapley import switched_product
-from models.price.spread import Moments
-
-_KNOWN = Moments(0.0, 0.0)
-
-
-class Loss(NamedTuple):
-    """One field's loss at one grade.
-
-    `amount`: before its family's scale. `departure`, `unknown`: the two sides of `models.price.hidden`.
-    `prior`, `at`, `weights`: as of a level's entry. `variance`, `third`: moments of its effect where it is
-    not known (`models.price.spread.Moments`).
-    """
-
-    amount: float
-    departure: float
-    unknown: float
-    prior: float
-    variance: float
-    third: float
-    at: tuple[int, ...]
-    weights: tuple[float, ...]
 
 
 class LossField:
-    """The losses of one field by its value, each kept once it was asked for."""
+    """The losses of one field, before its family's scale. `found`: its value → the place of its entry."""
 
-    def __init__(self, core: Core, pieces: Pieces, encoding: Encoding, column: str) -> None:
-        self._core, self._encoding, self.column = core, encoding, column
+    def __init__(self, core: Core, pieces: Pieces, encoding: Encoding, ledger: Ledger, column: str) -> None:
+        self._core, self._encoding, self._pieces, self._ledger = core, encoding, pieces, ledger
+        self.column = column
         (player,) = encoding.players_of([column])
         self.place = encoding.players.index(player)
-        self.found: dict[object, Loss] = {}
+        self.found: dict[object, int] = {}
         blocks = core.backbone.blocks
         places = [at for at, b in enumerate(blocks) if b.role.startswith("loss:") and b.columns == (column,)]
         self.family = blocks[places[0]].role.partition(":")[2] if places else ""
         self.part = blocks[places[0]].part if places else ""
-        bases = [basis for at in places for basis in blocks[at].bases]
-        self._curve = Curve(pieces, places, bases, column, {}) if places else None
+        self._curves = Curves(core.backbone, pieces, [places], [column])
 
-    def of(self, value: object) -> Loss:
-        """The loss at this value of the field."""
-        return kept(self.found, value, self._made(self._encoding.ordinal(self.column, value)))
+    def of(self, value: object) -> int:
+        """Where the loss at this value of the field stands."""
+        if value not in self.found:
+            self.found[value] = self._ledger.extend(self._made(self._encoding.ordinal(self.column, value)))
+        return self.found[value]
 
-    def places_of_all(self) -> list[int]:
-        """The places of the vectors of all its terms or whole grades, and of not known."""
-        return [at for value in self._encoding.loss_values(self.column) for at in self.of(value).at]
-
-    def _made(self, x: float) -> Loss:
-        share = self._curve.at(x) if self._curve else Share(0.0, 0.0)
+    def _made(self, x: float) -> Floats:
+        out: Floats = self._pieces.between(self._curves.between({self.column: np.array([x])}, [0]))[0]
+        out[0, [Column.DEPARTURE, Column.UNKNOWN]] = self._sides(x)
         spread = self._core.spread
-        moments = spread.hidden.get(self.column, _KNOWN) if spread and math.isnan(x) else _KNOWN
-        return Loss(share.total, *self._sides(x), share.prior, *moments, share.at, share.weights)
+        if spread and math.isnan(x) and self.column in spread.hidden:
+            out[0, [Column.VARIANCE, Column.THIRD]] = spread.hidden[self.column]
+        return out
 
     def _sides(self, x: float) -> tuple[float, float]:
         """Departure, and 1 where unknown; both 0 for a field of which nothing is said."""
@@ -85,128 +63,88 @@ class LossField:
 
 
 class Losses(NamedTuple):
-    """The losses of one row, field by field.
+    """The losses of n rows, field by field (n, k), before any scale.
 
-    `variances`, `thirds`: moments of the effects of those that are not known, 0 for a known one. `families`,
-    `parts`: sums by family and by part.
+    `variances`, `thirds`: moments of the effects of those that are not known, 0 for a known one.
     """
 
-    amounts: tuple[float, ...]
-    departures: tuple[float, ...]
-    unknowns: tuple[float, ...]
-    priors: tuple[float, ...]
-    variances: tuple[float, ...]
-    thirds: tuple[float, ...]
-    at: tuple[tuple[int, ...], ...]
-    weights: tuple[tuple[float, ...], ...]
-    families: tuple[float, ...]
-    parts: tuple[float, ...]
+    amounts: Floats
+    departures: Floats
+    unknowns: Floats
+    variances: Floats
+    thirds: Floats
 
 
 class LossRules:
-    """How losses of all k loss fields, in one order, become part of a value, and effects."""
+    """How losses of all k loss fields, in one order, become part of a value, and effects.
 
-    def __init__(self, core: Core, pieces: Pieces, encoding: Encoding) -> None:
-        fields = _fields(core, pieces, encoding)
+    `families`, `parts`: of each field, "" for one without a loss. Scales are by field, (n, k).
+    """
+
+    def __init__(self, core: Core, pieces: Pieces, ledger: Ledger, encoding: Encoding) -> None:
+        self._fields = _fields(core, pieces, encoding, ledger)
         self._cap = core.backbone.cap
-        self._fields = [(field.place, field.found, field) for field in fields]
-        self.places = [field.place for field in fields]
-        families, parts = [f.family for f in fields], [f.part for f in fields]
-        # Fields without a loss stand last, and in no span.
-        self.spans = [_span(families, family) for family in core.backbone.families]
-        self.parts = [part for part in dict.fromkeys(parts) if part]
-        self._part_spans = [_span(parts, part) for part in self.parts]
-        self.family_of_part = [
-            core.backbone.families.index(families[span.start]) for span in self._part_spans
-        ]
-        self._weights = _weights(core, [field.column for field in fields])
+        self.readers = [field.found.get for field in self._fields]
+        self.places = [field.place for field in self._fields]
+        self.families, self.parts = [f.family for f in self._fields], [f.part for f in self._fields]
+        self._of_family = [np.array(self.families) == family for family in core.backbone.families]
+        self._weights = _weights(core, [field.column for field in self._fields])
+        self._weights_back = np.ascontiguousarray(self._weights.T)
         # All of them at once: every key needs them.
-        self.products = Products(pieces)
-        self.products.add([at for field in fields for at in field.places_of_all()])
+        self.covariances = Covariances(pieces)
+        whole = [[field.of(v) for v in encoding.loss_values(field.column)] for field in self._fields]
+        self.covariances.add([int(at) for own in whole for at in ledger.of(own)[:, Column.AT]])
 
-    def span_of_part(self, part: str) -> slice:
-        """Where the fields of a part stand."""
-        return self._part_spans[self.parts.index(part)]
+    def filled(self, found: Ints, rows: Sequence[Row]) -> Ints:
+        """(n, k) places of the losses of n rows in the ledger, those made that were not kept (−1)."""
+        for row, field in np.argwhere(found < 0).tolist():
+            found[row, field] = self._fields[field].of(rows[row].values[self.places[field]])
+        return found
 
-    def of(self, values: Values) -> Losses:
-        """The losses of a row of these values."""
-        found = [known.get(values[at]) or field.of(values[at]) for at, known, field in self._fields]
-        if not found:
-            return Losses((), (), (), (), (), (), (), (), (), ())
-        amounts, departures, unknowns, priors, variances, thirds, at, weights = zip(*found, strict=True)
-        # fsum: rounded once, so that a larger part can never make a smaller sum.
-        families = tuple(math.fsum(amounts[span]) for span in self.spans)
-        parts = tuple(math.fsum(amounts[span]) for span in self._part_spans)
-        return Losses(amounts, departures, unknowns, priors, variances, thirds, at, weights, families, parts)
+    def of(self, entries: Floats) -> Losses:
+        """The losses of n rows, from their entries (columns, n, k)."""
+        sides = (Column.TOTAL, Column.DEPARTURE, Column.UNKNOWN, Column.VARIANCE, Column.THIRD)
+        return Losses(*(np.ascontiguousarray(entries[side]) for side in sides))
 
-    def taken(self, losses: Losses, factors: Sequence[float]) -> float:
-        """What the losses take off the log value at these scales: T of their scaled sum."""
-        loss = self._scaled(losses, factors)
-        return loss if math.isinf(self._cap) else -self._cap * math.expm1(-loss / self._cap)
+    def taken(self, losses: Losses, scales: Floats) -> Floats:
+        """(n,) what losses take off the log value at these scales: T of their scaled sum."""
+        loss = row_sums(losses.amounts * scales)
+        return loss if math.isinf(self._cap) else np.asarray(-self._cap * np.expm1(-loss / self._cap))
 
-    def told(self, departures: Floats, unknowns: Floats) -> Floats:
-        """(n,) log value that known losses say of unknown ones (`models.price.hidden`); sides (n, k)."""
-        # One row at a time would be summed in another order than many.
-        return -row_sums(self._told(departures) * unknowns)
+    def told(self, losses: Losses) -> Floats:
+        """(n,) log value that known losses say of unknown ones (`models.price.hidden`)."""
+        return -row_sums(_weighed(self._weights, losses.departures) * losses.unknowns)
 
-    def _told(self, departures: Floats) -> Floats:
-        return np.asarray(np.einsum("fg,ng->nf", self._weights, departures))
+    def slopes(self, losses: Losses, scales: Floats) -> tuple[Floats, Floats]:
+        """(n, k) how the value moves with each field's loss, and (n, families) with the log of each scale."""
+        scaled = losses.amounts * scales
+        slope = np.exp(-row_sums(scaled) / self._cap)[:, None]  # 1 where the cap is infinite
+        of_scales = [row_sums(scaled[:, own]) for own in self._of_family]
+        return -slope * scales, -slope * np.array(of_scales).reshape(len(of_scales), len(scaled)).T
 
-    def slope(self, losses: Losses, factors: Sequence[float]) -> float:
-        """How what they take grows with the sum of scaled losses."""
-        return 1.0 if math.isinf(self._cap) else math.exp(-self._scaled(losses, factors) / self._cap)
-
-    def _scaled(self, losses: Losses, factors: Sequence[float]) -> float:
-        return sum(loss * factor for loss, factor in zip(losses.families, factors, strict=True))
-
-    def effects(
-        self, own: Losses, base: Losses, factors: Sequence[float], base_factors: Sequence[float]
-    ) -> tuple[Floats, float]:
-        """(k,) effects on −T that lead from the base's losses to the row's, and that of the switch."""
+    def effects(self, own: Losses, base: Losses, scales: Floats, of_base: Floats) -> tuple[Floats, Floats]:
+        """(n, k) effects on −T that lead from the base's losses to the row's, and (n,) that of the switch."""
         if math.isinf(self._cap):
-            return self._of_sum(own, base, factors, base_factors)
-        return self._of_product(own, base, factors, base_factors)
+            fields = -0.5 * (scales + of_base) * (own.amounts - base.amounts)
+            return fields, -0.5 * row_sums((scales - of_base) * (own.amounts + base.amounts))
+        # T as a product over fields (`models.price.shapley`), with and without the switch.
+        states = np.stack([of_base, scales], axis=1)
+        sides = [np.exp(-states * side.amounts[:, None] / self._cap) for side in (own, base)]
+        players, switches = switched_product(*sides)
+        return self._cap * players, self._cap * switches[:, 0]
 
     def told_effects(self, own: Losses, base: Losses) -> Floats:
-        """(k,) effects on what known losses say: half of each pair's joint change goes to each side."""
-        (d, u), (d0, u0) = ((np.array(side.departures), np.array(side.unknowns)) for side in (own, base))
-        moved = (u - u0) * (self._weights @ (d + d0))
-        told = (d - d0) * ((u + u0) @ self._weights)
+        """(n, k) effects on what known losses say: half of each pair's joint change goes to each side."""
+        departures, unknowns = own.departures + base.departures, own.unknowns + base.unknowns
+        moved = (own.unknowns - base.unknowns) * _weighed(self._weights, departures)
+        told = (own.departures - base.departures) * _weighed(self._weights_back, unknowns)
         return np.asarray(-0.5 * (moved + told))
 
-    def _of_sum(
-        self, own: Losses, base: Losses, factors: Sequence[float], base_factors: Sequence[float]
-    ) -> tuple[Floats, float]:
-        fields, switch = np.zeros(len(own.amounts)), 0.0
-        differ = np.array(own.amounts) - np.array(base.amounts)
-        for n, (span, one, other) in enumerate(zip(self.spans, factors, base_factors, strict=True)):
-            fields[span] = -0.5 * (one + other) * differ[span]
-            switch -= 0.5 * (one - other) * (own.families[n] + base.families[n])
-        return fields, switch
 
-    def _of_product(
-        self, own: Losses, base: Losses, factors: Sequence[float], base_factors: Sequence[float]
-    ) -> tuple[Floats, float]:
-        """T as a product over fields (`models.price.shapley`); those that do not differ are one part."""
-        one, other = np.array(own.amounts), np.array(base.amounts)
-        states = [base_factors] if factors == base_factors else [base_factors, factors]
-        scales = np.zeros((len(states), len(one)))
-        for row, by_family in zip(scales, states, strict=True):
-            for span, factor in zip(self.spans, by_family, strict=True):
-                row[span] = factor
-        differ = one != other
-        same = np.exp(-(scales[:, ~differ] @ one[~differ]) / self._cap)[:, None]
-        sides = [np.exp(-scales[:, differ] * side[differ] / self._cap) for side in (one, other)]
-        players, switches = switched_product(*(np.hstack([same, side])[None] for side in sides))
-        fields = np.zeros(len(one))
-        fields[differ] = self._cap * players[0, 1:]
-        return fields, float(self._cap * switches.sum())
-
-
-def _span(words: Sequence[str], word: str) -> slice:
-    """Where this word stands; like words stand together."""
-    start = words.index(word)
-    return slice(start, start + words.count(word))
+def _weighed(weights: Floats, sides: Floats) -> Floats:
+    """(n, k) the weights (k, k) times each row of (n, k)."""
+    # Not by a matrix product: one row would be summed in another order than many.
+    return np.asarray(np.einsum("fg,ng->nf", weights, sides))
 
 
 def _weights(core: Core, columns: Sequence[str]) -> Floats:
@@ -218,7 +156,7 @@ def _weights(core: Core, columns: Sequence[str]) -> Floats:
     return weights
 
 
-def _fields(core: Core, pieces: Pieces, encoding: Encoding) -> list[LossField]:
+def _fields(core: Core, pieces: Pieces, encoding: Encoding, ledger: Ledger) -> list[LossField]:
     """All loss fields by family and part; one without a loss has neither and stands last.
 
     Raises ValueError for a loss over other columns than one loss column each, and for a column whose losses
@@ -236,5 +174,5 @@ def _fields(core: Core, pieces: Pieces, encoding: Encoding) -> list[LossField]:
         if count > 1:
             raise ValueError(f"the losses of {column} belong to {count} families or parts; one is allowed")
     order = (*core.backbone.families, "")
-    fields = [LossField(core, pieces, encoding, column) for column in encoding.losses]
+    fields = [LossField(core, pieces, encoding, ledger, column) for column in encoding.losses]
     return sorted(fields, key=lambda field: (order.index(field.family), field.part))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Sequence
-from operator import itemgetter
+from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -13,168 +13,244 @@ from models.price.backbone import Backbone
 from models.price.basis import Floats, Ints, Table, product
 from models.price.posterior import Posterior
 
+_OVERHEAD = 100  # bytes that a row's place in a dictionary takes with its key, about
 _ROOM = 64  # pieces more at a time
-_OVERHEAD = 400  # bytes that a piece and its places in two dictionaries take beside its arrays
+_AT_ONCE = 32  # rows whose products are summed at once, so that they stay near the processor
 
 
 class Piece(NamedTuple):
     """One row of some blocks' design.
 
-    `total`: Σ θ·x. `at`: the place of its vector. `prior`: its variance before any data. `columns`,
-    `scaled`: (m,) its design columns, and its values there times their prior standard deviations.
+    `at`: its place among all pieces. `home`: its first block; pieces of other homes have no column of it.
+    `columns`, `scaled`: (m,) its design columns, and its values there times their prior standard deviations.
     """
 
-    total: float
     at: int
-    prior: float
+    home: int
     columns: Ints
     scaled: Floats
 
 
-class Pieces:
-    """Every piece once, and its vector: `scaled` times the directions that the data determine.
+class Ledger:
+    """Rows of numbers, added one at a time: a row stays where it is, and whoever reads is never disturbed."""
 
-    The variance of a weighted sum of pieces is that of their priors less the square of the weighted sum of
-    their vectors (`Posterior`). `vectors`: (room, r), the rows in use first.
+    def __init__(self, width: int) -> None:
+        self._rows: Floats = np.empty((256, width))
+        self._count = 0
+        self._lock = threading.Lock()
+
+    @property
+    def nbytes(self) -> int:
+        """What the rows in use take."""
+        return int(self._count * (self._rows[0].nbytes + _OVERHEAD))
+
+    def extend(self, rows: Floats) -> int:
+        """The place of the first of these new rows; the others follow it."""
+        with self._lock:
+            at, end = self._count, self._count + len(rows)
+            if end > len(self._rows):
+                # The old rows stay as they are for whoever is reading them.
+                more = max(end - at, at // 2)
+                self._rows = np.concatenate([self._rows, np.empty((more, self._rows.shape[1]))])
+            self._rows[at:end] = rows
+            self._count = end
+            return at
+
+    def of(self, at: Sequence[int] | Ints) -> Floats:
+        """(…, width) the rows at these places."""
+        return self._rows.take(at, axis=0)
+
+
+class Column:
+    """The columns of a ledger of entries: what a game adds to a value, or a loss takes from it.
+
+    `PART`: what it adds to its part of the value. `DEPARTURE`, `UNKNOWN`: the sides of `models.price.hidden`.
+    `VARIANCE`, `THIRD`: moments of its effect where it is unknown. `AT`, `BEYOND`, `SHARE`: `Between`.
+    """
+
+    TOTAL, PART, DEPARTURE, UNKNOWN, VARIANCE, THIRD, AT, BEYOND, SHARE = range(9)
+    COUNT = 9
+
+
+class Between(NamedTuple):
+    """Places of the pieces on either side of numbers, and the share of the second; arrays of one shape."""
+
+    at: Ints
+    beyond: Ints
+    share: Floats
+
+
+class Pieces:
+    """Every piece once, with its vector: `scaled` times the directions that the data determine.
+
+    The covariance of two pieces is that of their priors less the product of their vectors (`Posterior`).
+    `sums`: of each piece Σ θ·x, and the same of the blocks that belong to a part of the value.
     """
 
     def __init__(self, backbone: Backbone, posterior: Posterior) -> None:
         self._backbone, self._posterior = backbone, posterior
+        self._in_part = np.repeat([float(b.part != "") for b in backbone.blocks], np.diff(backbone.starts))
         self._found: dict[bytes, Piece] = {}
-        self._ordered: list[Piece] = []
         self._rows_bytes = 0
         self._lock = threading.Lock()
-        self.vectors: Floats = np.empty((256, posterior.directions.shape[1]))
+        self._vectors = Ledger(posterior.directions.shape[1])
+        self.sums = Ledger(2)
+        self.ordered: list[Piece] = []
 
     def __len__(self) -> int:
-        return len(self._found)
+        return len(self.ordered)
 
     @property
     def nbytes(self) -> int:
         """What the vectors in use and the rows of the design take."""
-        return int(len(self) * (self.vectors[0].nbytes + _OVERHEAD)) + self._rows_bytes
+        return self._vectors.nbytes + self._rows_bytes
 
-    def of(self, places: Sequence[int], table: Table) -> Piece:
-        """The piece of the blocks at these places, for a table of one row."""
-        return self._of_row(*(side[0] for side in self._design(places, table)))
+    def of_each(self, places: Sequence[int], table: Table, count: int) -> list[Piece]:
+        """The pieces of the blocks at these places for each of `count` rows of a table."""
+        rows = [(at, *product(self._backbone.blocks[at].bases, table)) for at in places]
+        if not rows:
+            return [self._kept(-1, np.zeros(0, np.int64), np.zeros(0), (0.0, 0.0))] * count
+        index = np.concatenate([self._backbone.starts[at] + i for at, i, _ in rows], axis=1)
+        value = np.concatenate([v for _, _, v in rows], axis=1)
+        return [self._of_row(places[0], *row) for row in zip(index, value, strict=True)]
 
-    def of_each(self, places: Sequence[int], table: Table) -> list[Piece]:
-        """The pieces of the same for every row of a table."""
-        return [self._of_row(*row) for row in zip(*self._design(places, table), strict=True)]
+    def between(self, found: Between) -> Floats:
+        """(…, columns) entries of what lies between pieces, without what only losses have."""
+        out = np.zeros((*found.at.shape, Column.COUNT))
+        one, other = self.sums.of(found.at), self.sums.of(found.beyond)
+        out[..., : Column.PART + 1] = one + found.share[..., None] * (other - one)
+        out[..., Column.AT :] = np.stack(found, axis=-1)
+        return out
 
     def intercept(self) -> Piece:
         """The piece of the column after those of all blocks."""
-        return self._kept(self._backbone.starts[-1:], np.ones(1), self._backbone.intercept)
+        return self._kept(-1, self._backbone.starts[-1:], np.ones(1), (self._backbone.intercept, 0.0))
 
-    def difference(
-        self, one: tuple[Sequence[int], Sequence[float]], other: tuple[Sequence[int], Sequence[float]]
-    ) -> float:
-        """The variance of the difference of two weighted sums of pieces, each of places and weights.
+    def variance(self, at: Ints, weights: Floats) -> Floats:
+        """(n,) variances of n weighted sums of pieces, whose places and weights are (m, n)."""
+        none: tuple[Ints, Floats] = (np.zeros(0, np.int64), np.zeros(0))
+        return np.array([self.difference(one, none) for one in zip(at.T, weights.T, strict=True)])
+
+    def difference(self, one: tuple[Ints, Floats], other: tuple[Ints, Floats]) -> float:
+        """The variance of the difference of two weighted sums of pieces, each of (m,) places and weights.
 
         What both have cancels: the prior is taken of the difference of their design columns.
         """
+        (scaled, vector), (less, less_vector) = self._summed(*one), self._summed(*other)
+        return max(float(((scaled - less) ** 2).sum() - ((vector - less_vector) ** 2).sum()), 0.0)
+
+    def covariance(self, at: Ints, weights: Floats) -> Floats:
+        """(n, n) covariance of n weighted sums of pieces, whose places and weights are (m, n)."""
+        sums = [self._summed(*one) for one in zip(at.T, weights.T, strict=True)]
+        scaled, vectors = (np.array(side) for side in zip(*sums, strict=True))
+        return np.asarray(scaled @ scaled.T - vectors @ vectors.T)
+
+    def _summed(self, every: Ints, all_weights: Floats) -> tuple[Floats, Floats]:
+        """The design row of a weighted sum of pieces, times prior standard deviations, and its vector."""
         scaled = np.zeros(len(self._posterior.sd))
-        for sign, (at, weights) in ((1.0, one), (-1.0, other)):
-            for place, weight in zip(at, weights, strict=True):
-                piece = self._ordered[place]
-                scaled[piece.columns] += sign * weight * piece.scaled
-        vector = np.zeros(self.vectors.shape[1])
-        for sign, (at, weights) in ((1.0, one), (-1.0, other)):
-            vector += sign * np.einsum("p,pr->r", np.array(weights), self.vectors[list(at)])
-        return max(float((scaled**2).sum() - (vector**2).sum()), 0.0)
+        at, weights = every[all_weights != 0], all_weights[all_weights != 0]
+        for place, weight in zip(at.tolist(), weights.tolist(), strict=True):
+            piece = self.ordered[place]
+            scaled[piece.columns] += weight * piece.scaled
+        # Not by a matrix product: its order of summing differs by machine.
+        return scaled, np.einsum("p,pr->r", weights, self._vectors.of(at))
 
-    def covariance(self, sums: Sequence[tuple[Sequence[int], Sequence[float]]]) -> Floats:
-        """(n, n) covariance of n weighted sums of pieces, each of places and weights."""
-        scaled = np.zeros((len(sums), len(self._posterior.sd)))
-        known = np.zeros((len(sums), self.vectors.shape[1]))
-        for row, (at, weights) in enumerate(sums):
-            known[row] = np.einsum("p,pr->r", np.array(weights), self.vectors[list(at)])
-            for place, weight in zip(at, weights, strict=True):
-                piece = self._ordered[place]
-                scaled[row, piece.columns] += weight * piece.scaled
-        return np.asarray(scaled @ scaled.T - known @ known.T)
+    def covariances(self, place: int, others: Sequence[int], kin: Sequence[int]) -> Floats:
+        """(m,) covariances of a piece with others; `kin`: which of them are of the same home."""
+        vector, piece = self._vectors.of([place])[0], self.ordered[place]
+        # One by one: a covariance must not depend on what was asked for before it.
+        found = -np.einsum("pr,r->p", self._vectors.of(others), vector)
+        prior = np.zeros(len(self._posterior.sd))
+        prior[piece.columns] = piece.scaled
+        for at in kin:
+            other = self.ordered[others[at]]
+            found[at] += np.add.accumulate(prior[other.columns] * other.scaled)[-1:].sum()
+        return np.asarray(found)
 
-    def _design(self, places: Sequence[int], table: Table) -> tuple[Ints, Floats]:
-        rows = [(at, *product(self._backbone.blocks[at].bases, table)) for at in places]
-        if not rows:
-            return np.zeros((1, 0), np.int64), np.zeros((1, 0))
-        index = np.concatenate([self._backbone.starts[at] + i for at, i, _ in rows], axis=1)
-        return index, np.concatenate([v for _, _, v in rows], axis=1)
-
-    def _of_row(self, index: Ints, value: Floats) -> Piece:
+    def _of_row(self, home: int, index: Ints, value: Floats) -> Piece:
         used = value != 0
         index, value = index[used], value[used]
+        own = self._backbone.theta[index] * value
         # One after the other, so that a larger part can never make a smaller sum.
-        total = np.add.accumulate(self._backbone.theta[index] * value)[-1:].sum()
-        return self._kept(index, value, float(total))
+        sums = [np.add.accumulate(each)[-1:].sum() for each in (own, own * self._in_part[index])]
+        return self._kept(home, index, value, sums)
 
-    def square(self, at: Sequence[int], weights: Sequence[float]) -> float:
-        """The square of the weighted sum of the vectors at these places."""
-        # Not by a matrix product: its order of summing differs by machine.
-        vector = np.einsum("p,pr->r", np.array(weights), self.vectors.take(at, axis=0))
-        return float(np.einsum("r,r->", vector, vector))
-
-    def _kept(self, index: Ints, value: Floats, total: float) -> Piece:
+    def _kept(self, home: int, index: Ints, value: Floats, sums: Sequence[float]) -> Piece:
         key = index.tobytes() + value.tobytes()
         with self._lock:
             if key not in self._found:
-                self._found[key] = self._added(index, value * self._posterior.sd[index], total)
+                scaled = value * self._posterior.sd[index]
+                vector = np.einsum("m,mr->r", scaled, self._posterior.directions[index])
+                at = self._vectors.extend(vector[None])
+                self.sums.extend(np.array([sums]))
+                self.ordered.append(Piece(at, home, index, scaled))
+                self._rows_bytes += 300 + 2 * (index.nbytes + scaled.nbytes)  # in the piece, and in its key
+                self._found[key] = self.ordered[at]
             return self._found[key]
 
-    def _added(self, index: Ints, scaled: Floats, total: float) -> Piece:
-        at = len(self._found)
-        if at == len(self.vectors):
-            # The old rows stay as they are for whoever is reading them.
-            self.vectors = np.concatenate([self.vectors, np.empty((at // 2, self.vectors.shape[1]))])
-        piece = Piece(total, at, float((scaled**2).sum()), index, scaled)
-        self._ordered.append(piece)
-        self._rows_bytes += 2 * (index.nbytes + scaled.nbytes)  # in the piece, and in its key
-        self.vectors[at] = np.einsum("m,mr->r", scaled, self._posterior.directions[index])
-        return piece
 
+class Covariances:
+    """The covariances of every two of some pieces, each worked out when it is first needed.
 
-def shared_prior(one: Piece, other: Piece) -> float:
-    """The covariance of two pieces before any data: of the columns that both have."""
-    _, i, j = np.intersect1d(one.columns, other.columns, assume_unique=True, return_indices=True)
-    return float((one.scaled[i] * other.scaled[j]).sum())
-
-
-class Products:
-    """The products of the vectors of every two of some pieces, each worked out when it is first needed.
-
-    The vectors are long: reading the products of a row's pieces takes a tenth of the memory that they would.
-    `known`: products that are there already.
+    The vectors are long: the covariances of a row's pieces take a tenth of the memory that they would.
+    `known`: covariances that are there already.
     """
 
-    def __init__(self, pieces: Pieces, known: Products | None = None) -> None:
+    def __init__(self, pieces: Pieces, known: Covariances | None = None) -> None:
         self._pieces, self._lock = pieces, threading.Lock()
-        self._rows: dict[int, int] = dict(known._rows) if known else {}
-        self._table: Floats = np.pad(known._table, (0, _ROOM)) if known else np.zeros((_ROOM, _ROOM))
+        self._places: list[int] = known._places.copy() if known else []
+        homes = known._homes if known else {}
+        self._homes: dict[int, list[int]] = {home: own.copy() for home, own in homes.items()}
+        self._rows: Ints = known._rows.copy() if known else np.full(0, -1)
+        self._table: Floats = np.zeros((_ROOM, _ROOM)) if known is None else known._table.copy()
 
-    def square(self, at: Sequence[int], weights: Sequence[float]) -> float:
-        """The square of the weighted sum of the vectors at these places, of which there are two or more."""
-        places_of = itemgetter(*at)
-        try:
-            rows = places_of(self._rows)
-        except KeyError:
-            self.add(at)
-            rows = places_of(self._rows)
-        each = np.array(weights)
-        return float((each @ self._table.take(rows, axis=0)).take(rows) @ each)
+    def variance(self, at: Ints, weights: Floats) -> Floats:
+        """(n,) variances of n weighted sums of pieces, whose places and weights are (m, n)."""
+        used = weights.any(axis=1)
+        at, weights = at[used], weights[used]
+        if int(at.max()) >= len(self._rows) or int(self._rows.take(at).min()) < 0:
+            self.add(np.unique(at).tolist())
+        rows, table = self._rows.take(at), self._table
+        parts = [slice(start, start + _AT_ONCE) for start in range(0, at.shape[1], _AT_ONCE)]
+        return np.concatenate([_quadratic(table, rows[:, part], weights[:, part]) for part in parts])
 
-    def add(self, at: Sequence[int]) -> None:
-        """Work out the products of these, with each other and with those that are there."""
+    def add(self, places: Sequence[int]) -> None:
+        """Work out the covariances of these, with each other and with those that are there."""
         with self._lock:
-            for place in at:
-                if place not in self._rows:
+            if len(self._rows) < len(self._pieces):
+                more = len(self._pieces) + _ROOM - len(self._rows)
+                self._rows = np.concatenate([self._rows, np.full(more, -1)])
+            for place in places:
+                if self._rows[place] < 0:
                     self._add_one(place)
 
     def _add_one(self, place: int) -> None:
-        row, vectors = len(self._rows), self._pieces.vectors
+        row, home = len(self._places), self._homes.setdefault(self._pieces.ordered[place].home, [])
         if row == len(self._table):
             # The old table stays as it is for whoever is reading it.
             self._table = np.pad(self._table, (0, _ROOM))
-        # One by one: a product must not depend on what was asked for before it.
-        products = np.einsum("pr,r->p", vectors.take([*self._rows, place], axis=0), vectors[place])
-        self._table[row, : row + 1] = self._table[: row + 1, row] = products
+        self._places.append(place)
+        home.append(row)
+        found = self._pieces.covariances(place, self._places, home)
+        self._table[row, : row + 1] = self._table[: row + 1, row] = found
         self._rows[place] = row
+
+
+def _quadratic(table: Floats, rows: Ints, weights: Floats) -> Floats:
+    """(n,) wᵀ C w of n columns of weights (m, n), where C is the table at these rows (m, n)."""
+    i, j = _pairs(len(rows))
+    flat, starts = table.ravel(), rows * len(table)
+    terms = flat.take(starts[i] + rows[j])
+    terms *= weights[i]
+    terms *= (2 * weights)[j]
+    alone = flat.take(starts + rows) * weights * weights
+    # One after the other: any other order depends on how many rows there are.
+    sums = [np.add.accumulate(each, axis=0)[-1:].sum(axis=0) for each in (alone, terms)]
+    return np.asarray(np.maximum(sums[0] + sums[1], 0.0))
+
+
+@lru_cache(maxsize=128)
+def _pairs(count: int) -> tuple[Ints, Ints]:
+    """The places of every two of so many."""
+    i, j = np.triu_indices(count, 1)
+    return i, j

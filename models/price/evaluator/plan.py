@@ -1,39 +1,21 @@
-"""All that is kept of one key: its reference, its games and the scales of its losses."""
+"""All that is kept of one key: its reference, the pieces of its rows and the scales of its losses."""
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
-from itertools import chain
+from operator import itemgetter
 from typing import Any, NamedTuple
 
-from models.price.core import COLUMN, LOSS, NOT_KNOWN, PART, Core, Input
-from models.price.evaluator.encoding import Encoding, Row, Values
-from models.price.evaluator.level import Move, games_of, kept
-from models.price.evaluator.losses import Losses, LossRules
-from models.price.evaluator.pieces import Piece, Pieces, Products
+import numpy as np
 
-
-class Level(NamedTuple):
-    """The sums of a level's entries (`models.price.evaluator.level.Entry`). `keys`: of each game.
-
-    `parts`: what each game adds to its part of the value.
-    """
-
-    keys: tuple[Any, ...]
-    total: float
-    parts: tuple[float, ...]
-    prior: float
-    noise: float
-    at: list[int]
-    weights: list[float]
-
-
-class Scales(NamedTuple):
-    """For one value of the switch, by family: the factor, and the piece that its logarithm is made of."""
-
-    factors: tuple[float, ...]
-    pieces: tuple[Piece, ...]
+from models.price.backbone import row_sums
+from models.price.basis import Floats, Ints
+from models.price.core import Core, Input
+from models.price.evaluator.encoding import Encoding, Row
+from models.price.evaluator.inputs import Inputs
+from models.price.evaluator.level import Level, kept
+from models.price.evaluator.losses import LossRules
+from models.price.evaluator.pieces import Column, Covariances, Ledger, Pieces
 
 
 class Mixture(NamedTuple):
@@ -43,177 +25,175 @@ class Mixture(NamedTuple):
     variance: float
 
 
-class Plan:
-    """One key. `reference`: a row of it. `products`: of the pieces of its rows. `inputs`: what trees see."""
+class Memory:
+    """All that is kept: whole, so that it can be forgotten while others still read it.
 
-    def __init__(
-        self,
-        core: Core,
-        pieces: Pieces,
-        rules: LossRules,
-        encoding: Encoding,
-        row: Row,
-        inputs: Sequence[Input],
-    ) -> None:
-        self._core, self._pieces, self._encoding, self._rules = core, pieces, encoding, rules
-        self.products = Products(pieces, rules.products)
-        self.reference = Row(row.key, encoding.reference(row))
-        self.games = games_of(core, pieces, encoding, self.reference)
-        self._keyed = [(game.key_of, game.entries, game) for game in self.games]
-        self._intercept = pieces.intercept()
-        self._scales: dict[object, Scales] = {}
-        self._mixtures: dict[Any, Mixture] = {}
-        self._switch = _switch_of(core, encoding)
-        self.switch_place = None if self._switch is None else encoding.players.index(self._switch)
-        self.scales = self.scales_of(self.reference.values)
-        self.losses = rules.of(self.reference.values)
-        self._blankable = self._places_that_may_be_blank()
-        self._input_of_game = _places([one.name if one.kind == PART else "" for one in inputs], self.games)
-        self.read = _read(encoding, inputs)
-        own = {at for at, _, _ in self.read}
-        self._fixed = [
-            self._column(one, self.reference.values) if one.kind == COLUMN and at not in own else 0.0
-            for at, one in enumerate(inputs)
-        ]
-        # What comes back often is worth the product with all others.
-        self.square = self.products.square if encoding.recurring else pieces.square
-        # Input, part of the losses, and the scale of the reference's switch: no other player moves that.
-        self._loss_inputs = [
-            (at, part, self.scales.factors[rules.family_of_part[part]])
-            for at, one in enumerate(inputs)
-            for part, name in enumerate(rules.parts)
-            if one.kind == LOSS and one.name == name
-        ]
+    A row of `scales` is for one value of the switch: the scale of each loss field, that of the key's
+    reference, by family the piece that its logarithm is made of, and what trees see of the key alone.
+    `levels`: column → level → its part of the log noise variance; `noisy`: the players whose they are.
+    """
 
-    def prepare(self, rows: Sequence[Values]) -> None:
-        """Work out together what rows of these values need, for values that seldom come back."""
-        for key_of, _, game in self._keyed:
-            game.prepare([key_of(values) for values in rows])
+    def __init__(self, core: Core, encoding: Encoding, inputs: Sequence[Input]) -> None:
+        self.core, self.encoding = core, encoding
+        self.pieces = Pieces(core.backbone, core.posterior)
+        self.entries = Ledger(Column.COUNT)
+        self.level = Level(core.backbone, self.pieces, self.entries, encoding)
+        self.rules = LossRules(core, self.pieces, self.entries, encoding)
+        # `itemgetter` gives a tuple from two places on.
+        self._losses: Any = itemgetter(*self.rules.places, 0, 0)
+        self.inputs = Inputs(encoding, inputs, self.level, self.rules)
+        self.intercept, self.intercept_at = core.backbone.intercept, self.pieces.intercept().at
+        self.families = core.backbone.families
+        self.scales = Ledger(2 * len(self.rules.places) + len(self.families) + len(inputs))
+        self.switch = _switch_of(core, encoding)
+        self.plans: dict[Any, Plan] = {}
+        self.shared = tuple(encoding.players.index(player) for player in encoding.shared)
+        handed = [{place in self.shared for place in game.places} for game in self.level.games]
+        handed += [{place in self.shared} for place in self.rules.places]
+        self._handed = np.flatnonzero([own == {True} for own in handed])
+        self._mixed = [at for at, own in enumerate(handed) if len(own) > 1]
+        levels = core.spread.noise.levels if core.spread else {}
+        self.levels = {column: effects for column, effects in levels.items() if effects}
+        self.noisy = [encoding.players.index(p) for p in encoding.players_of(tuple(self.levels))]
+        self.blankable: dict[int, list[int]] = {}
+        for at, game in enumerate(self.level.games):
+            for place in game.places:
+                self.blankable.setdefault(place, []).append(at)
 
-    def level(self, values: Values) -> Level:
-        """The level of a row of these values."""
-        keys = tuple([key_of(values) for key_of, _, _ in self._keyed])
-        entries = [
-            found.get(key) or game.entry(key) for key, (_, found, game) in zip(keys, self._keyed, strict=True)
-        ]
-        total, part, prior, noise, at, weights = zip(*entries, strict=True) if entries else ((),) * 6
-        one = self._intercept
-        return Level(
-            keys,
-            sum(total) + one.total,
-            part,
-            sum(prior) + one.prior,
-            sum(noise),
-            [*chain.from_iterable(at), one.at],
-            [*chain.from_iterable(weights), 1.0],
+    @property
+    def nbytes(self) -> int:
+        """What is kept of rows, about, without what each plan takes itself."""
+        return self.pieces.nbytes + self.entries.nbytes + self.scales.nbytes
+
+    def plan(self, row: Row) -> Plan:
+        """The plan of a row's key, made where it is asked for the first time."""
+        found = self.plans.get(row.key)
+        if found is None:
+            found = self.plans[row.key] = Plan(self, row)
+        return found
+
+    def find(self, plans: Sequence[Plan], rows: Sequence[Row]) -> Ints:
+        """(n, games and loss fields) where what n rows have stands in the ledger of entries."""
+        losses, readers = self._losses, self.rules.readers
+        found = np.array(
+            [
+                [get(key_of(row.values), -1) for get, key_of in plan.readers]
+                + [get(value, -1) for get, value in zip(readers, losses(row.values), strict=False)]
+                for plan, row in zip(plans, rows, strict=True)
+            ]
         )
+        if found.min() < 0:
+            count = len(self.level.games)
+            found[:, :count] = self.level.filled(found[:, :count], plans, rows, range(count))
+            found[:, count:] = self.rules.filled(found[:, count:], rows)
+        return found
 
-    def inputs(
-        self, values: Values, level: Level, losses: Losses, blanks: Sequence[tuple[int, float]]
-    ) -> list[float]:
-        """What the trees see of a row; `blanks`: the places of inputs that count blanks, and the counts."""
-        out = self._fixed.copy()
-        for place, _, one in self.read:
-            out[place] = self._column(one, values)
-        for at, amount in zip(self._input_of_game, level.parts, strict=True):
-            if at is not None:
-                out[at] += amount
-        for at, part, factor in self._loss_inputs:
-            out[at] = losses.parts[part] * factor
-        for at, count in blanks:
-            out[at] = count
-        return out
+    def references(self, plans: Sequence[Plan], rows: Sequence[Row], found: Ints) -> tuple[list[Row], Ints]:
+        """The rows' references, and the same of them: as in their plans, but for what rows hand on."""
+        bases = []
+        for plan, row in zip(plans, rows, strict=True):
+            values = list(plan.reference.values)
+            for at in self.shared:
+                values[at] = row.values[at]
+            bases.append(Row(row.key, tuple(values)))
+        places = np.array([plan.found for plan in plans])
+        places[:, self._handed] = found[:, self._handed]
+        if self._mixed:
+            places[:, self._mixed] = self.level.find(plans, bases, self._mixed)
+        return bases, places
 
-    def moves(self, level: Level, base: Level) -> list[tuple[int | None, Move]]:
-        """Every move of a player from a base's level to another, with the trees' input that it moves."""
-        return [
-            (at, move)
-            for game, own, other, at in zip(
-                self.games, level.keys, base.keys, self._input_of_game, strict=True
-            )
-            if own != other
-            for move in game.moves(own, other)
-        ]
+    def of(self, found: Ints) -> Floats:
+        """(columns, n, summands and loss fields) the entries."""
+        count = len(self.level.games)
+        places = np.concatenate([self.level.places(found[:, :count]), found[:, count:]], axis=1)
+        return np.ascontiguousarray(self.entries.of(places).transpose(2, 0, 1))
 
-    def scales_of(self, values: Values) -> Scales:
-        """The scales of a row of these values."""
-        at = self.switch_place
-        switch = None if at is None else values[at]
-        return self._scales.get(switch) or kept(self._scales, switch, self._scales_made(switch))
 
-    def _scales_made(self, switch: Any) -> Scales:
-        backbone, values = self._core.backbone, list(self.reference.values)
-        if self.switch_place is not None:
-            values[self.switch_place] = switch
-        factors, pieces = [], []
-        for family in backbone.families:
-            places = backbone.places(f"scale:{family}")
-            names = dict.fromkeys(c for at in places for c in backbone.blocks[at].columns)
-            table = self._encoding.table(Row(self.reference.key, tuple(values)), tuple(names))
-            piece = self._pieces.of(places, table)
-            factors.append(math.exp(piece.total))
-            pieces.append(piece)
-        return Scales(tuple(factors), tuple(pieces))
+class Plan:
+    """One key. `reference`: a row of it. `covariances`: of the pieces of its rows.
 
-    def mixture(self, values: Values, keys: tuple[Any, ...]) -> Mixture:
-        """Of all blank players of the level together, as if they were independent. `keys`: of its games."""
+    `entries`: by game, the place of its first summand by the values of its players; `found`: that of the
+    reference. `moves`: effects of games of several.
+    """
+
+    def __init__(self, memory: Memory, row: Row) -> None:
+        self._memory = memory
+        self.covariances = Covariances(memory.pieces, memory.rules.covariances)
+        level, encoding = memory.level, memory.encoding
+        self.entries: list[dict[Any, int]] = [{} for _ in level.games]
+        self.readers = [(own.get, game.key_of) for own, game in zip(self.entries, level.games, strict=True)]
+        self.moves: dict[Any, Any] = {}
+        self._scales: dict[object, int] = {}
+        self._noise: dict[tuple[Any, ...], float] = {}
+        self._mixtures: dict[Any, Mixture] = {}
+        self.reference = Row(row.key, encoding.reference(row))
+        self._fixed = memory.inputs.fixed(self.reference)
+        self.found: list[int] = memory.find([self], [self.reference])[0].tolist()
+
+    def scale_of(self, row: Row) -> int:
+        """Where the scales of a row stand in the ledger."""
+        at = self._memory.switch
+        switch = None if at is None else row.values[at]
+        found = self._scales.get(switch)
+        return kept(self._scales, switch, self._scale(switch)) if found is None else found
+
+    def _scale(self, switch: Any) -> int:
+        memory, values = self._memory, list(self.reference.values)
+        if memory.switch is not None:
+            values[memory.switch] = switch
+        rows = (Row(self.reference.key, tuple(values)), self.reference)
+        pieces = [[self._scale_piece(row, family) for family in memory.families] for row in rows]
+        # A field without a loss has a scale of 0.
+        factors = [[*np.exp(memory.pieces.sums.of(own)[:, 0]).tolist(), 0.0] for own in pieces]
+        place = {family: at for at, family in enumerate((*memory.families, ""))}
+        by_field = [own[place[family]] for own in factors for family in memory.rules.families]
+        return memory.scales.extend(np.array([[*by_field, *pieces[0], *self._fixed]]))
+
+    def _scale_piece(self, row: Row, family: str) -> int:
+        backbone = self._memory.core.backbone
+        places = backbone.places(f"scale:{family}")
+        names = tuple(dict.fromkeys(c for at in places for c in backbone.blocks[at].columns))
+        table = self._memory.encoding.table([row], names)
+        return self._memory.pieces.of_each(places, table, 1)[0].at
+
+    def noise(self, row: Row) -> float:
+        """The levels' part of a row's log noise variance."""
+        key = tuple([row.values[at] for at in self._memory.noisy])
+        found = self._noise.get(key)
+        return kept(self._noise, key, self._levels(row)) if found is None else found
+
+    def _levels(self, row: Row) -> float:
+        levels = self._memory.levels
+        table = self._memory.encoding.table([row], tuple(levels))
+        return sum(effects.get(table[column][0], 0.0) for column, effects in levels.items())
+
+    def mixture(self, row: Row) -> Mixture:
+        """Of all blank players of the level together, as if they were independent."""
         shift = variance = 0.0
-        for place, games in self._blankable:
-            if values[place] is None:
-                key = (place, *[keys[game] for game in games])
-                found = self._mixtures.get(key) or kept(
-                    self._mixtures, key, self._mixed(values, place, games)
-                )
+        for place, games in self._memory.blankable.items():
+            if row.values[place] is None:
+                key = (place, *[self._memory.level.games[game].key_of(row.values) for game in games])
+                found = self._mixtures.get(key) or kept(self._mixtures, key, self._mixed(row, place, games))
                 shift, variance = shift + found.shift, variance + found.variance
         return Mixture(shift, variance)
 
-    def _mixed(self, values: Values, place: int, games: Sequence[int]) -> Mixture:
-        def total(own: Values) -> float:
-            return sum(self.games[game].entry(self.games[game].key_of(own)).total for game in games)
-
-        player = self._encoding.players[place]
-        answers = self._encoding.answers(Row(self.reference.key, values), player)
-        start, mean, square = total(values), 0.0, 0.0
-        for answer, chance in answers:
-            effect = total((*values[:place], answer, *values[place + 1 :])) - start
+    def _mixed(self, row: Row, place: int, games: Sequence[int]) -> Mixture:
+        encoding, level = self._memory.encoding, self._memory.level
+        answers = encoding.answers(row, encoding.players[place])
+        if not answers:
+            return Mixture(0.0, 0.0)
+        own, values = [value for value, _ in answers], row.values
+        rows = [row, *(Row(row.key, (*values[:place], value, *values[place + 1 :])) for value in own)]
+        totals = row_sums(level.sums(self, rows, games)[..., 0]).tolist()
+        mean = square = 0.0
+        for total, (_, chance) in zip(totals[1:], answers, strict=True):
+            effect = total - totals[0]
             mean, square = mean + chance * effect, square + chance * effect * effect
         return Mixture(mean, max(square - mean * mean, 0.0))
 
-    def _places_that_may_be_blank(self) -> list[tuple[int, list[int]]]:
-        """Players of the level, and their games."""
-        found: dict[int, list[int]] = {}
-        for at, game in enumerate(self.games):
-            for place in game.places:
-                found.setdefault(place, []).append(at)
-        return list(found.items())
 
-    def _column(self, one: Input, values: Values) -> float:
-        found = float(self._encoding.table(Row(self.reference.key, values), one.columns)[one.columns[0]][0])
-        return NOT_KNOWN if math.isnan(found) else found
-
-
-def _read(encoding: Encoding, inputs: Sequence[Input]) -> list[tuple[int, int, Input]]:
-    """The place of each input that is a column of one player, that player's place, and the input.
-
-    Raises ValueError for a column of two players: their shares in its effect would be anyone's guess.
-    """
-    found = []
-    for at, one in enumerate(inputs):
-        players = encoding.players_of(one.columns) if one.kind == COLUMN else ()
-        if len(players) > 1:
-            raise ValueError(f"the trees' column {one.name} depends on {' and '.join(players)}")
-        if players:
-            found.append((at, encoding.players.index(players[0]), one))
-    return found
-
-
-def _places(names: Sequence[str], games: Sequence[Any]) -> list[int | None]:
-    """For each game the place of its part among the names, None where it is not there."""
-    return [names.index(game.part) if game.part and game.part in names else None for game in games]
-
-
-def _switch_of(core: Core, encoding: Encoding) -> str | None:
-    """The one player that scales depend on, None where they depend on the key alone.
+def _switch_of(core: Core, encoding: Encoding) -> int | None:
+    """The place of the one player that scales depend on, None where they depend on the key alone.
 
     Raises ValueError where there are two.
     """
@@ -221,4 +201,4 @@ def _switch_of(core: Core, encoding: Encoding) -> str | None:
     players = encoding.players_of(columns)
     if len(players) > 1:
         raise ValueError(f"the scales of losses depend on {' and '.join(players)}; one player is allowed")
-    return players[0] if players else None
+    return encoding.players.index(players[0]) if players else None

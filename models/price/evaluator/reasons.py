@@ -11,16 +11,14 @@ trees, and none is given more than the input's whole effect.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
-from models.price.basis import Floats
-from models.price.core import BLANKS, LOSS, Core, Input
-from models.price.evaluator.encoding import Encoding, Values
+import numpy as np
 
-if TYPE_CHECKING:
-    from models.price.evaluator.evaluator import Found
-
-Movers = list[tuple[int, float]]  # the places of players, and how far each moved an input
+from models.price.basis import Floats, Ints
+from models.price.evaluator.encoding import Values
+from models.price.evaluator.inputs import padded
+from models.price.evaluator.plan import Memory
 
 
 class Reasons(NamedTuple):
@@ -31,76 +29,68 @@ class Reasons(NamedTuple):
     effects: Floats
 
 
-class Blanks:
-    """The inputs of the trees that count blank fields."""
+class Division:
+    """Which effects belong to which players."""
 
-    def __init__(self, encoding: Encoding, inputs: Sequence[Input]) -> None:
-        self._places = [
-            (at, [encoding.players.index(player) for player in encoding.players_of(one.columns)])
-            for at, one in enumerate(inputs)
-            if one.kind == BLANKS
-        ]
+    def __init__(self, memory: Memory) -> None:
+        inputs, level, rules = memory.inputs, memory.level, memory.rules
+        of_level = [place for _, place in level.movers]
+        movers = [*of_level, *rules.places, *inputs.blankable, *inputs.readers]
+        # A summand is moved by each of its players; any other source has one.
+        own: list[list[int]] = [[] for _ in level.parts]
+        for at, (summand, _) in enumerate(level.movers):
+            own[summand].append(at)
+        own += [[at] for at in range(len(of_level), len(movers))]
+        self._cells = padded([[at for s in some for at in own[s]] for some in inputs.sources], len(movers))
+        self._readers, self._players = len(inputs.readers), len(memory.encoding.players)
+        of_cells = [movers[at] if at < len(movers) else None for at in self._cells.ravel().tolist()]
+        places = [*of_level, *rules.places, memory.switch]
+        self._beside, self._whole = _rounds(places), _rounds([*places, *of_cells])
 
-    def counts(self, values: Values) -> list[tuple[int, float]]:
-        """The place of each of these inputs, and the number of blanks."""
-        return [(at, float([values[place] for place in places].count(None))) for at, places in self._places]
+    def effects(self, beside: Sequence[Floats], moved: Sequence[Floats], bent: Floats | None) -> Floats:
+        """(n, players) effects, from arrays (…, n).
 
-    def movers(self, values: Values, base: Values) -> list[tuple[int, Movers]]:
-        """The place of each of these inputs, and who moved it."""
-        return [
-            (at, [(p, 1.0 if values[p] is None else -1.0) for p in places if _appears(values[p], base[p])])
-            for at, places in self._places
-        ]
-
-
-def _appears(value: object, base: object) -> bool:
-    """Whether one is blank and the other is not."""
-    return (value is None) is not (base is None)
-
-
-def effects_between(
-    core: Core, inputs: Sequence[Input], blanks: Blanks, found: Found, base: Found, bent: Sequence[float]
-) -> list[float]:
-    """(players,) effects from a base to a row, in log. `bent`: (p,) effects of the trees' inputs."""
-    rules, effects = found.memory.rules, [0.0] * len(found.values)
-    moved: list[Movers] = [[] for _ in inputs]
-    kept = core.trees.kept_level if core.trees else 1.0
-    for at, move in found.plan.moves(found.level, base.level):
-        effects[move.place] += kept * move.effect
-        if at is not None and move.part:
-            moved[at].append((move.place, move.part))
-    fields, switch = rules.effects(found.losses, base.losses, found.scales.factors, base.scales.factors)
-    share = core.trees.kept_losses if core.trees else 1.0
-    of_losses = share * fields + rules.told_effects(found.losses, base.losses)
-    for place, effect in zip(rules.places, of_losses.tolist(), strict=True):
-        effects[place] += effect
-    if found.plan.switch_place is not None:
-        effects[found.plan.switch_place] += share * switch
-    if any(bent):
-        for at, movers in blanks.movers(found.values, base.values):
-            moved[at] = movers
-        for at, place, _ in found.plan.read:
-            moved[at] = [(place, 1.0)]  # It is this player's alone.
-        for one, movers, effect in zip(inputs, moved, bent, strict=True):
-            if effect:
-                who = _moved_losses(found, base, one.name) if one.kind == LOSS else movers
-                for place, own in divided(who, effect):
-                    effects[place] += own
-    return effects
+        `beside`: effects of the level's movers, of the loss fields and of the switch. `moved`: how far the
+        level's movers move its parts, and the fields their losses; 1 where one became blank, −1 where it no
+        longer is. `bent`: (p, n) effects of the trees' inputs, None without trees.
+        """
+        rows, rounds, n = [*beside], self._beside, beside[0].shape[1]
+        if bent is not None:
+            own = (np.ones((self._readers, n)), np.zeros((1, n)))
+            far = np.concatenate([*moved, *own]).take(self._cells, axis=0)
+            rows.append(divided(far, bent).reshape(self._cells.size, n))
+            rounds = self._whole
+        effects, out = np.concatenate(rows), np.zeros((self._players, n))
+        for players, places in rounds:
+            out[players] += effects.take(places, axis=0)
+        return np.ascontiguousarray(out.T)
 
 
-def divided(moved: Movers, effect: float) -> Movers:
-    """An input's effect over the players that moved it, each with its share; see the module."""
-    net = sum([far for _, far in moved])
-    along = [(place, abs(far)) for place, far in moved if far * net > 0]
-    if not along:  # They cancel but for rounding.
-        along = [(place, abs(far)) for place, far in moved]
-    total = sum([far for _, far in along])
-    return [(place, effect * far / total) for place, far in along]
+def divided(far: Floats, effect: Floats) -> Floats:
+    """(m, …) shares of inputs' effects (…), by how far (m, …) players moved each; see the module."""
+    if not len(far):
+        return far
+    net, size = np.add.accumulate(far)[-1], np.abs(far)
+    along = size * (far * net > 0)
+    total = np.add.accumulate(along)[-1]
+    still = total == 0
+    if effect[still].any():  # They cancel but for rounding.
+        along = np.where(still, size, along)
+        total = np.add.accumulate(along)[-1]
+        still = total == 0
+    return np.asarray(effect * along / (total + still))
 
 
-def _moved_losses(found: Found, base: Found, part: str) -> Movers:
-    rules = found.memory.rules
-    span = rules.span_of_part(part)
-    trios = zip(rules.places[span], found.losses.amounts[span], base.losses.amounts[span], strict=True)
-    return [(place, own - other) for place, own, other in trios if own != other]
+def _rounds(players: Sequence[int | None]) -> list[tuple[Ints, Ints]]:
+    """Players and the places of their effects, each player once in a round: so sums have one order."""
+    count: dict[int, int] = {}
+    rounds: list[tuple[list[int], list[int]]] = []
+    for at, player in enumerate(players):
+        if player is not None:
+            turn = count.get(player, 0)
+            if turn == len(rounds):
+                rounds.append(([], []))
+            rounds[turn][0].append(player)
+            rounds[turn][1].append(at)
+            count[player] = turn + 1
+    return [(np.array(own), np.array(places)) for own, places in rounds]

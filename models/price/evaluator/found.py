@@ -1,0 +1,76 @@
+"""What is kept of rows, gathered for all of them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import NamedTuple
+
+import numpy as np
+
+from models.price.backbone import row_sums
+from models.price.basis import Floats, Ints
+from models.price.evaluator.encoding import Row
+from models.price.evaluator.losses import Losses
+from models.price.evaluator.pieces import Column
+from models.price.evaluator.plan import Memory, Plan
+
+
+class Found(NamedTuple):
+    """What was looked up for n rows, all from one memory: a plan for each, and what is kept of its fields.
+
+    `entries`: (columns, n, summands and loss fields). `scales`: (n, …) of a plan. `blanks`: which players are
+    blank of those that trees see as blank. `inputs`, `level`, `taken`, `told`: as in
+    `models.price.evaluator.evaluator.Parts`.
+    """
+
+    memory: Memory
+    plans: Sequence[Plan]
+    rows: Sequence[Row]
+    entries: Floats
+    losses: Losses
+    scales: Floats
+    blanks: Floats
+    inputs: Floats
+    level: Floats
+    taken: Floats
+    told: Floats
+
+    @property
+    def factors(self) -> Floats:
+        """(n, k) the scales of the losses."""
+        return self.scales[:, : len(self.memory.rules.places)]
+
+    def some(self, rows: slice) -> Found:
+        """The same of some rows."""
+        losses = Losses(*(side[rows] for side in self.losses))
+        beside = self.memory, self.plans[rows], self.rows[rows], self.entries[:, rows], losses
+        return Found(*beside, *(side[rows] for side in self[5:]))
+
+
+def found_of(memory: Memory, plans: Sequence[Plan], rows: Sequence[Row], places: Ints) -> Found:
+    """What n rows, each of its plan's key, have at their places (`Memory.find`)."""
+    entries, count = memory.of(places), len(memory.level.parts)
+    losses, k = memory.rules.of(entries[:, :, count:]), len(memory.rules.places)
+    scales = memory.scales.of([plan.scale_of(row) for plan, row in zip(plans, rows, strict=True)])
+    blanks, fixed = memory.inputs.blanks(rows), scales[:, 2 * k + len(memory.families) :]
+    of_losses = losses.amounts * scales[:, k : 2 * k]
+    sources = (entries[Column.PART, :, :count].T, of_losses.T, blanks.T)
+    seen = memory.inputs.seen(rows, fixed, sources)
+    level = memory.intercept + row_sums(entries[Column.TOTAL, :, :count])
+    taken, told = memory.rules.taken(losses, scales[:, :k]), memory.rules.told(losses)
+    return Found(memory, plans, rows, entries, losses, scales, blanks, seen, level, taken, told)
+
+
+def weights_of(found: Found) -> tuple[Ints, Floats]:
+    """(m, n) places and weights of the pieces of n values: their derivatives."""
+    memory, n = found.memory, len(found.rows)
+    of_fields, of_scales = memory.rules.slopes(found.losses, found.factors)
+    whole = np.concatenate([np.ones((n, len(memory.level.parts))), of_fields], axis=1)
+    other = whole * found.entries[Column.SHARE]
+    start = 2 * of_fields.shape[1]
+    of_factors = found.scales[:, start : start + len(memory.families)]
+    intercept = np.full((n, 1), memory.intercept_at)
+    at = [intercept, found.entries[Column.AT], found.entries[Column.BEYOND], of_factors]
+    weights = [np.ones((n, 1)), whole - other, other, of_scales]
+    places = np.concatenate(at, axis=1).T.astype(np.int64)
+    return places, np.ascontiguousarray(np.concatenate(weights, axis=1).T)
