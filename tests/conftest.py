@@ -77,6 +77,7 @@ def _hash_of_sources() -> str:
 
 def _make_demo(folder: Path) -> None:
     # Late: most tests need neither the market nor the fit.
+    from models.practice import shipped
     from models.registry import Registry
     from training.demo.files import write_market
     from training.demo.market import make_market
@@ -89,10 +90,12 @@ def _make_demo(folder: Path) -> None:
     write_market(folder / "market", market, DEMO_SEED, progress=False)
     evidence = folder / "market" / "evidence.csv"
     reading = read_evidence(evidence, market.catalogue, market.rates, progress=False)
-    fit = fit_anew(reading.rows, market.catalogue, market.rates, 0, progress=False)
+    rules = shipped()
+    fit = fit_anew(reading.rows, market.catalogue, market.rates, 0, progress=False, practice=rules)
     # Without a twin, which costs as much as the fit: on so many sales it would have earned the gate.
     earned = Judgement(LATER_SALES, None, Verdict((Check("tests", True, "a store to serve from"),), 0), "")
-    made = write_judged(fit, earned, reading.rows, market.catalogue, market.rates, folder / "store")
+    about = reading.rows, market.catalogue, market.rates
+    made = write_judged(fit, earned, *about, folder / "store", practice=rules)
     Registry(folder / "store").promote(made.version, who="tests", why="a store to serve from")
 
 
