@@ -71,7 +71,8 @@ def _hash_of_sources() -> str:
     for room in ("models", "training"):
         for path in sorted(p for p in (ROOT / room).rglob("*") if p.suffix in (".py", ".toml")):
             found.update(path.relative_to(ROOT).as_posix().encode() + b"\0" + path.read_bytes())
-    found.update((ROOT / "requirements.lock").read_bytes())
+    for path in (ROOT / "requirements.lock", Path(__file__)):
+        found.update(path.read_bytes())
     return found.hexdigest()[:16]
 
 
