@@ -28,7 +28,7 @@ help:
 	@echo 'make test       all checks and tests'
 	@echo 'make check      format, lint, types, rooms and Dockerfile only'
 	@echo 'make fmt        format, and mend what the linter can'
-	@echo 'make examples   ask the demo service again for the answer that README.md shows'
+	@echo 'make examples   make the answers and outputs that README.md and docs/ show again'
 	@echo 'make fresh      both commands in a fresh clone with an empty home, timed'
 	@echo 'make kernels    the numerical tests under each kernel of OpenBLAS that this processor has'
 	@echo 'make siege      a minute of load, killed workers, changing models and a restarted database'
@@ -104,7 +104,8 @@ kernels: env
 	$(BIN)/python tools/kernels.py
 
 examples: env
-	EXAMPLES=write $(BIN)/python -m pytest -q tests/live/test_examples.py tests/live/test_document_examples.py
+	EXAMPLES=write $(BIN)/python -m pytest -q tests/live/test_examples.py tests/live/test_document_examples.py \
+	    tests/live/test_first_dozen.py
 
 fuzz: env
 	FUZZ_CASES=$(CASES) $(BIN)/python -m pytest -s tests/live/test_fuzz.py

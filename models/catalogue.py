@@ -159,7 +159,7 @@ def read_catalogue(text: str) -> Catalogue:
     try:
         data = tomllib.loads(text.removeprefix("\ufeff").replace("\r\n", "\n"))
     except tomllib.TOMLDecodeError as error:
-        raise CatalogueError(f"the catalogue is not TOML: {error}") from error
+        raise CatalogueError(f"the catalogue is not TOML: {error}; {_TOML_HINT}") from error
     entries = data.get("model")
     if not isinstance(entries, list) or not entries:
         raise CatalogueError("the catalogue holds no [[model]]; it needs at least one")
@@ -179,6 +179,14 @@ _MODEL_KEYS = {
     "edition": list,
     "watchpoint": list,
 }
+_TYPE_WORDS = {
+    str: 'text between quotes, as "Name"',
+    int: "a whole number without quotes, as 1958",
+    float: "a number without quotes, as 0.25",
+    bool: "true or false without quotes",
+    list: "a list of tables: its heading stands between double brackets",
+}
+_TOML_HINT = 'each model begins with [[model]], and text stands between straight quotes, as name = "Name"'
 _FINISH_KEYS = {"name": str, "share": float}
 _EDITION_KEYS = {"name": str, "first_year": int, "last_year": int, "production_total": int, "numbered": bool}
 _WATCHPOINT_KEYS = {"part": str, "note": str}
@@ -244,7 +252,7 @@ def _table(
         kind = keys[key]
         value = float(given) if kind is float and type(given) is int else given
         if type(value) is not kind:
-            raise CatalogueError(f"{where}: {key} = {value!r} is not of type {kind.__name__}")
+            raise CatalogueError(f"{where}: {key} = {value!r} is not {_TYPE_WORDS[kind]}")
         out[key] = " ".join(str(value).split()) if kind is str else value
     for key in required:
         if out.get(key) in (None, ""):

@@ -6,7 +6,7 @@ import getpass
 import json
 import os
 from collections.abc import Callable
-from datetime import date
+from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any, BinaryIO
 
@@ -15,10 +15,11 @@ import click
 from models.cells import read_currency, read_day
 from models.console import OneLineErrors
 from models.errors import BundleError, BundleMissingError, Fault, InputError
+from models.in_words import tell_stocklist
 from models.money import BASE_CURRENCY
 from models.provisional import is_provisional
 from models.registry import Registry, objections
-from models.stocklist import LAST_DAY, value_stocklist
+from models.stocklist import LAST_DAY, Terms, value_stocklist
 from models.valuation import Valuer
 from models.valuing import levels_option, note, out_option, watched, written
 from models.vocabulary import CHANNEL_NAMES, DEFAULT_CHANNEL
@@ -174,6 +175,7 @@ def rollback(store: Path, who: str, why: str) -> None:
     show_default=True,
     help="The currency (ISO 4217) of the values of rows that name none.",
 )
+@click.option("--words", is_flag=True, help="Tell each value with its reasons in words, instead of CSV.")
 @out_option
 def value(
     instruments: BinaryIO,
@@ -182,6 +184,7 @@ def value(
     day: date | None,
     channel: str,
     currency: str,
+    words: bool,
     out: Path | None,
 ) -> None:
     """Value every instrument of a CSV file at the current bundle; - reads from stdin."""
@@ -190,9 +193,14 @@ def value(
         note(f"the price model {valuer.version} is provisional: take its values as first estimates")
     code = _known_currency(currency, valuer)
     with written(out) as target, watched(instruments) as lines:
-        outcome = value_stocklist(
-            lines, target, valuer, levels, today=day, channel=channel, currency=code, note=note
-        )
+        if words:
+            terms = Terms(day or datetime.now(UTC).date(), channel, code, levels)
+            outcome = tell_stocklist(lines, target, valuer, terms, note)
+        else:
+            outcome = value_stocklist(
+                lines, target, valuer, levels, today=day, channel=channel, currency=code, note=note
+            )
     if outcome.failed:
         total = outcome.valued + outcome.failed
-        note(f"{outcome.failed} of {total} rows could not be valued: see the column error")
+        where = "each says why" if words else "see the column error"
+        note(f"{outcome.failed} of {total} rows could not be valued: {where}")

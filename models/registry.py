@@ -107,7 +107,8 @@ class Registry:
         """The current version. Raises BundleMissingError while none is promoted."""
         state = self._state()
         if state is None:
-            raise BundleMissingError(f"no bundle of {self.store} is promoted yet: promote one of them")
+            step = "promote one of them" if self.versions() else "it holds none: fit one first"
+            raise BundleMissingError(f"no bundle of {self.store} is promoted yet: {step}")
         return Current(state["version"], state["manifest_sha256"])
 
     def current_manifest(self) -> dict[str, Any] | None:

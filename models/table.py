@@ -14,6 +14,7 @@ from models.names import nearest
 # A quote that is not closed within so many lines was never meant to be one.
 _LONGEST_RECORD_LINES = 50
 _SHOWN = 200  # characters of a row that a fault repeats
+_ZIP = "PK\x03\x04"  # what a spreadsheet's own file begins with
 _OTHER_SEPARATORS = {";": "semicolons", "\t": "tabs", "|": "bars"}
 
 
@@ -153,6 +154,8 @@ def _column(cell: str) -> str:
 def _header(lines: _Lines) -> list[str]:
     while (record := _record(lines)) is not None:
         line, raw, cells = record
+        if raw[0].startswith(_ZIP):
+            raise TableError("it is a spreadsheet's own file or another archive; save it as CSV, in UTF-8")
         if any(_shown(part) != part or "\0" in part for part in raw):
             raise TableError(f"line {line}: the header is not UTF-8 text; save the file as UTF-8")
         if cells is None:

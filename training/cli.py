@@ -139,6 +139,7 @@ def fit(
         )
     if promote:
         release.promote(made, store, force=force, who=who, why=why)
+        note(f"It is the current price model of {store} now.")
 
 
 @main.command()

@@ -23,7 +23,9 @@ def tell(reading: Reading) -> None:
     for refusal in reading.refused:
         note(f"refused {refusal}")
     if reading.refused:
-        note(f"{len(reading.refused)} rows were refused, {len(reading.rows)} are used")
+        refused, used = len(reading.refused), len(reading.rows)
+        rows_were = "row was" if refused == 1 else "rows were"
+        note(f"{refused} {rows_were} refused, {used} {'is' if used == 1 else 'are'} used")
 
 
 def show_study(found: dict[str, Any], as_json: bool) -> None:

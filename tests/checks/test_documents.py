@@ -22,7 +22,7 @@ def test_every_library_has_its_reason_in_the_developers_document(library: str) -
     assert re.search(rf"(?<![\w-]){re.escape(library)}(?![\w-])", reasons)
 
 
-@pytest.mark.parametrize("document", ["README.md", "DEVELOPERS.md", "CHANGELOG.md"])
+@pytest.mark.parametrize("document", ["README.md", "DEVELOPERS.md", "CHANGELOG.md", "docs/first-dozen.md"])
 def test_every_path_and_target_that_a_document_names_exists(document: str) -> None:
     text = (ROOT / document).read_text()
     paths = set(re.findall(r"`((?:models|training|service|tests|tools)/[\w/.]*)`", text))

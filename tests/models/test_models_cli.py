@@ -109,6 +109,24 @@ def test_value_prints_csv_and_nothing_else_on_stdout(store: Path, tmp_path: Path
     assert found.stderr.count("price") == 1 and "2 of 3 rows" in found.stderr
 
 
+def test_value_in_words_tells_each_row_and_says_how_many_failed(store: Path, tmp_path: Path) -> None:
+    found = run("value", tmp_path / "stock.csv", "--store", store, "--levels", "0.5", "--words")
+    assert found.exit_code == 0
+    assert [line[:2] for line in found.stdout.splitlines() if not line.startswith(" ") and line] == [
+        "A:",
+        "B:",
+        "C:",
+    ]
+    assert "  50% range: $" in found.stdout and "did you mean Dal" in found.stdout
+    assert "2 of 3 rows could not be valued: each says why" in found.stderr
+
+
+def test_value_from_a_store_that_holds_nothing_says_to_fit(tmp_path: Path) -> None:
+    (tmp_path / "stock.csv").write_text(STOCK)
+    said = wrong(1, "value", tmp_path / "stock.csv", "--store", tmp_path)
+    assert "it holds none: fit one first" in said
+
+
 def test_value_writes_a_file_and_then_prints_nothing(store: Path, tmp_path: Path) -> None:
     out = tmp_path / "values.csv"
     out.write_text("old")

@@ -34,7 +34,7 @@ def promoted(registry: Registry) -> list[str]:
 
 def test_nothing_is_current_until_something_is_promoted(registry: Registry) -> None:
     assert len(registry.versions()) == 3 and registry.history() == ()
-    with pytest.raises(BundleMissingError, match="promoted"):
+    with pytest.raises(BundleMissingError, match="promoted yet: promote one of them"):
         registry.current()
     with pytest.raises(BundleMissingError):
         registry.rollback(**BY)

@@ -51,3 +51,19 @@ def test_a_cell_past_the_length_that_is_read_is_a_fault_of_its_row() -> None:
 def test_a_missing_column_is_named() -> None:
     with pytest.raises(TableError, match=r"lacks id; is 'idd' meant to be id\?"):
         read_table([b"idd,price\n"], KNOWN, ("id",))
+
+
+@pytest.mark.parametrize(
+    ("start", "said"),
+    [
+        (b"PK\x03\x04\x14\0\x06\0", "spreadsheet's own file .* save it as CSV"),
+        ("id,price\n".encode("utf-16"), "not UTF-8 text; save the file as UTF-8"),
+        (
+            b"\xef\xbb\xbfid;price\nA;3900,50\n",
+            "lacks id.* separated by semicolons; save the file separated by",
+        ),
+    ],
+)
+def test_a_file_in_another_form_says_which_to_save(start: bytes, said: str) -> None:
+    with pytest.raises(TableError, match=said):
+        read_table(io.BytesIO(start), KNOWN, ("id", "price"))

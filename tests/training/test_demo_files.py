@@ -128,6 +128,9 @@ def test_wrong_use_and_an_unwritable_folder_say_so(tmp_path: Path) -> None:
     runner = CliRunner()
     assert runner.invoke(demo, []).exit_code == 2
     assert runner.invoke(demo, [str(tmp_path), "--sales", "0"]).exit_code == 2
+    assert runner.invoke(demo, [str(tmp_path / "one"), "--sales", "1"]).exit_code == 0
+    rows = (tmp_path / "one" / "evidence.csv").read_text(encoding="utf-8").splitlines()
+    assert sum(",sale," in line for line in rows) >= 1
     assert runner.invoke(demo, [str(tmp_path / "file")]).exit_code == 2
     failed = runner.invoke(demo, [str(tmp_path / "file" / "below"), "--sales", "20"])
     assert failed.exit_code == 1

@@ -90,6 +90,7 @@ def test_any_number_of_sales_gives_a_provisional_model_without_force(
     assert registry.load().valuer.provisional
     assert registry.manifest(version)["provisional"] is True
     assert "The price model is provisional" in found.stderr
+    assert f"It is the current price model of {registry.store} now." in found.stderr
     assert "Fewer than 20 sales could be kept out by time" in found.stderr
     (change,) = registry.history()
     assert (change.who, change.why[:14]) == ("the gate", "as provisional")

@@ -18,7 +18,7 @@ from training.demo.natures import NATURES
 )
 @click.option(
     "--sales",
-    type=click.IntRange(min=20),
+    type=click.IntRange(min=1),
     default=3000,
     show_default=True,
     help="closed sales; the rest in proportion",
