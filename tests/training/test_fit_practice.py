@@ -36,7 +36,7 @@ def told(y: float, width: float, sales: float) -> Statements:
     rare, usual = (np.array([level], object) for level in ("rare", "usual"))
     sides = {"build": rare}, {"build": usual}
     one = np.ones((1, 1), bool)
-    return Statements(*sides, [""], np.array([y]), np.array([width]), np.array([sales]), one, frozenset())
+    return Statements(*sides, [""], np.array([y]), np.array([width]), np.array([sales]), one, frozenset(), {})
 
 
 def problem(rare: list[float], statements: Statements | None) -> Problem:

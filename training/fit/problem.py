@@ -74,9 +74,9 @@ class Contrasts:
 
     `y`: (m,) log of what the first brings as a share of the second. `width`: (m,) standard deviation, in
     log, of the span that each gives. `sales`: (m,) the number of sales that each is as strong as. `usual`:
-    (groups,) the prior variance at which coefficients have the sizes that are stated, 0 for a group of which
-    nothing is. `overlap`: (m, m) whether two are about the same. `trust`: (m,) how far each is borne out,
-    from 0 to 1 (`training.fit.trust`).
+    (groups,) a prior variance that one more coefficient of each group speaks for, 0 for none. `center`: (p,)
+    prior means: coefficients of plain effects that say what is stated. `overlap`: (m, m) whether two speak of
+    the same. `trust`: (m,) how far each is borne out, from 0 to 1 (`training.fit.trust`).
     """
 
     first: sp.csr_matrix
@@ -85,6 +85,7 @@ class Contrasts:
     width: Floats
     sales: Floats
     usual: Floats
+    center: Floats
     overlap: Bools
     trust: Floats
 

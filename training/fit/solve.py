@@ -22,6 +22,7 @@ _TAILS = np.array([2.2, 2.6, 3.2, 4.0, 5.0, 6.5, 9.0, 14.0, 30.0, 100.0])
 _TAU2_FLOOR, _TAU2_CEILING, _SCALE_CEILING = 1e-6, 4.0, 0.09
 _SETTLED = 1.5e-3  # root mean square change of the fitted log prices at which iteration stops
 _DROPPED = 2.5e-5  # a group whose prior variance fell below this says nothing: its columns leave the solve
+_ENOUGH, _USUAL_NOISE2 = 20, 0.04  # sales; σ² where they are fewer: like instruments differ by a fifth
 _FLAT = 1e-6  # prior precision of a flat prior
 _FULL = 0.1  # the share of a design that is not 0 from which on it is worked out whole
 
@@ -47,6 +48,8 @@ def start(problem: Problem, cap: float) -> Estimate:
     """A first guess: everything shrunk alike, losses slightly positive."""
     layout, kinds = problem.layout, int(problem.kind.max()) + 1
     theta = np.where(layout.nonnegative, 0.02, 0.0)
+    if problem.contrasts is not None:
+        theta = np.where(problem.contrasts.center, problem.contrasts.center, theta)
     theta[layout.intercept] = float(np.median(problem.y))
     groups, p = len(layout.groups), len(theta)
     return Estimate(
@@ -87,12 +90,13 @@ def with_stated(
     problem: Problem, est: Estimate, a: Floats, b: Floats, columns: Ints
 ) -> tuple[Floats, Floats]:
     """The normal equations of the `columns`, (k, k) and (k,), with what is stated added to them."""
-    jac, residual, precision = stated(problem, est)
-    if not len(residual):
+    if problem.contrasts is None:
         return a, b
+    jac, residual, precision = stated(problem, est)
     target = precision * (residual + jac @ est.theta)
+    pulled = prior_precision(problem.layout, est.tau2)[columns] * problem.contrasts.center[columns]
     jac = jac[:, columns]
-    return a + squares_of(jac, precision), b + jac.T @ target
+    return a + squares_of(jac, precision), b + jac.T @ target + pulled
 
 
 def bounded(a: Floats, b: Floats, nonnegative: Bools) -> tuple[Floats, Floats, Bools]:
@@ -195,15 +199,16 @@ def _learn(problem: Problem, est: Estimate, jac: sp.csr_matrix, step: int) -> Es
     sigma2, tails = est.sigma2.copy(), est.tails.copy()
     for kind in range(len(sigma2)):
         own = problem.kind == kind
-        if own.sum() < 8:
+        missing = max(_ENOUGH - int(own.sum()), 0) if kind == 0 else 0
+        if own.sum() < 8 and not missing:
             continue
         scale2 = sigma2[kind] * problem.spread[own]
-        if step > 2 and step % 3 == 0:
+        if step > 2 and step % 3 == 0 and not missing:
             tails[kind] = _TAILS[np.argmax([_t_log_density(residual[own], scale2, t).sum() for t in _TAILS])]
         pull = (tails[kind] + 1) / (tails[kind] + residual[own] ** 2 / scale2)
-        sigma2[kind] = max(
-            float((pull * (residual[own] ** 2 + posterior[own]) / problem.spread[own]).mean()), 1e-6
-        )
+        squares = float((pull * (residual[own] ** 2 + posterior[own]) / problem.spread[own]).sum())
+        # So few sales do not tell their noise: the usual one stands for those that are missing.
+        sigma2[kind] = max((squares + missing * _USUAL_NOISE2) / (own.sum() + missing), 1e-6)
     return replace(est, tau2=tau2, sigma2=sigma2, tails=tails)
 
 
@@ -211,7 +216,8 @@ def _prior_variances(problem: Problem, est: Estimate, first: bool) -> Floats:
     layout = problem.layout
     usual, more = _stated_variances(problem)
     count = np.bincount(layout.group, minlength=len(layout.groups)) + more
-    squares = np.bincount(layout.group, est.theta**2, len(layout.groups)) + more * usual
+    away = est.theta - _prior_means(problem)
+    squares = np.bincount(layout.group, away**2, len(layout.groups)) + more * usual
     em = (squares + _spread_of(layout, est)) / count
     mackay = squares / (_determined(layout, est) + more)
     mixed = (
@@ -220,6 +226,11 @@ def _prior_variances(problem: Problem, est: Estimate, first: bool) -> Floats:
     ceiling = np.where(layout.scales, _SCALE_CEILING, _TAU2_CEILING)
     learned = np.clip(mixed, _TAU2_FLOOR, ceiling)
     return np.where(layout.flat | layout_dropped(est), est.tau2, learned)
+
+
+def _prior_means(problem: Problem) -> Floats:
+    """(p,) what each coefficient is pulled towards."""
+    return problem.contrasts.center if problem.contrasts else np.zeros(len(problem.layout.role))
 
 
 def _stated_variances(problem: Problem) -> tuple[Floats, Floats]:
@@ -269,7 +280,8 @@ def _log_evidence(problem: Problem, est: Estimate, log_det: float) -> float:
     scale2 = est.sigma2[problem.kind] * problem.spread
     likelihood = float(_t_log_density(residual, scale2, est.tails[problem.kind]).sum())
     precision = prior_precision(layout, est.tau2)[est.active]
-    prior = 0.5 * float(np.log(precision).sum() - (precision * est.theta[est.active] ** 2).sum())
+    away = (est.theta - _prior_means(problem))[est.active]
+    prior = 0.5 * float(np.log(precision).sum() - (precision * away**2).sum())
     if problem.contrasts is not None:
         _, missed, certain = stated(problem, est)
         likelihood -= 0.5 * float((certain * missed**2).sum())

@@ -64,16 +64,16 @@ def trusted(problem: Problem, est: Estimate) -> Problem:
 def learnt_of(problem: Problem, est: Estimate) -> Learnt:
     """What the evidence says of each statement, at the variances that were learned.
 
-    Statements about the same fields are taken back together, and so is the shrinkage of what the statement is
-    about; all else stays as it was fitted. Signs are not enforced: evidence against a rule must show. A
-    precision is what is known; that of the evidence is what it adds to the shrinkage's.
+    Statements about the same fields are taken back together, and so is the pull towards a prior mean of what
+    the statement is about; all else stays as it was fitted. Signs are not enforced: evidence against a rule
+    must show. A precision is what is known; that of the evidence is what it adds to the pull's.
     """
     said = problem.contrasts
     assert said is not None
     slope, precision, mean, covariance, before = _around(problem, est)
     one, two = (predict(problem.layout, side, est.theta, est.cap) for side in (said.first, said.second))
     # Losses saturate: around the estimate a difference is a sum of slopes but for this.
-    bend = slope @ est.theta - (one - two)
+    bend, pulled_to = slope @ est.theta - (one - two), slope @ said.center
     evidence, sd, share = np.full(len(mean), np.nan), np.full(len(mean), np.inf), np.ones(len(mean))
     for at in np.flatnonzero((before > 0) & (said.sales > 0)):
         own = np.flatnonzero(said.overlap[at] & (precision > 0))
@@ -82,9 +82,9 @@ def learnt_of(problem: Problem, est: Estimate) -> Learnt:
         without = mean[at] + gain @ (mean[own] - said.y[own] - bend[own])
         added = 1 / variance - 1 / before[at]
         if added * before[at] > _NOTHING:
-            evidence[at], sd[at] = without / variance / added - bend[at], 1 / math.sqrt(added)
-        total = 1 / covariance[at, at] - 1 / before[at]
-        share[at] = min(max(1 - max(added, 0.0) / max(total, 1e-12), 0.0), 1.0)
+            evidence[at] = (without / variance - pulled_to[at] / before[at]) / added - bend[at]
+            sd[at] = 1 / math.sqrt(added)
+        share[at] = min(max(1 - max(added, 0.0) * covariance[at, at], 0.0), 1.0)
     return Learnt(evidence, sd, one - two, np.sqrt(np.diag(covariance)), share)
 
 
