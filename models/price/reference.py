@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, field
-from typing import Any
+from dataclasses import dataclass, field
 
 from models.instrument import Instrument, Subject, Value
 from models.vocabulary import FIELDS, Family, Kind
@@ -28,10 +27,6 @@ class Typical:
     weight_kg: float | None
     answers: Mapping[str, Answers] = field(default_factory=dict)
 
-    def state(self) -> dict[str, Any]:
-        """As JSON."""
-        return asdict(self)
-
 
 def _clean() -> dict[str, Value]:
     """Traces of wear, everything working, sound and original; no special history, its own case."""
@@ -50,7 +45,6 @@ def _clean() -> dict[str, Value]:
 
 
 CLEAN = _clean()
-REFERENCE_GRADE = {flat: value for flat, value in CLEAN.items() if value == _WEAR}
 
 
 def reference_of(subject: Subject, typical: Typical) -> Subject:
