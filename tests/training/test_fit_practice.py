@@ -215,10 +215,10 @@ def test_a_fit_begins_with_one_sale_and_says_how_little_it_knows(
 ) -> None:
     few = fitted(market, shipped(), sales)
     subjects = [e.subject for e in market.holdout]
-    center, low, high = few.model.ranges(subjects, [0.8])
-    assert np.isfinite(center).all() and (low < high).all()
-    _, low24, high24 = with_practice.model.ranges(subjects, [0.8])
-    assert np.median(high - low) > np.median(high24 - low24)
+    found = few.model.estimate(subjects, [0.8])
+    assert np.isfinite(found.center).all() and (found.low < found.high).all()
+    more = with_practice.model.estimate(subjects, [0.8])
+    assert np.median(found.high - found.low) > np.median(more.high - more.low)
 
 
 def test_no_sale_at_all_is_refused(market: Market) -> None:
