@@ -26,19 +26,14 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 
 from models.errors import ForestError
+from models.price.basis import Floats, Ints
 from models.price.boosters import Booster, Tree, read_boosters
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 _UNIT = 2.0**-44  # leaf values are multiples of it: sums stay exact while they are below 2**8
 _SIGNS = (-1, 1)
-_Box = dict[
-    int, tuple[float, float]
-]  # input → the values above the one and up to the other that reach a leaf
+_Box = dict[int, tuple[float, float]]  # input → values above the one and up to the other reach a leaf
 
 
 @dataclass(frozen=True)
@@ -63,20 +58,15 @@ class PairTables:
 
         Raises ForestError for a text that is damaged (see `read_booster`) and for a path over three inputs.
         """
-        boosters = read_boosters(texts)
-        return _Builder(boosters).tables()
+        return _Builder(read_boosters(texts)).tables()
 
     def predict(self, x: Floats) -> Floats:
         """(n,) values at rows x (n, p)."""
         bins = self._bins(self._checked(x))
         return np.asarray(self._looked_up(bins, bins).sum(axis=1))
 
-    def effects(self, x: Floats, r: Floats) -> Floats:
-        """(n, p) Shapley effects from references r (n, p) to subjects x (n, p); a row sums to F(x) − F(r)."""
-        return self.explained(x, r)[2]
-
     def explained(self, x: Floats, r: Floats) -> tuple[Floats, Floats, Floats]:
-        """(n,) F(x), (n,) F(r) and the effects that lead from one to the other."""
+        """(n,) F(x), (n,) F(r) and the (n, p) Shapley effects that lead from rows r to rows x (n, p)."""
         own, base = self._bins(self._checked(x)), self._bins(self._checked(r))
         xx, xr, rx, rr = (
             self._looked_up(one, other) for one, other in ((own, own), (own, base), (base, own), (base, base))
@@ -120,10 +110,6 @@ class PairTables:
                 left = _without_main_effects(looked[:, at], bins[:, i], bins[:, j])
                 out[(self.names[i], self.names[j])] = left
         return out
-
-    def strengths(self, x: Floats) -> dict[tuple[str, str], float]:
-        """Pair of names → the standard deviation of what `beyond` says of it."""
-        return {pair: float(left.std()) for pair, left in self.beyond(x).items()}
 
     # ── inside ───────────────────────────────────────────────────────────────
 
