@@ -130,8 +130,8 @@ class LossRules:
         # T as a product over fields (`models.price.shapley`), with and without the switch.
         states = np.stack([of_base, scales], axis=1)
         sides = [np.exp(-states * side.amounts[:, None] / self._cap) for side in (own, base)]
-        players, switches = switched_product(*sides)
-        return self._cap * players, self._cap * switches[:, 0]
+        players, switch = switched_product(*sides)
+        return self._cap * players, self._cap * switch
 
     def told_effects(self, own: Losses, base: Losses) -> Floats:
         """(n, k) effects on what known losses say: half of each pair's joint change goes to each side."""
