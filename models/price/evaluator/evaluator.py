@@ -107,7 +107,7 @@ class Evaluator:
         for found, other in self._pairs(rows, beside):
             sums = [one.memory.pieces.summed(*weights_of(one)) for one in (found, other)]
             learned = variance_of(*(own - their for own, their in zip(*sums, strict=True)))
-            hidden = np.abs(found.losses.variances - other.losses.variances).sum(axis=1)
+            hidden = np.abs((found.losses - other.losses)[Column.VARIANCE]).sum(axis=1)
             hidden += np.abs(_mixtures(found)[1] - _mixtures(other)[1])
             out.append(spread.posterior * learned + hidden)
         return np.concatenate(out)
@@ -192,7 +192,7 @@ class Evaluator:
         noise = np.array([plan.noise(row) for plan, row in zip(found.plans, found.rows, strict=True)])
         shift, mixture = _mixtures(found)
         time = np.array([self.encoding.time(row.values) for row in found.rows])
-        unknown, third = row_sums(found.losses.variances), row_sums(found.losses.thirds)
+        unknown, third = (row_sums(found.losses[side]) for side in (Column.VARIANCE, Column.THIRD))
         moments = zip(unknown.tolist(), third.tolist(), strict=True)
         heavy, chance = np.array([heavy_of(*one) for one in moments]).T
         value = found.level, found.taken, found.told, found.inputs
@@ -236,7 +236,7 @@ class Evaluator:
         moves, parts = memory.level.moves(found.plans, found.rows, base.rows, both)
         fields, switch = memory.rules.effects(found.losses, base.losses, found.factors, base.factors)
         of_losses = losses * fields + memory.rules.told_effects(found.losses, base.losses)
-        amounts, blanks = found.losses.amounts - base.losses.amounts, found.blanks - base.blanks
+        amounts, blanks = (found.losses - base.losses)[Column.TOTAL], found.blanks - base.blanks
         beside, moved = (level * moves, of_losses.T, losses * switch[None]), (parts, amounts.T, blanks.T)
         return self._division.effects(beside, moved, None if trees is None else trees.weight * bent.T)
 
