@@ -18,11 +18,7 @@ FloatArray = NDArray[np.float64]
 
 # The players of an attribution, in the one order that every effects array has.
 FACTORS: tuple[str, ...] = (*(field.path for field in FIELDS), "day", "channel")
-FAMILY_OF: Mapping[str, Family] = {
-    **{field.path: field.family for field in FIELDS},
-    "day": Family.MARKET,
-    "channel": Family.MARKET,
-}
+FAMILY_OF: Mapping[str, Family] = dict.fromkeys(FACTORS, Family.MARKET) | {f.path: f.family for f in FIELDS}
 
 
 @dataclass(frozen=True)

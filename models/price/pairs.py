@@ -32,7 +32,6 @@ from models.price.basis import Floats, Ints
 from models.price.boosters import Booster, Tree, read_boosters
 
 _UNIT = 2.0**-44  # leaf values are multiples of it: sums stay exact while they are below 2**8
-_SIGNS = (-1, 1)
 _Box = dict[int, tuple[float, float]]  # input → values above the one and up to the other reach a leaf
 
 
@@ -62,12 +61,12 @@ class PairTables:
 
     def predict(self, x: Floats) -> Floats:
         """(n,) values at rows x (n, p)."""
-        bins = self._bins(self._checked(x))
+        bins = self._bins(x)
         return np.asarray(self._looked_up(bins, bins).sum(axis=1))
 
     def explained(self, x: Floats, r: Floats) -> tuple[Floats, Floats, Floats]:
         """(n,) F(x), (n,) F(r) and the (n, p) Shapley effects that lead from rows r to rows x (n, p)."""
-        own, base = self._bins(self._checked(x)), self._bins(self._checked(r))
+        own, base = self._bins(x), self._bins(r)
         xx, xr, rx, rr = (
             self._looked_up(one, other) for one, other in ((own, own), (own, base), (base, own), (base, base))
         )
@@ -83,7 +82,7 @@ class PairTables:
         one bin to the next the tables of an input move by amounts that depend on one other input each, so the
         largest step is the sum of each table's largest. Raises ValueError for another sign.
         """
-        if len(signs) != len(self.names) or any(sign not in (0, *_SIGNS) for sign in signs):
+        if len(signs) != len(self.names) or any(sign not in (-1, 0, 1) for sign in signs):
             raise ValueError(
                 f"one sign of -1, 0 or 1 is needed for each of {len(self.names)} inputs: {signs}"
             )
@@ -103,7 +102,7 @@ class PairTables:
         That is what is left of the table's values once their additive fit on the bins of the two inputs is
         taken out (a two-way analysis of variance).
         """
-        bins, out = self._bins(self._checked(x)), {}
+        bins, out = self._bins(x), {}
         looked = self._looked_up(bins, bins)
         for at, (i, j) in enumerate(self.pairs.tolist()):
             if i != j:
@@ -113,13 +112,10 @@ class PairTables:
 
     # ── inside ───────────────────────────────────────────────────────────────
 
-    def _checked(self, x: Floats) -> Floats:
-        if x.ndim != 2 or x.shape[1] != len(self.names):
-            raise ValueError(f"rows of {len(self.names)} inputs are needed, got an array of shape {x.shape}")
-        return x
-
     def _bins(self, x: Floats) -> Ints:
         """(n, p) the bin of every input: the first whose upper end is not below the value."""
+        if x.ndim != 2 or x.shape[1] != len(self.names):
+            raise ValueError(f"rows of {len(self.names)} inputs are needed, got an array of shape {x.shape}")
         if len(x) == 1:
             found = [
                 bisect_left(edges, value) for edges, value in zip(self._lists, x[0].tolist(), strict=True)

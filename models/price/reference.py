@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 from models.instrument import Instrument, Subject, Value
-from models.vocabulary import FIELDS, Family, Kind
+from models.vocabulary import FIELDS, Kind
 
 Answers = Sequence[tuple[Value, float]]
 
@@ -28,23 +28,14 @@ class Typical:
     answers: Mapping[str, Answers] = field(default_factory=dict)
 
 
-def _clean() -> dict[str, Value]:
-    """Traces of wear, everything working, sound and original; no special history, its own case."""
-    values: dict[str, Value] = {}
-    for one in FIELDS:
-        if one.kind is Kind.GRADE and one.family is Family.CONDITION:
-            values[one.flat] = _WEAR
-        elif one.loss_ordered:
-            values[one.flat] = one.names[0]
-    return values | {
-        "build": "production",
-        "provenance_history": "none",
-        "provenance_paperwork": False,
-        "provenance_case": "original",
-    }
-
-
-CLEAN = _clean()
+# Traces of wear, everything working, sound and original; no special history, its own case.
+CLEAN: Mapping[str, Value] = {
+    **{f.flat: _WEAR if f.kind is Kind.GRADE else f.names[0] for f in FIELDS if f.loss_ordered},
+    "build": "production",
+    "provenance_history": "none",
+    "provenance_paperwork": False,
+    "provenance_case": "original",
+}
 
 
 def reference_of(subject: Subject, typical: Typical) -> Subject:

@@ -25,7 +25,6 @@ import numpy as np
 from models.price.basis import Floats
 
 _MAX_CORNER_PLAYERS = 4
-_CHUNK = 256  # rows at a time, so that memory stays bounded
 
 
 def corner_game(values: Floats) -> Floats:
@@ -58,14 +57,6 @@ def switched_product(s: Floats, r: Floats) -> tuple[Floats, Floats]:
     """
     if s.ndim != 3 or s.shape != r.shape or s.shape[1] != 2:
         raise ValueError(f"s and r must both be (n, 2, k), got {s.shape} and {r.shape}")
-    players, switch = np.empty(s[:, 0].shape), np.empty(len(s))
-    for at in range(0, len(s), _CHUNK):
-        rows = slice(at, at + _CHUNK)
-        players[rows], switch[rows] = _products_effects(s[rows], r[rows])
-    return players, switch
-
-
-def _products_effects(s: Floats, r: Floats) -> tuple[Floats, Floats]:
     nodes, weights = gauss_legendre((s.shape[2] + 2) // 2)
     t = nodes[:, None, None, None]
     others, whole = _products(t * s + (1 - t) * r)

@@ -88,9 +88,7 @@ class Spread:
 
     def state(self) -> dict[str, Any]:
         """As JSON, without `shape`."""
-        state = asdict(self)
-        del state["shape"]
-        return state
+        return {name: value for name, value in asdict(self).items() if name != "shape"}
 
 
 def read_spread(state: Mapping[str, Any], shape: Floats) -> Spread:
