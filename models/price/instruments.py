@@ -33,6 +33,7 @@ class InstrumentEncoding:
     curved = frozenset({"time", "weight", "figure", "log_number", "place"})
     recurring = True
     losses = LOSSES
+    ordinal = staticmethod(ordinal)
 
     def row(self, subject: Subject) -> Row:
         """The row of a canonical subject. Raises UnknownNameError."""
@@ -52,9 +53,6 @@ class InstrumentEncoding:
 
     def time(self, values: Values) -> float:
         return years_of(values[_DAY])
-
-    def ordinal(self, column: str, value: Any) -> float:
-        return ordinal(column, value)
 
     def loss_values(self, column: str) -> Sequence[Any]:
         """Not known, and all terms or whole grades."""

@@ -32,7 +32,7 @@ from models.price.basis import Floats, Ints
 from models.price.boosters import Booster, Tree, read_boosters
 
 _UNIT = 2.0**-44  # leaf values are multiples of it: sums stay exact while they are below 2**8
-_Box = dict[int, tuple[float, float]]  # input → values above the one and up to the other reach a leaf
+_Box = dict[int, tuple[float, float]]  # input → above which value, and up to which
 
 
 @dataclass(frozen=True)

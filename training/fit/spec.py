@@ -71,12 +71,12 @@ def loss_part(field: str) -> str:
 def instrument_terms() -> tuple[Term, ...]:
     """The backbone of a collectible guitar's log price."""
     losses = [*_losses("condition", CONDITION_LOSSES), *_losses("originality", ORIGINALITY_LOSSES)]
-    level = [replace(term, part=part) for part, terms in _LEVEL.items() for term in terms]
+    level = [replace(term, part=part) for part, terms in LEVEL_TERMS.items() for term in terms]
     return (*level, *_blanks(), *losses, *_scales())
 
 
 # Part of the value → its terms.
-_LEVEL: Mapping[str, Sequence[Term]] = {
+LEVEL_TERMS: Mapping[str, Sequence[Term]] = {
     "identity": [
         Term("maker", (levels("maker"),)),
         Term("model", (levels("model"),)),

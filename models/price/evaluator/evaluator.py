@@ -40,9 +40,8 @@ class Parts(NamedTuple):
 
     `level`: with blanks. `taken`: what the losses take, before trees. `told`: what known losses say of
     unknown ones. `inputs`: (n, p) what the trees see. `noise`: the levels' part of the log noise variance.
-    `unknown`: variance of the losses that are not known. `heavy`, `chance`: the two outcomes of these
-    (`models.price.lopsided`). `shift`, `mixture`: mean and variance of what the level's blanks may be.
-    `time`: in years.
+    `unknown`: variance of the losses that are not known. `shift`, `mixture`: mean and variance of what the
+    level's blanks may be. `time`: in years.
     """
 
     level: Floats
@@ -51,8 +50,6 @@ class Parts(NamedTuple):
     inputs: Floats
     noise: Floats
     unknown: Floats
-    heavy: Floats
-    chance: Floats
     shift: Floats
     mixture: Floats
     time: Floats
@@ -190,19 +187,19 @@ class Evaluator:
 
     def _parts(self, found: Found) -> Parts:
         noise = np.array([plan.noise(row) for plan, row in zip(found.plans, found.rows, strict=True)])
-        shift, mixture = _mixtures(found)
+        unknown = row_sums(found.losses[Column.VARIANCE])
         time = np.array([self.encoding.time(row.values) for row in found.rows])
-        unknown, third = (row_sums(found.losses[side]) for side in (Column.VARIANCE, Column.THIRD))
-        moments = zip(unknown.tolist(), third.tolist(), strict=True)
-        heavy, chance = np.array([heavy_of(*one) for one in moments]).T
         value = found.level, found.taken, found.told, found.inputs
-        return Parts(*value, noise, unknown, heavy, chance, shift, mixture, time)
+        return Parts(*value, noise, unknown, *_mixtures(found), time)
 
     def _ranges(self, found: Found, center: Floats, levels: Sequence[float]) -> Ranges:
         spread, parts, posterior = self._spread, self._parts(found), self._posterior(found)
         noise = spread.noise.variance(parts.noise, center)
         scale = spread.scale(noise, posterior, parts.unknown, parts.mixture, parts.time)
-        ends = self._bends_of(levels).at(parts.heavy / (scale * scale), parts.chance)
+        thirds = row_sums(found.losses[Column.THIRD]).tolist()
+        pairs = zip(parts.unknown.tolist(), thirds, strict=True)
+        heavy, chance = np.array([heavy_of(*moments) for moments in pairs]).T
+        ends = self._bends_of(levels).at(heavy / (scale * scale), chance)
         reached = (center + parts.shift)[:, None] + scale[:, None] * ends
         low, high = reached[:, : len(levels)], reached[:, len(levels) :]
         effective = noise / np.maximum(posterior, noise * LEAST_UNSURE)
