@@ -189,8 +189,8 @@ class Evaluator:
         noise = np.array([plan.noise(row) for plan, row in zip(found.plans, found.rows, strict=True)])
         unknown = row_sums(found.losses[Column.VARIANCE])
         time = np.array([self.encoding.time(row.values) for row in found.rows])
-        value = found.level, found.taken, found.told, found.inputs
-        return Parts(*value, noise, unknown, *_mixtures(found), time)
+        value, (shift, mixture) = (found.level, found.taken, found.told, found.inputs), _mixtures(found)
+        return Parts(*value, noise, unknown, shift, mixture, time)
 
     def _ranges(self, found: Found, center: Floats, levels: Sequence[float]) -> Ranges:
         spread, parts, posterior = self._spread, self._parts(found), self._posterior(found)
