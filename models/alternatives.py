@@ -55,7 +55,8 @@ def alternatives(
     if not read:
         return ()
     others = [valuer.canonical(base.but(**{BY_PATH[p].flat: v for p, v in c.items()})) for c in read]
-    center, low, high = valuer.model.ranges([base, *others], levels)
+    found = valuer.model.estimate([base, *others], levels)
+    center, low, high = found.center, found.low, found.high
     apart = valuer.model.difference_sd(others, [base])
     was = float(center[0])
     return tuple(

@@ -122,20 +122,20 @@ def _look(valuer: Valuer, base: Subject, open_fields: dict[str, tuple[Answer, ..
     ]
     if not subjects:
         return []
-    center, low, high = valuer.model.ranges(subjects, [LEVEL])
-    widths = high[:, 0] - low[:, 0]
+    found = valuer.model.estimate(subjects, [LEVEL])
+    widths = found.high[:, 0] - found.low[:, 0]
     out, at = [], 0
     for path, answers in open_fields.items():
         rows = slice(at, at + len(answers))
         expected = math.fsum(a.chance * w for a, w in zip(answers, widths[rows].tolist(), strict=True))
-        out.append(_Look(path, answers, center[rows], expected))
+        out.append(_Look(path, answers, found.center[rows], expected))
         at += len(answers)
     return out
 
 
 def _widths(valuer: Valuer, subjects: Sequence[Subject]) -> FloatArray:
-    _, low, high = valuer.model.ranges(subjects, [LEVEL])
-    return np.asarray(high[:, 0] - low[:, 0], np.float64)
+    found = valuer.model.estimate(subjects, [LEVEL])
+    return np.asarray(found.high[:, 0] - found.low[:, 0], np.float64)
 
 
 def _question(look: _Look, start: float, after: float, rate: float, currency: str) -> Question:

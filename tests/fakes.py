@@ -95,14 +95,7 @@ class FakePriceModel:
         found, references = self.estimate(subjects, levels), tuple(self.reference(s) for s in subjects)
         effects = self.effects(subjects, references)
         base = self.center(references)
-        return Assessment(found.center, found.low, found.high, base, effects, references, found.weights)
-
-    def ranges(
-        self, subjects: Sequence[Subject], levels: Sequence[float]
-    ) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """The figures of `estimate`."""
-        found = self.estimate(subjects, levels)
-        return found.center, found.low, found.high
+        return Assessment(**vars(found), reference_center=base, effects=effects, references=references)
 
     def difference_sd(self, subjects: Sequence[Subject], others: Sequence[Subject]) -> FloatArray:
         """A tenth of the difference itself."""

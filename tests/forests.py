@@ -14,6 +14,8 @@ import lightgbm
 import numpy as np
 from numpy.typing import NDArray
 
+from models.price.pairs import PairTables
+
 Floats = NDArray[np.float64]
 TINY = float(np.float32(1e-35))  # at most this far from zero is zero to LightGBM
 NONE, ZERO, NAN = 0, 1, 2  # kinds of missing value
@@ -155,3 +157,13 @@ def train(seed: int, rounds: int = 60, leaves: int = 15, n: int = 1500, **params
         **params,
     }
     return lightgbm.train(settings, lightgbm.Dataset(x, y), rounds)
+
+
+def effects_of(tables: PairTables, x: Floats, r: Floats) -> Floats:
+    """(n, p) the effects alone."""
+    return tables.explained(x, r)[2]
+
+
+def strengths_of(tables: PairTables, x: Floats) -> dict[tuple[str, str], float]:
+    """Pair of names → the standard deviation of what its table says beyond its two inputs alone."""
+    return {pair: float(left.std()) for pair, left in tables.beyond(x).items()}

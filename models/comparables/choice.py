@@ -57,7 +57,8 @@ def comparables(
     """
     canonical = valuer.canonical(subject)
     rate = valuer.rate(currency, subject.day)
-    center, low, high = (float(x.ravel()[0]) for x in valuer.model.ranges([canonical], [_HALF]))
+    found = valuer.model.estimate([canonical], [_HALF])
+    center, low, high = float(found.center[0]), float(found.low[0, 0]), float(found.high[0, 0])
     sold, listed, aside = _candidates(valuer, canonical)
     sales, shown = _adjusted(valuer, canonical, currency, rate, sold[:count], listed[:beside])
     value = money_of(center, rate, currency)

@@ -51,21 +51,12 @@ class Block:
 
     def state(self) -> dict[str, Any]:
         """As JSON."""
-        bases = [basis.state() for basis in self.bases]
-        return {
-            "name": self.name,
-            "role": self.role,
-            "group": self.group,
-            "pooled": self.pooled,
-            "part": self.part,
-            "bases": bases,
-        }
+        return {**vars(self), "bases": [basis.state() for basis in self.bases]}
 
 
 def read_block(state: Mapping[str, Any]) -> Block:
     """The block that `state()` described."""
-    bases = tuple(read_basis(b) for b in state["bases"])
-    return Block(state["name"], bases, state["role"], state["group"], state["pooled"], state["part"])
+    return Block(**{**state, "bases": tuple(read_basis(basis) for basis in state["bases"])})
 
 
 def design(blocks: Sequence[Block], table: Table) -> tuple[Ints, Floats]:

@@ -6,9 +6,11 @@ index[i, j] of the basis. The padded form keeps a row's arithmetic independent o
 
 from __future__ import annotations
 
+from abc import ABC, abstractmethod
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
-from typing import Any, Protocol
+from dataclasses import dataclass, field, fields
+from functools import cached_property
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,38 +21,41 @@ Table = Mapping[str, NDArray[Any]]  # numbers: float64 with NaN for unknown; lev
 Rows = tuple[Ints, Floats]
 
 
-class Basis(Protocol):
-    """One fitted basis over one column."""
+@dataclass(frozen=True)
+class Basis(ABC):
+    """One fitted basis over one column of a table."""
+
+    column: str
 
     @property
-    def column(self) -> str:
-        """The column of the table that it reads."""
-
-    @property
+    @abstractmethod
     def size(self) -> int:
         """The number of design columns."""
 
+    @abstractmethod
     def rows(self, table: Table) -> Rows:
         """The design of every row of the table."""
 
     def state(self) -> dict[str, Any]:
         """What `read_basis` needs, as JSON."""
+        own = {one.name: getattr(self, one.name) for one in fields(self)}
+        plain = {name: x.tolist() if isinstance(x, np.ndarray) else x for name, x in own.items()}
+        return {"kind": type(self).__name__.lower(), **plain}
 
 
 @dataclass(frozen=True)
-class Levels:
+class Levels(Basis):
     """One column per level, one for "unknown" where `unknown` is true, and one that no data ever touches.
 
     The last column keeps its prior: a level never seen has no effect of its own and all of its variance.
     """
 
-    column: str
     levels: tuple[str, ...]
     unknown: bool = True
-    _codes: dict[str, int] = field(default_factory=dict, repr=False, compare=False)
 
-    def __post_init__(self) -> None:
-        self._codes.update({level: i for i, level in enumerate(self.levels)})
+    @cached_property
+    def _codes(self) -> dict[str, int]:
+        return {level: i for i, level in enumerate(self.levels)}
 
     @property
     def size(self) -> int:
@@ -67,20 +72,11 @@ class Levels:
             value[index == unknown] = 0.0
         return index[:, None], value[:, None]
 
-    def state(self) -> dict[str, Any]:
-        return {
-            "kind": "levels",
-            "column": self.column,
-            "levels": list(self.levels),
-            "unknown": self.unknown,
-        }
-
 
 @dataclass(frozen=True)
-class Linear:
+class Linear(Basis):
     """(x − center) / scale; `unknown` where x is unknown."""
 
-    column: str
     center: float
     scale: float
     unknown: float = 0.0
@@ -93,21 +89,10 @@ class Linear:
         x = (table[self.column] - self.center) / self.scale
         return np.zeros((len(x), 1), np.int64), np.nan_to_num(x, nan=self.unknown)[:, None]
 
-    def state(self) -> dict[str, Any]:
-        return {
-            "kind": "linear",
-            "column": self.column,
-            "center": self.center,
-            "scale": self.scale,
-            "unknown": self.unknown,
-        }
-
 
 @dataclass(frozen=True)
-class Unknown:
+class Unknown(Basis):
     """1 where x is unknown."""
-
-    column: str
 
     @property
     def size(self) -> int:
@@ -118,19 +103,15 @@ class Unknown:
         missing = np.isnan(x) if x.dtype.kind == "f" else x == ""
         return np.zeros((len(x), 1), np.int64), missing.astype(np.float64)[:, None]
 
-    def state(self) -> dict[str, Any]:
-        return {"kind": "unknown", "column": self.column}
-
 
 @dataclass(frozen=True)
-class Ramps:
+class Ramps(Basis):
     """Column k rises from 0 to 1 between knot k and knot k + 1 and is held flat outside.
 
     On grades with knots 0, 1, … these are the steps of an ordinal scale; on time, the increments of an index.
     `unknown`: the columns where x is unknown; all 0 if empty.
     """
 
-    column: str
     knots: tuple[float, ...]
     unknown: tuple[float, ...] = ()
 
@@ -145,23 +126,14 @@ class Ramps:
         unknown = np.array(self.unknown or (0.0,))
         return np.broadcast_to(np.arange(self.size), value.shape), np.where(np.isnan(x), unknown, value)
 
-    def state(self) -> dict[str, Any]:
-        return {
-            "kind": "ramps",
-            "column": self.column,
-            "knots": list(self.knots),
-            "unknown": list(self.unknown),
-        }
-
 
 @dataclass(frozen=True)
-class Smooth:
+class Smooth(Basis):
     """A curve: hat functions on knots, times `loadings` (knots, size): a ridge on the columns is its prior.
 
     `smooth_over` and `shapes_over` say which. Held flat beyond the outer knots; 0 where unknown.
     """
 
-    column: str
     knots: tuple[float, ...]
     loadings: Floats = field(compare=False)
 
@@ -179,14 +151,6 @@ class Smooth:
         value = (1 - share)[:, None] * self.loadings[left] + share[:, None] * self.loadings[left + 1]
         value = np.where(known[:, None], value, 0.0)
         return np.broadcast_to(np.arange(self.size), value.shape), value
-
-    def state(self) -> dict[str, Any]:
-        return {
-            "kind": "smooth",
-            "column": self.column,
-            "knots": list(self.knots),
-            "loadings": self.loadings.tolist(),
-        }
 
 
 def smooth_over(column: str, knots: Sequence[float], size: int | None = None) -> Smooth:
@@ -224,15 +188,11 @@ def _signed(loadings: Floats) -> Floats:
 
 def read_basis(state: Mapping[str, Any]) -> Basis:
     """The basis that `state()` described. Raises KeyError for a kind that does not exist."""
-    s = dict(state)
-    kind = s.pop("kind")
-    if kind == "levels":
-        return Levels(s["column"], tuple(s["levels"]), s["unknown"])
-    if kind == "ramps":
-        return Ramps(s["column"], tuple(s["knots"]), tuple(s.get("unknown", ())))
-    if kind == "smooth":
-        return Smooth(s["column"], tuple(s["knots"]), np.array(s["loadings"], dtype=np.float64))
-    return Linear(**s) if kind == "linear" else {"unknown": Unknown}[kind](**s)
+    kinds: Sequence[type[Basis]] = (Levels, Linear, Unknown, Ramps, Smooth)
+    own: dict[str, Any] = {n: tuple(x) if isinstance(x, list) else x for n, x in state.items()}
+    if "loadings" in own:
+        own["loadings"] = np.array(own["loadings"], dtype=np.float64)
+    return {kind.__name__.lower(): kind for kind in kinds}[own.pop("kind")](**own)
 
 
 def product(bases: Sequence[Basis], table: Table) -> Rows:

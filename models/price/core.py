@@ -35,10 +35,6 @@ class Input:
     columns: tuple[str, ...] = ()
     sign: int = 0
 
-    def state(self) -> dict[str, Any]:
-        """As JSON."""
-        return {"name": self.name, "kind": self.kind, "columns": list(self.columns), "sign": self.sign}
-
 
 @dataclass(frozen=True)
 class Trees:
@@ -92,7 +88,7 @@ class Core:
             "cap": None if np.isinf(self.backbone.cap) else self.backbone.cap,
             "trees": trees
             and {
-                "inputs": [i.state() for i in trees.inputs],
+                "inputs": [vars(one) for one in trees.inputs],
                 "boosters": len(trees.texts),
                 "weight": trees.weight,
                 "handed": trees.handed,
@@ -135,7 +131,7 @@ def read_core(files: Mapping[str, bytes]) -> Core:
 
 def _read_trees(state: Mapping[str, Any], files: Mapping[str, bytes]) -> Trees:
     texts = tuple(files[f"booster-{i}.txt"].decode() for i in range(state["boosters"]))
-    inputs = tuple(Input(i["name"], i["kind"], tuple(i["columns"]), i["sign"]) for i in state["inputs"])
+    inputs = tuple(Input(**{**one, "columns": tuple(one["columns"])}) for one in state["inputs"])
     tables = PairTables.from_text(texts)
     wrong = tables.wrong_steps([i.sign for i in inputs])
     shares = [state[name] for name in ("weight", "handed", "handed_level")]

@@ -13,7 +13,8 @@ import json
 import math
 from collections.abc import Callable, Mapping, Sequence
 from datetime import date
-from typing import Any, NamedTuple, TypeVar
+from functools import partial
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -97,22 +98,16 @@ def _number_unknown(s: Subject, facts: _Facts) -> float:
     return float(bool(edition and edition.numbered and s.instrument.edition_number is None))
 
 
-def _figure(s: Subject, facts: _Facts) -> float:
-    return _number(s.instrument.figure, facts.typical.figure)
-
-
-def _number(value: float | None, typical: float | None) -> float:
-    found = typical if value is None else value
+def _number(s: Subject, facts: _Facts, flat: str) -> float:
+    """As it is, or as it typically is where it is blank."""
+    own = getattr(s.instrument, flat)
+    found = getattr(facts.typical, flat) if own is None else own
     return math.nan if found is None else float(found)
-
-
-def _year(s: Subject, facts: _Facts) -> float:
-    return _number(s.instrument.year, facts.typical.year)
 
 
 def _year_in_run(s: Subject, facts: _Facts) -> float:
     model = facts.model
-    return (_year(s, facts) - model.first_year) / max(model.last_year - model.first_year, 1)
+    return (_number(s, facts, "year") - model.first_year) / max(model.last_year - model.first_year, 1)
 
 
 def _body(s: Subject, facts: _Facts) -> float:
@@ -120,12 +115,12 @@ def _body(s: Subject, facts: _Facts) -> float:
     return float(BODIES.index(body)) if body in BODIES else -1.0
 
 
-def _blank(flat: str) -> Callable[[Subject, _Facts], float]:
-    return lambda s, facts: float(getattr(s.instrument, flat) is None)
+def _blank(s: Subject, facts: _Facts, flat: str) -> float:
+    return float(getattr(s.instrument, flat) is None)
 
 
-def _level(flat: str) -> Callable[[Subject, _Facts], str]:
-    return lambda s, facts: str(getattr(s.instrument, flat) or CLEAN[flat])
+def _level(s: Subject, facts: _Facts, flat: str) -> str:
+    return str(getattr(s.instrument, flat) or CLEAN[flat])
 
 
 def model_key(s: Subject) -> str:
@@ -143,64 +138,61 @@ def _finish_key(s: Subject, facts: _Facts) -> str:
     return normal(finish) if finish else ""
 
 
-def _finish_of(head: Callable[[Subject], str]) -> Callable[[Subject, _Facts], str]:
-    def read(s: Subject, facts: _Facts) -> str:
-        finish = _finish_key(s, facts)
-        return f"{head(s)}|{finish}" if finish else ""
+def _finish_of(s: Subject, facts: _Facts, head: Callable[[Subject], str]) -> str:
+    finish = _finish_key(s, facts)
+    return f"{head(s)}|{finish}" if finish else ""
 
-    return read
+
+def _maker_key(s: Subject) -> str:
+    return normal(s.instrument.maker)
 
 
 _MODEL = ("maker", "model")
 
+# Columns that mark a blank → the field, whose blank counts as typical; what else it may be widens the range.
+BLANKS: Mapping[str, str] = {
+    "year_blank": "year",
+    "finish_blank": "finish",
+    "figure_blank": "figure",
+    "weight_blank": "weight_kg",
+    "history_blank": "provenance_history",
+    "paperwork_blank": "provenance_paperwork",
+    "case_blank": "provenance_case",
+}
+
 # name → (players, how it is read)
 LEVEL_COLUMNS: Mapping[str, tuple[tuple[str, ...], Callable[[Subject, _Facts], str]]] = {
-    "maker": (_MODEL, lambda s, facts: normal(s.instrument.maker)),
+    "maker": (_MODEL, lambda s, facts: _maker_key(s)),
     "model": (_MODEL, lambda s, facts: model_key(s)),
     "edition": ((*_MODEL, "edition"), lambda s, facts: f"{model_key(s)}|{edition_key(s)}"),
     "special": (("edition",), lambda s, facts: "yes" if s.instrument.edition else "no"),
     "finish": ((*_MODEL, "finish"), _finish_key),
-    "maker_finish": ((*_MODEL, "finish"), _finish_of(lambda s: normal(s.instrument.maker))),
-    "model_finish": ((*_MODEL, "finish"), _finish_of(model_key)),
+    "maker_finish": ((*_MODEL, "finish"), partial(_finish_of, head=_maker_key)),
+    "model_finish": ((*_MODEL, "finish"), partial(_finish_of, head=model_key)),
     "build": (("build",), lambda s, facts: s.instrument.build or "production"),
     "channel": (("channel",), lambda s, facts: s.channel),
-    "history": (("provenance.history",), _level("provenance_history")),
+    "history": (("provenance.history",), partial(_level, flat="provenance_history")),
     "paperwork": (
         ("provenance.paperwork",),
         lambda s, facts: "yes" if s.instrument.provenance_paperwork else "no",
     ),
-    "case": (("provenance.case",), _level("provenance_case")),
+    "case": (("provenance.case",), partial(_level, flat="provenance_case")),
 }
 
 NUMBER_COLUMNS: Mapping[str, tuple[tuple[str, ...], Callable[[Subject, _Facts], float]]] = {
     "time": (("day",), lambda s, facts: years_of(s.day)),
-    "year": ((*_MODEL, "year"), _year),
+    "year": ((*_MODEL, "year"), partial(_number, flat="year")),
     "year_in_run": ((*_MODEL, "year"), _year_in_run),
-    "weight": (
-        (*_MODEL, "weight_kg"),
-        lambda s, facts: _number(s.instrument.weight_kg, facts.typical.weight_kg),
-    ),
-    "figure": ((*_MODEL, "figure"), _figure),
+    "weight": ((*_MODEL, "weight_kg"), partial(_number, flat="weight_kg")),
+    "figure": ((*_MODEL, "figure"), partial(_number, flat="figure")),
     "finish_rarity": ((*_MODEL, "finish"), _finish_rarity),
     "log_total": ((*_MODEL, "edition"), _log_total),
     "log_number": ((*_MODEL, "edition", "edition_number"), _log_number),
     "place": ((*_MODEL, "edition", "edition_number"), _place),
     "number_unknown": ((*_MODEL, "edition", "edition_number"), _number_unknown),
     "body": (_MODEL, _body),
-    **{
-        f"{name}_blank": ((*_MODEL, path), _blank(path.replace(".", "_")))
-        for name, path in (
-            ("year", "year"),
-            ("finish", "finish"),
-            ("figure", "figure"),
-            ("weight", "weight_kg"),
-            ("history", "provenance.history"),
-            ("paperwork", "provenance.paperwork"),
-            ("case", "provenance.case"),
-        )
-    },
+    **{name: ((*_MODEL, _PATH[flat]), partial(_blank, flat=flat)) for name, flat in BLANKS.items()},
 }
-BLANKS: tuple[str, ...] = tuple(name for name in NUMBER_COLUMNS if name.endswith("_blank"))
 
 PLAYERS: Mapping[str, tuple[str, ...]] = {
     **{name: players for name, (players, _) in LEVEL_COLUMNS.items()},
@@ -212,7 +204,6 @@ COLUMNS: tuple[str, ...] = tuple(PLAYERS)
 # The first fields of an instrument; columns that depend on no other are read once for all that share them.
 _HEAD = 3
 _OF_HEAD = frozenset({*_MODEL, "edition"})
-_T = TypeVar("_T")
 
 
 def feature_hash() -> str:
@@ -253,18 +244,13 @@ def columns(
 
 
 def _column(name: str, pairs: Sequence[tuple[Subject, _Facts]]) -> NDArray[Any]:
-    if name in LEVEL_COLUMNS:
-        return np.array(_each(name, LEVEL_COLUMNS[name][1], pairs), dtype=object)
-    if name in NUMBER_COLUMNS:
-        return np.array(_each(name, NUMBER_COLUMNS[name][1], pairs), dtype=np.float64)
-    return np.array([ordinal(name, getattr(s.instrument, name)) for s, _ in pairs], dtype=np.float64)
-
-
-def _each(
-    name: str, read: Callable[[Subject, _Facts], _T], pairs: Sequence[tuple[Subject, _Facts]]
-) -> list[_T]:
-    if not _OF_HEAD.issuperset(PLAYERS[name]):
-        return [read(s, facts) for s, facts in pairs]
-    first = {id(facts): (s, facts) for s, facts in pairs}
-    once = {own: read(*pair) for own, pair in first.items()}
-    return [once[id(facts)] for _, facts in pairs]
+    if name in LOSSES:
+        return np.array([ordinal(name, getattr(s.instrument, name)) for s, _ in pairs], dtype=np.float64)
+    _, read = (LEVEL_COLUMNS if name in LEVEL_COLUMNS else NUMBER_COLUMNS)[name]
+    if _OF_HEAD.issuperset(PLAYERS[name]):
+        first = {id(facts): (s, facts) for s, facts in pairs}
+        once = {own: read(*pair) for own, pair in first.items()}
+        found = [once[id(facts)] for _, facts in pairs]
+    else:
+        found = [read(s, facts) for s, facts in pairs]
+    return np.array(found, dtype=object if name in LEVEL_COLUMNS else np.float64)

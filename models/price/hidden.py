@@ -50,12 +50,7 @@ class Hidden:
 
     def state(self) -> dict[str, Any]:
         """As JSON."""
-        return {
-            "columns": list(self.columns),
-            "losses": self.losses.tolist(),
-            "mean": self.mean.tolist(),
-            "weights": self.weights.tolist(),
-        }
+        return {name: np.asarray(x).tolist() for name, x in vars(self).items()}
 
 
 def read_hidden(state: Mapping[str, Any]) -> Hidden:

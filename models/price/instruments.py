@@ -33,6 +33,7 @@ class InstrumentEncoding:
     curved = frozenset({"time", "weight", "figure", "log_number", "place"})
     recurring = True
     losses = LOSSES
+    ordinal = staticmethod(ordinal)
 
     def row(self, subject: Subject) -> Row:
         """The row of a canonical subject. Raises UnknownNameError."""
@@ -41,7 +42,6 @@ class InstrumentEncoding:
         return Row((normal(it.maker), normal(it.model)), (*it, subject.day, subject.channel))
 
     def players_of(self, columns: Sequence[str]) -> tuple[str, ...]:
-        """The factors that these columns depend on, without those that the key fixes."""
         return tuple(dict.fromkeys(p for name in columns for p in PLAYERS[name] if p not in _FIXED))
 
     def reference(self, row: Row) -> Values:
@@ -49,16 +49,10 @@ class InstrumentEncoding:
         return self.row(reference_of(_subject(row.values), self.typical["|".join(row.key)])).values
 
     def table(self, rows: Sequence[Row], names: Sequence[str]) -> Table:
-        """The named columns of n rows."""
         return columns([_subject(row.values) for row in rows], self.catalogue, self.typical, names)
 
     def time(self, values: Values) -> float:
-        """The day of the value in years."""
         return years_of(values[_DAY])
-
-    def ordinal(self, column: str, value: Any) -> float:
-        """The field's place on its scale."""
-        return ordinal(column, value)
 
     def loss_values(self, column: str) -> Sequence[Any]:
         """Not known, and all terms or whole grades."""

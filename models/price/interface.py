@@ -18,11 +18,7 @@ FloatArray = NDArray[np.float64]
 
 # The players of an attribution, in the one order that every effects array has.
 FACTORS: tuple[str, ...] = (*(field.path for field in FIELDS), "day", "channel")
-FAMILY_OF: Mapping[str, Family] = {
-    **{field.path: field.family for field in FIELDS},
-    "day": Family.MARKET,
-    "channel": Family.MARKET,
-}
+FAMILY_OF: Mapping[str, Family] = dict.fromkeys(FACTORS, Family.MARKET) | {f.path: f.family for f in FIELDS}
 
 
 @dataclass(frozen=True)
@@ -55,32 +51,30 @@ def evidence_word(direct_sales: int) -> str:
 
 
 @dataclass(frozen=True)
-class Assessment:
-    """Answers for n subjects, in log US dollars.
+class Estimate:
+    """Values and ranges of n subjects, in log US dollars.
 
     `center`: (n,) median. `low`, `high`: (n, levels) ends of the central interval of each level, all from one
-    distribution, so that low ≤ center ≤ high and levels nest. `reference_center`: (n,) median of each
-    subject's reference specimen. `effects`: (n, len(FACTORS)) baseline Shapley effects whose row sums are
-    center − reference_center to 1e-9. `references`, `weights`: one per subject.
+    distribution, so that low ≤ center ≤ high and levels nest. `weights`: one per subject.
     """
 
     center: FloatArray
     low: FloatArray
     high: FloatArray
-    reference_center: FloatArray
-    effects: FloatArray
-    references: tuple[Subject, ...]
     weights: tuple[EvidenceWeight, ...]
 
 
 @dataclass(frozen=True)
-class Estimate:
-    """Values and ranges of n subjects without reasons; each part as in `Assessment`."""
+class Assessment(Estimate):
+    """The same with reasons.
 
-    center: FloatArray
-    low: FloatArray
-    high: FloatArray
-    weights: tuple[EvidenceWeight, ...]
+    `reference_center`: (n,) median of each subject's reference specimen, of `references`. `effects`:
+    (n, len(FACTORS)) baseline Shapley effects whose row sums are center − reference_center to 1e-9.
+    """
+
+    reference_center: FloatArray
+    effects: FloatArray
+    references: tuple[Subject, ...]
 
 
 class PriceModel(Protocol):
@@ -116,11 +110,6 @@ class PriceModel(Protocol):
         Raises ValueError where their models differ.
         """
 
-    def ranges(
-        self, subjects: Sequence[Subject], levels: Sequence[float]
-    ) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """(n,) median and (n, levels) ends of the central ranges: those of `assess`, without its reasons."""
-
     def difference_sd(self, subjects: Sequence[Subject], others: Sequence[Subject]) -> FloatArray:
         """(n,) standard deviation in log of what is not known about the difference of two values, pairwise.
 
@@ -128,7 +117,10 @@ class PriceModel(Protocol):
         """
 
     def noise_sd(self, subjects: Sequence[Subject]) -> FloatArray:
-        """(n,) standard deviation in log of a sale of each subject around its value, were that known."""
+        """(n,) standard deviation in log of a sale of each subject around its value, were that known.
+
+        What is not known of the specimen counts: a poorly described sale says less.
+        """
 
     def warm(self) -> None:
         """Make ready what first answers would wait for; optional, and answers are the same without."""

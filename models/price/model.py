@@ -35,7 +35,7 @@ _MOST_WARM = 100  # models: each takes some milliseconds and half a megabyte
 
 @dataclass(frozen=True)
 class GuitarModel:
-    """A core with the counts of sales behind it and what is typical of each model.
+    """A `PriceModel`: a core with the counts of sales behind it and what is typical of each model.
 
     `sales`: model key → edition key → build → closed sales. `reliance`: how far effects rest on practice.
     """
@@ -61,66 +61,46 @@ class GuitarModel:
         return [self._encoding.row(subject) for subject in subjects]
 
     def center(self, subjects: Sequence[Subject]) -> FloatArray:
-        """(n,) median log price in US dollars."""
         return self.evaluator.center(self._rows(subjects)) if subjects else np.zeros(0)
 
-    def assess(self, subjects: Sequence[Subject], levels: Sequence[float]) -> Assessment:
-        """Value, intervals, reference and effects of each subject, all in log US dollars."""
-        if not subjects:
-            none = np.zeros((0, len(levels)))
-            return Assessment(np.zeros(0), none, none, np.zeros(0), np.zeros((0, len(FACTORS))), (), ())
-        ranges, reasons = self.evaluator.explained(self._rows(subjects), levels)
-        references = tuple(Subject(Instrument(*values[:-2]), *values[-2:]) for values in reasons.references)
-        return Assessment(
-            ranges.center,
-            ranges.low,
-            ranges.high,
-            reasons.center,
-            reasons.effects,
-            references,
-            self._weights(subjects, ranges),
-        )
-
     def estimate(self, subjects: Sequence[Subject], levels: Sequence[float]) -> Estimate:
-        """Value and intervals of each subject: those of `assess`, without its reasons."""
         if not subjects:
             return Estimate(np.zeros(0), np.zeros((0, len(levels))), np.zeros((0, len(levels))), ())
-        ranges = self.evaluator.ranges(self._rows(subjects), levels)
-        return Estimate(ranges.center, ranges.low, ranges.high, self._weights(subjects, ranges))
+        return self._weighed(subjects, self.evaluator.ranges(self._rows(subjects), levels))
 
-    def ranges(
-        self, subjects: Sequence[Subject], levels: Sequence[float]
-    ) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """(n,) median and (n, levels) ends of the central ranges: those of `assess`, without its reasons."""
-        found = self.estimate(subjects, levels)
-        return found.center, found.low, found.high
+    def assess(self, subjects: Sequence[Subject], levels: Sequence[float]) -> Assessment:
+        if not subjects:
+            return Assessment(
+                **vars(self.estimate((), levels)),
+                reference_center=np.zeros(0),
+                effects=np.zeros((0, len(FACTORS))),
+                references=(),
+            )
+        ranges, reasons = self.evaluator.explained(self._rows(subjects), levels)
+        return Assessment(
+            **vars(self._weighed(subjects, ranges)),
+            reference_center=reasons.center,
+            effects=reasons.effects,
+            references=tuple(Subject(Instrument(*v[:-2]), *v[-2:]) for v in reasons.references),
+        )
 
-    def _weights(self, subjects: Sequence[Subject], ranges: Ranges) -> tuple[EvidenceWeight, ...]:
+    def _weighed(self, subjects: Sequence[Subject], ranges: Ranges) -> Estimate:
         direct = [self.direct_sales(s) for s in subjects]
         pairs = zip(direct, ranges.effective.tolist(), strict=True)
-        return tuple(EvidenceWeight(evidence_word(n), n, round(effective, 1)) for n, effective in pairs)
+        weights = tuple(EvidenceWeight(evidence_word(n), n, round(effective, 1)) for n, effective in pairs)
+        return Estimate(ranges.center, ranges.low, ranges.high, weights)
 
     def difference_sd(self, subjects: Sequence[Subject], others: Sequence[Subject]) -> FloatArray:
-        """(n,) standard deviation of what is not known about the difference of two values, pairwise, in log.
-
-        See `Evaluator.difference_variance`. A single other stands beside every subject.
-        """
         rows, beside = self._rows(subjects), self._rows(others)
         return np.asarray(np.sqrt(self.evaluator.difference_variance(rows, beside)))
 
     def noise_sd(self, subjects: Sequence[Subject]) -> FloatArray:
-        """(n,) standard deviation in log of a sale of each subject around its value, were that known exactly.
-
-        What is not known of the specimen counts: a poorly described sale says less.
-        """
         return np.asarray(np.sqrt(self.evaluator.noise_variance(self._rows(subjects))))
 
     def reference(self, subject: Subject) -> Subject:
-        """The typical clean specimen of the same model, on the same day and in the same channel."""
         return reference_of(subject, self.typical[model_key(subject)])
 
     def effects(self, subjects: Sequence[Subject], references: Sequence[Subject]) -> FloatArray:
-        """(n, len(FACTORS)) log effects, pairwise. Raises ValueError for a pair of different models."""
         for s, r in zip(subjects, references, strict=True):
             if model_key(s) != model_key(r):
                 raise ValueError("effects are counted between two specimens of one model")
@@ -148,7 +128,7 @@ class GuitarModel:
         state = {
             "features": feature_hash(),
             "sales": self.sales,
-            "typical": {key: typical.state() for key, typical in self.typical.items()},
+            "typical": {key: vars(typical) for key, typical in self.typical.items()},
             "first_evidence": self.first_evidence.isoformat() if self.first_evidence else None,
             "last_evidence": self.last_evidence.isoformat() if self.last_evidence else None,
             "reliance": self.reliance.state(),

@@ -26,19 +26,13 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 
 from models.errors import ForestError
+from models.price.basis import Floats, Ints
 from models.price.boosters import Booster, Tree, read_boosters
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
-
 _UNIT = 2.0**-44  # leaf values are multiples of it: sums stay exact while they are below 2**8
-_SIGNS = (-1, 1)
-_Box = dict[
-    int, tuple[float, float]
-]  # input → the values above the one and up to the other that reach a leaf
+_Box = dict[int, tuple[float, float]]  # input → above which value, and up to which
 
 
 @dataclass(frozen=True)
@@ -63,21 +57,16 @@ class PairTables:
 
         Raises ForestError for a text that is damaged (see `read_booster`) and for a path over three inputs.
         """
-        boosters = read_boosters(texts)
-        return _Builder(boosters).tables()
+        return _Builder(read_boosters(texts)).tables()
 
     def predict(self, x: Floats) -> Floats:
         """(n,) values at rows x (n, p)."""
-        bins = self._bins(self._checked(x))
+        bins = self._bins(x)
         return np.asarray(self._looked_up(bins, bins).sum(axis=1))
 
-    def effects(self, x: Floats, r: Floats) -> Floats:
-        """(n, p) Shapley effects from references r (n, p) to subjects x (n, p); a row sums to F(x) − F(r)."""
-        return self.explained(x, r)[2]
-
     def explained(self, x: Floats, r: Floats) -> tuple[Floats, Floats, Floats]:
-        """(n,) F(x), (n,) F(r) and the effects that lead from one to the other."""
-        own, base = self._bins(self._checked(x)), self._bins(self._checked(r))
+        """(n,) F(x), (n,) F(r) and the (n, p) Shapley effects that lead from rows r to rows x (n, p)."""
+        own, base = self._bins(x), self._bins(r)
         xx, xr, rx, rr = (
             self._looked_up(one, other) for one, other in ((own, own), (own, base), (base, own), (base, base))
         )
@@ -93,7 +82,7 @@ class PairTables:
         one bin to the next the tables of an input move by amounts that depend on one other input each, so the
         largest step is the sum of each table's largest. Raises ValueError for another sign.
         """
-        if len(signs) != len(self.names) or any(sign not in (0, *_SIGNS) for sign in signs):
+        if len(signs) != len(self.names) or any(sign not in (-1, 0, 1) for sign in signs):
             raise ValueError(
                 f"one sign of -1, 0 or 1 is needed for each of {len(self.names)} inputs: {signs}"
             )
@@ -113,7 +102,7 @@ class PairTables:
         That is what is left of the table's values once their additive fit on the bins of the two inputs is
         taken out (a two-way analysis of variance).
         """
-        bins, out = self._bins(self._checked(x)), {}
+        bins, out = self._bins(x), {}
         looked = self._looked_up(bins, bins)
         for at, (i, j) in enumerate(self.pairs.tolist()):
             if i != j:
@@ -121,19 +110,12 @@ class PairTables:
                 out[(self.names[i], self.names[j])] = left
         return out
 
-    def strengths(self, x: Floats) -> dict[tuple[str, str], float]:
-        """Pair of names → the standard deviation of what `beyond` says of it."""
-        return {pair: float(left.std()) for pair, left in self.beyond(x).items()}
-
     # ── inside ───────────────────────────────────────────────────────────────
-
-    def _checked(self, x: Floats) -> Floats:
-        if x.ndim != 2 or x.shape[1] != len(self.names):
-            raise ValueError(f"rows of {len(self.names)} inputs are needed, got an array of shape {x.shape}")
-        return x
 
     def _bins(self, x: Floats) -> Ints:
         """(n, p) the bin of every input: the first whose upper end is not below the value."""
+        if x.ndim != 2 or x.shape[1] != len(self.names):
+            raise ValueError(f"rows of {len(self.names)} inputs are needed, got an array of shape {x.shape}")
         if len(x) == 1:
             found = [
                 bisect_left(edges, value) for edges, value in zip(self._lists, x[0].tolist(), strict=True)

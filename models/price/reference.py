@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, field
-from typing import Any
+from dataclasses import dataclass, field
 
 from models.instrument import Instrument, Subject, Value
-from models.vocabulary import FIELDS, Family, Kind
+from models.vocabulary import FIELDS, Kind
 
 Answers = Sequence[tuple[Value, float]]
 
@@ -28,29 +27,15 @@ class Typical:
     weight_kg: float | None
     answers: Mapping[str, Answers] = field(default_factory=dict)
 
-    def state(self) -> dict[str, Any]:
-        """As JSON."""
-        return asdict(self)
 
-
-def _clean() -> dict[str, Value]:
-    """Traces of wear, everything working, sound and original; no special history, its own case."""
-    values: dict[str, Value] = {}
-    for one in FIELDS:
-        if one.kind is Kind.GRADE and one.family is Family.CONDITION:
-            values[one.flat] = _WEAR
-        elif one.loss_ordered:
-            values[one.flat] = one.names[0]
-    return values | {
-        "build": "production",
-        "provenance_history": "none",
-        "provenance_paperwork": False,
-        "provenance_case": "original",
-    }
-
-
-CLEAN = _clean()
-REFERENCE_GRADE = {flat: value for flat, value in CLEAN.items() if value == _WEAR}
+# Traces of wear, everything working, sound and original; no special history, its own case.
+CLEAN: Mapping[str, Value] = {
+    **{f.flat: _WEAR if f.kind is Kind.GRADE else f.names[0] for f in FIELDS if f.loss_ordered},
+    "build": "production",
+    "provenance_history": "none",
+    "provenance_paperwork": False,
+    "provenance_case": "original",
+}
 
 
 def reference_of(subject: Subject, typical: Typical) -> Subject:

@@ -142,9 +142,4 @@ def _log(value: float) -> float:
 
 def _nearest(named: Sequence[tuple[float, float]], place: float) -> float:
     """The share at the nearest place, the first of two as near."""
-    least, found = math.inf, 0.0
-    for at, share in named:
-        away = abs(at - place)
-        if away < least:
-            least, found = away, share
-    return found
+    return min(named, key=lambda one: abs(one[0] - place))[1]

@@ -1,19 +1,18 @@
-"""Exact Shapley values of small games, and of products whose parts a few shared players switch.
+"""Exact Shapley values of small games, and of products whose parts one shared player switches.
 
 A game is played between a subject and a reference: v(S) is the value of the hybrid that has the subject's
 side of the players in S and the reference's of all others. Effects sum to v(all) − v(none). Every answer of a
 batch equals, to the bit, the answer of its row alone, and where no hybrid's step has the wrong sign no effect
 has.
 
-Losses weigh differently by build: the build moves the scale of every other player's part. Such shared players
-are called switches here. m switches have 2**m states; state q has switch j at the subject's side where bit j
-of q is set. Within a state every other player has two sides of its own, and the value is their product:
+Losses weigh differently by build: the build, here the switch, moves the scale of every other player's part.
+With q = 1 where the switch is in S, else 0, the value is a product over the other players:
 
-    v(S) = Π_i of (s_i^q if i in S else r_i^q),   q the state of the switches that are in S
+    v(S) = Π_i of (s_i^q if i in S else r_i^q)
 
 By the multilinear extension (Owen 1972; memory) a player's effect is ∫₀¹ of the extension's derivative along
-t ↦ (t, …, t). Each state weighs t^|q| (1−t)^(m−|q|) there. With the backbone's scale × loss and its cap C,
-the loss is C · (1 − Π exp(−scale^q · loss_i / C)): minus C times a product.
+t ↦ (t, …, t), where q is 1 with weight t. With the backbone's scale × loss and its cap C, the loss is
+C · (1 − Π exp(−scale^q · loss_i / C)): minus C times a product.
 """
 
 from __future__ import annotations
@@ -22,15 +21,13 @@ import math
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 
-FloatArray = NDArray[np.float64]
+from models.price.basis import Floats
 
 _MAX_CORNER_PLAYERS = 4
-_CHUNK = 256  # rows at a time, so that memory stays bounded
 
 
-def corner_game(values: FloatArray) -> FloatArray:
+def corner_game(values: Floats) -> Floats:
     """(n, k) Shapley values of n games of k ≤ 4 players from the values of all their hybrids.
 
     `values`: (n, 2**k); column c is the hybrid in which player j is the subject's where bit j of c is set.
@@ -52,57 +49,31 @@ def corner_game(values: FloatArray) -> FloatArray:
     return effects
 
 
-def switched_product(s: FloatArray, r: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Effects (n, k) of the players and (n, m) of the switches in n products of parts s, r (n, 2**m, k).
+def switched_product(s: Floats, r: Floats) -> tuple[Floats, Floats]:
+    """Effects (n, k) of the players and (n,) of the switch in n products of parts s, r (n, 2, k).
 
-    The integrand has degree k + m − 1: Gauss–Legendre with ⌈(k + m) / 2⌉ nodes is exact. Nothing is divided
-    by a part: parts may be zero.
+    Of the second axis, the first is with the switch at the reference's side. The integrand has degree k:
+    Gauss–Legendre with ⌈(k + 1) / 2⌉ nodes is exact. Nothing is divided by a part: parts may be zero.
     """
-    s, r, m = _checked(s, r)
-    players, switches = np.empty(s[:, 0].shape), np.empty((len(s), m))
-    for at in range(0, len(s), _CHUNK):
-        rows = slice(at, at + _CHUNK)
-        players[rows], switches[rows] = _products_effects(s[rows], r[rows], m)
-    return players, switches
-
-
-def _products_effects(s: FloatArray, r: FloatArray, m: int) -> tuple[FloatArray, FloatArray]:
-    nodes, weights = gauss_legendre((s.shape[2] + m + 1) // 2)
+    if s.ndim != 3 or s.shape != r.shape or s.shape[1] != 2:
+        raise ValueError(f"s and r must both be (n, 2, k), got {s.shape} and {r.shape}")
+    nodes, weights = gauss_legendre((s.shape[2] + 2) // 2)
     t = nodes[:, None, None, None]
     others, whole = _products(t * s + (1 - t) * r)
-    count = _in_state(m)
-    t, w = nodes[:, None], weights[:, None]
-    chance = w * t**count * (1 - t) ** (m - count)
+    chance = weights[:, None] * np.stack([1 - nodes, nodes], axis=1)
     terms = (chance[:, None, :, None] * ((s - r) * others)).swapaxes(1, 2)
-    players = _ordered_sum(terms.reshape(chance.size, len(s), s.shape[2]))
-    switches = np.zeros((len(s), m))
-    for j in range(m):
-        off = np.flatnonzero(~np.arange(1 << m) >> j & 1)
-        steps = whole[:, :, off | 1 << j] - whole[:, :, off]
-        chance = w * t ** count[off] * (1 - t) ** (m - 1 - count[off])  # without the switch's own share
-        switches[:, j] = _ordered_sum((chance[:, None] * steps).swapaxes(1, 2).reshape(chance.size, len(s)))
-    return players, switches
+    steps = weights[:, None] * (whole[..., 1] - whole[..., 0])
+    return _ordered_sum(terms.reshape(chance.size, len(s), s.shape[2])), _ordered_sum(steps)
 
 
 @lru_cache(maxsize=64)
-def gauss_legendre(size: int) -> tuple[FloatArray, FloatArray]:
+def gauss_legendre(size: int) -> tuple[Floats, Floats]:
     """(size,) nodes and weights on [0, 1]: exact for polynomials of degree 2 · size − 1."""
     nodes, weights = np.polynomial.legendre.leggauss(max(size, 1))
     return (nodes + 1) / 2, weights / 2
 
 
-def _checked(s: FloatArray, r: FloatArray) -> tuple[FloatArray, FloatArray, int]:
-    s, r = np.asarray(s, np.float64), np.asarray(r, np.float64)
-    if s.ndim != 3 or s.shape != r.shape or s.shape[1].bit_count() != 1:
-        raise ValueError(f"s and r must both be (n, 2**m, k), got {s.shape} and {r.shape}")
-    return s, r, s.shape[1].bit_length() - 1
-
-
-def _in_state(m: int) -> NDArray[np.int64]:
-    return np.array([q.bit_count() for q in range(1 << m)])
-
-
-def _products(parts: FloatArray) -> tuple[FloatArray, FloatArray]:
+def _products(parts: Floats) -> tuple[Floats, Floats]:
     """Along the last axis: for each part the product of the others, and the product of all."""
     if not parts.shape[-1]:
         return parts, np.ones(parts.shape[:-1])
@@ -114,9 +85,6 @@ def _products(parts: FloatArray) -> tuple[FloatArray, FloatArray]:
     return others, before[..., -1]
 
 
-def _ordered_sum(terms: FloatArray) -> FloatArray:
+def _ordered_sum(terms: Floats) -> Floats:
     """Over the first axis, one after the other: the order in which numpy's sum adds depends on the shape."""
-    if not len(terms):
-        return np.zeros(terms.shape[1:])
-    total: FloatArray = np.add.accumulate(terms, axis=0)[-1]
-    return total
+    return np.asarray(np.add.accumulate(terms, axis=0)[-1])

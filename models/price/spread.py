@@ -80,10 +80,6 @@ class Spread:
         learned = self.posterior * posterior + unknown + mixture
         return np.asarray(np.sqrt(noise + learned + self.drift * outside))
 
-    def noise_variance(self, levels: Floats, value: Floats, unknown: Floats, mixture: Floats) -> Floats:
-        """(n,) variance of a price around its value, were that known: what is not known of the row counts."""
-        return np.asarray(self.noise.variance(levels, value) + unknown + mixture)
-
     def ends(self, levels: Sequence[float]) -> tuple[Floats, Floats]:
         """(levels,) lower and upper end of each central level where all losses are known, in scales."""
         low = np.array([-_quantile(-self.shape[::-1], (1 + level) / 2) for level in levels])
@@ -92,9 +88,7 @@ class Spread:
 
     def state(self) -> dict[str, Any]:
         """As JSON, without `shape`."""
-        state = asdict(self)
-        del state["shape"]
-        return state
+        return {name: value for name, value in asdict(self).items() if name != "shape"}
 
 
 def read_spread(state: Mapping[str, Any], shape: Floats) -> Spread:

@@ -7,7 +7,7 @@ import warnings
 import lightgbm
 import numpy as np
 import pytest
-from forests import Split, forest_text, market_rows, train
+from forests import Split, effects_of, forest_text, market_rows, train
 from numpy.typing import NDArray
 
 from models.price.pairs import PairTables
@@ -35,7 +35,7 @@ PUBLISHED = {
 def averaged(tables: PairTables, subject: Floats, background: Floats) -> Floats:
     """(p,) the mean of the effects counted from each row of the background."""
     rows = np.broadcast_to(subject, background.shape)
-    return np.asarray(tables.effects(rows, background).mean(axis=0))
+    return np.asarray(effects_of(tables, rows, background).mean(axis=0))
 
 
 @pytest.mark.parametrize("name", PUBLISHED)
@@ -97,7 +97,7 @@ def test_equal_to_shap_from_one_background_row(booster: lightgbm.Booster) -> Non
     x, references = market_rows(rng, 300), market_rows(rng, 5)
     tables = PairTables.from_text([booster.model_to_string()])
     for reference in references:
-        ours = tables.effects(x, np.broadcast_to(reference, x.shape))
+        ours = effects_of(tables, x, np.broadcast_to(reference, x.shape))
         theirs = by_shap(booster, x, reference)
         assert np.abs(theirs).max() > 0.1
         assert np.abs(ours - theirs).max() <= 1e-6

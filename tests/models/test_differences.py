@@ -108,6 +108,13 @@ def test_the_range_of_a_value_adds_up_all_that_is_not_known(evaluator: Evaluator
         assert found.effective == pytest.approx([0.04 / (slope @ covariance @ slope)], rel=1e-3)
 
 
+def test_the_noise_of_a_sale_counts_what_is_not_known_of_it_and_not_what_is_not_known_of_its_value(
+    evaluator: Evaluator,
+) -> None:
+    rows = [row("a", 0.0, 0.0, 0.0), row("a", 0.0, None, 0.0), row("a", None, None, 0.0)]
+    assert evaluator.noise_variance(rows) == pytest.approx([0.04, 0.04 + 0.04, 0.04 + 0.04 + 0.01])
+
+
 def test_what_both_share_is_not_in_it(evaluator: Evaluator) -> None:
     same = row("b", 1.0, 1.0, 1.0)
     assert evaluator.difference_variance([same], [same]) == pytest.approx([0.0], abs=1e-12)

@@ -15,11 +15,13 @@ from forests import (
     WIDTH,
     ZERO,
     Split,
+    effects_of,
     forest_text,
     judge,
     market_rows,
     random_rows,
     random_tree,
+    strengths_of,
     train,
 )
 from hypothesis import given
@@ -89,7 +91,7 @@ def test_effects_are_the_mean_over_all_orders_of_what_lightgbm_predicts(
     rng = np.random.default_rng(0)
     x, r = market_rows(rng, 4), market_rows(rng, 4)
     x[1, :5] = r[1, :5]
-    found = tables.effects(x, r)
+    found = effects_of(tables, x, r)
     for row in range(4):
         expected = by_all_orders(predicted(bag, hybrids(x[row], r[row])), WIDTH)
         assert np.abs(expected).max() > 0.01
@@ -104,7 +106,7 @@ def test_any_tree_of_pairs_on_any_value(seed: int, leaves: int, columns: int, tr
     found = PairTables.from_text([text])
     x, r = random_rows(rng, 60, columns), random_rows(rng, 60, columns)
     assert np.abs(found.predict(x) - judge(text, x)).max() <= 1e-12
-    effects = found.effects(x[:2], r[:2])
+    effects = effects_of(found, x[:2], r[:2])
     for row in range(2):
         expected = by_all_orders(judge(text, hybrids(x[row], r[row])), columns)
         assert np.abs(effects[row] - expected).max() <= 1e-12
@@ -124,29 +126,29 @@ def test_effects_of_two_inputs_by_hand() -> None:
     both = Split(0, 0.5, 0.0, Split(1, 0.5, 0.0, 80.0))
     found = PairTables.from_text([forest_text([both, Split(1, 0.5, 0.0, 10.0)], 3)])
     x, r = np.array([[1.0, 1.0, 9.0]]), np.array([[0.0, 0.0, 2.0]])
-    assert found.effects(x, r).tolist() == [[40.0, 50.0, 0.0]]
-    assert found.effects(np.array([[1.0, 0.0, 9.0]]), r).tolist() == [[0.0, 0.0, 0.0]]
+    assert effects_of(found, x, r).tolist() == [[40.0, 50.0, 0.0]]
+    assert effects_of(found, np.array([[1.0, 0.0, 9.0]]), r).tolist() == [[0.0, 0.0, 0.0]]
 
 
 def test_effects_sum_to_the_difference_and_turn_their_sign_on_the_way_back(
     tables: PairTables, rows: Floats
 ) -> None:
     other = market_rows(np.random.default_rng(1), MANY)
-    there, back = tables.effects(rows, other), tables.effects(other, rows)
+    there, back = effects_of(tables, rows, other), effects_of(tables, other, rows)
     assert np.abs(there.sum(axis=1) - (tables.predict(rows) - tables.predict(other))).max() <= 1e-12
     assert np.array_equal(there, -back) and np.abs(there).max() > 0.1
 
 
 def test_a_batch_equals_its_rows_alone_to_the_bit(tables: PairTables, rows: Floats) -> None:
     other = market_rows(np.random.default_rng(2), MANY)
-    together, effects = tables.predict(rows), tables.effects(rows, other)
+    together, effects = tables.predict(rows), effects_of(tables, rows, other)
     assert np.array_equal(together, [tables.predict(row[None])[0] for row in rows])
     for n in (1, 2, 7, 8, 9, 255, 256, 257, 1025):
         assert np.array_equal(tables.predict(rows[-n:]), together[-n:])
-        assert np.array_equal(tables.effects(rows[-n:], other[-n:]), effects[-n:])
+        assert np.array_equal(effects_of(tables, rows[-n:], other[-n:]), effects[-n:])
     order = np.random.default_rng(0).permutation(MANY)
     assert np.array_equal(tables.predict(rows[order]), together[order])
-    assert np.array_equal(tables.effects(rows[order], other[order]), effects[order])
+    assert np.array_equal(effects_of(tables, rows[order], other[order]), effects[order])
 
 
 def test_a_value_at_a_threshold_goes_where_lightgbm_sends_it_alone_and_in_a_batch(
@@ -174,12 +176,12 @@ def test_how_the_rows_lie_in_memory_does_not_matter(tables: PairTables, rows: Fl
 def test_trees_without_a_split_are_their_constant() -> None:
     found = PairTables.from_text([forest_text([0.25, 0.5], 3)])
     assert found.predict(np.full((4, 3), 7.0)).tolist() == [0.75] * 4
-    assert not found.effects(np.ones((2, 3)), np.zeros((2, 3))).any()
+    assert not effects_of(found, np.ones((2, 3)), np.zeros((2, 3))).any()
 
 
 def test_no_rows_give_no_values(tables: PairTables) -> None:
     none = np.empty((0, WIDTH))
-    assert tables.predict(none).shape == (0,) and tables.effects(none, none).shape == (0, WIDTH)
+    assert tables.predict(none).shape == (0,) and effects_of(tables, none, none).shape == (0, WIDTH)
 
 
 @pytest.mark.parametrize("shape", [(WIDTH,), (3, WIDTH - 1), (3, WIDTH + 1), (1, 3, WIDTH)])
@@ -187,7 +189,7 @@ def test_rows_of_another_width_are_refused(tables: PairTables, shape: tuple[int,
     with pytest.raises(ValueError, match="8 inputs"):
         tables.predict(np.zeros(shape))
     with pytest.raises(ValueError, match="8 inputs"):
-        tables.effects(np.zeros((3, WIDTH)), np.zeros(shape))
+        effects_of(tables, np.zeros((3, WIDTH)), np.zeros(shape))
 
 
 def test_a_third_input_on_a_path_is_refused_and_three_in_a_tree_are_not() -> None:
@@ -226,6 +228,7 @@ def test_how_much_two_inputs_do_together_by_hand() -> None:
     corners = np.tile([[0.0, 0.0], [0.0, 1.0], [1.0, 0.0], [1.0, 1.0]], (5, 1))
     both = Split(0, 0.5, 0.0, Split(1, 0.5, 0.0, 8.0))
     found = PairTables.from_text([forest_text([both, Split(0, 0.5, 0.0, 5.0)], 2)])
-    assert found.strengths(corners) == {("c0", "c1"): pytest.approx(2.0)}
+    assert strengths_of(found, corners) == {("c0", "c1"): pytest.approx(2.0)}
     added = Split(0, 0.5, Split(1, 0.5, 0.0, 3.0), Split(1, 0.5, 1.0, 4.0))
-    assert PairTables.from_text([forest_text([added], 2)]).strengths(corners)["c0", "c1"] < 1e-12
+    sum_alone = PairTables.from_text([forest_text([added], 2)])
+    assert strengths_of(sum_alone, corners)["c0", "c1"] < 1e-12

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from forests import SIGNS, TINY, WORSE, Split, forest_text, judge, market_rows, random_tree, train
+from forests import SIGNS, TINY, WORSE, Split, effects_of, forest_text, judge, market_rows, random_tree, train
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -82,7 +82,7 @@ def test_where_no_step_is_wrong_no_effect_is() -> None:
     rng = np.random.default_rng(5)
     x, r = market_rows(rng, 4000), market_rows(rng, 4000)
     x[:1000] = np.where(rng.random((1000, 8)) < 0.7, r[:1000], x[:1000])  # few differ
-    effects = tables.effects(x, r)[:, WORSE]
+    effects = effects_of(tables, x, r)[:, WORSE]
     worse, better = x[:, WORSE] > r[:, WORSE], x[:, WORSE] < r[:, WORSE]
     assert worse.sum() > 4000 and better.sum() > 4000
     assert effects[worse].max() <= 0 and effects[better].min() >= 0

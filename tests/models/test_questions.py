@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
 
 import numpy as np
@@ -15,7 +15,7 @@ from market_of_fakes import sold, subject, valuer
 from models.answers import likely_answers
 from models.instrument import Instrument, Subject
 from models.kept import NOTHING_KEPT, Kept
-from models.price.interface import FloatArray
+from models.price.interface import Estimate
 from models.questions import questions, widening
 from models.valuation import Valuer
 from models.vocabulary import BY_PATH
@@ -28,16 +28,14 @@ HALF = {"condition.structure": 1.0, "condition.neck": 0.25, "figure": 0.5}  # wh
 class Widened(FakePriceModel):
     """The range is ± (1 + what each unknown field adds)."""
 
-    def ranges(
-        self, subjects: Sequence[Subject], levels: Sequence[float]
-    ) -> tuple[FloatArray, FloatArray, FloatArray]:
-        center = self.center(subjects)
+    def estimate(self, subjects: Sequence[Subject], levels: Sequence[float]) -> Estimate:
+        found = super().estimate(subjects, levels)
         half = [
             1 + math.fsum(add for path, add in HALF.items() if s.instrument.get(BY_PATH[path]) is None)
             for s in subjects
         ]
         ends = np.outer(half, np.ones(len(levels)))
-        return center, center[:, None] - ends, center[:, None] + ends
+        return replace(found, low=found.center[:, None] - ends, high=found.center[:, None] + ends)
 
 
 ROWS = [

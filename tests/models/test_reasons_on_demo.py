@@ -133,8 +133,8 @@ def test_what_it_asks_for_narrows_the_range_more_than_what_chance_would_ask_for(
         drawn = [hidden[k] for k in rng.choice(8, 3, replace=False)]
         told = base.but(**{BY_PATH[q.field].flat: it.get(BY_PATH[q.field]) for q in asked})
         guessed = base.but(**{f.flat: it.get(f) for f in drawn})
-        _, low, high = valuer.model.ranges([base, told, guessed], [LEVEL])
-        width = (high - low)[:, 0]
+        found = valuer.model.estimate([base, told, guessed], [LEVEL])
+        width = (found.high - found.low)[:, 0]
         named.append(width[0] - width[1])
         chance.append(width[0] - width[2])
     print(f"{len(named)} specimens: narrowing named {np.mean(named):.4f}, drawn {np.mean(chance):.4f}")

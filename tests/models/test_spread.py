@@ -96,11 +96,6 @@ def test_the_market_moves_outside_the_days_of_the_evidence_and_goes_on_doing_so(
     assert all(sooner < after for sooner, after in pairwise(later))
 
 
-def test_the_noise_of_a_sale_counts_what_is_not_known_of_it_and_not_what_is_not_known_of_its_value() -> None:
-    one = spread([0.0]).noise_variance(*(np.array([x]) for x in (math.log(4.0), 8.0, 0.02, 0.03)))
-    assert one == pytest.approx([0.16 + 0.02 + 0.03])
-
-
 def test_a_spread_comes_back_from_json() -> None:
     one = spread([-1.0, 0.5, 2.0])
     again = read_spread(json.loads(json.dumps(one.state())), one.shape)

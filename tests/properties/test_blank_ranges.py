@@ -52,13 +52,13 @@ def coverage(model: GuitarModel, asked: Subject, flat: str, answers: list[tuple[
     assert sum(chance for _, chance in answers) == pytest.approx(1)
     spread = model.core.spread
     assert spread is not None and asked.instrument.get(BY_FLAT[flat]) is None
-    _, low, high = model.ranges([asked], [LEVEL])
+    blank = model.estimate([asked], [LEVEL])
     told = [asked.but(**{flat: value}) for value, _ in answers]
-    center, own_low, own_high = model.ranges(told, [LEVEL])
+    each = model.estimate(told, [LEVEL])
     (below,), (above,) = spread.ends([LEVEL])
-    scale = (own_high - own_low)[:, 0] / (above - below)
-    prices = center[:, None] + scale[:, None] * spread.shape
-    inside = ((prices >= low[0, 0]) & (prices <= high[0, 0])).mean(axis=1)
+    scale = (each.high - each.low)[:, 0] / (above - below)
+    prices = each.center[:, None] + scale[:, None] * spread.shape
+    inside = ((prices >= blank.low[0, 0]) & (prices <= blank.high[0, 0])).mean(axis=1)
     return float(inside @ np.array([chance for _, chance in answers]))
 
 

@@ -40,8 +40,8 @@ def widths(valuer: Valuer, subjects: list[Subject]) -> NDArray[np.float64]:
     """(n,) log of high over low of the 80% range."""
     assert isinstance(valuer.model, GuitarModel)
     # Without the explanation, which takes most of the time.
-    _, low, high = valuer.model.ranges(subjects, (0.8,))
-    return np.asarray((high - low)[:, 0])
+    found = valuer.model.estimate(subjects, (0.8,))
+    return np.asarray((found.high - found.low)[:, 0])
 
 
 def test_hiding_all_of_condition_and_originality_widens_the_range(

@@ -65,10 +65,10 @@ class FakeModel:
             center,
             center[:, None] - half,
             center[:, None] + half,
+            tuple(EvidenceWeight(evidence_word(n), n, float(n)) for n in counts),
             self.center(references),
             self.effects(subjects, references),
             references,
-            tuple(EvidenceWeight(evidence_word(n), n, float(n)) for n in counts),
         )
 
     def to_files(self) -> dict[str, bytes]:

@@ -10,6 +10,7 @@ from typing import Any, NamedTuple
 import numpy as np
 import orjson
 import pytest
+from forests import strengths_of
 
 from models.evidence import Evidence
 from models.instrument import Instrument, Subject
@@ -81,7 +82,7 @@ def test_pairs_stand_by_strength_as_served(served: Served) -> None:
     told, core = served.card["trees"], served.model.core
     assert core.trees is not None
     sales = [row.subject for row in served.rows if row.kind == "sale"]
-    strengths = core.trees.tables.strengths(inputs_of(served.model, sales))
+    strengths = strengths_of(core.trees.tables, inputs_of(served.model, sales))
     sizes = [pair["strength"] for pair in told["pairs"]]
     assert sizes[0] == pytest.approx(core.trees.weight * max(strengths.values()))
     assert sizes == sorted(sizes, reverse=True)

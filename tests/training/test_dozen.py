@@ -159,7 +159,7 @@ class Knowing:
         none = np.zeros(0)
         low, high = center[:, None] - room, center[:, None] + room
         weights = tuple(EvidenceWeight("fair", 3, 3.0) for _ in subjects)
-        return Assessment(center, low, high, none, none, (), weights)
+        return Assessment(center, low, high, weights, none, none, ())
 
     def reference(self, subject: Subject) -> Subject:
         return Subject(Instrument(subject.instrument.maker, subject.instrument.model), *subject[1:])

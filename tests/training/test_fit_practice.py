@@ -213,8 +213,9 @@ def test_a_worse_answer_never_raises_a_value_whatever_is_stated(market: Market) 
 def test_a_fit_begins_with_one_sale_and_says_how_little_it_knows(market: Market, sales: int) -> None:
     few = fitted(market, shipped(), sales)
     subjects = [e.subject for e in market.holdout]
-    center, low, high = few.model.ranges(subjects, [0.8])
-    assert np.isfinite(center).all() and (low < high).all()
+    found = few.model.estimate(subjects, [0.8])
+    low, high = found.low, found.high
+    assert np.isfinite(found.center).all() and (low < high).all()
     # Its top is at least twice its bottom, and it holds what was paid about as often as it says.
     assert np.median(high - low) > math.log(2)
     paid = np.array([market.log_value[e.id] for e in market.holdout])

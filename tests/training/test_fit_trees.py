@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from forests import strengths_of
 from numpy.typing import NDArray
 
 from models.price.core import LOSS, PART, Input
@@ -98,7 +99,7 @@ def test_what_two_inputs_do_together_is_believed_and_chance_is_not() -> None:
     # Of 900 sales n² / (n² + 400²) = .835 of the slope is believed; the floor of 900 is .036.
     assert 0.7 < real.trees.weight < 0.95 and real.gain > 5 * real.gain_error > 0
     assert chance.trees.weight < 0.1
-    strengths = real.trees.tables.strengths(np.random.default_rng(1).normal(size=(500, 3)))
+    strengths = strengths_of(real.trees.tables, np.random.default_rng(1).normal(size=(500, 3)))
     assert max(strengths, key=lambda pair: strengths[pair]) == ("Column_0", "Column_1")
     assert real.rounds > 50 and len(real.trees.texts) == 16
 

@@ -5,13 +5,10 @@ from __future__ import annotations
 from models.price.core import BLANKS, COLUMN, LOSS, PART, Input
 from models.price.features import CONDITION_LOSSES, ORIGINALITY_LOSSES
 from training.fit.core import Specification
-from training.fit.spec import instrument_terms
+from training.fit.spec import LEVEL_TERMS, instrument_terms
 
 _INPUTS = (
-    *(
-        Input(part, PART)
-        for part in ("identity", "edition", "finish", "build", "figure", "provenance", "market", "channel")
-    ),
+    *(Input(part, PART) for part in LEVEL_TERMS),
     *(Input(part, LOSS, sign=-1) for part in ("condition", "refinish", "changed parts")),
     Input("unknown condition", BLANKS, CONDITION_LOSSES, -1),
     Input("unknown originality", BLANKS, ORIGINALITY_LOSSES, -1),

@@ -110,9 +110,8 @@ def unknown(column: str) -> Maker:
     """1 where unknown, if it ever is."""
 
     def fit(table: Table) -> Basis | None:
-        x = table[column]
-        missing = np.isnan(x) if x.dtype.kind == "f" else x == ""
-        return Unknown(column) if 5 <= missing.sum() < len(x) else None
+        _, missing = Unknown(column).rows(table)
+        return Unknown(column) if 5 <= missing.sum() < len(missing) else None
 
     return fit
 

@@ -10,8 +10,8 @@ from typing import Any
 import numpy as np
 
 from models.evidence import Evidence
-from models.price.backbone import LEVEL, Backbone, design
-from models.price.basis import Floats
+from models.price.backbone import LEVEL, Backbone
+from models.price.basis import Floats, product
 from models.price.model import GuitarModel
 from models.price.posterior import Posterior
 from training.fit.core import Fitted
@@ -55,16 +55,13 @@ def index_of(rows: Sequence[Evidence], backbone: Backbone, posterior: Posterior)
     first, last = rows[0].day.toordinal(), rows[-1].day.toordinal()
     days = np.unique(np.linspace(first, last, max(int((last - first) / 91), 2)).astype(np.int64))
     places = [at for at in backbone.places(LEVEL) if backbone.blocks[at].columns == ("time",)]
-    blocks = [backbone.blocks[at] for at in places]
-    if not blocks:
+    if not places:
         return {"days": [], "center": [], "low": [], "high": [], "band": 0.9}
-    index, value = design(blocks, {"time": days / _DAYS_A_YEAR})
-    offset = np.concatenate(
-        [np.full(b.size, backbone.starts[at]) for at, b in zip(places, blocks, strict=True)]
+    designs = [product(backbone.blocks[at].bases, {"time": days / _DAYS_A_YEAR}) for at in places]
+    index = np.concatenate(
+        [backbone.starts[at] + own for at, (own, _) in zip(places, designs, strict=True)], 1
     )
-    start = np.cumsum([0, *(b.size for b in blocks)])[:-1]
-    local = np.repeat(start, [b.size for b in blocks])
-    index = index - local[index] + offset[index]
+    value = np.concatenate([own for _, own in designs], axis=1)
     change = value - value[-1]
     center: Floats = (backbone.theta[index] * change).sum(axis=1)
     band = _BAND * np.sqrt(posterior.variance(index, change))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from models.price.backbone import BLANK, LEVEL, Block
@@ -71,28 +71,13 @@ def loss_part(field: str) -> str:
 def instrument_terms() -> tuple[Term, ...]:
     """The backbone of a collectible guitar's log price."""
     losses = [*_losses("condition", CONDITION_LOSSES), *_losses("originality", ORIGINALITY_LOSSES)]
-    return (*_level_terms(), *_blanks(), *losses, *_scales())
+    level = [replace(term, part=part) for part, terms in LEVEL_TERMS.items() for term in terms]
+    return (*level, *_blanks(), *losses, *_scales())
 
 
-def _level_terms() -> Iterable[Term]:
-    parts = {
-        "identity": _identity(),
-        "edition": _edition(),
-        "finish": _finish(),
-        "build": _build(),
-        "figure": _figure(),
-        "provenance": [Term(name, (levels(name),)) for name in ("history", "paperwork", "case")],
-        "market": _market(),
-        "channel": [
-            Term("channel", (levels("channel"),)),
-            Term("channel by maker", (levels("channel"), levels("maker"))),
-        ],
-    }
-    return (replace(term, part=part) for part, terms in parts.items() for term in terms)
-
-
-def _identity() -> list[Term]:
-    return [
+# Part of the value → its terms.
+LEVEL_TERMS: Mapping[str, Sequence[Term]] = {
+    "identity": [
         Term("maker", (levels("maker"),)),
         Term("model", (levels("model"),)),
         Term("year", (linear("year"),)),
@@ -104,11 +89,8 @@ def _identity() -> list[Term]:
         Term("weight", (linear("weight"),)),
         Term("weight curve", (smooth("weight", 8, 4),)),
         Term("weight by model", (levels("model"), linear("weight"))),
-    ]
-
-
-def _edition() -> list[Term]:
-    return [
+    ],
+    "edition": [
         Term("edition", (levels("edition"),)),
         Term("special", (levels("special"),)),
         Term("log_total", (linear("log_total"),)),
@@ -118,43 +100,26 @@ def _edition() -> list[Term]:
         Term("place curve", (smooth("place", 8, 4),)),
         Term("place by edition", (levels("edition"), linear("place"))),
         Term("number by edition", (levels("edition"), linear("log_number"))),
-    ]
-
-
-def _finish() -> list[Term]:
-    return [
+    ],
+    "finish": [
         Term("finish_rarity", (linear("finish_rarity"),)),
         Term("finish_rarity curve", (smooth("finish_rarity", 8, 4),)),
         Term("finish", (levels("finish"),)),
         Term("maker finish", (levels("maker_finish", unknown=False),)),
         Term("model finish", (levels("model_finish", unknown=False),)),
-    ]
-
-
-def _build() -> list[Term]:
-    return [
+    ],
+    "build": [
         Term("build", (levels("build"),)),
         Term("build by model", (levels("build"), levels("model"))),
         Term("build by edition", (levels("build"), levels("special"))),
-    ]
-
-
-def _figure() -> list[Term]:
-    return [
+    ],
+    "figure": [
         Term("figure", (linear("figure"),)),
         Term("figure steps", (steps("figure", 5),)),
         Term("figure by model", (levels("model"), linear("figure"))),
-    ]
-
-
-def _blanks() -> list[Term]:
-    """How much less those who leave a field blank are paid than the reference instrument; see `BLANK`."""
-    # Coefficients of losses and blanks are not negative, so a blank takes its own off.
-    return [Term(name, (raw(name, -1.0),), BLANK, "blank") for name in ("number_unknown", *BLANKS)]
-
-
-def _market() -> list[Term]:
-    return [
+    ],
+    "provenance": [Term(name, (levels(name),)) for name in ("history", "paperwork", "case")],
+    "market": [
         Term("index", (walk("time", 0.25),)),
         # A market that rises or falls steadily goes on for a while: its slopes are carried on for a year past
         # the last evidence, with the doubt that they have, and then held.
@@ -163,7 +128,18 @@ def _market() -> list[Term]:
         Term("drift by maker", (levels("maker"), trend("time"))),
         Term("drift by model", (levels("model"), trend("time"))),
         Term("walk by maker", (levels("maker"), walk("time", 1.0))),
-    ]
+    ],
+    "channel": [
+        Term("channel", (levels("channel"),)),
+        Term("channel by maker", (levels("channel"), levels("maker"))),
+    ],
+}
+
+
+def _blanks() -> list[Term]:
+    """How much less those who leave a field blank are paid than the reference instrument; see `BLANK`."""
+    # Coefficients of losses and blanks are not negative, so a blank takes its own off.
+    return [Term(name, (raw(name, -1.0),), BLANK, "blank") for name in ("number_unknown", *BLANKS)]
 
 
 def _scales() -> list[Term]:

@@ -12,20 +12,9 @@ from models.evidence import Evidence
 from models.instrument import Instrument, Subject
 from models.kept import Kept
 from models.names import normal
-from models.price.features import model_key
+from models.price.features import BLANKS, model_key
 from models.price.reference import Answers, Typical
 from models.vocabulary import BY_FLAT, DEFAULT_CHANNEL
-
-# Fields of the level whose blank counts as typical; what else it may be widens the range.
-_MAY_BE_BLANK = (
-    "year",
-    "finish",
-    "figure",
-    "weight_kg",
-    "provenance_history",
-    "provenance_paperwork",
-    "provenance_case",
-)
 
 
 def typical_of(rows: Sequence[Evidence], catalogue: Catalogue) -> dict[str, Typical]:
@@ -44,7 +33,7 @@ def typical_of(rows: Sequence[Evidence], catalogue: Catalogue) -> dict[str, Typi
 
 def _answers(kept: Kept, model: Model) -> dict[str, Answers]:
     it = Instrument(model.maker, model.name)
-    found = {flat: likely_answers(kept, model, it, BY_FLAT[flat]) for flat in _MAY_BE_BLANK}
+    found = {flat: likely_answers(kept, model, it, BY_FLAT[flat]) for flat in BLANKS.values()}
     return {flat: [(a.value, a.chance) for a in answers] for flat, answers in found.items()}
 
 

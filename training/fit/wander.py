@@ -34,8 +34,7 @@ def _yearly_variance(problem: Problem, est: Estimate, time: str) -> float:
     for block in layout.blocks:
         if block.columns == (time,) and block.role == LEVEL:
             own.append((block, start))
-            ends += [basis.knots[0] for basis in block.bases if isinstance(basis, Ramps)]
-            ends += [basis.knots[-1] for basis in block.bases if isinstance(basis, Ramps)]
+            ends += [knot for basis in block.bases if isinstance(basis, Ramps) for knot in basis.knots]
         start += block.size
     if not own or max(ends) - min(ends) < 3:
         return 0.0

@@ -13,7 +13,7 @@ from models.price.core import Core, Input
 from models.price.evaluator.encoding import Encoding, Row
 from models.price.evaluator.found import Found, found_of, weights_of
 from models.price.evaluator.level import kept
-from models.price.evaluator.pieces import Column
+from models.price.evaluator.pieces import Column, variance_of
 from models.price.evaluator.plan import Memory, Plan
 from models.price.evaluator.reasons import Division, Reasons
 from models.price.lopsided import Bends, heavy_of
@@ -40,9 +40,8 @@ class Parts(NamedTuple):
 
     `level`: with blanks. `taken`: what the losses take, before trees. `told`: what known losses say of
     unknown ones. `inputs`: (n, p) what the trees see. `noise`: the levels' part of the log noise variance.
-    `unknown`: variance of the losses that are not known. `heavy`, `chance`: the two outcomes of these
-    (`models.price.lopsided`). `shift`, `mixture`: mean and variance of what the level's blanks may be.
-    `time`: in years.
+    `unknown`: variance of the losses that are not known. `shift`, `mixture`: mean and variance of what the
+    level's blanks may be. `time`: in years.
     """
 
     level: Floats
@@ -51,8 +50,6 @@ class Parts(NamedTuple):
     inputs: Floats
     noise: Floats
     unknown: Floats
-    heavy: Floats
-    chance: Floats
     shift: Floats
     mixture: Floats
     time: Floats
@@ -105,26 +102,24 @@ class Evaluator:
         spread, out = self._spread, []
         beside = list(others) * (len(rows) if len(others) == 1 else 1)
         for found, other in self._pairs(rows, beside):
-            sides = [zip(*(side.T for side in weights_of(one)), strict=True) for one in (found, other)]
-            learned = [found.memory.pieces.difference(*both) for both in zip(*sides, strict=True)]
-            own, their = (
-                [plan.mixture(row).variance for plan, row in zip(one.plans, one.rows, strict=True)]
-                for one in (found, other)
-            )
-            hidden = np.abs(found.losses.variances - other.losses.variances).sum(axis=1)
-            hidden += np.abs(np.array(own) - np.array(their))
-            out.append(spread.posterior * np.array(learned) + hidden)
+            sums = [one.memory.pieces.summed(*weights_of(one)) for one in (found, other)]
+            learned = variance_of(*(own - their for own, their in zip(*sums, strict=True)))
+            hidden = np.abs((found.losses - other.losses)[Column.VARIANCE]).sum(axis=1)
+            hidden += np.abs(_mixtures(found)[1] - _mixtures(other)[1])
+            out.append(spread.posterior * learned + hidden)
         return np.concatenate(out)
 
     def covariance(self, rows: Sequence[Row]) -> Floats:
         """(n, n) covariance, in log, of what is not known about the coefficients of n ≥ 1 values."""
         found = self._look_up(self._with_room(), rows)  # all in one, however full it gets
-        return self._spread.posterior * found.memory.pieces.covariance(*weights_of(found))
+        scaled, vectors = found.memory.pieces.summed(*weights_of(found))
+        return np.asarray(self._spread.posterior * (scaled @ scaled.T - vectors @ vectors.T))
 
     def noise_variance(self, rows: Sequence[Row]) -> Floats:
         """(n,) variance, in log, of a sale of each row around its value, were that known exactly."""
         parts = self.parts_of(rows)
-        return self._spread.noise_variance(parts.noise, self.center_of(parts), parts.unknown, parts.mixture)
+        noise = self._spread.noise.variance(parts.noise, self.center_of(parts))
+        return np.asarray(noise + parts.unknown + parts.mixture)
 
     def parts_of(self, rows: Sequence[Row]) -> Parts:
         """What the values and the scales of n ≥ 1 rows are made of."""
@@ -191,21 +186,20 @@ class Evaluator:
         return self.core.trees.tables.explained(own.inputs, base.inputs)
 
     def _parts(self, found: Found) -> Parts:
-        pairs = list(zip(found.plans, found.rows, strict=True))
-        noise = np.array([plan.noise(row) for plan, row in pairs])
-        shift, mixture = np.array([plan.mixture(row) for plan, row in pairs]).T
+        noise = np.array([plan.noise(row) for plan, row in zip(found.plans, found.rows, strict=True)])
+        unknown = row_sums(found.losses[Column.VARIANCE])
         time = np.array([self.encoding.time(row.values) for row in found.rows])
-        unknown, third = row_sums(found.losses.variances), row_sums(found.losses.thirds)
-        moments = zip(unknown.tolist(), third.tolist(), strict=True)
-        heavy, chance = np.array([heavy_of(*one) for one in moments]).T
-        value = found.level, found.taken, found.told, found.inputs
-        return Parts(*value, noise, unknown, heavy, chance, shift, mixture, time)
+        value, (shift, mixture) = (found.level, found.taken, found.told, found.inputs), _mixtures(found)
+        return Parts(*value, noise, unknown, shift, mixture, time)
 
     def _ranges(self, found: Found, center: Floats, levels: Sequence[float]) -> Ranges:
         spread, parts, posterior = self._spread, self._parts(found), self._posterior(found)
         noise = spread.noise.variance(parts.noise, center)
         scale = spread.scale(noise, posterior, parts.unknown, parts.mixture, parts.time)
-        ends = self._bends_of(levels).at(parts.heavy / (scale * scale), parts.chance)
+        thirds = row_sums(found.losses[Column.THIRD]).tolist()
+        pairs = zip(parts.unknown.tolist(), thirds, strict=True)
+        heavy, chance = np.array([heavy_of(*moments) for moments in pairs]).T
+        ends = self._bends_of(levels).at(heavy / (scale * scale), chance)
         reached = (center + parts.shift)[:, None] + scale[:, None] * ends
         low, high = reached[:, : len(levels)], reached[:, len(levels) :]
         effective = noise / np.maximum(posterior, noise * LEAST_UNSURE)
@@ -239,9 +233,14 @@ class Evaluator:
         moves, parts = memory.level.moves(found.plans, found.rows, base.rows, both)
         fields, switch = memory.rules.effects(found.losses, base.losses, found.factors, base.factors)
         of_losses = losses * fields + memory.rules.told_effects(found.losses, base.losses)
-        amounts, blanks = found.losses.amounts - base.losses.amounts, found.blanks - base.blanks
+        amounts, blanks = (found.losses - base.losses)[Column.TOTAL], found.blanks - base.blanks
         beside, moved = (level * moves, of_losses.T, losses * switch[None]), (parts, amounts.T, blanks.T)
         return self._division.effects(beside, moved, None if trees is None else trees.weight * bent.T)
+
+
+def _mixtures(found: Found) -> Floats:
+    """(2, n) mean and variance of what the level's blanks may be."""
+    return np.array([plan.mixture(row) for plan, row in zip(found.plans, found.rows, strict=True)]).T
 
 
 def _chunks(rows: Sequence[Row], size: int) -> Iterator[Sequence[Row]]:

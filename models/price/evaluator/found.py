@@ -10,7 +10,6 @@ import numpy as np
 from models.price.backbone import row_sums
 from models.price.basis import Floats, Ints
 from models.price.evaluator.encoding import Row
-from models.price.evaluator.losses import Losses
 from models.price.evaluator.pieces import Column
 from models.price.evaluator.plan import Memory, Plan
 
@@ -18,16 +17,16 @@ from models.price.evaluator.plan import Memory, Plan
 class Found(NamedTuple):
     """What was looked up for n rows, all from one memory: a plan for each, and what is kept of its fields.
 
-    `entries`: (columns, n, summands and loss fields). `scales`: (n, …) of a plan. `blanks`: which players are
-    blank of those that trees see as blank. `inputs`, `level`, `taken`, `told`: as in
-    `models.price.evaluator.evaluator.Parts`.
+    `entries`: (columns, n, summands and loss fields); `losses`: those of the fields alone. `scales`: (n, …)
+    of a plan. `blanks`: which players are blank of those that trees see as blank. `inputs`, `level`, `taken`,
+    `told`: as in `models.price.evaluator.evaluator.Parts`.
     """
 
     memory: Memory
     plans: Sequence[Plan]
     rows: Sequence[Row]
     entries: Floats
-    losses: Losses
+    losses: Floats
     scales: Floats
     blanks: Floats
     inputs: Floats
@@ -42,18 +41,19 @@ class Found(NamedTuple):
 
     def some(self, rows: slice) -> Found:
         """The same of some rows."""
-        losses = Losses(*(side[rows] for side in self.losses))
-        beside = self.memory, self.plans[rows], self.rows[rows], self.entries[:, rows], losses
-        return Found(*beside, *(side[rows] for side in self[5:]))
+        by_column = self.entries[:, rows], self.losses[:, rows]
+        return Found(
+            self.memory, self.plans[rows], self.rows[rows], *by_column, *(side[rows] for side in self[5:])
+        )
 
 
 def found_of(memory: Memory, plans: Sequence[Plan], rows: Sequence[Row], places: Ints) -> Found:
     """What n rows, each of its plan's key, have at their places (`Memory.find`)."""
     entries, count = memory.of(places), len(memory.level.parts)
-    losses, k = memory.rules.of(entries[:, :, count:]), len(memory.rules.places)
+    losses, k = np.ascontiguousarray(entries[:, :, count:]), len(memory.rules.places)
     scales = memory.scales.of([plan.scale_of(row) for plan, row in zip(plans, rows, strict=True)])
     blanks, fixed = memory.inputs.blanks(rows), scales[:, 2 * k + len(memory.families) :]
-    of_losses = losses.amounts * scales[:, k : 2 * k]
+    of_losses = losses[Column.TOTAL] * scales[:, k : 2 * k]
     sources = (entries[Column.PART, :, :count].T, of_losses.T, blanks.T)
     seen = memory.inputs.seen(rows, fixed, sources)
     level = memory.intercept + row_sums(entries[Column.TOTAL, :, :count])

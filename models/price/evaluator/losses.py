@@ -9,12 +9,11 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Sequence
-from typing import NamedTuple
 
 import numpy as np
 
 from models.price.backbone import row_sums
-from models.price.basis import Floats, Ints, Table
+from models.price.basis import Floats, Ints
 from models.price.core import Core
 from models.price.evaluator.curves import Curves
 from models.price.evaluator.encoding import Encoding, Row
@@ -45,40 +44,21 @@ class LossField:
 
     def _made(self, x: float) -> Floats:
         out: Floats = self._pieces.between(self._curves.between({self.column: np.array([x])}, [0]))[0]
-        out[0, [Column.DEPARTURE, Column.UNKNOWN]] = self._sides(x)
-        spread = self._core.spread
+        spread, rule = self._core.spread, self._core.hidden
+        if rule and self.column in rule.columns:
+            sides = rule.sides(dict.fromkeys(rule.columns, np.array([x])))
+            place = rule.columns.index(self.column)
+            out[0, [Column.UNKNOWN, Column.DEPARTURE]] = [side[0, place] for side in sides]
         if spread and math.isnan(x) and self.column in spread.hidden:
             out[0, [Column.VARIANCE, Column.THIRD]] = spread.hidden[self.column]
         return out
-
-    def _sides(self, x: float) -> tuple[float, float]:
-        """Departure, and 1 where unknown; both 0 for a field of which nothing is said."""
-        rule = self._core.hidden
-        if rule is None or self.column not in rule.columns:
-            return 0.0, 0.0
-        table: Table = {c: np.array([x if c == self.column else math.nan]) for c in rule.columns}
-        unknown, departure = rule.sides(table)
-        place = rule.columns.index(self.column)
-        return float(departure[0, place]), float(unknown[0, place])
-
-
-class Losses(NamedTuple):
-    """The losses of n rows, field by field (n, k), before any scale.
-
-    `variances`, `thirds`: moments of the effects of those that are not known, 0 for a known one.
-    """
-
-    amounts: Floats
-    departures: Floats
-    unknowns: Floats
-    variances: Floats
-    thirds: Floats
 
 
 class LossRules:
     """How losses of all k loss fields, in one order, become part of a value, and effects.
 
-    `families`, `parts`: of each field, "" for one without a loss. Scales are by field, (n, k).
+    `families`, `parts`: of each field, "" for one without a loss. Losses are entries, (columns, n, k); scales
+    are by field, (n, k).
     """
 
     def __init__(self, core: Core, pieces: Pieces, ledger: Ledger, encoding: Encoding) -> None:
@@ -101,43 +81,39 @@ class LossRules:
             found[row, field] = self._fields[field].of(rows[row].values[self.places[field]])
         return found
 
-    def of(self, entries: Floats) -> Losses:
-        """The losses of n rows, from their entries (columns, n, k)."""
-        sides = (Column.TOTAL, Column.DEPARTURE, Column.UNKNOWN, Column.VARIANCE, Column.THIRD)
-        return Losses(*(np.ascontiguousarray(entries[side]) for side in sides))
-
-    def taken(self, losses: Losses, scales: Floats) -> Floats:
+    def taken(self, losses: Floats, scales: Floats) -> Floats:
         """(n,) what losses take off the log value at these scales: T of their scaled sum."""
-        loss = row_sums(losses.amounts * scales)
+        loss = row_sums(losses[Column.TOTAL] * scales)
         return loss if math.isinf(self._cap) else np.asarray(-self._cap * np.expm1(-loss / self._cap))
 
-    def told(self, losses: Losses) -> Floats:
+    def told(self, losses: Floats) -> Floats:
         """(n,) log value that known losses say of unknown ones (`models.price.hidden`)."""
-        return -row_sums(_weighed(self._weights, losses.departures) * losses.unknowns)
+        return -row_sums(_weighed(self._weights, losses[Column.DEPARTURE]) * losses[Column.UNKNOWN])
 
-    def slopes(self, losses: Losses, scales: Floats) -> tuple[Floats, Floats]:
+    def slopes(self, losses: Floats, scales: Floats) -> tuple[Floats, Floats]:
         """(n, k) how the value moves with each field's loss, and (n, families) with the log of each scale."""
-        scaled = losses.amounts * scales
+        scaled = losses[Column.TOTAL] * scales
         slope = np.exp(-row_sums(scaled) / self._cap)[:, None]  # 1 where the cap is infinite
         of_scales = [row_sums(scaled[:, own]) for own in self._of_family]
         return -slope * scales, -slope * np.array(of_scales).reshape(len(of_scales), len(scaled)).T
 
-    def effects(self, own: Losses, base: Losses, scales: Floats, of_base: Floats) -> tuple[Floats, Floats]:
+    def effects(self, own: Floats, base: Floats, scales: Floats, of_base: Floats) -> tuple[Floats, Floats]:
         """(n, k) effects on −T that lead from the base's losses to the row's, and (n,) that of the switch."""
+        own, base = own[Column.TOTAL], base[Column.TOTAL]
         if math.isinf(self._cap):
-            fields = -0.5 * (scales + of_base) * (own.amounts - base.amounts)
-            return fields, -0.5 * row_sums((scales - of_base) * (own.amounts + base.amounts))
+            fields = -0.5 * (scales + of_base) * (own - base)
+            return fields, -0.5 * row_sums((scales - of_base) * (own + base))
         # T as a product over fields (`models.price.shapley`), with and without the switch.
         states = np.stack([of_base, scales], axis=1)
-        sides = [np.exp(-states * side.amounts[:, None] / self._cap) for side in (own, base)]
-        players, switches = switched_product(*sides)
-        return self._cap * players, self._cap * switches[:, 0]
+        sides = [np.exp(-states * side[:, None] / self._cap) for side in (own, base)]
+        players, switch = switched_product(*sides)
+        return self._cap * players, self._cap * switch
 
-    def told_effects(self, own: Losses, base: Losses) -> Floats:
+    def told_effects(self, own: Floats, base: Floats) -> Floats:
         """(n, k) effects on what known losses say: half of each pair's joint change goes to each side."""
-        departures, unknowns = own.departures + base.departures, own.unknowns + base.unknowns
-        moved = (own.unknowns - base.unknowns) * _weighed(self._weights, departures)
-        told = (own.departures - base.departures) * _weighed(self._weights_back, unknowns)
+        both, step = own + base, own - base
+        moved = step[Column.UNKNOWN] * _weighed(self._weights, both[Column.DEPARTURE])
+        told = step[Column.DEPARTURE] * _weighed(self._weights_back, both[Column.UNKNOWN])
         return np.asarray(-0.5 * (moved + told))
 
 

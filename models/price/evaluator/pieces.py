@@ -128,32 +128,21 @@ class Pieces:
 
     def variance(self, at: Ints, weights: Floats) -> Floats:
         """(n,) variances of n weighted sums of pieces, whose places and weights are (m, n)."""
-        none: tuple[Ints, Floats] = (np.zeros(0, np.int64), np.zeros(0))
-        return np.array([self.difference(one, none) for one in zip(at.T, weights.T, strict=True)])
+        return variance_of(*self.summed(at, weights))
 
-    def difference(self, one: tuple[Ints, Floats], other: tuple[Ints, Floats]) -> float:
-        """The variance of the difference of two weighted sums of pieces, each of (m,) places and weights.
-
-        What both have cancels: the prior is taken of the difference of their design columns.
-        """
-        (scaled, vector), (less, less_vector) = self._summed(*one), self._summed(*other)
-        return max(float(((scaled - less) ** 2).sum() - ((vector - less_vector) ** 2).sum()), 0.0)
-
-    def covariance(self, at: Ints, weights: Floats) -> Floats:
-        """(n, n) covariance of n weighted sums of pieces, whose places and weights are (m, n)."""
-        sums = [self._summed(*one) for one in zip(at.T, weights.T, strict=True)]
-        scaled, vectors = (np.array(side) for side in zip(*sums, strict=True))
-        return np.asarray(scaled @ scaled.T - vectors @ vectors.T)
-
-    def _summed(self, every: Ints, all_weights: Floats) -> tuple[Floats, Floats]:
-        """The design row of a weighted sum of pieces, times prior standard deviations, and its vector."""
-        scaled = np.zeros(len(self._posterior.sd))
-        at, weights = every[all_weights != 0], all_weights[all_weights != 0]
-        for place, weight in zip(at.tolist(), weights.tolist(), strict=True):
-            piece = self.ordered[place]
-            scaled[piece.columns] += weight * piece.scaled
-        # Not by a matrix product: its order of summing differs by machine.
-        return scaled, np.einsum("p,pr->r", weights, self._vectors.of(at))
+    def summed(self, at: Ints, weights: Floats) -> tuple[Floats, Floats]:
+        """(n, p) design rows of the same, times prior standard deviations, and their (n, r) vectors."""
+        scaled = np.zeros((at.shape[1], len(self._posterior.sd)))
+        vectors = np.zeros((at.shape[1], self._posterior.directions.shape[1]))
+        for row in range(at.shape[1]):
+            used = np.flatnonzero(weights[:, row])
+            places, shares = at[used, row], weights[used, row]
+            for place, share in zip(places.tolist(), shares.tolist(), strict=True):
+                piece = self.ordered[place]
+                scaled[row, piece.columns] += share * piece.scaled
+            # Not by a matrix product: its order of summing differs by machine.
+            vectors[row] = np.einsum("p,pr->r", shares, self._vectors.of(places))
+        return scaled, vectors
 
     def covariances(self, place: int, others: Sequence[int], kin: Sequence[int]) -> Floats:
         """(m,) covariances of a piece with others; `kin`: which of them are of the same home."""
@@ -187,6 +176,11 @@ class Pieces:
                 self._rows_bytes += 300 + 2 * (index.nbytes + scaled.nbytes)  # in the piece, and in its key
                 self._found[key] = self.ordered[at]
             return self._found[key]
+
+
+def variance_of(scaled: Floats, vectors: Floats) -> Floats:
+    """(n,) variances of what `Pieces.summed` gave, or of differences of that."""
+    return np.asarray(np.maximum((scaled**2).sum(axis=1) - (vectors**2).sum(axis=1), 0.0))
 
 
 class Covariances:
