@@ -22,8 +22,9 @@ from training.fit.contrasts import Statements
 from training.fit.core import Fitted
 from training.fit.trust import Learnt, learnt_of
 
-# Makers differ by a half and models of one maker twofold (common practice): variances in log.
-_SCATTER = {"maker": 0.4**2, "model": 0.6**2}
+# Makers differ by a half, models of one maker twofold, editions by a third; a usual difference of years
+# makes a tenth (common practice). Variances in log.
+_SCATTER = {"maker": 0.4**2, "model": 0.6**2, "edition": 0.3**2, "year": 0.1**2, "run": 0.1**2}
 # A rule is about no maker, model, edition or finish of its own.
 _NAMES = frozenset({"maker", "model", "edition", "finish", "maker_finish", "model_finish"})
 _BAND = 1.2815515655446004  # the 90% quantile of a normal distribution: spans are of 80%
