@@ -259,12 +259,14 @@ def _determined(layout: Layout, est: Estimate) -> Floats:
 def learned_variances(problem: Problem, est: Estimate) -> Floats:
     """(groups,) the share of each prior variance that the data made, from 0 to 1; 0 for one that is not used.
 
-    Where something is stated, its one coefficient and those that the data determine made the variance.
+    Where practice is stated, d coefficients that the data determine make d / (d + 1) of a variance: with few
+    sales most rest on what they began with, and left-out rows need not pay for those.
     """
-    _, more = _stated_variances(problem)
-    determined = _determined(problem.layout, est)
     used = ~layout_dropped(est) & ~problem.layout.flat
-    return np.asarray(used * np.where(more > 0, determined / (determined + more), 1.0))
+    if problem.contrasts is None:
+        return used.astype(np.float64)
+    determined = _determined(problem.layout, est)
+    return np.asarray(used * determined / (determined + 1))
 
 
 def _t_log_density(residual: Floats, scale2: Floats, tails: float | Floats) -> Floats:
