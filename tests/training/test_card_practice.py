@@ -74,6 +74,10 @@ def test_the_picture_has_a_mark_for_each_rule(rules: list[dict[str, Any]]) -> No
         assert f">{rule['name'].replace('_', ' ')}</text>" in svg
 
 
+def test_the_picture_is_the_same_each_time_it_is_drawn() -> None:
+    assert len({practice_chart(practice.groups_of(RULES)) for _ in range(5)}) == 1
+
+
 def test_the_marks_of_evidence_are_as_many_as_there_is_evidence() -> None:
     def hollow(rules: list[dict[str, Any]]) -> int:
         svg = practice_chart(practice.groups_of(rules))

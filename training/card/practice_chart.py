@@ -42,7 +42,16 @@ def practice_chart(groups: Sequence[Group]) -> str:
         for part, column in zip(parts, columns, strict=True):
             _draw_column(part, column, rows)
         figure.legend(handles=_key(), loc="outside upper center", ncols=3)
+        _settle(figure)
         return svg(figure, "practice")
+
+
+def _settle(figure: Figure) -> None:
+    """Fix the layout to round figures: the last digits of its solver differ from time to time."""
+    figure.draw_without_rendering()
+    figure.set_layout_engine("none")
+    for axes in figure.axes:
+        axes.set_position([round(side, 4) for side in axes.get_position().bounds])
 
 
 def _rows(group: Group) -> float:
