@@ -11,6 +11,7 @@ from matplotlib.figure import Figure, SubFigure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
+from matplotlib.transforms import Bbox
 
 from training.card.drawing import ACCENT, INK, PALE, SOFT, styled, svg
 
@@ -51,7 +52,7 @@ def _settle(figure: Figure) -> None:
     figure.draw_without_rendering()
     figure.set_layout_engine("none")
     for axes in figure.axes:
-        axes.set_position([round(side, 4) for side in axes.get_position().bounds])
+        axes.set_position(Bbox.from_bounds(*(round(side, 4) for side in axes.get_position().bounds)))
 
 
 def _rows(group: Group) -> float:
