@@ -1,4 +1,4 @@
-"""What if: the same specimen with some fields changed, and how sure the difference is."""
+"""Value the same specimen with some fields changed, and say how sure each difference is."""
 
 from __future__ import annotations
 
@@ -21,11 +21,11 @@ FIXED = ("maker", "model")
 
 @dataclass(frozen=True)
 class Alternative:
-    """The specimen with `changes` (field path → new value, None for not known), beside the one it was.
+    """The specimen with `changes` (field path → new value, None for not known), beside the unchanged one.
 
-    `value` and `intervals`: as of any specimen. `difference`: value − the value it was; `effect`: the same in
-    log. `difference_intervals`: paired, so that what both share, the noise of a sale above all, is not in
-    them; their width is what the evidence leaves open about the changed fields.
+    `value` and `intervals`: as of any specimen. `difference`: its value minus that of the unchanged one;
+    `effect`: the same in log. `difference_intervals`: ranges of `difference`. They leave out what the two
+    share, above all the noise of a sale: their width is what the evidence leaves open about the changes.
     """
 
     changes: Mapping[str, Value]

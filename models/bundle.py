@@ -56,7 +56,7 @@ class Bundle:
 
 
 def is_version(name: str) -> bool:
-    """Whether this is the form of a version's name."""
+    """Say whether the text has the form of a version's name."""
     return _VERSION.fullmatch(name) is not None
 
 

@@ -1,4 +1,4 @@
-"""What is known of makers, models and editions: read from TOML, looked up, held against a specimen."""
+"""The catalogue: makers, models and editions, read from TOML, looked up and compared with a specimen."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ class Edition:
 
 @dataclass(frozen=True)
 class Watchpoint:
-    """What a careful buyer checks on this model."""
+    """A check that a careful buyer makes on this model."""
 
     part: str
     note: str
@@ -64,7 +64,7 @@ class Model:
         return self._finishes.get(normal(name)) if name else None
 
     def lacks_finish(self, name: str | None) -> bool:
-        """Whether a finish is given that is not among those recorded; False where none are recorded."""
+        """Say whether a finish is given that is not recorded; False where the model has none recorded."""
         return name is not None and bool(self.finishes) and self.finish(name) is None
 
     def edition(self, name: str | None) -> Edition | None:
@@ -140,7 +140,7 @@ class Catalogue:
         return described._replace(instrument=self.canonical(described.instrument))
 
     def contradictions(self, instrument: Instrument) -> tuple[Contradiction, ...]:
-        """Where the specimen is outside what is recorded. Raises UnknownNameError."""
+        """The points on which the specimen differs from what is recorded. Raises UnknownNameError."""
         model = self.find(instrument.maker, instrument.model)
         return contradictions(model, instrument)
 

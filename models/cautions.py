@@ -1,6 +1,6 @@
-"""What must be said beside a value: codes, when each applies, and its dated wording.
+"""The cautions that stand beside a value: their codes, when each applies, and its dated wording.
 
-Law is summarised as of `AS_OF`, changes, and is for the authority and the licensed to say.
+Law is summarised as of `AS_OF`. It changes: only authorities and licensed advisers can say what holds.
 """
 
 from __future__ import annotations

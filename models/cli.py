@@ -94,7 +94,10 @@ def list_bundles(store: Path, as_json: bool) -> None:
 
 
 def _provisional(registry: Registry, version: str) -> bool | None:
-    """Whether it is; None where its manifest cannot be read, which must not hide the others."""
+    """Say whether the bundle is provisional; None where its manifest cannot be read.
+
+    One damaged manifest must not keep the other bundles from being listed.
+    """
     try:
         return is_provisional(registry.manifest(version))
     except BundleError:

@@ -1,7 +1,7 @@
 """Every error that the project raises on purpose.
 
 BookmatchError
-├── InputError            what a caller sent is wrong; carries one Fault per field
+├── InputError            a caller sent something wrong; carries one Fault per field
 │   └── UnknownNameError  a maker or model that the catalogue does not have; names the nearest
 ├── CatalogueError        the catalogue file itself is wrong
 ├── PracticeError         the file of common practice is wrong; carries one Fault per mistake
@@ -48,7 +48,7 @@ class BookmatchError(Exception):
 
 
 class InputError(BookmatchError):
-    """What a caller sent is wrong. `faults` lists every fault, not only the first."""
+    """A caller sent something wrong. `faults` lists every fault, not only the first."""
 
     def __init__(self, faults: Sequence[Fault]) -> None:
         self.faults = tuple(faults)

@@ -1,4 +1,4 @@
-"""What each field did to a value, by factor and family, and how much of that rests on common practice."""
+"""The effect of each field on a value, by factor and family, and the share that rests on common practice."""
 
 from __future__ import annotations
 
@@ -16,9 +16,10 @@ from models.vocabulary import FIELDS, Family
 
 
 class Factor(NamedTuple):
-    """What one field did, from the reference specimen to the subject: log effect, and money.
+    """The effect of one field between the reference specimen and the subject.
 
-    `basis`: how much of it rests on common practice, from 0 (evidence alone) to 1 (practice alone).
+    `effect`: in log. `amount`: in money. `basis`: the share of the effect that rests on common practice, from
+    0 (evidence alone) to 1 (practice alone).
     """
 
     field: str
@@ -44,7 +45,10 @@ class FamilyEffect(NamedTuple):
 
 
 def basis_of(factors: Sequence[Factor]) -> float:
-    """How much of their effects rests on practice: the mean, weighted by the sizes of their effects."""
+    """The share of the factors' effects that rests on common practice; 0 where none has an effect.
+
+    It is the mean of their `basis`, weighted by the sizes of their effects.
+    """
     practised = sum([abs(factor.effect) * factor.basis for factor in factors])
     return practised / sum([abs(factor.effect) for factor in factors]) if practised else 0.0
 

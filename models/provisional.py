@@ -1,4 +1,4 @@
-"""Which price models are provisional: the one rule, its reasons, and what it asks of a promotion.
+"""One rule says which price models are provisional. Its reasons, and what it asks of a promotion, follow.
 
 A price model is provisional until it has earned the gate: enough sales could be kept out by time, a twin that
 never saw them was judged on them, and the gate let it pass. The reasons:
@@ -24,12 +24,12 @@ def provisional(*, on_later_sales: bool, passed: bool) -> bool:
 
 
 def is_provisional(manifest: Mapping[str, Any]) -> bool:
-    """What a bundle says of itself; one that was written before there was the word is not."""
+    """Say whether a bundle's manifest calls it provisional; one older than that entry is not."""
     return bool(manifest.get("provisional", False))
 
 
 def in_place_of_earned(candidate: Mapping[str, Any], current: Mapping[str, Any] | None) -> list[str]:
-    """What stands against promoting this bundle in place of the current one, by their manifests."""
+    """List the objections, by manifests, to a provisional bundle in place of one that earned the gate."""
     if current is None or is_provisional(current) or not is_provisional(candidate):
         return []
     return [f"provisional: it would take the place of {current['version']}, which has earned the gate"]

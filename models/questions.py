@@ -1,8 +1,8 @@
-"""What to ask next: which unknown fields, once answered, would narrow the range most.
+"""The questions to ask next: the unknown fields that, once answered, would narrow the range most.
 
-The width of a range is ln(high / low) of its central 80%. What an answer narrows it by is expected over the
-answers that are likely for such a specimen; the expectation is of the width alone: where the value then lies
-is shown beside it.
+The width of a range is ln(high / low) of its central 80%. The width after an answer is the mean over the
+answers that are likely for such a specimen, weighted by their chances. That mean tells of the width alone:
+the value that each answer would give is shown beside it.
 """
 
 from __future__ import annotations
@@ -116,7 +116,7 @@ def _open(valuer: Valuer, base: Subject, among: Sequence[str] | None) -> dict[st
 
 
 def _look(valuer: Valuer, base: Subject, open_fields: dict[str, tuple[Answer, ...]]) -> list[_Look]:
-    """Every field at once: one question to the model for all answers of all fields."""
+    """Look at every field at once: the price model values all answers of all fields in one call."""
     subjects = [
         base.but(**{BY_PATH[path].flat: a.value}) for path, answers in open_fields.items() for a in answers
     ]
@@ -159,7 +159,7 @@ def _question(look: _Look, start: float, after: float, rate: float, currency: st
     )
 
 
-# What shows it best: how an owner without a bench can find out.
+# Field → the best way for an owner without a workbench to find out its value.
 HOW = {
     "condition.top": "a photograph of the whole top, straight on, in daylight",
     "condition.back": "a photograph of the whole back, with light falling from the side",

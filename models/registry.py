@@ -67,10 +67,10 @@ class Change:
 
 
 def objections(manifest: Mapping[str, Any], current: Mapping[str, Any] | None) -> list[str]:
-    """What stands against promoting a bundle in place of the `current` one, by their manifests.
+    """List the objections to promoting a bundle in place of the `current` one, by their manifests.
 
-    What the gate had against it when it was fitted, which is nothing where it was not asked, and what
-    `models.provisional` has.
+    They are those of the gate when the bundle was fitted (none where the gate was not asked), then those of
+    `models.provisional`.
     """
     verdict = manifest["about"].get("gate") or {"checks": []}
     failed = [check for check in verdict["checks"] if not check["passed"]]
@@ -91,7 +91,7 @@ class Registry:
         return tuple(sorted(name for name in names if is_version(name)))
 
     def folder(self, version: str) -> Path:
-        """Where this version stands. Raises BundleMissingError with the nearest versions."""
+        """The folder of this version. Raises BundleMissingError with the nearest versions."""
         known = self.versions()
         if version not in known:
             close = nearest(version, known)

@@ -51,14 +51,14 @@ _HELPS = {
     "provenance.history": " Documents of any would help.",
     "provenance.paperwork": " Photographs of any would help.",
 }
-# From these shares on, what rests on common practice is said to.
+# From these shares on, a line says that its effect is mostly, or nearly all, common practice.
 _MOST, _NEARLY_ALL = 0.5, 0.95
 _USUAL_LOSS = frozenset(f.path for f in FIELDS if f.loss_ordered) | {"provenance.case"}
 _WEAR_FIELDS = frozenset(f.path for f in FIELDS if f.terms == WEAR)
 
 
 def head_of(path: str) -> str:
-    """What a line about this field begins with."""
+    """The words that a line about this field begins with."""
     label = _HEADS.get(path) or (BY_PATH[path].label if path in BY_PATH else path)
     return label[0].upper() + label[1:]
 
@@ -143,7 +143,7 @@ def _blank(factor: Factor, does: str, widening: float | None) -> str:
 
 
 def _rests(factor: Factor) -> str:
-    """What the line of a factor adds where most of its effect rests on common practice."""
+    """The words that a factor's line adds where most of its effect rests on common practice."""
     if factor.basis < _MOST or not factor.amount:
         return ""
     if factor.basis < _NEARLY_ALL:
@@ -165,7 +165,10 @@ def _counted(factor: Factor) -> str:
 
 
 def _wider(widening: float | None) -> str:
-    """How much wider the 80% range is because the field is not known: 0.09 is 9% wider."""
+    """The clause that says how much wider the 80% range is because the field is not known; "" for 0%.
+
+    `widening`: 0.09 is 9% wider; None is not at all.
+    """
     share = round(100 * (widening or 0.0))
     return f", and the range is {share}% wider for it" if share >= 1 else ""
 

@@ -116,7 +116,7 @@ def _rows(lines: _Lines, width: int, at: Mapping[str, int]) -> Iterator[Row]:
 
 
 def _swallowed(raw: list[str], cells: list[str], width: int) -> bool:
-    """Whether a stray quote, not a cell of several lines, made one record of these lines."""
+    """Say whether a stray quote, not a cell of several lines, made one record of these lines."""
     return len(cells) != width or any(len(next(csv.reader([part]), [])) == width for part in raw[1:-1])
 
 

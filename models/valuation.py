@@ -148,7 +148,7 @@ class Valuer:
             raise InputError([fault]) from error
 
     def rate_source(self, currency: str) -> str:
-        """Who published the rates of this currency."""
+        """The publisher of this currency's rates, in words; the base currency needs none."""
         return NO_RATE_NEEDED if currency == BASE_CURRENCY else self.rates.source
 
     def _quoted(self, currency: str, day: date) -> _Quoted:

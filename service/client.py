@@ -247,7 +247,7 @@ class Client:
 
     @staticmethod
     def _refused(response: httpx.Response, repeatable: bool) -> tuple[ClientError, bool, float]:
-        """Why, whether to try again, and after how many seconds at least."""
+        """Read a refusal: its error, whether to try again, and the seconds that the service asks to wait."""
         response.read()
         try:
             body = response.json()

@@ -38,14 +38,14 @@ class Live:
         self.refused: str | None = None
 
     def bundle(self) -> Bundle:
-        """What serves now. Raises NoBundleError."""
+        """Give the bundle that serves now. Raises NoBundleError if none does."""
         found = self._bundle
         if found is None:
             raise NoBundleError("No model has been loaded yet.")
         return found
 
     def bundle_of(self, version: str) -> Bundle | None:
-        """What serves now, if it is of this version."""
+        """Give the bundle that serves now if it has this version, else None."""
         found = self._bundle
         return found if found is not None and found.version == version else None
 
@@ -56,12 +56,12 @@ class Live:
 
     @property
     def manifest(self) -> Mapping[str, Any] | None:
-        """What the bundle that serves says of itself, if any serves."""
+        """The manifest of the bundle that serves now; None if none serves."""
         found = self._bundle
         return found.manifest if found else None
 
     def read(self, version: str) -> Bundle:
-        """Any bundle of the store, verified. Raises BundleMissingError, or ModelRefusedError saying why."""
+        """Read any bundle of the store and verify it. Raises BundleMissingError, or ModelRefusedError."""
         folder = self._registry.folder(version)
         try:
             return read_bundle(folder, read_model=self._read_model)
@@ -69,7 +69,10 @@ class Live:
             raise ModelRefusedError(f"The model {version} is refused: {self._reason(error)}.") from error
 
     def change(self, ready: Bundle | None = None) -> None:
-        """Look now, and wait for it: the current bundle has changed. `ready`: perhaps it, read already."""
+        """Load the current bundle, which has changed; wait if another thread is loading.
+
+        `ready`: a bundle that was read before; it saves reading if it is the current one.
+        """
         with self._lock:
             self._load(self._mark(), ready)
 
@@ -104,7 +107,7 @@ class Live:
     def _reason(self, error: Exception) -> str:
         if not isinstance(error, BookmatchError):
             return f"unexpected {type(error).__name__}"
-        # Where the store stands is nobody's business who asks over HTTP.
+        # Whoever asks over HTTP must not learn in which folder the store is.
         return str(error).replace(str(self._registry.store), "the store")
 
     def _mark(self) -> _Mark:

@@ -1,4 +1,4 @@
-"""What the schemas of all nouns share."""
+"""Members and options that the schemas of all nouns share."""
 
 from __future__ import annotations
 
@@ -81,7 +81,7 @@ class RefusedRowSchema(FaultSchema):
 
 
 class IntakeReportSchema(Schema):
-    """What became of a file's rows: each was accepted, refused, or its id stood already."""
+    """A report on a file's rows: each was accepted, was refused, or has an id that was there before."""
 
     rows = fields.Integer(**said("how many rows the file has"))
     accepted = fields.Integer(**said("how many were kept; all or none of them, whatever happens"))

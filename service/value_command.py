@@ -94,7 +94,7 @@ def _copied(lines: Iterable[str], target: IO[str]) -> Iterator[str]:
 
 @contextmanager
 def _in_one_line() -> Iterator[None]:
-    """What the client says, as commands say what was wrong."""
+    """Report an error of the client as the command's own error, in one line."""
     try:
         yield
     except ClientError as error:

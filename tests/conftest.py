@@ -1,4 +1,4 @@
-"""What all tests share: property tests that repeat, and one fitted demo store for those that need it."""
+"""Fixtures and settings of all tests: repeatable property tests, one fitted demo store, and databases."""
 
 from __future__ import annotations
 

@@ -144,13 +144,13 @@ class FakePriceModel:
 
 
 def read_fake(files: Mapping[str, bytes], catalogue: Catalogue) -> FakePriceModel:
-    """What `to_files` wrote."""
+    """Read the fake model that `to_files` wrote."""
     state = json.loads(files["fake.json"])
     return FakePriceModel(state["base"], state["spread"], reliance=read_reliance(state["reliance"]))
 
 
 def write_fake(store: Path, base: float = 8.0, *, provisional: bool = False, **about: object) -> str:
-    """Write a bundle of the fake into this store, with `EVIDENCE_ROWS` and a card; its version."""
+    """Write a bundle of the fake into this store, with `EVIDENCE_ROWS` and a card; give its version."""
     card = {"title": "Model card", "made": "2026-01-02", "base": base}
     files = {
         EVIDENCE: Kept.of(EVIDENCE_ROWS).to_bytes(),

@@ -1,6 +1,6 @@
-"""How a candidate is judged before it is written: by later sales or, where too few, by left-out specimens.
+"""Judge a candidate before it is written: by later sales or, where they are too few, by left-out specimens.
 
-Whether that makes it provisional is said in `models.provisional`.
+The rule that makes it provisional is in `models.provisional`.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ LATER_SALES, LEFT_OUT = "later sales", "left-out specimens"
 
 
 class Fitted(Protocol):
-    """A model with the report of its fit."""
+    """A price model with the report of its fit."""
 
     @property
     def model(self) -> PriceModel: ...
@@ -38,11 +38,11 @@ class Fitted(Protocol):
 
 @dataclass(frozen=True)
 class Judgement:
-    """What is known of a candidate before the fit on all its evidence.
+    """The judgement on a candidate, made before the fit on all its evidence.
 
     `by`: `LATER_SALES`, `LEFT_OUT`, or None where nothing was judged; `judged`: the answers that were judged;
-    `reason`: why it is judged in this way. `learned`, `width`: what the fit on all evidence starts from, and
-    the factor on its ranges.
+    `reason`: why it was judged in this way. `learned`: where the fit on all evidence starts from. `width`:
+    the factor on the widths of its ranges.
     """
 
     by: str | None
@@ -101,7 +101,7 @@ def _of_few(judged: Judged | None) -> Judgement:
 
 
 def pass_gate(judged: Judged, store: Path, rates: Rates) -> Verdict:
-    """What the gate says of a twin's answers, against the current bundle of the store if any."""
+    """Put a twin's answers to the gate; it compares them with the store's current bundle, if any."""
     try:
         current = Registry(store).load()
     except BundleMissingError:
@@ -116,7 +116,10 @@ def pass_gate(judged: Judged, store: Path, rates: Rates) -> Verdict:
 
 
 def _kept_answers(current: Bundle) -> Answers | None:
-    """What its twin said. Left-out answers do not count: those fits knew the market of later days."""
+    """The answers of the current bundle's twin; None where it keeps none.
+
+    Answers on left-out specimens do not count: the fits that gave them knew the market of later days.
+    """
     by_twin = current.manifest["about"].get("judged_by", LATER_SALES) == LATER_SALES
     if not by_twin or ANSWERS_FILE not in current.manifest["files"]:
         return None

@@ -20,7 +20,7 @@ _LEARNED = ("prior", "evidence", "posterior", "share", "contradicted")
 
 
 class _Fitted(NamedTuple):
-    """What the current price model learned of each rule, by name, and the practice that its bundle keeps."""
+    """The current price model: what it learned of each rule, by name, and the practice in its bundle."""
 
     version: str
     rules: Mapping[str, Mapping[str, Any]]
@@ -96,7 +96,7 @@ def _fitted(store: Path) -> _Fitted:
 
 
 def _tell(rules: Sequence[Rule], fitted: _Fitted) -> None:
-    """Where the rules are not those of the fit, on stderr."""
+    """Print on stderr where the rules differ from those of the fit."""
     if not fitted.rules:
         click.echo(f"price model {fitted.version} was fitted without common practice", err=True)
         return

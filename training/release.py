@@ -40,12 +40,12 @@ class Made:
 
     @property
     def judged(self) -> Judged | None:
-        """What was said of sales that were kept out or left out; None where nothing was judged."""
+        """The answers on the sales that were kept out or left out; None where nothing was judged."""
         return self.judgement.judged
 
     @property
     def verdict(self) -> Verdict:
-        """What the gate said."""
+        """The verdict of the gate."""
         return self.judgement.verdict
 
 

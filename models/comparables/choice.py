@@ -80,7 +80,10 @@ def comparables(
 def _candidates(
     valuer: Valuer, subject: Subject
 ) -> tuple[list[_Candidate], list[_Candidate], tuple[str, ...]]:
-    """Sales, and askings and offers, of the subject's model, least doubt first; and the ids set aside."""
+    """The sales of the subject's model, then its askings and offers, then the ids of sales set aside.
+
+    In both lists the subject's own edition and build come first, then the records least in doubt.
+    """
     sold, listed = _places(valuer.kept, subject)
     places = np.concatenate([sold, listed])
     if not len(places):
@@ -104,7 +107,10 @@ def _candidates(
 
 
 def _places(kept: Kept, subject: Subject) -> tuple[Places, Places]:
-    """Where the nearest sales, and the nearest askings and offers, up to the subject's day stand."""
+    """The places in `kept` of the nearest sales, and of the nearest askings and offers.
+
+    Records after the subject's day are not among them.
+    """
     places = kept.of_model(subject.instrument.maker, subject.instrument.model)
     places = places[kept.days[places] <= subject.day.toordinal()]
     is_sale = kept.codes["kind"][places] == kept.code("kind", "sale")
@@ -125,7 +131,7 @@ def _log_usd(valuer: Valuer, records: Sequence[Evidence]) -> FloatArray:
 
 
 def _same_kind(subject: Subject, other: Subject) -> bool:
-    """Whether edition and build are the same; an empty build is the ordinary one."""
+    """Say whether edition and build are the same; an empty build counts as ordinary production."""
     builds = [s.instrument.build or "production" for s in (subject, other)]
     return edition_key(subject) == edition_key(other) and builds[0] == builds[1]
 

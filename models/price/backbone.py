@@ -109,5 +109,5 @@ class Backbone:
         return total
 
     def places(self, role: str) -> list[int]:
-        """Where the blocks of this role stand."""
+        """The places in `blocks` of the blocks that have this role."""
         return [at for at, block in enumerate(self.blocks) if block.role == role]

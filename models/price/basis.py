@@ -37,7 +37,7 @@ class Basis(ABC):
         """The design of every row of the table."""
 
     def state(self) -> dict[str, Any]:
-        """What `read_basis` needs, as JSON."""
+        """The basis as JSON, as `read_basis` reads it."""
         own = {one.name: getattr(self, one.name) for one in fields(self)}
         plain = {name: x.tolist() if isinstance(x, np.ndarray) else x for name, x in own.items()}
         return {"kind": type(self).__name__.lower(), **plain}

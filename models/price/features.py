@@ -38,7 +38,7 @@ _PATH = {f.flat: f.path for f in FIELDS}
 
 
 class _Facts(NamedTuple):
-    """What is known of a subject's model: the catalogue's entry, the edition's, and what is typical."""
+    """The facts about a subject's model: its entry in the catalogue, its edition, and what is typical."""
 
     model: Model
     edition: Edition | None

@@ -1,4 +1,4 @@
-"""What the known losses of a specimen say about the unknown ones.
+"""The rule by which the known losses of a specimen tell of the unknown ones.
 
 A worn neck makes a worn back likelier, a changed bridge a changed tailpiece. An unknown field f already
 carries the mean loss of such fields; this moves it by Σ_g W[f, g] · (loss of g − its mean) over the known
@@ -54,6 +54,6 @@ class Hidden:
 
 
 def read_hidden(state: Mapping[str, Any]) -> Hidden:
-    """What `state()` described."""
+    """The rule that `state()` described."""
     arrays = (np.array(state[name], np.float64) for name in ("losses", "mean", "weights"))
     return Hidden(tuple(state["columns"]), *arrays)

@@ -60,7 +60,10 @@ class InstrumentEncoding:
         return [None, *(map(float, field.names) if field.kind is Kind.GRADE else field.names)]
 
     def answers(self, row: Row, player: str) -> Answers:
-        """What a blank field may turn out to be, by the catalogue's shares or the market's frequencies."""
+        """The values that a blank field may have, each with its chance; () where it is known or moot.
+
+        The chances are those of `Typical.answers`; a number may be in any part of its edition alike.
+        """
         flat = BY_PATH[player].flat if player in BY_PATH else ""
         if row.values[FACTORS.index(player)] is not None:
             return ()

@@ -1,4 +1,4 @@
-"""What the rest of the project may ask of a price model, whatever is inside it."""
+"""The questions that the rest of the project may ask of a price model, whatever is inside it."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ FAMILY_OF: Mapping[str, Family] = dict.fromkeys(FACTORS, Family.MARKET) | {f.pat
 
 @dataclass(frozen=True)
 class EvidenceWeight:
-    """How much stands behind one value.
+    """The amount of evidence behind one value.
 
     `direct_sales`: closed sales of the same model, edition and build. `effective_sales`: the number of sales
     that would fix the value as well as all evidence does. `word`: see `EVIDENCE_WORDS`.
@@ -90,7 +90,7 @@ class PriceModel(Protocol):
 
     @property
     def reliance(self) -> Reliance:
-        """How far the effects of its fields rest on common practice."""
+        """The shares of its fields' effects that rest on common practice."""
 
     def center(self, subjects: Sequence[Subject]) -> FloatArray:
         """(n,) median log price in US dollars. Subjects must be canonical (`Catalogue.canonical`)."""

@@ -1,4 +1,4 @@
-"""How prices lie around a value whose losses are not all known: most a little above, some far below.
+"""Prices lie lopsided around a value whose losses are not all known: most a little above, some far below.
 
 The unknown losses of a row count together as one loss of two outcomes, which is heavy with the chance p, of
 the variance and the skewness of their sum: third central moments of independent losses add up, as variances
@@ -44,7 +44,7 @@ def heavy_of(variance: float, third: float) -> tuple[float, float]:
 
 
 def outcomes(variance: Floats, chance: Floats) -> tuple[Floats, Floats]:
-    """How far the light outcome lies above the mean, and the heavy one below it; of any one shape."""
+    """The distance of the light outcome above the mean, and of the heavy one below it; of any one shape."""
     odds = chance / (1.0 - chance)
     return np.sqrt(variance * odds), np.sqrt(variance / odds)
 

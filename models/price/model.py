@@ -50,7 +50,7 @@ class GuitarModel:
 
     @cached_property
     def evaluator(self) -> Evaluator:
-        """What answers for the core."""
+        """The evaluator that answers for the core."""
         return Evaluator(self.core, self._encoding)
 
     @cached_property

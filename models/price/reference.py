@@ -15,10 +15,10 @@ _WEAR = 1.0  # traces: what a clean, used instrument shows
 
 @dataclass(frozen=True)
 class Typical:
-    """What is commonest or middling of one model; None where the evidence does not say.
+    """The commonest or middling values of one model; None where neither catalogue nor evidence says.
 
-    `answers`: flat field → what a blank one may turn out to be, each value with its chance; the chances of a
-    field sum to 1.
+    `answers`: flat field → the values that a blank one may have, each with its chance; the chances of a field
+    sum to 1.
     """
 
     year: int

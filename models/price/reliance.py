@@ -1,4 +1,4 @@
-"""How much of what a fit knows of a field's effect rests on common practice, value by value."""
+"""The share of a field's fitted effect that rests on common practice, value by value."""
 
 from __future__ import annotations
 
@@ -18,7 +18,11 @@ _Named = tuple[Place, float]
 
 
 class Learned(NamedTuple):
-    """What a rule compares, flat field → value on each side, and the share of practice in what is known."""
+    """One rule of practice with what was learned of it.
+
+    `of`, `against`: the two sides that it compares, flat field → value. `share`: the share of practice in
+    what the fit knows of their difference.
+    """
 
     of: Mapping[str, Value]
     against: Mapping[str, Value]
@@ -84,12 +88,12 @@ EVIDENCE_ALONE = Reliance()
 
 
 def read_reliance(state: Mapping[str, Any]) -> Reliance:
-    """What `state` gave."""
+    """The shares that `state` gave."""
     return Reliance({path: tuple((place, share) for place, share in named) for path, named in state.items()})
 
 
 def reliance_of(rules: Iterable[Learned]) -> Reliance:
-    """From what was learned of each rule. A rule speaks of the fields in which its two sides differ."""
+    """Gather the shares of all rules. A rule speaks of the fields in which its two sides differ."""
     about: dict[str, dict[Place, list[float]]] = {}
     beside: dict[str, dict[Place, list[float]]] = {}
     for rule in rules:
@@ -107,7 +111,7 @@ def _means(shares: Mapping[Place, Sequence[float]], beyond: Iterable[Place] = ()
     return [(at, math.fsum(shares[at]) / len(shares[at])) for at in sorted(shares.keys() - set(beyond))]
 
 
-# What stands for a catalogue's word in a rule → the factor whose effect it is.
+# The number that a rule gives in place of a catalogue's name → the factor that the effect belongs to.
 _FACTORS = {"finish_share": "finish", "edition_total": "edition"}
 
 
@@ -121,7 +125,7 @@ def _place_of_rule(flat: str, side: Mapping[str, Any]) -> Place:
 
 
 def _place(path: str, value: Any, model: Model, it: Instrument) -> float | None:
-    """None for what is not known, and for what the catalogue does not say."""
+    """The place of a value (see `Reliance`); None where it is not known or the catalogue does not say."""
     if value is None:
         return None
     if path == "finish":

@@ -1,4 +1,4 @@
-"""How far a price may lie from its value: a local scale, and one distribution of scaled residuals.
+"""Prices scatter around their values by a local scale and one distribution of scaled residuals.
 
 scale² = noise(x) + g · posterior variance + Σ variance of each unknown loss
        + variance of what the level's blanks may turn out to be + market drift outside the evidence's days

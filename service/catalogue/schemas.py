@@ -1,4 +1,4 @@
-"""What the catalogue's answers look like."""
+"""Schemas of the answers that the catalogue gives."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ class EditionSchema(Schema):
 
 
 class WatchpointSchema(Schema):
-    """What a careful buyer checks."""
+    """A part that a careful buyer checks, and what to look for there."""
 
     part = fields.String(**said("the part"))
     note = fields.String(**said("what to look for"))

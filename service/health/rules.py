@@ -1,4 +1,4 @@
-"""What must be in order for the service to answer, and what is not."""
+"""Check what the service needs in order to answer: a model, its database, and room on the disk."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What the answers about health look like."""
+"""Schemas of the answers about health."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ class DiskCheckSchema(Schema):
 
 
 class ChecksSchema(Schema):
-    """What must be in order."""
+    """The checks of what the service needs in order to answer."""
 
     model = fields.Nested(ModelCheckSchema, **said("the model that serves"))
     database = fields.Nested(DatabaseCheckSchema, **said("the database"))

@@ -22,13 +22,13 @@ def exposition() -> bytes:
 
 
 class _ModelState(Collector):
-    """Read when it is asked for: it is a state, not a count."""
+    """Gauges of the model that serves, read anew for each scrape: they are a state, not a count."""
 
     def __init__(self, live: Live) -> None:
         self._live = live
 
     def collect(self) -> Iterator[Metric]:
-        """Which model serves, since when, whether it is provisional, and whether a newer one was refused."""
+        """Give gauges: the model that serves, when it was fitted, if it is provisional, if one is refused."""
         info = GaugeMetricFamily("bookmatch_model_info", "The model that serves: 1.", labels=["version"])
         created = GaugeMetricFamily(
             "bookmatch_model_created_timestamp_seconds",

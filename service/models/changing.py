@@ -1,4 +1,4 @@
-"""Which model is current: promoted and rolled back over HTTP, with who and why."""
+"""Promote models and roll them back over HTTP; each change is recorded with who made it and why."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ _log = structlog.get_logger()
 
 @dataclass(frozen=True)
 class Reason:
-    """Why a model is promoted or rolled back, who says so, and whether the gate is to be overridden."""
+    """The caller's reason to promote or roll back: why, who decides, and whether to override the gate."""
 
     why: str
     who: str | None
@@ -31,14 +31,14 @@ class Reason:
 
 
 class Changed(NamedTuple):
-    """The change that made a model current; `done`: by this request, and not by an earlier one like it."""
+    """The change that made a model current. `done`: this request made it, not an earlier one like it."""
 
     change: Change
     done: bool
 
 
 def promote(version: str, reason: Reason) -> Changed:
-    """Make this model current, here at once. To promote the current one again changes nothing.
+    """Make this model current; this worker serves it at once. Promoting the current one changes nothing.
 
     Raises UnknownModelError, ModelRefusedError, GateError, ModelStoreError; the current one stays then.
     """
@@ -56,10 +56,10 @@ def promote(version: str, reason: Reason) -> Changed:
 
 
 def roll_back(version: str, reason: Reason) -> Changed:
-    """Take this model back, which must be the current one: what was current before it is so again.
+    """Take back this model, which must be the current one; the one before it becomes current again.
 
-    Asked again, it is answered alike and nothing is done. Raises ModelChangedError, NoEarlierModelError,
-    UnknownModelError, ModelRefusedError, ModelStoreError; the current one stays then.
+    A repeated request gets the same answer and changes nothing. Raises ModelChangedError,
+    NoEarlierModelError, UnknownModelError, ModelRefusedError, ModelStoreError; the current one stays then.
     """
     try:
         return _change(lambda: registry().rollback(who=_who(reason), why=reason.why, of=version))
@@ -81,7 +81,7 @@ def _change(change: Callable[[], Current], ready: Bundle | None = None) -> Chang
 
 
 def _against(found: Bundle) -> list[str]:
-    """What the gate had against it when it was fitted, and whether it is too provisional to be current."""
+    """List what stands against promoting it: failed checks of the gate, no judgement, or provisional."""
     said = objections(found.manifest, registry().current_manifest())
     if not found.manifest["about"].get("gate"):
         said.insert(0, "judged: it was made without being judged")
@@ -94,7 +94,7 @@ def _who(reason: Reason) -> str:
 
 
 def read_reason(why: Any, who: Any = None, force: Any = None) -> Reason:
-    """What a caller gives as the reason. Raises InputError with every fault."""
+    """Read the reason that a caller gives. Raises InputError with every fault."""
     faults = text_faults("why", why, LONGEST, "say why")
     if who is not None:
         faults += text_faults("who", who, LONGEST, "say who decides")

@@ -24,7 +24,7 @@ def listed() -> dict[str, Any]:
 
 
 def shown(version: str) -> dict[str, Any]:
-    """One model, its files verified. Raises UnknownModelError; NoBundleError for the current one of none."""
+    """Describe one model and verify its files. Raises UnknownModelError; NoBundleError if none serves."""
     return _entry(_named(version), current(), verify_all=True)
 
 
@@ -53,7 +53,7 @@ def _entry(version: str, now: str | None, *, verify_all: bool = False) -> dict[s
 
 
 def provisional(version: str) -> bool | None:
-    """Whether this model is provisional; None where it cannot be read."""
+    """Say whether this model is provisional; None if its manifest cannot be read."""
     try:
         return is_provisional(registry().manifest(version))
     except BundleError:
@@ -69,7 +69,7 @@ def changes() -> list[dict[str, Any]]:
 def card(version: str, name: str) -> bytes:
     """A file of a model's card, to the byte. Raises UnknownModelError, NoCardError, ModelRefusedError.
 
-    For the current one NoBundleError where none serves.
+    For the current model it raises NoBundleError if none serves.
     """
     found = bundle() if version == CURRENT else None
     with places(version):

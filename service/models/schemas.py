@@ -1,4 +1,4 @@
-"""What models, their cards and their changes look like. A card is an open document, written by the fit."""
+"""Schemas of models, their cards and their changes. A card is an open document, written by the fit."""
 
 from __future__ import annotations
 
@@ -15,13 +15,13 @@ class Open(Schema):
     """An object that can have more members than those named."""
 
     class Meta:
-        """More members than those named."""
+        """Marshmallow's options: members that are not named are kept."""
 
         unknown = INCLUDE
 
 
 class CardSchema(Open):
-    """What the model is, on what evidence it stands and how it did on sales it had not seen."""
+    """A model's card: what it is, which evidence it stands on, and how it did on sales it had not seen."""
 
     title = fields.String(**said("what the document is"))
     made = fields.String(**said("the day on which the model was fitted"))
@@ -39,7 +39,7 @@ class FittedOnSchema(Open):
 
 
 class JudgedSchema(Open):
-    """How a model did on sales that it had not seen, later ones or of specimens left out."""
+    """A model's scores on sales that it had not seen: later sales, or sales of specimens left out."""
 
     sales = fields.Integer(metadata={"description": "sales that it was judged on"})
     coverage = fields.Dict(
@@ -62,7 +62,7 @@ class GateCheckSchema(Schema):
 
 
 class GateSchema(Open):
-    """What the gate said of a model when it was fitted, against the one that was current then."""
+    """The gate's verdict on a model when it was fitted, against the model that was current then."""
 
     passed = fields.Boolean(**said("whether it let the model pass"))
     checks = fields.List(fields.Nested(GateCheckSchema), **said("what it asked"))
@@ -106,7 +106,7 @@ class ModelsListSchema(Schema):
 
 
 class ReasonSchema(Schema):
-    """Why, and who says so: both are kept for good."""
+    """The reason for a change of model and who decides it; both are kept for good."""
 
     # Raw: `service.models.changing` reads them.
     why = fields.Raw(
@@ -127,7 +127,7 @@ class ReasonSchema(Schema):
 
 
 class PromotionSchema(ReasonSchema):
-    """Why a model is promoted, who says so, and whether the gate is to be overridden."""
+    """The reason for a promotion, who decides it, and whether to override the gate."""
 
     force = fields.Raw(
         allow_none=True,
@@ -150,7 +150,7 @@ class ModelChangeSchema(Schema):
 
 
 class MadeChangeSchema(ModelChangeSchema):
-    """What was changed, and what serves now."""
+    """The change that was asked for, and the model that serves now."""
 
     done = fields.Boolean(**said("whether this request did it; false: it had been done before"))
     serving = fields.String(**said("the version that the answering worker serves now", optional=True))

@@ -1,4 +1,4 @@
-"""What a line of NDJSON holds, in a stock list and in its values."""
+"""Schemas of a line of NDJSON, in a stock list and in the list of its values."""
 
 from __future__ import annotations
 
@@ -45,7 +45,7 @@ EffectsSchema = Schema.from_dict(
     },
     name="Effects",
 )
-EffectsSchema.__doc__ = "What each family of fields does to the logarithm of the price."
+EffectsSchema.__doc__ = "The effect of each family of fields on the logarithm of the price."
 
 
 class StockValueSchema(Schema):

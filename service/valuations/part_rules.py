@@ -17,7 +17,7 @@ from service.valuations.stored import Case, kept_case
 
 
 def part(valuation_id: str, name: str) -> dict[str, Any]:
-    """One of `PARTS` of a kept valuation."""
+    """Answer with one of `PARTS` of a kept valuation."""
     case = kept_case(valuation_id)
     return {**_head(valuation_id, case), name: PARTS[name](case)}
 
@@ -35,7 +35,10 @@ def what_if(valuation_id: str, asked: WhatIf) -> dict[str, Any]:
 
 
 def put_right(valuation_id: str, costs: Costs) -> dict[str, Any]:
-    """What can be put right against these costs. Raises FaultyRequestError for costs of what cannot."""
+    """Weigh what can be put right against these costs.
+
+    Raises FaultyRequestError for a cost of something that cannot be put right.
+    """
     case = kept_case(valuation_id)
     costs.check(case.ask.currency)
     try:

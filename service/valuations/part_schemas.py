@@ -1,4 +1,4 @@
-"""What the parts of a valuation look like: each described once, for the answer that has all and its own."""
+"""Schemas of a valuation's parts. A whole valuation and the answer of the part alone share each of them."""
 
 from __future__ import annotations
 
@@ -115,7 +115,7 @@ class EntrySchema(RecordedSchema):
 
 
 class RecordSchema(Schema):
-    """What the evidence holds of this very specimen."""
+    """The earlier records of this very specimen in the evidence, with cautions about them."""
 
     entries = fields.List(
         fields.Nested(EntrySchema), **said("oldest first; empty without a serial or without records of it")
@@ -179,7 +179,7 @@ class LastingSchema(NamedFieldSchema):
 
 
 class RestorationSchema(Schema):
-    """What can be put right, and what cannot."""
+    """The faults of the specimen that can be put right, and those that cannot."""
 
     remedies = fields.List(fields.Nested(RemedySchema), **said("what can be, the largest gain first"))
     lasting = fields.List(fields.Nested(LastingSchema), **said("what no money brings back"))
@@ -215,7 +215,7 @@ class FullValuationSchema(ValuationSchema, _Included):  # type: ignore[misc, val
 
 
 class PartSchema(Schema):
-    """What every answer about a kept valuation says first."""
+    """The members that begin every answer about a kept valuation."""
 
     id = fields.String(**said("the valuation's id"))
     model_version = fields.String(**said("the model that made the valuation and this"))
@@ -233,7 +233,7 @@ def part_schema(name: str) -> Schema:
 
 
 class AlternativesSchema(PartSchema):
-    """What other states of the same specimen would be worth."""
+    """The values of the same specimen in other states, beside its value as it is."""
 
     value = money("the value of the specimen as it is")
     alternatives = fields.List(fields.Nested(AlternativeSchema), **said("one for each that was asked"))

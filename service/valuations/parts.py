@@ -1,4 +1,4 @@
-"""What can be said of a valuation beside its figures: each part by its name, as it is answered."""
+"""The parts that a valuation can have beside its figures, by name, in the form that answers give them."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ def read_include(text: str) -> tuple[str, ...]:
 
 
 def check_parts(names: Sequence[str], caller: Caller) -> None:
-    """Raises ScopeError for parts that everyone in the world would see: the specialist's own evidence."""
+    """Raise ScopeError if a publishable key, which anyone can read, asks for the specialist's evidence."""
     kept_back = [name for name in names if name not in FORM_PARTS]
     if kept_back and caller.kind == PUBLISHABLE:
         raise ScopeError(f"A publishable key can include {' and '.join(FORM_PARTS)}, not {kept_back[0]}.")
@@ -111,7 +111,7 @@ def _question(found: Question) -> dict[str, Any]:
 
 
 def record_part(case: Case) -> dict[str, Any]:
-    """What the evidence holds of this very specimen."""
+    """List the earlier records of this very specimen, with cautions about them."""
     found = record_of(case.valuer, case.ask.subject, case.ask.currency)
     return {
         "entries": [_entry(entry) for entry in found.entries],
@@ -131,7 +131,7 @@ def _entry(found: Entry) -> dict[str, Any]:
 
 
 def sentences_part(case: Case) -> list[dict[str, str | None]]:
-    """Each reason as a sentence, in the order of the attributions; before them what is said of all."""
+    """Each reason as a sentence, in the order of the attributions; first, if any, one about all of them."""
     found = sentences(case.valuation, widening(case.valuer, case.ask.subject))
     first = foreword(case.valuation)
     lines: list[tuple[str | None, str]] = [(None, first)] if first else []
@@ -139,7 +139,10 @@ def sentences_part(case: Case) -> list[dict[str, str | None]]:
 
 
 def restoration_part(case: Case, costs: Mapping[str, Decimal] | None = None) -> dict[str, Any]:
-    """What can be put right, against what it costs. Raises InputError for costs of what cannot."""
+    """Weigh what can be put right against its cost.
+
+    Raises InputError for a cost of something that cannot be put right.
+    """
     ask = case.ask
     return _restoration(restoration(case.valuer, ask.subject, costs or {}, ask.currency, ask.levels))
 
@@ -189,7 +192,7 @@ def _text(amount: Decimal | None) -> str | None:
     return None if amount is None else str(amount)
 
 
-# What `include` can name, in the order in which an answer has them.
+# The parts that `include` can name, in the order in which an answer gives them.
 PARTS: Mapping[str, Callable[[Case], Any]] = {
     "comparables": comparables_part,
     "questions": questions_part,

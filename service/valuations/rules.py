@@ -1,4 +1,4 @@
-"""A valuation from what was asked to what is answered."""
+"""Value what was asked, and turn the valuation into an answer."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from service.schemas import moment
 
 @dataclass(frozen=True, slots=True)
 class Ask:
-    """What is to be valued, in which currency, with ranges of which levels."""
+    """A request for a value: the subject, the currency, and the levels of the ranges."""
 
     subject: Subject
     currency: str

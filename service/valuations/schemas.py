@@ -1,4 +1,4 @@
-"""What a valuation is asked with, and what its answers look like."""
+"""Schemas of the request for a valuation and of its answers."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ class OwnField(fields.Field[Any]):
         return found
 
     def read(self, value: Any, faults: list[Fault]) -> Any:
-        """The value, or what is wrong with it in `faults`."""
+        """Read the value; add what is wrong with it to `faults`, or raise InputError."""
         raise NotImplementedError
 
 
@@ -90,7 +90,7 @@ class LevelsField(OwnField):
 
 
 class AskSchema(Schema):
-    """What is to be valued: the instrument, and optionally the day, market, currency and levels."""
+    """A request for a value: the instrument, and optionally the day, market, currency and levels."""
 
     instrument = InstrumentField(required=True, metadata={"description": "the specimen; only what is known"})
     date = DayField(
@@ -124,12 +124,12 @@ class AskSchema(Schema):
     )
 
     def load(self, data: Any, **options: Any) -> Any:
-        """As marshmallow has it; what nothing is wrong with is read without most of its work."""
+        """Load as marshmallow does; a request without a fault skips most of marshmallow's work."""
         plain = None if options else self._plain(data)
         return super().load(data, **options) if plain is None else plain
 
     def _plain(self, data: Mapping[str, Any]) -> Ask | None:
-        """What was asked, read field by field; None where `load` has a fault to find."""
+        """Read the request field by field; give None if anything is wrong, so that `load` reports it."""
         found = {}
         try:
             for name, value in data.items():
@@ -157,7 +157,7 @@ class IntervalSchema(Schema):
 
 
 class EvidenceSchema(Schema):
-    """How much evidence stands behind the value."""
+    """The amount of evidence that stands behind the value."""
 
     word = fields.String(**said("one word: see the vocabulary"))
     meaning = fields.String(**said("what the word means"))
@@ -181,7 +181,7 @@ def _basis(of: str) -> fields.Float:
 
 
 class FactorSchema(Schema):
-    """What one field did to the price."""
+    """The effect of one field on the price."""
 
     field = fields.String(**said("the field by path, or day or channel"))
     label = fields.String(**said("what to call it"))
@@ -193,7 +193,7 @@ class FactorSchema(Schema):
 
 
 class FamilySchema(Schema):
-    """What one family of fields did to the price."""
+    """The effect of one family of fields on the price."""
 
     family = fields.String(**said("the family"))
     effect = fields.Float(**said("the sum of its factors' effects"))

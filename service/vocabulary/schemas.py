@@ -47,7 +47,7 @@ def _instrument_schema() -> type[Schema]:
     top = groups.pop("")
     for group, inner in groups.items():
         schema = Schema.from_dict(inner, name=group.capitalize())
-        schema.__doc__ = f"What is known of its {group}, part by part; null or left out is not known."
+        schema.__doc__ = f"The specimen's {group}, part by part; null or left out is not known."
         top[group] = fields.Nested(
             schema(unknown=RAISE), allow_none=True, metadata={"description": f"{group}, part by part"}
         )

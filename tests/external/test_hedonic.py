@@ -47,7 +47,7 @@ class Regression:
         return float(self.at(row)[0])
 
     def effect(self, column: str, to: Any, start: Any) -> float:
-        """What turning `column` from `start` to `to` changes, all else equal."""
+        """Give how far the answer changes if `column` turns from `start` to `to`, all else equal."""
         first = {name: values[:1] for name, values in self.table.items()}
         pair = [{**first, column: np.array([v], dtype=self.table[column].dtype)} for v in (to, start)]
         return float(self.at(pair[0])[0] - self.at(pair[1])[0])

@@ -182,7 +182,10 @@ def market(seed: int) -> Iterator[Evidence]:
 
 
 class Rule(NamedTuple):
-    """What is held against what, by the fields that differ, and the trade's span of their ratio."""
+    """A rule of the trade: the ratio of the value of `one` to that of `other` lies in `low` to `high`.
+
+    `one` and `other`: the fields in which each differs from the ordinary specimen.
+    """
 
     name: str
     one: dict[str, Any]

@@ -86,7 +86,7 @@ def walk(found: list[Block], home: Path) -> Iterator[tuple[Block | None, Step]]:
 
 
 def run(commands: str, home: Path) -> str:
-    """What the commands print in a terminal that was opened in the folder of Bookmatch."""
+    """Run the commands in the folder of Bookmatch, as in a terminal; give all that they print."""
     env = {"HOME": str(home), "PATH": os.environ["PATH"], "LANG": "C.UTF-8", "COLUMNS": "300"}
     done = subprocess.run(
         ["bash", "-c", commands],
@@ -132,7 +132,7 @@ def chosen(output: str, note: str) -> str:
 
 
 def differences(shown: str, said: str) -> list[str]:
-    """Where two outputs differ by more than the last digit of a figure or a hundredth of it."""
+    """List lines that differ, but for figures within a hundredth or within one of their last decimal."""
     one, other = ([normal(line) for line in text.splitlines()] for text in (shown, said))
     if len(one) != len(other):
         return [f"{len(one)} lines are shown, {len(other)} are said:\n{said}"]

@@ -1,4 +1,4 @@
-"""How sure a value is, and the difference of two: only what differs between the two is in doubt there."""
+"""The doubt of a value and of a difference of two values: what both share adds no doubt to a difference."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ ENCODING = Plain(
 
 @pytest.fixture(scope="module")
 def covariance() -> Floats:
-    """After 40 made observations of the nine coefficients."""
+    """The covariance of the nine coefficients after 40 made-up observations."""
     rng = np.random.default_rng(3)
     x = rng.normal(size=(40, 9))
     return np.asarray(np.linalg.inv(np.diag(1 / SD**2) + x.T @ x / 0.1))

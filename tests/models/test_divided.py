@@ -1,4 +1,4 @@
-"""How an input's effect is divided over the fields that moved it: by hand, and what holds for any."""
+"""The effect of a trees' input is divided over the fields that moved it: by hand, and for any figures."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ EFFECT = st.floats(-5, 5, allow_subnormal=False)
 
 
 def divided(moved: dict[int, float], effect: float) -> dict[int, float]:
-    """Place → share, where every place moved the input once."""
+    """Divide the effect over the places, by how far each moved the input; give each place's share."""
     found = reasons.divided(np.array(list(moved.values())), np.array(effect))
     return dict(zip(moved, found.tolist(), strict=True))
 
@@ -26,8 +26,7 @@ def test_it_goes_to_those_that_moved_the_input_the_way_it_went_by_hand() -> None
     assert divided({4: 3.0}, 0.5) == {4: 0.5}
     assert divided({4: -1.0, 5: -3.0, 6: 2.0}, 0.4) == pytest.approx({4: 0.1, 5: 0.3, 6: 0.0})
     assert divided({4: 3.0, 7: 1.0}, 0.0) == {4: 0.0, 7: 0.0} and divided({}, 0.0) == {}
-    # Who moved it twice is given both shares.
-    # Several inputs at once are divided each by itself, and whoever did not move one has nothing of it.
+    # Several inputs at once are divided each by itself; a field that did not move an input gets none of it.
     far, effects = np.array([[3.0, 0.0], [1.0, 0.0], [0.0, -2.0]]), np.array([0.8, 0.5])
     assert reasons.divided(far, effects) == pytest.approx(np.array([[0.6, 0], [0.2, 0], [0, 0.5]]))
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
@@ -39,6 +40,12 @@ def kinds(fitted: GuitarModel) -> dict[str, GuitarModel]:
     return variants(fitted)
 
 
+@pytest.fixture(params=["as fitted", "with both"])
+def either(request: pytest.FixtureRequest, kinds: dict[str, GuitarModel]) -> GuitarModel:
+    """The model as it was fitted, and the same with a cap on its losses and trees of the tests' own."""
+    return kinds[request.param]
+
+
 @pytest.fixture(scope="module")
 def subjects(fitted: GuitarModel) -> list[Subject]:
     return odd_subjects(fitted, 800)
@@ -50,8 +57,14 @@ def answers(model: GuitarModel, subjects: list[Subject]) -> list[np.ndarray]:
 
 
 def fresh(model: GuitarModel) -> GuitarModel:
-    """The same one, which remembers nothing."""
+    """A copy of the model that remembers nothing yet."""
     return replace(model)
+
+
+def assert_equal(expected: Sequence[np.ndarray], found: Sequence[np.ndarray]) -> None:
+    """Compare answers to the bit."""
+    for one, other in zip(expected, found, strict=True):
+        assert np.array_equal(one, other)
 
 
 def test_the_variants_are_not_alike(kinds: dict[str, GuitarModel], subjects: list[Subject]) -> None:
@@ -66,8 +79,7 @@ def test_a_batch_equals_its_rows_alone_in_any_order_to_the_bit(
 ) -> None:
     some = subjects[::4]
     together, back = answers(fresh(kinds[kind]), some), answers(fresh(kinds[kind]), some[::-1])
-    for one, other in zip(together, back, strict=True):
-        assert np.array_equal(one, other[::-1])
+    assert_equal(together, [one[::-1] for one in back])
     again, new = fresh(kinds[kind]), fresh(kinds[kind])
     for row in range(0, len(some), 3):
         for one, known, unknown in zip(
@@ -76,15 +88,12 @@ def test_a_batch_equals_its_rows_alone_in_any_order_to_the_bit(
             assert np.array_equal(one[row], known[0]) and np.array_equal(one[row], unknown[0])
 
 
-@pytest.mark.parametrize("kind", ["as fitted", "with both"])
 def test_how_many_are_worked_out_at_once_changes_nothing(
-    kinds: dict[str, GuitarModel], subjects: list[Subject], kind: str, monkeypatch: pytest.MonkeyPatch
+    either: GuitarModel, subjects: list[Subject], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    some = subjects[::5]
-    expected = answers(fresh(kinds[kind]), some)
+    expected = answers(fresh(either), subjects[::5])
     monkeypatch.setattr(evaluator_module, "_AT_ONCE", 7)
-    for one, other in zip(expected, answers(fresh(kinds[kind]), some), strict=True):
-        assert np.array_equal(one, other)
+    assert_equal(expected, answers(fresh(either), subjects[::5]))
 
 
 def test_a_warm_model_has_the_plans_of_the_most_sold_and_answers_as_a_cold_one(
@@ -93,8 +102,7 @@ def test_a_warm_model_has_the_plans_of_the_most_sold_and_answers_as_a_cold_one(
     some, warm = subjects[::40], fresh(fitted)
     warm.warm()
     assert len(warm.evaluator._memory.plans) == len(fitted.typical) > 10
-    for one, other in zip(answers(warm, some), answers(fresh(fitted), some), strict=True):
-        assert np.array_equal(one, other)
+    assert_equal(answers(warm, some), answers(fresh(fitted), some))
     monkeypatch.setattr(model_module, "_MOST_WARM", 3)
     few = fresh(fitted)
     few.warm()
@@ -104,15 +112,14 @@ def test_a_warm_model_has_the_plans_of_the_most_sold_and_answers_as_a_cold_one(
     assert len(made) == 3 and all(counts[key] >= least for key in made)
 
 
-@pytest.mark.parametrize("kind", ["as fitted", "with both"])
 def test_a_forgetful_memory_changes_nothing(
-    kinds: dict[str, GuitarModel], subjects: list[Subject], kind: str, monkeypatch: pytest.MonkeyPatch
+    either: GuitarModel, subjects: list[Subject], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     some = subjects[::8]
-    expected = answers(fresh(kinds[kind]), some)
+    expected = answers(fresh(either), some)
     monkeypatch.setattr(evaluator_module, "_MOST_BYTES", 1_500_000)
     monkeypatch.setattr(level, "MOST_KEPT", 3)
-    forgetful = fresh(kinds[kind])
+    forgetful = fresh(either)
     memory, forgotten = forgetful.evaluator._memory, 0
     found: list[list[np.ndarray]] = []
     for subject in some:
@@ -120,8 +127,7 @@ def test_a_forgetful_memory_changes_nothing(
         forgotten += forgetful.evaluator._memory is not memory
         memory = forgetful.evaluator._memory
     assert forgotten > 3
-    for one, other in zip(expected, zip(*found, strict=True), strict=True):
-        assert np.array_equal(one, np.concatenate(other))
+    assert_equal(expected, [np.concatenate(rows) for rows in zip(*found, strict=True)])
 
 
 def test_threads_that_ask_at_once_get_what_one_gets_alone(

@@ -132,13 +132,13 @@ class One(NamedTuple):
 
     @property
     def inputs(self) -> Floats:
-        """What trees see: losses at the scales of the reference's build."""
+        """The inputs of the trees; their losses are taken at the scales of the reference's build."""
         wear, dents, tone = self.losses
         blanks = float((self.wear is None) + (self.dents is None))
         return np.array([self.identity, wear + dents, math.exp(0.1) * tone, blanks])
 
     def beside(self, cap: float, trees: bool) -> float:
-        """Without what trees say: 6/10 of 15% of the losses and of 25% of the level are theirs."""
+        """The value without the trees' part of it: 6/10 of 15% of the losses and of 25% of the level."""
         taken = self.scaled if math.isinf(cap) else cap * (1 - math.exp(-self.scaled / cap))
         kept, level = (1 - 0.6 * 0.15, 1 - 0.6 * 0.25) if trees else (1.0, 1.0)
         return level * (self.identity + self.rest) - kept * taken + self.told

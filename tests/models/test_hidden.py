@@ -1,4 +1,4 @@
-"""What known losses say about unknown ones: the rule by hand, and how it is learnt."""
+"""The rule that predicts unknown losses from known ones: its figures by hand, and how it is learnt."""
 
 from __future__ import annotations
 

@@ -39,7 +39,7 @@ def run(*args: object) -> Result:
 
 
 def wrong(code: int, *args: object) -> str:
-    """What one wrong command says: one line on stderr, nothing on stdout."""
+    """Run a command that must fail with this code and print one line, on stderr alone; give that line."""
     found = run(*args)
     assert (found.exit_code, found.stdout) == (code, "")
     assert found.stderr.startswith("Error: ") and found.stderr.count("\n") == 1

@@ -1,4 +1,4 @@
-"""What to ask next: which answers are likely, what they would narrow, and which fields are named."""
+"""The questions to ask next: which fields they name, how far answers narrow, and which are likely."""
 
 from __future__ import annotations
 

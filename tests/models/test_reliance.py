@@ -1,4 +1,4 @@
-"""How far an effect rests on common practice: which rule speaks of it, what is weighed, and what is kept."""
+"""The share of an effect that rests on common practice: which rule gives it, its weights, and its files."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from models.valuation import Valuation, Valuer
 from models.vocabulary import FIELDS
 
 FJELL = CATALOGUE.find("Ostvik", "Fjell 2")
-# What a fit might have found; the shares are invented, each another one, so that it is seen which was taken.
+# Rules as a fit might find them; the shares are invented and all differ, so that each tells which was taken.
 RULES = (
     Learned({"originality_pickups": "modern"}, {"originality_pickups": "original"}, 0.9),
     Learned({"originality_pickups": "missing"}, {"originality_pickups": "original"}, 0.5),

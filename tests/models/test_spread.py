@@ -1,4 +1,4 @@
-"""How far a price may lie from its value: the scale and the quantiles, by hand."""
+"""The spread of prices around their value: its scale and its quantiles, by hand."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""How much of an answer rests on common practice, over HTTP, on a model whose figures are known by hand.
+"""Answers over HTTP say how much of them rests on common practice; the model's figures are known by hand.
 
 The fake: log value = 8 − .1 for each step of loss; its reference has light wear (2) on all six parts.
 """
@@ -29,7 +29,7 @@ WORN = {"condition": {**WEAR, "neck": 4}, "originality": {"pickups": "modern"}}
 
 @pytest.fixture(scope="module")
 def practised(tmp_path_factory: pytest.TempPathFactory, new_database: NewDatabase) -> Iterator[Caller]:
-    """Asks an application whose model was fitted with practice."""
+    """A caller of an application whose model carries rules of common practice."""
     store = tmp_path_factory.mktemp("practised") / "store"
     version = write_bundle(store, FakePriceModel(reliance=PRACTICE), CATALOGUE, RATES, {})
     Registry(store).promote(version, who="tests", why="to serve")

@@ -1,4 +1,4 @@
-"""What is no HTTP, or more of it than is read: a problem document all the same, and a line in the log."""
+"""Malformed or oversized HTTP is answered by a problem document and leaves a line in the log."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ def served(tmp_path_factory: pytest.TempPathFactory, fake_store: Path) -> Iterat
 
 
 def sent(service: Running, data: bytes) -> tuple[int, Any, bytes]:
-    """What is answered to these bytes: its status, headers and body."""
+    """Send these bytes; give the status, headers and body of the answer."""
     with socket.create_connection(("127.0.0.1", service.port), timeout=10) as connection:
         connection.sendall(data)
         answer = b""
@@ -62,7 +62,7 @@ def test_what_is_no_http_is_a_problem(served: Running, data: bytes, status: int,
 
 
 def test_the_service_goes_on_and_its_whole_log_is_json_without_what_was_sent(served: Running) -> None:
-    # The tests above may have run in another process.
+    # Sent anew, since the tests above may have run in another process, with a service of its own.
     assert [sent(served, b"QX-ZYZY-88\r\n\r\n")[0], sent(served, TOO_LONG)[0]] == [400, 431]
     assert sent(served, GET + b"Connection: close\r\n\r\n")[0] == 200
     lines = logged(served)
@@ -82,5 +82,5 @@ def test_the_service_goes_on_and_its_whole_log_is_json_without_what_was_sent(ser
 
 
 def logged(service: Running) -> list[dict[str, Any]]:
-    """The log, every line of which is JSON."""
+    """Read the service's log, every line of which must be JSON."""
     return [json.loads(line) for line in service.log.splitlines()]

@@ -26,7 +26,7 @@ def admin(own_app: Flask) -> Caller:
 
 @pytest.fixture(params=[False, True])
 def wanted(request: pytest.FixtureRequest, admin: Caller) -> bool:
-    """Whether the model that serves is provisional."""
+    """Serve a model that is provisional, or one that is not; give which, as answers must say it."""
     version = another(admin, provisional=bool(request.param))
     made = promote(admin, version, force=True, who="Ann")
     assert (made.json["serving"], made.json["provisional"]) == (version, request.param)

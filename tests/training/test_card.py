@@ -119,10 +119,12 @@ def test_an_offered_index_is_drawn_as_offered(small_market: Market, model: FakeM
         "center": [0.0, 0.1],
         "low": [-0.1, 0.05],
         "high": [0.1, 0.2],
+        "band": 0.9,
     }
     index = contents(model, m.evidence, m.catalogue, m.rates, None, {"index": offered})["index"]
     assert index["center"] == pytest.approx([100 * np.exp(-0.1), 100])
     assert index["high"] == pytest.approx([100, 100 * np.exp(0.1)])
+    assert index["band"] == "where the index lies with 90%"
 
 
 def test_resold_specimens_are_found_by_serial(small_market: Market) -> None:

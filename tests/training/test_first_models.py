@@ -34,7 +34,7 @@ def files(small_market: Market, tmp_path_factory: pytest.TempPathFactory) -> Pat
 
 @pytest.fixture
 def fits(monkeypatch: pytest.MonkeyPatch) -> dict[str, Any]:
-    """How wide the fake's ranges are, and the ids and widths that each of its fits was given."""
+    """Replace the fit by a fake. `sd` sets how wide its ranges are; `given` has each fit's ids and width."""
     told: dict[str, Any] = {"sd": WIDE, "given": []}
 
     def fit(rows: Any, catalogue: Any, rates: Any, seed: int, **more: Any) -> Any:
@@ -49,7 +49,10 @@ def fits(monkeypatch: pytest.MonkeyPatch) -> dict[str, Any]:
 
 @pytest.fixture
 def fit(files: Path, fits: dict[str, Any], tmp_path: Path) -> Fit:
-    """Fits the first so many sales, or the last, each of its own specimen, with twice as many askings."""
+    """Give a function that fits the first `sales` sales, or the last if negative, and twice the askings.
+
+    No row has a serial, so each is a specimen of its own.
+    """
     with (files / "evidence.csv").open(encoding="utf-8", newline="") as stream:
         rows = [row for row in csv.DictReader(stream) if row["id"].startswith("R") and not row["serial"]]
 

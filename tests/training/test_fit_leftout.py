@@ -1,4 +1,4 @@
-"""What is said of a row without it: each fold against a fit of the other rows, written out here."""
+"""Left-out answers: each fold's against a fit of the rows of the other folds, written out here."""
 
 from __future__ import annotations
 
@@ -113,7 +113,7 @@ def design(data: Data) -> Floats:
 def without(data: Data, fitted: tuple[Problem, Estimate, CrossFit], fold: int) -> tuple[Floats, Floats]:
     """Coefficients and their covariance by ridge regression of the other folds, at the fit's row weights.
 
-    Without the column of blanks: they seem to pay, which they never may.
+    The column of blanks is left out: here blanks raise the price, and the fit lets no blank do so.
     """
     problem, estimate, crossed = fitted
     x = design(data)

@@ -194,7 +194,7 @@ def test_knots_that_differ_by_a_rounding_are_one() -> None:
 
 
 def test_a_blank_never_counts_as_better_than_the_reference_instrument_has_it() -> None:
-    """Where nearly all are new, the mean grade is below the 1 that the reference has."""
+    """A blank counts as the mean grade, raised to the reference's grade of 1 where most are like new."""
     assert "condition_neck" in LOSSES
     table = {"condition_neck": np.array([0.0, 0.0, 0.0, 2.0, math.nan])}
     whole, by_step = graded("condition_neck", 5)(table), graded_steps("condition_neck", 5)(table)

@@ -1,4 +1,4 @@
-"""How much of what trees say is believed, and what they are fitted on."""
+"""The trees' weight, which says how far their answer is believed, and the data that they are fitted on."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""How far ten more sales narrow a range: the formula against rows that are added to a linear problem."""
+"""Ten more sales narrow a range: the formula for how far, against rows added to a linear problem."""
 
 from __future__ import annotations
 

@@ -14,37 +14,28 @@ from models.bundle import write_bundle
 from models.registry import Registry
 from training.cli import main
 
-FILE = """
-[[rule]]
-name = "refinished"
-says = "A refinished one brings half."
-of = { originality_finish = "refinished" }
-against = { originality_finish = "original" }
-low = 0.45
-high = 0.55
-as_if_sales = 8
-source = "common practice"
 
+def ratio_rule(
+    name: str, says: str, field: str, of: str, against: str, low: float, high: float, sales: float
+) -> str:
+    """One rule of the file: instruments with `of` in this field, against those with `against` in it."""
+    return f"""
 [[rule]]
-name = "prototype"
-says = "A prototype brings three times as much."
-of = { build = "prototype" }
-against = { build = "production" }
-low = 2.5
-high = 4
-as_if_sales = 2.5
+name = "{name}"
+says = "{says}"
+of = {{ {field} = "{of}" }}
+against = {{ {field} = "{against}" }}
+low = {low}
+high = {high}
+as_if_sales = {sales}
 source = "common practice"
+"""
 
-[[rule]]
-name = "no_case"
-says = "Without its case it brings less."
-of = { provenance_case = "none" }
-against = { provenance_case = "original" }
-low = 0.9
-high = 0.96
-as_if_sales = 4
-source = "common practice"
 
+REFINISHED = ("refinished", "A refinished one brings half.", "originality_finish", "refinished", "original")
+PROTOTYPE = ("prototype", "A prototype brings three times as much.", "build", "prototype", "production")
+NO_CASE = ("no_case", "Without its case it brings less.", "provenance_case", "none", "original")
+ASKING = """
 [[rule]]
 name = "asking"
 says = "A price asked is above the value."
@@ -55,6 +46,12 @@ high = 1.5
 as_if_sales = 8
 source = "A book that somebody invented"
 """
+FILE = (
+    ratio_rule(*REFINISHED, 0.45, 0.55, 8)
+    + ratio_rule(*PROTOTYPE, 2.5, 4, 2.5)
+    + ratio_rule(*NO_CASE, 0.9, 0.96, 4)
+    + ASKING
+)
 
 
 def learned(

@@ -24,7 +24,7 @@ MAIN = (Term("a", (linear("a"),), part="a"), Term("b", (linear("b"),), part="b")
 
 
 def mixed_table(n: int = 300, seed: int = 0) -> dict:  # type: ignore[type-arg]
-    """One row in ten knows nothing of each column."""
+    """A made-up table; in each column about one row in ten is blank."""
     rng = np.random.default_rng(seed)
     known = rng.random((3, n)) > 0.1
     grade = rng.integers(0, 3, n)
@@ -86,7 +86,7 @@ def test_many_rows_at_once_are_answered_as_each_alone(fitted: tuple[Fitted, Data
 
 
 def test_what_is_kept_and_what_is_worked_out_anew_are_the_same(fitted: tuple[Fitted, Data]) -> None:
-    """Where values come back, entries are found one by one, and variances from products that are kept."""
+    """An encoding whose values recur keeps entries and products; its answers equal those worked out anew."""
     core, data = fitted[0].core, fitted[1]
     anew, kept = (
         Evaluator(core, replace(MIXED, recurring=recurring)).ranges(data.rows[:80], (0.9,))

@@ -1,4 +1,4 @@
-"""What the card says, as one JSON document: the study, the index, what matters most, the evidence."""
+"""The contents of the card as one JSON document: study, market index, importance, evidence, fit."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ def contents(
     study: Mapping[str, Any] | None,
     fit_report: Mapping[str, Any],
 ) -> dict[str, Any]:
-    """All but the charts. `study`: of the twin on the sales kept out; None where too few could be."""
+    """Everything on the card but its charts. `study`: on the sales that judged it; None where none did."""
     said: dict[str, Any] = plain(
         {
             "evidence": _evidence(rows),
@@ -115,7 +115,7 @@ def market_index(
     if offered:
         center = np.array(offered["center"], dtype=np.float64)
         logs = {name: np.array(offered[name]) - center[-1] for name in ("center", "low", "high")}
-        band = str(offered.get("band", "where the index lies with 95%"))
+        band = f"where the index lies with {offered['band']:.0%}"
         return {
             "days": list(offered["days"]),
             **{n: 100 * np.exp(x) for n, x in logs.items()},

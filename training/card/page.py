@@ -85,7 +85,7 @@ def _provisional(card: Mapping[str, Any]) -> list[str]:
 
 
 def _how(card: Mapping[str, Any]) -> str:
-    """How it was judged, as the sentences before the figures."""
+    """Explain how the price model was judged, in the paragraph that stands before the figures."""
     study = card["study"]
     sales = f"{study['overall']['sales']:,} sales from {study['first']} to {study['last']}"
     if card.get("judged_by") == LEFT_OUT:

@@ -109,7 +109,11 @@ def label_of(told: Told) -> str:
 
 
 def _reach(rules: Sequence[Told]) -> tuple[float, float]:
-    """Where a panel begins and ends: all of the priors and of both together; evidence may reach beyond."""
+    """The two ends of a panel's axis, as factors on the price.
+
+    The axis shows 1, the whole spans of priors and posteriors, and the evidence that contradicts its rule;
+    other evidence may reach beyond it.
+    """
     ends = [told[span][end] for told in rules for span in ("prior", "posterior") for end in ("low", "high")]
     ends += [told["evidence"]["factor"] for told in rules if told["contradicted"]]
     low, high = math.log(min(*ends, 1.0)), math.log(max(*ends, 1.0))

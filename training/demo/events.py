@@ -22,14 +22,14 @@ _NOISE = 0.083  # scale of Student's t with 5 degrees of freedom
 _OUTLIERS = 0.005
 # private, dealer, auction, online
 _CHANNELS = {SALE: (0.28, 0.27, 0.20, 0.25), ASKING: (0.18, 0.42, 0.03, 0.37), OFFER: (0.5, 0.3, 0.0, 0.2)}
-_GAP = (0.20, 0.12, 0.08, 0.26)  # mean of what an asking adds to the least gap, in log
+_GAP = (0.20, 0.12, 0.08, 0.26)  # mean of the part of an asking's gap above the least gap, in log
 _LEAST_GAP = 0.05
 _WILD_ASKINGS = 0.04  # first askings of two or three times the value (common practice)
 
 
 @dataclass(frozen=True)
 class Counts:
-    """How many of each; the default sizes of the demo follow from the number of sales."""
+    """The numbers of sales, askings, offers, later sales and stock items of a market."""
 
     sales: int
     askings: int
@@ -41,7 +41,7 @@ class Counts:
     def of(
         cls, sales: int, later: int | None = None, askings: int | None = None, offers: int | None = None
     ) -> Counts:
-        """As many as are given; by default 4 askings for 3 sales, 1 offer for 5, and a sixth later sales."""
+        """The given numbers; by default 4 askings per 3 sales, 1 offer per 5 sales, 1 later sale per 6."""
         return cls(
             sales,
             sales * 4 // 3 if askings is None else askings,
@@ -135,7 +135,7 @@ def _noise(rng: np.random.Generator, channel: Ints) -> Floats:
 
 
 def _gap(rng: np.random.Generator, kind: Ints, channel: Ints) -> Floats:
-    """What an asking adds and what an offer lacks, in log."""
+    """(n,) log of the price over the value: above 0 for askings, below 0 for offers, 0 for all others."""
     n = len(kind)
     ask = _LEAST_GAP + np.minimum(rng.gamma(2.0, np.array(_GAP)[channel] / 2.0), 0.42)
     ask = np.where(rng.random(n) < _WILD_ASKINGS, np.log(rng.uniform(2.0, 3.0, n)), ask)

@@ -1,4 +1,4 @@
-"""How prices come about in a demo market: the figures of the trade, and the natures a market can have."""
+"""The figures that make prices in a demo market: costs and gains of the trade, and natures of markets."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True)
 class Nature:
-    """What makes the truth of one market differ from another's; all figures in log unless said otherwise."""
+    """The figures in which the truth of one market differs from another's; in log unless said otherwise."""
 
     name: str
     prototype: float  # a clean prototype against production

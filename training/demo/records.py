@@ -1,4 +1,4 @@
-"""What gets written down of a specimen: fields left unknown in bursts, as real records leave them."""
+"""Records of the demo's specimens: unknown fields come in groups and in terse records, as in real records."""
 
 from __future__ import annotations
 

@@ -35,9 +35,9 @@ COUNTED: tuple[str, ...] = tuple(f.flat for f in FIELDS if f.flat not in ("maker
 FAMILY: Mapping[str, Family] = {f.flat: f.family for f in FIELDS}
 _DEALER = CHANNEL_NAMES.index("dealer")
 _PART_OF_A_FAULT = (
-    0.2  # of penalty, in log: with so much, a third of what a dealer gets for a clean one is left
+    0.2  # log penalty at which a third (1 / e) of the dealer's premium for a clean specimen is left
 )
-_COMMON, _RAREST = 300, 15  # specimens recorded of an edition: with more, its history is worth the ordinary
+_COMMON, _RAREST = 300, 15  # specimens recorded of an edition: history gains nothing extra, and all of it
 _ORDERS = 8  # pairs of orders, each with its reverse; an additive truth is exact with any
 
 
@@ -137,7 +137,7 @@ class Truth:
         return np.asarray(np.clip(run, -1.2, 1.2))
 
     def _provenance(self, c: Columns) -> Floats:
-        """What is documented; history counts for more on an edition of few."""
+        """(n,) log gain of history, paperwork and case; history may gain more on a small edition."""
         recorded = _edition_table(self.world.models, "recorded")[c["model"], c["edition"]]
         rare = np.log(_COMMON / np.maximum(recorded, 1)) / np.log(_COMMON / _RAREST)
         rare = np.where(recorded > 0, np.clip(rare, 0.0, 1.0), 0.0)
@@ -146,7 +146,7 @@ class Truth:
         return np.asarray(sum(gains.values()))
 
     def _at_dealers(self, c: Columns, channel: NDArray[np.int64]) -> Floats:
-        """What a dealer gets on top, the less the more there is wrong."""
+        """(n,) log premium at a dealer: in full for a clean specimen, less the greater the penalty."""
         clean = np.exp(-np.maximum(self._penalty(c), 0.0) / _PART_OF_A_FAULT)
         return np.where(channel == _DEALER, self.nature.dealer_clean * clean, 0.0)
 
@@ -191,7 +191,7 @@ class Truth:
         return np.asarray(np.where(effect > 0, effect * keeps, effect) + low)
 
     def _penalty(self, c: Columns) -> Floats:
-        """What condition and originality cost together, counted from the reference; below 0 when better."""
+        """(n,) log cost of condition and originality against the reference; below 0 if better than it."""
         nature, m, prototype = self.nature, c["model"], c["build"] == 1
         z = np.clip(self._per_model("standard_level")[m], -2, 2)
         semi = np.array([x.named.body == "semi" for x in self.world.models])[m]

@@ -43,11 +43,11 @@ _LEARN_ON = 15_000  # rows: beyond that, variances and cap are learned on an eve
 
 @dataclass(frozen=True)
 class Specification:
-    """What a core is made of on one kind of table.
+    """The terms and settings of a core for one kind of table.
 
-    `inputs`: what trees see; `growth`: how they are grown. `scatter`: level columns whose levels may scatter
-    differently. `time`: the column of time, "" for none. `relearn`: variances are learned anew without each
-    fold, for tables whose many variances would tell a fold too much of itself.
+    `inputs`: what the trees see; `growth`: how they are grown. `scatter`: columns of levels whose prices may
+    scatter differently. `time`: the column of time, "" for none. `relearn`: learn the variances anew without
+    each fold, for tables with so many variances that they would tell a fold too much about its own rows.
     """
 
     terms: tuple[Term, ...]
@@ -220,7 +220,10 @@ def _of_unknown(problem: Problem, est: Estimate, data: Data, encoding: Encoding)
 
 
 def _hidden_rule(problem: Problem, est: Estimate, table: Table) -> Hidden | None:
-    """What known losses say about unknown ones, as far as the prices bear it out."""
+    """The rule that predicts unknown losses from known ones; None where there is none.
+
+    Its weights are scaled down to the part of it that the prices bear out.
+    """
     parts = fitted_values.parts_of(problem.layout, problem.x, est.theta)
     rule = hidden_of(backbone_of(problem, est.theta, est.cap), table, parts)
     if rule is None:

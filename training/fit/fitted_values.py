@@ -1,4 +1,4 @@
-"""What the backbone fits to rows of a design, and how that moves with its coefficients."""
+"""The fitted values of the backbone on the rows of a design, and their derivatives by its coefficients."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What a core is made of when its rows are instruments."""
+"""The specification of the core for instruments."""
 
 from __future__ import annotations
 

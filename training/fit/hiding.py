@@ -92,7 +92,10 @@ def moments_of_unknown(hidden: Mapping[str, Moments], table: Table) -> tuple[Flo
 
 
 def factor_of(residual: Floats, moved: Floats, weight: Floats) -> float:
-    """How much of the rule the prices bear out: the slope of the residual on it, between 0 and 1."""
+    """The share of the rule that the prices bear out, from 0 to 1.
+
+    It is the weighted slope of the residuals, (n,), on what the rule predicts for the same rows, `moved`.
+    """
     bottom = float((weight * moved**2).sum())
     return float(np.clip((weight * moved * residual).sum() / bottom, 0.0, 1.0)) if bottom > 0 else 0.0
 

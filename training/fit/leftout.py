@@ -1,4 +1,4 @@
-"""What the backbone says of every row without that row, by the evaluator that serves it."""
+"""Left-out values: each row valued by the backbone fitted without its fold, by the serving evaluator."""
 
 from __future__ import annotations
 
@@ -24,10 +24,10 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class LeftOut:
-    """Of n rows: `residual`, log price less its gap and the left-out value.
+    """The left-out values of n rows, in parts, (n,) each.
 
-    `level`, `taken`: the left-out value's level, and what the losses take off it. `shift`, `mixture`: mean
-    and variance of what blanks may turn out to be.
+    `residual`: log price less its gap and the left-out value. `level`, `taken`: the left-out value's level,
+    and what the losses take off it. `shift`, `mixture`: mean and variance of what blanks may turn out to be.
     """
 
     residual: Floats
@@ -45,7 +45,7 @@ def left_out(
     hidden: Hidden | None,
     encoding: Encoding,
 ) -> LeftOut:
-    """Each fold's rows by the coefficients that were fitted without them."""
+    """Value the rows of each fold by the coefficients that were fitted without them."""
     n = len(data.y)
     gap_of = {level: layout.intercept + 1 + at for at, level in enumerate(layout.gaps)}
     out = np.zeros((5, n))
@@ -64,10 +64,10 @@ def left_out(
 
 
 def inputs_of(rows: Sequence[Row], backbone: Backbone, encoding: Encoding, inputs: Sequence[Input]) -> Floats:
-    """(n, p) what trees see of rows by one backbone, whether it was fitted on them or not.
+    """(n, p) the trees' inputs, all by one backbone, whether it was fitted on these rows or not.
 
-    Totals that were left out differ from fold to fold for the same level, and trees split on that: they find
-    each fold's rows, and what they say of them they say of no later row.
+    Left-out totals would not do: they differ from fold to fold for the same level. Trees would split on that
+    difference, recognise the rows of a fold, and learn of them what holds for no later row.
     """
     core = Core(backbone, None, nothing_known(len(backbone.theta)), None)
     return Evaluator(core, encoding, inputs).parts_of(rows).inputs

@@ -23,13 +23,13 @@ from training.fit.core import Fitted
 from training.fit.trust import Learnt, learnt_of
 
 # Makers differ by a half, models of one maker twofold, editions by a third; a usual difference of years
-# makes a tenth (common practice). Variances in log.
+# makes a tenth. No source: set by hand, with a look at development markets of twelve sales. Variances in log.
 _SCATTER = {"maker": 0.4**2, "model": 0.6**2, "edition": 0.3**2, "year": 0.1**2, "run": 0.1**2}
 # A rule is about no maker, model, edition or finish of its own.
 _NAMES = frozenset({"maker", "model", "edition", "finish", "maker_finish", "model_finish"})
 _BAND = 1.2815515655446004  # the 90% quantile of a normal distribution: spans are of 80%
 _CHANCE = 0.05  # that any of all sound rules is said to be contradicted (Bonferroni)
-_MAKER, _NAME, _EDITION, _FINISH, _OTHER = "maker", "model", "edition", "finish", "other finish"
+_MAKER, _NAME, _EDITION, _FINISH = "maker", "model", "edition", "finish"
 _YEAR = 2000
 _USUAL_SHARE, _USUAL_FIGURE, _USUAL_WEIGHT = 0.5, 2.0, 3.8
 
@@ -102,7 +102,7 @@ def practice_report(practice: Practice, fitted: Fitted) -> list[dict[str, Any]]:
 
 
 def reliance_on(report: Sequence[Mapping[str, Any]]) -> Reliance:
-    """How far effects rest on practice, from what `practice_report` says."""
+    """The share of practice in each effect, from the result of `practice_report`."""
     return reliance_of(Learned(told["of"], told["against"], told["share"]) for told in report)
 
 

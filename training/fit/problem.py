@@ -19,7 +19,7 @@ SALE = ""  # the gap level of a closed sale: it has no gap to its value
 
 @dataclass(frozen=True)
 class Layout:
-    """What each of the p design columns is: blocks first, then the intercept, then one gap per gap level.
+    """The order of the p design columns: blocks first, then the intercept, then one gap per gap level.
 
     `role`: (p,) place in `roles`. `group`: (p,) place in `groups`. `flat`: (groups,) True for a flat prior.
     """

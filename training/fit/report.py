@@ -1,4 +1,4 @@
-"""What a fit found that people want to look at: the market index, what was learned, suspicious rows."""
+"""Report a fit to people: the market index, the learned variances, the boosted trees, suspicious rows."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ def report_of(rows: Sequence[Evidence], fitted: Fitted, model: GuitarModel) -> d
 
 
 def trees_of(fitted: Fitted) -> dict[str, Any]:
-    """What the boosted trees are and what they gain on left-out sales."""
+    """As JSON: the boosted trees' number, rounds, weight, and gain on left-out sales (see `Grown`)."""
     grown, trees = fitted.grown, fitted.core.trees
     return {
         "boosters": len(trees.texts) if trees else 0,

@@ -93,11 +93,12 @@ def _usual(count: int) -> Floats:
 
 @dataclass(frozen=True)
 class Likelihood:
-    """What n left-out sales say of the spread, with its ridge, as a loss to be minimised.
+    """The Student-t likelihood of the spread on n left-out sales, and its ridge, as a loss to be minimised.
 
-    `x`: (n, k) columns of the log noise variance, the intercept first. A parameter is (k + 2,): their
-    coefficients, then the logs by which the factors on what the fit and what nobody knows exceed their least.
-    `missing`: sales too few to tell the noise; so many stand for the usual one.
+    `x`: (n, k) columns of the log noise variance, the intercept first. A parameter is (k + 2,): the
+    coefficients of `x`, then two logs: how far the factor on `posterior`, the variance of the fit, and that
+    on `unknown`, the variance of unknown fields, exceed their least. `missing`: how many sales are lacking to
+    tell the noise; the prior for the usual noise weighs as much as so many sales.
     """
 
     x: Floats

@@ -24,7 +24,7 @@ _SETTLED = 1.5e-3  # root mean square change of the fitted log prices at which i
 _DROPPED = 2.5e-5  # a group whose prior variance fell below this says nothing: its columns leave the solve
 _ENOUGH, _USUAL_NOISE2 = 20, 0.04  # sales; σ² where they are fewer: like instruments differ by a fifth
 _FLAT = 1e-6  # prior precision of a flat prior
-_FULL = 0.1  # the share of a design that is not 0 from which on it is worked out whole
+_FULL = 0.1  # a design with more than this share of entries that are not 0 is worked out as a dense array
 
 
 @dataclass(frozen=True)
@@ -70,7 +70,7 @@ def weights(problem: Problem, residual: Floats, est: Estimate) -> Floats:
 
 
 def stated(problem: Problem, est: Estimate) -> tuple[sp.csr_matrix, Floats, Floats]:
-    """What is stated, linear around an estimate: (m, p) derivative, (m,) residual and precision."""
+    """The m statements, linearised at an estimate: (m, p) derivatives, (m,) residuals and (m,) precisions."""
     said, layout = problem.contrasts, problem.layout
     if said is None:
         return sp.csr_matrix((0, len(est.theta))), np.zeros(0), np.zeros(0)
@@ -161,7 +161,7 @@ def variances_of(jac: sp.csr_matrix, covariance: Floats) -> Floats:
 
 
 def _is_full(jac: sp.csr_matrix) -> bool:
-    """Whether so much of it is not 0 that to skip what is costs more than to count it."""
+    """True if so many entries are not 0 that dense arithmetic is faster than sparse."""
     return bool(jac.nnz > _FULL * jac.shape[0] * jac.shape[1])
 
 

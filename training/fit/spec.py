@@ -1,4 +1,4 @@
-"""What the backbone of an instrument is made of, said once; open data sets say theirs in the same words."""
+"""The terms of an instrument's backbone, in one place; open data sets define theirs by `Term` too."""
 
 from __future__ import annotations
 
@@ -137,8 +137,8 @@ LEVEL_TERMS: Mapping[str, Sequence[Term]] = {
 
 
 def _blanks() -> list[Term]:
-    """How much less those who leave a field blank are paid than the reference instrument; see `BLANK`."""
-    # Coefficients of losses and blanks are not negative, so a blank takes its own off.
+    """The terms that lower a value below the reference instrument's for each blank field; see `BLANK`."""
+    # The coefficients are not negative and the columns are −1 where blank, so a blank can only lower a value.
     return [Term(name, (raw(name, -1.0),), BLANK, "blank") for name in ("number_unknown", *BLANKS)]
 
 

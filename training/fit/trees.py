@@ -49,10 +49,11 @@ PARAMETERS: dict[str, object] = {
 
 @dataclass(frozen=True)
 class Grown:
-    """What was fitted. `bent`: (n,) what the trees add to left-out values, the losses handed back included.
+    """The trees that were grown, None if none were, and how they do on n left-out rows.
 
-    `gain`: share of the left-out squared error of sales that they take away, and `gain_error`, its standard
-    error. `rounds`: of each booster.
+    `bent`: (n,) the net change of each left-out value by the trees: their weighted answers in place of the
+    shares of losses and level that were handed to them. `gain`: the share of the squared error of left-out
+    sales that they remove; `gain_error`: its standard error. `rounds`: of each booster.
     """
 
     trees: Trees | None
@@ -63,22 +64,22 @@ class Grown:
 
 
 def no_trees(rows: int) -> Grown:
-    """Nothing fitted, for so many rows."""
+    """The result for so many rows where no trees are grown."""
     return Grown(None, np.zeros(rows), 0.0, 0.0, 0)
 
 
 @dataclass(frozen=True)
 class Growth:
-    """How the trees are grown on one kind of table.
+    """The settings by which trees are grown on one kind of table.
 
-    `parameters`: LightGBM's, beside those that the inputs set. `rounds`: the most. `handed`: the share of the
-    losses that the trees may bend; `handed_level`: see `Trees`. `patience`: rounds without a gain on a fold
-    after which it grows no further, 0 for none.
+    `parameters`: LightGBM's, beside those that the inputs set. `rounds`: how many at most. `handed`: the
+    share of the losses that the trees may bend; `handed_level`: see `Trees`. `patience`: growth on a fold
+    stops after so many rounds without a gain on its left-out rows; 0: it never stops early.
     """
 
     parameters: Mapping[str, object] = field(default_factory=lambda: PARAMETERS)
     rounds: int = 400
-    bags: int = 16  # a power of two: the mean of the boosters is exact. As tables, more are free to serve.
+    bags: int = 16  # a power of two, so that the mean is exact; served as tables, more cost nothing
     handed: float = HANDED
     handed_level: float = 0.0
     patience: int = 0
@@ -137,9 +138,9 @@ def grow(
 
 
 def weight_of(residual: Floats, says: Floats, judged: Floats, sales: int) -> float:
-    """How much of what the trees say of left-out rows is believed, from 0 to 1; see the top of the module.
+    """The weight of the trees in a value, from 0 to 1, by how well they do on left-out rows; see `_SHY`.
 
-    Without a cliff: it falls with the square of the number of sales, and with the doubt about the slope.
+    It falls smoothly: with the square of the number of sales, and with the doubt about the slope.
     """
     squares = float((judged * says**2).sum())
     if squares <= 0:

@@ -1,4 +1,4 @@
-"""How far the evidence bears out what is stated, and how far the fit therefore trusts it."""
+"""Compare the statements of common practice with the evidence, and trust each as far as it is borne out."""
 
 from __future__ import annotations
 
@@ -24,14 +24,15 @@ from training.fit.solve import (
 )
 
 _TAILS = 4.0  # degrees of freedom by which a statement may turn out to be wrong
-_NOTHING = 0.02  # evidence that adds less than this share to what is known before any says nothing
+_NOTHING = 0.02  # evidence that adds less than this share to the precision before any data says nothing
 
 
 class Learnt(NamedTuple):
-    """What became of m statements, (m,) each, in log: means and standard deviations.
+    """The results for m statements, (m,) each: means and standard deviations in log.
 
     `evidence`, `evidence_sd`: by the evidence alone, NaN and infinite where it says nothing. `posterior`,
-    `posterior_sd`: by both. `share`: of what is known, the share that practice makes up, from 0 to 1.
+    `posterior_sd`: by evidence and practice together. `share`: the share of practice in what is known, from 0
+    to 1.
     """
 
     evidence: Floats
@@ -56,17 +57,18 @@ def trusted(problem: Problem, est: Estimate) -> Problem:
     said = problem.contrasts
     if said is None:
         return problem
-    # Against the evidence without it: in the whole fit a strong rule makes all else agree with it.
+    # Compared with the evidence alone: in the whole fit a strong rule makes everything else agree with it.
     z = learnt_of(problem, est).off(said.y, said.width)
     return replace(problem, contrasts=replace(said, trust=_TAILS / (_TAILS + z**2)))
 
 
 def learnt_of(problem: Problem, est: Estimate) -> Learnt:
-    """What the evidence says of each statement, at the variances that were learned.
+    """Estimate what each statement is about, by the evidence alone and by both, at the learned variances.
 
-    Statements about the same fields are taken back together, and so is the pull towards a prior mean of what
-    the statement is about; all else stays as it was fitted. Signs are not enforced: evidence against a rule
-    must show. A precision is what is known; that of the evidence is what it adds to the pull's.
+    For the evidence alone, the statement and all others about the same fields are taken out of the fit, and
+    so is the prior of what the statement is about; all else stays as it was fitted. The precision of the
+    evidence is what it adds to the precision of that prior. Signs are not enforced, so that evidence against
+    a rule shows.
     """
     said = problem.contrasts
     assert said is not None

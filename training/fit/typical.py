@@ -1,4 +1,4 @@
-"""What is typical of each model: from the catalogue where it says, from the evidence where it does not."""
+"""Find the typical instrument of each model: by the catalogue where it tells, else by the evidence."""
 
 from __future__ import annotations
 

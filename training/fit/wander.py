@@ -1,4 +1,4 @@
-"""How far a market may wander outside the days of its evidence."""
+"""Estimate how far a market may wander outside the days of its evidence."""
 
 from __future__ import annotations
 
@@ -11,10 +11,10 @@ from training.fit.solve import Estimate
 
 
 def drift_of(problem: Problem, est: Estimate, time: str) -> float:
-    """Variance a year of what the market may do outside the evidence's days.
+    """The variance per year, in log, of the market's level outside the days of the evidence.
 
-    The prior variance of its walks, and the mean squared change of its index from year to year about their
-    mean: a market that wandered while it was watched wanders on.
+    It is the sum of the prior variances of the market's random walks, and of the variance of its index's
+    changes from year to year: a market that wandered while it was watched wanders on.
     """
     total = 0.0
     layout = problem.layout

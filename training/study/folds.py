@@ -36,7 +36,7 @@ class Fold:
 
 
 def specimen_of(row: Evidence) -> Hashable:
-    """What all records of one specimen share. One without a serial number stands for itself."""
+    """A key that all records of one specimen share; a record without a serial number has its own."""
     it = row.instrument
     return (normal(it.maker), normal(it.model), normal_serial(it.serial)) if it.serial else row.id
 

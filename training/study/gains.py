@@ -1,12 +1,12 @@
-"""Which records would help most: how far ten more sales would narrow a range.
+"""Find the records that would help most, by how far ten more sales of a kind would narrow a range.
 
-Let V be the covariance of what is not known of some values. k more sales of one of them, each with the noise
-variance σ², are one observation with the variance s = σ² / k, which leaves of its variance v
+Let V be the posterior covariance of some log values. k more sales of one of them, each with the noise
+variance σ², count as one observation with the variance s = σ² / k. It reduces the variance v of that value to
 
     v′ = v · s / (v + s)
 
-With several observed at once, V′ = V − V_o (V_oo + S)⁻¹ V_oᵀ: the same, and exact for a linear model. That
-the noise, the trees and the pooling would be learnt better as well is not counted.
+With several values observed at once, V′ = V − V_o (V_oo + S)⁻¹ V_oᵀ, which is exact for a linear regression.
+The sales would also improve the noise, the trees and the pooling; that is not counted.
 """
 
 from __future__ import annotations
@@ -37,10 +37,11 @@ _MOST_MODELS = 12  # that a field's effect is averaged over: those with the most
 
 @dataclass(frozen=True)
 class Gain:
-    """What ten more sales of something would do to a range.
+    """The effect of ten more sales, of a model, a maker or a field's value, on the range.
 
-    `sales`: how many there are. `share`: of all sales, 1 for a maker or a model. `before`, `after`: half the
-    range in log, on average over `over` models. `value`: of a field, in words.
+    `sales`: how many there are now. `share`: their share of all sales for a field's value, 1 for a maker or a
+    model. `before`, `after`: half the range, in log, on average over `over` models. `value`: the field's
+    value, in words.
     """
 
     name: str

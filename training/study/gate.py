@@ -29,8 +29,8 @@ from models.study.judge import SCORE_LEVEL, Judged, judge
 LEAST_COMMON = 20  # sales; with fewer, no comparison is made
 WORSE_BY = 0.01  # of the current figure, and by more than one standard error of the paired difference
 COVERAGE_SLACK = 0.03  # below the level, on top of this many standard errors:
-COVERAGE_ERRORS = 3  # at two, one sound model in thirty would be refused on 30 sales (drawn 20,000 times)
-CHANCE = 0.00135  # of sound ranges: so few left-out sales inside, or fewer; that of three standard errors
+COVERAGE_ERRORS = 3  # at two, one sound price model in 30 would be refused on 30 sales (20,000 draws)
+CHANCE = 0.00135  # that a sound range is refused on left-out sales: the tail beyond three standard errors
 ANSWERS_FILE = "judged.npz"
 
 
@@ -45,7 +45,7 @@ class Check:
 
 @dataclass(frozen=True)
 class Verdict:
-    """What the gate found. `common`: sales on which both were judged."""
+    """The findings of the gate. `common`: number of sales on which it can compare two bundles."""
 
     checks: tuple[Check, ...]
     common: int
@@ -56,7 +56,7 @@ class Verdict:
 
     @property
     def reasons(self) -> tuple[str, ...]:
-        """Why not, one line each."""
+        """The reasons for a refusal: one line for each check that failed."""
         return tuple(f"{c.name}: {c.detail}" for c in self.checks if not c.passed)
 
     def to_json(self) -> dict[str, Any]:
@@ -69,7 +69,7 @@ class Verdict:
 
 @dataclass(frozen=True)
 class Answers:
-    """What a twin said of the sales kept out: keys, and (n,) centre, low and high at `SCORE_LEVEL`."""
+    """A twin's answers on n sales kept out: keys, and (n,) log centre, low and high at `SCORE_LEVEL`."""
 
     ids: tuple[str, ...]
     center: Floats
@@ -135,7 +135,10 @@ def gate(candidate: Judged, usable: np.ndarray | None = None, current: Answers |
 
 
 def coverage_checks(candidate: Judged) -> list[Check]:
-    """Whether each level's range held its share of the prices, within what so few sales can tell."""
+    """Check that each level's range holds its share of the prices.
+
+    It may fall short by `COVERAGE_SLACK`, and by `COVERAGE_ERRORS` standard errors of a share of n sales.
+    """
     checks, n = [], len(candidate.paid)
     for k, level in enumerate(candidate.levels):
         share = float(covered(candidate.paid, candidate.low[:, k], candidate.high[:, k]).mean())
@@ -157,10 +160,11 @@ def gate_of_few(candidate: Judged) -> Verdict:
 
 
 def least_inside(n: int, level: float) -> int:
-    """How many of n prices a sound range of this level holds but for a chance of `CHANCE`.
+    """The least number of n prices that a range must hold; a sound one holds fewer with chance < `CHANCE`.
 
-    Exact, as three standard errors are not on a handful of sales: of three sales, they would refuse one sound
-    90% range in 36.
+    A range is sound that falls short of its level by `COVERAGE_SLACK` at most. The binomial chance is exact;
+    three standard errors are not on a handful of sales: on three, they would refuse one sound 90% range in
+    36.
     """
     share = max(level - COVERAGE_SLACK, 0.0)
     return next(inside for inside in range(n + 1) if bdtr(inside, n, share) >= CHANCE)

@@ -1,6 +1,6 @@
-"""How error and range narrow with the number of records: the same fit on parts of the evidence.
+"""Measure how error and range narrow with the number of records, by the same fit on parts of the evidence.
 
-The instruments are put in an order by chance. An eighth, a quarter and a half are taken from its beginning,
+The instruments are put in random order. An eighth, a quarter and a half of them are taken from its beginning,
 and fits on these are judged by the sales of the other half; then the same is done from its end. So every sale
 is judged at every size, by fits that have no record of its instrument.
 """
@@ -79,7 +79,7 @@ def rows_of(kept: Kept) -> list[Evidence]:
 
 
 def specimen_of(row: Evidence) -> str:
-    """What all records of one specimen share; without a serial number a record stands alone."""
+    """A key that all records of one specimen share; a record without a serial number has its own."""
     serial = row.instrument.serial
     return f"{model_key(row.subject)}|{serial}" if serial else row.id
 
@@ -103,7 +103,10 @@ def places_of(rows: Sequence[Evidence], seed: int) -> dict[str, float]:
 
 
 def tasks_of(rows: Sequence[Evidence], seed: int, holdout: Sequence[Evidence] = ()) -> list[_Task]:
-    """What is fitted and judged. With a `holdout` all are judged by it, one fit on all records among them."""
+    """The fits to make and the sales to judge each by, the largest share first.
+
+    With a `holdout` every fit is judged by it, and there is one more fit, on all records.
+    """
     sales = len(only_sales(rows))
     out = [_Task(1.0, list(rows), list(holdout))] if holdout and sales >= LEAST else []
     for order in range(2 if sales < _FEW else 1):

@@ -46,7 +46,7 @@ def report(
 
 
 def too_few(sizes: int) -> str:
-    """Why nothing is said of more records."""
+    """Explain why the gain from more records cannot be told, with this number of sizes."""
     needed = math.ceil(LEAST / SHARES[0])
     return (
         f"the sales are too few to say: a curve needs {LEAST_SIZES} sizes of at least {LEAST} sales each, "

@@ -1,4 +1,4 @@
-"""How much wider or narrower ranges should be, by what later sales said of a twin."""
+"""Learn the factor on the width of ranges from how a twin's ranges held sales that it had not seen."""
 
 from __future__ import annotations
 
@@ -14,20 +14,22 @@ _PRIOR_SALES = 150.0  # the weight of no change at all, in sales
 
 
 def width_factor_of_few(judged: Judged) -> float:
-    """The same of sales left out by cross-validation, however few: never below 1.
+    """The factor on ranges by sales left out by cross-validation, however few: never below 1.
 
-    What the fit says of itself comes of variances that have seen all sales; these were fitted without. So few
-    sales count for little against no change, and can show that ranges are too narrow, hardly the contrary.
+    The fit judges its own spread by variances that have seen all sales; these sales were judged by fits
+    without them. So few weigh little against no change: they can show that ranges are too narrow, but hardly
+    that they are too wide.
     """
     return max(1.0, _factor(judged))
 
 
 def width_factor(judged: Judged) -> float:
-    """The factor on ranges with which the twin's would have held as many later sales as they promise.
+    """The factor by which the twin's ranges must be scaled to hold as many later sales as they promise.
 
-    For each level: how far into its range sales lay at the level's own quantile (1: just right), averaged in
-    log and shrunk towards no change. Cross-validation inside the fit cannot see what the market does next;
-    this does. 1 for fewer than 100 sales.
+    For each level, a sale's error is divided by the distance from the value to the end of the range on its
+    side; the level's quantile of these ratios is 1 where the range is just right. The factor is their mean
+    over the levels, in log, shrunk towards no change. Cross-validation inside the fit cannot see what the
+    market does next; this does. It stays between 0.95 and 1.25, and is 1 for fewer than 100 sales.
     """
     return _factor(judged) if len(judged.paid) >= _LEAST_SALES else 1.0
 

@@ -34,7 +34,7 @@ class TableEncoding:
 
     @cached_property
     def _place(self) -> dict[str, int]:
-        """Where the player of each column of a table stands."""
+        """Column of a table → place of its player in `players`; a grade's words share the grade's player."""
         of_words = {f"{c.name}=": at for at, c in enumerate(self.columns) if c.scale is Scale.GRADE}
         return of_words | {name: at for at, name in enumerate(self.players)}
 

@@ -35,7 +35,7 @@ def made_by() -> str:
 
 
 def answered(folder: Path, peer: str, train: Table, y: Floats, test: Table, seed: int) -> Guess:
-    """What this peer answers, from the folder where it has answered the same before."""
+    """The answer of this peer: read from the folder if it is kept there, else computed and kept there."""
     # Not joblib.Memory: it throws all answers away once the file around its function has other lines.
     parts = [peer, made_by(), *(str(joblib.hash(rows)) for rows in (dict(train), y, dict(test))), str(seed)]
     path = folder / f"{hashlib.sha256(chr(0).join(parts).encode()).hexdigest()}.npz"

@@ -1,4 +1,4 @@
-"""From the kinds of a table's columns to what a core is made of: one rule for every data set."""
+"""Specify the core of an open table by the kinds of its columns: one rule for every data set."""
 
 from __future__ import annotations
 
@@ -46,9 +46,10 @@ _TREES = Growth(
 
 
 def specification_of(columns: Sequence[Column], table: Table, log_price: Floats) -> Specification:
-    """What is a number bends and may jump, what is a level is pooled; the columns that matter meet in pairs.
+    """Specify a core: smooth curves and jumps for numbers, pooled effects for levels, pairs of what matters.
 
-    Trees say the whole price beside that, from numbers as they are and from what each level adds.
+    The columns whose effects vary most are fitted in pairs too. Beside the backbone, trees predict the whole
+    price, from the numbers themselves and from the fitted effect of each level.
     """
     alone = (*backbone_terms(columns), *jumps_of(columns))
     together = pair_terms(_that_matter(columns, alone, table, log_price))
@@ -88,7 +89,7 @@ def jumps_of(columns: Sequence[Column]) -> list[Term]:
 
 
 def pair_terms(columns: Sequence[Column]) -> list[Term]:
-    """What every two of these columns say together, each product of two bases with a variance of its own."""
+    """The terms of every two of these columns together: each product of two bases has its own variance."""
     return [
         Term(f"{one} × {other}", (of_one, of_other))
         for first, second in combinations(columns, 2)

@@ -16,9 +16,10 @@ from models.price.evaluator.pieces import Between, Pieces
 
 
 class Curves:
-    """Blocks, in groups by their places, each over one number and, state by state, their other columns.
+    """Groups of blocks, each over one number; a group has a curve for every state of its other columns.
 
-    `columns`: the number's, of each group. The pieces at the knots are kept once they were asked for.
+    `groups`: the places of each group's blocks. `columns`: the column of each group's number. The pieces at
+    the knots are kept once they were asked for.
     """
 
     def __init__(
@@ -41,7 +42,7 @@ class Curves:
         self._at: Ints = np.full((16, width + 1), -1)
 
     def between(self, table: Table, which: Sequence[int]) -> Between:
-        """(curves, n) where the numbers of n rows lie on these curves."""
+        """(curves, n) the places of the numbers of n rows on these curves."""
         x = np.array([table[self._columns[at]] for at in which])
         states = self._states_of(table, which, x.shape[1])
         left = np.minimum(np.maximum(self._before(x, which), 0), self._last[which])
@@ -115,7 +116,11 @@ def _column_of(value: Any) -> NDArray[Any]:
 
 
 def _knots(bases: Sequence[Basis]) -> list[float]:
-    """Where any of the bases bends, and a point on either side: beyond them they are straight as well."""
+    """The points where any of the bases bends, rising, with one more point beyond on either side.
+
+    The bases are straight beyond their outermost bends, so that one point there is enough. The center of a
+    linear basis, or 0, stands in where no basis bends.
+    """
     bends = {knot for basis in bases if isinstance(basis, Ramps | Smooth) for knot in basis.knots}
     middles = [basis.center for basis in bases if isinstance(basis, Linear)]
     inner = sorted(bends or middles or [0.0])

@@ -1,4 +1,4 @@
-"""How the rows of one kind of table are told apart, and how they become columns."""
+"""An encoding tells the rows of one kind of table apart and turns them into columns."""
 
 from __future__ import annotations
 
@@ -31,11 +31,11 @@ class Encoding(Protocol):
 
     @property
     def curved(self) -> frozenset[str]:
-        """Columns of numbers that take too many values to be kept by each."""
+        """Columns of numbers that take too many values for something to be kept of each value."""
 
     @property
     def recurring(self) -> bool:
-        """Whether values come back so often that what they add together is worth keeping."""
+        """Say whether values recur so often that the covariances of their pieces are worth keeping."""
 
     @property
     def losses(self) -> tuple[str, ...]:
@@ -60,4 +60,4 @@ class Encoding(Protocol):
         """All values of a loss column's player that are worth keeping: not known, terms and whole grades."""
 
     def answers(self, row: Row, player: str) -> Answers:
-        """What a blank player may turn out to be, each with its chance; () where it is known or moot."""
+        """The values that a blank player may have, each with its chance; () where it is known or moot."""

@@ -122,7 +122,7 @@ class Evaluator:
         return np.asarray(noise + parts.unknown + parts.mixture)
 
     def parts_of(self, rows: Sequence[Row]) -> Parts:
-        """What the values and the scales of n ≥ 1 rows are made of."""
+        """The parts that make up the values and the scales of n ≥ 1 rows."""
         return Parts(*_joined([self._parts(found) for found in self._found(rows)]))
 
     def center_of(self, parts: Parts | Found, bent: Floats | None = None) -> Floats:
@@ -137,12 +137,12 @@ class Evaluator:
     # ── looking up ───────────────────────────────────────────────────────────
 
     def _found(self, rows: Sequence[Row]) -> Iterator[Found]:
-        """What is kept of the rows, made where it is asked for the first time; not too many at once."""
+        """Look up what is kept of the rows, a limited number at a time, and make what is missing."""
         for some in _chunks(rows, self._at_once):
             yield self._look_up(self._with_room(), some)
 
     def _pairs(self, rows: Sequence[Row], others: Sequence[Row]) -> Iterator[tuple[Found, Found]]:
-        """The same of rows and others, pairwise."""
+        """Look up rows and others pairwise. Raises ValueError where their numbers differ."""
         if len(rows) != len(others):
             raise ValueError(f"{len(rows)} rows cannot be paired with {len(others)}")
         for some, beside in zip(_chunks(rows, self._at_once), _chunks(others, self._at_once), strict=True):
@@ -163,7 +163,10 @@ class Evaluator:
         return found_of(memory, plans, rows, memory.find(plans, rows))
 
     def _with_references(self, rows: Sequence[Row]) -> Iterator[Found]:
-        """What is kept of the rows, and behind them of their references, with what they hand on to those."""
+        """Look up the rows, a limited number at a time, each batch with its references behind it.
+
+        A reference takes over from its row the values of `Encoding.shared`.
+        """
         for some in _chunks(rows, self._at_once):
             memory = self._with_room()
             plans = [memory.plan(row) for row in some]
@@ -182,7 +185,7 @@ class Evaluator:
     def _bent(self, own: Found, base: Found) -> tuple[Floats, Floats, Floats]:
         """(n,) what the trees say of rows and of bases, and (n, p) the effects that lead to the rows."""
         if self.core.trees is None:
-            return own.level, base.level, own.inputs  # that nobody asks for
+            return own.level, base.level, own.inputs  # without trees nobody reads these
         return self.core.trees.tables.explained(own.inputs, base.inputs)
 
     def _parts(self, found: Found) -> Parts:

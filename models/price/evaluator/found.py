@@ -1,4 +1,4 @@
-"""What is kept of rows, gathered for all of them."""
+"""Gather what is kept of many rows into arrays."""
 
 from __future__ import annotations
 
@@ -15,11 +15,11 @@ from models.price.evaluator.plan import Memory, Plan
 
 
 class Found(NamedTuple):
-    """What was looked up for n rows, all from one memory: a plan for each, and what is kept of its fields.
+    """The result of looking up n rows in one memory: a plan for each row, and what is kept of its fields.
 
-    `entries`: (columns, n, summands and loss fields); `losses`: those of the fields alone. `scales`: (n, …)
-    of a plan. `blanks`: which players are blank of those that trees see as blank. `inputs`, `level`, `taken`,
-    `told`: as in `models.price.evaluator.evaluator.Parts`.
+    `entries`: (columns, n, summands and loss fields); `losses`: those of the loss fields alone. `scales`:
+    (n, …) rows of `Memory.scales`. `blanks`: (n, …) 1 for a blank player, of those whose blanks trees count.
+    `inputs`, `level`, `taken`, `told`: as in `models.price.evaluator.evaluator.Parts`.
     """
 
     memory: Memory
@@ -48,7 +48,7 @@ class Found(NamedTuple):
 
 
 def found_of(memory: Memory, plans: Sequence[Plan], rows: Sequence[Row], places: Ints) -> Found:
-    """What n rows, each of its plan's key, have at their places (`Memory.find`)."""
+    """Gather what is kept of n rows, each of its plan's key, at these places (from `Memory.find`)."""
     entries, count = memory.of(places), len(memory.level.parts)
     losses, k = np.ascontiguousarray(entries[:, :, count:]), len(memory.rules.places)
     scales = memory.scales.of([plan.scale_of(row) for plan, row in zip(plans, rows, strict=True)])

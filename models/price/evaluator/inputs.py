@@ -1,4 +1,4 @@
-"""What the trees see of rows, and what moves it."""
+"""The inputs that the trees see of rows, and the sources that move them."""
 
 from __future__ import annotations
 
@@ -22,8 +22,8 @@ _DIGITS = 9  # after the point, of what trees see
 class Inputs:
     """The p inputs of the trees, each a sum of `sources`.
 
-    All sources in one row: the level's summands, the fields of losses, the players `blankable` of the inputs
-    that count blanks, and the players `readers` of the columns that are one player's alone.
+    The sources stand in this order: the level's summands, the loss fields, the players `blankable` of the
+    inputs that count blanks, and the players `readers` of the columns that are one player's alone.
     """
 
     def __init__(self, encoding: Encoding, inputs: Sequence[Input], level: Level, rules: LossRules) -> None:
@@ -52,7 +52,7 @@ class Inputs:
         self._cells = padded(self.sources, start + len(self.blankable) + len(self.readers))
 
     def fixed(self, reference: Row) -> list[float]:
-        """What trees see of a key: columns that no player moves, and 0 for all other inputs."""
+        """The part of the inputs that a key fixes: columns that no player moves, and 0 for all others."""
         pairs = zip(self._inputs, self.sources, strict=True)
         columns = [one if one.kind == COLUMN and not own else None for one, own in pairs]
         return [0.0 if one is None else float(self._column(one, [reference])[0]) for one in columns]

@@ -37,7 +37,7 @@ class LossField:
         self._curves = Curves(core.backbone, pieces, [places], [column])
 
     def of(self, value: object) -> int:
-        """Where the loss at this value of the field stands."""
+        """The place in the ledger of the loss at this value of the field, made if it is not kept yet."""
         if value not in self.found:
             self.found[value] = self._ledger.extend(self._made(self._encoding.ordinal(self.column, value)))
         return self.found[value]
@@ -55,10 +55,10 @@ class LossField:
 
 
 class LossRules:
-    """How losses of all k loss fields, in one order, become part of a value, and effects.
+    """The rules that turn the losses of all k loss fields, in one order, into part of a value and effects.
 
-    `families`, `parts`: of each field, "" for one without a loss. Losses are entries, (columns, n, k); scales
-    are by field, (n, k).
+    `families`, `parts`: those of each field, "" for one without a loss. Losses are entries, (columns, n, k);
+    scales are by field, (n, k).
     """
 
     def __init__(self, core: Core, pieces: Pieces, ledger: Ledger, encoding: Encoding) -> None:

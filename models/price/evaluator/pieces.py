@@ -41,7 +41,7 @@ class Ledger:
 
     @property
     def nbytes(self) -> int:
-        """What the rows in use take."""
+        """The bytes that the rows in use take, about."""
         return int(self._count * (self._rows[0].nbytes + _OVERHEAD))
 
     def extend(self, rows: Floats) -> int:
@@ -102,7 +102,7 @@ class Pieces:
 
     @property
     def nbytes(self) -> int:
-        """What the vectors in use and the rows of the design take."""
+        """The bytes that the vectors in use and the rows of the design take, about."""
         return self._vectors.nbytes + self._rows_bytes
 
     def of_each(self, places: Sequence[int], table: Table, count: int) -> list[Piece]:

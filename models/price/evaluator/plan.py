@@ -19,7 +19,7 @@ from models.price.evaluator.pieces import Column, Covariances, Ledger, Pieces
 
 
 class Mixture(NamedTuple):
-    """What a blank may turn out to be, against what it counts as: mean and variance of the effect, in log."""
+    """The effect of a blank's true value against what the blank counts as: mean and variance, in log."""
 
     shift: float
     variance: float
@@ -30,7 +30,8 @@ class Memory:
 
     A row of `scales` is for one value of the switch: the scale of each loss field, that of the key's
     reference, by family the piece that its logarithm is made of, and what trees see of the key alone.
-    `levels`: column → level → its part of the log noise variance; `noisy`: the players whose they are.
+    `levels`: column → level → its part of the log noise variance; `noisy`: the players that these columns
+    depend on.
     """
 
     def __init__(self, core: Core, encoding: Encoding, inputs: Sequence[Input]) -> None:
@@ -62,7 +63,7 @@ class Memory:
 
     @property
     def nbytes(self) -> int:
-        """What is kept of rows, about, without what each plan takes itself."""
+        """The bytes that the pieces and the ledgers take, about; those of the plans are not counted."""
         return self.pieces.nbytes + self.entries.nbytes + self.scales.nbytes
 
     def plan(self, row: Row) -> Plan:
@@ -73,7 +74,7 @@ class Memory:
         return found
 
     def find(self, plans: Sequence[Plan], rows: Sequence[Row]) -> Ints:
-        """(n, games and loss fields) where what n rows have stands in the ledger of entries."""
+        """(n, games and loss fields) the places of n rows' entries in their ledger; missing ones are made."""
         losses, readers = self._losses, self.rules.readers
         found = np.array(
             [
@@ -89,7 +90,7 @@ class Memory:
         return found
 
     def references(self, plans: Sequence[Plan], rows: Sequence[Row], found: Ints) -> tuple[list[Row], Ints]:
-        """The rows' references, and the same of them: as in their plans, but for what rows hand on."""
+        """The rows' references and their places: those of their plans, but for what the rows hand on."""
         bases = []
         for plan, row in zip(plans, rows, strict=True):
             values = list(plan.reference.values)
@@ -131,7 +132,7 @@ class Plan:
         self.found: list[int] = memory.find([self], [self.reference])[0].tolist()
 
     def scale_of(self, row: Row) -> int:
-        """Where the scales of a row stand in the ledger."""
+        """The place of a row's scales in the ledger `Memory.scales`, made if they are not kept yet."""
         at = self._memory.switch
         switch = None if at is None else row.values[at]
         found = self._scales.get(switch)

@@ -1,4 +1,4 @@
-"""Which player moved a value by how much, from one row to another of the same key.
+"""The reasons of a value: how far each player moved it, from one row to another of the same key.
 
 The level is a sum of games of few players, counted at their corners; the losses are a sum or a product over
 their fields, which the switch scales; the trees are a sum of tables over pairs of inputs. Each is exact, so
@@ -30,7 +30,7 @@ class Reasons(NamedTuple):
 
 
 class Division:
-    """Which effects belong to which players."""
+    """Divide the effects of the level, of the losses and of the trees' inputs over the players."""
 
     def __init__(self, memory: Memory) -> None:
         inputs, level, rules = memory.inputs, memory.level, memory.rules

@@ -1,1 +1,1 @@
-"""How good a fit of few sales is, with common practice and without, on markets whose truth is known."""
+"""Measure how good a fit of few sales is, with common practice and without, on markets of known truth."""

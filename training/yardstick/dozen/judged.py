@@ -1,4 +1,4 @@
-"""Which specimens a market is judged by, and how the price model's reasons for them meet the true ones."""
+"""Choose the specimens that a market is judged by, and its true effects to compare with."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ def judged_places(market: Market, count: int = JUDGED) -> Ints:
 
 
 class Reasons:
-    """Specimens of a market with every field told: to ask a price model about, and what is true of them."""
+    """Specimens of a market, with every field told and as recorded, and the true effects of their fields."""
 
     def __init__(self, market: Market, places: Ints) -> None:
         self._market, at = market, places + len(market.evidence)

@@ -68,7 +68,7 @@ def said(values: Sequence[float], form: str) -> str:
 
 
 def changes(without: Sequence[Measured], with_: Sequence[Measured], column: Column) -> list[float]:
-    """What practice changes in each market that was fitted on both sides."""
+    """The change of a figure by practice, in each market that was fitted with practice and without it."""
     before = {m.seed: m.figures[column.figure] for m in without}
     pairs = [(before[m.seed], m.figures[column.figure]) for m in with_ if m.seed in before]
     return [100 * (b / a - 1) if column.relative else b - a for a, b in pairs]
