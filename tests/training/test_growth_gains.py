@@ -123,3 +123,10 @@ def test_the_least_known_come_first_each_with_its_sentence() -> None:
 
 def test_a_range_in_per_cent_is_that_of_its_upper_end() -> None:
     assert percent(math.log(1.31)) == pytest.approx(31)
+
+
+def test_a_field_tells_over_how_many_models_its_sales_are_spread(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("training.study.gains._MOST_MODELS", 1)
+    rows = sales(8, 7, refinished=2)
+    (gain,) = of_fields(linear_model(rows), rows)
+    assert gain.over == 1

@@ -156,7 +156,7 @@ def _of_field(model: GuitarModel, field: Field, pairs: Sequence[tuple[Subject, I
         said, used = _said(field, common), {pair: n for pair, n in seen.items() if pair[1] == common}
     before, left = _contrasts(model, field, used)
     sales = sum(used.values())
-    return Gain(field.label, sales, before, left, sales / len(pairs), len(used), said)
+    return Gain(field.label, sales, before, left, sales / len(pairs), min(len(used), _MOST_MODELS), said)
 
 
 def _worse(field: Field, it: Instrument, typical: Instrument) -> Value:
