@@ -6,13 +6,12 @@ from flask import Flask
 from werkzeug.middleware.proxy_fix import ProxyFix
 
 from models.bundle import ModelReader
-from service import conditional, cors, logs
+from service import conditional, cors, logs, request_log
 from service.catalogue.routes import blp as catalogue
 from service.context import Context
 from service.docs.openapi import describe
 from service.docs.routes import blp as docs
 from service.evidence.routes import blp as evidence
-from service.flow import Service
 from service.health.routes import blp as health
 from service.keys.callers import Callers
 from service.keys.records import KeyRing
@@ -51,9 +50,9 @@ NOUNS = (
     health,
     metrics,
 )
-# What is done with every request before its view, and with every answer after it.
-BEFORE = (logs.begin, cors.preflight, identify, counting.count, check_forms)
-AFTER = (counting.say, conditional.tagged, cors.allow, logs.end)
+# Flask's own hooks, in the order in which they run: before every view, and on every answer after it.
+BEFORE = (request_log.begin, cors.preflight, identify, counting.count, check_forms)
+AFTER = (counting.say, conditional.tagged, cors.allow, request_log.end)
 
 
 def create_app(
@@ -69,7 +68,7 @@ def create_app(
     together with other workers; None: it counts alone.
     """
     logs.configure(settings.log_level)
-    app = Service("service", BEFORE, AFTER)
+    app = Flask("service", static_folder=None)
     app.config["MAX_CONTENT_LENGTH"] = settings.body_limit + 1  # `service.web` holds bodies to the limit
     app.url_map.merge_slashes = False
     if settings.proxies:
@@ -87,6 +86,10 @@ def create_app(
     app.extensions["bookmatch"] = Context(
         settings, engine, live, past, keys, callers, limits, Figures(), Studies()
     )
+    for before in BEFORE:
+        app.before_request(before)
+    for after in reversed(AFTER):  # Flask runs the one that was registered last first
+        app.after_request(after)
     describe(app, NOUNS)
     app.register_blueprint(docs)
     return app

@@ -13,7 +13,6 @@ from typing import Any
 from flask import Response, request
 from werkzeug.exceptions import PreconditionFailed
 
-from service.context import Exchange
 from service.problems import BY_STATUS, problem
 
 NEVER_CHANGES = {"Cache-Control": "private, max-age=31536000, immutable"}
@@ -56,9 +55,8 @@ IF_MATCH: Mapping[str, Any] = {
 }
 
 
-def tagged(now: Exchange, response: Response) -> Response:
-    """The answer with its ETag, or that the caller has it already, or that it is not what was wanted."""
-    request = now.asked
+def tagged(response: Response) -> Response:
+    """Give the answer its ETag; or answer 304 or 412, as the request's own tags demand."""
     if request.method not in ("GET", "HEAD") or response.status_code != 200 or response.is_streamed:
         return response
     headers = response.headers

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, NamedTuple, TypeVar
 
-from flask import Request, current_app, g
+from flask import current_app, g
 from sqlalchemy import Engine
 
 from models.bundle import Bundle
@@ -17,8 +16,6 @@ from service.metrics.figures import Figures
 from service.past import Past
 from service.performance.kept import Studies
 from service.settings import Settings
-
-_T = TypeVar("_T")
 
 
 @dataclass(frozen=True)
@@ -36,22 +33,9 @@ class Context:
     studies: Studies
 
 
-class Exchange(NamedTuple):
-    """One request and its answer: what was asked, Flask's `g` of it, the application's parts."""
-
-    asked: Request
-    have: Any
-    context: Context
-
-
-def found(name: _T) -> _T:
-    """What Flask's `g` or `request` stands for now: each use of the name itself looks it up anew."""
-    return name._get_current_object()  # type: ignore[attr-defined,no-any-return]
-
-
 def context() -> Context:
-    """That of the application that handles this request."""
-    parts: Context = found(current_app).extensions["bookmatch"]
+    """Give the parts of the application that handles this request."""
+    parts: Context = current_app.extensions["bookmatch"]
     return parts
 
 
@@ -65,8 +49,7 @@ def use_bundle(version: str) -> Bundle:
 
 def bundle() -> Bundle:
     """The bundle of this request: the same one however often it is asked for. Raises NoBundleError."""
-    have = found(g)
-    current: Bundle | None = have.get("bundle")
+    current: Bundle | None = g.get("bundle")
     if current is None:
-        current = have.bundle = context().live.bundle()
+        current = g.bundle = context().live.bundle()
     return current

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from flask import Response, current_app, request
 
-from service.context import Exchange
+from service.context import context
 
 _PREFIX = "/v1/"
 _SENT = (
@@ -26,13 +26,12 @@ _KEPT_SECONDS = 600  # how long a browser may trust a preflight: not long after 
 _ASKED = ("Access-Control-Request-Method", "Access-Control-Request-Headers")
 
 
-def preflight(now: Exchange) -> Response | None:
-    """The answer to a preflight from an origin that may ask."""
-    request = now.asked
+def preflight() -> Response | None:
+    """Answer a preflight from an origin that may ask."""
     if request.method != "OPTIONS" or _ASKED[0] not in request.headers:
         return None
     methods = _open_methods()
-    if not methods or not _may_read(now):
+    if not methods or not _may_read():
         return None  # the plain answer to OPTIONS, or 404
     answer = Response(status=204)
     answer.headers["Access-Control-Allow-Methods"] = ", ".join(methods)
@@ -42,9 +41,8 @@ def preflight(now: Exchange) -> Response | None:
     return answer
 
 
-def allow(now: Exchange, response: Response) -> Response:
-    """Say in the answer who may read it."""
-    request = now.asked
+def allow(response: Response) -> Response:
+    """Name in the answer the origin that may read it."""
     if not request.path.startswith(_PREFIX):
         return response
     # On every answer: a cache must not hand one origin's to another.
@@ -54,16 +52,16 @@ def allow(now: Exchange, response: Response) -> Response:
         response.headers["Vary"] = "Origin"  # as that would, without reading it first
     if request.method == "OPTIONS":
         response.vary.update(_ASKED)
-    if _may_read(now) and _open_methods():
+    if _may_read() and _open_methods():
         response.headers["Access-Control-Allow-Origin"] = request.headers["Origin"]
         if request.method != "OPTIONS":
             response.headers["Access-Control-Expose-Headers"] = ", ".join(_READ)
     return response
 
 
-def _may_read(now: Exchange) -> bool:
-    origin = now.asked.environ.get("HTTP_ORIGIN")
-    return origin is not None and origin in now.context.callers.origins()
+def _may_read() -> bool:
+    origin = request.environ.get("HTTP_ORIGIN")
+    return origin is not None and origin in context().callers.origins()
 
 
 def _open_methods() -> list[str]:

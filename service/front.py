@@ -10,7 +10,7 @@ import secrets
 from collections.abc import Mapping
 from datetime import UTC, datetime
 from http import HTTPStatus
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import orjson
 from gunicorn.glogging import Logger
@@ -18,8 +18,8 @@ from gunicorn.http import errors
 from gunicorn.util import write_nonblock
 from gunicorn.workers.gthread import ThreadWorker
 
-if TYPE_CHECKING:
-    from service.problems import Kind
+from service.logs import place_of
+from service.problems import BY_STATUS, PROBLEM_JSON, Kind, document
 
 _STATUS: Mapping[type[Exception], int] = {
     errors.LimitRequestLine: 414,
@@ -34,26 +34,18 @@ _STATUS: Mapping[type[Exception], int] = {
     Exception: 500,
 }
 
+_DRAINED = 64 * 1024  # bytes of an unread body that gunicorn reads away; a connection with more it closes
 
-_DRAINED = 64 * 1024  # bytes of a body nobody read that the server reads away before it closes the connection
 
+def pre_request(worker: Any, req: Any) -> None:
+    """Let a request with a large body be the last of its connection, and its answer say so (gunicorn's hook).
 
-def closing(app: Any) -> Any:
-    """The application, whose refusals of large bodies say that the connection closes: the server closes it.
-
-    Without that word a caller that keeps connections sends its next request into one that is gone.
+    If the application refuses such a body unread, gunicorn closes the connection. A caller that was not told
+    would send its next request into a connection that is gone.
     """
-
-    def answered(environ: dict[str, Any], start_response: Any) -> Any:
-        def start(status: str, headers: Any, exc_info: Any = None) -> Any:
-            chunked = "HTTP_TRANSFER_ENCODING" in environ
-            if status >= "400" and (chunked or int(environ.get("CONTENT_LENGTH") or 0) > _DRAINED):
-                start_response.__self__.force_close()
-            return start_response(status, headers, exc_info)
-
-        return app(environ, start)
-
-    return answered
+    sent = dict(req.headers)
+    if "TRANSFER-ENCODING" in sent or int(sent.get("CONTENT-LENGTH", 0)) > _DRAINED:
+        req.force_close()
 
 
 class Worker(ThreadWorker):  # type: ignore[misc]  # gunicorn has no types
@@ -69,9 +61,6 @@ class Worker(ThreadWorker):  # type: ignore[misc]  # gunicorn has no types
             exc_info=exc,
             extra={"said": {"request_id": request_id, "status": status}},
         )
-        # Late: the server itself needs nothing of the application, and the worker has it by now.
-        from service.problems import BY_STATUS
-
         self.wsgi.extensions["bookmatch"].figures.refused(status, BY_STATUS[status].name)
         try:
             write_nonblock(client, _answer(BY_STATUS[status], request_id))
@@ -80,8 +69,6 @@ class Worker(ThreadWorker):  # type: ignore[misc]  # gunicorn has no types
 
 
 def _answer(kind: Kind, request_id: str) -> bytes:
-    from service.problems import PROBLEM_JSON, document
-
     body = document(kind, kind.remedy, "/", request_id)
     headers = (
         f"HTTP/1.1 {kind.status} {HTTPStatus(kind.status).phrase}",
@@ -111,8 +98,6 @@ class _Line(logging.Formatter):
         said: dict[str, Any] = {"event": str(record.msg) if kind else record.getMessage()}
         said |= getattr(record, "said", {})
         if kind is not None and error is not None:
-            from service.logs import place_of
-
             said |= {"error": kind.__name__, "at": place_of(trace)}
         said |= {"level": record.levelname.lower(), "pid": record.process}
         moment = datetime.fromtimestamp(record.created, UTC).isoformat()

@@ -7,12 +7,11 @@ import re
 import zlib
 from typing import Any
 
-from flask import Request
+from flask import request
 from werkzeug.datastructures import MIMEAccept
 from werkzeug.exceptions import RequestEntityTooLarge
 from werkzeug.wsgi import get_input_stream
 
-from service.context import Exchange
 from service.errors import BodyError, EncodingError, NotAcceptableError
 from service.web import form_of
 
@@ -23,22 +22,21 @@ _PIECE = 64 * 1024
 _MOST, _TRUSTED = 200, 8 * 2**20
 
 
-def check_forms(now: Exchange) -> None:
-    """Read the body as it was before it was compressed. Raises NotAcceptableError, EncodingError."""
-    request = now.asked
+def check_forms() -> None:
+    """Check what the caller accepts and unpack the body. Raises NotAcceptableError, EncodingError."""
     environ = request.environ
     accept = environ.get("HTTP_ACCEPT")
     if accept and accept != "*/*" and request.path.startswith("/v1/"):
         # The rule, not the path: a record's own id can end with what looks like a form.
         form = form_of(request.url_rule.rule if request.url_rule else request.path)
         if accept != form:
-            _check_accept(request, form)
+            _check_accept(form)
     coding = environ.get("HTTP_CONTENT_ENCODING")
     if coding:
         _inflate(environ, coding.strip().lower())
 
 
-def _check_accept(request: Request, form: str) -> None:
+def _check_accept(form: str) -> None:
     if _quality(request.accept_mimetypes, form) == 0:
         raise NotAcceptableError(f"Answers are {form}; the header Accept leaves that out.")
 

@@ -117,8 +117,7 @@ TABLE: Mapping[type[Exception], Kind] = {
     ConnectionError: _BROKE_OFF,
     OperationalError: _NO_DATABASE,
     PoolTimeoutError: _NO_DATABASE,
-    DBAPIError: _BROKEN,
-    BookmatchError: _BROKEN,
+    Exception: _BROKEN,
 }
 # What HTTP itself refuses, by status.
 BY_STATUS: Mapping[int, Kind] = {

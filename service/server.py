@@ -9,7 +9,7 @@ from typing import Any
 
 from gunicorn.app.base import BaseApplication
 
-from service.front import Lines, Worker, closing
+from service.front import Lines, Worker, pre_request
 from service.limits.counters import shared
 from service.metrics.folder import FOLDER, counting_folder
 from service.settings import Settings
@@ -35,9 +35,7 @@ class Server(BaseApplication):  # type: ignore[misc]  # gunicorn has no types
         """The application; called in each worker, after the fork."""
         from service.app import create_app
 
-        app = create_app(self._settings, watch_seconds=_WATCH_SECONDS, counted=self._counted)
-        app.wsgi_app = closing(app.wsgi_app)  # type: ignore[method-assign]
-        return app
+        return create_app(self._settings, watch_seconds=_WATCH_SECONDS, counted=self._counted)
 
 
 def options(settings: Settings) -> dict[str, Any]:
@@ -48,6 +46,7 @@ def options(settings: Settings) -> dict[str, Any]:
         "threads": settings.threads,
         "worker_class": Worker,
         "logger_class": Lines,
+        "pre_request": pre_request,
         # A bundle is loaded in the worker: threads of a numerical library do not survive a fork.
         "preload_app": False,
         # Without it, connections that are kept alive can all end up with one worker.

@@ -7,22 +7,21 @@ it in the OpenAPI document as well, so that what is documented is what is done.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from copy import deepcopy
 from functools import wraps
 from http import HTTPStatus
 from typing import Any
 
 import orjson
-from flask import Request, Response, request
+from flask import Response, request
 from flask_smorest import Blueprint
-from flask_smorest.utils import deepupdate
 from marshmallow import Schema, ValidationError
 from werkzeug.exceptions import RequestEntityTooLarge
 
 from service import conditional
-from service.context import context, found
+from service.context import context
 from service.errors import BodyError, ContentTypeError, FaultyRequestError
 from service.faults import located
+from service.keys.rules import check_caller
 from service.queries import Query, read_query
 from service.twice import TOO_DEEP, check_names
 from service.uploads import take_in
@@ -60,11 +59,16 @@ class Noun(Blueprint):  # type: ignore[misc]
         }
 
     def route(self, rule: str, **options: Any) -> Callable[[View], View]:
-        """The view answers at this path."""
-        decorate: Callable[[View], View] = super().route(rule, **options)
-        if "methods" in options or rule in conditional.NEVER_KEPT:
-            return decorate
-        return lambda view: decorate(_described(view, **deepcopy(conditional.DESCRIBED)))
+        """The view answers at this path, and the OpenAPI document says what its decorators say."""
+        register: Callable[[View], View] = super().route(rule, **options)
+        tagged = "methods" not in options and rule not in conditional.NEVER_KEPT
+
+        def decorate(view: View) -> View:
+            if tagged:
+                _described(view, **conditional.DESCRIBED)
+            return register(self.doc(**_operation(view))(view))
+
+        return decorate
 
     def needs(self, *scopes: str, forms: bool = False) -> Callable[[View], View]:
         """The caller must hold a secret key with one of these scopes; or, with `forms`, a publishable one."""
@@ -72,8 +76,6 @@ class Noun(Blueprint):  # type: ignore[misc]
         def decorate(view: View) -> View:
             @wraps(view)
             def guarded(*args: Any, **kwargs: Any) -> Any:
-                from service.keys.rules import check_caller
-
                 check_caller(scopes, forms=forms)
                 return view(*args, **kwargs)
 
@@ -202,18 +204,25 @@ def once(view: View) -> View:
 
 def unless_changed(view: View) -> View:
     """The view heeds an If-Match (`conditional.check_unchanged`)."""
-    return _described(view, **deepcopy(conditional.IF_MATCH))
+    return _described(view, **conditional.IF_MATCH)
 
 
-def _described(view: View, **doc: Any) -> View:
-    # Kept where flask-smorest keeps it; its own decorators would add a call to every request.
-    described: Any = view
-    described._apidoc = deepcopy(getattr(view, "_apidoc", {}))
-    before = described._apidoc.get("manual_doc", {})
-    if "parameters" in doc:
-        doc["parameters"] = [*before.get("parameters", ()), *doc["parameters"]]
-    described._apidoc["manual_doc"] = deepupdate(before, doc)
+def _described(view: View, **more: Any) -> View:
+    """Add this to the view's operation in the OpenAPI document; `Blueprint.route` hands it on as a whole."""
+    view.__dict__["operation"] = _merged(_operation(view), more)
     return view
+
+
+def _operation(view: View) -> dict[str, Any]:
+    found: dict[str, Any] = view.__dict__.get("operation", {})
+    return found
+
+
+def _merged(first: Any, second: Any) -> Any:
+    if isinstance(first, Mapping) and isinstance(second, Mapping):
+        both = {name: _merged(first[name], second[name]) for name in first.keys() & second.keys()}
+        return {**first, **second, **both}
+    return [*first, *second] if isinstance(first, list) and isinstance(second, list) else second
 
 
 def _problems(codes: Sequence[int]) -> dict[str, str]:
@@ -240,12 +249,10 @@ def _is_json(kind: str) -> bool:
 
 def read_object() -> dict[str, Any]:
     """The body as a JSON object. Raises ContentTypeError, BodyError; werkzeug raises for its size."""
-    asked = found(request)
-    plain = asked.environ.get("CONTENT_TYPE") == JSON
-    kind = JSON if plain else asked.mimetype
+    kind = request.mimetype
     if not _is_json(kind):
         raise ContentTypeError(f"The body is {kind or 'of no stated type'}; send it as {JSON}.")
-    body = _body(asked)
+    body = _body()
     try:
         data = orjson.loads(body)
     except orjson.JSONDecodeError as error:
@@ -258,8 +265,8 @@ def read_object() -> dict[str, Any]:
     return data
 
 
-def _body(asked: Request) -> bytes:
-    data = asked.get_data()
+def _body() -> bytes:
+    data = request.get_data()
     # A body in chunks says no length, and is cut off without a word at what the application reads at most.
     if len(data) > context().settings.body_limit:
         raise RequestEntityTooLarge

@@ -13,12 +13,13 @@ from flask_smorest import Api
 from models.catalogue import Catalogue
 from service import problems
 from service.context import bundle
-from service.docs.complete import complete, problem_responses
+from service.docs.complete import complete
 from service.docs.examples import BODIES, show
 from service.errors import NoBundleError
 from service.evidence.examples import example_file, example_record
 from service.keys.kinds import SCOPES
 from service.places import CONVERTERS
+from service.schemas import ProblemSchema
 from service.stocklists.examples import example_list, example_row
 from service.valuations.changes import EXAMPLES
 from service.valuations.examples import example_ask
@@ -38,28 +39,17 @@ was sent, or a new one; a traceparent (W3C Trace Context) is continued in the se
 
 
 class ProblemApi(Api):  # type: ignore[misc]  # flask-smorest has no types
-    """flask-smorest with our one seam for errors."""
+    """flask-smorest whose responses to errors are problem documents."""
 
     DEFAULT_ERROR_RESPONSE_NAME = None
-
-    def _register_error_handlers(self) -> None:
-        problems.register(self._app)
-
-    def _register_etag_headers(self) -> None:
-        """None are used."""
-
-    def _register_pagination_header(self) -> None:
-        """None is used."""
-
-    def _register_responses(self) -> None:
-        for status, said in problem_responses():
-            self.spec.components.response(status.name, said, lazy=True)
+    ERROR_SCHEMA = ProblemSchema
 
 
 def describe(app: Flask, nouns: Sequence[Noun]) -> None:
     """Register every noun's routes and keep the document made from them."""
     app.config.update(API_TITLE="Bookmatch", API_VERSION=VERSION, OPENAPI_VERSION="3.1.0")
     api = ProblemApi(app, spec_kwargs={"info": {"description": _ABOUT}})
+    problems.register(app)  # in place of flask-smorest's own handler
     scopes = "; ".join(f"{name}: {meaning}" for name, meaning in SCOPES.items())
     api.spec.components.security_scheme(
         "key", {"type": "http", "scheme": "bearer", "description": f"A secret key, with scopes. {scopes}."}

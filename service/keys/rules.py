@@ -12,7 +12,7 @@ from sqlalchemy import Connection
 from sqlalchemy.exc import OperationalError
 from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 
-from service.context import Exchange, context, found
+from service.context import context
 from service.errors import KeyInvalidError, KeyMissingError, OriginError, ScopeError, ShownOnceError
 from service.health import PATHS as HEALTH_PATHS
 from service.idempotency.rules import claim_of_request, taken
@@ -32,16 +32,15 @@ class Made(NamedTuple):
     key: str
 
 
-def identify(now: Exchange) -> None:
+def identify() -> None:
     """Find out who asks, before anything is refused: a path that needs no key is open to a wrong one too."""
-    asked, have, parts = now
-    have.caller = None
-    if asked.path in HEALTH_PATHS:  # no word about the health of the service may wait for a database
+    g.caller = None
+    if request.path in HEALTH_PATHS:  # no word about the health of the service may wait for a database
         return
     try:
-        have.caller = _caller(asked.environ.get("HTTP_AUTHORIZATION", ""), parts.callers)
+        g.caller = _caller(request.environ.get("HTTP_AUTHORIZATION", ""), context().callers)
     except (KeyMissingError, KeyInvalidError, OperationalError, PoolTimeoutError) as error:
-        have.no_caller = error
+        g.no_caller = error
 
 
 def _caller(authorization: str, callers: Callers) -> Caller:
@@ -57,10 +56,9 @@ def check_caller(scopes: Collection[str], *, forms: bool = False) -> None:
 
     Raises KeyMissingError, KeyInvalidError, ScopeError, OriginError, or what the database raised.
     """
-    have = found(g)
-    caller: Caller | None = have.caller
+    caller: Caller | None = g.caller
     if caller is None:
-        raise have.no_caller
+        raise g.no_caller
     if caller.kind == PUBLISHABLE:
         _check_origin(caller)
         if not forms:

@@ -5,9 +5,9 @@ The header fields are those of draft-ietf-httpapi-ratelimit-headers-11.
 
 from __future__ import annotations
 
-from flask import Response
+from flask import Response, g, request
 
-from service.context import Exchange
+from service.context import context
 from service.errors import LimitError
 from service.health import PATHS as HEALTH_PATHS
 from service.limits.counters import Taken
@@ -19,20 +19,20 @@ HEADERS = {
 }
 
 
-def count(now: Exchange) -> None:
+def count() -> None:
     """Count the request. Raises LimitError."""
-    asked, have, parts = now
-    if asked.path in HEALTH_PATHS:  # whoever watches the service must be answered whatever others do
+    if request.path in HEALTH_PATHS:  # whoever watches the service must be answered whatever others do
         return
-    have.taken = parts.limits.take(have.caller, asked.remote_addr)
-    for policy, taken in have.taken:
+    limits = context().limits
+    g.taken = limits.take(g.caller, request.remote_addr)
+    for policy, taken in g.taken:
         if not taken.allowed:
-            raise LimitError(policy.name, policy.quota, parts.limits.window, taken.seconds)
+            raise LimitError(policy.name, policy.quota, limits.window, taken.seconds)
 
 
-def say(now: Exchange, response: Response) -> Response:
-    """Say in the answer what is left."""
-    found: list[tuple[Policy, Taken]] = now.have.get("taken", [])
+def say(response: Response) -> Response:
+    """Name in the answer how many requests are left."""
+    found: list[tuple[Policy, Taken]] = g.get("taken", [])
     if found:
         headers = response.headers
         headers.add("RateLimit-Policy", ", ".join([policy.said for policy, _ in found]))

@@ -123,24 +123,6 @@ class AskSchema(Schema):
         },
     )
 
-    def load(self, data: Any, **options: Any) -> Any:
-        """Load as marshmallow does; a request without a fault skips most of marshmallow's work."""
-        plain = None if options else self._plain(data)
-        return super().load(data, **options) if plain is None else plain
-
-    def _plain(self, data: Mapping[str, Any]) -> Ask | None:
-        """Read the request field by field; give None if anything is wrong, so that `load` reports it."""
-        found = {}
-        try:
-            for name, value in data.items():
-                field = self.load_fields[name]
-                if value is None and not field.allow_none:
-                    return None
-                found[name] = None if value is None else field._deserialize(value, name, data)
-        except (KeyError, ValidationError):
-            return None
-        return self._ask(found) if "instrument" in found else None
-
     @post_load
     def _ask(self, data: dict[str, Any], **kwargs: Any) -> Ask:
         it, notes = data["instrument"]

@@ -16,7 +16,7 @@ from bare import fixed
 from flask import Flask, g, request
 
 from service.app import create_app
-from service.context import Exchange, bundle
+from service.context import bundle
 from service.keys.rules import check_caller, identify
 from service.limits.rules import count
 from service.settings import Settings
@@ -93,9 +93,8 @@ def _one(app: Flask, environ: dict[str, Any], found: dict[str, list[float]]) -> 
         return result
 
     with app.request_context(environ):
-        now = Exchange(request, g, app.extensions["bookmatch"])
-        timed("key check", lambda: (identify(now), check_caller(["valuations"])))
-        timed("limit", lambda: count(now))
+        timed("key check", lambda: (identify(), check_caller(["valuations"])))
+        timed("limit", count)
         data = timed("read body", read_object)
         ask = timed("schema", lambda: load(routes._ASK, data))
         valuer = bundle().valuer

@@ -192,7 +192,7 @@ def test_what_fails_midway_cuts_the_answer_short_and_tells_no_secret(
     )
     monkeypatch.setattr("service.logs._log", log)
     lines = SimpleNamespace(msg=lambda line: logged.append(json.loads(line)))
-    monkeypatch.setattr("service.logs._Requests.lines", lines)
+    monkeypatch.setattr("service.logs.Requests.lines", lines)
     monkeypatch.setattr("service.stocklists.rules._log", log)
     caller, live = caller_of(own_app), parts(own_app).live
     valuer = live.bundle().valuer

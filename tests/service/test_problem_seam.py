@@ -58,7 +58,7 @@ def test_an_unexpected_failure_tells_nothing_of_itself(
 
     log = Mock()
     monkeypatch.setattr("service.logs._log", log)
-    monkeypatch.setattr("service.logs._Requests.lines", log.lines)
+    monkeypatch.setattr("service.logs.Requests.lines", log.lines)
     monkeypatch.setattr("service.valuations.rules.value", fail)
     monkeypatch.setattr("service.valuations.rules.ranged", fail)
     caller = caller_of(own_app)
