@@ -134,7 +134,7 @@ FIELDS: tuple[Field, ...] = (
         Kind.INTEGER,
         Family.RARITY,
         "number in the edition",
-        "the specimen's own number within a numbered edition",
+        "the instrument's own number within a numbered edition",
         (),
         1,
         10_000_000,

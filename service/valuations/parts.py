@@ -65,9 +65,9 @@ def _comparable(found: Comparable, subject: Subject) -> dict[str, Any]:
         **_recorded(found),
         "instrument": found.instrument.to_nested(),
         "same_edition_and_build": found.same_edition_and_build,
-        "same_specimen": found.same_specimen,
-        "doubt": found.doubt,
-        "weight": found.weight,
+        "same_instrument": found.same_instrument,
+        "standard_error": found.standard_error,
+        "share": found.share,
         "price": str(grid.price),
         "market": [_line(line, subject, sold, grid.currency) for line in grid.market],
         "today": str(grid.today),
@@ -111,7 +111,7 @@ def _question(found: Question) -> dict[str, Any]:
 
 
 def record_part(case: Case) -> dict[str, Any]:
-    """List the earlier records of this very specimen, with cautions about them."""
+    """List the earlier records of this very instrument, with cautions about them."""
     found = record_of(case.valuer, case.ask.subject, case.ask.currency)
     return {
         "entries": [_entry(entry) for entry in found.entries],

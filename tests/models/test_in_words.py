@@ -33,7 +33,7 @@ def test_a_value_is_told_with_its_evidence_and_reasons() -> None:
     """exp(8 − 0.3) = 2,208.35; the typical one has wear 2 on six parts: exp(8 − 1.2) = 897.85."""
     first = told(STOCK)[0][0].splitlines()
     assert first[:2] == ["A: Ostvik Dal, on 3 January 2026, private", "  Value: $2,208"]
-    assert "  Evidence: ample: ten or more closed sales of the same model, edition and build" in first
+    assert "  Evidence: many: ten or more closed sales of the same model, edition and build" in first
     assert "  Reasons, from a typical clean one at $898:" in first
     # e to the −0.1 is 9.5% less.
     assert any("Neck wear is moderate, where a typical one shows light: −9.5%, −$" in line for line in first)

@@ -45,11 +45,11 @@ def test_direct_sales_are_those_of_the_same_model_edition_and_build(model: Guita
     counted = replace(model, sales=sales)
     it = Instrument(m.maker, m.name)
     asked = [
-        (it, 10, "ample"),
-        (it.but(build="production"), 10, "ample"),
-        (it.but(build="prototype"), 1, "thin"),
+        (it, 10, "many"),
+        (it.but(build="production"), 10, "many"),
+        (it.but(build="prototype"), 1, "few"),
         (it.but(build="custom_order"), 0, "none"),
-        (it.but(edition="JUBILEE"), 3, "fair"),
+        (it.but(edition="JUBILEE"), 3, "several"),
         (it.but(edition="Jubilee", build="prototype"), 0, "none"),
         (it.but(edition="Never Made"), 0, "none"),
     ]

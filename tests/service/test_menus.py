@@ -140,7 +140,7 @@ def test_the_vocabulary_has_the_words_of_requests_and_answers(caller: Caller) ->
     body = caller.get("/v1/vocabulary").json
     assert [term["name"] for term in body["channels"]] == ["private", "dealer", "auction", "online"]
     assert [term["name"] for term in body["kinds"]] == ["sale", "asking", "offer"]
-    assert [term["name"] for term in body["evidence"]] == ["ample", "fair", "thin", "none"]
+    assert [term["name"] for term in body["evidence"]] == ["many", "several", "few", "none"]
     assert body["families"] == ["identity", "rarity", "condition", "originality", "provenance", "market"]
     assert body["currencies"] == ["USD", "EUR", "JPY", "KWD"] and body["default_channel"] == "private"
     assert body["levels"] == {"default": list(DEFAULT_LEVELS), "low": 0.01, "high": 0.99, "most": 20}

@@ -58,8 +58,8 @@ def test_comparables_are_adjusted_line_by_line(caller: Caller) -> None:
     assert [(line["field"], line["amount"]) for line in sale["lines"]] == [("condition.neck", "465.51")]
     assert sale["lines"][0]["text"].endswith("on the one sold: +22.1%, +$466.")
     assert sale["net"] == sale["gross"] == pytest.approx(568.05 / 2000)
-    assert sale["flags"] == ["net_over_15", "gross_over_25"]
-    assert (sale["weight"], asking["weight"]) == (1, 0)
+    assert sale["flags"] == ["large_net_adjustment", "large_gross_adjustment"]
+    assert (sale["share"], asking["share"]) == (1, 0)
     assert (asking["kind"], asking["adjusted"], asking["lines"]) == ("asking", "3153.81", [])
     assert (found["reconciled"], found["caution"], found["set_aside"]) == ("2568.05", None, [])
     assert found["difference"] == pytest.approx(2568.05 / 2440.60 - 1)

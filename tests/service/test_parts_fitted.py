@@ -65,7 +65,7 @@ def test_every_grid_foots_and_the_weights_are_whole(whole: list[dict[str, Any]])
         found = kept["comparables"]
         sales += len(found["sales"])
         assert len(found["sales"]) == 6 or found["note"]
-        assert sum(sale["weight"] for sale in found["sales"]) == pytest.approx(float(bool(found["sales"])))
+        assert sum(sale["share"] for sale in found["sales"]) == pytest.approx(float(bool(found["sales"])))
         assert {sale["kind"] for sale in found["sales"]} <= {"sale"}
         assert {record["kind"] for record in found["beside"]} <= {"asking", "offer"}
         for record in (*found["sales"], *found["beside"]):
