@@ -45,11 +45,11 @@ def test_a_price_in_another_currency_is_converted_at_the_rate_of_its_day() -> No
 def test_the_same_edition_and_build_come_first_and_other_models_never() -> None:
     rows = (
         sold("alike", "2900"),
-        sold("edition", "2900", edition="Jubilee"),
+        sold("edition", "2900", edition="Solverv"),
         sold("prototype", "2900", build="prototype"),
         sold("dal", "2900", model="Dal"),
     )
-    found = comparables(valuer(*rows), subject(edition="Jubilee"))
+    found = comparables(valuer(*rows), subject(edition="Solverv"))
     assert found.sales[0].id == "edition"
     assert {c.id for c in found.sales} == {"alike", "edition", "prototype"}
     assert [c.same_edition_and_build for c in found.sales] == [True, False, False]

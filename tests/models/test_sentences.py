@@ -43,8 +43,8 @@ def factor(field: str, observed: Value, reference: Value, effect: float, amount:
             "Finish is refinished, where a typical one's is original: −45.1%, −$2,100.",
         ),
         (
-            factor("edition", "Jubilee", None, 0.5, "1500"),
-            "Edition is Jubilee, where a typical one's is standard: +64.9%, +$1,500.",
+            factor("edition", "Solverv", None, 0.5, "1500"),
+            "Edition is Solverv, where a typical one's is standard: +64.9%, +$1,500.",
         ),
         (factor("serial", "A 1", None, 0.0, "0"), "Serial number is A 1: no effect."),
     ],
