@@ -130,12 +130,12 @@ class SentenceSchema(Schema):
     """One reason in words."""
 
     field = fields.String(
-        **said("the field by path, or day or channel; null: said of all together", optional=True)
+        **said("the field by path, or day or channel; null: about several fields", optional=True)
     )
     text = fields.String(
         **said(
-            "what was seen, what a typical one has, what it does to the price, and whether most of that "
-            "rests on common practice"
+            "what it is, what is typical, what that does to the price, and whether most of that rests on "
+            "common practice; or all fields that were not given, with the sum of what they do"
         )
     )
 

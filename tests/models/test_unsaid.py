@@ -54,7 +54,7 @@ def test_the_reasons_say_what_was_missing_and_what_was_done() -> None:
     assert found["edition"][1] == "no edition was named: it was valued as the standard model"
     typical = "it was counted as the typical instrument of this model has it"
     assert found["finish"][1] == f"no finish colour was given: {typical}"
-    assert found["provenance.paperwork"][1] == "no paperwork was given: it was counted as none"
+    assert found["provenance.paperwork"][1] == "no period paperwork was given: it was counted as none"
 
 
 def test_a_blank_that_was_counted_below_the_typical_says_so() -> None:
