@@ -1,4 +1,4 @@
-"""Which answers an unknown field is likely to get, from what the evidence knows of such specimens."""
+"""The likely answers for an unknown field, from what the evidence knows of such instruments."""
 
 from __future__ import annotations
 
@@ -69,7 +69,7 @@ def _finishes(model: Model, own: dict[Value, float]) -> tuple[Answer, ...]:
 
 
 def _numbers(kept: Kept, model: Model, it: Instrument, field: Field) -> list[float]:
-    """Known values of the field on such specimens; of the catalogue's where the evidence has too few."""
+    """Known values of the field on such instruments; of the catalogue's where the evidence has too few."""
     if field.path == "edition_number":
         edition = model.edition(it.edition)
         total = edition.production_total if edition else None

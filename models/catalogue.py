@@ -1,4 +1,4 @@
-"""The catalogue: makers, models and editions, read from TOML, looked up and compared with a specimen."""
+"""The catalogue: makers, models and editions, read from TOML, looked up and compared with an instrument."""
 
 from __future__ import annotations
 
@@ -123,7 +123,7 @@ class Catalogue:
         return found
 
     def canonical(self, instrument: Instrument) -> Instrument:
-        """The specimen with maker, model, edition and finish spelled as here. Raises UnknownNameError."""
+        """The instrument with maker, model, edition and finish spelled as here. Raises UnknownNameError."""
         model = self.find(instrument.maker, instrument.model)
         edition, finish = model.edition(instrument.edition), model.finish(instrument.finish)
         names = {
@@ -140,7 +140,7 @@ class Catalogue:
         return described._replace(instrument=self.canonical(described.instrument))
 
     def contradictions(self, instrument: Instrument) -> tuple[Contradiction, ...]:
-        """The points on which the specimen differs from what is recorded. Raises UnknownNameError."""
+        """The points on which the instrument differs from what is recorded. Raises UnknownNameError."""
         model = self.find(instrument.maker, instrument.model)
         return contradictions(model, instrument)
 

@@ -122,15 +122,15 @@ CODES = {
     "watchpoint": "What a careful buyer checks on this model.",
 }
 
-# Codes of cautions about what is shown beside a value: its comparables and the record of the specimen.
+# Codes of cautions about what is shown beside a value: its comparables and the record of the instrument.
 BESIDE = {
     "comparables_disagree": (
         "The adjusted comparable sales and the model disagree by more than the model's 50% range: look at "
         "both before relying on either."
     ),
-    "earlier_record": "The evidence holds earlier records of this specimen: hold the value against them.",
+    "earlier_record": "The evidence holds earlier records of this instrument: hold the value against them.",
     "changed_since_record": (
-        "A part is said to be other than an earlier record of this specimen has it: find out which is true."
+        "A part is said to be other than an earlier record of this instrument has it: find out which is true."
     ),
 }
 
@@ -168,7 +168,7 @@ def cautions_for(subject: Subject, catalogue: Catalogue, grounds: Grounds) -> tu
         *map(_about_note, subject.notes),
         *_about_value(subject, grounds),
     ]
-    found += [*_about_specimen(subject.instrument), *_watchpoints(model.watchpoints)]
+    found += [*_about_instrument(subject.instrument), *_watchpoints(model.watchpoints)]
     found.append(_plain("estimate_not_appraisal"))
     return tuple(found)
 
@@ -206,7 +206,7 @@ def _about_value(subject: Subject, grounds: Grounds) -> Iterator[Caution]:
         yield _plain("rate_older_than_value")
 
 
-def _about_specimen(it: Instrument) -> Iterator[Caution]:
+def _about_instrument(it: Instrument) -> Iterator[Caution]:
     changed = any(part not in (None, "original") for part in _recognisable_parts(it))
     if it.edition and changed:
         yield _plain("edition_part_changed", "edition")

@@ -1,4 +1,4 @@
-"""Where a specimen contradicts the catalogue: records undercount, so it is said and not refused."""
+"""Where an instrument contradicts the catalogue: records undercount, so it is said and not refused."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Contradiction:
-    """Where a specimen and the catalogue disagree; `code` is the caution's code.
+    """Where an instrument and the catalogue disagree; `code` is the caution's code.
 
     `then`: how it was valued all the same, and the nearest names, as sentences.
     """
@@ -27,7 +27,7 @@ class Contradiction:
 
 
 def contradictions(model: Model, it: Instrument) -> tuple[Contradiction, ...]:
-    """Where the specimen is outside what is recorded of its model."""
+    """Where the instrument is outside what is recorded of its model."""
     found: list[Contradiction] = []
     name = f"{model.maker} {model.name}"
     if it.year is not None and not model.first_year <= it.year <= model.last_year:

@@ -46,7 +46,7 @@ class Evidence:
 
     @property
     def subject(self) -> Subject:
-        """The same specimen, day and channel as something to value."""
+        """The same instrument, day and channel as something to value."""
         return Subject(self.instrument, self.day, self.channel)
 
     def own(self) -> dict[str, str]:

@@ -1,7 +1,7 @@
 """The questions to ask next: the unknown fields that, once answered, would narrow the range most.
 
 The width of a range is ln(high / low) of its central 80%. The width after an answer is the mean over the
-answers that are likely for such a specimen, weighted by their chances. That mean tells of the width alone:
+answers that are likely for such an instrument, weighted by their chances. That mean tells of the width alone:
 the value that each answer would give is shown beside it.
 """
 

@@ -1,4 +1,4 @@
-"""What can be put right on a specimen, what that adds to its value, and what no money brings back."""
+"""What can be put right on an instrument, what that adds to its value, and what no money brings back."""
 
 from __future__ import annotations
 

@@ -134,7 +134,7 @@ FIELDS: tuple[Field, ...] = (
         Kind.INTEGER,
         Family.RARITY,
         "number in the edition",
-        "the specimen's own number within a numbered edition",
+        "the instrument's own number within a numbered edition",
         (),
         1,
         10_000_000,
@@ -229,8 +229,8 @@ FIELDS: tuple[Field, ...] = (
         "originality.routing",
         Kind.TERM,
         Family.ORIGINALITY,
-        "routing",
         "extra holes or routing",
+        "extra holes or routing, filled or open",
         (
             Term("none", "no wood was cut"),
             Term("filled", "extra holes or routing, filled again"),
@@ -255,7 +255,7 @@ FIELDS: tuple[Field, ...] = (
         "provenance.paperwork",
         Kind.FLAG,
         Family.PROVENANCE,
-        "paperwork",
+        "period paperwork",
         "whether receipts, tags or certificates of the period are with it",
     ),
     Field(

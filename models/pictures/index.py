@@ -1,4 +1,4 @@
-"""The market index: what the same typical specimen was worth over time, with its band."""
+"""The market index: what the same typical instrument was worth over time, with its band."""
 
 from __future__ import annotations
 

@@ -21,7 +21,7 @@ class EditionSchema(Schema):
     first_year = fields.Integer(**said("first year of production", optional=True))
     last_year = fields.Integer(**said("last year of production", optional=True))
     production_total = fields.Integer(**said("how many were made, as recorded: an undercount", optional=True))
-    numbered = fields.Boolean(**said("whether each specimen carries its number", optional=True))
+    numbered = fields.Boolean(**said("whether each instrument carries its number", optional=True))
 
 
 class WatchpointSchema(Schema):

@@ -1,1 +1,1 @@
-"""Evidence: sales, askings and offers, taken in, corrected and withdrawn, with every change kept."""
+"""Evidence: sales, asking prices and offers, taken in, corrected and withdrawn, with every change kept."""

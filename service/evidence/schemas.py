@@ -44,7 +44,7 @@ class CorrectedEvidenceSchema(Schema):
     source = fields.String(
         allow_none=True, metadata={"description": "where this is known from; never used by the model"}
     )
-    instrument = fields.Nested(InstrumentSchema, **said("the specimen; only what is known"))
+    instrument = fields.Nested(InstrumentSchema, **said("the instrument; only what is known"))
 
     def load(self, data: Any, **_: Any) -> Evidence:
         """The record, read by `models.evidence`. Raises FaultyRequestError with every fault and its place."""
@@ -82,7 +82,7 @@ class EvidenceRecordSchema(Schema):
     currency = fields.String(**said("ISO 4217"))
     channel = fields.String(**_terms("where it was sold, listed or offered for", CHANNELS))
     source = fields.String(**said("where this is known from; may be empty"))
-    instrument = fields.Nested(InstrumentSchema, **said("the specimen, spelled as the catalogue has it"))
+    instrument = fields.Nested(InstrumentSchema, **said("the instrument, spelled as the catalogue has it"))
     version = fields.Integer(**said("how often it was changed, 1 for never"))
     recorded = fields.DateTime(**said("when it was taken in, in UTC"))
     changed = fields.DateTime(**said("when it was last changed, in UTC"))

@@ -39,7 +39,7 @@ class FittedOnSchema(Open):
 
 
 class JudgedSchema(Open):
-    """A model's scores on sales that it had not seen: later sales, or sales of specimens left out."""
+    """A model's scores on sales that it had not seen: later sales, or sales of instruments left out."""
 
     sales = fields.Integer(metadata={"description": "sales that it was judged on"})
     coverage = fields.Dict(

@@ -20,7 +20,7 @@ class StockRowSchema(Schema):
         unknown = RAISE
 
     id = fields.String(**said("your own name for it; it comes back with the values", maxLength=MAX_TEXT))
-    instrument = fields.Nested(InstrumentSchema, **said("the specimen; only what is known"))
+    instrument = fields.Nested(InstrumentSchema, **said("the instrument; only what is known"))
     date = fields.String(
         allow_none=True,
         metadata={"description": "the day of its value; default: that of the list", **DAY},
@@ -61,7 +61,7 @@ class StockValueSchema(Schema):
     intervals = fields.List(
         fields.Nested(IntervalSchema), metadata={"description": "ranges, in the order asked"}
     )
-    reference_value = money("the price of a typical clean specimen of the same model", required=False)
+    reference_value = money("the price of a typical instrument of the same model", required=False)
     effects = fields.Nested(
         EffectsSchema, metadata={"description": "value = reference_value × exp(their sum), to the cent"}
     )

@@ -151,7 +151,7 @@ def _members(data: Mapping[str, Any]) -> Iterator[tuple[str, tuple[str, ...], An
 
 
 class WhatIfSchema(Schema):
-    """Other states of the same specimen."""
+    """Other states of the same instrument."""
 
     alternatives = ChangesField(
         required=True,
@@ -195,7 +195,7 @@ class CostsSchema(Schema):
         return found
 
 
-# What the documentation shows; fields that every specimen has.
+# What the documentation shows; fields that every instrument has.
 EXAMPLES: Mapping[str, dict[str, Any]] = {
     "WhatIf": {
         "alternatives": [{"condition": {"neck": 1}}, {"originality.pickups": "modern", "condition.frets": 2}]

@@ -36,7 +36,7 @@ _ASKING = Query(
 def show_comparables(valuation_id: str) -> Response:
     """The closed sales that say most about it, each brought line by line to it, and what they say together.
 
-    Askings and offers stand beside them and are never mixed in.
+    Asking prices and offers stand beside them and are never mixed in.
     """
     return answer(rules.part(valuation_id, "comparables"))
 
@@ -53,7 +53,7 @@ def show_questions(valuation_id: str) -> Response:
 @blp.needs("valuations")
 @blp.gives(200, part_schema("record"), "The record.", problems=_GONE)
 def show_record(valuation_id: str) -> Response:
-    """Earlier sales and askings of this very specimen, what changed since, what their prices imply now."""
+    """Earlier records of this very instrument, what changed since, and what their prices imply now."""
     return answer(rules.part(valuation_id, "record"))
 
 
@@ -70,7 +70,7 @@ def show_sentences(valuation_id: str) -> Response:
 @blp.takes(_WHAT_IF)
 @blp.gives(200, AlternativesSchema(), "The alternatives, in the order asked.", problems=_GONE)
 def find_alternatives(asked: WhatIf, valuation_id: str) -> Response:
-    """What the same specimen would be worth with some fields changed; nothing is kept.
+    """What the same instrument would be worth with some fields changed; nothing is kept.
 
     The ranges of the differences are paired: what both states share is not in them.
     """
@@ -93,7 +93,7 @@ def find_restoration(costs: Costs, valuation_id: str) -> Response:
 @blp.needs("valuations", forms=True)
 @blp.gives(200, None, "The picture, which needs nothing else.", problems=_GONE, content_type=SVG)
 def draw_walk(valuation_id: str) -> Response:
-    """The way from a typical clean example's price to this value, as a picture."""
+    """The way from a typical instrument's price to this value, as a picture."""
     return sent(rules.walk(valuation_id), form=SVG)
 
 

@@ -23,7 +23,7 @@ def part(valuation_id: str, name: str) -> dict[str, Any]:
 
 
 def what_if(valuation_id: str, asked: WhatIf) -> dict[str, Any]:
-    """Other states of the same specimen, beside the value that it has."""
+    """Other states of the same instrument, beside the value that it has."""
     case = kept_case(valuation_id)
     ask = case.ask
     found = alternatives(case.valuer, ask.subject, asked.changes, ask.currency, asked.levels or ask.levels)

@@ -29,7 +29,7 @@ class RecordedSchema(Schema):
 
 
 class LineSchema(Schema):
-    """One adjustment from the specimen sold to this one."""
+    """One adjustment from the instrument sold to this one."""
 
     field = fields.String(**said("the field by path, or day or channel"))
     share = fields.Float(**said("the adjustment as a share of the price it applies to"))
@@ -38,22 +38,25 @@ class LineSchema(Schema):
 
 
 class ComparableSchema(RecordedSchema):
-    """One record of the evidence, brought to this specimen, this day and this market."""
+    """One record of the evidence, brought to this instrument, this day and this market."""
 
-    instrument = fields.Nested(InstrumentSchema, **said("the specimen of the record, without its serial"))
-    same_edition_and_build = fields.Boolean(**said("whether edition and build are those of this specimen"))
-    same_specimen = fields.Boolean(**said("whether it is this very specimen, by its serial"))
-    doubt = fields.Float(**said("standard deviation, in log, of what it says of this specimen"))
-    weight = fields.Float(**said("its share of the reconciled figure; 0 for askings and offers"))
+    instrument = fields.Nested(InstrumentSchema, **said("the instrument of the record, without its serial"))
+    same_edition_and_build = fields.Boolean(**said("whether edition and build are those of this instrument"))
+    same_instrument = fields.Boolean(**said("whether it is this very instrument, by its serial"))
+    standard_error = fields.Float(
+        **said("standard error, in log, of its adjusted price as a value of this instrument")
+    )
+    share = fields.Float(**said("its share of the reconciled figure; 0 for asking prices and offers"))
     price = money("the price in the valuation's currency, where the grid starts")
     market = fields.List(fields.Nested(LineSchema), **said("from its day and market to these, compounded"))
     today = money("the price after those")
-    lines = fields.List(fields.Nested(LineSchema), **said("from its specimen to this one; each of today"))
-    adjusted = money("today and all lines: what the record says that this specimen would bring")
+    lines = fields.List(fields.Nested(LineSchema), **said("from its instrument to this one; each of today"))
+    adjusted = money("today and all lines: what the record says that this instrument would bring")
     net = fields.Float(**said("(adjusted − price) / price"))
     gross = fields.Float(**said("the sizes of all amounts together / price"))
     flags = fields.List(
-        fields.String(), **said("net_over_15 and gross_over_25 where they apply: look twice, not a refusal")
+        fields.String(),
+        **said("large_net_adjustment and large_gross_adjustment where they apply: look twice, not a refusal"),
     )
 
 
@@ -62,7 +65,7 @@ class ComparablesSchema(Schema):
 
     sales = fields.List(fields.Nested(ComparableSchema), **said("closed sales, the closest first"))
     beside = fields.List(
-        fields.Nested(ComparableSchema), **said("askings and offers: shown beside, never mixed in")
+        fields.Nested(ComparableSchema), **said("asking prices and offers: shown beside, never mixed in")
     )
     reconciled = fields.String(
         **said("the sales' adjusted prices weighted by 1 / gross; null: there are none", optional=True)
@@ -86,7 +89,7 @@ class OutcomeSchema(Schema):
     """One likely answer and what it would make of the value."""
 
     answer = fields.Raw(**said("the answer, as the field has it"))
-    chance = fields.Float(**said("how likely it is for such a specimen"))
+    chance = fields.Float(**said("how likely it is for such an instrument"))
     value = money("the value it would give")
 
 
@@ -100,7 +103,7 @@ class QuestionSchema(NamedFieldSchema):
 
 
 class ChangeSchema(NamedFieldSchema):
-    """One field that two records of the specimen say differently."""
+    """One field that two records of the instrument say differently."""
 
     before = fields.Raw(**said("what the earlier record says"))
     after = fields.Raw(**said("what the next one says, or this valuation after the last"))
@@ -108,14 +111,14 @@ class ChangeSchema(NamedFieldSchema):
 
 
 class EntrySchema(RecordedSchema):
-    """One earlier record of this very specimen."""
+    """One earlier record of this very instrument."""
 
-    implied = money("what that price implies for the specimen as it is valued here")
+    implied = money("what that price implies for the instrument as it is valued here")
     changes = fields.List(fields.Nested(ChangeSchema), **said("from this record to the next"))
 
 
 class RecordSchema(Schema):
-    """The earlier records of this very specimen in the evidence, with cautions about them."""
+    """The earlier records of this very instrument in the evidence, with cautions about them."""
 
     entries = fields.List(
         fields.Nested(EntrySchema), **said("oldest first; empty without a serial or without records of it")
@@ -127,12 +130,12 @@ class SentenceSchema(Schema):
     """One reason in words."""
 
     field = fields.String(
-        **said("the field by path, or day or channel; null: said of all together", optional=True)
+        **said("the field by path, or day or channel; null: about several fields", optional=True)
     )
     text = fields.String(
         **said(
-            "what was seen, what a typical one has, what it does to the price, and whether most of that "
-            "rests on common practice"
+            "what it is, what is typical, what that does to the price, and whether most of that rests on "
+            "common practice; or all fields that were not given, with the sum of what they do"
         )
     )
 
@@ -145,13 +148,13 @@ class NewValueSchema(Schema):
 
 
 class AlternativeSchema(Schema):
-    """The same specimen with some fields changed."""
+    """The same instrument with some fields changed."""
 
     changes = fields.List(fields.Nested(NewValueSchema), **said("what is changed"))
     value = money("its value")
     intervals = fields.List(fields.Nested(IntervalSchema), **said("the ranges of its value"))
     effect = fields.Float(**said("the change in the logarithm of the value"))
-    difference = money("its value less that of the specimen as it is")
+    difference = money("its value less that of the instrument as it is")
     difference_intervals = fields.List(
         fields.Nested(IntervalSchema), **said("ranges of the difference: what both share is not in them")
     )
@@ -179,7 +182,7 @@ class LastingSchema(NamedFieldSchema):
 
 
 class RestorationSchema(Schema):
-    """The faults of the specimen that can be put right, and those that cannot."""
+    """The faults of the instrument that can be put right, and those that cannot."""
 
     remedies = fields.List(fields.Nested(RemedySchema), **said("what can be, the largest gain first"))
     lasting = fields.List(fields.Nested(LastingSchema), **said("what no money brings back"))
@@ -192,12 +195,12 @@ def _part_fields(*, required: bool) -> dict[str, fields.Field[Any]]:
     """A member for each of `parts.PARTS`; a test holds the two to each other."""
     members: dict[str, fields.Field[Any]] = {
         "comparables": fields.Nested(
-            ComparablesSchema, **said("the sales that stand closest, each adjusted to this specimen")
+            ComparablesSchema, **said("the sales that stand closest, each adjusted to this instrument")
         ),
         "questions": fields.List(
             fields.Nested(QuestionSchema), **said("what to ask next: the most telling unknown field first")
         ),
-        "record": fields.Nested(RecordSchema, **said("what the evidence holds of this very specimen")),
+        "record": fields.Nested(RecordSchema, **said("what the evidence holds of this very instrument")),
         "sentences": fields.List(fields.Nested(SentenceSchema), **said("each reason as a sentence")),
         "restoration": fields.Nested(RestorationSchema, **said("what can be put right and what cannot")),
     }
@@ -233,7 +236,7 @@ def part_schema(name: str) -> Schema:
 
 
 class AlternativesSchema(PartSchema):
-    """The values of the same specimen in other states, beside its value as it is."""
+    """The values of the same instrument in other states, beside its value as it is."""
 
-    value = money("the value of the specimen as it is")
+    value = money("the value of the instrument as it is")
     alternatives = fields.List(fields.Nested(AlternativeSchema), **said("one for each that was asked"))

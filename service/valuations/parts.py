@@ -14,7 +14,7 @@ from models.names import nearest
 from models.questions import Question, questions, widening
 from models.record import Entry, record_of
 from models.restoration import Remedy, Restoration, restoration
-from models.sentences import adjustment, foreword, sentences
+from models.sentences import adjustment, explanation
 from models.valuation import Interval
 from models.vocabulary import BY_PATH
 from service.errors import ScopeError
@@ -65,13 +65,13 @@ def _comparable(found: Comparable, subject: Subject) -> dict[str, Any]:
         **_recorded(found),
         "instrument": found.instrument.to_nested(),
         "same_edition_and_build": found.same_edition_and_build,
-        "same_specimen": found.same_specimen,
-        "doubt": found.doubt,
-        "weight": found.weight,
+        "same_instrument": found.same_instrument,
+        "standard_error": found.standard_error,
+        "share": found.share,
         "price": str(grid.price),
-        "market": [_line(line, subject, sold, grid.currency) for line in grid.market],
+        "market": [_line(line, subject, sold, grid.currency, found.kind) for line in grid.market],
         "today": str(grid.today),
-        "lines": [_line(line, subject, sold, grid.currency) for line in grid.lines],
+        "lines": [_line(line, subject, sold, grid.currency, found.kind) for line in grid.lines],
         "adjusted": str(grid.adjusted),
         "net": grid.net,
         "gross": grid.gross,
@@ -89,8 +89,8 @@ def _recorded(found: Comparable | Entry) -> dict[str, Any]:
     }
 
 
-def _line(line: Line, subject: Subject, sold: Subject, currency: str) -> dict[str, Any]:
-    text = adjustment(line, subject, sold, currency)
+def _line(line: Line, subject: Subject, sold: Subject, currency: str, kind: str) -> dict[str, Any]:
+    text = adjustment(line, subject, sold, currency, kind)
     return {"field": line.field, "share": line.share, "amount": str(line.amount), "text": text}
 
 
@@ -111,7 +111,7 @@ def _question(found: Question) -> dict[str, Any]:
 
 
 def record_part(case: Case) -> dict[str, Any]:
-    """List the earlier records of this very specimen, with cautions about them."""
+    """List the earlier records of this very instrument, with cautions about them."""
     found = record_of(case.valuer, case.ask.subject, case.ask.currency)
     return {
         "entries": [_entry(entry) for entry in found.entries],
@@ -131,11 +131,9 @@ def _entry(found: Entry) -> dict[str, Any]:
 
 
 def sentences_part(case: Case) -> list[dict[str, str | None]]:
-    """Each reason as a sentence, in the order of the attributions; first, if any, one about all of them."""
-    found = sentences(case.valuation, widening(case.valuer, case.ask.subject))
-    first = foreword(case.valuation)
-    lines: list[tuple[str | None, str]] = [(None, first)] if first else []
-    return [{"field": field, "text": text} for field, text in (*lines, *found.items())]
+    """Each reason as a sentence, in the order of the attributions; those about several have no field."""
+    found = explanation(case.valuation, widening(case.valuer, case.ask.subject))
+    return [{"field": field, "text": text} for field, text in found]
 
 
 def restoration_part(case: Case, costs: Mapping[str, Decimal] | None = None) -> dict[str, Any]:

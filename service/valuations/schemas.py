@@ -92,7 +92,9 @@ class LevelsField(OwnField):
 class AskSchema(Schema):
     """A request for a value: the instrument, and optionally the day, market, currency and levels."""
 
-    instrument = InstrumentField(required=True, metadata={"description": "the specimen; only what is known"})
+    instrument = InstrumentField(
+        required=True, metadata={"description": "the instrument; only what is known"}
+    )
     date = DayField(
         allow_none=True,
         metadata={"type": "string", **DAY, "description": "the day of the value; default: today"},
@@ -168,7 +170,7 @@ class FactorSchema(Schema):
     field = fields.String(**said("the field by path, or day or channel"))
     label = fields.String(**said("what to call it"))
     observed = fields.Raw(**said("what it is here; null: not known", optional=True))
-    reference = fields.Raw(**said("what it is on the reference specimen", optional=True))
+    reference = fields.Raw(**said("what it is on the typical instrument", optional=True))
     effect = fields.Float(**said("the effect on the logarithm of the price"))
     amount = money("the effect in money")
     basis = _basis("the effect")
@@ -185,9 +187,9 @@ class FamilySchema(Schema):
 
 
 class ReferenceSchema(Schema):
-    """The typical clean specimen that the price is explained from, and its price."""
+    """The typical instrument that the price is explained from, and its price."""
 
-    instrument = fields.Nested(InstrumentSchema, **said("the reference specimen"))
+    instrument = fields.Nested(InstrumentSchema, **said("the typical instrument"))
     value = money("its price on the same day in the same market")
 
 

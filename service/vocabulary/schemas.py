@@ -47,14 +47,14 @@ def _instrument_schema() -> type[Schema]:
     top = groups.pop("")
     for group, inner in groups.items():
         schema = Schema.from_dict(inner, name=group.capitalize())
-        schema.__doc__ = f"The specimen's {group}, part by part; null or left out is not known."
+        schema.__doc__ = f"The instrument's {group}, part by part; null or left out is not known."
         top[group] = fields.Nested(
             schema(unknown=RAISE), allow_none=True, metadata={"description": f"{group}, part by part"}
         )
     whole = Schema.from_dict(top, name="Instrument")
     words = ", ".join(sorted(PLACEHOLDERS))
     whole.__doc__ = (
-        "One specimen; what is null or left out is not known, and never adds to the value. In every field "
+        "One instrument; what is null or left out is not known, and never adds to the value. In every field "
         f"but maker and model these texts are read as not known, with a caution: {words}."
     )
     return whole

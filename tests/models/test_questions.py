@@ -83,7 +83,7 @@ def test_the_answers_are_those_of_the_model_pulled_towards_all_models() -> None:
 
 
 def test_finishes_are_the_models_and_numbers_are_of_the_edition() -> None:
-    it = Instrument("Ostvik", "Fjell 2", edition="Jubilee")
+    it = Instrument("Ostvik", "Fjell 2", edition="Solverv")
     finishes = {a.value for a in likely_answers(NOTHING_KEPT, MODEL, it, BY_PATH["finish"])}
     assert finishes == {"Tarn", "Rowan"}
     numbers = [a.value for a in likely_answers(NOTHING_KEPT, MODEL, it, BY_PATH["edition_number"])]

@@ -224,5 +224,5 @@ def test_values_of_a_list_are_counted_by_the_evidence_behind_them(own_app: Flask
     for form, text in ((CSV, as_csv), (NDJSON, as_ndjson)):
         assert post(caller, text([*ROWS, {"id": "x", "instrument": {"maker": "?"}}]), form).status_code == 200
     said = caller_of(own_app, "metrics").get("/metrics").text
-    assert 'bookmatch_valuations_total{evidence="ample"} 2.0' in said
-    assert 'bookmatch_valuations_total{evidence="thin"} 6.0' in said
+    assert 'bookmatch_valuations_total{evidence="many"} 2.0' in said
+    assert 'bookmatch_valuations_total{evidence="few"} 6.0' in said

@@ -58,8 +58,8 @@ def test_comparables_are_adjusted_line_by_line(caller: Caller) -> None:
     assert [(line["field"], line["amount"]) for line in sale["lines"]] == [("condition.neck", "465.51")]
     assert sale["lines"][0]["text"].endswith("on the one sold: +22.1%, +$466.")
     assert sale["net"] == sale["gross"] == pytest.approx(568.05 / 2000)
-    assert sale["flags"] == ["net_over_15", "gross_over_25"]
-    assert (sale["weight"], asking["weight"]) == (1, 0)
+    assert sale["flags"] == ["large_net_adjustment", "large_gross_adjustment"]
+    assert (sale["share"], asking["share"]) == (1, 0)
     assert (asking["kind"], asking["adjusted"], asking["lines"]) == ("asking", "3153.81", [])
     assert (found["reconciled"], found["caution"], found["set_aside"]) == ("2568.05", None, [])
     assert found["difference"] == pytest.approx(2568.05 / 2440.60 - 1)
@@ -98,12 +98,14 @@ def test_sentences_stand_in_the_order_of_the_reasons(caller: Caller) -> None:
     kept = made(caller, {"condition": {"neck": 4}})
     found = below(caller, kept, "sentences")["sentences"]
     factors = [factor for family in kept["attributions"] for factor in family["factors"]]
-    assert [line["field"] for line in found] == [factor["field"] for factor in factors]
+    known = [factor["field"] for factor in factors if factor["observed"] is not None]
+    assert known == ["condition.neck"]
+    assert [line["field"] for line in found] == [None, *known, None]
     neck = next(line["text"] for line in found if line["field"] == "condition.neck")
     # Two grades more than the reference's: e^−.2 − 1 = −18.1%.
-    assert neck.startswith("Neck wear is heavy, where a typical one shows light: −18.1%, −$")
-    top = next(line["text"] for line in found if line["field"] == "condition.top")
-    assert top.startswith("Top wear: not given; counted with the usual loss of those left blank: +22.1%, +$")
+    assert neck.startswith("Neck wear: heavy (typical: light): −18.1%, −$")
+    assert found[-1]["text"].startswith("Not given: build, counted as ordinary production; ")
+    assert "top wear" in found[-1]["text"] and "neck wear" not in found[-1]["text"]
 
 
 def test_questions_name_unknown_fields_the_most_telling_first(caller: Caller) -> None:

@@ -65,7 +65,7 @@ def test_every_grid_foots_and_the_weights_are_whole(whole: list[dict[str, Any]])
         found = kept["comparables"]
         sales += len(found["sales"])
         assert len(found["sales"]) == 6 or found["note"]
-        assert sum(sale["weight"] for sale in found["sales"]) == pytest.approx(float(bool(found["sales"])))
+        assert sum(sale["share"] for sale in found["sales"]) == pytest.approx(float(bool(found["sales"])))
         assert {sale["kind"] for sale in found["sales"]} <= {"sale"}
         assert {record["kind"] for record in found["beside"]} <= {"asking", "offer"}
         for record in (*found["sales"], *found["beside"]):
@@ -80,8 +80,12 @@ def test_every_grid_foots_and_the_weights_are_whole(whole: list[dict[str, Any]])
 
 def test_every_reason_has_its_sentence(whole: list[dict[str, Any]]) -> None:
     for kept in whole:
-        factors = [factor["field"] for family in kept["attributions"] for factor in family["factors"]]
-        assert [line["field"] for line in kept["sentences"]] == factors
+        factors = [factor for family in kept["attributions"] for factor in family["factors"]]
+        known = [f["field"] for f in factors if f["observed"] is not None or f["field"] == "edition"]
+        assert [line["field"] for line in kept["sentences"] if line["field"]] == known
+        assert kept["sentences"][0]["text"].startswith("Percentages multiply")
+        blank = [f["label"] for f in factors if f["observed"] is None and f["field"] != "edition"]
+        assert not blank or all(label in kept["sentences"][-1]["text"] for label in blank)
         assert all(line["text"] for line in kept["sentences"])
 
 

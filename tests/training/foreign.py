@@ -15,7 +15,7 @@ from pathlib import Path
 CATALOGUE = """
 [[model]]
 maker = "Voss & Töchter"
-name = "Kranich"
+name = "Wiedehopf"
 first_year = 1961
 last_year = 1972
 
@@ -38,7 +38,7 @@ first_year = 1966
 last_year = 1979
 """
 MODELS: Mapping[tuple[str, str], tuple[float, int, int]] = {
-    ("Voss & Töchter", "Kranich"): (8.6, 1961, 1972),
+    ("Voss & Töchter", "Wiedehopf"): (8.6, 1961, 1972),
     ("Voss & Töchter", "Kleine Elster"): (7.2, 1964, 1970),
     ("Atelier Quibéron d'Umbre", "N° 4"): (9.4, 1955, 1983),
     ("Pellawick Instrument Works", "Tern Bass"): (6.7, 1966, 1979),

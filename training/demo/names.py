@@ -66,14 +66,14 @@ MAKERS: tuple[NamedMaker, ...] = (
     ),
     NamedMaker(
         "Tarvessa",
-        "TV",
+        "AV",
         ("Anchor Rust", "Tidewrack", "Whey", "Plum Dusk", "Copper Kettle", "Squall"),
         (
             _model("Corbel", "solid", "plain", "#Salt Road", "~Governor's Visit"),
             _model("Corbel Deep", "solid", "figured", "#Salt Road", "Glassblowers' Lodge"),
             _model("Vesper Row", "semi", "figured", "#Evening Packet"),
             _model("Ninepin", "solid", "plain"),
-            _model("Lodestar Plank", "solid", "plain", "~Second Lighthouse"),
+            _model("Lintel", "solid", "plain", "~Second Lighthouse"),
         ),
     ),
     NamedMaker(
@@ -90,11 +90,11 @@ MAKERS: tuple[NamedMaker, ...] = (
     NamedMaker(
         "Mirrowen",
         "MW",
-        ("Mirror Black", "Foam", "Bilge Green", "Tallow", "Sealing Wax"),
+        ("Mirror Black", "Flour Dust", "Bilge Green", "Tallow", "Sealing Wax"),
         (
             _model("Anselma", "hollow", "figured", "#Opera Steamer", "#Opera Steamer Gilt"),
             _model("Anselma Petite", "hollow", "figured", "~Treaty Day"),
-            _model("Plumbline", "solid", "plain", "Pilots' Guild"),
+            _model("Plumbline", "solid", "plain", "Pilots' Supper"),
             _model("Plumbline Bass", "solid", "plain"),
             _model("Quarrel", "solid", "plain", "#Twelve Captains"),
         ),
