@@ -26,7 +26,7 @@ from service.metrics.routes import blp as metrics
 from service.models.routes import blp as models_
 from service.negotiation import check_forms
 from service.outcomes.routes import blp as outcomes
-from service.past import Past
+from service.past import BundleCache
 from service.performance.kept import Studies
 from service.performance.routes import blp as performance
 from service.settings import Settings
@@ -36,7 +36,7 @@ from service.valuations.part_routes import blp as parts
 from service.valuations.routes import blp as valuations
 from service.vocabulary.routes import blp as vocabulary
 
-NOUNS = (
+BLUEPRINTS = (
     valuations,
     parts,
     stocklists,
@@ -81,7 +81,7 @@ def create_app(
     if watch_seconds is not None:
         live.watch(watch_seconds)
         callers.watch()
-    past = Past(settings.store, read_model)
+    past = BundleCache(settings.store, read_model)
     limits = Limits(settings, counted or shared())
     app.extensions["bookmatch"] = Context(
         settings, engine, live, past, keys, callers, limits, Figures(), Studies()
@@ -90,6 +90,6 @@ def create_app(
         app.before_request(before)
     for after in reversed(AFTER):  # Flask runs the one that was registered last first
         app.after_request(after)
-    describe(app, NOUNS)
+    describe(app, BLUEPRINTS)
     app.register_blueprint(docs)
     return app

@@ -1,4 +1,4 @@
-"""What is wrong with an installation, said by name before anybody asks it for a value."""
+"""What is wrong with an installation, text by name before anybody asks it for a value."""
 
 from __future__ import annotations
 
@@ -91,8 +91,8 @@ def _connections(engine: Engine, wanted: int) -> Finding:
     )
     with reading(engine) as connection:
         allowed = connection.execute(text(query)).scalar_one()
-    said = f"the service opens up to {wanted}, PostgreSQL allows {allowed}"
-    return Finding("connections", wanted <= allowed, said)
+    found = f"the service opens up to {wanted}, PostgreSQL allows {allowed}"
+    return Finding("connections", wanted <= allowed, found)
 
 
 def _disk(folders: Iterable[Path]) -> Finding:
@@ -112,10 +112,10 @@ def _files(threads: int) -> Finding:
     """Each connection that is kept alive is an open file, and so is each one to the database."""
     allowed = resource.getrlimit(resource.RLIMIT_NOFILE)[0]
     wanted = _LEAST_FILES + 2 * threads
-    said = f"a process may open {allowed}"
+    found = f"a process may open {allowed}"
     if allowed < wanted:
-        return Finding("files", False, f"{said}, which should be {wanted} at least: see ulimit -n")
-    return Finding("files", True, said)
+        return Finding("files", False, f"{found}, which should be {wanted} at least: see ulimit -n")
+    return Finding("files", True, found)
 
 
 def _keys(engine: Engine) -> Finding:

@@ -77,8 +77,8 @@ class ProblemError(ClientError):
         self.detail = str(body.get("detail", ""))
         self.request_id: str | None = body.get("request_id")
         self.faults: list[Fault] = body.get("errors", [])
-        said = [self.title, self.detail, *(f"{one['field']}: {one['problem']}" for one in self.faults)]
-        super().__init__(": ".join(text.rstrip(".") for text in said if text))
+        texts = [self.title, self.detail, *(f"{one['field']}: {one['problem']}" for one in self.faults)]
+        super().__init__(": ".join(text.rstrip(".") for text in texts if text))
 
 
 @dataclass

@@ -13,7 +13,7 @@ from service.keys.records import KeyRing
 from service.limits.quotas import Limits
 from service.live import Live
 from service.metrics.figures import Figures
-from service.past import Past
+from service.past import BundleCache
 from service.performance.kept import Studies
 from service.settings import Settings
 
@@ -25,7 +25,7 @@ class Context:
     settings: Settings
     engine: Engine
     live: Live
-    past: Past
+    past: BundleCache
     keys: KeyRing
     callers: Callers
     limits: Limits

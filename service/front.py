@@ -59,7 +59,7 @@ class Worker(ThreadWorker):  # type: ignore[misc]  # gunicorn has no types
             logging.ERROR if status == 500 else logging.WARNING,
             "request refused",
             exc_info=exc,
-            extra={"said": {"request_id": request_id, "status": status}},
+            extra={"fields": {"request_id": request_id, "status": status}},
         )
         self.wsgi.extensions["bookmatch"].figures.refused(status, BY_STATUS[status].name)
         try:
@@ -95,10 +95,10 @@ class _Line(logging.Formatter):
     def format(self, record: logging.LogRecord) -> str:
         """One line; of an error its type and place, for its text can hold what was sent."""
         kind, error, trace = record.exc_info or (None, None, None)
-        said: dict[str, Any] = {"event": str(record.msg) if kind else record.getMessage()}
-        said |= getattr(record, "said", {})
+        line: dict[str, Any] = {"event": str(record.msg) if kind else record.getMessage()}
+        line |= getattr(record, "fields", {})
         if kind is not None and error is not None:
-            said |= {"error": kind.__name__, "at": place_of(trace)}
-        said |= {"level": record.levelname.lower(), "pid": record.process}
+            line |= {"error": kind.__name__, "at": place_of(trace)}
+        line |= {"level": record.levelname.lower(), "pid": record.process}
         moment = datetime.fromtimestamp(record.created, UTC).isoformat()
-        return orjson.dumps({**said, "timestamp": moment.replace("+00:00", "Z")}).decode()
+        return orjson.dumps({**line, "timestamp": moment.replace("+00:00", "Z")}).decode()

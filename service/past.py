@@ -17,7 +17,7 @@ _MOST = 2  # kept loaded in one process: each takes its memory for as long as it
 _log = structlog.get_logger()
 
 
-class Past:
+class BundleCache:
     """The last few bundles asked for by version; each is read and verified once while it is kept."""
 
     def __init__(self, store: Path, read_model: ModelReader | None = None) -> None:

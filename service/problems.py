@@ -124,7 +124,7 @@ BY_STATUS: Mapping[int, Kind] = {
     400: Kind(400, "request", "The request cannot be read", "Correct the request."),
     404: Kind(404, "path", "Nothing is at this path", "See /docs for the paths there are."),
     405: Kind(405, "method", "This path does not have that method", "Allow names the methods it has."),
-    412: Kind(412, "precondition", "It is another one by now", "Ask again without If-Match."),
+    412: Kind(412, "precondition", "It is another one by now", "ValuationRequest again without If-Match."),
     413: Kind(413, "too-large", "The body is too large", "Send less at once."),
     414: Kind(414, "address", "The address is too long", "Say less in path and query."),
     417: Kind(417, "expectation", "What was expected cannot be met", "Leave out the header Expect."),

@@ -26,9 +26,9 @@ class Query(NamedTuple):
 
     def described(self) -> dict[str, Any]:
         """The parameter as the OpenAPI document has it."""
-        said = {"name": self.name, "in": "query", "required": False, "description": self.text}
+        parameter = {"name": self.name, "in": "query", "required": False, "description": self.text}
         style = {"style": "form", "explode": False} if self.is_array else {}
-        return {**said, **style, "schema": self.schema}
+        return {**parameter, **style, "schema": self.schema}
 
     @property
     def is_array(self) -> bool:

@@ -185,9 +185,9 @@ def read_settings() -> Settings:
 
 def _fault(setting: Setting, error: Exception) -> str:
     files = f" (or {setting.variable}_FILE)" if setting.secret else ""
-    said = getattr(error, "error_messages", None)
-    if said:
-        problem = " ".join(map(str, said))
+    texts = getattr(error, "error_messages", None)
+    if texts:
+        problem = " ".join(map(str, texts))
     elif f"{setting.variable}_FILE" in os.environ:
         problem = "its file cannot be read"
     else:

@@ -1,7 +1,7 @@
-"""What every view stands on: a noun's routes, the body as JSON, the answer as JSON.
+"""The base of every view: a blueprint's routes, the body as JSON, the answer as JSON.
 
-A view is four decorators (route, `needs`, `takes`, `gives`) and a few lines of work. The decorators describe
-it in the OpenAPI document as well, so that what is documented is what is done.
+A view is four decorators (route, `authorize`, `arguments`, `response`) and a few lines of work. They are also
+what the OpenAPI document is made from, so what is documented is what is done.
 """
 
 from __future__ import annotations
@@ -11,9 +11,9 @@ from functools import wraps
 from http import HTTPStatus
 from typing import Any
 
+import flask_smorest
 import orjson
 from flask import Response, request
-from flask_smorest import Blueprint
 from marshmallow import Schema, ValidationError
 from werkzeug.exceptions import RequestEntityTooLarge
 
@@ -40,7 +40,7 @@ def form_of(path: str) -> str:
     return _FORMS.get(path[path.rfind(".") :], JSON)
 
 
-class Noun(Blueprint):  # type: ignore[misc]
+class Blueprint(flask_smorest.Blueprint):  # type: ignore[misc]
     """The routes of one noun. `lines`: schemas of what its NDJSON holds, line by line."""
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
@@ -70,7 +70,7 @@ class Noun(Blueprint):  # type: ignore[misc]
 
         return decorate
 
-    def needs(self, *scopes: str, forms: bool = False) -> Callable[[View], View]:
+    def authorize(self, *scopes: str, forms: bool = False) -> Callable[[View], View]:
         """The caller must hold a secret key with one of these scopes; or, with `forms`, a publishable one."""
 
         def decorate(view: View) -> View:
@@ -88,7 +88,7 @@ class Noun(Blueprint):  # type: ignore[misc]
 
         return decorate
 
-    def takes(self, schema: Schema) -> Callable[[View], View]:
+    def arguments(self, schema: Schema) -> Callable[[View], View]:
         """The body is a JSON object of this schema; the view's first argument is what was read from it."""
 
         def decorate(view: View) -> View:
@@ -101,7 +101,7 @@ class Noun(Blueprint):  # type: ignore[misc]
 
         return decorate
 
-    def takes_rows(
+    def row_arguments(
         self, forms: Mapping[str, Any], *, limit: str = "list_limit", or_one: Schema | None = None
     ) -> Callable[[View], View]:
         """The body is rows in one of these forms, of any length up to the setting `limit`.
@@ -121,15 +121,15 @@ class Noun(Blueprint):  # type: ignore[misc]
                     return _with_rows(view, form, limit, args, kwargs)
                 if or_one is not None and _is_json(form):
                     return view(JSON, load(or_one, read_object()), *args, **kwargs)
-                said = form or "of no stated type"
-                raise ContentTypeError(f"The body is {said}; send it as {' or '.join(contents)}.")
+                sent_as = form or "of no stated type"
+                raise ContentTypeError(f"The body is {sent_as}; send it as {' or '.join(contents)}.")
 
             body = {"required": True, "content": contents}
             return _described(read, requestBody=body, responses=_problems((400, 413, 415, 422, 507)))
 
         return decorate
 
-    def asks(self, *queries: Query) -> Callable[[View], View]:
+    def query(self, *queries: Query) -> Callable[[View], View]:
         """The view's arguments of these names are what was read from the query; None for one not sent.
 
         Any other name in the query is a fault. Once a view.
@@ -145,7 +145,7 @@ class Noun(Blueprint):  # type: ignore[misc]
 
         return decorate
 
-    def gives(
+    def response(
         self,
         status: int,
         schema: Schema | None,
@@ -156,17 +156,17 @@ class Noun(Blueprint):  # type: ignore[misc]
         content_type: str = JSON,
     ) -> Callable[[View], View]:
         """The view answers with this status and schema, or with these problems. A test holds it to that."""
-        return self._gives(
+        return self._response(
             status, {content_type: schema or {"type": "string"}}, text, problems, headers or {}
         )
 
-    def gives_rows(
+    def row_response(
         self, forms: Mapping[str, Any], text: str, *, headers: Mapping[str, str] | None = None
     ) -> Callable[[View], View]:
         """The view answers with rows in one of these forms, streamed."""
-        return self._gives(200, forms, text, (), headers or {})
+        return self._response(200, forms, text, (), headers or {})
 
-    def _gives(
+    def _response(
         self,
         status: int,
         forms: Mapping[str, Any],
@@ -175,13 +175,13 @@ class Noun(Blueprint):  # type: ignore[misc]
         headers: Mapping[str, str],
     ) -> Callable[[View], View]:
         content = {form: {"schema": schema} for form, schema in forms.items()}
-        said: dict[str, Any] = {"description": text, "content": content}
+        response: dict[str, Any] = {"description": text, "content": content}
         if headers:
-            said["headers"] = {
+            response["headers"] = {
                 name: {"description": meaning, "schema": {"type": "string"}}
                 for name, meaning in headers.items()
             }
-        responses = {str(status): said, **_problems((414, 431, 500, *problems))}
+        responses = {str(status): response, **_problems((414, 431, 500, *problems))}
 
         def decorate(view: View) -> View:
             words = view.__name__.split("_")
@@ -191,7 +191,7 @@ class Noun(Blueprint):  # type: ignore[misc]
         return decorate
 
 
-def once(view: View) -> View:
+def idempotent(view: View) -> View:
     """The view heeds an Idempotency-Key (`service.idempotency`)."""
     meaning = (
         "your own name for this request: sent again with it, the request is answered alike, not done again; "
@@ -285,12 +285,12 @@ def _messages(error: ValidationError) -> dict[str, Any]:
     return error.messages if isinstance(error.messages, dict) else {"": error.messages}
 
 
-def answer(data: Any, status: int = 200, headers: Mapping[str, str] | None = None) -> Response:
+def json_response(data: Any, status: int = 200, headers: Mapping[str, str] | None = None) -> Response:
     """The data as a JSON answer."""
-    return sent(orjson.dumps(data), status, headers)
+    return raw_response(orjson.dumps(data), status, headers)
 
 
-def sent(
+def raw_response(
     body: bytes | str, status: int = 200, headers: Mapping[str, str] | None = None, form: str = JSON
 ) -> Response:
     """What was written before, to the byte: JSON, or another form."""

@@ -15,9 +15,9 @@ from service.catalogue.schemas import (
     ModelsSchema,
     WatchpointsSchema,
 )
-from service.web import Noun, answer
+from service.web import Blueprint, json_response
 
-blp = Noun(
+blp = Blueprint(
     "catalogue",
     __name__,
     url_prefix="/v1/catalogue",
@@ -29,64 +29,64 @@ _MODEL = "/makers/<name:maker>/models/<name:model>"
 
 
 @blp.route("")
-@blp.needs("valuations", forms=True)
-@blp.gives(200, CatalogueSchema(), "Every maker with every model.")
+@blp.authorize("valuations", forms=True)
+@blp.response(200, CatalogueSchema(), "Every maker with every model.")
 def show_catalogue() -> Response:
     """Everything at once: makers, models, editions, finishes and watchpoints."""
-    return answer(rules.whole())
+    return json_response(rules.whole())
 
 
 @blp.route("/makers")
-@blp.needs("valuations", forms=True)
-@blp.gives(200, MakersSchema(), "The makers.")
+@blp.authorize("valuations", forms=True)
+@blp.response(200, MakersSchema(), "The makers.")
 def list_makers() -> Response:
     """The makers, with the names of their models."""
-    return answer({"makers": rules.makers()})
+    return json_response({"makers": rules.makers()})
 
 
 @blp.route("/makers/<name:maker>")
-@blp.needs("valuations", forms=True)
-@blp.gives(200, MakerSchema(), "The maker.", problems=(404,))
+@blp.authorize("valuations", forms=True)
+@blp.response(200, MakerSchema(), "The maker.", problems=(404,))
 def show_maker(maker: str) -> Response:
     """One maker, with the names of its models."""
-    return answer(rules.maker(maker))
+    return json_response(rules.maker(maker))
 
 
 @blp.route("/makers/<name:maker>/models")
-@blp.needs("valuations", forms=True)
-@blp.gives(200, ModelsSchema(), "The models.", problems=(404,))
+@blp.authorize("valuations", forms=True)
+@blp.response(200, ModelsSchema(), "The models.", problems=(404,))
 def list_models(maker: str) -> Response:
     """The models of one maker, with all that is known of them."""
-    return answer({"models": rules.models(maker)})
+    return json_response({"models": rules.models(maker)})
 
 
 @blp.route(_MODEL)
-@blp.needs("valuations", forms=True)
-@blp.gives(200, ModelSchema(), "The model.", problems=(404,))
+@blp.authorize("valuations", forms=True)
+@blp.response(200, ModelSchema(), "The model.", problems=(404,))
 def show_model(maker: str, model: str) -> Response:
     """One model, with all that is known of it."""
-    return answer(rules.model(maker, model))
+    return json_response(rules.model(maker, model))
 
 
 @blp.route(f"{_MODEL}/editions")
-@blp.needs("valuations", forms=True)
-@blp.gives(200, EditionsSchema(), "The editions.", problems=(404,))
+@blp.authorize("valuations", forms=True)
+@blp.response(200, EditionsSchema(), "The editions.", problems=(404,))
 def list_editions(maker: str, model: str) -> Response:
     """The limited and commemorative editions of one model."""
-    return answer({"editions": rules.model(maker, model)["editions"]})
+    return json_response({"editions": rules.model(maker, model)["editions"]})
 
 
 @blp.route(f"{_MODEL}/finishes")
-@blp.needs("valuations", forms=True)
-@blp.gives(200, FinishesSchema(), "The finishes.", problems=(404,))
+@blp.authorize("valuations", forms=True)
+@blp.response(200, FinishesSchema(), "The finishes.", problems=(404,))
 def list_finishes(maker: str, model: str) -> Response:
     """The finishes that one model was offered in."""
-    return answer({"finishes": rules.model(maker, model)["finishes"]})
+    return json_response({"finishes": rules.model(maker, model)["finishes"]})
 
 
 @blp.route(f"{_MODEL}/watchpoints")
-@blp.needs("valuations", forms=True)
-@blp.gives(200, WatchpointsSchema(), "The watchpoints.", problems=(404,))
+@blp.authorize("valuations", forms=True)
+@blp.response(200, WatchpointsSchema(), "The watchpoints.", problems=(404,))
 def list_watchpoints(maker: str, model: str) -> Response:
     """What a careful buyer checks on one model."""
-    return answer({"watchpoints": rules.model(maker, model)["watchpoints"]})
+    return json_response({"watchpoints": rules.model(maker, model)["watchpoints"]})

@@ -69,8 +69,8 @@ def operations(document: Mapping[str, Any]) -> Iterator[dict[str, Any]]:
 def _complete(operation: dict[str, Any], texts: Mapping[str, str]) -> None:
     body = operation.get("requestBody")
     if body:
-        said = [_text(content["schema"], texts) for content in body["content"].values()]
-        body.setdefault("description", " Or: ".join(said))
+        texts_of = [_text(content["schema"], texts) for content in body["content"].values()]
+        body.setdefault("description", " Or: ".join(texts_of))
     for status, answered in operation["responses"].items():
         if "$ref" not in answered:
             counted = RATE_LIMIT if "security" in operation and status < "300" else {}

@@ -22,8 +22,8 @@ from service.places import CONVERTERS
 from service.schemas import ProblemSchema
 from service.stocklists.examples import example_list, example_row
 from service.valuations.changes import EXAMPLES
-from service.valuations.examples import example_ask
-from service.web import Noun
+from service.valuations.examples import example_request
+from service.web import Blueprint
 
 VERSION = "1.0.0"
 _ABOUT = """\
@@ -45,7 +45,7 @@ class ProblemApi(Api):  # type: ignore[misc]  # flask-smorest has no types
     ERROR_SCHEMA = ProblemSchema
 
 
-def describe(app: Flask, nouns: Sequence[Noun]) -> None:
+def describe(app: Flask, nouns: Sequence[Blueprint]) -> None:
     """Register every noun's routes and keep the document made from them."""
     app.config.update(API_TITLE="Bookmatch", API_VERSION=VERSION, OPENAPI_VERSION="3.1.0")
     api = ProblemApi(app, spec_kwargs={"info": {"description": _ABOUT}})
@@ -110,7 +110,7 @@ def _examples(catalogue: Catalogue) -> dict[str, Any]:
     record = example_record(catalogue)
     corrected = {name: value for name, value in record.items() if name != "id"}
     return {
-        "Ask": example_ask(catalogue),
+        "ValuationRequest": example_request(catalogue),
         "NewEvidence": record,
         "CorrectedEvidence": corrected,
         "EvidenceCsv": example_file(record),

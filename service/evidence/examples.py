@@ -10,7 +10,7 @@ from typing import Any
 from models.catalogue import Catalogue
 from models.evidence import OWN_COLUMNS
 from models.instrument import Instrument
-from service.valuations.examples import example_ask
+from service.valuations.examples import example_request
 
 
 def example_record(catalogue: Catalogue) -> dict[str, Any]:
@@ -23,7 +23,7 @@ def example_record(catalogue: Catalogue) -> dict[str, Any]:
         "currency": "USD",
         "channel": "private",
         "source": "said by the buyer",
-        "instrument": example_ask(catalogue)["instrument"],
+        "instrument": example_request(catalogue)["instrument"],
     }
 
 

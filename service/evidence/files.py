@@ -27,7 +27,7 @@ from service.evidence import records
 from service.evidence.records import Prepared
 from service.evidence.rules import id_faults, mark
 from service.faults import pointer_to, written
-from service.idempotency.answers import Said, done_once, said_before
+from service.idempotency.answers import StoredResponse, run_once, stored_response
 from service.idempotency.rules import claim_of_request
 from service.uploads import needing_room, spool
 from service.web import CSV
@@ -83,27 +83,27 @@ class Report:
         }
 
 
-def take_file(form: str, body: IO[bytes], strict: bool) -> Said:
+def take_file(form: str, body: IO[bytes], strict: bool) -> StoredResponse:
     """Keep the rows of a file that are right, once for each Idempotency-Key. `strict`: all of them or none.
 
     Raises TableError, TooManyRowsError, RowsRefusedError, NoRoomError; then nothing was kept.
     """
     claimed = claim_of_request(_digest(body))
-    before = said_before(claimed)
+    before = stored_response(claimed)
     if before is not None:
         return before
     body.seek(0)
     with spool() as kept:
         report = _sift(form, body, kept)
 
-        def change(connection: Connection) -> Said:
+        def change(connection: Connection) -> StoredResponse:
             _keep(connection, kept, report)
-            said = report.to_json()
-            if strict and said["faults"]:
-                raise RowsRefusedError({**said, "accepted": 0})
-            return Said(200, None, orjson.dumps(said))
+            summary = report.to_json()
+            if strict and summary["faults"]:
+                raise RowsRefusedError({**summary, "accepted": 0})
+            return StoredResponse(200, None, orjson.dumps(summary))
 
-        return done_once(change, claimed)
+        return run_once(change, claimed)
 
 
 def _digest(body: IO[bytes]) -> str:

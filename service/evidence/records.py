@@ -24,11 +24,11 @@ _HISTORY = select(CHANGES).where(CHANGES.c.evidence_id == bindparam("record_id")
 _TURN = text("SELECT pg_advisory_xact_lock(4821973650)")
 
 
-Kept = Mapping[str, Any]  # a row by the names of its columns
+Row = Mapping[str, Any]  # a row by the names of its columns
 
 
 class Mark(NamedTuple):
-    """Who changes something, and when; why, where it was said."""
+    """Who changes something, and when; why, where it was change."""
 
     key_id: str
     at: datetime
@@ -71,7 +71,7 @@ def add(connection: Connection, found: Sequence[Prepared], mark: Mark) -> set[st
     return {one.row["id"] for one in new}
 
 
-def look(connection: Connection, record_id: str, *, to_change: bool = False) -> Kept | None:
+def look(connection: Connection, record_id: str, *, to_change: bool = False) -> Row | None:
     """The record's row, withdrawn or not, if there is one. `to_change`: nobody else changes it meanwhile."""
     query = _FIND.with_for_update() if to_change else _FIND
     # A database is asked for no text that it cannot hold.
@@ -79,7 +79,7 @@ def look(connection: Connection, record_id: str, *, to_change: bool = False) -> 
     return None if row is None else row._asdict()
 
 
-def find(connection: Connection, record_id: str, *, to_change: bool = False) -> Kept:
+def find(connection: Connection, record_id: str, *, to_change: bool = False) -> Row:
     """As `look`. Raises UnknownRecordError."""
     row = look(connection, record_id, to_change=to_change)
     if row is None:
@@ -87,7 +87,7 @@ def find(connection: Connection, record_id: str, *, to_change: bool = False) -> 
     return row
 
 
-def replace(connection: Connection, before: Kept, e: Evidence, action: str, mark: Mark) -> None:
+def replace(connection: Connection, before: Row, e: Evidence, action: str, mark: Mark) -> None:
     """Let the record be this one from now on; what was withdrawn is used again. `before`: from `find`."""
     version = before["version"] + 1
     values = {**to_row(e), "version": version, "changed": mark.at, WITHDRAWN: None}
@@ -95,7 +95,7 @@ def replace(connection: Connection, before: Kept, e: Evidence, action: str, mark
     connection.execute(_NOTE, _change(e.id, _json(e), version, action, mark))
 
 
-def withdraw(connection: Connection, before: Kept, mark: Mark) -> None:
+def withdraw(connection: Connection, before: Row, mark: Mark) -> None:
     """Use the record no more, and keep it. `before`: from `find`."""
     version = before["version"] + 1
     values = {"version": version, "changed": mark.at, WITHDRAWN: mark.at}
@@ -104,7 +104,7 @@ def withdraw(connection: Connection, before: Kept, mark: Mark) -> None:
     connection.execute(_NOTE, _change(before["id"], record, version, "withdrawn", mark))
 
 
-def history(connection: Connection, record_id: str) -> list[Kept]:
+def history(connection: Connection, record_id: str) -> list[Row]:
     """Every change of a record, oldest first. Raises UnknownRecordError."""
     find(connection, record_id)
     return [row._asdict() for row in connection.execute(_HISTORY, {"record_id": record_id})]
@@ -112,7 +112,7 @@ def history(connection: Connection, record_id: str) -> list[Kept]:
 
 def page(
     connection: Connection, wanted: Mapping[str, Any], withdrawn: bool | None, after: int, limit: int
-) -> list[Kept]:
+) -> list[Row]:
     """Records in the order in which they were taken, after this place. `wanted`: see `_CONDITIONS`.
 
     `withdrawn`: only those that are, those that are not, or (None) both.
@@ -137,8 +137,8 @@ _CONDITIONS = {
 
 
 def _change(record_id: str, record: str, version: int, action: str, mark: Mark) -> dict[str, Any]:
-    said = {"evidence_id": record_id, "version": version, "action": action, "record": record}
-    return {**said, **mark._asdict()}
+    change = {"evidence_id": record_id, "version": version, "action": action, "record": record}
+    return {**change, **mark._asdict()}
 
 
 def _json(e: Evidence) -> str:

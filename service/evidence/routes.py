@@ -21,9 +21,9 @@ from service.evidence.schemas import (
 from service.pages import LINK
 from service.queries import Query
 from service.schemas import IntakeReportSchema
-from service.web import CSV, NDJSON, Noun, answer, once, sent, unless_changed
+from service.web import CSV, NDJSON, Blueprint, idempotent, json_response, raw_response, unless_changed
 
-blp = Noun(
+blp = Blueprint(
     "evidence",
     __name__,
     url_prefix=rules.PATH,
@@ -69,12 +69,12 @@ _FILES = {
 
 
 @blp.route("", methods=["POST"])
-@blp.needs("evidence")
-@blp.asks(_STRICT)
-@blp.takes_rows(_FILES, limit="evidence_limit", or_one=_NEW)
-@blp.gives(201, EvidenceRecordSchema(), "The record, which is kept.", headers={"Location": "its path"})
-@blp.gives(200, IntakeReportSchema(), "Of a file: what became of its rows.")
-@once
+@blp.authorize("evidence")
+@blp.query(_STRICT)
+@blp.row_arguments(_FILES, limit="evidence_limit", or_one=_NEW)
+@blp.response(201, EvidenceRecordSchema(), "The record, which is kept.", headers={"Location": "its path"})
+@blp.response(200, IntakeReportSchema(), "Of a file: what became of its rows.")
+@idempotent
 def record_evidence(form: str, given: Evidence | IO[bytes], strict: bool | None) -> Response:
     """Take in a record of the market, or a file of up to 50,000 of them.
 
@@ -89,50 +89,50 @@ def record_evidence(form: str, given: Evidence | IO[bytes], strict: bool | None)
 
 
 @blp.route("")
-@blp.needs("evidence")
-@blp.asks(*FILTERS)
-@blp.gives(200, EvidencePageSchema(), "A page of records.", headers=LINK)
+@blp.authorize("evidence")
+@blp.query(*FILTERS)
+@blp.response(200, EvidencePageSchema(), "A page of records.", headers=LINK)
 def list_evidence(**asked: Any) -> Response:
     """Records in the order in which they were taken in, page by page: follow the header Link."""
     found, link = listed(asked)
-    return answer(found, headers=link)
+    return json_response(found, headers=link)
 
 
 @blp.route("/<record:evidence_id>")
-@blp.needs("evidence")
-@blp.gives(200, EvidenceRecordSchema(), "The record as it is now.", problems=(404, 410))
+@blp.authorize("evidence")
+@blp.response(200, EvidenceRecordSchema(), "The record as it is now.", problems=(404, 410))
 def show_evidence(evidence_id: str) -> Response:
     """One record; of one that was withdrawn only its history is shown."""
-    return sent(rules.show(evidence_id))
+    return raw_response(rules.show(evidence_id))
 
 
 @blp.route("/<record:evidence_id>", methods=["PUT"])
-@blp.needs("evidence")
-@blp.takes(_CORRECTED)
-@blp.asks(_REASON)
-@blp.gives(200, EvidenceRecordSchema(), "The record as it is now.", problems=(404, 507))
+@blp.authorize("evidence")
+@blp.arguments(_CORRECTED)
+@blp.query(_REASON)
+@blp.response(200, EvidenceRecordSchema(), "The record as it is now.", problems=(404, 507))
 @unless_changed
 def correct_evidence(found: Evidence, evidence_id: str, reason: str | None) -> Response:
     """Correct a record: send it whole, as it should be. One that was withdrawn is used again.
 
     What it was before stays in its history. An id that no record has is not taken for a new one.
     """
-    return sent(rules.correct(evidence_id, found, reason))
+    return raw_response(rules.correct(evidence_id, found, reason))
 
 
 @blp.route("/<record:evidence_id>", methods=["DELETE"])
-@blp.needs("evidence")
-@blp.asks(_REASON)
-@blp.gives(200, EvidenceRecordSchema(), "The record, withdrawn.", problems=(404, 410, 507))
+@blp.authorize("evidence")
+@blp.query(_REASON)
+@blp.response(200, EvidenceRecordSchema(), "The record, withdrawn.", problems=(404, 410, 507))
 @unless_changed
 def withdraw_evidence(evidence_id: str, reason: str | None) -> Response:
     """Withdraw a record: it is kept with its history, and no fit uses it. Its id stays taken."""
-    return sent(rules.withdraw(evidence_id, reason))
+    return raw_response(rules.withdraw(evidence_id, reason))
 
 
 @blp.route("/<record:evidence_id>/" + rules.HISTORY)
-@blp.needs("evidence")
-@blp.gives(200, EvidenceHistorySchema(), "The changes, oldest first.", problems=(404,))
+@blp.authorize("evidence")
+@blp.response(200, EvidenceHistorySchema(), "The changes, oldest first.", problems=(404,))
 def show_evidence_history(evidence_id: str) -> Response:
     """Every change of a record: what, by which key, when, and why where it was said."""
-    return answer(rules.history(evidence_id))
+    return json_response(rules.history(evidence_id))

@@ -18,8 +18,8 @@ from service.conditional import check_unchanged
 from service.context import bundle, context
 from service.errors import DuplicateError, WithdrawnError
 from service.evidence import records
-from service.evidence.records import Kept, Mark, Prepared
-from service.idempotency.answers import Said, done_once
+from service.evidence.records import Mark, Prepared, Row
+from service.idempotency.answers import StoredResponse, run_once
 from service.idempotency.rules import claim_of_request
 from service.schemas import moment
 from service.store.base import reading, writing
@@ -57,16 +57,16 @@ def id_faults(given: object) -> tuple[Fault, ...]:
     return (Fault("id", given, "cannot stand in an address", allowed, "use another id"),)
 
 
-def record(e: Evidence) -> Said:
+def record(e: Evidence) -> StoredResponse:
     """Take one record in. Raises DuplicateError."""
 
-    def change(connection: Connection) -> Said:
+    def change(connection: Connection) -> StoredResponse:
         records.take_turn(connection)
         if not records.add(connection, [Prepared.of(e)], mark()):
             raise DuplicateError(f"A record with the id {e.id[:80]!r} stands already.")
-        return Said(201, f"{PATH}/{quote(e.id)}", _answer(records.find(connection, e.id)))
+        return StoredResponse(201, f"{PATH}/{quote(e.id)}", _answer(records.find(connection, e.id)))
 
-    return done_once(change, claim_of_request())
+    return run_once(change, claim_of_request())
 
 
 def show(record_id: str) -> bytes:
@@ -104,7 +104,7 @@ def history(record_id: str) -> dict[str, Any]:
     return {"id": record_id, "changes": [_change(row) for row in found]}
 
 
-def entry(row: Kept) -> dict[str, Any]:
+def entry(row: Row) -> dict[str, Any]:
     """A record as it is answered."""
     withdrawn = row[WITHDRAWN]
     return {
@@ -116,16 +116,16 @@ def entry(row: Kept) -> dict[str, Any]:
     }
 
 
-def _answer(row: Kept) -> bytes:
+def _answer(row: Row) -> bytes:
     return orjson.dumps(entry(row))
 
 
-def _check_used(row: Kept) -> None:
+def _check_used(row: Row) -> None:
     if row[WITHDRAWN] is not None:
         raise WithdrawnError(f"The record was withdrawn on {moment(row[WITHDRAWN])}.")
 
 
-def _change(row: Kept) -> dict[str, Any]:
+def _change(row: Row) -> dict[str, Any]:
     return {
         "version": row["version"],
         "action": row["action"],

@@ -14,7 +14,7 @@ from models.vocabulary import CHANNELS, KINDS, MAX_TEXT, Term
 from service.errors import FaultyRequestError
 from service.evidence import rules
 from service.faults import placed
-from service.schemas import CURRENCY, DAY, PRICE, said
+from service.schemas import CURRENCY, DAY, PRICE, described
 from service.texts import text_schema
 from service.vocabulary.schemas import InstrumentSchema
 
@@ -24,7 +24,7 @@ _PRICE = "what the buyer pays, was asked to pay or offered in all, without tax a
 def _terms(text: str, terms: tuple[Term, ...]) -> dict[str, Any]:
     meanings = {term.name: term.meaning for term in terms}
     more: dict[str, Any] = {"enum": list(meanings), "x-terms": meanings}
-    return said(text, **more)
+    return described(text, **more)
 
 
 class CorrectedEvidenceSchema(Schema):
@@ -32,19 +32,19 @@ class CorrectedEvidenceSchema(Schema):
 
     id = fields.String(metadata={"description": "the record's own id: that of the path, or left out"})
     kind = fields.String(**_terms("what happened", KINDS))
-    date = fields.String(**said("the day of the sale, listing or offer", **DAY))
+    date = fields.String(**described("the day of the sale, listing or offer", **DAY))
     price = fields.Raw(
-        **said(
+        **described(
             f"{_PRICE}; decimal text, or a number",
             **PRICE,
         )
     )
-    currency = fields.String(**said("ISO 4217; converted at the rate of that day", **CURRENCY))
+    currency = fields.String(**described("ISO 4217; converted at the rate of that day", **CURRENCY))
     channel = fields.String(**_terms("where it was sold, listed or offered for", CHANNELS))
     source = fields.String(
         allow_none=True, metadata={"description": "where this is known from; never used by the model"}
     )
-    instrument = fields.Nested(InstrumentSchema, **said("the instrument; only what is known"))
+    instrument = fields.Nested(InstrumentSchema, **described("the instrument; only what is known"))
 
     def load(self, data: Any, **_: Any) -> Evidence:
         """The record, read by `models.evidence`. Raises FaultyRequestError with every fault and its place."""
@@ -65,7 +65,7 @@ class CorrectedEvidenceSchema(Schema):
 class NewEvidenceSchema(CorrectedEvidenceSchema):
     """A record of the market that is new."""
 
-    id = fields.String(**said("your own name for it, once in all records", **text_schema(MAX_TEXT)))
+    id = fields.String(**described("your own name for it, once in all records", **text_schema(MAX_TEXT)))
 
     def named(self, data: Mapping[str, Any]) -> Mapping[str, Any]:
         """The record as it was sent."""
@@ -75,45 +75,49 @@ class NewEvidenceSchema(CorrectedEvidenceSchema):
 class EvidenceRecordSchema(Schema):
     """A record as it is kept."""
 
-    id = fields.String(**said("its id"))
+    id = fields.String(**described("its id"))
     kind = fields.String(**_terms("what happened", KINDS))
-    date = fields.Date(**said("the day of the sale, listing or offer"))
-    price = fields.String(**said(_PRICE))
-    currency = fields.String(**said("ISO 4217"))
+    date = fields.Date(**described("the day of the sale, listing or offer"))
+    price = fields.String(**described(_PRICE))
+    currency = fields.String(**described("ISO 4217"))
     channel = fields.String(**_terms("where it was sold, listed or offered for", CHANNELS))
-    source = fields.String(**said("where this is known from; may be empty"))
-    instrument = fields.Nested(InstrumentSchema, **said("the instrument, spelled as the catalogue has it"))
-    version = fields.Integer(**said("how often it was changed, 1 for never"))
-    recorded = fields.DateTime(**said("when it was taken in, in UTC"))
-    changed = fields.DateTime(**said("when it was last changed, in UTC"))
-    withdrawn = fields.DateTime(**said("when it was withdrawn; null: it is in use", optional=True))
+    source = fields.String(**described("where this is known from; may be empty"))
+    instrument = fields.Nested(
+        InstrumentSchema, **described("the instrument, spelled as the catalogue has it")
+    )
+    version = fields.Integer(**described("how often it was changed, 1 for never"))
+    recorded = fields.DateTime(**described("when it was taken in, in UTC"))
+    changed = fields.DateTime(**described("when it was last changed, in UTC"))
+    withdrawn = fields.DateTime(**described("when it was withdrawn; null: it is in use", optional=True))
 
 
 class EvidencePageSchema(Schema):
     """Some records, in the order in which they were taken in."""
 
-    evidence = fields.List(fields.Nested(EvidenceRecordSchema), **said("the records of this page"))
+    evidence = fields.List(fields.Nested(EvidenceRecordSchema), **described("the records of this page"))
 
 
 class KeptEvidenceSchema(CorrectedEvidenceSchema):
     """A record as a change left it."""
 
-    id = fields.String(**said("its id"))
+    id = fields.String(**described("its id"))
 
 
 class EvidenceChangeSchema(Schema):
     """One change of a record."""
 
-    version = fields.Integer(**said("the version that it made"))
-    action = fields.String(**said("what was done", enum=["recorded", "corrected", "withdrawn", "reinstated"]))
-    key = fields.String(**said("the id of the key that did it"))
-    at = fields.DateTime(**said("when, in UTC"))
-    reason = fields.String(**said("why, if it was said", optional=True))
-    record = fields.Nested(KeptEvidenceSchema, **said("the record as it was left"))
+    version = fields.Integer(**described("the version that it made"))
+    action = fields.String(
+        **described("what was done", enum=["recorded", "corrected", "withdrawn", "reinstated"])
+    )
+    key = fields.String(**described("the id of the key that did it"))
+    at = fields.DateTime(**described("when, in UTC"))
+    reason = fields.String(**described("why, if it was said", optional=True))
+    record = fields.Nested(KeptEvidenceSchema, **described("the record as it was left"))
 
 
 class EvidenceHistorySchema(Schema):
     """Everything that was done with a record."""
 
-    id = fields.String(**said("the record's id"))
-    changes = fields.List(fields.Nested(EvidenceChangeSchema), **said("its changes, oldest first"))
+    id = fields.String(**described("the record's id"))
+    changes = fields.List(fields.Nested(EvidenceChangeSchema), **described("its changes, oldest first"))

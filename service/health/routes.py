@@ -7,20 +7,20 @@ from flask import Response
 from service.health.rules import checks
 from service.health.schemas import AliveSchema, ReadySchema
 from service.problems import NOT_READY, problem
-from service.web import Noun, answer
+from service.web import Blueprint, json_response
 
-blp = Noun("health", __name__, description="Whether the service lives and can answer. No key is needed.")
+blp = Blueprint("health", __name__, description="Whether the service lives and can answer. No key is needed.")
 
 
 @blp.route("/healthz")
-@blp.gives(200, AliveSchema(), "The process answers.")
+@blp.response(200, AliveSchema(), "The process answers.")
 def show_health() -> Response:
     """Whether the process answers; it asks nothing else."""
-    return answer({"status": "alive"})
+    return json_response({"status": "alive"})
 
 
 @blp.route("/readyz")
-@blp.gives(200, ReadySchema(), "Everything that an answer needs is there.", problems=(503,))
+@blp.response(200, ReadySchema(), "Everything that an answer needs is there.", problems=(503,))
 def show_readiness() -> Response:
     """Whether a model is loaded, the database is reachable and migrated, and there is room for records.
 
@@ -28,6 +28,6 @@ def show_readiness() -> Response:
     """
     found = checks()
     if all(check["ok"] for check in found.values()):
-        return answer({"status": "ready", "checks": found})
+        return json_response({"status": "ready", "checks": found})
     wrong = " and ".join(name for name, check in found.items() if not check["ok"])
     return problem(NOT_READY, f"Not in order: {wrong}; see checks.", {"checks": found})

@@ -40,7 +40,7 @@ _ORIGIN_FORM = "scheme and host, with a port where it is not the usual one: http
 
 
 @dataclass(frozen=True)
-class Wanted:
+class NewKey:
     """What a new key shall be, checked: scopes for a secret one, origins for a publishable one."""
 
     label: str
@@ -49,7 +49,7 @@ class Wanted:
     origins: tuple[str, ...]
 
 
-def wanted(label: Any, kind: Any = None, scopes: Any = None, origins: Any = None) -> Wanted:
+def read_new_key(label: Any, kind: Any = None, scopes: Any = None, origins: Any = None) -> NewKey:
     """A new key as asked for; None and nothing are the same. Raises InputError with every fault."""
     kind = SECRET if kind is None else kind
     scopes, origins = () if scopes is None else scopes, () if origins is None else origins
@@ -62,7 +62,7 @@ def wanted(label: Any, kind: Any = None, scopes: Any = None, origins: Any = None
     faults += _of_list("origins", origins, MOST_ORIGINS) or _of_origins(kind, origins)
     if faults:
         raise InputError(faults)
-    return Wanted(label.strip(), kind, tuple(sorted(set(scopes))), tuple(sorted(set(origins))))
+    return NewKey(label.strip(), kind, tuple(sorted(set(scopes))), tuple(sorted(set(origins))))
 
 
 def overlap(hours: Any) -> float:

@@ -17,7 +17,7 @@ from service.errors import KeyInvalidError, KeyMissingError, OriginError, ScopeE
 from service.health import PATHS as HEALTH_PATHS
 from service.idempotency.rules import claim_of_request, taken
 from service.keys.callers import Caller, Callers
-from service.keys.kinds import PUBLISHABLE, Wanted
+from service.keys.kinds import PUBLISHABLE, NewKey
 from service.keys.records import KeyEntry
 from service.schemas import moment
 from service.store.base import writing
@@ -70,14 +70,14 @@ def check_caller(scopes: Collection[str], *, forms: bool = False) -> None:
 def _check_origin(caller: Caller) -> None:
     origin = request.headers.get("Origin")
     if origin not in caller.origins:
-        said = f"{origin[:200]!r} is not one of them" if origin else "this request names none"
-        raise OriginError(f"This publishable key works from its own origins only, and {said}.")
+        named = f"{origin[:200]!r} is not one of them" if origin else "this request names none"
+        raise OriginError(f"This publishable key works from its own origins only, and {named}.")
 
 
 # ── keys over HTTP ───────────────────────────────────────────────────────────
 
 
-def make(asked: Wanted) -> Made:
+def make(asked: NewKey) -> Made:
     """A new key. Raises ShownOnceError if this request's Idempotency-Key made one before."""
 
     def add(connection: Connection) -> tuple[str, str]:

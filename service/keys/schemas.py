@@ -14,18 +14,18 @@ from service.keys.kinds import (
     MOST_OVERLAP_HOURS,
     SCOPES,
     SECRET,
-    Wanted,
+    NewKey,
     overlap,
-    wanted,
+    read_new_key,
 )
-from service.schemas import said
+from service.schemas import described
 from service.texts import text_schema
 
 _MOMENT: dict[str, Any] = {"type": "string", "format": "date-time"}
 _WORDS: dict[str, Any] = {"type": "array"}
 
 
-class KeyAskSchema(Schema):
+class KeyRequestSchema(Schema):
     """A key that is wanted: a secret one with scopes, or a publishable one with origins."""
 
     # Raw: `service.keys.kinds` reads them, of this and of the command alike.
@@ -66,8 +66,8 @@ class KeyAskSchema(Schema):
     )
 
     @post_load
-    def _wanted(self, data: dict[str, Any], **_: Any) -> Wanted:
-        return wanted(**data)
+    def _key(self, data: dict[str, Any], **_: Any) -> NewKey:
+        return read_new_key(**data)
 
 
 class RotationSchema(Schema):
@@ -92,33 +92,39 @@ class RotationSchema(Schema):
 class SecretSchema(Schema):
     """One of a key's secrets: more than one are valid while a key is being rotated."""
 
-    created = fields.Raw(**said("when it was made", **_MOMENT))
-    expires = fields.Raw(**said("when it ends; null: not yet said", optional=True, **_MOMENT))
-    used = fields.Raw(**said("when it was last used, to the minute; null: never", optional=True, **_MOMENT))
+    created = fields.Raw(**described("when it was made", **_MOMENT))
+    expires = fields.Raw(**described("when it ends; null: not yet said", optional=True, **_MOMENT))
+    used = fields.Raw(
+        **described("when it was last used, to the minute; null: never", optional=True, **_MOMENT)
+    )
 
 
 class KeySchema(Schema):
     """A key, without what opens it."""
 
-    id = fields.String(**said("its id, which the key itself holds too"))
-    kind = fields.String(**said("what kind of key", enum=[*KINDS]))
-    label = fields.String(**said("whose key it is"))
-    scopes = fields.List(fields.String(), **said("what a secret key may do"))
-    origins = fields.List(fields.String(), **said("where a publishable key may be used"))
-    made_by = fields.String(**said("the key that asked for it; null: a command", optional=True))
-    created = fields.Raw(**said("when it was made", **_MOMENT))
-    revoked = fields.Raw(**said("when it was revoked; null: it was not", optional=True, **_MOMENT))
-    used = fields.Raw(**said("when it was last used, to the minute; null: never", optional=True, **_MOMENT))
-    secrets = fields.List(fields.Nested(SecretSchema), **said("its secrets, oldest first"))
+    id = fields.String(**described("its id, which the key itself holds too"))
+    kind = fields.String(**described("what kind of key", enum=[*KINDS]))
+    label = fields.String(**described("whose key it is"))
+    scopes = fields.List(fields.String(), **described("what a secret key may do"))
+    origins = fields.List(fields.String(), **described("where a publishable key may be used"))
+    made_by = fields.String(**described("the key that asked for it; null: a command", optional=True))
+    created = fields.Raw(**described("when it was made", **_MOMENT))
+    revoked = fields.Raw(**described("when it was revoked; null: it was not", optional=True, **_MOMENT))
+    used = fields.Raw(
+        **described("when it was last used, to the minute; null: never", optional=True, **_MOMENT)
+    )
+    secrets = fields.List(fields.Nested(SecretSchema), **described("its secrets, oldest first"))
 
 
 class MadeKeySchema(KeySchema):
     """A key with its secret: shown this once."""
 
-    key = fields.String(**said("the key itself, to be sent as Authorization: Bearer KEY; shown this once"))
+    key = fields.String(
+        **described("the key itself, to be sent as Authorization: Bearer KEY; shown this once")
+    )
 
 
 class KeysSchema(Schema):
     """The keys."""
 
-    keys = fields.List(fields.Nested(KeySchema), **said("all keys, oldest first, the revoked ones too"))
+    keys = fields.List(fields.Nested(KeySchema), **described("all keys, oldest first, the revoked ones too"))

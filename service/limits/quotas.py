@@ -21,7 +21,7 @@ class Policy(NamedTuple):
 
     name: str
     quota: int
-    said: str
+    header: str
 
 
 class Limits:

@@ -35,7 +35,7 @@ def say(response: Response) -> Response:
     found: list[tuple[Policy, Taken]] = g.get("taken", [])
     if found:
         headers = response.headers
-        headers.add("RateLimit-Policy", ", ".join([policy.said for policy, _ in found]))
-        said = [f'"{policy.name}";r={taken.left};t={taken.seconds}' for policy, taken in found]
-        headers.add("RateLimit", ", ".join(said))
+        headers.add("RateLimit-Policy", ", ".join([policy.header for policy, _ in found]))
+        left = [f'"{policy.name}";r={taken.left};t={taken.seconds}' for policy, taken in found]
+        headers.add("RateLimit", ", ".join(left))
     return response

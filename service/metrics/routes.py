@@ -5,18 +5,18 @@ from __future__ import annotations
 from flask import Response
 
 from service.metrics.rules import exposition
-from service.web import TEXT, Noun, sent
+from service.web import TEXT, Blueprint, raw_response
 
-blp = Noun("metrics", __name__, description="Figures of what is asked and answered, for Prometheus.")
+blp = Blueprint("metrics", __name__, description="Figures of what is asked and answered, for Prometheus.")
 
 
 @blp.route("/metrics")
-@blp.needs("metrics")
-@blp.gives(200, None, "The figures, in Prometheus' text format 0.0.4.", content_type=TEXT)
+@blp.authorize("metrics")
+@blp.response(200, None, "The figures, in Prometheus' text format 0.0.4.", content_type=TEXT)
 def show_metrics() -> Response:
     """What was asked and answered since the service was started, by all its workers.
 
     Requests by path, method and status; how long they took; problems by kind; instruments valued by the
     evidence behind them; and the model that serves, when it was fitted and whether a newer one was refused.
     """
-    return sent(exposition(), form=f"{TEXT}; version=0.0.4")
+    return raw_response(exposition(), form=f"{TEXT}; version=0.0.4")

@@ -14,7 +14,7 @@ from models.errors import BundleChangedError, Fault, InputError
 from models.registry import Change, Current, objections
 from service.context import context
 from service.errors import GateError, ModelChangedError
-from service.models.store import current, places, registry
+from service.models.store import current, registry, translate_store_errors
 from service.texts import text_faults
 
 LONGEST = 500  # characters of who and why
@@ -42,16 +42,16 @@ def promote(version: str, reason: Reason) -> Changed:
 
     Raises UnknownModelError, ModelRefusedError, GateError, ModelStoreError; the current one stays then.
     """
-    with places(version):
+    with translate_store_errors(version):
         # Read before it is promoted: one that no worker can serve must not become current.
         ready = context().live.read(version)
     if version == current():
         context().live.change(ready)
         return Changed(registry().history()[-1], False)
-    said = _against(ready)
-    if said and not reason.force:
-        raise GateError(f"The model {version} did not pass: {'; '.join(said)}.")
-    why = f"{reason.why} (by force; the gate said: {'; '.join(said)})" if said else reason.why
+    objected = _against(ready)
+    if objected and not reason.force:
+        raise GateError(f"The model {version} did not pass: {'; '.join(objected)}.")
+    why = f"{reason.why} (by force; the gate said: {'; '.join(objected)})" if objected else reason.why
     return _change(lambda: registry().promote(version, who=_who(reason), why=why), ready)
 
 
@@ -72,7 +72,7 @@ def roll_back(version: str, reason: Reason) -> Changed:
 
 
 def _change(change: Callable[[], Current], ready: Bundle | None = None) -> Changed:
-    with places():
+    with translate_store_errors():
         current = change()
     made = registry().history()[-1]
     _log.info("model changed", action=made.action, model_version=current.version, before=made.before)
@@ -82,10 +82,10 @@ def _change(change: Callable[[], Current], ready: Bundle | None = None) -> Chang
 
 def _against(found: Bundle) -> list[str]:
     """List what stands against promoting it: failed checks of the gate, no judgement, or provisional."""
-    said = objections(found.manifest, registry().current_manifest())
+    objected = objections(found.manifest, registry().current_manifest())
     if not found.manifest["about"].get("gate"):
-        said.insert(0, "judged: it was made without being judged")
-    return said
+        objected.insert(0, "judged: it was made without being judged")
+    return objected
 
 
 def _who(reason: Reason) -> str:

@@ -19,9 +19,9 @@ from service.models.schemas import (
     PromotionSchema,
     ReasonSchema,
 )
-from service.web import HTML, Noun, answer, sent
+from service.web import HTML, Blueprint, json_response, raw_response
 
-blp = Noun(
+blp = Blueprint(
     "models",
     __name__,
     url_prefix="/v1/models",
@@ -33,53 +33,57 @@ _POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-ur
 
 
 @blp.route("")
-@blp.needs("valuations", "admin")
-@blp.gives(200, ModelsListSchema(), "The models.")
+@blp.authorize("valuations", "admin")
+@blp.response(200, ModelsListSchema(), "The models.")
 def list_price_models() -> Response:
     """Every model of the store with the figures of its card, and which one is promoted."""
-    return answer(rules.listed())
+    return json_response(rules.listed())
 
 
 @blp.route("/changes")
-@blp.needs("admin")
-@blp.gives(200, ModelChangesSchema(), "The changes.")
+@blp.authorize("admin")
+@blp.response(200, ModelChangesSchema(), "The changes.")
 def list_price_model_changes() -> Response:
     """The latest promotions and rollbacks, newest first, with who and why."""
-    return answer({"changes": rules.changes()})
+    return json_response({"changes": rules.changes()})
 
 
 @blp.route("/<string:version>")
-@blp.needs("valuations", "admin")
-@blp.gives(200, ModelEntrySchema(), "The model.", problems=(404,))
+@blp.authorize("valuations", "admin")
+@blp.response(200, ModelEntrySchema(), "The model.", problems=(404,))
 def show_price_model(version: str) -> Response:
     """One model, its files held against their hashes; `current` is the one that serves."""
-    return answer(rules.shown(version))
+    return json_response(rules.shown(version))
 
 
 @blp.route("/<string:version>/card")
-@blp.needs("valuations", "admin")
-@blp.gives(200, CardSchema(), "The card, as it was written when the model was fitted.", problems=(404, 422))
+@blp.authorize("valuations", "admin")
+@blp.response(
+    200, CardSchema(), "The card, as it was written when the model was fitted.", problems=(404, 422)
+)
 def show_card(version: str) -> Response:
     """A model's card for programs: its evidence, its errors on later sales, what it was held to.
 
     `current` is the model that serves.
     """
-    return sent(rules.card(version, "card.json"), headers=_kept(version))
+    return raw_response(rules.card(version, "card.json"), headers=_kept(version))
 
 
 @blp.route("/<string:version>/card.html")
-@blp.needs("valuations", "admin")
-@blp.gives(200, None, "The card as a page that needs nothing else.", problems=(404, 422), content_type=HTML)
+@blp.authorize("valuations", "admin")
+@blp.response(
+    200, None, "The card as a page that needs nothing else.", problems=(404, 422), content_type=HTML
+)
 def show_card_page(version: str) -> Response:
     """A model's card as a page to read; `current` is the model that serves."""
     headers = {**_kept(version), "Content-Security-Policy": _POLICY}
-    return sent(rules.card(version, "card.html"), headers=headers, form=HTML)
+    return raw_response(rules.card(version, "card.html"), headers=headers, form=HTML)
 
 
 @blp.route("/<string:version>/promote", methods=["POST"])
-@blp.needs("admin")
-@blp.takes(_PROMOTION)
-@blp.gives(200, MadeChangeSchema(), "The change.", problems=(404, 409))
+@blp.authorize("admin")
+@blp.arguments(_PROMOTION)
+@blp.response(200, MadeChangeSchema(), "The change.", problems=(404, 409))
 def promote_price_model(reason: changing.Reason, version: str) -> Response:
     """Make a model current. The worker that answers serves it at once, the others within a second.
 
@@ -91,9 +95,9 @@ def promote_price_model(reason: changing.Reason, version: str) -> Response:
 
 
 @blp.route("/<string:version>/rollback", methods=["POST"])
-@blp.needs("admin")
-@blp.takes(_REASON)
-@blp.gives(200, MadeChangeSchema(), "The change.", problems=(404, 409))
+@blp.authorize("admin")
+@blp.arguments(_REASON)
+@blp.response(200, MadeChangeSchema(), "The change.", problems=(404, 409))
 def roll_back_price_model(reason: changing.Reason, version: str) -> Response:
     """Take back a model, which must be the current one: what was current before it is so again.
 
@@ -104,9 +108,9 @@ def roll_back_price_model(reason: changing.Reason, version: str) -> Response:
 
 def _changed(changed: changing.Changed) -> Response:
     live = context().live
-    said = {**asdict(changed.change), "done": changed.done}
+    entry = {**asdict(changed.change), "done": changed.done}
     now = rules.provisional(changed.change.version)
-    return answer({**said, "serving": live.version, "provisional": now, "refused": live.refused})
+    return json_response({**entry, "serving": live.version, "provisional": now, "refused": live.refused})
 
 
 def _kept(version: str) -> dict[str, str]:

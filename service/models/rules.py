@@ -10,7 +10,7 @@ from models.errors import BundleError
 from models.provisional import is_provisional
 from service.context import bundle, context
 from service.errors import NoCardError
-from service.models.store import current, places, registry, said_of
+from service.models.store import current, reason_of, registry, translate_store_errors
 
 CURRENT = "current"
 MOST_CHANGES = 200
@@ -30,7 +30,7 @@ def shown(version: str) -> dict[str, Any]:
 
 def _entry(version: str, now: str | None, *, verify_all: bool = False) -> dict[str, Any]:
     about, created, provisional, problem = {}, None, None, None
-    with places(version):
+    with translate_store_errors(version):
         folder = registry().folder(version)
     try:
         manifest = registry().manifest(version)
@@ -39,7 +39,7 @@ def _entry(version: str, now: str | None, *, verify_all: bool = False) -> dict[s
         if verify_all:
             verify_files(folder, manifest)
     except BundleError as error:  # one that is damaged must not hide the others
-        problem = said_of(error)
+        problem = reason_of(error)
     return {
         "version": version,
         "created": created,
@@ -62,7 +62,7 @@ def provisional(version: str) -> bool | None:
 
 def changes() -> list[dict[str, Any]]:
     """The latest promotions and rollbacks, newest first."""
-    with places():
+    with translate_store_errors():
         return [asdict(change) for change in reversed(registry().history()[-MOST_CHANGES:])]
 
 
@@ -72,7 +72,7 @@ def card(version: str, name: str) -> bytes:
     For the current model it raises NoBundleError if none serves.
     """
     found = bundle() if version == CURRENT else None
-    with places(version):
+    with translate_store_errors(version):
         folder = found.folder if found else registry().folder(version)
         manifest = found.manifest if found else registry().manifest(version)
         if name not in manifest["files"]:

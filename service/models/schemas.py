@@ -7,7 +7,7 @@ from typing import Any
 from marshmallow import INCLUDE, Schema, fields, post_load
 
 from service.models.changing import LONGEST, Reason, read_reason
-from service.schemas import said
+from service.schemas import described
 from service.texts import text_schema
 
 
@@ -23,8 +23,8 @@ class Open(Schema):
 class CardSchema(Open):
     """A model's card: what it is, which evidence it stands on, and how it did on sales it had not seen."""
 
-    title = fields.String(**said("what the document is"))
-    made = fields.String(**said("the day on which the model was fitted"))
+    title = fields.String(**described("what the document is"))
+    made = fields.String(**described("the day on which the model was fitted"))
 
 
 class FittedOnSchema(Open):
@@ -56,52 +56,54 @@ class JudgedSchema(Open):
 class GateCheckSchema(Schema):
     """One question that the gate asked."""
 
-    name = fields.String(**said("what it asked"))
-    passed = fields.Boolean(**said("whether the model passed"))
-    detail = fields.String(**said("what it saw"))
+    name = fields.String(**described("what it asked"))
+    passed = fields.Boolean(**described("whether the model passed"))
+    detail = fields.String(**described("what it saw"))
 
 
 class GateSchema(Open):
     """The gate's verdict on a model when it was fitted, against the model that was current then."""
 
-    passed = fields.Boolean(**said("whether it let the model pass"))
-    checks = fields.List(fields.Nested(GateCheckSchema), **said("what it asked"))
+    passed = fields.Boolean(**described("whether it let the model pass"))
+    checks = fields.List(fields.Nested(GateCheckSchema), **described("what it asked"))
     common_sales = fields.Integer(metadata={"description": "sales that both were judged on"})
 
 
 class ModelEntrySchema(Schema):
     """A model of the store."""
 
-    version = fields.String(**said("its version"))
-    created = fields.String(**said("when it was fitted; null: it cannot be read", optional=True))
-    current = fields.Boolean(**said("whether it is the promoted one"))
+    version = fields.String(**described("its version"))
+    created = fields.String(**described("when it was fitted; null: it cannot be read", optional=True))
+    current = fields.Boolean(**described("whether it is the promoted one"))
     provisional = fields.Boolean(
-        **said(
+        **described(
             "whether it is provisional: it has not yet earned the gate; null: it cannot be read",
             optional=True,
         )
     )
-    problem = fields.String(**said("what is wrong with its files; null: nothing was found", optional=True))
+    problem = fields.String(
+        **described("what is wrong with its files; null: nothing was found", optional=True)
+    )
     evidence = fields.Nested(
-        FittedOnSchema, **said("what it was fitted on; null: not written down", optional=True)
+        FittedOnSchema, **described("what it was fitted on; null: not written down", optional=True)
     )
     judged = fields.Nested(
         JudgedSchema,
-        **said("how it did on sales that it had not seen; null: it was not judged", optional=True),
+        **described("how it did on sales that it had not seen; null: it was not judged", optional=True),
     )
     gate = fields.Nested(
-        GateSchema, **said("what the gate said of it; null: it was not asked", optional=True)
+        GateSchema, **described("what the gate said of it; null: it was not asked", optional=True)
     )
 
 
 class ModelsListSchema(Schema):
     """The models of the store."""
 
-    models = fields.List(fields.Nested(ModelEntrySchema), **said("every model, oldest first"))
-    current = fields.String(**said("the version that is promoted; null: none", optional=True))
-    serving = fields.String(**said("the version that the answering worker serves", optional=True))
+    models = fields.List(fields.Nested(ModelEntrySchema), **described("every model, oldest first"))
+    current = fields.String(**described("the version that is promoted; null: none", optional=True))
+    serving = fields.String(**described("the version that the answering worker serves", optional=True))
     refused = fields.String(
-        **said("why that worker does not serve the promoted one, if it does not", optional=True)
+        **described("why that worker does not serve the promoted one, if it does not", optional=True)
     )
 
 
@@ -141,24 +143,24 @@ class PromotionSchema(ReasonSchema):
 class ModelChangeSchema(Schema):
     """One promotion or rollback."""
 
-    when = fields.String(**said("when, in UTC"))
-    action = fields.String(**said("promote or rollback", enum=["promote", "rollback"]))
-    version = fields.String(**said("what became current"))
-    before = fields.String(**said("in place of which; null: of none", optional=True))
-    who = fields.String(**said("who decided, and by which key"))
-    why = fields.String(**said("the reason"))
+    when = fields.String(**described("when, in UTC"))
+    action = fields.String(**described("promote or rollback", enum=["promote", "rollback"]))
+    version = fields.String(**described("what became current"))
+    before = fields.String(**described("in place of which; null: of none", optional=True))
+    who = fields.String(**described("who decided, and by which key"))
+    why = fields.String(**described("the reason"))
 
 
 class MadeChangeSchema(ModelChangeSchema):
     """The change that was asked for, and the model that serves now."""
 
-    done = fields.Boolean(**said("whether this request did it; false: it had been done before"))
-    serving = fields.String(**said("the version that the answering worker serves now", optional=True))
-    provisional = fields.Boolean(**said("whether what became current is provisional", optional=True))
-    refused = fields.String(**said("why it serves another one, if it does", optional=True))
+    done = fields.Boolean(**described("whether this request did it; false: it had been done before"))
+    serving = fields.String(**described("the version that the answering worker serves now", optional=True))
+    provisional = fields.Boolean(**described("whether what became current is provisional", optional=True))
+    refused = fields.String(**described("why it serves another one, if it does", optional=True))
 
 
 class ModelChangesSchema(Schema):
     """The latest changes."""
 
-    changes = fields.List(fields.Nested(ModelChangeSchema), **said("newest first, at most 200"))
+    changes = fields.List(fields.Nested(ModelChangeSchema), **described("newest first, at most 200"))

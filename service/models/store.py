@@ -29,14 +29,14 @@ def current() -> str | None:
         return None
 
 
-def said_of(error: BundleError) -> str:
+def reason_of(error: BundleError) -> str:
     """What is wrong with a bundle."""
     # Where the store stands is nobody's business who asks over HTTP.
     return str(error).replace(str(context().settings.store), "the store")
 
 
 @contextmanager
-def places(version: str | None = None) -> Iterator[None]:
+def translate_store_errors(version: str | None = None) -> Iterator[None]:
     """What the store raises, as the service's own errors."""
     try:
         yield
@@ -45,9 +45,9 @@ def places(version: str | None = None) -> Iterator[None]:
     except BundleChangedError:
         raise
     except BundleMissingError as error:
-        known = f"There is no model {version[:60]!r}." if version else said_of(error)
+        known = f"There is no model {version[:60]!r}." if version else reason_of(error)
         raise UnknownModelError(known) from None
     except BundleError as error:
-        raise ModelRefusedError(f"{said_of(error)}.") from None
+        raise ModelRefusedError(f"{reason_of(error)}.") from None
     except OSError as error:
         raise ModelStoreError(f"The store of models: {error.strerror}.") from error

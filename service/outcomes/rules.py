@@ -20,7 +20,7 @@ from models.rows import WITHDRAWN
 from service.context import context
 from service.errors import DuplicateError, FaultyRequestError, UnknownRecordError
 from service.evidence import records as evidence
-from service.evidence.records import Kept, Mark, Prepared
+from service.evidence.records import Mark, Prepared, Row
 from service.evidence.rules import mark, read
 from service.faults import placed
 from service.outcomes import records
@@ -47,14 +47,14 @@ def show(valuation_id: str) -> Answer:
         return _answer(connection, valued, _found(connection, valuation_id))
 
 
-def record(valuation_id: str, said: Mapping[str, Any]) -> Recorded:
+def record(valuation_id: str, sold: Mapping[str, Any]) -> Recorded:
     """Record or correct the outcome by its sale, which becomes a record of evidence.
 
     Raises UnknownRecordError, FaultyRequestError, DuplicateError.
     """
     with reading(context().engine) as connection:
         valued = _valuation(connection, valuation_id)
-    sale = _sale(valued, said)
+    sale = _sale(valued, sold)
 
     def keep(connection: Connection, before: records.Row | None, now: Mark) -> str:
         _keep(connection, sale, before, now)
@@ -116,13 +116,13 @@ def _found(connection: Connection, valuation_id: str, *, to_change: bool = False
     return row
 
 
-def _sale(valued: Answer, said: Mapping[str, Any]) -> Evidence:
+def _sale(valued: Answer, sold: Mapping[str, Any]) -> Evidence:
     """The sale as a record of evidence; what is not said is as it was valued."""
-    said = {name: value for name, value in said.items() if value is not None}
+    sold = {name: value for name, value in sold.items() if value is not None}
     usual = {"currency": valued["currency"], "channel": valued["channel"], "source": SOURCE}
     own = {"id": valued["id"], "kind": "sale", "instrument": valued["instrument"]}
     try:
-        return read({**usual, **said, **own})
+        return read({**usual, **sold, **own})
     except InputError as error:
         raise FaultyRequestError(placed(error.faults)) from None
 
@@ -156,7 +156,7 @@ def _check_record(connection: Connection, valued: Answer, record_id: str) -> Non
         raise FaultyRequestError(placed([fault]))
 
 
-def _problem(row: Kept | None, maker: str, model: str) -> str:
+def _problem(row: Row | None, maker: str, model: str) -> str:
     if row is None or row[WITHDRAWN] is not None:
         return "is no record in use"
     if row["kind"] != "sale":

@@ -1,4 +1,4 @@
-"""Past valuations beside the sales that ended their stories."""
+"""BundleCache valuations beside the sales that ended their stories."""
 
 from __future__ import annotations
 

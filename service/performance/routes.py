@@ -9,9 +9,9 @@ from flask import Response
 from service.evidence.listing import FROM, TO
 from service.performance import rules
 from service.performance.schemas import PerformanceSchema
-from service.web import Noun, answer
+from service.web import Blueprint, json_response
 
-blp = Noun(
+blp = Blueprint(
     "performance",
     __name__,
     url_prefix="/v1",
@@ -20,12 +20,12 @@ blp = Noun(
 
 
 @blp.route("/performance")
-@blp.needs("evidence")
-@blp.asks(FROM, TO)
-@blp.gives(200, PerformanceSchema(), "The study.")
+@blp.authorize("evidence")
+@blp.query(FROM, TO)
+@blp.response(200, PerformanceSchema(), "The study.")
 def show_performance(**asked: Any) -> Response:
     """The ratio study of past valuations against the prices that were paid later, overall and by group.
 
     The period is that of the sales. With fewer than five sales the figures are null, and a sentence says so.
     """
-    return answer(rules.performance(asked["from"], asked["to"]))
+    return json_response(rules.performance(asked["from"], asked["to"]))

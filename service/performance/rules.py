@@ -48,7 +48,7 @@ class _Case(NamedTuple):
 
     sale: Evidence
     paid: float
-    said: float
+    valued: float
     ranges: Mapping[float, tuple[float, float]]
     weight: EvidenceWeight
 
@@ -138,7 +138,7 @@ def _judged(cases: list[_Case]) -> Judged:
     return Judged(
         tuple(case.sale for case in cases),
         np.array([case.paid for case in cases]),
-        np.array([case.said for case in cases]),
+        np.array([case.valued for case in cases]),
         ends[:, :, 0],
         ends[:, :, 1],
         tuple(case.weight for case in cases),

@@ -8,12 +8,12 @@ from typing import Any
 
 from models.catalogue import Catalogue
 from models.instrument import Instrument
-from service.valuations.examples import example_ask
+from service.valuations.examples import example_request
 
 
 def example_row(catalogue: Catalogue) -> dict[str, Any]:
     """One row as an object."""
-    return {"id": "A1", "instrument": example_ask(catalogue)["instrument"], "channel": "dealer"}
+    return {"id": "A1", "instrument": example_request(catalogue)["instrument"], "channel": "dealer"}
 
 
 def example_list(catalogue: Catalogue) -> str:

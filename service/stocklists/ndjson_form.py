@@ -50,9 +50,9 @@ class NdjsonForm:
     def _answered(self, rows: Sequence[Line]) -> Answered:
         read = [self._asked(row) for row in rows]
         results = list(value_subjects(read, self._valuer, self._terms))
-        said = [self._entry(*both) for both in zip(rows, read, results, strict=True)]
-        text = b"".join(orjson.dumps(entry) + b"\n" for entry in said)
-        words = [entry["evidence"] for entry in said if "evidence" in entry]
+        entries = [self._entry(*both) for both in zip(rows, read, results, strict=True)]
+        text = b"".join(orjson.dumps(entry) + b"\n" for entry in entries)
+        words = [entry["evidence"] for entry in entries if "evidence" in entry]
         return Answered(text, words, len(rows) - len(words))
 
     def _entry(
@@ -73,8 +73,8 @@ class NdjsonForm:
         name, *own = (_text(row.data, member, faults) for member in ("id", "date", "channel", "currency"))
         if name is not None:
             read_id(name, faults)
-        said = Own(*(text or "" for text in own))
-        return read_asked(lambda: self._described(row.data), said, faults, self._valuer, self._terms)
+        own_terms = Own(*(text or "" for text in own))
+        return read_asked(lambda: self._described(row.data), own_terms, faults, self._valuer, self._terms)
 
     def _described(self, data: Mapping[str, Any]) -> Described:
         given = data.get("instrument")

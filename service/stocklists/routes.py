@@ -12,9 +12,9 @@ from service.context import bundle
 from service.stocklists.queries import TERMS, terms_of
 from service.stocklists.rules import begun, open_list, stream
 from service.stocklists.schemas import StockRowSchema, StockValueSchema
-from service.web import CSV, NDJSON, Noun
+from service.web import CSV, NDJSON, Blueprint
 
-blp = Noun(
+blp = Blueprint(
     "stocklists",
     __name__,
     url_prefix="/v1",
@@ -42,10 +42,10 @@ _MOST_NAMED = 20  # of the columns that are ignored
 
 
 @blp.route("/stocklists", methods=["POST"])
-@blp.needs("valuations")
-@blp.asks(*TERMS)
-@blp.takes_rows(_IN)
-@blp.gives_rows(
+@blp.authorize("valuations")
+@blp.query(*TERMS)
+@blp.row_arguments(_IN)
+@blp.row_response(
     _OUT,
     "The values, a row for each row and in the same order; a row that cannot be valued says why.",
     headers={

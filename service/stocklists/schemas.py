@@ -6,7 +6,7 @@ from marshmallow import RAISE, Schema, fields
 
 from models.stocklist import FAMILIES
 from models.vocabulary import CHANNEL_NAMES, MAX_TEXT
-from service.schemas import CURRENCY, DAY, FaultSchema, money, rate_members, said
+from service.schemas import CURRENCY, DAY, FaultSchema, described, money, rate_members
 from service.valuations.schemas import IntervalSchema
 from service.vocabulary.schemas import InstrumentSchema
 
@@ -19,8 +19,8 @@ class StockRowSchema(Schema):
 
         unknown = RAISE
 
-    id = fields.String(**said("your own name for it; it comes back with the values", maxLength=MAX_TEXT))
-    instrument = fields.Nested(InstrumentSchema, **said("the instrument; only what is known"))
+    id = fields.String(**described("your own name for it; it comes back with the values", maxLength=MAX_TEXT))
+    instrument = fields.Nested(InstrumentSchema, **described("the instrument; only what is known"))
     date = fields.String(
         allow_none=True,
         metadata={"description": "the day of its value; default: that of the list", **DAY},
@@ -40,7 +40,7 @@ class StockRowSchema(Schema):
 
 EffectsSchema = Schema.from_dict(
     {
-        str(family): fields.Float(**said(f"the effect of {family} on the logarithm of the price"))
+        str(family): fields.Float(**described(f"the effect of {family} on the logarithm of the price"))
         for family in FAMILIES
     },
     name="Effects",
@@ -51,8 +51,8 @@ EffectsSchema.__doc__ = "The effect of each family of fields on the logarithm of
 class StockValueSchema(Schema):
     """The values of one instrument of a stock list; or, where it could not be valued, its errors alone."""
 
-    line = fields.Integer(**said("the line of the list that it stands on, from 1"))
-    id = fields.String(**said("its id, as it was sent; null: it had none", optional=True))
+    line = fields.Integer(**described("the line of the list that it stands on, from 1"))
+    id = fields.String(**described("its id, as it was sent; null: it had none", optional=True))
     date = fields.Date(metadata={"description": "the day of the value"})
     channel = fields.String(metadata={"description": "the market of the value"})
     currency = fields.String(metadata={"description": "the currency of every amount"})

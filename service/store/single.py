@@ -30,15 +30,15 @@ class SingleInsert:
     def run(self, engine: Engine, row: Mapping[str, Any]) -> None:
         """Keep it: a value for every column. Raises what a transaction of the engine would."""
         dialect = engine.dialect
-        said = self._made.get(dialect.name) or self._statement(dialect)
-        values = {**row, **{name: write(row[name]) for name, write in said.written.items()}}
-        parameters = values if said.order is None else tuple(values[name] for name in said.order)
+        insert = self._made.get(dialect.name) or self._statement(dialect)
+        values = {**row, **{name: write(row[name]) for name, write in insert.written.items()}}
+        parameters = values if insert.order is None else tuple(values[name] for name in insert.order)
         assert dialect.loaded_dbapi is not None
         try:
-            _execute(engine, said.text, parameters)
+            _execute(engine, insert.text, parameters)
         except dialect.loaded_dbapi.Error as error:
             raise DBAPIError.instance(
-                said.text, None, error, dialect.loaded_dbapi.Error, hide_parameters=True, dialect=dialect
+                insert.text, None, error, dialect.loaded_dbapi.Error, hide_parameters=True, dialect=dialect
             ) from error
 
     def _statement(self, dialect: Dialect) -> _Statement:

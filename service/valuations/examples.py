@@ -7,7 +7,7 @@ from typing import Any
 from models.catalogue import Catalogue
 
 
-def example_ask(catalogue: Catalogue) -> dict[str, Any]:
+def example_request(catalogue: Catalogue) -> dict[str, Any]:
     """A request for the first model of the catalogue."""
     model = catalogue.models[0]
     instrument: dict[str, Any] = {

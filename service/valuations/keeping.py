@@ -17,14 +17,14 @@ from service.valuations.parts import PARTS
 from service.valuations.stored import new_case
 
 
-class Kept(NamedTuple):
+class StoredValuation(NamedTuple):
     """A valuation that is kept: its id, and its answer to the byte."""
 
     id: str
     answer: bytes
 
 
-def make_and_keep(ask: rules.Ask, include: Sequence[str] = ()) -> Kept:
+def make_and_keep(wanted: rules.ValuationRequest, include: Sequence[str] = ()) -> StoredValuation:
     """The valuation of this request, new or, if its Idempotency-Key was used, the one made then.
 
     `include`: names of `PARTS` that the answer carries too, and that are kept with it.
@@ -33,11 +33,11 @@ def make_and_keep(ask: rules.Ask, include: Sequence[str] = ()) -> Kept:
     before = claimed_before(claim) if claim else None
     if before is not None:
         return _again(before)
-    found = rules.value(ask)  # before the transaction: nobody waits for a model
+    found = rules.value(wanted)  # before the transaction: nobody waits for a model
     record_id, created = records.new_id(), datetime.now(UTC)
-    case = new_case(ask, found)
-    said = rules.valuation_answer(found, record_id, created)
-    body = orjson.dumps({**said, **{name: PARTS[name](case) for name in include}})
+    case = new_case(wanted, found)
+    answer = rules.valuation_answer(found, record_id, created)
+    body = orjson.dumps({**answer, **{name: PARTS[name](case) for name in include}})
     row: dict[str, object] = {
         "id": record_id,
         "key_id": g.caller.key_id,
@@ -47,7 +47,7 @@ def make_and_keep(ask: rules.Ask, include: Sequence[str] = ()) -> Kept:
         "answer": body.decode(),
     }
     before = _keep(row, claim)
-    return Kept(record_id, body) if before is None else _again(before)
+    return StoredValuation(record_id, body) if before is None else _again(before)
 
 
 def _keep(row: dict[str, object], claim: Claim | None) -> str | None:
@@ -62,6 +62,6 @@ def _keep(row: dict[str, object], claim: Claim | None) -> str | None:
         return before
 
 
-def _again(record_id: str) -> Kept:
+def _again(record_id: str) -> StoredValuation:
     with reading(context().engine) as connection:
-        return Kept(record_id, records.find(connection, record_id, g.caller))
+        return StoredValuation(record_id, records.find(connection, record_id, g.caller))

@@ -25,8 +25,10 @@ def part(valuation_id: str, name: str) -> dict[str, Any]:
 def what_if(valuation_id: str, asked: WhatIf) -> dict[str, Any]:
     """Other states of the same instrument, beside the value that it has."""
     case = kept_case(valuation_id)
-    ask = case.ask
-    found = alternatives(case.valuer, ask.subject, asked.changes, ask.currency, asked.levels or ask.levels)
+    wanted = case.request
+    found = alternatives(
+        case.valuer, wanted.subject, asked.changes, wanted.currency, asked.levels or wanted.levels
+    )
     return {
         **_head(valuation_id, case),
         "value": str(case.valuation.value),
@@ -40,7 +42,7 @@ def put_right(valuation_id: str, costs: Costs) -> dict[str, Any]:
     Raises FaultyRequestError for a cost of something that cannot be put right.
     """
     case = kept_case(valuation_id)
-    costs.check(case.ask.currency)
+    costs.check(case.request.currency)
     try:
         found = restoration_part(case, costs.amounts)
     except InputError as error:
@@ -56,15 +58,15 @@ def walk(valuation_id: str) -> str:
 def span(valuation_id: str, asking: Decimal | None) -> str:
     """The picture of the ranges with the comparables and a price that is asked, as SVG."""
     case = kept_case(valuation_id)
-    found = comparables(case.valuer, case.ask.subject, case.ask.currency)
+    found = comparables(case.valuer, case.request.subject, case.request.currency)
     return span_picture(case.valuation, found, asking, f"span-{valuation_id}")
 
 
 def index(valuation_id: str) -> str:
     """The picture of the market of the valuation's model over time, as SVG."""
     case = kept_case(valuation_id)
-    it = case.ask.subject.instrument
-    found = market_index(case.valuer, case.ask.subject)
+    it = case.request.subject.instrument
+    found = market_index(case.valuer, case.request.subject)
     return index_picture(found, f"{it.maker} {it.model}", f"index-{valuation_id}")
 
 
@@ -78,8 +80,8 @@ def read_asking(text: str) -> Decimal:
 
 
 def _head(valuation_id: str, case: Case) -> dict[str, Any]:
-    currency = case.ask.currency
-    rate = case.valuer.quote(currency, case.ask.subject.day)
+    currency = case.request.currency
+    rate = case.valuer.quote(currency, case.request.subject.day)
     return {
         "id": valuation_id,
         "model_version": case.valuer.version,

@@ -47,10 +47,10 @@ def check_parts(names: Sequence[str], caller: Caller) -> None:
 
 def comparables_part(case: Case) -> dict[str, Any]:
     """The sales that stand closest, each brought line by line to the subject."""
-    found = comparables(case.valuer, case.ask.subject, case.ask.currency)
+    found = comparables(case.valuer, case.request.subject, case.request.currency)
     return {
-        "sales": [_comparable(c, case.ask.subject) for c in found.sales],
-        "beside": [_comparable(c, case.ask.subject) for c in found.beside],
+        "sales": [_comparable(c, case.request.subject) for c in found.sales],
+        "beside": [_comparable(c, case.request.subject) for c in found.beside],
         "reconciled": _text(found.reconciled),
         "difference": found.difference,
         "set_aside": list(found.set_aside),
@@ -96,7 +96,7 @@ def _line(line: Line, subject: Subject, sold: Subject, currency: str, kind: str)
 
 def questions_part(case: Case) -> list[dict[str, Any]]:
     """The fields that, once answered, would narrow the range most."""
-    return [_question(q) for q in questions(case.valuer, case.ask.subject, case.ask.currency)]
+    return [_question(q) for q in questions(case.valuer, case.request.subject, case.request.currency)]
 
 
 def _question(found: Question) -> dict[str, Any]:
@@ -112,7 +112,7 @@ def _question(found: Question) -> dict[str, Any]:
 
 def record_part(case: Case) -> dict[str, Any]:
     """List the earlier records of this very instrument, with cautions about them."""
-    found = record_of(case.valuer, case.ask.subject, case.ask.currency)
+    found = record_of(case.valuer, case.request.subject, case.request.currency)
     return {
         "entries": [_entry(entry) for entry in found.entries],
         "cautions": [caution_entry(caution) for caution in found.cautions],
@@ -132,7 +132,7 @@ def _entry(found: Entry) -> dict[str, Any]:
 
 def sentences_part(case: Case) -> list[dict[str, str | None]]:
     """Each reason as a sentence, in the order of the attributions; those about several have no field."""
-    found = explanation(case.valuation, widening(case.valuer, case.ask.subject))
+    found = explanation(case.valuation, widening(case.valuer, case.request.subject))
     return [{"field": field, "text": text} for field, text in found]
 
 
@@ -141,8 +141,8 @@ def restoration_part(case: Case, costs: Mapping[str, Decimal] | None = None) -> 
 
     Raises InputError for a cost of something that cannot be put right.
     """
-    ask = case.ask
-    return _restoration(restoration(case.valuer, ask.subject, costs or {}, ask.currency, ask.levels))
+    wanted = case.request
+    return _restoration(restoration(case.valuer, wanted.subject, costs or {}, wanted.currency, wanted.levels))
 
 
 def _restoration(found: Restoration) -> dict[str, Any]:

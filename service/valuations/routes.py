@@ -15,16 +15,18 @@ from service.valuations import records, rules
 from service.valuations.keeping import make_and_keep
 from service.valuations.part_schemas import FullValuationSchema
 from service.valuations.parts import PARTS, check_parts, read_include
-from service.valuations.schemas import AskSchema, AttributionsSchema, IntervalsSchema
-from service.web import Noun, answer, once, sent
+from service.valuations.schemas import AttributionsSchema, IntervalsSchema, ValuationRequestSchema
+from service.web import Blueprint, idempotent, json_response, raw_response
 
-blp = Noun(
+blp = Blueprint(
     "valuations",
     __name__,
     url_prefix="/v1",
     description="What an instrument is worth, how sure that is, and why.",
 )
-_ASK = AskSchema(unknown=RAISE)  # made once: a new one for each request would cost more than the valuation
+_REQUEST = ValuationRequestSchema(
+    unknown=RAISE
+)  # made once: a new one for each request would cost more than the valuation
 _INCLUDE = Query(
     "include",
     "what the answer shall carry beside the figures: names of its parts between commas",
@@ -39,12 +41,12 @@ _INCLUDE = Query(
 
 
 @blp.route("/valuations", methods=["POST"])
-@blp.needs("valuations", forms=True)
-@blp.takes(_ASK)
-@blp.asks(_INCLUDE)
-@blp.gives(201, FullValuationSchema(), "The valuation, which is kept.", headers={"Location": "its path"})
-@once
-def create_valuation(ask: rules.Ask, include: Sequence[str] | None) -> Response:
+@blp.authorize("valuations", forms=True)
+@blp.arguments(_REQUEST)
+@blp.query(_INCLUDE)
+@blp.response(201, FullValuationSchema(), "The valuation, which is kept.", headers={"Location": "its path"})
+@idempotent
+def create_valuation(wanted: rules.ValuationRequest, include: Sequence[str] | None) -> Response:
     """Value an instrument and keep the answer.
 
     The value is the median of the prices to be expected on that day in that market. The amounts of the
@@ -52,13 +54,13 @@ def create_valuation(ask: rules.Ask, include: Sequence[str] | None) -> Response:
     is sent twice is answered alike. What `include` names comes in the same answer and is kept with it.
     """
     check_parts(include or (), g.caller)
-    kept = make_and_keep(ask, include or ())
-    return sent(kept.answer, 201, {"Location": f"/v1/valuations/{kept.id}"})
+    kept = make_and_keep(wanted, include or ())
+    return raw_response(kept.answer, 201, {"Location": f"/v1/valuations/{kept.id}"})
 
 
 @blp.route("/valuations/<string:valuation_id>")
-@blp.needs("valuations", forms=True)
-@blp.gives(200, FullValuationSchema(), "The valuation as it was answered.", problems=(404,))
+@blp.authorize("valuations", forms=True)
+@blp.response(200, FullValuationSchema(), "The valuation as it was answered.", problems=(404,))
 def show_valuation(valuation_id: str) -> Response:
     """The same answer again, to the byte, whatever model is current now.
 
@@ -66,22 +68,22 @@ def show_valuation(valuation_id: str) -> Response:
     those that it made.
     """
     with reading(context().engine) as connection:
-        return sent(records.find(connection, valuation_id, g.caller), headers=NEVER_CHANGES)
+        return raw_response(records.find(connection, valuation_id, g.caller), headers=NEVER_CHANGES)
 
 
 @blp.route("/intervals", methods=["POST"])
-@blp.needs("valuations")
-@blp.takes(_ASK)
-@blp.gives(200, IntervalsSchema(), "The value and its ranges.")
-def find_intervals(ask: rules.Ask) -> Response:
+@blp.authorize("valuations")
+@blp.arguments(_REQUEST)
+@blp.response(200, IntervalsSchema(), "The value and its ranges.")
+def find_intervals(wanted: rules.ValuationRequest) -> Response:
     """The value and its ranges alone; nothing is kept."""
-    return answer(rules.intervals_answer(rules.ranged(ask)))
+    return json_response(rules.intervals_answer(rules.ranged(wanted)))
 
 
 @blp.route("/attributions", methods=["POST"])
-@blp.needs("valuations")
-@blp.takes(_ASK)
-@blp.gives(200, AttributionsSchema(), "The value, its ranges and its reasons.")
-def find_attributions(ask: rules.Ask) -> Response:
+@blp.authorize("valuations")
+@blp.arguments(_REQUEST)
+@blp.response(200, AttributionsSchema(), "The value, its ranges and its reasons.")
+def find_attributions(wanted: rules.ValuationRequest) -> Response:
     """The value, its ranges and its reasons; nothing is kept."""
-    return answer(rules.attributions_answer(rules.value(ask)))
+    return json_response(rules.attributions_answer(rules.value(wanted)))

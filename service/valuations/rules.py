@@ -18,7 +18,7 @@ from service.schemas import moment
 
 
 @dataclass(frozen=True, slots=True)
-class Ask:
+class ValuationRequest:
     """A request for a value: the subject, the currency, and the levels of the ranges."""
 
     subject: Subject
@@ -31,16 +31,16 @@ def today() -> date:
     return datetime.now(UTC).date()
 
 
-def value(ask: Ask) -> Valuation:
+def value(wanted: ValuationRequest) -> Valuation:
     """The valuation by this request's bundle. Raises InputError for a currency without a rate that day."""
-    found = bundle().valuer.value(ask.subject, ask.currency, ask.levels)
+    found = bundle().valuer.value(wanted.subject, wanted.currency, wanted.levels)
     context().figures.valued(found.evidence.word)
     return found
 
 
-def ranged(ask: Ask) -> Ranged:
+def ranged(wanted: ValuationRequest) -> Ranged:
     """The figures of that valuation, without the work of explaining them. Raises as `value`."""
-    found = bundle().valuer.ranged(ask.subject, ask.currency, ask.levels)
+    found = bundle().valuer.ranged(wanted.subject, wanted.currency, wanted.levels)
     context().figures.valued(found.evidence.word)
     return found
 

@@ -18,8 +18,8 @@ from models.stocklist import LAST_DAY
 from models.vocabulary import CHANNEL_NAMES, DEFAULT_CHANNEL, DEFAULT_LEVELS
 from service.context import bundle
 from service.faults import placed
-from service.schemas import CURRENCY, DAY, LEVELS, money, provisional_member, rate_members, said
-from service.valuations.rules import Ask, today
+from service.schemas import CURRENCY, DAY, LEVELS, described, money, provisional_member, rate_members
+from service.valuations.rules import ValuationRequest, today
 from service.vocabulary.schemas import InstrumentField, InstrumentSchema
 
 
@@ -89,7 +89,7 @@ class LevelsField(OwnField):
         return check_levels(value)
 
 
-class AskSchema(Schema):
+class ValuationRequestSchema(Schema):
     """A request for a value: the instrument, and optionally the day, market, currency and levels."""
 
     instrument = InstrumentField(
@@ -126,16 +126,18 @@ class AskSchema(Schema):
     )
 
     @post_load
-    def _ask(self, data: dict[str, Any], **kwargs: Any) -> Ask:
+    def _request(self, data: dict[str, Any], **kwargs: Any) -> ValuationRequest:
         it, notes = data["instrument"]
         subject = Subject(it, data.get("date") or today(), data.get("channel") or DEFAULT_CHANNEL, notes)
-        return Ask(subject, data.get("currency") or BASE_CURRENCY, data.get("levels") or DEFAULT_LEVELS)
+        return ValuationRequest(
+            subject, data.get("currency") or BASE_CURRENCY, data.get("levels") or DEFAULT_LEVELS
+        )
 
 
 class IntervalSchema(Schema):
     """A central range."""
 
-    level = fields.Float(**said("the share of cases in which the price should lie inside: 0.8 is 80%"))
+    level = fields.Float(**described("the share of cases in which the price should lie inside: 0.8 is 80%"))
     low = money("the lower end")
     high = money("the upper end")
 
@@ -143,35 +145,37 @@ class IntervalSchema(Schema):
 class EvidenceSchema(Schema):
     """The amount of evidence that stands behind the value."""
 
-    word = fields.String(**said("one word: see the vocabulary"))
-    meaning = fields.String(**said("what the word means"))
-    direct_sales = fields.Integer(**said("closed sales of the same model, edition and build"))
-    effective_sales = fields.Float(**said("how many sales would fix the value as well as all evidence does"))
-    last = fields.String(**said("day of the newest evidence", optional=True))
+    word = fields.String(**described("one word: see the vocabulary"))
+    meaning = fields.String(**described("what the word means"))
+    direct_sales = fields.Integer(**described("closed sales of the same model, edition and build"))
+    effective_sales = fields.Float(
+        **described("how many sales would fix the value as well as all evidence does")
+    )
+    last = fields.String(**described("day of the newest evidence", optional=True))
 
 
 class CautionSchema(Schema):
     """Something to know before relying on the value."""
 
-    code = fields.String(**said("which caution: see the vocabulary"))
-    text = fields.String(**said("what to know"))
-    field = fields.String(**said("the field it is about, if it is about one", optional=True))
-    as_of = fields.Date(**said("the day as of which law and practice are summarised"))
+    code = fields.String(**described("which caution: see the vocabulary"))
+    text = fields.String(**described("what to know"))
+    field = fields.String(**described("the field it is about, if it is about one", optional=True))
+    as_of = fields.Date(**described("the day as of which law and practice are summarised"))
 
 
 def _basis(of: str) -> fields.Float:
     text = f"how much of {of} rests on common practice: from 0, evidence alone, to 1, practice alone"
-    return fields.Float(**said(text, minimum=0, maximum=1))
+    return fields.Float(**described(text, minimum=0, maximum=1))
 
 
 class FactorSchema(Schema):
     """The effect of one field on the price."""
 
-    field = fields.String(**said("the field by path, or day or channel"))
-    label = fields.String(**said("what to call it"))
-    observed = fields.Raw(**said("what it is here; null: not known", optional=True))
-    reference = fields.Raw(**said("what it is on the typical instrument", optional=True))
-    effect = fields.Float(**said("the effect on the logarithm of the price"))
+    field = fields.String(**described("the field by path, or day or channel"))
+    label = fields.String(**described("what to call it"))
+    observed = fields.Raw(**described("what it is here; null: not known", optional=True))
+    reference = fields.Raw(**described("what it is on the typical instrument", optional=True))
+    effect = fields.Float(**described("the effect on the logarithm of the price"))
     amount = money("the effect in money")
     basis = _basis("the effect")
 
@@ -179,64 +183,64 @@ class FactorSchema(Schema):
 class FamilySchema(Schema):
     """The effect of one family of fields on the price."""
 
-    family = fields.String(**said("the family"))
-    effect = fields.Float(**said("the sum of its factors' effects"))
+    family = fields.String(**described("the family"))
+    effect = fields.Float(**described("the sum of its factors' effects"))
     amount = money("the sum of its factors' amounts; those of all families sum to value − reference")
     basis = _basis("its factors' effects, weighted by their sizes,")
-    factors = fields.List(fields.Nested(FactorSchema), **said("fields that differ from the reference"))
+    factors = fields.List(fields.Nested(FactorSchema), **described("fields that differ from the reference"))
 
 
 class ReferenceSchema(Schema):
     """The typical instrument that the price is explained from, and its price."""
 
-    instrument = fields.Nested(InstrumentSchema, **said("the typical instrument"))
+    instrument = fields.Nested(InstrumentSchema, **described("the typical instrument"))
     value = money("its price on the same day in the same market")
 
 
 class AssumptionSchema(Schema):
     """A field that was not given and for which one value was taken."""
 
-    field = fields.String(**said("the field by path"))
-    value = fields.String(**said("what it was taken to be, as text"))
-    reason = fields.String(**said("why, and whether it was counted below that value"))
+    field = fields.String(**described("the field by path"))
+    value = fields.String(**described("what it was taken to be, as text"))
+    reason = fields.String(**described("why, and whether it was counted below that value"))
 
 
 class ClaimSchema(Schema):
     """A detail that a tenth of the value or more rests on and that documents can prove."""
 
     field = fields.String(
-        **said("the field by path: edition, edition_number, build, figure or provenance.history")
+        **described("the field by path: edition, edition_number, build, figure or provenance.history")
     )
-    label = fields.String(**said("what to call it"))
+    label = fields.String(**described("what to call it"))
     amount = money("what it adds to the value: the amount of its factor")
-    share = fields.Float(**said("that amount as a share of the value: 0.25 is a quarter"))
-    proof = fields.String(**said("what would prove it"))
+    share = fields.Float(**described("that amount as a share of the value: 0.25 is a quarter"))
+    proof = fields.String(**described("what would prove it"))
 
 
 class IntervalsSchema(Schema):
     """The value and its ranges."""
 
-    date = fields.Date(**said("the day of the value"))
-    channel = fields.String(**said("the market of the value"))
-    currency = fields.String(**said("the currency of every amount"))
+    date = fields.Date(**described("the day of the value"))
+    channel = fields.String(**described("the market of the value"))
+    currency = fields.String(**described("the currency of every amount"))
     rate_day, rate_source = rate_members().values()
     value = money("the median of the prices to be expected")
-    intervals = fields.List(fields.Nested(IntervalSchema), **said("ranges, in the order asked"))
-    evidence = fields.Nested(EvidenceSchema, **said("how much evidence stands behind it"))
-    cautions = fields.List(fields.Nested(CautionSchema), **said("what to know before relying on it"))
-    model_version = fields.String(**said("the model that said so"))
+    intervals = fields.List(fields.Nested(IntervalSchema), **described("ranges, in the order asked"))
+    evidence = fields.Nested(EvidenceSchema, **described("how much evidence stands behind it"))
+    cautions = fields.List(fields.Nested(CautionSchema), **described("what to know before relying on it"))
+    model_version = fields.String(**described("the model that said so"))
     provisional = provisional_member()
 
 
 class AttributionsSchema(IntervalsSchema):
     """The value, its ranges and its reasons."""
 
-    reference = fields.Nested(ReferenceSchema, **said("what the price is explained from"))
-    attributions = fields.List(fields.Nested(FamilySchema), **said("reasons by family, then by field"))
+    reference = fields.Nested(ReferenceSchema, **described("what the price is explained from"))
+    attributions = fields.List(fields.Nested(FamilySchema), **described("reasons by family, then by field"))
     basis = _basis("all effects together, weighted by their sizes,")
     assumed = fields.List(
         fields.Nested(AssumptionSchema),
-        **said(
+        **described(
             "fields that were not given and for which one value was taken: edition and build; history and "
             "paperwork, as none; finish, year, weight, figure and number, where the reference has them. "
             "Condition, originality and case are never among them: a blank counts the usual loss of "
@@ -245,7 +249,7 @@ class AttributionsSchema(IntervalsSchema):
     )
     unknown_ = fields.List(
         fields.String(),
-        **said(
+        **described(
             "fields that are not known and could be, by path; a finish that the catalogue does not have for "
             "the model is among them, edition and build are in `assumed` alone"
         ),
@@ -253,13 +257,17 @@ class AttributionsSchema(IntervalsSchema):
     )
     claims = fields.List(
         fields.Nested(ClaimSchema),
-        **said("details that much of the value rests on and that documents can prove, the largest first"),
+        **described(
+            "details that much of the value rests on and that documents can prove, the largest first"
+        ),
     )
 
 
 class ValuationSchema(AttributionsSchema):
     """A valuation that is kept."""
 
-    id = fields.String(**said("its id: GET /v1/valuations/{id} gives the same answer again"))
-    created = fields.DateTime(**said("when it was made, in UTC"))
-    instrument = fields.Nested(InstrumentSchema, **said("what was valued, spelled as the catalogue has it"))
+    id = fields.String(**described("its id: GET /v1/valuations/{id} gives the same answer again"))
+    created = fields.DateTime(**described("when it was made, in UTC"))
+    instrument = fields.Nested(
+        InstrumentSchema, **described("what was valued, spelled as the catalogue has it")
+    )

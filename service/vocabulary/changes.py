@@ -27,8 +27,8 @@ def of_fields(paths: Iterable[str], member: Callable[[Field], Mapping[str, Any]]
 
 
 def _nested(group: str) -> dict[str, Any]:
-    said = f"fields of {group}, each by its name alone"
-    return {"type": "object", "description": said, "additionalProperties": False, "properties": {}}
+    text = f"fields of {group}, each by its name alone"
+    return {"type": "object", "description": text, "additionalProperties": False, "properties": {}}
 
 
 def value_of(field: Field) -> dict[str, Any]:

@@ -6,9 +6,9 @@ from flask import Response
 
 from service.vocabulary.answers import VocabularySchema
 from service.vocabulary.rules import vocabulary
-from service.web import Noun, answer
+from service.web import Blueprint, json_response
 
-blp = Noun(
+blp = Blueprint(
     "vocabulary",
     __name__,
     url_prefix="/v1",
@@ -17,12 +17,12 @@ blp = Noun(
 
 
 @blp.route("/vocabulary")
-@blp.needs("valuations", forms=True)
-@blp.gives(200, VocabularySchema(), "Every field, and the words that requests and answers use.")
+@blp.authorize("valuations", forms=True)
+@blp.response(200, VocabularySchema(), "Every field, and the words that requests and answers use.")
 def show_vocabulary() -> Response:
     """Every field of an instrument with its terms, and every word of the answers.
 
     Enough to build a form from: for each field its JSON path, its flat name (as CSV columns are named), type,
     label, meaning, allowed terms with their meanings, bounds, and whether its terms run from best to worst.
     """
-    return answer(vocabulary())
+    return json_response(vocabulary())

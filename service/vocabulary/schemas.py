@@ -20,19 +20,19 @@ REQUIRED = ("maker", "model")
 
 
 def _schema_field(field: Field) -> fields.Field[Any]:
-    said: dict[str, Any] = {"title": field.label, "description": field.meaning}
+    metadata: dict[str, Any] = {"title": field.label, "description": field.meaning}
     if field.terms:
-        said["x-terms"] = {term.name: term.meaning for term in field.terms}
-    options: dict[str, Any] = {"metadata": said, "required": field.path in REQUIRED}
+        metadata["x-terms"] = {term.name: term.meaning for term in field.terms}
+    options: dict[str, Any] = {"metadata": metadata, "required": field.path in REQUIRED}
     options["allow_none"] = not options["required"]
     if field.kind is Kind.TERM:
         return fields.String(validate=validate.OneOf([*field.names, ""]), **options)
     if field.kind is Kind.TEXT:
         if options["required"]:
-            said["pattern"] = NOT_BLANK
+            metadata["pattern"] = NOT_BLANK
         return fields.String(validate=validate.Length(max=MAX_TEXT), **options)
     kind = {Kind.FLAG: "boolean", Kind.INTEGER: "integer"}.get(field.kind, "number")
-    said |= {"type": [kind, "string"], "pattern": EMPTY}
+    metadata |= {"type": [kind, "string"], "pattern": EMPTY}
     if field.kind is Kind.FLAG:
         return fields.Boolean(**options)
     bounds = validate.Range(field.low, field.high)
@@ -81,7 +81,7 @@ class InstrumentField(fields.Nested):
 
 
 def _name_faults(value: Any, under: str, found: list[Located]) -> list[Located]:
-    """Unknown names too, where other faults came first: all that is wrong is said at once."""
+    """Unknown names too, where other faults came first: all that is wrong is metadata at once."""
     if not isinstance(value, Mapping) or any(place.fault.field in REQUIRED for place in found):
         return []
     named = Instrument(maker=" ".join(value["maker"].split()), model=" ".join(value["model"].split()))

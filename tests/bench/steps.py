@@ -96,7 +96,7 @@ def _one(app: Flask, environ: dict[str, Any], found: dict[str, list[float]]) -> 
         timed("key check", lambda: (identify(), check_caller(["valuations"])))
         timed("limit", count)
         data = timed("read body", read_object)
-        ask = timed("schema", lambda: load(routes._ASK, data))
+        ask = timed("schema", lambda: load(routes._REQUEST, data))
         valuer = bundle().valuer
         timed("value and ranges", lambda: valuer.ranged(ask.subject, ask.currency, ask.levels))
         valued = timed(

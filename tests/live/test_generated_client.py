@@ -32,12 +32,13 @@ client = AuthenticatedClient(base_url=sys.argv[1], token=sys.argv[2], raise_on_u
 maker = show_catalogue.sync(client=client).makers[0]
 worn = Condition(neck=3, electronics=ConditionElectronics.DEAD)
 it = Instrument(maker=maker.name, model=maker.models[0].name, year=1964, condition=worn)
-ask = Ask(instrument=it, currency="EUR", levels=[0.8])
+ask = ValuationRequest(instrument=it, currency="EUR", levels=[0.8])
 parts = [CreateValuationIncludeItem.SENTENCES, CreateValuationIncludeItem.QUESTIONS]
 made = create_valuation.sync(client=client, body=ask, include=parts, idempotency_key="generated")
 again = create_valuation.sync(client=client, body=ask, include=parts, idempotency_key="generated")
 shown = show_valuation.sync(made.id, client=client)
-wrong = find_intervals.sync(client=client, body=Ask(instrument=Instrument(maker=maker.name, model="no such")))
+unknown = ValuationRequest(instrument=Instrument(maker=maker.name, model="no such"))
+wrong = find_intervals.sync(client=client, body=unknown)
 picture = draw_walk.sync_detailed(made.id, client=client)
 print(json.dumps({
     "instrument": it.to_dict(), "value": made.value, "low": made.intervals[0].low, "id": made.id,

@@ -120,7 +120,7 @@ def test_one_request_uses_one_bundle_from_start_to_end(
     caller, live, store = caller_of(own_app), parts(own_app).live, parts(own_app).settings.store
     first, value = live.version, rules.value
 
-    def swapped_meanwhile(ask: rules.Ask) -> Any:
+    def swapped_meanwhile(ask: rules.ValuationRequest) -> Any:
         promote(store, 9.0)
         live.look()
         assert live.version != first

@@ -15,7 +15,7 @@ from flask import Flask
 from models.catalogue import Catalogue
 from models.registry import Registry
 from service.errors import BundleGoneError
-from service.past import Past
+from service.past import BundleCache
 
 PATHS = ("comparables", "questions", "record", "sentences", "walk.svg", "span.svg", "index.svg")
 POSTS = {"alternatives": {"alternatives": [{"figure": 1}]}, "restoration": {"costs": {}}}
@@ -107,7 +107,7 @@ def test_a_bundle_is_read_once_while_it_is_kept_and_few_are_kept(tmp_path: Path)
         read.append(files)
         return read_fake(files, catalogue)
 
-    past = Past(store, counting)
+    past = BundleCache(store, counting)
     for _ in range(3):
         assert past.bundle(versions[0]).version == versions[0]
     assert len(read) == 1
@@ -125,4 +125,4 @@ def test_a_bundle_is_read_once_while_it_is_kept_and_few_are_kept(tmp_path: Path)
 def test_a_version_that_there_is_not(tmp_path: Path, version: str) -> None:
     write_fake(tmp_path)
     with pytest.raises(BundleGoneError, match="no longer kept"):
-        Past(tmp_path, read_fake).bundle(version)
+        BundleCache(tmp_path, read_fake).bundle(version)
