@@ -1,7 +1,7 @@
-"""Which pages of other origins may read answers: those that a publishable key names, exactly, and no others.
+"""Which pages of other origins may read answers: those that a website key names, exactly, and no others.
 
-There is nothing to set: while no publishable key exists, no page of another origin can read anything. A
-preflight carries no key, so it is answered for an origin that any publishable key names; whether the key that
+There is nothing to set: while no website key exists, no page of another origin can read anything. A
+preflight carries no key, so it is answered for an origin that any website key names; whether the key that
 comes next is of that origin is asked then (`service.keys.rules`). Only paths that a form needs are open.
 """
 
@@ -65,7 +65,7 @@ def _may_read() -> bool:
 
 
 def _open_methods() -> list[str]:
-    """The methods of this path that a publishable key may use."""
+    """The methods of this path that a website key may use."""
     if request.url_rule is None:
         return []
     found: set[str] = set()

@@ -41,7 +41,7 @@ class Live:
         """Give the bundle that serves now. Raises NoBundleError if none does."""
         found = self._bundle
         if found is None:
-            raise NoBundleError("No model has been loaded yet.")
+            raise NoBundleError("No price model has been loaded yet.")
         return found
 
     def bundle_of(self, version: str) -> Bundle | None:
@@ -66,7 +66,9 @@ class Live:
         try:
             return read_bundle(folder, read_model=self._read_model)
         except Exception as error:  # whatever a bundle holds
-            raise ModelRefusedError(f"The model {version} is refused: {self._reason(error)}.") from error
+            raise ModelRefusedError(
+                f"The price model {version} is refused: {self._reason(error)}."
+            ) from error
 
     def change(self, ready: Bundle | None = None) -> None:
         """Load the current bundle, which has changed; wait if another thread is loading.

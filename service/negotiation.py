@@ -38,7 +38,7 @@ def check_forms() -> None:
 
 def _check_accept(form: str) -> None:
     if _quality(request.accept_mimetypes, form) == 0:
-        raise NotAcceptableError(f"Answers are {form}; the header Accept leaves that out.")
+        raise NotAcceptableError(f"Request a format that this path offers: {form}.")
 
 
 def _quality(accepted: MIMEAccept, form: str) -> float:

@@ -44,4 +44,6 @@ class BundleCache:
             state = (
                 "is no longer kept" if isinstance(error, BundleMissingError) else "cannot be read any more"
             )
-            raise BundleGoneError(f"The model {version}, which made this valuation, {state}.") from error
+            raise BundleGoneError(
+                f"The price model {version}, which made this valuation, {state}."
+            ) from error

@@ -52,7 +52,7 @@ def rate_members(*, required: bool = True) -> dict[str, fields.Field[Any]]:
 
 
 def provisional_member() -> fields.Boolean:
-    """The member by which an answer says whether the model that it names is provisional."""
+    """The member by which an answer says whether the price model that it names is provisional."""
     return fields.Boolean(**described("whether that model is provisional: it has not yet earned the gate"))
 
 

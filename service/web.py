@@ -71,7 +71,7 @@ class Blueprint(flask_smorest.Blueprint):  # type: ignore[misc]
         return decorate
 
     def authorize(self, *scopes: str, forms: bool = False) -> Callable[[View], View]:
-        """The caller must hold a secret key with one of these scopes; or, with `forms`, a publishable one."""
+        """The caller must hold a system key with one of these scopes; or, with `forms`, a website key."""
 
         def decorate(view: View) -> View:
             @wraps(view)
@@ -81,9 +81,9 @@ class Blueprint(flask_smorest.Blueprint):  # type: ignore[misc]
 
             problems = _problems((401, 403, 406, 429, 503))
             guarded.__dict__["forms"] = forms  # for `service.cors`
-            security: list[dict[str, list[str]]] = [{"key": [scope]} for scope in scopes]
+            security: list[dict[str, list[str]]] = [{"system_key": [scope]} for scope in scopes]
             if forms:
-                security.append({"publishable": []})
+                security.append({"website_key": []})
             return _described(guarded, security=security, responses=problems)
 
         return decorate

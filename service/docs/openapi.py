@@ -52,14 +52,15 @@ def describe(app: Flask, nouns: Sequence[Blueprint]) -> None:
     problems.register(app)  # in place of flask-smorest's own handler
     scopes = "; ".join(f"{name}: {meaning}" for name, meaning in SCOPES.items())
     api.spec.components.security_scheme(
-        "key", {"type": "http", "scheme": "bearer", "description": f"A secret key, with scopes. {scopes}."}
+        "system_key",
+        {"type": "http", "scheme": "bearer", "description": f"A system key, with scopes. {scopes}."},
     )
     api.spec.components.security_scheme(
-        "publishable",
+        "website_key",
         {
             "type": "http",
             "scheme": "bearer",
-            "description": "A publishable key: for the form on a website, from its own origins only. Of "
+            "description": "A website key: for the form on a website, from its own origins only. Of "
             "valuations it reads only those that it made.",
         },
     )

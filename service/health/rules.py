@@ -1,4 +1,4 @@
-"""Check what the service needs in order to answer: a model, its database, and room on the disk."""
+"""Check what the service needs in order to answer: a price model, its database, and room on the disk."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ _LEAST_FREE = 2**20  # bytes: a few hundred valuations, and all that SQLite need
 
 
 def checks() -> dict[str, dict[str, Any]]:
-    """The state of the model, of the database and of the disk that it is on."""
+    """The state of the price model, of the database and of the disk that it is on."""
     return {"model": _model(), "database": _database(), "disk": _disk()}
 
 

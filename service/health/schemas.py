@@ -14,7 +14,7 @@ class AliveSchema(Schema):
 
 
 class ModelCheckSchema(Schema):
-    """The model that serves."""
+    """The price model that serves."""
 
     ok = fields.Boolean(**described("whether one is loaded"))
     version = fields.String(**described("which", optional=True))
@@ -43,7 +43,7 @@ class DiskCheckSchema(Schema):
 class ChecksSchema(Schema):
     """The checks of what the service needs in order to answer."""
 
-    model = fields.Nested(ModelCheckSchema, **described("the model that serves"))
+    model = fields.Nested(ModelCheckSchema, **described("the price model that serves"))
     database = fields.Nested(DatabaseCheckSchema, **described("the database"))
     disk = fields.Nested(DiskCheckSchema, **described("the disk that records go to"))
 

@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from service.keys.kinds import DEFAULT_OVERLAP_HOURS, MOST_OVERLAP_HOURS, PUBLISHABLE, SCOPES, SECRET
+from service.keys.kinds import DEFAULT_OVERLAP_HOURS, MOST_OVERLAP_HOURS, SCOPES, SYSTEM, WEBSITE
 from service.keys.records import KeyEntry, KeyRing
 from service.settings import read_settings
 from service.store.base import check_revision, open_engine
@@ -32,22 +32,22 @@ def _ring() -> KeyRing:
     "scopes",
     type=click.Choice(sorted(SCOPES)),
     multiple=True,
-    help="What a secret key may do; can be given more than once. Default: valuations.",
+    help="What a system key may do; can be given more than once. Default: valuations.",
 )
-@click.option("--publishable", is_flag=True, help="A key for the form on a website; needs --origin.")
+@click.option("--website", is_flag=True, help="A key for the form on a website; needs --origin.")
 @click.option(
     "--origin",
     "origins",
     metavar="ORIGIN",
     multiple=True,
-    help="Where a publishable key may be used, https://www.example.org; can be given more than once.",
+    help="Where a website key may be used, https://www.example.org; can be given more than once.",
 )
-def create(label: str, scopes: tuple[str, ...], publishable: bool, origins: tuple[str, ...]) -> None:
+def create(label: str, scopes: tuple[str, ...], website: bool, origins: tuple[str, ...]) -> None:
     """Make a key and print it: the only time that it is shown. LABEL says in the list whose key it is."""
-    if publishable:
-        kind = PUBLISHABLE
+    if website:
+        kind = WEBSITE
     else:
-        kind, scopes = SECRET, scopes or ("valuations",)
+        kind, scopes = SYSTEM, scopes or ("valuations",)
     click.echo(_ring().create(label, scopes, kind=kind, origins=origins)[1])
 
 

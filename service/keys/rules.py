@@ -17,7 +17,7 @@ from service.errors import KeyInvalidError, KeyMissingError, OriginError, ScopeE
 from service.health import PATHS as HEALTH_PATHS
 from service.idempotency.rules import claim_of_request, taken
 from service.keys.callers import Caller, Callers
-from service.keys.kinds import PUBLISHABLE, NewKey
+from service.keys.kinds import WEBSITE, NewKey
 from service.keys.records import KeyEntry
 from service.schemas import moment
 from service.store.base import writing
@@ -52,17 +52,17 @@ def _caller(authorization: str, callers: Callers) -> Caller:
 
 
 def check_caller(scopes: Collection[str], *, forms: bool = False) -> None:
-    """Let in who sent a secret key with one of these scopes or, where `forms` may, a publishable key.
+    """Let in who sent a system key with one of these scopes or, where `forms` may, a website key.
 
     Raises KeyMissingError, KeyInvalidError, ScopeError, OriginError, or what the database raised.
     """
     caller: Caller | None = g.caller
     if caller is None:
         raise g.no_caller
-    if caller.kind == PUBLISHABLE:
+    if caller.kind == WEBSITE:
         _check_origin(caller)
         if not forms:
-            raise ScopeError("This is a publishable key; this path needs a secret one.")
+            raise ScopeError("This is a website key; this path needs a system key.")
     elif caller.scopes.isdisjoint(scopes):
         raise ScopeError(f"This key does not have the scope {' or '.join(scopes)}.")
 
@@ -71,7 +71,7 @@ def _check_origin(caller: Caller) -> None:
     origin = request.headers.get("Origin")
     if origin not in caller.origins:
         named = f"{origin[:200]!r} is not one of them" if origin else "this request names none"
-        raise OriginError(f"This publishable key works from its own origins only, and {named}.")
+        raise OriginError(f"This website key works from its own origins only, and {named}.")
 
 
 # ── keys over HTTP ───────────────────────────────────────────────────────────

@@ -13,7 +13,7 @@ from service.keys.kinds import (
     MOST_ORIGINS,
     MOST_OVERLAP_HOURS,
     SCOPES,
-    SECRET,
+    SYSTEM,
     NewKey,
     overlap,
     read_new_key,
@@ -26,7 +26,7 @@ _WORDS: dict[str, Any] = {"type": "array"}
 
 
 class KeyRequestSchema(Schema):
-    """A key that is wanted: a secret one with scopes, or a publishable one with origins."""
+    """A key that is wanted: a system key with scopes, or a website key with origins."""
 
     # Raw: `service.keys.kinds` reads them, of this and of the command alike.
     label = fields.Raw(
@@ -42,7 +42,7 @@ class KeyRequestSchema(Schema):
             "type": "string",
             "enum": [*KINDS, None],
             "x-terms": KINDS,
-            "description": f"what kind of key; default: {SECRET}",
+            "description": f"what kind of key; default: {SYSTEM}",
         },
     )
     scopes = fields.Raw(
@@ -52,7 +52,7 @@ class KeyRequestSchema(Schema):
             "items": {"type": "string", "enum": [*SCOPES]},
             "maxItems": len(SCOPES),
             "x-terms": SCOPES,
-            "description": "what a secret key may do",
+            "description": "what a system key may do",
         },
     )
     origins = fields.Raw(
@@ -61,7 +61,7 @@ class KeyRequestSchema(Schema):
             **_WORDS,
             "items": {"type": "string"},
             "maxItems": MOST_ORIGINS,
-            "description": "where a publishable key may be used: exact origins, https://www.example.org",
+            "description": "where a website key may be used: exact origins, https://www.example.org",
         },
     )
 
@@ -105,8 +105,8 @@ class KeySchema(Schema):
     id = fields.String(**described("its id, which the key itself holds too"))
     kind = fields.String(**described("what kind of key", enum=[*KINDS]))
     label = fields.String(**described("whose key it is"))
-    scopes = fields.List(fields.String(), **described("what a secret key may do"))
-    origins = fields.List(fields.String(), **described("where a publishable key may be used"))
+    scopes = fields.List(fields.String(), **described("what a system key may do"))
+    origins = fields.List(fields.String(), **described("where a website key may be used"))
     made_by = fields.String(**described("the key that asked for it; null: a command", optional=True))
     created = fields.Raw(**described("when it was made", **_MOMENT))
     revoked = fields.Raw(**described("when it was revoked; null: it was not", optional=True, **_MOMENT))

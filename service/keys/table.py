@@ -10,10 +10,10 @@ KEYS = Table(
     "api_key",
     METADATA,
     Column("id", String(16), primary_key=True),
-    Column("kind", String(16), nullable=False, server_default="secret"),
+    Column("kind", String(16), nullable=False, server_default="system"),
     Column("label", String(200), nullable=False),
-    Column("scopes", String(200), nullable=False),  # words, by a space; of a publishable key none
-    Column("origins", Text, nullable=False, server_default=""),  # by a space; of a secret key none
+    Column("scopes", String(200), nullable=False),  # words, by a space; of a website key none
+    Column("origins", Text, nullable=False, server_default=""),  # by a space; of a system key none
     Column("made_by", String(16)),  # the key that asked for it; none: a command
     Column("created", Moment, nullable=False),
     Column("revoked", Moment),

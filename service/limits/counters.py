@@ -1,7 +1,7 @@
 """Counts of requests in windows of time, shared by all workers of one server: exact, without a database.
 
 A count stands in memory that the server maps before it forks its workers, guarded by a lock that the system
-takes back from a worker that dies. Two servers, on one host or on several, count each for themselves, and a
+takes back from a worker that dies. Limits are shared within one server, not between servers, and a
 server that is started anew begins at nothing.
 """
 

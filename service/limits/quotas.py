@@ -1,6 +1,6 @@
 """Which quotas a caller has, and counting a request under each.
 
-A secret key has a quota of its own. A publishable key is everybody's who opens the page: each visitor has a
+A system key has a quota of its own. A website key is everybody's who opens the page: each visitor has a
 quota, so that one cannot use up what all share, and the key has one over all. Without a valid key, an address
 has a quota.
 """
@@ -11,7 +11,7 @@ import ipaddress
 from typing import NamedTuple
 
 from service.keys.callers import Caller
-from service.keys.kinds import PUBLISHABLE
+from service.keys.kinds import WEBSITE
 from service.limits.counters import Shared, Taken
 from service.settings import Settings
 
@@ -30,8 +30,8 @@ class Limits:
     def __init__(self, settings: Settings, counted: Shared) -> None:
         self._counted = counted
         self.window = settings.limit_seconds
-        self._secret = self._policy("key", settings.limit_secret)
-        self._published = self._policy("key", settings.limit_publishable)
+        self._secret = self._policy("key", settings.limit_system)
+        self._published = self._policy("key", settings.limit_website)
         self._visitor = self._policy("visitor", settings.limit_visitor)
         self._address = self._policy("address", settings.limit_address)
 
@@ -55,7 +55,7 @@ class Limits:
         """The policies of a request, and whom each of them counts."""
         if caller is None:
             return [(self._address, place_of(address))]
-        if caller.kind == PUBLISHABLE:
+        if caller.kind == WEBSITE:
             visitor = f"{caller.key_id} {place_of(address)}"
             return [(self._visitor, visitor), (self._published, caller.key_id)]
         return [(self._secret, caller.key_id)]

@@ -17,6 +17,6 @@ def show_metrics() -> Response:
     """What was asked and answered since the service was started, by all its workers.
 
     Requests by path, method and status; how long they took; problems by kind; instruments valued by the
-    evidence behind them; and the model that serves, when it was fitted and whether a newer one was refused.
+    evidence behind them; which price model serves, when it was fitted, and if a newer one was refused.
     """
     return raw_response(exposition(), form=f"{TEXT}; version=0.0.4")

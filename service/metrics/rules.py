@@ -1,4 +1,4 @@
-"""The figures in the form that Prometheus reads, with the state of the model that this worker serves."""
+"""The figures in the form that Prometheus reads, with the state of this worker's price model."""
 
 from __future__ import annotations
 
@@ -22,20 +22,22 @@ def exposition() -> bytes:
 
 
 class _ModelState(Collector):
-    """Gauges of the model that serves, read anew for each scrape: they are a state, not a count."""
+    """Gauges of the price model that serves, read anew for each scrape: they are a state, not a count."""
 
     def __init__(self, live: Live) -> None:
         self._live = live
 
     def collect(self) -> Iterator[Metric]:
-        """Give gauges: the model that serves, when it was fitted, if it is provisional, if one is refused."""
-        info = GaugeMetricFamily("bookmatch_model_info", "The model that serves: 1.", labels=["version"])
+        """Give gauges of the price model: which serves, its age, if it is provisional, if one is refused."""
+        info = GaugeMetricFamily(
+            "bookmatch_model_info", "The price model that serves: 1.", labels=["version"]
+        )
         created = GaugeMetricFamily(
             "bookmatch_model_created_timestamp_seconds",
-            "When the model that serves was fitted; its age is time() less this.",
+            "When the price model that serves was fitted; its age is time() less this.",
         )
         provisional = GaugeMetricFamily(
-            "bookmatch_model_provisional", "1 while the model that serves is provisional."
+            "bookmatch_model_provisional", "1 while the price model that serves is provisional."
         )
         manifest = self._live.manifest
         if manifest is not None:

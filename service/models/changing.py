@@ -31,14 +31,14 @@ class Reason:
 
 
 class Changed(NamedTuple):
-    """The change that made a model current. `done`: this request made it, not an earlier one like it."""
+    """The change that made a price model current. `done`: this request made it, not an earlier one."""
 
     change: Change
     done: bool
 
 
 def promote(version: str, reason: Reason) -> Changed:
-    """Make this model current; this worker serves it at once. Promoting the current one changes nothing.
+    """Make this price model current; this worker serves it at once. For the current one nothing changes.
 
     Raises UnknownModelError, ModelRefusedError, GateError, ModelStoreError; the current one stays then.
     """
@@ -50,13 +50,13 @@ def promote(version: str, reason: Reason) -> Changed:
         return Changed(registry().history()[-1], False)
     objected = _against(ready)
     if objected and not reason.force:
-        raise GateError(f"The model {version} did not pass: {'; '.join(objected)}.")
+        raise GateError(f"The price model {version} did not pass: {'; '.join(objected)}.")
     why = f"{reason.why} (by force; the gate said: {'; '.join(objected)})" if objected else reason.why
     return _change(lambda: registry().promote(version, who=_who(reason), why=why), ready)
 
 
 def roll_back(version: str, reason: Reason) -> Changed:
-    """Take back this model, which must be the current one; the one before it becomes current again.
+    """Take back this price model, which must be the current one; the one before it becomes current again.
 
     A repeated request gets the same answer and changes nothing. Raises ModelChangedError,
     NoEarlierModelError, UnknownModelError, ModelRefusedError, ModelStoreError; the current one stays then.

@@ -1,4 +1,4 @@
-"""/v1/models: the models of the store, their cards, and which one is current."""
+"""/v1/price-models: the price models of the store, their cards, and which one is current."""
 
 from __future__ import annotations
 
@@ -24,8 +24,9 @@ from service.web import HTML, Blueprint, json_response, raw_response
 blp = Blueprint(
     "models",
     __name__,
-    url_prefix="/v1/models",
-    description="The models that make the values: a card says how well one did on sales it had not seen.",
+    url_prefix="/v1/price-models",
+    description="The price models that make the values: a card says how well one did on sales it had "
+    "not seen.",
 )
 _PROMOTION, _REASON = PromotionSchema(unknown=RAISE), ReasonSchema(unknown=RAISE)
 # The page is text, its own style and its own pictures: nothing else may be loaded or run.
@@ -34,9 +35,9 @@ _POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-ur
 
 @blp.route("")
 @blp.authorize("valuations", "admin")
-@blp.response(200, ModelsListSchema(), "The models.")
+@blp.response(200, ModelsListSchema(), "The price models.")
 def list_price_models() -> Response:
-    """Every model of the store with the figures of its card, and which one is promoted."""
+    """Every price model of the store with the figures of its card, and which one is promoted."""
     return json_response(rules.listed())
 
 
@@ -50,7 +51,7 @@ def list_price_model_changes() -> Response:
 
 @blp.route("/<string:version>")
 @blp.authorize("valuations", "admin")
-@blp.response(200, ModelEntrySchema(), "The model.", problems=(404,))
+@blp.response(200, ModelEntrySchema(), "The price model.", problems=(404,))
 def show_price_model(version: str) -> Response:
     """One model, its files held against their hashes; `current` is the one that serves."""
     return json_response(rules.shown(version))
@@ -59,12 +60,12 @@ def show_price_model(version: str) -> Response:
 @blp.route("/<string:version>/card")
 @blp.authorize("valuations", "admin")
 @blp.response(
-    200, CardSchema(), "The card, as it was written when the model was fitted.", problems=(404, 422)
+    200, CardSchema(), "The card, as it was written when the price model was fitted.", problems=(404, 422)
 )
 def show_card(version: str) -> Response:
-    """A model's card for programs: its evidence, its errors on later sales, what it was held to.
+    """A price model's card for programs: its evidence, its errors on later sales, what it was held to.
 
-    `current` is the model that serves.
+    `current` is the price model that serves.
     """
     return raw_response(rules.card(version, "card.json"), headers=_kept(version))
 
@@ -75,7 +76,7 @@ def show_card(version: str) -> Response:
     200, None, "The card as a page that needs nothing else.", problems=(404, 422), content_type=HTML
 )
 def show_card_page(version: str) -> Response:
-    """A model's card as a page to read; `current` is the model that serves."""
+    """A price model's card as a page to read; `current` is the price model that serves."""
     headers = {**_kept(version), "Content-Security-Policy": _POLICY}
     return raw_response(rules.card(version, "card.html"), headers=headers, form=HTML)
 
@@ -85,9 +86,9 @@ def show_card_page(version: str) -> Response:
 @blp.arguments(_PROMOTION)
 @blp.response(200, MadeChangeSchema(), "The change.", problems=(404, 409))
 def promote_price_model(reason: changing.Reason, version: str) -> Response:
-    """Make a model current. The worker that answers serves it at once, the others within a second.
+    """Make a price model current. The worker that answers serves it at once, the others within a second.
 
-    A model that cannot be read whole is refused. So is one that the gate did not let pass when it was fitted,
+    A price model that cannot be read whole is refused. So is one that the gate did not let pass when fitted,
     and a provisional one in place of one that has earned the gate, unless `force` overrides that on the
     record. To promote the current model again changes nothing.
     """
@@ -99,7 +100,7 @@ def promote_price_model(reason: changing.Reason, version: str) -> Response:
 @blp.arguments(_REASON)
 @blp.response(200, MadeChangeSchema(), "The change.", problems=(404, 409))
 def roll_back_price_model(reason: changing.Reason, version: str) -> Response:
-    """Take back a model, which must be the current one: what was current before it is so again.
+    """Take back a price model, which must be the current one: what was current before it is so again.
 
     To ask again changes nothing. After several promotions, several rollbacks go back one by one.
     """

@@ -1,4 +1,4 @@
-"""The models of the store: what each was judged to be worth, and which one is current."""
+"""The price models of the store: what each was judged to be worth, and which one is current."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ MOST_CHANGES = 200
 
 
 def listed() -> dict[str, Any]:
-    """Every model of the store, oldest first, which one is current, and which one this worker serves."""
+    """Every price model of the store, oldest first; which one is current, which one this worker serves."""
     now, live = current(), context().live
     entries = [_entry(version, now) for version in registry().versions()]
     return {"models": entries, "current": now, "serving": live.version, "refused": live.refused}
@@ -53,7 +53,7 @@ def _entry(version: str, now: str | None, *, verify_all: bool = False) -> dict[s
 
 
 def provisional(version: str) -> bool | None:
-    """Say whether this model is provisional; None if its manifest cannot be read."""
+    """Say whether this price model is provisional; None if its manifest cannot be read."""
     try:
         return is_provisional(registry().manifest(version))
     except BundleError:
@@ -67,7 +67,7 @@ def changes() -> list[dict[str, Any]]:
 
 
 def card(version: str, name: str) -> bytes:
-    """A file of a model's card, to the byte. Raises UnknownModelError, NoCardError, ModelRefusedError.
+    """A file of a price model's card, to the byte. Raises UnknownModelError, NoCardError, ModelRefusedError.
 
     For the current model it raises NoBundleError if none serves.
     """
@@ -76,7 +76,7 @@ def card(version: str, name: str) -> bytes:
         folder = found.folder if found else registry().folder(version)
         manifest = found.manifest if found else registry().manifest(version)
         if name not in manifest["files"]:
-            raise NoCardError(f"The model {folder.name} was made without a card.")
+            raise NoCardError(f"The price model {folder.name} was made without a card.")
         return read_file(folder, manifest, name)
 
 

@@ -21,14 +21,14 @@ class Open(Schema):
 
 
 class CardSchema(Open):
-    """A model's card: what it is, which evidence it stands on, and how it did on sales it had not seen."""
+    """A price model's card: what it is, its evidence, and how it did on sales that it had not seen."""
 
     title = fields.String(**described("what the document is"))
-    made = fields.String(**described("the day on which the model was fitted"))
+    made = fields.String(**described("the day on which the price model was fitted"))
 
 
 class FittedOnSchema(Open):
-    """The evidence that a model was fitted on: how much of each kind, of which days."""
+    """The evidence that a price model was fitted on: how much of each kind, of which days."""
 
     rows = fields.Integer(metadata={"description": "records in all"})
     sale = fields.Integer(metadata={"description": "closed sales"})
@@ -39,7 +39,7 @@ class FittedOnSchema(Open):
 
 
 class JudgedSchema(Open):
-    """A model's scores on sales that it had not seen: later sales, or sales of instruments left out."""
+    """A price model's scores on sales that it had not seen: later sales, or sales of instruments left out."""
 
     sales = fields.Integer(metadata={"description": "sales that it was judged on"})
     coverage = fields.Dict(
@@ -57,20 +57,20 @@ class GateCheckSchema(Schema):
     """One question that the gate asked."""
 
     name = fields.String(**described("what it asked"))
-    passed = fields.Boolean(**described("whether the model passed"))
+    passed = fields.Boolean(**described("whether the price model passed"))
     detail = fields.String(**described("what it saw"))
 
 
 class GateSchema(Open):
-    """The gate's verdict on a model when it was fitted, against the model that was current then."""
+    """The gate's verdict on a price model when it was fitted, against the one that was current then."""
 
-    passed = fields.Boolean(**described("whether it let the model pass"))
+    passed = fields.Boolean(**described("whether it let the price model pass"))
     checks = fields.List(fields.Nested(GateCheckSchema), **described("what it asked"))
     common_sales = fields.Integer(metadata={"description": "sales that both were judged on"})
 
 
 class ModelEntrySchema(Schema):
-    """A model of the store."""
+    """A price model of the store."""
 
     version = fields.String(**described("its version"))
     created = fields.String(**described("when it was fitted; null: it cannot be read", optional=True))
@@ -97,9 +97,9 @@ class ModelEntrySchema(Schema):
 
 
 class ModelsListSchema(Schema):
-    """The models of the store."""
+    """The price models of the store."""
 
-    models = fields.List(fields.Nested(ModelEntrySchema), **described("every model, oldest first"))
+    models = fields.List(fields.Nested(ModelEntrySchema), **described("every price model, oldest first"))
     current = fields.String(**described("the version that is promoted; null: none", optional=True))
     serving = fields.String(**described("the version that the answering worker serves", optional=True))
     refused = fields.String(
@@ -152,7 +152,7 @@ class ModelChangeSchema(Schema):
 
 
 class MadeChangeSchema(ModelChangeSchema):
-    """The change that was asked for, and the model that serves now."""
+    """The change that was asked for, and the price model that serves now."""
 
     done = fields.Boolean(**described("whether this request did it; false: it had been done before"))
     serving = fields.String(**described("the version that the answering worker serves now", optional=True))

@@ -1,4 +1,4 @@
-"""The store of models as a request finds it, and its errors as the service's own."""
+"""The store of price models as a request finds it, and its errors as the service's own."""
 
 from __future__ import annotations
 
@@ -41,13 +41,13 @@ def translate_store_errors(version: str | None = None) -> Iterator[None]:
     try:
         yield
     except NoEarlierError:
-        raise NoEarlierModelError("No model was current before this one.") from None
+        raise NoEarlierModelError("No price model was current before this one.") from None
     except BundleChangedError:
         raise
     except BundleMissingError as error:
-        known = f"There is no model {version[:60]!r}." if version else reason_of(error)
+        known = f"There is no price model {version[:60]!r}." if version else reason_of(error)
         raise UnknownModelError(known) from None
     except BundleError as error:
         raise ModelRefusedError(f"{reason_of(error)}.") from None
     except OSError as error:
-        raise ModelStoreError(f"The store of models: {error.strerror}.") from error
+        raise ModelStoreError(f"The store of price models: {error.strerror}.") from error

@@ -1,4 +1,4 @@
-"""PUT, GET and DELETE /v1/valuations/{id}/outcome; PUT /v1/valuations/{id}/outcome/record."""
+"""PUT, GET and DELETE /v1/valuations/{id}/outcome; PUT /v1/valuations/{id}/outcome/evidence."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from flask import Response
 from marshmallow import RAISE
 
 from service.outcomes import rules
-from service.outcomes.schemas import OutcomeRecordSchema, OutcomeRequestSchema, ValuationOutcomeSchema
+from service.outcomes.schemas import OutcomeEvidenceSchema, OutcomeRequestSchema, ValuationOutcomeSchema
 from service.web import Blueprint, json_response
 
 blp = Blueprint(
@@ -18,7 +18,7 @@ blp = Blueprint(
     description="What valued instruments were sold for later: how good values were is learned from it, and "
     "it is evidence for the next fit.",
 )
-_REQUEST, _RECORD = OutcomeRequestSchema(unknown=RAISE), OutcomeRecordSchema(unknown=RAISE)
+_REQUEST, _EVIDENCE = OutcomeRequestSchema(unknown=RAISE), OutcomeEvidenceSchema(unknown=RAISE)
 
 
 @blp.route("", methods=["PUT"])
@@ -35,9 +35,9 @@ def record_outcome(sold: dict[str, Any], valuation_id: str) -> Response:
     return _answer(rules.record(valuation_id, sold))
 
 
-@blp.route("/record", methods=["PUT"])
+@blp.route("/evidence", methods=["PUT"])
 @blp.authorize("evidence")
-@blp.arguments(_RECORD)
+@blp.arguments(_EVIDENCE)
 @blp.response(200, ValuationOutcomeSchema(), "The outcome, corrected.", problems=(404,))
 @blp.response(201, ValuationOutcomeSchema(), "The outcome, recorded.")
 def name_outcome(sold: dict[str, str], valuation_id: str) -> Response:

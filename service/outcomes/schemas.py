@@ -31,7 +31,7 @@ class OutcomeRequestSchema(Schema):
     )
 
 
-class OutcomeRecordSchema(Schema):
+class OutcomeEvidenceSchema(Schema):
     """Which record of evidence holds the sale already."""
 
     evidence = fields.String(

@@ -49,8 +49,8 @@ _MOST_NAMED = 20  # of the columns that are ignored
     _OUT,
     "The values, a row for each row and in the same order; a row that cannot be valued says why.",
     headers={
-        "Model-Version": "the model that made all of the values",
-        "Model-Provisional": "whether that model is provisional: true or false",
+        "Model-Version": "the price model that made all of the values",
+        "Model-Provisional": "whether that price model is provisional: true or false",
         "Ignored-Columns": "columns of the list that mean nothing here, percent-encoded, between commas",
     },
 )

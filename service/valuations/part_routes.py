@@ -18,7 +18,8 @@ blp = Blueprint(
     "reasons",
     __name__,
     url_prefix="/v1/valuations/<string:valuation_id>",
-    description="What stands behind a kept valuation, by the model that made it, whatever model is current.",
+    description="What stands behind a kept valuation, by the price model that made it, whatever model is "
+    "current.",
 )
 _WHAT_IF, _COSTS = WhatIfSchema(unknown=RAISE), CostsSchema(unknown=RAISE)
 _GONE = (404, 410)
@@ -49,12 +50,12 @@ def show_questions(valuation_id: str) -> Response:
     return json_response(rules.part(valuation_id, "questions"))
 
 
-@blp.route("/record")
+@blp.route("/earlier-records")
 @blp.authorize("valuations")
-@blp.response(200, part_schema("record"), "The record.", problems=_GONE)
-def show_record(valuation_id: str) -> Response:
+@blp.response(200, part_schema("earlier_records"), "The records.", problems=_GONE)
+def show_earlier_records(valuation_id: str) -> Response:
     """Earlier records of this very instrument, what changed since, and what their prices imply now."""
-    return json_response(rules.part(valuation_id, "record"))
+    return json_response(rules.part(valuation_id, "earlier_records"))
 
 
 @blp.route("/sentences")
@@ -89,26 +90,26 @@ def find_restoration(costs: Costs, valuation_id: str) -> Response:
     return json_response(rules.put_right(valuation_id, costs))
 
 
-@blp.route("/walk.svg")
+@blp.route("/waterfall.svg")
 @blp.authorize("valuations", forms=True)
 @blp.response(200, None, "The picture, which needs nothing else.", problems=_GONE, content_type=SVG)
-def draw_walk(valuation_id: str) -> Response:
+def draw_waterfall(valuation_id: str) -> Response:
     """The way from a typical instrument's price to this value, as a picture."""
-    return raw_response(rules.walk(valuation_id), form=SVG)
+    return raw_response(rules.waterfall(valuation_id), form=SVG)
 
 
-@blp.route("/span.svg")
+@blp.route("/intervals.svg")
 @blp.authorize("valuations")
 @blp.query(_ASKING)
 @blp.response(200, None, "The picture, which needs nothing else.", problems=_GONE, content_type=SVG)
-def draw_span(valuation_id: str, asking: Decimal | None) -> Response:
+def draw_intervals(valuation_id: str, asking: Decimal | None) -> Response:
     """The ranges with the comparables on them, and a price that is asked, as a picture."""
-    return raw_response(rules.span(valuation_id, asking), form=SVG)
+    return raw_response(rules.intervals_chart(valuation_id, asking), form=SVG)
 
 
-@blp.route("/index.svg")
+@blp.route("/price-index.svg")
 @blp.authorize("valuations")
 @blp.response(200, None, "The picture, which needs nothing else.", problems=_GONE, content_type=SVG)
-def draw_index(valuation_id: str) -> Response:
+def draw_price_index(valuation_id: str) -> Response:
     """What a typical one was worth over the years, with its band, as a picture."""
-    return raw_response(rules.index(valuation_id), form=SVG)
+    return raw_response(rules.price_index(valuation_id), form=SVG)

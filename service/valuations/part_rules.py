@@ -50,24 +50,24 @@ def put_right(valuation_id: str, costs: Costs) -> dict[str, Any]:
     return {**_head(valuation_id, case), "restoration": found}
 
 
-def walk(valuation_id: str) -> str:
+def waterfall(valuation_id: str) -> str:
     """The picture from the reference value to the value, as SVG."""
-    return walk_picture(kept_case(valuation_id).valuation, f"walk-{valuation_id}")
+    return walk_picture(kept_case(valuation_id).valuation, f"waterfall-{valuation_id}")
 
 
-def span(valuation_id: str, asking: Decimal | None) -> str:
+def intervals_chart(valuation_id: str, asking: Decimal | None) -> str:
     """The picture of the ranges with the comparables and a price that is asked, as SVG."""
     case = kept_case(valuation_id)
     found = comparables(case.valuer, case.request.subject, case.request.currency)
-    return span_picture(case.valuation, found, asking, f"span-{valuation_id}")
+    return span_picture(case.valuation, found, asking, f"intervals-{valuation_id}")
 
 
-def index(valuation_id: str) -> str:
+def price_index(valuation_id: str) -> str:
     """The picture of the market of the valuation's model over time, as SVG."""
     case = kept_case(valuation_id)
     it = case.request.subject.instrument
     found = market_index(case.valuer, case.request.subject)
-    return index_picture(found, f"{it.maker} {it.model}", f"index-{valuation_id}")
+    return index_picture(found, f"{it.maker} {it.model}", f"price-index-{valuation_id}")
 
 
 def read_asking(text: str) -> Decimal:

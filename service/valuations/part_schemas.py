@@ -131,7 +131,7 @@ class EntrySchema(RecordedSchema):
     changes = fields.List(fields.Nested(ChangeSchema), **described("from this record to the next"))
 
 
-class RecordSchema(Schema):
+class EarlierRecordsSchema(Schema):
     """The earlier records of this very instrument in the evidence, with cautions about them."""
 
     entries = fields.List(
@@ -219,7 +219,9 @@ def _part_fields(*, required: bool) -> dict[str, fields.Field[Any]]:
             fields.Nested(QuestionSchema),
             **described("what to ask next: the most telling unknown field first"),
         ),
-        "record": fields.Nested(RecordSchema, **described("what the evidence holds of this very instrument")),
+        "earlier_records": fields.Nested(
+            EarlierRecordsSchema, **described("what the evidence holds of this very instrument")
+        ),
         "sentences": fields.List(fields.Nested(SentenceSchema), **described("each reason as a sentence")),
         "restoration": fields.Nested(RestorationSchema, **described("what can be put right and what cannot")),
     }
@@ -240,7 +242,7 @@ class PartSchema(Schema):
     """The members that begin every answer about a kept valuation."""
 
     id = fields.String(**described("the valuation's id"))
-    model_version = fields.String(**described("the model that made the valuation and this"))
+    model_version = fields.String(**described("the price model that made the valuation and this"))
     provisional = provisional_member()
     currency = fields.String(**described("the currency of every amount that names none"))
     rate_day, rate_source = rate_members().values()
@@ -250,7 +252,9 @@ def part_schema(name: str) -> Schema:
     """The answer that has this part of a kept valuation alone."""
     member = _part_fields(required=True)[name]
     text = f"Of a kept valuation its part {name}."
-    made: type[Schema] = type(f"{name.title()}PartSchema", (PartSchema,), {name: member, "__doc__": text})
+    made: type[Schema] = type(
+        f"{name.title().replace('_', '')}PartSchema", (PartSchema,), {name: member, "__doc__": text}
+    )
     return made()
 
 

@@ -19,7 +19,7 @@ from models.valuation import Interval
 from models.vocabulary import BY_PATH
 from service.errors import ScopeError
 from service.keys.callers import Caller
-from service.keys.kinds import PUBLISHABLE
+from service.keys.kinds import WEBSITE
 from service.valuations.rules import caution_entry, interval_entry
 from service.valuations.stored import Case
 
@@ -39,10 +39,10 @@ def read_include(text: str) -> tuple[str, ...]:
 
 
 def check_parts(names: Sequence[str], caller: Caller) -> None:
-    """Raise ScopeError if a publishable key, which anyone can read, asks for the specialist's evidence."""
+    """Raise ScopeError if a website key, which anyone can read, asks for the specialist's evidence."""
     kept_back = [name for name in names if name not in FORM_PARTS]
-    if kept_back and caller.kind == PUBLISHABLE:
-        raise ScopeError(f"A publishable key can include {' and '.join(FORM_PARTS)}, not {kept_back[0]}.")
+    if kept_back and caller.kind == WEBSITE:
+        raise ScopeError(f"A website key can include {' and '.join(FORM_PARTS)}, not {kept_back[0]}.")
 
 
 def comparables_part(case: Case) -> dict[str, Any]:
@@ -110,7 +110,7 @@ def _question(found: Question) -> dict[str, Any]:
     }
 
 
-def record_part(case: Case) -> dict[str, Any]:
+def earlier_records_part(case: Case) -> dict[str, Any]:
     """List the earlier records of this very instrument, with cautions about them."""
     found = record_of(case.valuer, case.request.subject, case.request.currency)
     return {
@@ -194,7 +194,7 @@ def _text(amount: Decimal | None) -> str | None:
 PARTS: Mapping[str, Callable[[Case], Any]] = {
     "comparables": comparables_part,
     "questions": questions_part,
-    "record": record_part,
+    "earlier_records": earlier_records_part,
     "sentences": sentences_part,
     "restoration": restoration_part,
 }

@@ -64,7 +64,7 @@ def create_valuation(wanted: rules.ValuationRequest, include: Sequence[str] | No
 def show_valuation(valuation_id: str) -> Response:
     """The same answer again, to the byte, whatever model is current now.
 
-    Any secret key with the scope can read it who has its id, which cannot be guessed; a publishable key only
+    Any system key with the scope can read it who has its id, which cannot be guessed; a website key only
     those that it made.
     """
     with reading(context().engine) as connection:

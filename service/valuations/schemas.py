@@ -228,7 +228,7 @@ class IntervalsSchema(Schema):
     intervals = fields.List(fields.Nested(IntervalSchema), **described("ranges, in the order asked"))
     evidence = fields.Nested(EvidenceSchema, **described("how much evidence stands behind it"))
     cautions = fields.List(fields.Nested(CautionSchema), **described("what to know before relying on it"))
-    model_version = fields.String(**described("the model that said so"))
+    model_version = fields.String(**described("the price model that gave these figures"))
     provisional = provisional_member()
 
 

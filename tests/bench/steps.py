@@ -57,7 +57,7 @@ def _service(store: Path, folder: Path) -> tuple[Flask, str]:
         secret=SECRET,
         database=f"sqlite:///{folder / 'service.db'}",
         log_level="error",
-        limit_secret=10**9,
+        limit_system=10**9,
     )
     app = create_app(settings)
     context = app.extensions["bookmatch"]

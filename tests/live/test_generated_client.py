@@ -24,7 +24,7 @@ PROGRAM = """
 import json, sys
 from made import AuthenticatedClient
 from made.api.catalogue import show_catalogue
-from made.api.reasons import draw_walk, find_alternatives
+from made.api.reasons import draw_waterfall, find_alternatives
 from made.api.valuations import create_valuation, find_intervals, show_valuation
 from made.models import *
 
@@ -39,7 +39,7 @@ again = create_valuation.sync(client=client, body=ask, include=parts, idempotenc
 shown = show_valuation.sync(made.id, client=client)
 unknown = ValuationRequest(instrument=Instrument(maker=maker.name, model="no such"))
 wrong = find_intervals.sync(client=client, body=unknown)
-picture = draw_walk.sync_detailed(made.id, client=client)
+picture = draw_waterfall.sync_detailed(made.id, client=client)
 print(json.dumps({
     "instrument": it.to_dict(), "value": made.value, "low": made.intervals[0].low, "id": made.id,
     "again": again.id, "shown": shown.value, "sentences": len(made.sentences), "kind": type(wrong).__name__,

@@ -23,7 +23,7 @@ from service.store.migrate import upgrade
 from service.store.tables import CHANGES, EVIDENCE, OUTCOMES
 
 # All tests of one application ask from one address. They are counted all the same.
-UNLIMITED = {f"limit_{name}": 2**31 for name in ("secret", "publishable", "visitor", "address")}
+UNLIMITED = {f"limit_{name}": 2**31 for name in ("system", "website", "visitor", "address")}
 NewDatabase = Callable[[str], str]
 
 

@@ -154,10 +154,10 @@ def test_a_key_made_before_keys_had_several_secrets_still_opens(engine: Engine) 
     ring = KeyRing(engine, SECRET)
     assert Callers(engine, ring).caller(key).scopes == {"valuations"}
     newer = ring.rotate("0123456789ab")
-    public, _ = ring.create("form", kind="publishable", origins=["https://guitars.example"])
+    public, _ = ring.create("form", kind="website", origins=["https://guitars.example"])
     downgrade(engine, "0001")
     with reading(engine) as connection:
         kept = {row.id: row.digest for row in connection.execute(text("SELECT id, digest FROM api_key"))}
         revoked = connection.execute(text("SELECT id FROM api_key WHERE revoked IS NOT NULL")).scalars().all()
     assert kept["0123456789ab"] == hmac.new(SECRET.encode(), newer.encode(), hashlib.sha256).hexdigest()
-    assert revoked == [public]  # an older program would take it for a secret one
+    assert revoked == [public]  # an older program would take it for a system one

@@ -17,7 +17,15 @@ from models.registry import Registry
 from service.errors import BundleGoneError
 from service.past import BundleCache
 
-PATHS = ("comparables", "questions", "record", "sentences", "walk.svg", "span.svg", "index.svg")
+PATHS = (
+    "comparables",
+    "questions",
+    "earlier-records",
+    "sentences",
+    "waterfall.svg",
+    "intervals.svg",
+    "price-index.svg",
+)
 POSTS = {"alternatives": {"alternatives": [{"figure": 1}]}, "restoration": {"costs": {}}}
 
 
@@ -90,7 +98,7 @@ def test_a_model_without_a_card_says_so(own_app: Flask) -> None:
     Registry(store).promote(version, who="tests", why="no card")
     parts(own_app).live.look()
     caller = caller_of(own_app)
-    for path in ("/v1/models/current/card", "/v1/models/current/card.html"):
+    for path in ("/v1/price-models/current/card", "/v1/price-models/current/card.html"):
         assert version in assert_problem(caller.get(path), 404, "card")["detail"]
     # A bundle that keeps no evidence has no comparables, and says that too.
     kept = made(caller)

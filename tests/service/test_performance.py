@@ -184,7 +184,7 @@ def test_of_several_valuations_of_one_sale_the_last_judges(appraiser: Caller) ->
     late = value(appraiser, date(2024, 9, 1), instrument={"condition": {"neck": 1}})
     record_id = sell(appraiser, late, at_ratio(late, "1"))
     early = value(appraiser, date(2024, 6, 1), instrument={"condition": {"neck": 5}})
-    path = f"/v1/valuations/{early['id']}/outcome/record"
+    path = f"/v1/valuations/{early['id']}/outcome/evidence"
     assert appraiser.ask("put", path, {"evidence": record_id}).status_code == 201
     found = study(appraiser)
     assert found["judged"] == 5 and found["left_out"][0]["valuations"] == 1
@@ -246,7 +246,7 @@ def test_a_study_is_made_again_when_what_it_judges_changes_and_only_then(
     asked(2, 3)
     appraiser.ask("put", f"/v1/valuations/{two['id']}/outcome", {"date": "2024-01-01", "price": "2000"})
     asked(1, 4)  # it was before the valuation
-    appraiser.ask("put", f"/v1/valuations/{two['id']}/outcome/record", {"evidence": record_id})
+    appraiser.ask("put", f"/v1/valuations/{two['id']}/outcome/evidence", {"evidence": record_id})
     asked(1, 5)
     appraiser.ask("delete", f"/v1/valuations/{two['id']}/outcome")
     asked(1, 5)  # all is as it was after the first sale

@@ -61,10 +61,18 @@ def test_a_valuation_is_one_insert(known: Caller) -> None:
 
 def test_what_stands_behind_a_valuation_is_one_select_and_costs_no_insert_more(known: Caller) -> None:
     with counted(known.app) as sent:
-        made = known.post("/v1/valuations?include=comparables,record,sentences", DAL)
+        made = known.post("/v1/valuations?include=comparables,earlier_records,sentences", DAL)
     assert sent == ["INSERT INTO valuation"]
     path = made.headers["Location"]
-    for name in ("comparables", "questions", "record", "sentences", "walk.svg", "span.svg", "index.svg"):
+    for name in (
+        "comparables",
+        "questions",
+        "earlier-records",
+        "sentences",
+        "waterfall.svg",
+        "intervals.svg",
+        "price-index.svg",
+    ):
         with counted(known.app) as sent:
             assert known.get(f"{path}/{name}").status_code == 200
         assert sent == [FOUND]

@@ -1,4 +1,4 @@
-"""Several secrets for a key, so that it can be rotated; kinds of keys, and origins of publishable ones."""
+"""Several secrets for a key, so that it can be rotated; kinds of keys, and origins of website keys."""
 
 from __future__ import annotations
 
@@ -27,14 +27,14 @@ def upgrade() -> None:
     op.execute("INSERT INTO api_key_secret (digest, key_id, created) SELECT digest, id, created FROM api_key")
     # Not by batch: that would make the table anew, which others refer to.
     op.drop_column("api_key", "digest")
-    op.add_column("api_key", sa.Column("kind", sa.String(16), nullable=False, server_default="secret"))
+    op.add_column("api_key", sa.Column("kind", sa.String(16), nullable=False, server_default="system"))
     op.add_column("api_key", sa.Column("origins", sa.Text(), nullable=False, server_default=""))
     op.add_column("api_key", sa.Column("made_by", sa.String(16)))
 
 
 def downgrade() -> None:
     """Every key keeps its newest secret. One that an older program must not take is revoked."""
-    op.execute("UPDATE api_key SET revoked = CURRENT_TIMESTAMP WHERE kind <> 'secret' AND revoked IS NULL")
+    op.execute("UPDATE api_key SET revoked = CURRENT_TIMESTAMP WHERE kind <> 'system' AND revoked IS NULL")
     op.add_column("api_key", sa.Column("digest", sa.String(64), nullable=False, server_default=""))
     op.execute(
         "UPDATE api_key SET digest = COALESCE((SELECT digest FROM api_key_secret AS s "

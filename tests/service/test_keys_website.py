@@ -1,4 +1,4 @@
-"""A publishable key is read by the world: what it opens, from where, and whose valuations it shows."""
+"""A website key is read by the world: what it opens, from where, and whose valuations it shows."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ HERE = {"Origin": SITE}
 
 
 def form_of(app: Flask, origin: str = SITE) -> Caller:
-    return Caller(app, keys_of(app).create("form", kind="publishable", origins=[origin])[1])
+    return Caller(app, keys_of(app).create("form", kind="website", origins=[origin])[1])
 
 
 def paths(app: Flask) -> set[tuple[str, str]]:
@@ -33,7 +33,7 @@ MODEL = "/v1/catalogue/makers/Ostvik/models/Dal"
 KEPT = "/v1/valuations/<string:valuation_id>"
 OPEN = {
     ("POST", "/v1/valuations"),
-    *(("GET", KEPT + below) for below in ("", "/questions", "/sentences", "/walk.svg")),
+    *(("GET", KEPT + below) for below in ("", "/questions", "/sentences", "/waterfall.svg")),
     ("GET", "/v1/vocabulary"),
     ("GET", "/v1/catalogue"),
     ("GET", "/v1/catalogue/makers"),
@@ -76,8 +76,8 @@ def test_it_reads_of_valuations_only_those_that_it_made(shared_app: Flask, calle
     secret = caller.post("/v1/valuations", DAL)
     path = made.headers["Location"]
     assert mine.get(path, **HERE).data == made.data
-    assert caller.get(path).data == made.data  # a secret key reads all
-    for below in ("", "/questions", "/sentences", "/walk.svg"):
+    assert caller.get(path).data == made.data  # a system key reads all
+    for below in ("", "/questions", "/sentences", "/waterfall.svg"):
         assert mine.get(path + below, **HERE).status_code == 200
         assert_problem(other.get(path + below, **HERE), 404, "record")
         assert_problem(mine.get(secret.headers["Location"] + below, **HERE), 404, "record")
@@ -104,7 +104,7 @@ def test_evidence_is_not_shown_to_the_world(shared_app: Flask, include: str, kin
 def test_every_part_that_shows_a_record_of_a_sale_is_kept_back(own_app: Flask) -> None:
     form, secret = form_of(own_app), caller_of(own_app)
     ask = {"instrument": {"maker": "Ostvik", "model": "Fjell 2", "serial": "F 77"}, "date": "2026-01-02"}
-    for name in ("comparables", "record"):
+    for name in ("comparables", "earlier_records"):
         shown = secret.post(f"/v1/valuations?include={name}", ask)
         assert '"2000"' in shown.text  # the price of the one sale that the bundle keeps
         assert_problem(form.post(f"/v1/valuations?include={name}", ask, **HERE), 403, "scope")
