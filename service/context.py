@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Hashable
 from dataclasses import dataclass
+from typing import Any
 
 from flask import current_app, g
 from sqlalchemy import Engine
@@ -10,11 +12,11 @@ from sqlalchemy import Engine
 from models.bundle import Bundle
 from service.keys.callers import Callers
 from service.keys.records import KeyRing
-from service.limits.quotas import Limits
-from service.live import Live
-from service.metrics.figures import Figures
-from service.past import BundleCache
-from service.performance.kept import Studies
+from service.server.bundle_cache import BundleCache
+from service.server.figures import Figures
+from service.server.live_bundle import LiveBundle
+from service.server.quotas import Limits
+from service.server.recent import RecentCache
 from service.settings import Settings
 
 
@@ -24,13 +26,13 @@ class Context:
 
     settings: Settings
     engine: Engine
-    live: Live
-    past: BundleCache
+    live: LiveBundle
+    bundle_cache: BundleCache
     keys: KeyRing
     callers: Callers
     limits: Limits
     figures: Figures
-    studies: Studies
+    studies: RecentCache[Hashable, dict[str, Any]]  # those of `service.api.performance`
 
 
 def context() -> Context:
@@ -42,7 +44,7 @@ def context() -> Context:
 def use_bundle(version: str) -> Bundle:
     """Answer this request by the bundle of this version, whatever is current. Raises BundleGoneError."""
     live = context().live.bundle_of(version)
-    current: Bundle = live or context().past.bundle(version)
+    current: Bundle = live or context().bundle_cache.bundle(version)
     g.bundle = current
     return current
 

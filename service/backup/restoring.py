@@ -21,9 +21,9 @@ from models.errors import BundleError
 from models.registry import CURRENT, HISTORY
 from service.backup.archive import Archive, reading_archive
 from service.backup.forms import reader
+from service.db.engine import found_revision, writing
+from service.db.migrate import downgrade, knows, upgrade
 from service.errors import ArchiveError
-from service.store.base import found_revision, writing
-from service.store.migrate import downgrade, knows, upgrade
 
 _AT_ONCE = 500  # rows
 _MIGRATED = "alembic_version"

@@ -11,7 +11,7 @@ from itertools import groupby
 from typing import Any
 
 from service import problems
-from service.limits.rules import HEADERS as RATE_LIMIT
+from service.http.hooks.rate_limits import HEADERS as RATE_LIMIT
 
 METHODS = ("get", "post", "put", "patch", "delete")
 PLACES = {

@@ -12,18 +12,18 @@ from flask_smorest import Api
 
 from models.catalogue import Catalogue
 from service import problems
+from service.api.evidence.examples import example_file, example_record
+from service.api.parts.changes import EXAMPLES
+from service.api.stocklists.examples import example_list, example_row
+from service.api.values.examples import example_request
 from service.context import bundle
 from service.docs.complete import complete
 from service.docs.examples import BODIES, show
 from service.errors import NoBundleError
-from service.evidence.examples import example_file, example_record
+from service.http.blueprint import Blueprint
+from service.http.converters import CONVERTERS
+from service.http.schemas import ProblemSchema
 from service.keys.kinds import SCOPES
-from service.places import CONVERTERS
-from service.schemas import ProblemSchema
-from service.stocklists.examples import example_list, example_row
-from service.valuations.changes import EXAMPLES
-from service.valuations.examples import example_request
-from service.web import Blueprint
 
 VERSION = "1.0.0"
 _ABOUT = """\
@@ -45,8 +45,8 @@ class ProblemApi(Api):  # type: ignore[misc]  # flask-smorest has no types
     ERROR_SCHEMA = ProblemSchema
 
 
-def describe(app: Flask, nouns: Sequence[Blueprint]) -> None:
-    """Register every noun's routes and keep the document made from them."""
+def describe(app: Flask, blueprints: Sequence[Blueprint]) -> None:
+    """Register the blueprints and keep the document made from their views."""
     app.config.update(API_TITLE="Bookmatch", API_VERSION=VERSION, OPENAPI_VERSION="3.1.0")
     api = ProblemApi(app, spec_kwargs={"info": {"description": _ABOUT}})
     problems.register(app)  # in place of flask-smorest's own handler
@@ -67,9 +67,9 @@ def describe(app: Flask, nouns: Sequence[Blueprint]) -> None:
     app.url_map.converters.update(CONVERTERS)
     for converter in CONVERTERS.values():
         api.register_converter(converter, lambda _: {"type": "string"})
-    for noun in nouns:
-        api.register_blueprint(noun)
-        for schema in noun.lines:
+    for blueprint in blueprints:
+        api.register_blueprint(blueprint)
+        for schema in blueprint.lines:
             name = schema.__name__.removesuffix("Schema")
             if name not in api.spec.components.schemas:  # a line can be a body of its own too
                 api.spec.components.schema(name, schema=schema)

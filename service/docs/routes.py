@@ -8,8 +8,8 @@ from flask import Blueprint, Response, current_app, render_template
 
 from service.docs.complete import METHODS
 from service.docs.openapi import document
+from service.http.responses import json_response
 from service.problems import all_kinds
-from service.web import json_response
 
 blp = Blueprint("docs", __name__, template_folder="templates")
 # The page is text and its own style: nothing else may be loaded or run.

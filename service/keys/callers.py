@@ -22,11 +22,11 @@ from sqlalchemy import Connection, Engine, bindparam, or_, select, update
 from sqlalchemy.exc import DBAPIError, OperationalError
 from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 
+from service.db.engine import reading, writing
+from service.db.tables import KEYS, SECRETS
 from service.errors import KeyInvalidError
 from service.keys.kinds import PREFIXES, SYSTEM, WEBSITE
 from service.keys.records import KeyRing
-from service.keys.table import KEYS, SECRETS
-from service.store.base import reading, writing
 
 _MOST_CACHED = 1_000
 _USES_SECONDS = 30.0

@@ -10,10 +10,10 @@ from datetime import UTC, datetime, timedelta
 
 from sqlalchemy import Connection, Engine, insert, or_, select, update
 
+from service.db.engine import reading, writing
+from service.db.tables import KEYS, SECRETS
 from service.errors import KeyRevokedError, UnknownRecordError
 from service.keys.kinds import DEFAULT_OVERLAP_HOURS, PREFIXES, NewKey, read_new_key
-from service.keys.table import KEYS, SECRETS
-from service.store.base import reading, writing
 
 
 @dataclass(frozen=True)

@@ -16,9 +16,9 @@ import pytest
 from running import Running
 from test_examples import REQUEST, differences, without_figures
 
+from service.api.parts.changes import EXAMPLES
 from service.docs.examples import FILE, shortened
 from service.keys.kinds import SCOPES
-from service.valuations.changes import EXAMPLES
 
 ASKED = json.loads(REQUEST)
 IT = ASKED["instrument"]

@@ -84,7 +84,7 @@ def test_an_error_in_a_hook_after_a_view_is_logged_without_its_text(
         return response
 
     log = Mock()
-    monkeypatch.setattr("service.logs._log", log)
+    monkeypatch.setattr("service.server.logs._log", log)
     assert_problem(Caller(own_app, None).get("/healthz"), 500, "unexpected")
     assert [call.kwargs["error"] for call in log.error.call_args_list] == ["ZeroDivisionError"]
     assert "4711" not in str(log.mock_calls)

@@ -15,10 +15,10 @@ from flask import Flask
 from sqlalchemy import Engine
 
 from service.cli import main
+from service.db.engine import REVISION, open_engine
 from service.errors import KeyInvalidError, UnknownRecordError
 from service.keys.callers import Callers
 from service.keys.records import KeyRing
-from service.store.base import REVISION, open_engine
 
 
 def callers(engine: Engine, secret: str = SECRET, seconds: float = 0.0) -> Callers:

@@ -11,11 +11,11 @@ import pytest
 from asking import SECRET
 from sqlalchemy import Engine, text
 
+from service.db.engine import reading
+from service.db.migrate import downgrade, upgrade
 from service.errors import KeyInvalidError, KeyRevokedError, UnknownRecordError
 from service.keys.callers import Callers
 from service.keys.records import KeyRing
-from service.store.base import reading
-from service.store.migrate import downgrade, upgrade
 
 HOUR = 3600.0
 

@@ -16,8 +16,8 @@ from asking import DAL, Caller, assert_problem
 from conftest import NewDatabase, caller_of, keys_of, make_app, parts
 from flask import Flask
 
-from service.limits.counters import Counters
-from service.limits.quotas import place_of
+from service.server.counters import Counters
+from service.server.quotas import place_of
 
 HERE = {"Origin": "https://guitars.example"}
 NewApp = Callable[..., Flask]
@@ -42,7 +42,7 @@ def new_app(fake_store: Path, new_database: NewDatabase) -> Iterator[NewApp]:
 @pytest.fixture
 def clock(monkeypatch: pytest.MonkeyPatch) -> list[float]:
     now = [1000.0]
-    monkeypatch.setattr("service.limits.counters.time.monotonic", lambda: now[0])
+    monkeypatch.setattr("service.server.counters.time.monotonic", lambda: now[0])
     return now
 
 

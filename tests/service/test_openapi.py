@@ -15,9 +15,9 @@ from described import schema_of, validator
 from flask import Flask
 from openapi_spec_validator import validate
 
+from service.api.parts.changes import EXAMPLES
+from service.api.parts.parts import PARTS
 from service.keys.kinds import SCOPES
-from service.valuations.changes import EXAMPLES
-from service.valuations.parts import PARTS
 
 MODEL = "/v1/catalogue/makers/Ostvik/models/Fjell 2"
 KEPT = "/v1/valuations/{valuation_id}"

@@ -15,8 +15,8 @@ from asking import Caller
 from fakes import EVIDENCE_ROWS
 
 from models.cautions import BESIDE, CODES
-from service.valuations.part_schemas import PART_NAMES
-from service.valuations.parts import PARTS
+from service.api.parts.parts import PARTS
+from service.api.parts.schemas import PART_NAMES
 
 SVG = "{http://www.w3.org/2000/svg}"
 PICTURES = ("waterfall.svg", "intervals.svg", "price-index.svg")

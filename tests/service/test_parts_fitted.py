@@ -14,11 +14,11 @@ from asking import SECRET, Caller
 from conftest import NewDatabase, caller_of, parts
 
 from models.instrument import Instrument
+from service.api.parts.parts import PARTS
 from service.app import create_app
+from service.db.engine import open_engine
+from service.db.migrate import upgrade
 from service.settings import Settings
-from service.store.base import open_engine
-from service.store.migrate import upgrade
-from service.valuations.parts import PARTS
 
 DAY, SPECIMENS = "2026-01-02", 12
 

@@ -15,7 +15,7 @@ from flask import Flask
 from models.catalogue import Catalogue
 from models.registry import Registry
 from service.errors import BundleGoneError
-from service.past import BundleCache
+from service.server.bundle_cache import BundleCache
 
 PATHS = (
     "comparables",

@@ -14,10 +14,10 @@ from flask import Flask
 from sqlalchemy import update
 
 from models.study.ratio import STATISTICS
-from service.performance import rules
-from service.performance.rules import CAUTIONS
-from service.store.base import writing
-from service.valuations.table import VALUATIONS
+from service.api.performance import services
+from service.api.performance.services import CAUTIONS
+from service.db.engine import writing
+from service.db.tables import VALUATIONS
 
 LONG_AGO = date(2024, 5, 1)
 
@@ -230,8 +230,8 @@ def test_a_level_is_judged_by_the_valuations_that_gave_it(appraiser: Caller) -> 
 def test_a_study_is_made_again_when_what_it_judges_changes_and_only_then(
     appraiser: Caller, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    made, judge = [], rules.records.sold
-    monkeypatch.setattr(rules.records, "sold", lambda *asked: made.append(asked) or judge(*asked))
+    made, judge = [], services.records.sold
+    monkeypatch.setattr(services.records, "sold", lambda *asked: made.append(asked) or judge(*asked))
     one, two = (value(appraiser) for _ in range(2))
 
     def asked(judged: int, studies: int) -> None:

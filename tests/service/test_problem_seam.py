@@ -14,8 +14,8 @@ from conftest import NewDatabase, caller_of, make_app, parts
 from flask import Flask
 from sqlalchemy import text
 
+from service.http.responses import NDJSON
 from service.problems import all_kinds
-from service.web import NDJSON
 
 
 def paths(app: Flask) -> list[tuple[str, str]]:
@@ -57,10 +57,10 @@ def test_an_unexpected_failure_tells_nothing_of_itself(
         raise ZeroDivisionError("serial 4711 of the owner")
 
     log = Mock()
-    monkeypatch.setattr("service.logs._log", log)
-    monkeypatch.setattr("service.logs.Requests.lines", log.lines)
-    monkeypatch.setattr("service.valuations.rules.value", fail)
-    monkeypatch.setattr("service.valuations.rules.ranged", fail)
+    monkeypatch.setattr("service.server.logs._log", log)
+    monkeypatch.setattr("service.server.logs.Requests.lines", log.lines)
+    monkeypatch.setattr("service.api.values.services.value", fail)
+    monkeypatch.setattr("service.api.values.services.ranged", fail)
     caller = caller_of(own_app)
     for path in ("/v1/valuations", "/v1/intervals", "/v1/attributions"):
         found = caller.post(path, DAL)

@@ -14,7 +14,7 @@ from flask import Flask
 from records import record
 from sqlalchemy import event
 
-from service.store import single
+from service.db import single_insert
 
 FOUND = "SELECT valuation.answer, valuation.key_id"
 
@@ -32,11 +32,11 @@ def counted(app: Flask) -> Iterator[list[str]]:
         note(None, None, statement)
         run(engine, statement, parameters)
 
-    engine, run = parts(app).engine, single._execute
+    engine, run = parts(app).engine, single_insert._execute
     event.listen(engine, "before_cursor_execute", note)
     try:
         # What goes past SQLAlchemy fires none of its events.
-        with patch.object(single, "_execute", execute):
+        with patch.object(single_insert, "_execute", execute):
             yield sent
     finally:
         event.remove(engine, "before_cursor_execute", note)
