@@ -13,7 +13,7 @@ from gunicorn.app.base import BaseApplication
 
 from service.server.counters import Shared, shared
 from service.server.figures_folder import FOLDER, counting_folder
-from service.server.gunicorn_hooks import Lines, Worker, pre_request
+from service.server.gunicorn_hooks import Lines, Worker, closing, pre_request
 from service.settings import Settings
 
 _MEMORY = "/dev/shm"
@@ -35,7 +35,9 @@ class Server(BaseApplication):  # type: ignore[misc]  # gunicorn has no types
 
     def load(self) -> Any:
         """Load the application; gunicorn calls this in each worker, after the fork."""
-        return self._load(self._settings, self._counted)
+        app = self._load(self._settings, self._counted)
+        app.wsgi_app = closing(app.wsgi_app)  # type: ignore[method-assign]
+        return app
 
 
 def options(settings: Settings) -> dict[str, Any]:

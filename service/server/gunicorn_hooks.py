@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import logging
 import secrets
+import threading
 from collections.abc import Mapping
 from datetime import UTC, datetime
 from http import HTTPStatus
@@ -35,17 +36,30 @@ _STATUS: Mapping[type[Exception], int] = {
 }
 
 _DRAINED = 64 * 1024  # bytes of an unread body that gunicorn reads away; a connection with more it closes
+_thread = threading.local()
 
 
 def pre_request(worker: Any, req: Any) -> None:
-    """Let a request with a large body be the last of its connection, and its answer say so (gunicorn's hook).
+    """Remember the request that this thread begins (gunicorn's hook)."""
+    _thread.request = req
 
-    If the application refuses such a body unread, gunicorn closes the connection. A caller that was not told
-    would send its next request into a connection that is gone.
+
+def closing(app: Any) -> Any:
+    """Let the refusal of a large body say that its connection closes: gunicorn closes it.
+
+    A caller that was not told would send its next request into a connection that is gone.
     """
-    sent = dict(req.headers)
-    if "TRANSFER-ENCODING" in sent or int(sent.get("CONTENT-LENGTH", 0)) > _DRAINED:
-        req.force_close()
+
+    def answered(environ: dict[str, Any], start_response: Any) -> Any:
+        def start(status: str, headers: Any, exc_info: Any = None) -> Any:
+            chunked = "HTTP_TRANSFER_ENCODING" in environ
+            if status >= "400" and (chunked or int(environ.get("CONTENT_LENGTH") or 0) > _DRAINED):
+                _thread.request.force_close()
+            return start_response(status, headers, exc_info)
+
+        return app(environ, start)
+
+    return answered
 
 
 class Worker(ThreadWorker):  # type: ignore[misc]  # gunicorn has no types
