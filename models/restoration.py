@@ -1,4 +1,4 @@
-"""What can be put right on an instrument, what that adds to its value, and what no money brings back."""
+"""The repairs that an instrument can have, what each adds to its value, and what cannot be restored."""
 
 from __future__ import annotations
 

@@ -57,7 +57,11 @@ class StockValueSchema(Schema):
     channel = fields.String(metadata={"description": "the market of the value"})
     currency = fields.String(metadata={"description": "the currency of every amount"})
     rate_day, rate_source = rate_members(required=False).values()
-    value = money("the median of the prices to be expected", required=False)
+    value = money(
+        "the middle estimate of what a buyer pays, before tax and shipping: half of such sales should be "
+        "higher",
+        required=False,
+    )
     intervals = fields.List(
         fields.Nested(IntervalSchema), metadata={"description": "ranges, in the order asked"}
     )

@@ -84,7 +84,7 @@ def find_alternatives(asked: WhatIf, valuation_id: str) -> Response:
 def find_restoration(costs: Costs, valuation_id: str) -> Response:
     """What putting parts right adds to the value, against what it costs; nothing is kept.
 
-    What no money brings back, a finish that is gone above all, is said to be so.
+    It names what cannot be restored, such as a finish that is gone.
     """
     return answer(rules.put_right(valuation_id, costs))
 

@@ -156,7 +156,8 @@ class AlternativeSchema(Schema):
     effect = fields.Float(**said("the change in the logarithm of the value"))
     difference = money("its value less that of the instrument as it is")
     difference_intervals = fields.List(
-        fields.Nested(IntervalSchema), **said("ranges of the difference: what both share is not in them")
+        fields.Nested(IntervalSchema),
+        **said("ranges of the difference: uncertainty common to both is left out"),
     )
 
 
@@ -185,7 +186,7 @@ class RestorationSchema(Schema):
     """The faults of the instrument that can be put right, and those that cannot."""
 
     remedies = fields.List(fields.Nested(RemedySchema), **said("what can be, the largest gain first"))
-    lasting = fields.List(fields.Nested(LastingSchema), **said("what no money brings back"))
+    lasting = fields.List(fields.Nested(LastingSchema), **said("what cannot be restored"))
     together = fields.Nested(
         AlternativeSchema, **said("all that is worth its cost done at once; null: nothing is", optional=True)
     )

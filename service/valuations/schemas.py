@@ -238,7 +238,10 @@ class IntervalsSchema(Schema):
     channel = fields.String(**said("the market of the value"))
     currency = fields.String(**said("the currency of every amount"))
     rate_day, rate_source = rate_members().values()
-    value = money("the median of the prices to be expected")
+    value = money(
+        "the middle estimate of what a buyer pays, before tax and shipping: half of such sales should be "
+        "higher"
+    )
     intervals = fields.List(fields.Nested(IntervalSchema), **said("ranges, in the order asked"))
     evidence = fields.Nested(EvidenceSchema, **said("how much evidence stands behind it"))
     cautions = fields.List(fields.Nested(CautionSchema), **said("what to know before relying on it"))
