@@ -1,4 +1,4 @@
-"""Where an instrument contradicts the catalogue: records undercount, so it is said and not refused."""
+"""Find the details of an instrument that contradict the catalogue; they are reported, not refused."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Contradiction:
-    """Where an instrument and the catalogue disagree; `code` is the caution's code.
+    """One point on which an instrument and the catalogue disagree; `code` is the caution's code.
 
     `then`: how it was valued all the same, and the nearest names, as sentences.
     """
@@ -27,7 +27,7 @@ class Contradiction:
 
 
 def contradictions(model: Model, it: Instrument) -> tuple[Contradiction, ...]:
-    """Where the instrument is outside what is recorded of its model."""
+    """The points on which the instrument differs from what is recorded of its model."""
     found: list[Contradiction] = []
     name = f"{model.maker} {model.name}"
     if it.year is not None and not model.first_year <= it.year <= model.last_year:

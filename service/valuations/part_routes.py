@@ -110,5 +110,5 @@ def draw_span(valuation_id: str, asking: Decimal | None) -> Response:
 @blp.needs("valuations")
 @blp.gives(200, None, "The picture, which needs nothing else.", problems=_GONE, content_type=SVG)
 def draw_index(valuation_id: str) -> Response:
-    """What a typical one was worth over the years, with its band, as a picture."""
+    """The worth of a typical instrument over the years, with its band, as a picture."""
     return sent(rules.index(valuation_id), form=SVG)

@@ -201,7 +201,9 @@ class FamilySchema(Schema):
     effect = fields.Float(**said("the sum of its factors' effects"))
     amount = money("the sum of its factors' amounts; those of all families sum to value − reference")
     basis = _basis("its factors' effects, weighted by their sizes,")
-    factors = fields.List(fields.Nested(FactorSchema), **said("fields that differ from the reference"))
+    factors = fields.List(
+        fields.Nested(FactorSchema), **said("fields that differ from the typical instrument")
+    )
 
 
 class ReferenceSchema(Schema):
@@ -259,8 +261,8 @@ class AttributionsSchema(IntervalsSchema):
         fields.Nested(AssumptionSchema),
         **said(
             "fields that were not given and for which one value was taken: edition and build; history and "
-            "paperwork, as none; finish, year, weight, figure and number, where the reference has them. "
-            "Condition, originality and case are never among them: a blank counts the usual loss of "
+            "paperwork, as none; finish, year, weight, figure and number, as the typical instrument has "
+            "them. Condition, originality and case are never among them: a blank counts the usual loss of "
             "those left blank"
         ),
     )
