@@ -138,6 +138,28 @@ def test_a_finish_that_the_catalogue_lacks_names_the_nearest_and_how_it_was_valu
     assert "Did you mean" not in text_of("finish_not_offered", Instrument("Ostvik", "Fjell 2", finish="Zzz"))
 
 
+@pytest.mark.parametrize(
+    ("code", "changes", "detail"),
+    [
+        ("year_outside_production", {"year": 1975}, "year 1975 (Ostvik Fjell 2 is recorded for 1958–1969)"),
+        ("finish_not_offered", {"finish": "Zzz"}, "finish Zzz (Ostvik Fjell 2 is recorded in Tarn, Rowan)"),
+        (
+            "edition_number_above_total",
+            {"edition_number": 500},
+            "number 500 (120 of the Solverv are recorded)",
+        ),
+    ],
+)
+def test_a_contradiction_says_what_differs_and_that_the_catalogue_may_be_incomplete(
+    code: str, changes: dict[str, object], detail: str
+) -> None:
+    it = Instrument("Ostvik", "Fjell 2", edition="Solverv").but(**changes)
+    assert text_of(code, it).startswith(
+        f"This differs from the catalogue: {detail}. The catalogue may be incomplete: have a qualified "
+        "appraiser check the instrument."
+    )
+
+
 def test_an_edition_that_the_catalogue_lacks_names_the_nearest() -> None:
     said = text_of("edition_not_recorded", Instrument("Ostvik", "Fjell 2", edition="Solverv 64"))
     assert said.endswith("Did you mean Solverv?")
