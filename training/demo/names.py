@@ -66,7 +66,7 @@ MAKERS: tuple[NamedMaker, ...] = (
     ),
     NamedMaker(
         "Tarvessa",
-        "AV",
+        "VE",
         ("Anchor Rust", "Tidewrack", "Whey", "Plum Dusk", "Copper Kettle", "Squall"),
         (
             _model("Corbel", "solid", "plain", "#Salt Road", "~Governor's Visit"),
