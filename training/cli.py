@@ -72,9 +72,7 @@ def main() -> None:
 @main.command()
 @_evidence
 @_catalogue
-@click.option(
-    "--store", required=True, type=click.Path(file_okay=False, path_type=Path), help="Folder of price models."
-)
+@click.option("--store", required=True, type=click.Path(file_okay=False, path_type=Path), help="Of bundles.")
 @_practice
 @_seed
 @_strict

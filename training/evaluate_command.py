@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     "--store",
     required=True,
     type=click.Path(exists=True, file_okay=False, path_type=Path),
-    help="Folder of price models; its current one is judged.",
+    help="Of bundles; its current one is judged.",
 )
 @click.option("--strict", is_flag=True, help="Make any bad row an error.")
 @click.option("--growth", is_flag=True, help="How error and range narrow with records, and which help most.")

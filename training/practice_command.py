@@ -37,7 +37,7 @@ class _Fitted(NamedTuple):
 @click.option(
     "--store",
     type=click.Path(exists=True, file_okay=False, path_type=Path),
-    help="Folder of price models; the rules are compared with the evidence of its current one.",
+    help="Of bundles; the rules are held against the evidence of its current one.",
 )
 @click.option("--json", "as_json", is_flag=True, help="Print JSON.")
 def practice(file: Path | None, store: Path | None, as_json: bool) -> None:
