@@ -31,7 +31,7 @@ class Answer:
 def likely_answers(kept: Kept, model: Model, it: Instrument, field: Field) -> tuple[Answer, ...]:
     """Likeliest first; () where nothing is known of the field. `it`: canonical, the field unknown.
 
-    Terms, flags and grades by their frequency among records of the same model that know the field, pulled
+    Terms, flags and grades by their frequency among records of the same model that know the field, shrunk
     towards that among all records; finishes among those of the model; numbers by five parts of what is known.
     """
     if field.kind in (Kind.INTEGER, Kind.NUMBER):

@@ -86,7 +86,7 @@ class Catalogue:
 
     models: tuple[Model, ...]
     source: str = ""
-    ignored: tuple[str, ...] = ()  # keys the contract does not have, as they stand in the file
+    ignored: tuple[str, ...] = ()  # keys that no part of this format has, as they stand in the file
     _index: dict[tuple[str, str], Model] = field(default_factory=dict, repr=False, compare=False)
 
     def __post_init__(self) -> None:

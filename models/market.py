@@ -22,7 +22,7 @@ class MarketIndex:
     """`level`: the typical instrument's value on each day, 100 on the last; `low`, `high`: its 80% band.
 
     The band is of the change between that day and the last: it closes there. `last_evidence`: after it the
-    market's course is carried on for a year, then held.
+    price trend is continued for at most a year, then kept level.
     """
 
     days: tuple[date, ...]

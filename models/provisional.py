@@ -1,7 +1,7 @@
 """One rule says which price models are provisional. Its reasons, and what it asks of a promotion, follow.
 
-A price model is provisional until it has earned the gate: enough sales could be kept out by time, a twin that
-never saw them was judged on them, and the gate let it pass. The reasons:
+A price model is provisional until it has earned the gate: enough sales could be kept out by time, a holdout
+model that never saw them was judged on them, and the gate let it pass. The reasons:
 
 - Later sales alone show what a market does next, so nothing else earns the gate.
 - Whoever starts has too few sales to keep any out, and needs values all the same. Cross-validation of whole

@@ -133,7 +133,7 @@ def explanation(valuation: Valuation, widening: Mapping[str, float]) -> list[tup
 
 
 def _foreword(valuation: Valuation, reasons: bool) -> list[str]:
-    """How figures go together, and how much rests on common practice where most does."""
+    """State how figures go together, and the share that rests on common practice where that is most."""
     lines = ["Percentages multiply, amounts add up to the difference from the typical instrument."]
     if valuation.basis >= _MOST:
         share = round(100 * valuation.basis)

@@ -11,7 +11,7 @@ from functools import cached_property
 
 
 class Kind(StrEnum):
-    """How a field's value is written."""
+    """The type of a field's value."""
 
     TEXT = "text"
     INTEGER = "integer"
@@ -22,7 +22,7 @@ class Kind(StrEnum):
 
 
 class Family(StrEnum):
-    """What a field's effect on the price is counted under."""
+    """The group that a field's effect on the price is counted under."""
 
     IDENTITY = "identity"
     RARITY = "rarity"

@@ -99,7 +99,7 @@ def shares_of(effects: Sequence[float]) -> list[float]:
 
 
 def weights(grids: Sequence[Grid]) -> tuple[float, ...]:
-    """What each counts in the reconciliation: 1 / gross adjustment, as shares of 1."""
+    """The share of each grid in the reconciled figure, by 1 / gross adjustment; shares sum to 1."""
     raw = [1 / max(grid.gross, LEAST_GROSS) for grid in grids]
     return tuple(w / math.fsum(raw) for w in raw)
 

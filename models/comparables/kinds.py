@@ -1,4 +1,4 @@
-"""What a set of comparables is."""
+"""Comparables: one record beside the subject, and the set of them."""
 
 from __future__ import annotations
 

@@ -167,7 +167,7 @@ def why_block(reasons: dict[str, Any]) -> str:
         "comparables": {
             "sales": [
                 {
-                    **only(sale, "date", "channel", "price", "today", "adjusted", "share"),
+                    **only(sale, "date", "channel", "price", "today", "adjusted", "weight"),
                     "lines": [line["text"] for line in sale["lines"][:4]],
                 }
             ],

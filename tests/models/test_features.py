@@ -141,7 +141,7 @@ def test_what_even_typical_specimens_do_not_say_stays_unknown() -> None:
     assert of(Instrument("Ostvik", "Dal"), "finish", "maker_finish", "figure") == ["", "", 0.0]
     # A loss is never read as good: it stays unknown.
     assert all(math.isnan(value) for value in of(BARE, *LOSSES))  # type: ignore[arg-type]
-    # What silence says by the contract: no edition, an ordinary build.
+    # What a blank says by `models.vocabulary`: no edition, an ordinary build.
     assert of(BARE, "edition", "build") == ["seraphine & fils|etoile|standard", "production"]
 
 

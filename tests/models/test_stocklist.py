@@ -1,4 +1,4 @@
-"""A stock list in, its values out: the contract's columns, every row in its place, figures that add up."""
+"""A stock list in, its values out: the published columns, every row in its place, figures that add up."""
 
 from __future__ import annotations
 

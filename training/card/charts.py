@@ -63,7 +63,7 @@ def _tenths(center: Floats) -> list[np.ndarray]:
 
 
 def coverage_chart(rows: Sequence[tuple[str, int, Sequence[float]]], levels: Sequence[float]) -> str:
-    """`rows`: (group, sales, share inside per level). A dot per group and level; the aim a line.
+    """`rows`: (group, sales, share inside per level). A dot per group and level; the target a line.
 
     A bar is where 95 of 100 honest groups of so many sales would fall; outside it, hollow diamonds.
     """

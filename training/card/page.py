@@ -120,7 +120,7 @@ def _judgement(card: Mapping[str, Any], judged: Judged) -> list[str]:
         figure(charts.ratio_by_price(judged.center, judged.paid), "Ratio by price", ratio_words),
         "</div>",
         _ratio_table(cells),
-        "<h2>Whether the ranges hold</h2>",
+        "<h2>Do the ranges hold?</h2>",
         figure(
             charts.coverage_chart(_coverage_rows(study), judged.levels),
             "Coverage by level and group. Line: target. Bar: variation expected by chance. Hollow diamond: "

@@ -66,7 +66,7 @@ MAKERS: tuple[NamedMaker, ...] = (
     ),
     NamedMaker(
         "Tarvessa",
-        "AV",
+        "VE",
         ("Anchor Rust", "Tidewrack", "Whey", "Plum Dusk", "Copper Kettle", "Squall"),
         (
             _model("Corbel", "solid", "plain", "#Salt Road", "~Governor's Visit"),
@@ -164,7 +164,7 @@ PARTS_TO_CHECK: tuple[tuple[str, str], ...] = (
     ("bridge", "the casting sinks in the middle; a straight one is a later part"),
     ("neck", "the truss nut was often overtightened; look for a crack beside its cavity"),
     ("tailpiece", "the plated one was only fitted for two years and has been copied since"),
-    ("finish", "the lacquer darkens evenly; a pale patch under the guard shows the first colour"),
+    ("finish", "the lacquer darkens evenly; a pale patch beside the guard shows the first colour"),
     ("serial", "the last digit was stamped by hand; an even row of digits is a later plate"),
 )
 

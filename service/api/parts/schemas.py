@@ -171,7 +171,8 @@ class AlternativeSchema(Schema):
     effect = fields.Float(**described("the change in the logarithm of the value"))
     difference = money("its value less that of the instrument as it is")
     difference_intervals = fields.List(
-        fields.Nested(IntervalSchema), **described("ranges of the difference: what both share is not in them")
+        fields.Nested(IntervalSchema),
+        **described("ranges of the difference: uncertainty common to both is left out"),
     )
 
 
@@ -202,7 +203,7 @@ class RestorationSchema(Schema):
     """The faults of the instrument that can be put right, and those that cannot."""
 
     remedies = fields.List(fields.Nested(RemedySchema), **described("what can be, the largest gain first"))
-    lasting = fields.List(fields.Nested(LastingSchema), **described("what no money brings back"))
+    lasting = fields.List(fields.Nested(LastingSchema), **described("what cannot be restored"))
     together = fields.Nested(
         AlternativeSchema,
         **described("all that is worth its cost done at once; null: nothing is", optional=True),

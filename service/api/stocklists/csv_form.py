@@ -1,4 +1,4 @@
-"""Stock lists as CSV: the contract's INSTRUMENTS.csv in, its VALUES.csv out."""
+"""Stock lists as CSV: INSTRUMENTS.csv in, VALUES.csv out, as `models.stocklist` defines them."""
 
 from __future__ import annotations
 

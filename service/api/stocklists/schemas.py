@@ -6,7 +6,7 @@ from marshmallow import RAISE, Schema, fields
 
 from models.stocklist import FAMILIES
 from models.vocabulary import CHANNEL_NAMES, MAX_TEXT
-from service.api.values.schemas import IntervalSchema
+from service.api.values.schemas import VALUE, IntervalSchema
 from service.api.vocabulary.instrument import InstrumentSchema
 from service.http.schemas import CURRENCY, DAY, FaultSchema, described, money, rate_members
 
@@ -57,7 +57,7 @@ class StockValueSchema(Schema):
     channel = fields.String(metadata={"description": "the market of the value"})
     currency = fields.String(metadata={"description": "the currency of every amount"})
     rate_day, rate_source = rate_members(required=False).values()
-    value = money("the median of the prices to be expected", required=False)
+    value = money(VALUE, required=False)
     intervals = fields.List(
         fields.Nested(IntervalSchema), metadata={"description": "ranges, in the order asked"}
     )

@@ -86,7 +86,7 @@ def find_alternatives(asked: WhatIf, valuation_id: str) -> Response:
 def find_restoration(costs: Costs, valuation_id: str) -> Response:
     """What putting parts right adds to the value, against what it costs; nothing is kept.
 
-    What no money brings back, a finish that is gone above all, is said to be so.
+    It names what cannot be restored, such as a finish that is gone.
     """
     return json_response(rules.put_right(valuation_id, costs))
 
@@ -112,5 +112,5 @@ def draw_intervals(valuation_id: str, asking: Decimal | None) -> Response:
 @blp.authorize("valuations")
 @blp.response(200, None, "The picture, which needs nothing else.", problems=_GONE, content_type=SVG)
 def draw_price_index(valuation_id: str) -> Response:
-    """What a typical one was worth over the years, with its band, as a picture."""
+    """The worth of a typical instrument over the years, with its band, as a picture."""
     return raw_response(rules.price_index(valuation_id), form=SVG)

@@ -51,9 +51,10 @@ _INCLUDE = Query(
 def create_valuation(wanted: services.ValuationRequest, include: Sequence[str] | None) -> Response:
     """Value an instrument and keep the answer.
 
-    The value is the median of the prices to be expected on that day in that market. The amounts of the
-    families sum to value − reference to the cent. Send an Idempotency-Key, and a request that
-    is sent twice is answered alike. What `include` names comes in the same answer and is kept with it.
+    The value is the middle estimate of what a buyer pays on that day in that market, before tax and shipping:
+    half of such sales should be higher. The amounts of the families sum to value − reference to the cent.
+    Send an Idempotency-Key, and a request that is sent twice is answered alike. What `include` names comes in
+    the same answer and is kept with it.
     """
     check_parts(include or (), g.caller)
     kept = make_and_keep(wanted, include or ())

@@ -22,6 +22,10 @@ from service.context import bundle
 from service.faults import placed
 from service.http.schemas import CURRENCY, DAY, LEVELS, described, money, provisional_member, rate_members
 
+VALUE = (
+    "the middle estimate of what a buyer pays, before tax and shipping: half of such sales should be higher"
+)
+
 
 class OwnField(fields.Field[Any]):
     """A field read by a rule of the models; its faults come out with their place."""
@@ -187,7 +191,9 @@ class FamilySchema(Schema):
     effect = fields.Float(**described("the sum of its factors' effects"))
     amount = money("the sum of its factors' amounts; those of all families sum to value − reference")
     basis = _basis("its factors' effects, weighted by their sizes,")
-    factors = fields.List(fields.Nested(FactorSchema), **described("fields that differ from the reference"))
+    factors = fields.List(
+        fields.Nested(FactorSchema), **described("fields that differ from the typical instrument")
+    )
 
 
 class ReferenceSchema(Schema):
@@ -224,7 +230,7 @@ class IntervalsSchema(Schema):
     channel = fields.String(**described("the market of the value"))
     currency = fields.String(**described("the currency of every amount"))
     rate_day, rate_source = rate_members().values()
-    value = money("the median of the prices to be expected")
+    value = money(VALUE)
     intervals = fields.List(fields.Nested(IntervalSchema), **described("ranges, in the order asked"))
     evidence = fields.Nested(EvidenceSchema, **described("how much evidence stands behind it"))
     cautions = fields.List(fields.Nested(CautionSchema), **described("what to know before relying on it"))
@@ -242,8 +248,8 @@ class AttributionsSchema(IntervalsSchema):
         fields.Nested(AssumptionSchema),
         **described(
             "fields that were not given and for which one value was taken: edition and build; history and "
-            "paperwork, as none; finish, year, weight, figure and number, where the reference has them. "
-            "Condition, originality and case are never among them: a blank counts the usual loss of "
+            "paperwork, as none; finish, year, weight, figure and number, as the typical instrument has "
+            "them. Condition, originality and case are never among them: a blank counts the usual loss of "
             "those left blank"
         ),
     )
