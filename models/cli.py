@@ -36,7 +36,7 @@ _store = click.option(
     "--store",
     type=click.Path(exists=True, file_okay=False, path_type=Path),
     required=True,
-    help="The folder that holds the bundles.",
+    help="Folder of price models.",
 )
 _json = click.option("--json", "as_json", is_flag=True, help="Print JSON.")
 
