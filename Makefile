@@ -66,7 +66,7 @@ env: $(VENV)/.dev
 
 # ── serve ────────────────────────────────────────────────────────────────────
 
-$(DEMO)/.made: $(wildcard training/demo/*.py) | $(VENV)/.serve
+$(DEMO)/.made: $(shell find training/demo -name '*.py') | $(VENV)/.serve
 	@$(BIN)/python -m training demo $(DEMO)
 	@touch $@
 

@@ -12,17 +12,17 @@ from typing import Any, BinaryIO
 
 import click
 
-from models.cells import read_currency, read_day
-from models.console import OneLineErrors
+from models.bundles.provisional import is_provisional
+from models.bundles.registry import Registry, objections
+from models.commands.console import OneLineErrors
+from models.commands.options import levels_option, note, out_option, watched, written
+from models.domain.cells import read_currency, read_day
+from models.domain.money import BASE_CURRENCY
+from models.domain.vocabulary import CHANNEL_NAMES, DEFAULT_CHANNEL
 from models.errors import BundleError, BundleMissingError, Fault, InputError
-from models.in_words import tell_stocklist
-from models.money import BASE_CURRENCY
-from models.provisional import is_provisional
-from models.registry import Registry, objections
-from models.stocklist import LAST_DAY, Terms, value_stocklist
-from models.valuation import Valuer
-from models.valuing import levels_option, note, out_option, watched, written
-from models.vocabulary import CHANNEL_NAMES, DEFAULT_CHANNEL
+from models.tables.in_words import tell_stocklist
+from models.tables.stocklist import LAST_DAY, Terms, value_stocklist
+from models.valuation.valuer import Valuer
 
 
 def _login() -> str:

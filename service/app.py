@@ -9,7 +9,7 @@ from __future__ import annotations
 from flask import Flask
 from werkzeug.middleware.proxy_fix import ProxyFix
 
-from models.bundle import ModelReader
+from models.bundles.bundle import ModelReader
 from service.api.catalogue import routes as catalogue
 from service.api.evidence import routes as evidence
 from service.api.health import routes as health

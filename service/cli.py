@@ -8,7 +8,7 @@ from typing import Any
 
 import click
 
-from models.console import OneLineErrors
+from models.commands.console import OneLineErrors
 from service.commands.backup import backup, restore
 from service.commands.keys import keys
 from service.settings import Settings, read_settings, table

@@ -9,7 +9,7 @@ from typing import Any
 from flask import current_app, g
 from sqlalchemy import Engine
 
-from models.bundle import Bundle
+from models.bundles.bundle import Bundle
 from service.keys.callers import Callers
 from service.keys.records import KeyRing
 from service.server.bundle_cache import BundleCache

@@ -8,8 +8,8 @@ from urllib.parse import quote
 
 from marshmallow import Schema
 
+from models.domain.names import nearest
 from models.errors import Fault
-from models.names import nearest
 from service.errors import Located
 
 _SHOWN = 200  # characters of a wrong value that are said back

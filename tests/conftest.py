@@ -78,14 +78,14 @@ def _hash_of_sources() -> str:
 
 def _make_demo(folder: Path) -> None:
     # Late: most tests need neither the market nor the fit.
+    from models.bundles.registry import Registry
     from models.practice import shipped
-    from models.registry import Registry
     from training.demo.files import write_market
     from training.demo.market import make_market
-    from training.judging import LATER_SALES, Judgement
     from training.reading import read_evidence
     from training.release import fit_anew, write_judged
     from training.study.gate import Check, Verdict
+    from training.study.judging import LATER_SALES, Judgement
 
     market = make_market(DEMO_SEED, DEMO_SALES, "house")
     write_market(folder / "market", market, DEMO_SEED, progress=False)

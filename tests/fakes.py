@@ -12,15 +12,15 @@ from pathlib import Path
 
 import numpy as np
 
-from models.bundle import write_bundle
-from models.catalogue import Catalogue, read_catalogue
-from models.evidence import Evidence
-from models.instrument import Instrument, Subject
-from models.kept import EVIDENCE, Kept
-from models.money import Rates
+from models.bundles.bundle import write_bundle
+from models.domain.catalogue import Catalogue, read_catalogue
+from models.domain.evidence import Evidence
+from models.domain.evidence_snapshot import EVIDENCE, Kept
+from models.domain.instrument import Instrument, Subject
+from models.domain.money import Rates
+from models.domain.vocabulary import FIELDS, Kind
+from models.practice.reliance import EVIDENCE_ALONE, Reliance, read_reliance
 from models.price.interface import FACTORS, Assessment, Estimate, EvidenceWeight, FloatArray, evidence_word
-from models.price.reliance import EVIDENCE_ALONE, Reliance, read_reliance
-from models.vocabulary import FIELDS, Kind
 
 CATALOGUE = read_catalogue("""
 [[model]]

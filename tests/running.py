@@ -20,9 +20,9 @@ SECRET = "a secret of the tests, long enough to be taken"
 # The service as it is, but for the reader of models: it reads the fake one of `fakes.py`.
 _WITH_FAKE = """
 import sys
-import models.bundle
+import models.bundles.bundle
 from fakes import read_fake
-models.bundle._reader = lambda: read_fake
+models.bundles.bundle._reader = lambda: read_fake
 from service.cli import main
 main(sys.argv[1:], prog_name="python -m service")
 """

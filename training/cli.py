@@ -11,14 +11,14 @@ from typing import TYPE_CHECKING, ClassVar
 
 import click
 
-from models.catalogue import Catalogue, read_catalogue
-from models.console import OneLineErrors
+from models.commands.console import OneLineErrors
+from models.domain.catalogue import Catalogue, read_catalogue
 from models.errors import BookmatchError, CatalogueError
+from training.commands.telling import note, show_study, tell
 from training.sources import Source, SourceParameter, named, read_source
-from training.telling import note, show_study, tell
 
 if TYPE_CHECKING:
-    from models.money import Rates
+    from models.domain.money import Rates
     from training.reading import Reading
 
 
@@ -26,9 +26,9 @@ class _LateCommands(OneLineErrors):
     """Commands of other modules, imported when they are called for."""
 
     late: ClassVar = {
-        "demo": ("training.demo.command", "demo"),
-        "evaluate": ("training.evaluate_command", "evaluate"),
-        "practice": ("training.practice_command", "practice"),
+        "demo": ("training.commands.demo", "demo"),
+        "evaluate": ("training.commands.evaluate", "evaluate"),
+        "practice": ("training.commands.practice", "practice"),
     }
 
     def list_commands(self, ctx: click.Context) -> list[str]:
@@ -114,7 +114,7 @@ def fit(
     from joblib import cpu_count
 
     from training import release
-    from training.practice_command import practice_of
+    from training.commands.practice import practice_of
     from training.study.holdout import MONTHS
 
     rules = practice_of(practice)
@@ -176,7 +176,7 @@ def backtest(
     from joblib import cpu_count
 
     from training.card.contents import plain
-    from training.practice_command import practice_of
+    from training.commands.practice import practice_of
     from training.release import fit_for_backtest
     from training.study import backtest as study
 

@@ -10,13 +10,13 @@ from typing import BinaryIO, Never
 
 from tqdm import tqdm
 
-from models.catalogue import Catalogue
-from models.cells import last_day
+from models.domain.catalogue import Catalogue
+from models.domain.cells import last_day
+from models.domain.evidence import EVIDENCE_COLUMNS, REQUIRED_COLUMNS, Evidence
+from models.domain.money import Rates
 from models.errors import InputError, TableError
-from models.evidence import EVIDENCE_COLUMNS, REQUIRED_COLUMNS, Evidence
-from models.intake import Intake, Refusal, Taken
-from models.money import Rates
-from models.table import Row, Table, read_table
+from models.tables.intake import Intake, Refusal, Taken
+from models.tables.table import Row, Table, read_table
 
 
 @dataclass(frozen=True)

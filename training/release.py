@@ -11,22 +11,22 @@ from typing import Any
 
 import orjson
 
-from models.bundle import write_bundle
-from models.catalogue import Catalogue
+from models.bundles.bundle import write_bundle
+from models.bundles.registry import Registry, objections
+from models.domain.catalogue import Catalogue
+from models.domain.evidence import Evidence
+from models.domain.evidence_snapshot import EVIDENCE, Kept
+from models.domain.money import Rates
 from models.errors import BookmatchError, Fault, InputError
-from models.evidence import Evidence
-from models.kept import EVIDENCE, Kept
-from models.money import Rates
 from models.practice import NO_PRACTICE, SHIPPED, Practice
 from models.price.interface import PriceModel
-from models.registry import Registry, objections
 from models.study.judge import Judged, only_sales, study
 from training.card.contents import contents, plain
 from training.card.page import page
-from training.judging import Fitted, Judgement, judgement
 from training.study.folds import cross_validated
 from training.study.gate import ANSWERS_FILE, Answers, Verdict
 from training.study.holdout import MONTHS
+from training.study.judging import Fitted, Judgement, judgement
 
 CARD_PAGE, CARD_JSON = "card.html", "card.json"
 

@@ -14,13 +14,13 @@ from urllib.parse import quote
 import click
 from tqdm import tqdm
 
-from models import rows
-from models.catalogue import Catalogue
-from models.cells import last_day
+from models.domain.catalogue import Catalogue
+from models.domain.cells import last_day
+from models.domain.money import Rates
 from models.errors import BookmatchError
-from models.intake import Intake, Refusal, Taken
-from models.money import Rates
-from models.table import Row
+from models.tables.evidence_columns import COLUMNS, ORDER, TABLE, WITHDRAWN, from_row
+from models.tables.intake import Intake, Refusal, Taken
+from models.tables.table import Row
 from training.reading import Reading, RefusedRowsError, gathered, read_evidence
 
 if TYPE_CHECKING:
@@ -77,15 +77,21 @@ def _records(connection: Connection) -> Iterator[Row]:
     from sqlalchemy import Date, column, func, select, table
 
     day = column("day", Date)
-    others: list[ColumnClause[Any]] = [column(name) for name in rows.COLUMNS if name != "day"]
-    evidence = table(rows.TABLE, column(rows.ORDER), column(rows.WITHDRAWN), day, *others)
-    used = evidence.c[rows.WITHDRAWN].is_(None)
+    others: list[ColumnClause[Any]] = [column(name) for name in COLUMNS if name != "day"]
+    evidence = table(
+        TABLE,
+        column(ORDER),
+        column(WITHDRAWN),
+        day,
+        *others,
+    )
+    used = evidence.c[WITHDRAWN].is_(None)
     count = connection.execute(select(func.count()).select_from(evidence).where(used)).scalar()
-    query = select(day, *others).select_from(evidence).where(used).order_by(evidence.c[rows.ORDER])
+    query = select(day, *others).select_from(evidence).where(used).order_by(evidence.c[ORDER])
     found = connection.execution_options(yield_per=_AT_ONCE).execute(query)
     with tqdm(found, total=count, unit="records", desc="reading the database", disable=None) as bar:
         for number, row in enumerate(bar, 1):
-            yield Row(number, rows.from_row(row._asdict()).to_flat())
+            yield Row(number, from_row(row._asdict()).to_flat())
 
 
 @contextmanager

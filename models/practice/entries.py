@@ -8,11 +8,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any, ClassVar
 
+from models.domain.names import nearest
+from models.domain.parsing import Value, parse_json
+from models.domain.vocabulary import CHANNEL_NAMES, GROUPS, KIND_NAMES
 from models.errors import Fault, InputError
-from models.names import nearest
-from models.parsing import Value, parse_json
 from models.practice.statements import NAMEABLE, OF_A_MARKET, SALE, SPREADS, Rule, Spread
-from models.vocabulary import CHANNEL_NAMES, GROUPS, KIND_NAMES
 
 _TEXTS = ("name", "says", "source")
 _RULE_KEYS = (*_TEXTS, "low", "high", "as_if_sales", "of", "against", "kind", "channel")

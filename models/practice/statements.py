@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from models.parsing import Value
-from models.vocabulary import CHANNELS, FIELDS, Family, Field, Kind
+from models.domain.parsing import Value
+from models.domain.vocabulary import CHANNELS, FIELDS, Family, Field, Kind
 
 SALE = "sale"
 

@@ -10,9 +10,9 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from models.instrument import Subject
-from models.price.reliance import Reliance
-from models.vocabulary import FIELDS, Family
+from models.domain.instrument import Subject
+from models.domain.vocabulary import FIELDS, Family
+from models.practice.reliance import Reliance
 
 FloatArray = NDArray[np.float64]
 

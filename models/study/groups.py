@@ -6,10 +6,10 @@ from collections.abc import Callable, Mapping, Sequence
 
 import numpy as np
 
-from models.evidence import Evidence
+from models.domain.evidence import Evidence
+from models.domain.vocabulary import CHANNEL_NAMES, FIELDS, Family
 from models.price.interface import EVIDENCE_WORDS, EvidenceWeight
 from models.price.interface import FloatArray as Floats
-from models.vocabulary import CHANNEL_NAMES, FIELDS, Family
 
 Labels = list[str]
 

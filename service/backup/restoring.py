@@ -16,9 +16,9 @@ import orjson
 from sqlalchemy import Connection, Engine, Integer, MetaData, Table, func, insert, select
 from tqdm import tqdm
 
-from models.bundle import is_version, read_manifest, sync_folder, verify_files, write_durably
+from models.bundles.bundle import is_version, read_manifest, sync_folder, verify_files, write_durably
+from models.bundles.registry import CURRENT, HISTORY
 from models.errors import BundleError
-from models.registry import CURRENT, HISTORY
 from service.backup.archive import Archive, reading_archive
 from service.backup.forms import reader
 from service.db.engine import found_revision, writing

@@ -12,7 +12,7 @@ from typing import NamedTuple
 from sqlalchemy import Engine, false, func, select, text
 from sqlalchemy.exc import SQLAlchemyError
 
-from models.bundle import ModelReader
+from models.bundles.bundle import ModelReader
 from service.db.engine import check_revision, folder_of, open_engine, reading, writing
 from service.db.tables import CLAIMS, KEYS
 from service.errors import StoreError

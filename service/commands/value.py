@@ -14,7 +14,7 @@ from typing import IO, BinaryIO
 import click
 from tqdm import tqdm
 
-from models.valuing import levels_option, note, out_option, written
+from models.commands.options import levels_option, note, out_option, written
 from service.client import Client, ClientError
 
 KEY = "BOOKMATCH_KEY"

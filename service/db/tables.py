@@ -20,7 +20,7 @@ from sqlalchemy import (
 )
 from sqlalchemy.types import TypeDecorator
 
-from models import rows
+from models.tables import evidence_columns
 
 METADATA = MetaData(
     naming_convention={
@@ -111,11 +111,11 @@ ANSWERS = Table(
     Column("created", Moment, nullable=False),
 )
 
-# Columns up to `instrument` are those of `models.rows`, which training reads as well.
+# Columns up to `instrument` are those of `models.tables.evidence_columns`, which training reads as well.
 EVIDENCE = Table(
-    rows.TABLE,
+    evidence_columns.TABLE,
     METADATA,
-    Column(rows.ORDER, BigInteger().with_variant(Integer, "sqlite"), primary_key=True),
+    Column(evidence_columns.ORDER, BigInteger().with_variant(Integer, "sqlite"), primary_key=True),
     Column("id", String(200), nullable=False, unique=True),
     Column("kind", String(8), nullable=False),
     Column("day", Date, nullable=False),
@@ -129,7 +129,7 @@ EVIDENCE = Table(
     Column("version", Integer, nullable=False),
     Column("recorded", Moment, nullable=False),
     Column("changed", Moment, nullable=False),
-    Column(rows.WITHDRAWN, Moment),
+    Column(evidence_columns.WITHDRAWN, Moment),
     Index("ix_evidence_maker_model", "maker", "model"),
 )
 

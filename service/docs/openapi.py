@@ -10,7 +10,7 @@ import orjson
 from flask import Flask
 from flask_smorest import Api
 
-from models.catalogue import Catalogue
+from models.domain.catalogue import Catalogue
 from service import problems
 from service.api.evidence.examples import example_file, example_record
 from service.api.parts.changes import EXAMPLES

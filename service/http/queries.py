@@ -7,8 +7,8 @@ from typing import Any, NamedTuple
 
 from flask import request
 
+from models.domain.names import nearest
 from models.errors import Fault, InputError
-from models.names import nearest
 from service.errors import FaultyRequestError, Located
 
 

@@ -8,11 +8,11 @@ from typing import Any
 
 from marshmallow import Schema, fields
 
-from models.evidence import AMOUNT
-from models.levels import LEAST_LEVEL, MOST_LEVEL, MOST_LEVELS
-from models.money import NO_RATE_NEEDED
+from models.domain.evidence import AMOUNT
+from models.domain.money import NO_RATE_NEEDED
+from models.valuation.levels import LEAST_LEVEL, MOST_LEVEL, MOST_LEVELS
 
-# Days from 1900 to 2100 (`models.cells`, `models.stocklist`); the rest of what a day is says the format.
+# Days from 1900 to 2100 (`models.domain.cells`, `models.tables.stocklist`); the format says the rest.
 DAY: Mapping[str, Any] = {
     "format": "date",
     "pattern": r"^(19\d\d|20\d\d|2100)-(0[1-9]|1[0-2])-(0[1-9]|[12]\d|3[01])$",

@@ -1,13 +1,13 @@
-"""A body with a name twice in one object, or nested too deeply, is refused (`models.twice`)."""
+"""A body with a name twice in one object, or nested too deeply, is refused (`models.tables.strict_json`)."""
 
 from __future__ import annotations
 
 from typing import Any
 
-from models import twice
+from models.tables import strict_json
 from service.errors import BodyError
 
-TOO_DEEP = f"The body cannot be read: {twice.TOO_DEEP}."
+TOO_DEEP = f"The body cannot be read: {strict_json.TOO_DEEP}."
 
 
 def check_names(text: bytes, data: Any) -> None:
@@ -16,6 +16,6 @@ def check_names(text: bytes, data: Any) -> None:
     `data`: what a parser read from it.
     """
     try:
-        twice.check_once(text, data)
-    except twice.UnclearJsonError as error:
+        strict_json.check_once(text, data)
+    except strict_json.UnclearJsonError as error:
         raise BodyError(f"The body cannot be read: {error}.") from None

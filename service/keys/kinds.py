@@ -11,8 +11,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from models.domain.names import nearest
 from models.errors import Fault, InputError
-from models.names import nearest
 from service.texts import text_faults
 
 SYSTEM, WEBSITE = "system", "website"

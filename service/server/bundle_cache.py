@@ -6,9 +6,9 @@ from pathlib import Path
 
 import structlog
 
-from models.bundle import Bundle, ModelReader, read_bundle
+from models.bundles.bundle import Bundle, ModelReader, read_bundle
+from models.bundles.registry import Registry
 from models.errors import BookmatchError, BundleMissingError
-from models.registry import Registry
 from service.errors import BundleGoneError
 from service.server.recent import RecentCache
 

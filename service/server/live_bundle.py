@@ -13,9 +13,9 @@ from typing import Any
 
 import structlog
 
-from models.bundle import Bundle, ModelReader, read_bundle
+from models.bundles.bundle import Bundle, ModelReader, read_bundle
+from models.bundles.registry import CURRENT, Registry
 from models.errors import BookmatchError
-from models.registry import CURRENT, Registry
 from service.errors import ModelRefusedError, NoBundleError
 
 _AGAIN_SECONDS = 30.0  # a bundle that was refused may have been mended

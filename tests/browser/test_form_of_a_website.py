@@ -17,7 +17,7 @@ from playwright.sync_api import Page, sync_playwright
 from running import Running
 from test_docs_page import QUIET
 
-from models.registry import Registry
+from models.bundles.registry import Registry
 
 ASK = {"instrument": {"maker": "Ostvik", "model": "Dal"}, "date": "2026-01-02"}
 # What a page's script gets to see of an answer; a browser that keeps it back throws instead.

@@ -15,8 +15,8 @@ from decimal import Decimal
 
 import pytest
 
-from models.comparables import Step, adjust, reconcile
-from models.comparables.grid import weights
+from models.insights.comparables import Step, adjust, reconcile
+from models.insights.comparables.grid import weights
 
 A = adjust(
     Decimal("10000.00"), [Step("day", 0.04)], [Step("condition.neck", -0.10), Step("figure", 0.05)], "USD"

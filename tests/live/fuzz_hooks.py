@@ -22,8 +22,8 @@ import httpx
 import schemathesis
 from fuzz_rows import NAMES, SALE
 
-from models.names import normal
-from models.vocabulary import PLACEHOLDERS
+from models.domain.names import normal
+from models.domain.vocabulary import PLACEHOLDERS
 
 KNOWN: dict[str, list[str]] = json.loads(os.environ.get("FUZZ_KNOWN", "{}"))
 OWN_KEY = os.environ.get("FUZZ_OWN_KEY")

@@ -20,8 +20,8 @@ from typing import NamedTuple
 
 import pytest
 
-from models.evidence import EVIDENCE_COLUMNS
-from models.vocabulary import CHANNEL_NAMES, FIELDS, KIND_NAMES, Kind
+from models.domain.evidence import EVIDENCE_COLUMNS
+from models.domain.vocabulary import CHANNEL_NAMES, FIELDS, KIND_NAMES, Kind
 
 ROOT = Path(__file__).parents[2]
 DOCUMENT = ROOT / "docs" / "first-dozen.md"

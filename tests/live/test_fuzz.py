@@ -17,7 +17,7 @@ import pytest
 from fakes import write_fake
 from running import Running
 
-from models.registry import Registry
+from models.bundles.registry import Registry
 from service.keys.kinds import SCOPES
 
 CASES = int(os.environ.get("FUZZ_CASES", "3"))

@@ -14,7 +14,7 @@ import pytest
 from fakes import write_fake
 from running import Running
 
-from models.registry import Registry
+from models.bundles.registry import Registry
 
 # Pictures are bytes to it: an option of the generator's own. Rows (CSV, NDJSON) are no bodies that it knows.
 CONFIG = {"content_type_overrides": {"image/svg+xml": "application/octet-stream"}, "post_hooks": []}

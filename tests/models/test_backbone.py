@@ -13,13 +13,13 @@ import numpy as np
 import pytest
 from plain import Plain
 
-from models.price.backbone import BLANK, Backbone, Block, read_block, row_sums
-from models.price.basis import Levels, Linear, Ramps, Table
-from models.price.core import Core
+from models.price.core.backbone import BLANK, Backbone, Block, read_block, row_sums
+from models.price.core.basis import Levels, Linear, Ramps, Table
+from models.price.core.core import Core
+from models.price.core.posterior import nothing_known
 from models.price.evaluator.evaluator import Evaluator
-from models.price.posterior import nothing_known
-from training.fit import fitted_values
-from training.fit.problem import layout_of, matrix
+from training.fit.design.problem import layout_of, matrix
+from training.fit.solve import fitted_values
 
 # Design columns: model a, b, unknown, unseen | wear slope | wear steps 0–1, 1–2 | finish | two builds + 2
 BLOCKS = (

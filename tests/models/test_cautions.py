@@ -8,9 +8,9 @@ from datetime import date
 import pytest
 from fakes import CATALOGUE
 
-from models.cautions import AS_OF, BESIDE, CODES, WORDING, Grounds, cautions_for
-from models.instrument import Instrument, Subject
-from models.parsing import Note
+from models.domain.instrument import Instrument, Subject
+from models.domain.parsing import Note
+from models.valuation.cautions import AS_OF, BESIDE, CODES, WORDING, Grounds, cautions_for
 
 DAY = date(2026, 3, 1)
 KNOWN = Instrument(

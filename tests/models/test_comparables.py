@@ -12,8 +12,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from market_of_fakes import sold, subject, valuer
 
-from models.comparables import Step, adjust, comparables, reconcile
-from models.comparables.grid import shares_of, weights
+from models.insights.comparables import Step, adjust, comparables, reconcile
+from models.insights.comparables.grid import shares_of, weights
 
 # exp(8) = 2,980.96: what the fake model says of a specimen of which nothing is known.
 WORN = {"condition_neck": 4.0}  # −.4 in log: 1,998.20

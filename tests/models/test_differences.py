@@ -9,13 +9,13 @@ import pytest
 from numpy.typing import NDArray
 from plain import Plain
 
-from models.price.backbone import Backbone, Block
-from models.price.basis import Levels, Linear, Unknown
-from models.price.core import Core
+from models.price.core.backbone import Backbone, Block
+from models.price.core.basis import Levels, Linear, Unknown
+from models.price.core.core import Core
+from models.price.core.posterior import compressed
+from models.price.core.spread import Moments, Noise, Spread
 from models.price.evaluator.encoding import Row
 from models.price.evaluator.evaluator import Evaluator
-from models.price.posterior import compressed
-from models.price.spread import Moments, Noise, Spread
 
 Floats = NDArray[np.float64]
 # Design columns: maker a, b, unknown, unseen | size | wear slope | wear unknown | tone slope | intercept

@@ -13,19 +13,19 @@ from demo_model import KINDS, demo_model, odd_subjects, variants
 from lightgbm import Booster
 from specimens import drawn
 
-from models.instrument import Subject
-from models.price import model as model_module
-from models.price.backbone import Block
-from models.price.basis import Linear, Ramps
-from models.price.core import Core
+from models.domain.instrument import Subject
+from models.price.core.backbone import Block
+from models.price.core.basis import Linear, Ramps
+from models.price.core.core import Core
 from models.price.evaluator import evaluator as evaluator_module
 from models.price.evaluator import level
 from models.price.evaluator.encoding import Row
 from models.price.evaluator.evaluator import Evaluator
-from models.price.features import CONDITION_LOSSES, ORIGINALITY_LOSSES, columns
-from models.price.model import GuitarModel
-from training.fit import fitted_values
-from training.fit.problem import layout_of, matrix
+from models.price.instruments import model as model_module
+from models.price.instruments.features import CONDITION_LOSSES, ORIGINALITY_LOSSES, columns
+from models.price.instruments.model import GuitarModel
+from training.fit.design.problem import layout_of, matrix
+from training.fit.solve import fitted_values
 
 LEVELS = (0.5, 0.8, 0.95)
 

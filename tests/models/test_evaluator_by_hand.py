@@ -18,14 +18,14 @@ from forests import Split, forest_text, judge
 from numpy.typing import NDArray
 from plain import Plain
 
-from models.price.backbone import BLANK, Backbone, Block
-from models.price.basis import Levels, Linear, Ramps, Unknown
-from models.price.core import BLANKS, LOSS, PART, Core, Input, Trees
+from models.price.core.backbone import BLANK, Backbone, Block
+from models.price.core.basis import Levels, Linear, Ramps, Unknown
+from models.price.core.core import BLANKS, LOSS, PART, Core, Input, Trees
+from models.price.core.missing_losses import Hidden
+from models.price.core.pairs import PairTables
+from models.price.core.posterior import nothing_known
 from models.price.evaluator.encoding import Row
 from models.price.evaluator.evaluator import Evaluator
-from models.price.hidden import Hidden
-from models.price.pairs import PairTables
-from models.price.posterior import nothing_known
 
 Floats = NDArray[np.float64]
 PLAYERS = ("maker", "size", "build", "wear", "dents", "tone")

@@ -11,9 +11,10 @@ import pytest
 from fakes import CATALOGUE
 from specimens import drawn
 
-from models.instrument import Instrument, Subject
-from models.price import features
-from models.price.features import (
+from models.domain.instrument import Instrument, Subject
+from models.domain.vocabulary import BY_PATH, CHANNEL_NAMES, Kind
+from models.price.instruments import features
+from models.price.instruments.features import (
     BLANKS,
     COLUMNS,
     LOSSES,
@@ -24,8 +25,7 @@ from models.price.features import (
     feature_hash,
     ordinal,
 )
-from models.price.reference import Typical
-from models.vocabulary import BY_PATH, CHANNEL_NAMES, Kind
+from models.price.instruments.reference import Typical
 
 DAY = date(2022, 7, 1)
 FULL = Instrument(
@@ -141,7 +141,7 @@ def test_what_even_typical_specimens_do_not_say_stays_unknown() -> None:
     assert of(Instrument("Ostvik", "Dal"), "finish", "maker_finish", "figure") == ["", "", 0.0]
     # A loss is never read as good: it stays unknown.
     assert all(math.isnan(value) for value in of(BARE, *LOSSES))  # type: ignore[arg-type]
-    # What a blank says by `models.vocabulary`: no edition, an ordinary build.
+    # What a blank says by `models.domain.vocabulary`: no edition, an ordinary build.
     assert of(BARE, "edition", "build") == ["seraphine & fils|etoile|standard", "production"]
 
 

@@ -10,16 +10,22 @@ import numpy as np
 import pytest
 from plain import Plain
 
-from models.price.backbone import Backbone, Block
-from models.price.basis import Levels, Linear, Ramps, Table, Unknown
-from models.price.core import Core
+from models.price.core.backbone import Backbone, Block
+from models.price.core.basis import Levels, Linear, Ramps, Table, Unknown
+from models.price.core.core import Core
+from models.price.core.missing_losses import Hidden, read_hidden
+from models.price.core.posterior import nothing_known
 from models.price.evaluator.evaluator import Evaluator
-from models.price.hidden import Hidden, read_hidden
-from models.price.posterior import nothing_known
-from training.fit import fitted_values
-from training.fit.hiding import factor_of, hidden_of, moments_of_losses, moments_of_unknown, within_costs
-from training.fit.problem import layout_of, matrix
-from training.fit.trees import HANDED
+from training.fit.design.problem import layout_of, matrix
+from training.fit.design.specification import HANDED
+from training.fit.solve import fitted_values
+from training.fit.solve.missing_losses import (
+    factor_of,
+    hidden_of,
+    moments_of_losses,
+    moments_of_unknown,
+    within_costs,
+)
 
 NAN = math.nan
 RULE = Hidden(

@@ -8,9 +8,9 @@ from datetime import date
 
 from fakes import CATALOGUE, RATES, FakePriceModel
 
-from models.in_words import tell_stocklist
-from models.stocklist import Outcome, Terms, value_stocklist
-from models.valuation import Valuer
+from models.tables.in_words import tell_stocklist
+from models.tables.stocklist import Outcome, Terms, value_stocklist
+from models.valuation.valuer import Valuer
 
 VALUER = Valuer(FakePriceModel(), CATALOGUE, RATES, "v1")
 TERMS = Terms(date(2026, 1, 3), levels=(0.8,))

@@ -8,9 +8,9 @@ from typing import Any
 from fakes import CATALOGUE, RATES
 from test_evidence_json import DAL, TODAY
 
-from models.evidence import EVIDENCE_COLUMNS, REQUIRED_COLUMNS
-from models.intake import Intake, Refusal, Taken
-from models.table import read_table
+from models.domain.evidence import EVIDENCE_COLUMNS, REQUIRED_COLUMNS
+from models.tables.intake import Intake, Refusal, Taken
+from models.tables.table import read_table
 
 
 def lines(*rows: Any) -> list[Taken | Refusal]:

@@ -7,10 +7,10 @@ from decimal import Decimal
 
 from fakes import CATALOGUE, RATES, FakePriceModel
 
-from models.bundle import read_bundle, write_bundle
-from models.evidence import Evidence
-from models.instrument import Instrument
-from models.kept import EVIDENCE, NOTHING_KEPT, Kept, without_private
+from models.bundles.bundle import read_bundle, write_bundle
+from models.domain.evidence import Evidence
+from models.domain.evidence_snapshot import EVIDENCE, NOTHING_KEPT, Kept, without_private
+from models.domain.instrument import Instrument
 
 
 def record(id: str, day: date, **fields: object) -> Evidence:

@@ -12,13 +12,13 @@ import numpy as np
 import pytest
 from specimens import drawn
 
+from models.bundles.registry import Registry
+from models.domain.instrument import Instrument, Subject
+from models.domain.vocabulary import DEFAULT_LEVELS
 from models.errors import BundleDamagedError
-from models.instrument import Instrument, Subject
+from models.practice.reliance import EVIDENCE_ALONE, Learned, reliance_of
+from models.price.instruments.model import GuitarModel, read_model
 from models.price.interface import FACTORS
-from models.price.model import GuitarModel, read_model
-from models.price.reliance import EVIDENCE_ALONE, Learned, reliance_of
-from models.registry import Registry
-from models.vocabulary import DEFAULT_LEVELS
 from training.fit import counts_of
 from training.rates import load_rates
 from training.reading import read_evidence

@@ -13,15 +13,8 @@ from fakes import RATES
 from hypothesis import given
 from hypothesis import strategies as st
 
+from models.domain.money import NO_RATES, Rates, log_mean, minor_units, round_money, split_money
 from models.errors import RateError
-from models.money import (
-    NO_RATES,
-    Rates,
-    log_mean,
-    minor_units,
-    round_money,
-    split_money,
-)
 
 amounts = st.floats(1, 1e7).map(lambda x: round_money(x, "USD"))
 effects = st.lists(st.floats(-2, 2), min_size=1, max_size=33)

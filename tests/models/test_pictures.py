@@ -13,11 +13,11 @@ import pytest
 from fakes import FakePriceModel
 from market_of_fakes import sold, subject, valuer
 
-from models.comparables import comparables
-from models.instrument import Subject
-from models.market import MarketIndex, market_index
-from models.pictures import index_picture, span_picture, walk_picture
-from models.pictures.canvas import Canvas, number, ticks
+from models.domain.instrument import Subject
+from models.insights.comparables import comparables
+from models.insights.market import MarketIndex, market_index
+from models.insights.pictures import index_picture, span_picture, walk_picture
+from models.insights.pictures.canvas import Canvas, number, ticks
 from models.price.interface import FloatArray
 
 SVG = "{http://www.w3.org/2000/svg}"

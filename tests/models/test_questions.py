@@ -12,13 +12,13 @@ import pytest
 from fakes import CATALOGUE, RATES, FakePriceModel
 from market_of_fakes import sold, subject, valuer
 
-from models.answers import likely_answers
-from models.instrument import Instrument, Subject
-from models.kept import NOTHING_KEPT, Kept
+from models.domain.evidence_snapshot import NOTHING_KEPT, Kept
+from models.domain.instrument import Instrument, Subject
+from models.domain.vocabulary import BY_PATH
+from models.insights.answers import likely_answers
+from models.insights.questions import HOW, questions, widening
 from models.price.interface import Estimate
-from models.questions import HOW, questions, widening
-from models.valuation import Valuer
-from models.vocabulary import BY_PATH
+from models.valuation.valuer import Valuer
 
 MODEL = CATALOGUE.find("Ostvik", "Fjell 2")
 HALF = {"condition.structure": 1.0, "condition.neck": 0.25, "figure": 0.5}  # what not knowing each adds

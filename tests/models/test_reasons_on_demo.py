@@ -9,15 +9,15 @@ from statistics import median
 import numpy as np
 import pytest
 
-from models.alternatives import alternatives
-from models.comparables import comparables
-from models.instrument import Subject
+from models.bundles.registry import Registry
+from models.domain.instrument import Subject
+from models.domain.vocabulary import BY_FLAT, BY_PATH, FIELDS, Family
+from models.insights.alternatives import alternatives
+from models.insights.comparables import comparables
+from models.insights.questions import LEVEL, questions
 from models.price.interface import FACTORS, FAMILY_OF, Assessment
-from models.questions import LEVEL, questions
-from models.registry import Registry
-from models.unsaid import unknown_fields
-from models.valuation import Valuer
-from models.vocabulary import BY_FLAT, BY_PATH, FIELDS, Family
+from models.valuation.unsaid import unknown_fields
+from models.valuation.valuer import Valuer
 from training.demo.market import Market, make_market
 
 

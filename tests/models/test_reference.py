@@ -8,12 +8,12 @@ from decimal import Decimal
 import pytest
 from fakes import CATALOGUE
 
-from models.catalogue import read_catalogue
-from models.evidence import Evidence
-from models.instrument import Instrument, Subject
-from models.price.reference import Typical, reference_of
-from models.vocabulary import FIELDS, Family
-from training.fit.typical import typical_of
+from models.domain.catalogue import read_catalogue
+from models.domain.evidence import Evidence
+from models.domain.instrument import Instrument, Subject
+from models.domain.vocabulary import FIELDS, Family
+from models.price.instruments.reference import Typical, reference_of
+from training.fit.design.typical import typical_of
 
 DAY = date(2024, 5, 6)
 WORN = Instrument(

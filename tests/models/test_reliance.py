@@ -11,12 +11,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from market_of_fakes import subject
 
-from models.factors import Factor, basis_of
-from models.instrument import Instrument
-from models.parsing import Value
-from models.price.reliance import EVIDENCE_ALONE, Between, Learned, Reliance, read_reliance, reliance_of
-from models.valuation import Valuation, Valuer
-from models.vocabulary import FIELDS
+from models.domain.instrument import Instrument
+from models.domain.parsing import Value
+from models.domain.vocabulary import FIELDS
+from models.practice.reliance import EVIDENCE_ALONE, Between, Learned, Reliance, read_reliance, reliance_of
+from models.valuation.factors import Factor, basis_of
+from models.valuation.valuer import Valuation, Valuer
 
 FJELL = CATALOGUE.find("Ostvik", "Fjell 2")
 # Rules as a fit might find them; the shares are invented and all differ, so that each tells which was taken.

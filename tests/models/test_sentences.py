@@ -10,12 +10,12 @@ import pytest
 from fakes import CATALOGUE, RATES, FakePriceModel
 from market_of_fakes import subject
 
-from models.comparables import Line
-from models.factors import Factor
-from models.instrument import Subject, Value
-from models.sentences import adjustment, explanation, money, not_given, percent, sentence, words_of
-from models.valuation import Valuer
-from models.vocabulary import FIELDS, Kind
+from models.domain.instrument import Subject, Value
+from models.domain.vocabulary import FIELDS, Kind
+from models.insights.comparables import Line
+from models.insights.sentences import adjustment, explanation, money, not_given, percent, sentence, words_of
+from models.valuation.factors import Factor
+from models.valuation.valuer import Valuer
 
 
 def factor(field: str, observed: Value, reference: Value, effect: float, amount: str) -> Factor:

@@ -14,12 +14,12 @@ from decimal import Decimal
 import pytest
 from fakes import CATALOGUE, RATES, FakePriceModel
 
-from models import stocklist
+from models.domain.instrument import Instrument, Subject
 from models.errors import BookmatchError, TableError
-from models.instrument import Instrument, Subject
-from models.stocklist import Terms, level_name, value_columns, value_rows, value_stocklist
-from models.table import Row
-from models.valuation import Valuer
+from models.tables import stocklist
+from models.tables.stocklist import Terms, level_name, value_columns, value_rows, value_stocklist
+from models.tables.table import Row
+from models.valuation.valuer import Valuer
 
 VALUER = Valuer(FakePriceModel(), CATALOGUE, RATES, "v1")
 TODAY = date(2026, 2, 3)

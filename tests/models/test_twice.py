@@ -3,7 +3,7 @@
 import orjson
 import pytest
 
-from models.twice import DEEPEST, UnclearJsonError, check_once
+from models.tables.strict_json import DEEPEST, UnclearJsonError, check_once
 
 
 @pytest.mark.parametrize(

@@ -5,9 +5,9 @@ from __future__ import annotations
 import pytest
 from fakes import CATALOGUE
 
-from models.instrument import Instrument
-from models.unsaid import assumptions, unknown_fields
-from models.vocabulary import FIELDS, Family
+from models.domain.instrument import Instrument
+from models.domain.vocabulary import FIELDS, Family
+from models.valuation.unsaid import assumptions, unknown_fields
 
 FJELL, DAL = CATALOGUE.models[0], CATALOGUE.models[1]
 BARE = Instrument("Ostvik", "Fjell 2")

@@ -10,11 +10,11 @@ from typing import NoReturn
 import pytest
 from fakes import CATALOGUE, RATES, FakePriceModel
 
+from models.domain.instrument import Instrument, Subject
+from models.domain.vocabulary import DEFAULT_LEVELS, Family
 from models.errors import InputError, UnknownNameError
-from models.instrument import Instrument, Subject
-from models.levels import check_levels
-from models.valuation import Ranged, Valuer
-from models.vocabulary import DEFAULT_LEVELS, Family
+from models.valuation.levels import check_levels
+from models.valuation.valuer import Ranged, Valuer
 
 VALUER = Valuer(FakePriceModel(), CATALOGUE, RATES, "v1")
 DAY = date(2026, 1, 2)

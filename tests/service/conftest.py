@@ -13,7 +13,7 @@ from fakes import read_fake, write_fake
 from flask import Flask
 from sqlalchemy import Engine, delete
 
-from models.registry import Registry
+from models.bundles.registry import Registry
 from service.app import create_app
 from service.context import Context
 from service.db.engine import open_engine, writing

@@ -19,7 +19,7 @@ from flask import Flask
 from records import record
 from sqlalchemy import Engine, Table, select
 
-from models.registry import Registry
+from models.bundles.registry import Registry
 from service.backup import restoring
 from service.backup.archive import reading_archive, writing_archive
 from service.backup.restoring import restore_backup

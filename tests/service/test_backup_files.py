@@ -16,7 +16,7 @@ from conftest import caller_of, parts
 from flask import Flask
 from sqlalchemy import JSON, BigInteger, Column, Engine, Integer, MetaData, Table, Text, insert, select
 
-from models import bundle
+from models.bundles import bundle
 from service.backup import restoring
 from service.backup.archive import ArchiveWriter
 from service.backup.forms import reader, word_of, written

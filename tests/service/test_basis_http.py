@@ -13,9 +13,9 @@ from asking import Caller
 from conftest import NewDatabase, caller_of, make_app, parts
 from fakes import CATALOGUE, RATES, FakePriceModel
 
-from models.bundle import write_bundle
-from models.price.reliance import Learned, reliance_of
-from models.registry import Registry
+from models.bundles.bundle import write_bundle
+from models.bundles.registry import Registry
+from models.practice.reliance import Learned, reliance_of
 
 PRACTICE = reliance_of(
     [

@@ -18,7 +18,7 @@ from fakes import FakePriceModel, write_fake
 from flask import Flask
 from stock import CSV, NDJSON, ROWS, as_csv, as_ndjson, begun, by_csv, by_ndjson, many, post
 
-from models.registry import Registry
+from models.bundles.registry import Registry
 from service.http import uploads
 
 

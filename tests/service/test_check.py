@@ -17,7 +17,7 @@ from conftest import make_app, parts
 from fakes import read_fake
 from sqlalchemy import event
 
-from models import bundle
+from models.bundles import bundle
 from service.cli import main
 from service.commands.check import _database, findings
 from service.db.engine import open_engine

@@ -10,9 +10,9 @@ from conftest import caller_of
 from described import schema_of, validator
 from flask import Flask
 
+from models.domain.instrument import Instrument
+from models.domain.vocabulary import FIELDS, Field, Kind
 from models.errors import InputError
-from models.instrument import Instrument
-from models.vocabulary import FIELDS, Field, Kind
 from service.keys.kinds import SCOPES
 
 SALE = {

@@ -19,7 +19,7 @@ from flask import Flask
 from test_problem_seam import paths
 from werkzeug.test import TestResponse
 
-from models.registry import Registry
+from models.bundles.registry import Registry
 from service.context import Context
 
 GZIP = {"Content-Encoding": "gzip"}

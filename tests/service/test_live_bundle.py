@@ -13,7 +13,7 @@ from conftest import caller_of, parts
 from fakes import read_fake, write_fake
 from flask import Flask
 
-from models.registry import CURRENT, Registry
+from models.bundles.registry import CURRENT, Registry
 from service.db.engine import REVISION
 from service.errors import NoBundleError
 from service.server.live_bundle import LiveBundle

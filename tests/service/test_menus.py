@@ -9,14 +9,14 @@ from asking import Caller, assert_problem
 from conftest import NewDatabase, caller_of, make_app, parts
 from fakes import CATALOGUE, RATES, FakePriceModel
 
-from models.bundle import write_bundle
-from models.catalogue import read_catalogue
-from models.cautions import CODES, Grounds, cautions_for
-from models.instrument import Instrument, Subject
-from models.parsing import Note
-from models.registry import Registry
-from models.valuation import DEFAULT_LEVELS
-from models.vocabulary import FIELDS
+from models.bundles.bundle import write_bundle
+from models.bundles.registry import Registry
+from models.domain.catalogue import read_catalogue
+from models.domain.instrument import Instrument, Subject
+from models.domain.parsing import Note
+from models.domain.vocabulary import FIELDS
+from models.valuation.cautions import CODES, Grounds, cautions_for
+from models.valuation.valuer import DEFAULT_LEVELS
 
 FJELL = {
     "maker": "Ostvik",

@@ -19,7 +19,7 @@ from flask import Flask
 from prometheus_client.parser import text_string_to_metric_families
 from running import Running
 
-from models.registry import Registry
+from models.bundles.registry import Registry
 from service.server.figures_folder import PREFIX, counting_folder
 
 Labels = Mapping[str, str]

@@ -15,7 +15,7 @@ from flask import Flask
 from test_live_bundle import damage
 from test_openapi import MODEL_OF, validator
 
-from models.registry import CURRENT, Registry
+from models.bundles.registry import CURRENT, Registry
 
 GOOD = {
     "passed": True,
@@ -265,7 +265,7 @@ def test_a_store_that_cannot_be_written(admin: Caller, monkeypatch: pytest.Monke
     def full(*_: Any) -> None:
         raise OSError(28, os.strerror(28), str(store_of(admin)))
 
-    monkeypatch.setattr("models.registry.write_durably", full)
+    monkeypatch.setattr("models.bundles.registry.write_durably", full)
     body = assert_problem(promote(admin, second), 503, "model-store")
     assert str(store_of(admin)) not in json.dumps(body)
     assert value_of(admin) == before

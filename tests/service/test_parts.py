@@ -14,7 +14,7 @@ import pytest
 from asking import Caller
 from fakes import EVIDENCE_ROWS
 
-from models.cautions import BESIDE, CODES
+from models.valuation.cautions import BESIDE, CODES
 from service.api.parts.parts import PARTS
 from service.api.parts.schemas import PART_NAMES
 

@@ -13,7 +13,7 @@ import pytest
 from asking import SECRET, Caller
 from conftest import NewDatabase, caller_of, parts
 
-from models.instrument import Instrument
+from models.domain.instrument import Instrument
 from service.api.parts.parts import PARTS
 from service.app import create_app
 from service.db.engine import open_engine

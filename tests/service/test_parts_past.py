@@ -12,8 +12,8 @@ from conftest import caller_of, parts
 from fakes import FakePriceModel, read_fake, write_fake
 from flask import Flask
 
-from models.catalogue import Catalogue
-from models.registry import Registry
+from models.bundles.registry import Registry
+from models.domain.catalogue import Catalogue
 from service.errors import BundleGoneError
 from service.server.bundle_cache import BundleCache
 
@@ -91,7 +91,7 @@ def test_a_model_that_was_damaged_since_is_not_used(own_app: Flask) -> None:
 def test_a_model_without_a_card_says_so(own_app: Flask) -> None:
     from fakes import CATALOGUE, RATES
 
-    from models.bundle import write_bundle
+    from models.bundles.bundle import write_bundle
 
     store = parts(own_app).settings.store
     version = write_bundle(store, FakePriceModel(), CATALOGUE, RATES, {})

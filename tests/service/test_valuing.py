@@ -18,7 +18,7 @@ from conftest import NewDatabase, caller_of, make_app, parts
 from fakes import write_fake
 from flask import Flask
 
-from models.registry import Registry
+from models.bundles.registry import Registry
 
 AMOUNT = re.compile(r"-?\d+\.\d\d")
 

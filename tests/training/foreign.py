@@ -43,7 +43,7 @@ MODELS: Mapping[tuple[str, str], tuple[float, int, int]] = {
     ("Atelier Quibéron d'Umbre", "N° 4"): (9.4, 1955, 1983),
     ("Pellawick Instrument Works", "Tern Bass"): (6.7, 1966, 1979),
 }
-# Not the order of `models.evidence`, some of its columns not there at all, and one that it does not know.
+# Not the order of `models.domain.evidence`, some of its columns missing, and one that it does not know.
 COLUMNS = (
     "originality_finish",
     "price",

@@ -10,7 +10,7 @@ import pytest
 from fake_model import WEAR_COST, FakeModel, fit_fake
 
 from models.study.judge import Judged, judge, study
-from training.card.charts import coverage_chart
+from training.card.charts.values import coverage_chart
 from training.card.contents import contents, plain
 from training.card.page import page
 from training.demo.market import Market

@@ -13,11 +13,11 @@ import numpy as np
 import pytest
 from markets import market
 
-from models.instrument import Instrument, Subject
+from models.domain.instrument import Instrument, Subject
+from models.domain.vocabulary import BY_FLAT, Family
 from models.price.interface import FACTORS, Assessment, EvidenceWeight, FloatArray, PriceModel
-from models.vocabulary import BY_FLAT, Family
 from training.demo.market import Market
-from training.demo.natures import FIGURE_GAIN, PROVENANCE_GAIN
+from training.demo.world.natures import FIGURE_GAIN, PROVENANCE_GAIN
 from training.yardstick.dozen import measure as measuring
 from training.yardstick.dozen.judged import LATER, Reasons, correlation, judged_places
 from training.yardstick.dozen.measure import (

@@ -14,8 +14,8 @@ import pytest
 from click.testing import CliRunner, Result
 from fake_model import FakeModel, fit_fake, read_fake
 
-import models.bundle
-from models.registry import Registry
+import models.bundles.bundle
+from models.bundles.registry import Registry
 from training import release
 from training.cli import main
 from training.demo.files import write_market
@@ -43,7 +43,7 @@ def fits(monkeypatch: pytest.MonkeyPatch) -> dict[str, Any]:
         return SimpleNamespace(model=model, report={"seed": seed})
 
     monkeypatch.setattr(release, "fit_anew", fit)
-    monkeypatch.setattr(models.bundle, "_reader", lambda: read_fake)
+    monkeypatch.setattr(models.bundles.bundle, "_reader", lambda: read_fake)
     return told
 
 

@@ -13,11 +13,11 @@ import numpy as np
 import pytest
 from specimens import drawn
 
-from models.catalogue import read_catalogue
-from models.evidence import Evidence
-from models.instrument import Instrument
-from models.money import Rates
-from models.vocabulary import DEFAULT_LEVELS
+from models.domain.catalogue import read_catalogue
+from models.domain.evidence import Evidence
+from models.domain.instrument import Instrument
+from models.domain.money import Rates
+from models.domain.vocabulary import DEFAULT_LEVELS
 from training.fit import fit_model
 from training.rates import load_rates
 

@@ -10,17 +10,19 @@ import pytest
 from numpy.typing import NDArray
 from plain import Plain
 
-from models.price.backbone import BLANK
-from models.price.basis import Table
-from models.price.core import BLANKS, LOSS, PART, Input
-from training.fit import solve
-from training.fit.core import Data, Specification, backbone_of, problem_of
-from training.fit.crossfit import CrossFit, cross_fit, folds_of
-from training.fit.leftout import LeftOut, inputs_of, left_out
-from training.fit.problem import Problem
-from training.fit.recipes import graded, levels, raw
-from training.fit.solve import Estimate
-from training.fit.spec import Term
+from models.price.core.backbone import BLANK
+from models.price.core.basis import Table
+from models.price.core.core import BLANKS, LOSS, PART, Input
+from training.fit.core import backbone_of, problem_of
+from training.fit.design.data import Data
+from training.fit.design.problem import Problem
+from training.fit.design.recipes import graded, levels, raw
+from training.fit.design.specification import Specification
+from training.fit.design.terms import Term
+from training.fit.solve.crossfit import CrossFit, cross_fit, folds_of
+from training.fit.solve.empirical_bayes import fit_backbone
+from training.fit.solve.estimate import Estimate, first_estimate
+from training.fit.solve.leftout import LeftOut, inputs_of, left_out
 
 Floats = NDArray[np.float64]
 ROWS = 90
@@ -79,7 +81,7 @@ def fitted(data: Data) -> tuple[Problem, Estimate, CrossFit]:
     problem = problem_of(data, SPEC)
     spread = np.random.default_rng(9).uniform(1, 2, ROWS)
     problem = replace(problem, spread=spread)
-    estimate = solve.fit(problem, solve.start(problem, math.inf), most=4, learn=False)
+    estimate = fit_backbone(problem, first_estimate(problem, math.inf), most=4, learn=False)
     return problem, estimate, cross_fit(problem, estimate, folds_of(data.specimen, 0))
 
 

@@ -11,15 +11,17 @@ import pytest
 from numpy.typing import NDArray
 from plain import Plain
 
-from models.price.basis import Table
-from models.price.core import LOSS, Input
+from models.price.core.basis import Table
+from models.price.core.core import LOSS, Input
 from models.price.evaluator.evaluator import Evaluator
-from models.price.features import LOSSES
-from training.fit.core import Data, Fitted, Specification, fit_core
-from training.fit.crossfit import folds_of
-from training.fit.recipes import course, graded, graded_steps, levels, linear, smooth, unknown
-from training.fit.solve import bounded
-from training.fit.spec import Term
+from models.price.instruments.features import LOSSES
+from training.fit.core import Fitted, fit_core
+from training.fit.design.data import Data
+from training.fit.design.recipes import course, graded, graded_steps, levels, linear, smooth, unknown
+from training.fit.design.specification import Specification
+from training.fit.design.terms import Term
+from training.fit.solve.crossfit import folds_of
+from training.fit.solve.normal_equations import bounded
 
 Floats = NDArray[np.float64]
 

@@ -19,10 +19,10 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from models.catalogue import Catalogue, read_catalogue
-from models.evidence import Evidence
-from models.instrument import Subject
-from models.money import Rates
+from models.domain.catalogue import Catalogue, read_catalogue
+from models.domain.evidence import Evidence
+from models.domain.instrument import Subject
+from models.domain.money import Rates
 from training.fit import Fit, fit_model
 from training.rates import load_rates
 from training.reading import read_evidence

@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from models.price.basis import Table
-from models.price.lopsided import Bends
-from models.price.spread import Moments, Spread
-from training.fit.scatter import LeftOutSales, Likelihood, fit_spread, maximised
+from models.price.core.basis import Table
+from models.price.core.lopsided import Bends
+from models.price.core.spread import Moments, Spread
+from training.fit.spread.noise import LeftOutSales, Likelihood, fit_spread, maximised
 
 Floats = NDArray[np.float64]
 ROWS = 3000

@@ -7,10 +7,11 @@ import pytest
 from forests import strengths_of
 from numpy.typing import NDArray
 
-from models.price.core import LOSS, PART, Input
-from training.fit.crossfit import folds_of
-from training.fit.leftout import LeftOut
-from training.fit.trees import Grown, Growth, grow, no_trees, weight_of
+from models.price.core.core import LOSS, PART, Input
+from training.fit.design.specification import Growth
+from training.fit.solve.crossfit import folds_of
+from training.fit.solve.leftout import LeftOut
+from training.fit.trees import Grown, grow, no_trees, weight_of
 
 Floats = NDArray[np.float64]
 INPUTS = (Input("one", PART), Input("other", PART), Input("wear", LOSS, sign=-1))

@@ -11,14 +11,14 @@ import numpy as np
 import pytest
 from markets import market
 
-from models.price.basis import Table
-from models.price.features import COLUMNS, columns
+from models.price.core.basis import Table
+from models.price.instruments.features import COLUMNS, columns
 from models.price.interface import EvidenceWeight
 from models.study.judge import Judged
 from training.demo.market import Market
-from training.demo.world import EVIDENCE_ENDS
+from training.demo.world.workshops import EVIDENCE_ENDS
 from training.fit import fit_model
-from training.fit.typical import typical_of
+from training.fit.design.typical import typical_of
 from training.yardstick.fresh import kept
 from training.yardstick.fresh.measure import ALONE, RAW, THIS, TRUTH, Measured, inside, moved, scattered
 from training.yardstick.fresh.raw import coded, codes_of

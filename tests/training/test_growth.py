@@ -12,21 +12,12 @@ from fake_model import FakeModel, fit_fake
 from fakes import CATALOGUE, RATES
 from linear_market import sales
 
-from models.catalogue import Catalogue
-from models.evidence import Evidence
-from models.kept import Kept, specimen_digest
-from models.money import Rates
+from models.domain.catalogue import Catalogue
+from models.domain.evidence import Evidence
+from models.domain.evidence_snapshot import Kept, specimen_digest
+from models.domain.money import Rates
 from training.demo.market import Market as Demo
-from training.study.growth import (
-    Market,
-    Trial,
-    places_of,
-    rows_of,
-    run,
-    sizes_of,
-    specimen_of,
-    tasks_of,
-)
+from training.growth.measure import Market, Trial, places_of, rows_of, run, sizes_of, specimen_of, tasks_of
 
 
 def test_a_bundles_evidence_keeps_which_records_are_of_one_specimen(small_market: Demo) -> None:

@@ -5,12 +5,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from models.price.core import COLUMN, NOT_KNOWN, PART, Core, Input, read_core
+from models.price.core.core import COLUMN, NOT_KNOWN, PART, Core, Input, read_core
 from models.price.evaluator.evaluator import Evaluator
 from models.price.evaluator.level import MOST_KEPT
-from training.fit.core import Data, Fitted, Specification, fit_core
-from training.fit.recipes import linear
-from training.fit.spec import Term
+from training.fit.core import Fitted, fit_core
+from training.fit.design.data import Data
+from training.fit.design.recipes import linear
+from training.fit.design.specification import Specification
+from training.fit.design.terms import Term
 from training.yardstick.encoding import TableEncoding
 from training.yardstick.open_data import Column, OpenData, Scale, stones, windsor
 from training.yardstick.ours import guess_open

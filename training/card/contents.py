@@ -10,13 +10,13 @@ from typing import Any
 
 import numpy as np
 
-from models.catalogue import Catalogue
-from models.evidence import Evidence
-from models.instrument import Instrument, Subject
-from models.money import Rates
+from models.domain.catalogue import Catalogue
+from models.domain.evidence import Evidence
+from models.domain.instrument import Instrument, Subject
+from models.domain.money import Rates
+from models.domain.vocabulary import BY_PATH, DEFAULT_CHANNEL
 from models.price.interface import FACTORS, FAMILY_OF, PriceModel
 from models.study.judge import only_sales
-from models.vocabulary import BY_PATH, DEFAULT_CHANNEL
 from training.card.learnt import learnt
 from training.study.backtest import next_quarter, quarter_start
 from training.study.index import repeat_sales, resold

@@ -8,13 +8,13 @@ from typing import Any
 
 import numpy as np
 
-from models.catalogue import BODIES
-from models.evidence import Evidence
-from models.price.basis import Floats
-from models.price.core import BLANKS, COLUMN, LOSS, Core, Input, Trees
-from models.price.instruments import InstrumentEncoding
+from models.domain.catalogue import BODIES
+from models.domain.evidence import Evidence
+from models.price.core.basis import Floats
+from models.price.core.core import BLANKS, COLUMN, LOSS, Core, Input, Trees
+from models.price.instruments.encoding import InstrumentEncoding
+from models.price.instruments.model import GuitarModel
 from models.price.interface import PriceModel
-from models.price.model import GuitarModel
 from models.study.judge import only_sales
 
 CONDITION = "condition"

@@ -11,10 +11,17 @@ import numpy as np
 
 from models.study.judge import Judged
 from models.study.ratio import ACCEPTED
-from training.card import charts, practice, trees
+from training.card import practice, trees
+from training.card.charts.values import (
+    coverage_chart,
+    importance_chart,
+    index_chart,
+    predicted_against_paid,
+    ratio_by_price,
+)
 from training.card.pieces import figure, table, written
 from training.card.style import STYLE
-from training.judging import LEFT_OUT
+from training.study.judging import LEFT_OUT
 
 _MOST_FACTORS = 15
 
@@ -116,13 +123,13 @@ def _judgement(card: Mapping[str, Any], judged: Judged) -> list[str]:
         _how(card),
         _tiles(whole),
         "<div class=pair>",
-        figure(charts.predicted_against_paid(judged.center, judged.paid), "Value against price", paid_words),
-        figure(charts.ratio_by_price(judged.center, judged.paid), "Ratio by price", ratio_words),
+        figure(predicted_against_paid(judged.center, judged.paid), "Value against price", paid_words),
+        figure(ratio_by_price(judged.center, judged.paid), "Ratio by price", ratio_words),
         "</div>",
         _ratio_table(cells),
         "<h2>Do the ranges hold?</h2>",
         figure(
-            charts.coverage_chart(_coverage_rows(study), judged.levels),
+            coverage_chart(_coverage_rows(study), judged.levels),
             "Coverage by level and group. Line: target. Bar: variation expected by chance. Hollow diamond: "
             "outside it.",
             cover_words,
@@ -187,7 +194,7 @@ def _index(card: Mapping[str, Any]) -> str:
     days = [date.fromisoformat(day) for day in index["days"]]
     center, low, high = (np.array(index[name]) for name in ("center", "low", "high"))
     check = _check(repeat, days, center) if repeat else None
-    svg = charts.index_chart(days, center, low, high, index["band"], check)
+    svg = index_chart(days, center, low, high, index["band"], check)
     words = (
         f"Market index from {days[0]} to {days[-1]}, last day 100: it began at {center[0]:.0f}, its highest "
         f"was {center.max():.0f}, its lowest {center.min():.0f}."
@@ -222,7 +229,7 @@ def _importance(rows: Sequence[Mapping[str, Any]]) -> str:
         return ""
     first = ", ".join(f"{label} ({size:.1f}%)" for label, _, size in shown[:3])
     words = f"Mean size of the effect of each field on the price, largest first: {first}."
-    svg = charts.importance_chart(shown)
+    svg = importance_chart(shown)
     intro = (
         "<p>How much each field moved the values of the last sales from those of a typical instrument of "
         "the same model. Maker and model set the level that this is counted from.</p>"

@@ -6,10 +6,10 @@ from collections.abc import Mapping, Sequence
 from html import escape
 from typing import Any
 
+from models.domain.vocabulary import Family
 from models.practice import NAMEABLE
-from models.vocabulary import Family
+from training.card.charts.practice import Group, Told, label_of, practice_chart
 from training.card.pieces import figure, table
-from training.card.practice_chart import Group, Told, label_of, practice_chart
 
 _FACTORS = ("factor", "evidence", "posterior")
 _MOST = 0.5  # from this share on, most of what is known rests on practice

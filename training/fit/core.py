@@ -3,91 +3,44 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from models.price.backbone import Backbone
-from models.price.basis import Floats, Ints, Table
-from models.price.core import Core, Input
-from models.price.evaluator.encoding import Encoding, Row
+from models.price.core.backbone import Backbone
+from models.price.core.basis import Floats, Table
+from models.price.core.core import Core, Input
+from models.price.core.missing_losses import Hidden
+from models.price.core.posterior import Posterior, compressed, nothing_known
+from models.price.evaluator.encoding import Encoding
 from models.price.evaluator.evaluator import Evaluator
-from models.price.hidden import Hidden
-from models.price.posterior import Posterior, compressed, nothing_known
-from training.fit import fitted_values, solve
-from training.fit.calibrate import calibrated
-from training.fit.contrasts import Statements, contrasts_of
-from training.fit.crossfit import CrossFit, cross_fit, folds_of, relearned
-from training.fit.hiding import (
+from training.fit.design.data import Data
+from training.fit.design.problem import SALE, Problem, layout_of, matrix
+from training.fit.design.specification import Specification
+from training.fit.solve import fitted_values
+from training.fit.solve.contrasts import contrasts_of
+from training.fit.solve.crossfit import CrossFit, cross_fit, folds_of, relearned
+from training.fit.solve.empirical_bayes import fit_backbone
+from training.fit.solve.estimate import Estimate, first_estimate, weights
+from training.fit.solve.leftout import LeftOut, inputs_of, left_out
+from training.fit.solve.missing_losses import (
     factor_of,
     hidden_of,
     moments_of_losses,
     moments_of_unknown,
     within_costs,
 )
-from training.fit.learned import Learned, starting_from
-from training.fit.leftout import LeftOut, inputs_of, left_out
-from training.fit.problem import SALE, Problem, layout_of, matrix
-from training.fit.solve import Estimate
-from training.fit.spec import Term
-from training.fit.trees import Grown, Growth, grow
-from training.fit.trust import trusted
+from training.fit.solve.trust import trusted
+from training.fit.solve.variance_components import Learned, starting_from
+from training.fit.spread.calibrate import calibrated
+from training.fit.trees import Grown, grow
 
 _CAPS = (1.6, 2.6, 1.0)  # tried in turn; the first must beat no cap at all before the others are tried
 _EVIDENCE_MARGIN = 3.0  # nats that a cap must win by
 _DIRECTIONS = 700
 _TRUSTS = 2  # times that what is stated is held against the evidence
 _LEARN_ON = 15_000  # rows: of more, an even part tells how far to trust what is stated, and first variances
-
-
-@dataclass(frozen=True)
-class Specification:
-    """The terms and settings of a core for one kind of table.
-
-    `inputs`: what the trees see; `growth`: how they are grown. `scatter`: columns of levels whose prices may
-    scatter differently. `time`: the column of time, "" for none. `relearn`: learn the variances anew without
-    each fold, for tables with so many variances that they would tell a fold too much about its own rows.
-    """
-
-    terms: tuple[Term, ...]
-    inputs: tuple[Input, ...] = ()
-    growth: Growth = field(default_factory=Growth)
-    scatter: tuple[str, ...] = ()
-    time: str = ""
-    relearn: bool = False
-
-
-@dataclass(frozen=True)
-class Thinned:
-    """Some of the sales again, with fields hidden on purpose. `source`: (m,) the rows that they were."""
-
-    source: Ints
-    table: Table
-    rows: Sequence[Row]
-
-
-@dataclass(frozen=True)
-class Data:
-    """n rows. `y`: log price. `gap`: "" for a sale, else the level of its gap; `kind`: what noise it has.
-
-    `table` and `rows` are the same rows, as columns and as the evaluator takes them. `specimen`: rows of one
-    specimen share it. `thinned`: some of the sales again with fields hidden on purpose. `statements`: common
-    practice, which the fit takes as informative priors.
-    """
-
-    table: Table
-    rows: Sequence[Row]
-    y: Floats
-    gap: Sequence[str]
-    kind: Sequence[str]
-    specimen: Sequence[str]
-    thinned: Thinned | None = None
-    statements: Statements | None = None
-
-    @property
-    def sale(self) -> np.ndarray:
-        return np.array([g == SALE for g in self.gap])
 
 
 @dataclass(frozen=True)
@@ -123,7 +76,7 @@ def fit_core(
     problem = replace(problem, y=problem.y - told)
     estimate = _capped(problem, estimate, step_done)
     # Once more with what was learned held, so that coefficients and covariance belong to the same variances.
-    estimate = solve.fit(problem, estimate, most=1, learn=False, step_done=step_done)
+    estimate = fit_backbone(problem, estimate, most=1, learn=False, step_done=step_done)
     hidden = _as_estimated(problem, estimate, hidden, data.table)
     crossing = relearned if spec.relearn else cross_fit
     crossed = crossing(problem, estimate, folds_of(data.specimen, seed))
@@ -162,14 +115,14 @@ def _inputs_there(spec: Specification, problem: Problem) -> tuple[Input, ...]:
 def _estimate(problem: Problem, learned: Learned | None, step_done: Callable[[], object]) -> Estimate:
     """A first estimate, without a cap unless one was learned before."""
     if learned is not None:
-        return solve.fit(problem, starting_from(problem, learned), most=12, step_done=step_done)
+        return fit_backbone(problem, starting_from(problem, learned), most=12, step_done=step_done)
     part = _part_of(problem)
     if part is not problem:
         first = _estimate(part, None, step_done)
         # What said nothing in the part gets another chance in the whole.
         again = replace(first, tau2=np.maximum(first.tau2, 1e-4), active=np.arange(len(first.theta)))
-        return solve.fit(problem, again, most=6, step_done=step_done)
-    return solve.fit(problem, solve.start(problem, math.inf), step_done=step_done)
+        return fit_backbone(problem, again, most=6, step_done=step_done)
+    return fit_backbone(problem, first_estimate(problem, math.inf), step_done=step_done)
 
 
 def _trusting(problem: Problem, est: Estimate, step_done: Callable[[], object]) -> tuple[Problem, Estimate]:
@@ -180,11 +133,11 @@ def _trusting(problem: Problem, est: Estimate, step_done: Callable[[], object]) 
     whole = part is problem
     for _ in range(_TRUSTS):
         part = trusted(part, est)
-        est = solve.fit(part, est, most=8, step_done=step_done)
+        est = fit_backbone(part, est, most=8, step_done=step_done)
     if whole:
         return part, est
     problem = replace(problem, contrasts=part.contrasts)
-    return problem, solve.fit(problem, est, most=4, step_done=step_done)
+    return problem, fit_backbone(problem, est, most=4, step_done=step_done)
 
 
 def _part_of(problem: Problem) -> Problem:
@@ -196,11 +149,11 @@ def _part_of(problem: Problem) -> Problem:
 
 def _capped(problem: Problem, first: Estimate, step_done: Callable[[], object]) -> Estimate:
     """The estimate of the cap with the most evidence, from one of any cap."""
-    best = solve.fit(problem, first, most=8, step_done=step_done)
+    best = fit_backbone(problem, first, most=8, step_done=step_done)
     if not problem.layout.nonnegative.any() or math.isfinite(first.cap):
         return best
     for cap in _CAPS:
-        other = solve.fit(problem, replace(best, cap=cap), most=8, step_done=step_done)
+        other = fit_backbone(problem, replace(best, cap=cap), most=8, step_done=step_done)
         if other.log_evidence < best.log_evidence + _EVIDENCE_MARGIN:
             if cap == _CAPS[0]:
                 break
@@ -241,7 +194,7 @@ def _hidden_rule(problem: Problem, est: Estimate, table: Table) -> Hidden | None
     if rule is None:
         return None
     residual = problem.y - fitted_values.predict(problem.layout, problem.x, est.theta, est.cap)
-    factor = factor_of(residual, rule.predict(table), solve.weights(problem, residual, est))
+    factor = factor_of(residual, rule.predict(table), weights(problem, residual, est))
     return replace(rule, weights=rule.weights * factor)
 
 

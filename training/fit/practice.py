@@ -11,18 +11,18 @@ from typing import Any, NamedTuple
 import numpy as np
 from scipy.stats import t as student_t
 
-from models.catalogue import Catalogue, Edition, Finish, Model
-from models.instrument import Instrument, Subject, Value
+from models.domain.catalogue import Catalogue, Edition, Finish, Model
+from models.domain.instrument import Instrument, Subject, Value
+from models.domain.vocabulary import DEFAULT_CHANNEL
 from models.practice import Practice, Rule
-from models.price.basis import Table
-from models.price.features import columns, model_key
-from models.price.reference import Typical, reference_of
-from models.price.reliance import Learned, Reliance, reliance_of
-from models.vocabulary import DEFAULT_CHANNEL
-from training.fit.contrasts import Statements
+from models.practice.reliance import Learned, Reliance, reliance_of
+from models.price.core.basis import Table
+from models.price.instruments.features import columns, model_key
+from models.price.instruments.reference import Typical, reference_of
 from training.fit.core import Fitted
-from training.fit.solve import learned_spreads
-from training.fit.trust import Learnt, learnt_of
+from training.fit.design.statements import Statements
+from training.fit.solve.empirical_bayes import learned_spreads
+from training.fit.solve.trust import Learnt, learnt_of
 
 # A rule is about no maker, model, edition or finish of its own.
 _NAMES = frozenset({"maker", "model", "edition", "finish", "maker_finish", "model_finish"})

@@ -9,11 +9,11 @@ from typing import Any
 
 import numpy as np
 
-from models.evidence import Evidence
-from models.price.backbone import LEVEL, Backbone
-from models.price.basis import Floats, product
-from models.price.model import GuitarModel
-from models.price.posterior import Posterior
+from models.domain.evidence import Evidence
+from models.price.core.backbone import LEVEL, Backbone
+from models.price.core.basis import Floats, product
+from models.price.core.posterior import Posterior
+from models.price.instruments.model import GuitarModel
 from training.fit.core import Fitted
 
 _DAYS_A_YEAR = 365.25

@@ -16,10 +16,10 @@ import numpy as np
 from joblib import Parallel, delayed
 from tqdm import tqdm
 
-from models.catalogue import Catalogue
-from models.evidence import Evidence
-from models.money import Rates
-from models.names import normal, normal_serial
+from models.domain.catalogue import Catalogue
+from models.domain.evidence import Evidence
+from models.domain.money import Rates
+from models.domain.names import normal, normal_serial
 from models.study.judge import Judged, judge, only_sales
 from training.study.backtest import Fitter
 

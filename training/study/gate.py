@@ -20,7 +20,7 @@ from typing import Any
 import numpy as np
 from scipy.special import bdtr
 
-from models.money import Rates
+from models.domain.money import Rates
 from models.price.interface import FloatArray as Floats
 from models.price.interface import PriceModel
 from models.study.intervals import covered, interval_score

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 
-from models.evidence import Evidence
+from models.domain.evidence import Evidence
 from models.study.judge import only_sales
 
 MONTHS = 10

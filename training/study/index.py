@@ -9,9 +9,9 @@ from itertools import pairwise
 
 import numpy as np
 
-from models.evidence import Evidence
-from models.money import Rates
-from models.names import normal, normal_serial
+from models.domain.evidence import Evidence
+from models.domain.money import Rates
+from models.domain.names import normal, normal_serial
 from models.price.interface import FloatArray as Floats
 from models.study.judge import only_sales
 

@@ -8,11 +8,11 @@ from functools import lru_cache
 
 import numpy as np
 
-from models.price.features import columns
+from models.price.instruments.features import columns
 from models.study.intervals import covered, interval_score
 from models.study.judge import log_usd, only_sales
 from training.demo.market import Market, make_market
-from training.fit.typical import typical_of
+from training.fit.design.typical import typical_of
 from training.yardstick.kept import FOLDER, answered
 from training.yardstick.open_data import OPEN_DATA, OpenData
 from training.yardstick.ours import guess_market, guess_open

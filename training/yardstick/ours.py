@@ -29,7 +29,7 @@ def guess_market(market: Market, seed: int) -> Guess:
 
 def guess_open(data: OpenData, train: Ints, test: Ints, seed: int) -> Guess:
     """Fitted on the `train` rows of an open data set as bundles are; guesses `test` rows from its files."""
-    from models.price.core import read_core
+    from models.price.core.core import read_core
     from models.price.evaluator.evaluator import Evaluator
     from training.fit.core import fit_core
     from training.yardstick.encoding import TableEncoding

@@ -7,14 +7,16 @@ from itertools import combinations
 
 import numpy as np
 
-from models.price.basis import Basis, Floats, Ramps, Table, product
-from models.price.core import COLUMN, PART, Input
-from training.fit import solve
-from training.fit.core import Data, Specification, problem_of
-from training.fit.problem import SALE
-from training.fit.recipes import Maker, levels, linear, smooth, unknown
-from training.fit.spec import Term
-from training.fit.trees import Growth
+from models.price.core.basis import Basis, Floats, Ramps, Table, product
+from models.price.core.core import COLUMN, PART, Input
+from training.fit.core import problem_of
+from training.fit.design.data import Data
+from training.fit.design.problem import SALE
+from training.fit.design.recipes import Maker, levels, linear, smooth, unknown
+from training.fit.design.specification import Growth, Specification
+from training.fit.design.terms import Term
+from training.fit.solve.empirical_bayes import fit_backbone
+from training.fit.solve.estimate import first_estimate
 from training.yardstick.encoding import TableEncoding
 from training.yardstick.open_data import Column, Scale
 
@@ -125,7 +127,7 @@ def _that_matter(
     """The columns whose effects vary most by a first fit of each alone; fewer where rows are few."""
     encoding = TableEncoding(tuple(columns))
     problem = problem_of(data_of(encoding, table, log_price), Specification(tuple(terms)))
-    theta = solve.fit(problem, solve.start(problem, np.inf), most=_FIRST_STEPS).theta
+    theta = fit_backbone(problem, first_estimate(problem, np.inf), most=_FIRST_STEPS).theta
     totals = {column.name: np.zeros(len(log_price)) for column in columns}
     start = 0
     for block in problem.layout.blocks:

@@ -10,8 +10,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from models.price.backbone import Backbone
-from models.price.basis import Basis, Floats, Ints, Linear, Ramps, Smooth, Table
+from models.price.core.backbone import Backbone
+from models.price.core.basis import Basis, Floats, Ints, Linear, Ramps, Smooth, Table
 from models.price.evaluator.pieces import Between, Pieces
 
 

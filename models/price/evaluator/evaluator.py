@@ -7,17 +7,17 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from models.price.backbone import row_sums
-from models.price.basis import Floats
-from models.price.core import Core, Input
+from models.price.core.backbone import row_sums
+from models.price.core.basis import Floats
+from models.price.core.core import Core, Input
+from models.price.core.lopsided import Bends, heavy_of
+from models.price.core.spread import LEAST_UNSURE, Spread
 from models.price.evaluator.encoding import Encoding, Row
 from models.price.evaluator.found import Found, found_of, weights_of
 from models.price.evaluator.level import kept
 from models.price.evaluator.pieces import Column, variance_of
 from models.price.evaluator.plan import Memory, Plan
 from models.price.evaluator.reasons import Division, Reasons
-from models.price.lopsided import Bends, heavy_of
-from models.price.spread import LEAST_UNSURE, Spread
 
 _MOST_BYTES = 32 << 20  # of what is kept; then all of it is forgotten and begun anew
 _AT_ONCE, _AT_ONCE_NEW = 512, 64  # rows worked out together; fewer where each brings pieces of its own
@@ -215,7 +215,7 @@ class Evaluator:
         return self._bends.get(key) or kept(self._bends, key, Bends(np.concatenate(self._spread.ends(key))))
 
     def _posterior(self, found: Found) -> Floats:
-        """(n,) variances of the values: of what is known of their coefficients (`models.price.posterior`)."""
+        """(n,) variances of the values: of what is known of their coefficients (`core.posterior`)."""
         at, weights = weights_of(found)
         if not self.encoding.recurring:
             return found.memory.pieces.variance(at, weights)

@@ -7,8 +7,8 @@ from typing import NamedTuple
 
 import numpy as np
 
-from models.price.backbone import row_sums
-from models.price.basis import Floats, Ints
+from models.price.core.backbone import row_sums
+from models.price.core.basis import Floats, Ints
 from models.price.evaluator.encoding import Row
 from models.price.evaluator.pieces import Column
 from models.price.evaluator.plan import Memory, Plan

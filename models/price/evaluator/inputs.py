@@ -4,17 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from operator import itemgetter
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
-from models.price.basis import Floats, Ints
-from models.price.core import BLANKS, COLUMN, LOSS, NOT_KNOWN, PART, Input
+from models.price.core.basis import Floats, Ints
+from models.price.core.core import BLANKS, COLUMN, LOSS, NOT_KNOWN, PART, Input
 from models.price.evaluator.encoding import Encoding, Row
+from models.price.evaluator.level import Level
 from models.price.evaluator.losses import LossRules
-
-if TYPE_CHECKING:
-    from models.price.evaluator.level import Level
 
 _DIGITS = 9  # after the point, of what trees see
 

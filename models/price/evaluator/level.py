@@ -4,23 +4,27 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from operator import itemgetter
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import Any, Protocol, TypeVar
 
 import numpy as np
 
-from models.price.backbone import BLANK, LEVEL, Backbone
-from models.price.basis import Floats, Ints
+from models.price.core.backbone import BLANK, LEVEL, Backbone
+from models.price.core.basis import Floats, Ints
 from models.price.evaluator.curves import Curves
 from models.price.evaluator.encoding import Encoding, Row
 from models.price.evaluator.pieces import Between, Column, Ledger, Pieces
-from models.price.shapley import corner_game
-
-if TYPE_CHECKING:
-    from models.price.evaluator.plan import Plan
+from models.price.evaluator.shapley import corner_game
 
 MOST_KEPT = 256  # entries of one kind: what callers send must not fill the memory
 
 _T = TypeVar("_T")
+
+
+class OfKey(Protocol):
+    """What is kept of the games for the rows of one key; see `Plan`."""
+
+    entries: list[dict[Any, int]]
+    moves: dict[Any, Any]
 
 
 class Game:
@@ -82,7 +86,7 @@ class Level:
         """(n, summands) places in the ledger, from (n, games) those of each game's first summand."""
         return np.asarray(firsts.take(self._game, axis=1) + self._behind)
 
-    def find(self, plans: Sequence[Plan], rows: Sequence[Row], games: Sequence[int]) -> Ints:
+    def find(self, plans: Sequence[OfKey], rows: Sequence[Row], games: Sequence[int]) -> Ints:
         """(n, games) where the first summands of n rows, each of its plan's key, stand in the ledger."""
         keys = [(game, self.games[game].key_of) for game in games]
         found = [
@@ -91,7 +95,7 @@ class Level:
         ]
         return self.filled(np.array(found, np.int64).reshape(len(rows), len(games)), plans, rows, games)
 
-    def filled(self, found: Ints, plans: Sequence[Plan], rows: Sequence[Row], games: Sequence[int]) -> Ints:
+    def filled(self, found: Ints, plans: Sequence[OfKey], rows: Sequence[Row], games: Sequence[int]) -> Ints:
         """The same (n, games), those made that were not kept (−1): all together."""
         if not found.size or found.min() >= 0:
             return found
@@ -108,7 +112,7 @@ class Level:
         return found
 
     def moves(
-        self, plans: Sequence[Plan], rows: Sequence[Row], bases: Sequence[Row], steps: tuple[Floats, Floats]
+        self, plans: Sequence[OfKey], rows: Sequence[Row], bases: Sequence[Row], steps: tuple[Floats, Floats]
     ) -> tuple[Floats, Floats]:
         """(movers, n) Shapley effects from bases to rows of the same keys: on the value, and on its parts.
 
@@ -126,7 +130,7 @@ class Level:
                 total[row, movers], part[row, movers] = effects
         return total.T, part.T
 
-    def sums(self, plan: Plan, rows: Sequence[Row], games: Sequence[int]) -> Floats:
+    def sums(self, plan: OfKey, rows: Sequence[Row], games: Sequence[int]) -> Floats:
         """(n, summands, 2) what the summands of these games add for rows of one key, and without blanks."""
         firsts = self.find([plan] * len(rows), rows, games)
         sizes = [np.arange(len(self.games[game].blocks)) for game in games]
@@ -142,7 +146,7 @@ class Level:
         at = np.array([[piece.at] for piece in self._pieces.of_each(game.blocks[0], table, len(rows))])
         return self._pieces.between(Between(at, at, np.zeros(at.shape)))
 
-    def _corners(self, plan: Plan, game: int, row: Row, base: Row) -> Floats:
+    def _corners(self, plan: OfKey, game: int, row: Row, base: Row) -> Floats:
         """(2, movers of the game) effects of the players of one game, several of which differ."""
         own = self.games[game]
         key = (game, own.key_of(row.values), own.key_of(base.values))

@@ -12,13 +12,13 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from models.price.backbone import row_sums
-from models.price.basis import Floats, Ints
-from models.price.core import Core
+from models.price.core.backbone import row_sums
+from models.price.core.basis import Floats, Ints
+from models.price.core.core import Core
 from models.price.evaluator.curves import Curves
 from models.price.evaluator.encoding import Encoding, Row
 from models.price.evaluator.pieces import Column, Covariances, Ledger, Pieces
-from models.price.shapley import switched_product
+from models.price.evaluator.shapley import switched_product
 
 
 class LossField:
@@ -87,7 +87,7 @@ class LossRules:
         return loss if math.isinf(self._cap) else np.asarray(-self._cap * np.expm1(-loss / self._cap))
 
     def told(self, losses: Floats) -> Floats:
-        """(n,) log value that known losses say of unknown ones (`models.price.hidden`)."""
+        """(n,) log value that known losses say of unknown ones (`models.price.core.missing_losses`)."""
         return -row_sums(_weighed(self._weights, losses[Column.DEPARTURE]) * losses[Column.UNKNOWN])
 
     def slopes(self, losses: Floats, scales: Floats) -> tuple[Floats, Floats]:
@@ -103,7 +103,7 @@ class LossRules:
         if math.isinf(self._cap):
             fields = -0.5 * (scales + of_base) * (own - base)
             return fields, -0.5 * row_sums((scales - of_base) * (own + base))
-        # T as a product over fields (`models.price.shapley`), with and without the switch.
+        # T as a product over fields (`models.price.evaluator.shapley`), with and without the switch.
         states = np.stack([of_base, scales], axis=1)
         sides = [np.exp(-states * side[:, None] / self._cap) for side in (own, base)]
         players, switch = switched_product(*sides)

@@ -9,9 +9,9 @@ from typing import NamedTuple
 
 import numpy as np
 
-from models.price.backbone import Backbone
-from models.price.basis import Floats, Ints, Table, product
-from models.price.posterior import Posterior
+from models.price.core.backbone import Backbone
+from models.price.core.basis import Floats, Ints, Table, product
+from models.price.core.posterior import Posterior
 
 _OVERHEAD = 100  # bytes that a row's place in a dictionary takes with its key, about
 _ROOM = 64  # pieces more at a time
@@ -64,7 +64,7 @@ class Ledger:
 class Column:
     """The columns of a ledger of entries: what a game adds to a value, or a loss takes from it.
 
-    `PART`: what it adds to its part of the value. `DEPARTURE`, `UNKNOWN`: the sides of `models.price.hidden`.
+    `PART`: what it adds to its part of the value. `DEPARTURE`, `UNKNOWN`: see `core.missing_losses`.
     `VARIANCE`, `THIRD`: moments of its effect where it is unknown. `AT`, `BEYOND`, `SHARE`: `Between`.
     """
 

@@ -8,9 +8,9 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from models.price.backbone import row_sums
-from models.price.basis import Floats, Ints
-from models.price.core import Core, Input
+from models.price.core.backbone import row_sums
+from models.price.core.basis import Floats, Ints
+from models.price.core.core import Core, Input
 from models.price.evaluator.encoding import Encoding, Row
 from models.price.evaluator.inputs import Inputs
 from models.price.evaluator.level import Level, kept

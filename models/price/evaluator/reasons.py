@@ -15,7 +15,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from models.price.basis import Floats, Ints
+from models.price.core.basis import Floats, Ints
 from models.price.evaluator.encoding import Values
 from models.price.evaluator.inputs import padded
 from models.price.evaluator.plan import Memory

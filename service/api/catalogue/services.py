@@ -7,7 +7,7 @@ from contextlib import contextmanager
 from dataclasses import asdict
 from typing import Any
 
-from models.catalogue import Catalogue, Model
+from models.domain.catalogue import Catalogue, Model
 from models.errors import UnknownNameError
 from service.context import bundle
 from service.errors import Located, UnknownPlaceError

@@ -7,9 +7,9 @@ import io
 from collections.abc import Mapping
 from typing import Any
 
-from models.catalogue import Catalogue
-from models.evidence import OWN_COLUMNS
-from models.instrument import Instrument
+from models.domain.catalogue import Catalogue
+from models.domain.evidence import OWN_COLUMNS
+from models.domain.instrument import Instrument
 from service.api.values.examples import example_request
 
 

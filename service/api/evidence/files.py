@@ -16,11 +16,11 @@ from typing import IO, Any
 import orjson
 from sqlalchemy import Connection
 
-from models.cells import last_day
+from models.domain.cells import last_day
+from models.domain.evidence import EVIDENCE_COLUMNS, REQUIRED_COLUMNS
 from models.errors import Fault
-from models.evidence import EVIDENCE_COLUMNS, REQUIRED_COLUMNS
-from models.intake import Intake, Refusal, Taken
-from models.table import read_table
+from models.tables.intake import Intake, Refusal, Taken
+from models.tables.table import read_table
 from service.api.evidence import records
 from service.api.evidence.records import Prepared
 from service.api.evidence.services import id_faults, mark

@@ -7,12 +7,12 @@ from dataclasses import replace
 from datetime import date
 from typing import Any
 
-from models.cells import read_day, read_term
+from models.domain.cells import read_day, read_term
+from models.domain.names import normal
+from models.domain.vocabulary import CHANNEL_NAMES, KIND_NAMES
 from models.errors import Fault, InputError
-from models.names import normal
-from models.rows import ORDER
-from models.stocklist import LAST_DAY
-from models.vocabulary import CHANNEL_NAMES, KIND_NAMES
+from models.tables.evidence_columns import ORDER
+from models.tables.stocklist import LAST_DAY
 from service.api.evidence import records
 from service.api.evidence.services import entry
 from service.context import bundle, context

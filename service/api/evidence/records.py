@@ -9,9 +9,9 @@ from typing import Any, NamedTuple
 import orjson
 from sqlalchemy import Connection, bindparam, insert, select, text, update
 
-from models.cells import is_id
-from models.evidence import Evidence
-from models.rows import ORDER, WITHDRAWN, from_row, to_row
+from models.domain.cells import is_id
+from models.domain.evidence import Evidence
+from models.tables.evidence_columns import ORDER, WITHDRAWN, from_row, to_row
 from service.db.tables import CHANGES, EVIDENCE
 from service.errors import UnknownRecordError
 

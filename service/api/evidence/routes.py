@@ -6,8 +6,8 @@ from typing import IO, Any
 
 from flask import Response
 
+from models.domain.evidence import REQUIRED_COLUMNS, Evidence
 from models.errors import Fault, InputError
-from models.evidence import REQUIRED_COLUMNS, Evidence
 from service.api.evidence import services
 from service.api.evidence.files import MOST_ROWS, take_file
 from service.api.evidence.listing import FILTERS, listed

@@ -8,9 +8,9 @@ from typing import Any
 from flask import request
 from marshmallow import Schema, fields
 
+from models.domain.evidence import Evidence
+from models.domain.vocabulary import CHANNELS, KINDS, MAX_TEXT, Term
 from models.errors import Fault, InputError
-from models.evidence import Evidence
-from models.vocabulary import CHANNELS, KINDS, MAX_TEXT, Term
 from service.api.evidence import services
 from service.api.vocabulary.instrument import InstrumentSchema
 from service.errors import FaultyRequestError
@@ -47,7 +47,7 @@ class CorrectedEvidenceSchema(Schema):
     instrument = fields.Nested(InstrumentSchema, **described("the instrument; only what is known"))
 
     def load(self, data: Any, **_: Any) -> Evidence:
-        """The record, read by `models.evidence`. Raises FaultyRequestError with every fault and its place."""
+        """The record, read by `models.domain.evidence`. Raises FaultyRequestError with every fault."""
         try:
             return services.read(self.named(data))
         except InputError as error:

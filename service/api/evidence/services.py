@@ -11,9 +11,9 @@ import orjson
 from flask import g
 from sqlalchemy import Connection
 
+from models.domain.evidence import Evidence
 from models.errors import Fault, InputError
-from models.evidence import Evidence
-from models.rows import WITHDRAWN, from_row
+from models.tables.evidence_columns import WITHDRAWN, from_row
 from service.api.evidence import records
 from service.api.evidence.records import Mark, Prepared, Row
 from service.context import bundle, context

@@ -7,7 +7,7 @@ from typing import Any
 
 from sqlalchemy.exc import SQLAlchemyError
 
-from models.provisional import is_provisional
+from models.bundles.provisional import is_provisional
 from service.context import context
 from service.db.engine import REVISION, folder_of, found_revision
 

@@ -9,7 +9,7 @@ from prometheus_client import generate_latest
 from prometheus_client.core import GaugeMetricFamily, Metric
 from prometheus_client.registry import Collector, CollectorRegistry
 
-from models.provisional import is_provisional
+from models.bundles.provisional import is_provisional
 from service.context import context
 from service.server.live_bundle import LiveBundle
 

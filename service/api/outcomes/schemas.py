@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from marshmallow import Schema, fields
 
-from models.vocabulary import CHANNEL_NAMES, MAX_TEXT
+from models.domain.vocabulary import CHANNEL_NAMES, MAX_TEXT
 from service.http.schemas import CURRENCY, DAY, PRICE, described, money
 from service.texts import text_schema
 
 
 class OutcomeRequestSchema(Schema):
-    """What it was sold for. Read by `models.evidence`; what is left out is as it was valued."""
+    """What it was sold for. Read by `models.domain.evidence`; what is left out is as it was valued."""
 
     date = fields.Raw(**described("the day of the sale", type="string", **DAY))
     price = fields.Raw(**described("what the buyer paid in all, without tax and shipping", **PRICE))

@@ -13,10 +13,10 @@ import orjson
 from flask import g
 from sqlalchemy import Connection
 
+from models.domain.evidence import Evidence
+from models.domain.names import normal
 from models.errors import Fault, InputError
-from models.evidence import Evidence
-from models.names import normal
-from models.rows import WITHDRAWN
+from models.tables.evidence_columns import WITHDRAWN
 from service.api.evidence import records as evidence
 from service.api.evidence.records import Mark, Prepared, Row
 from service.api.evidence.services import mark, read

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import cached_property
 
-from models.valuation import Valuation, Valuer
+from models.valuation.valuer import Valuation, Valuer
 from service.api.values.services import ValuationRequest
 from service.context import bundle
 

@@ -9,12 +9,12 @@ from typing import Any
 
 from marshmallow import Schema, ValidationError, fields, post_load
 
-from models.alternatives import FIXED, MOST_ALTERNATIVES, read_change
+from models.domain.instrument import Value
+from models.domain.money import minor_units
+from models.domain.vocabulary import FIELDS, GROUPS
 from models.errors import Fault, InputError
-from models.instrument import Value
-from models.money import minor_units
-from models.restoration import MENDABLE
-from models.vocabulary import FIELDS, GROUPS
+from models.insights.alternatives import FIXED, MOST_ALTERNATIVES, read_change
+from models.insights.restoration import MENDABLE
 from service.api.parts.amounts import PATTERN, read_amount
 from service.api.values.schemas import LevelsField
 from service.api.vocabulary.fields import of_fields, value_of

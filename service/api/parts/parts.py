@@ -6,17 +6,17 @@ from collections.abc import Callable, Mapping, Sequence
 from decimal import Decimal
 from typing import Any
 
-from models.alternatives import Alternative
-from models.comparables import Comparable, Line, comparables
+from models.domain.instrument import Subject
+from models.domain.names import nearest
+from models.domain.vocabulary import BY_PATH
 from models.errors import Fault, InputError
-from models.instrument import Subject
-from models.names import nearest
-from models.questions import Question, questions, widening
-from models.record import Entry, record_of
-from models.restoration import Remedy, Restoration, restoration
-from models.sentences import adjustment, explanation
-from models.valuation import Interval
-from models.vocabulary import BY_PATH
+from models.insights.alternatives import Alternative
+from models.insights.comparables import Comparable, Line, comparables
+from models.insights.questions import Question, questions, widening
+from models.insights.record import Entry, record_of
+from models.insights.restoration import Remedy, Restoration, restoration
+from models.insights.sentences import adjustment, explanation
+from models.valuation.valuer import Interval
 from service.api.parts.case import Case
 from service.api.values.services import caution_entry, interval_entry
 from service.errors import ScopeError

@@ -10,8 +10,8 @@ from typing import Any, NamedTuple
 import orjson
 from sqlalchemy import Connection, select
 
-from models.evidence import Evidence
-from models.rows import COLUMNS, WITHDRAWN, from_row
+from models.domain.evidence import Evidence
+from models.tables.evidence_columns import COLUMNS, WITHDRAWN, from_row
 from service.db.tables import EVIDENCE, OUTCOMES, VALUATIONS
 
 _AT_ONCE = 200  # an answer can be some ten thousand characters long

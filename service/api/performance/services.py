@@ -14,14 +14,14 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
+from models.domain.evidence import Evidence
+from models.domain.money import Rates
+from models.domain.vocabulary import DEFAULT_LEVELS
 from models.errors import RateError
-from models.evidence import Evidence
-from models.money import Rates
 from models.price.interface import EvidenceWeight
 from models.study.groups import groupings
 from models.study.judge import Judged, figures
 from models.study.ratio import ACCEPTED, STATISTICS
-from models.vocabulary import DEFAULT_LEVELS
 from service.api.performance import records
 from service.api.performance.records import Sold
 from service.context import bundle, context

@@ -9,9 +9,9 @@ from typing import Any, NamedTuple
 import structlog
 from flask import g
 
-from models.bundle import Bundle
+from models.bundles.bundle import Bundle
+from models.bundles.registry import Change, Current, objections
 from models.errors import BundleChangedError, Fault, InputError
-from models.registry import Change, Current, objections
 from service.api.price_models.store import current, registry, translate_store_errors
 from service.context import context
 from service.errors import GateError, ModelChangedError

@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import asdict
 from typing import Any
 
-from models.bundle import read_file, verify_files
+from models.bundles.bundle import read_file, verify_files
+from models.bundles.provisional import is_provisional
 from models.errors import BundleError
-from models.provisional import is_provisional
 from service.api.price_models.store import current, reason_of, registry, translate_store_errors
 from service.context import bundle, context
 from service.errors import NoCardError

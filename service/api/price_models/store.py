@@ -5,13 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from contextlib import contextmanager
 
-from models.errors import (
-    BundleChangedError,
-    BundleError,
-    BundleMissingError,
-    NoEarlierError,
-)
-from models.registry import Registry
+from models.bundles.registry import Registry
+from models.errors import BundleChangedError, BundleError, BundleMissingError, NoEarlierError
 from service.context import context
 from service.errors import ModelRefusedError, ModelStoreError, NoEarlierModelError, UnknownModelError
 

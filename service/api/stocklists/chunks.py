@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from itertools import chain, islice, repeat
 from typing import NamedTuple, TypeVar
 
-from models.stocklist import ROWS_AT_ONCE
+from models.tables.stocklist import ROWS_AT_ONCE
 
 R = TypeVar("R")
 _FIRST = (25, 100)

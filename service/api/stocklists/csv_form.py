@@ -1,4 +1,4 @@
-"""Stock lists as CSV: INSTRUMENTS.csv in, VALUES.csv out, as `models.stocklist` defines them."""
+"""Stock lists as CSV: INSTRUMENTS.csv in, VALUES.csv out, as `models.tables.stocklist` defines them."""
 
 from __future__ import annotations
 
@@ -6,9 +6,9 @@ import csv
 import io
 from collections.abc import Iterable, Iterator, Sequence
 
-from models.stocklist import KNOWN_COLUMNS, REQUIRED_COLUMNS, Terms, value_columns, value_rows
-from models.table import Row, read_table
-from models.valuation import Valuer
+from models.tables.stocklist import KNOWN_COLUMNS, REQUIRED_COLUMNS, Terms, value_columns, value_rows
+from models.tables.table import Row, read_table
+from models.valuation.valuer import Valuer
 from service.api.stocklists.chunks import Answered, chunked
 
 

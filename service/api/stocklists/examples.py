@@ -6,8 +6,8 @@ import csv
 import io
 from typing import Any
 
-from models.catalogue import Catalogue
-from models.instrument import Instrument
+from models.domain.catalogue import Catalogue
+from models.domain.instrument import Instrument
 from service.api.values.examples import example_request
 
 

@@ -8,12 +8,12 @@ from typing import Any, NamedTuple
 
 import orjson
 
-from models.cells import read_id
+from models.domain.cells import read_id
+from models.domain.instrument import Described, read_nested
+from models.domain.names import nearest
 from models.errors import BookmatchError, Fault, InputError
-from models.instrument import Described, read_nested
-from models.names import nearest
-from models.stocklist import FAMILIES, Asked, Own, Terms, level_name, read_asked, value_subjects
-from models.valuation import Valuer
+from models.tables.stocklist import FAMILIES, Asked, Own, Terms, level_name, read_asked, value_subjects
+from models.valuation.valuer import Valuer
 from service.api.stocklists.chunks import Answered, chunked
 from service.errors import BodyError, Located
 from service.faults import placed, written
@@ -104,7 +104,7 @@ def read_line(number: int, text: bytes) -> Line:
 
 
 def figures(cells: Mapping[str, str], levels: Sequence[float], rate_source: str) -> dict[str, Any]:
-    """The figures of `models.stocklist.value_cells` with names of their own; money as decimal text."""
+    """The figures of `models.tables.stocklist.value_cells` with names of their own; money as decimal text."""
     names = [(level, level_name(level)) for level in levels]
     return {
         **{name: cells[name] for name in ("date", "channel", "currency", "rate_day")},

@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any
 
+from models.domain.money import BASE_CURRENCY
+from models.domain.vocabulary import CHANNEL_NAMES, DEFAULT_CHANNEL, DEFAULT_LEVELS
 from models.errors import Fault, InputError
-from models.levels import check_levels
-from models.money import BASE_CURRENCY
-from models.stocklist import Terms
-from models.vocabulary import CHANNEL_NAMES, DEFAULT_CHANNEL, DEFAULT_LEVELS
+from models.tables.stocklist import Terms
+from models.valuation.levels import check_levels
 from service.api.values.schemas import ChannelField, CurrencyField, DayField, OwnField
 from service.api.values.services import today
 from service.http.queries import Query

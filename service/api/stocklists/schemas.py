@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from marshmallow import RAISE, Schema, fields
 
-from models.stocklist import FAMILIES
-from models.vocabulary import CHANNEL_NAMES, MAX_TEXT
+from models.domain.vocabulary import CHANNEL_NAMES, MAX_TEXT
+from models.tables.stocklist import FAMILIES
 from service.api.values.schemas import VALUE, IntervalSchema
 from service.api.vocabulary.instrument import InstrumentSchema
 from service.http.schemas import CURRENCY, DAY, FaultSchema, described, money, rate_members

@@ -10,8 +10,8 @@ from itertools import chain, islice
 import structlog
 from flask import g
 
-from models.stocklist import Terms
-from models.valuation import Valuer
+from models.tables.stocklist import Terms
+from models.valuation.valuer import Valuer
 from service.api.stocklists.chunks import Answered
 from service.api.stocklists.csv_form import CsvForm
 from service.api.stocklists.ndjson_form import NdjsonForm

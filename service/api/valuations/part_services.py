@@ -5,11 +5,11 @@ from __future__ import annotations
 from decimal import Decimal
 from typing import Any
 
-from models.alternatives import alternatives
-from models.comparables import comparables
 from models.errors import Fault, InputError
-from models.market import market_index
-from models.pictures import index_picture, span_picture, walk_picture
+from models.insights.alternatives import alternatives
+from models.insights.comparables import comparables
+from models.insights.market import market_index
+from models.insights.pictures import index_picture, span_picture, walk_picture
 from service.api.parts.amounts import read_amount
 from service.api.parts.case import Case
 from service.api.parts.changes import Costs, WhatIf

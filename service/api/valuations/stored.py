@@ -8,7 +8,7 @@ from typing import Any
 import orjson
 from flask import g
 
-from models.instrument import Instrument, Subject
+from models.domain.instrument import Instrument, Subject
 from service.api.parts.case import Case
 from service.api.valuations import records
 from service.api.values.services import ValuationRequest

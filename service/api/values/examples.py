@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from models.catalogue import Catalogue
+from models.domain.catalogue import Catalogue
 
 
 def example_request(catalogue: Catalogue) -> dict[str, Any]:

@@ -7,12 +7,12 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from typing import Any
 
-from models.cautions import Caution
-from models.claims import Claim
-from models.factors import FamilyEffect
-from models.instrument import Subject
+from models.domain.instrument import Subject
 from models.price.interface import EVIDENCE_WORDS
-from models.valuation import Interval, Ranged, Valuation
+from models.valuation.cautions import Caution
+from models.valuation.claims import Claim
+from models.valuation.factors import FamilyEffect
+from models.valuation.valuer import Interval, Ranged, Valuation
 from service.context import bundle, context
 from service.http.schemas import moment
 

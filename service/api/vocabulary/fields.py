@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 from typing import Any
 
-from models.vocabulary import FIELDS, MAX_TEXT, Field, Kind
+from models.domain.vocabulary import FIELDS, MAX_TEXT, Field, Kind
 
 EMPTY = r"^\s*$"  # a form sends an empty text for what its owner left open, whatever the field is
 

@@ -1,4 +1,4 @@
-"""The instrument as a schema, made from `models.vocabulary`: nothing about a field is said twice."""
+"""The instrument as a schema, made from `models.domain.vocabulary`: nothing about a field is said twice."""
 
 from __future__ import annotations
 
@@ -7,9 +7,9 @@ from typing import Any
 
 from marshmallow import RAISE, Schema, ValidationError, fields, validate
 
+from models.domain.instrument import Described, Instrument, read_nested
+from models.domain.vocabulary import FIELDS, GROUPS, MAX_TEXT, PLACEHOLDERS, Field, Kind
 from models.errors import InputError
-from models.instrument import Described, Instrument, read_nested
-from models.vocabulary import FIELDS, GROUPS, MAX_TEXT, PLACEHOLDERS, Field, Kind
 from service.api.vocabulary.fields import EMPTY
 from service.context import bundle
 from service.errors import Located

@@ -5,10 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from models.cautions import BESIDE, CODES
-from models.levels import LEAST_LEVEL, MOST_LEVEL, MOST_LEVELS
-from models.price.interface import EVIDENCE_WORDS
-from models.vocabulary import (
+from models.domain.vocabulary import (
     CHANNELS,
     DEFAULT_CHANNEL,
     DEFAULT_LEVELS,
@@ -19,6 +16,9 @@ from models.vocabulary import (
     Kind,
     Term,
 )
+from models.price.interface import EVIDENCE_WORDS
+from models.valuation.cautions import BESIDE, CODES
+from models.valuation.levels import LEAST_LEVEL, MOST_LEVEL, MOST_LEVELS
 from service.api.vocabulary.instrument import REQUIRED
 from service.context import bundle
 

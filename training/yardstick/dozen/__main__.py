@@ -14,7 +14,7 @@ import click
 from joblib import Parallel, cpu_count, delayed
 from tqdm import tqdm
 
-from models.console import OneLineErrors
+from models.commands.console import OneLineErrors
 from training.yardstick.dozen.measure import KINDS, SIDES, Measured, measure, sides_there
 from training.yardstick.dozen.table import as_text, line
 from training.yardstick.fresh import kept

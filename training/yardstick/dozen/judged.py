@@ -7,13 +7,13 @@ from typing import Any
 
 import numpy as np
 
-from models.instrument import Subject
-from models.price.basis import Floats, Ints
+from models.domain.instrument import Subject
+from models.domain.vocabulary import Family
+from models.price.core.basis import Floats, Ints
 from models.price.interface import FACTORS, FAMILY_OF, PriceModel
-from models.vocabulary import Family
 from training.demo.market import Market
-from training.demo.records import described
-from training.demo.truth import FAMILY, Columns
+from training.demo.trade.records import described
+from training.demo.world.truth import FAMILY, Columns
 
 LATER = 500  # later sales that a market has: some are of specimens that the evidence has too
 JUDGED = 300  # of them are judged

@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from models.price.basis import Floats
+from models.price.core.basis import Floats
 from models.price.interface import PriceModel
 from models.study.intervals import covered
 from models.study.judge import judge

@@ -9,7 +9,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from models.vocabulary import DEFAULT_LEVELS
+from models.domain.vocabulary import DEFAULT_LEVELS
 from training.study.table import aligned
 from training.yardstick.dozen.judged import FAMILIES, JUDGED
 from training.yardstick.dozen.measure import KINDS, SIDES, WITH, WITHOUT, Measured

@@ -14,7 +14,7 @@ import click
 from joblib import Parallel, cpu_count, delayed
 from tqdm import tqdm
 
-from models.console import OneLineErrors
+from models.commands.console import OneLineErrors
 from training.yardstick.fresh import kept
 from training.yardstick.fresh.measure import KINDS, Measured, measure
 from training.yardstick.fresh.table import as_text, line

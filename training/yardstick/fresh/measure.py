@@ -8,13 +8,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from models.price.basis import Floats
+from models.price.core.basis import Floats
 from models.study.groups import groupings
 from models.study.intervals import covered, interval_score
 from models.study.judge import SCORE_LEVEL, Judged, judge
 from models.study.ratio import median_error, prb, prd
 from training.demo.market import Market, make_market
-from training.demo.world import EVIDENCE_ENDS
+from training.demo.world.workshops import EVIDENCE_ENDS
 from training.yardstick.fresh.rivals import fit_rivals
 
 ALONE, RAW, THIS, TRUTH = "alone", "raw", "this", "truth"

@@ -8,10 +8,12 @@ from dataclasses import dataclass
 import lightgbm as lgb
 import numpy as np
 
-from models.price.basis import Floats, Table
-from models.price.features import COLUMNS, LEVEL_COLUMNS
-from training.fit.core import Data, Fitted
-from training.fit.trees import PARAMETERS, answers_left_out, booster_text, weight_of
+from models.price.core.basis import Floats, Table
+from models.price.instruments.features import COLUMNS, LEVEL_COLUMNS
+from training.fit.core import Fitted
+from training.fit.design.data import Data
+from training.fit.design.specification import PARAMETERS
+from training.fit.trees import answers_left_out, booster_text, weight_of
 
 _BAGS, _ROUNDS = 4, 400
 _LEVELS = tuple(name for name in COLUMNS if name in LEVEL_COLUMNS)

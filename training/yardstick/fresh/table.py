@@ -8,8 +8,8 @@ from typing import NamedTuple
 
 import numpy as np
 
+from models.domain.vocabulary import DEFAULT_LEVELS
 from models.study.judge import SCORE_LEVEL
-from models.vocabulary import DEFAULT_LEVELS
 from training.study.table import aligned
 from training.yardstick.fresh.measure import ALONE, KINDS, RAW, THIS, TRUTH, Measured
 

@@ -1,0 +1,1 @@
+"""What a specimen, a catalogue, a record and an amount of money are."""
