@@ -16,7 +16,7 @@ from models.money import minor_units
 from models.restoration import MENDABLE
 from models.vocabulary import FIELDS, GROUPS
 from service.api.parts.amounts import PATTERN, read_amount
-from service.api.values.schemas import LevelsField
+from service.api.values.requests import LevelsField
 from service.api.vocabulary.fields import of_fields, value_of
 from service.errors import FaultyRequestError, Located
 from service.faults import pointer_to

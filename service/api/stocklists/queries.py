@@ -10,7 +10,7 @@ from models.levels import check_levels
 from models.money import BASE_CURRENCY
 from models.stocklist import Terms
 from models.vocabulary import CHANNEL_NAMES, DEFAULT_CHANNEL, DEFAULT_LEVELS
-from service.api.values.schemas import ChannelField, CurrencyField, DayField, OwnField
+from service.api.values.requests import ChannelField, CurrencyField, DayField, OwnField
 from service.api.values.services import today
 from service.http.queries import Query
 from service.http.schemas import CURRENCY, DAY, LEVELS

@@ -14,6 +14,7 @@ from service.api.vocabulary.fields import EMPTY
 from service.context import bundle
 from service.errors import Located
 from service.faults import placed
+from service.http.dumping import Converted
 from service.texts import NOT_BLANK
 
 REQUIRED = ("maker", "model")
@@ -78,6 +79,17 @@ class InstrumentField(fields.Nested):
         except InputError as error:
             faults = placed(error.faults, attr or "")
         raise ValidationError([*faults, *_name_faults(value, attr or "", faults)])
+
+
+class InstrumentAnswer(Converted, fields.Nested):  # type: ignore[misc]  # a parameter's name differs
+    """An instrument of an answer: those of its fields that are known."""
+
+    def __init__(self, **options: Any) -> None:
+        super().__init__(InstrumentSchema, **options)
+
+    def convert(self, value: Instrument) -> dict[str, Any]:
+        """Give its fields, nested."""
+        return value.to_nested()
 
 
 def _name_faults(value: Any, under: str, found: list[Located]) -> list[Located]:

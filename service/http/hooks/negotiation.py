@@ -10,7 +10,7 @@ from werkzeug.datastructures import MIMEAccept
 from werkzeug.wsgi import get_input_stream
 
 from service.errors import EncodingError, NotAcceptableError
-from service.http.compression import Inflated
+from service.http.hooks.compression import Inflated
 from service.http.responses import CSV, HTML, JSON, NDJSON, SVG
 
 _RANGE = re.compile(r"(\*/\*|[\w!#$%&'+.^`|~-]+/(\*|[\w!#$%&'+.^`|~-]+))", re.ASCII)
