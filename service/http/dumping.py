@@ -38,20 +38,39 @@ class Whole(OfWhole, fields.Nested):
     """An object of the answer with members of the same object."""
 
 
-class Text(Converted, fields.String):
-    """A text that a function makes of an attribute."""
+class Made(Converted):
+    """A member that a function makes of an attribute."""
 
-    def __init__(self, make: Callable[[Any], str], **options: Any) -> None:
+    def __init__(self, make: Callable[[Any], Any], **options: Any) -> None:
         super().__init__(**options)
         self.make = make
 
-    def convert(self, value: Any) -> str:
+    def convert(self, value: Any) -> Any:
         """Give what the function makes."""
         return self.make(value)
 
 
+class Text(Made, fields.String):
+    """A text that a function makes of an attribute."""
+
+
 class TextOfWhole(OfWhole, Text):
     """A text that a function makes of the whole object."""
+
+
+class FlagOfWhole(OfWhole, Made, fields.Boolean):
+    """A flag that a function makes of the whole object."""
+
+
+class Words(Converted, fields.List[Any]):
+    """A text of words as a list of them."""
+
+    def __init__(self, **options: Any) -> None:
+        super().__init__(fields.String(), **options)
+
+    def convert(self, value: str) -> list[str]:
+        """Give the words."""
+        return value.split()
 
 
 class Pairs(Converted, fields.List[Any]):
@@ -109,7 +128,7 @@ def converter(field: fields.Field[Any]) -> Convert | None:
 
 
 def _convert(field: fields.Field[Any]) -> Convert | None:
-    if isinstance(field, Text):
+    if isinstance(field, Made):
         return field.make
     if isinstance(field, Converted):
         return field.convert
