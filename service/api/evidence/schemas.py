@@ -1,4 +1,4 @@
-"""What a record of evidence looks like, sent and answered."""
+"""Schemas of a record of evidence, sent and answered."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from models.vocabulary import CHANNELS, KINDS, MAX_TEXT, Term
 from service.api.evidence import services
 from service.api.vocabulary.instrument import InstrumentSchema
 from service.errors import FaultyRequestError
-from service.faults import placed
+from service.faults import with_pointers
 from service.http.schemas import CURRENCY, DAY, PRICE, described
 from service.texts import text_schema
 
@@ -47,11 +47,11 @@ class CorrectedEvidenceSchema(Schema):
     instrument = fields.Nested(InstrumentSchema, **described("the instrument; only what is known"))
 
     def load(self, data: Any, **_: Any) -> Evidence:
-        """The record, read by `models.evidence`. Raises FaultyRequestError with every fault and its place."""
+        """Load the record, by `models.evidence`. Raises FaultyRequestError with every fault."""
         try:
             return services.read(self.named(data))
         except InputError as error:
-            raise FaultyRequestError(placed(error.faults)) from None
+            raise FaultyRequestError(with_pointers(error.faults)) from None
 
     def named(self, data: Mapping[str, Any]) -> Mapping[str, Any]:
         """The record with the id of the path. Raises InputError where it names another one."""

@@ -1,4 +1,4 @@
-"""What can be done with a record of evidence: take it in, correct it, withdraw it, and see what was done."""
+"""Take in, correct and withdraw a record of evidence, and show its history."""
 
 from __future__ import annotations
 
@@ -46,7 +46,7 @@ def read(data: Mapping[str, Any]) -> Evidence:
 
 
 def id_faults(given: object) -> tuple[Fault, ...]:
-    """What is wrong with an id that can be one, but in no address."""
+    """Name the faults of an id that cannot stand in an address."""
     parts = given.strip().split("/") if isinstance(given, str) else [""]
     if len(parts) == 1 and parts[0] not in (".", ".."):
         return ()

@@ -1,4 +1,4 @@
-"""What a key is asked for with, and what a key looks like in answers."""
+"""Schemas of the request for a key, and of a key in answers."""
 
 from __future__ import annotations
 
@@ -71,7 +71,7 @@ class KeyRequestSchema(Schema):
 
 
 class RotationSchema(Schema):
-    """How long both secrets are valid."""
+    """The time for which both secrets are valid."""
 
     overlap_hours = fields.Raw(
         allow_none=True,

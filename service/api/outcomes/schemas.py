@@ -1,4 +1,4 @@
-"""What an outcome looks like, sent and answered."""
+"""Schemas of an outcome, sent and answered."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from service.texts import text_schema
 
 
 class OutcomeRequestSchema(Schema):
-    """What it was sold for. Read by `models.evidence`; what is left out is as it was valued."""
+    """The sale of a valued instrument; a member that is left out is taken from the valuation."""
 
     date = fields.Raw(**described("the day of the sale", type="string", **DAY))
     price = fields.Raw(**described("what the buyer paid in all, without tax and shipping", **PRICE))
@@ -32,7 +32,7 @@ class OutcomeRequestSchema(Schema):
 
 
 class OutcomeEvidenceSchema(Schema):
-    """Which record of evidence holds the sale already."""
+    """The record of evidence that holds the sale already."""
 
     evidence = fields.String(
         **described("the id of a record in use, of a closed sale of the same model", **text_schema(MAX_TEXT))
@@ -40,7 +40,7 @@ class OutcomeEvidenceSchema(Schema):
 
 
 class ValuedSchema(Schema):
-    """What was said of it before."""
+    """The value that it was given before."""
 
     date = fields.Date(**described("the day of the value"))
     value = money("the value")
@@ -49,7 +49,7 @@ class ValuedSchema(Schema):
 
 
 class ValuationOutcomeSchema(Schema):
-    """What a valued instrument was sold for."""
+    """The outcome of a valuation: the sale of the instrument."""
 
     valuation = fields.String(**described("the id of the valuation"))
     evidence = fields.String(**described("the id of the record of evidence that holds the sale"))

@@ -25,7 +25,7 @@ from service.api.valuations import records as valuations
 from service.context import context
 from service.db.engine import reading, writing
 from service.errors import DuplicateError, FaultyRequestError, UnknownRecordError
-from service.faults import placed
+from service.faults import with_pointers
 from service.http.schemas import moment
 
 SOURCE = "outcome of a valuation"
@@ -124,7 +124,7 @@ def _sale(valued: Answer, sold: Mapping[str, Any]) -> Evidence:
     try:
         return read({**usual, **sold, **own})
     except InputError as error:
-        raise FaultyRequestError(placed(error.faults)) from None
+        raise FaultyRequestError(with_pointers(error.faults)) from None
 
 
 def _keep(connection: Connection, sale: Evidence, before: records.Row | None, now: Mark) -> None:
@@ -153,7 +153,7 @@ def _check_record(connection: Connection, valued: Answer, record_id: str) -> Non
     if problem:
         allowed = "the id of a record in use, of a closed sale of the same model"
         fault = Fault("evidence", record_id, problem, allowed, "see GET /v1/evidence")
-        raise FaultyRequestError(placed([fault]))
+        raise FaultyRequestError(with_pointers([fault]))
 
 
 def _problem(row: Row | None, maker: str, model: str) -> str:

@@ -1,4 +1,4 @@
-"""What stands behind a kept valuation: GET and POST below /v1/valuations/{id}."""
+"""The parts of a kept valuation: GET and POST below /v1/valuations/{id}."""
 
 from __future__ import annotations
 
@@ -48,7 +48,7 @@ def show_comparables(valuation_id: str) -> Response:
 @blp.authorize("valuations", forms=True)
 @blp.response(200, PART_SCHEMAS["questions"](), "The questions.", problems=_GONE)
 def show_questions(valuation_id: str) -> Response:
-    """What to ask or photograph next: the unknown fields whose answers would narrow the 80% range most."""
+    """List what to ask or photograph next: the unknown fields that would narrow the 80% range most."""
     return json_response(rules.part(valuation_id, "questions"))
 
 
@@ -73,7 +73,7 @@ def show_sentences(valuation_id: str) -> Response:
 @blp.arguments(_WHAT_IF)
 @blp.response(200, AlternativesSchema(), "The alternatives, in the order asked.", problems=_GONE)
 def find_alternatives(asked: WhatIf, valuation_id: str) -> Response:
-    """What the same instrument would be worth with some fields changed; nothing is kept.
+    """Value the same instrument with some fields changed; nothing is kept.
 
     The ranges of the differences are paired: what both states share is not in them.
     """
@@ -85,7 +85,7 @@ def find_alternatives(asked: WhatIf, valuation_id: str) -> Response:
 @blp.arguments(_COSTS)
 @blp.response(200, PART_SCHEMAS["restoration"](), "What can be put right, and what cannot.", problems=_GONE)
 def find_restoration(costs: Costs, valuation_id: str) -> Response:
-    """What putting parts right adds to the value, against what it costs; nothing is kept.
+    """Weigh what putting parts right adds to the value against its cost; nothing is kept.
 
     It names what cannot be restored, such as a finish that is gone.
     """

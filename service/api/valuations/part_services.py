@@ -42,7 +42,7 @@ def put_right(valuation_id: str, costs: Costs) -> dict[str, Any]:
     try:
         found = find_restoration(case, costs.amounts)
     except InputError as error:
-        raise costs.placed(error) from None
+        raise costs.with_pointers(error) from None
     return dump_part(valuation_id, case, "restoration", found)
 
 

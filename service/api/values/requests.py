@@ -19,12 +19,12 @@ from models.vocabulary import CHANNEL_NAMES, DEFAULT_CHANNEL, DEFAULT_LEVELS
 from service.api.values.services import ValuationRequest, today
 from service.api.vocabulary.instrument import InstrumentField
 from service.context import bundle
-from service.faults import placed
+from service.faults import with_pointers
 from service.http.schemas import CURRENCY, DAY, LEVELS
 
 
 class OwnField(fields.Field[Any]):
-    """A field read by a rule of the models; its faults come out with their place."""
+    """A field read by a rule of the models; its faults come out with their pointers."""
 
     def _deserialize(
         self, value: Any, attr: str | None, data: Mapping[str, Any] | None, **kwargs: Any
@@ -35,7 +35,7 @@ class OwnField(fields.Field[Any]):
         except InputError as error:
             faults.extend(error.faults)
         if faults:
-            raise ValidationError(list(placed(faults)))
+            raise ValidationError(list(with_pointers(faults)))
         return found
 
     def read(self, value: Any, faults: list[Fault]) -> Any:

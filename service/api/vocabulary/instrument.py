@@ -13,7 +13,7 @@ from models.vocabulary import FIELDS, GROUPS, MAX_TEXT, PLACEHOLDERS, Field, Kin
 from service.api.vocabulary.fields import EMPTY
 from service.context import bundle
 from service.errors import Located
-from service.faults import placed
+from service.faults import with_pointers
 from service.http.dumping import Converted
 from service.texts import NOT_BLANK
 
@@ -77,7 +77,7 @@ class InstrumentField(fields.Nested):
         try:
             return catalogue.spelled(read_nested(value))
         except InputError as error:
-            faults = placed(error.faults, attr or "")
+            faults = with_pointers(error.faults, attr or "")
         raise ValidationError([*faults, *_name_faults(value, attr or "", faults)])
 
 
@@ -93,12 +93,12 @@ class InstrumentAnswer(Converted, fields.Nested):  # type: ignore[misc]  # a par
 
 
 def _name_faults(value: Any, under: str, found: list[Located]) -> list[Located]:
-    """Unknown names too, where other faults came first: all that is wrong is metadata at once."""
-    if not isinstance(value, Mapping) or any(place.fault.field in REQUIRED for place in found):
+    """Unknown names too, where other faults came first: all faults are named at once."""
+    if not isinstance(value, Mapping) or any(located.fault.field in REQUIRED for located in found):
         return []
     named = Instrument(maker=" ".join(value["maker"].split()), model=" ".join(value["model"].split()))
     try:
         bundle().valuer.catalogue.canonical(named)
     except InputError as error:
-        return placed(error.faults, under)
+        return with_pointers(error.faults, under)
     return []

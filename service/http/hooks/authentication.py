@@ -1,4 +1,4 @@
-"""Who asks, and whether they may."""
+"""Authentication before every view, and authorization by the views' own decorators."""
 
 from __future__ import annotations
 

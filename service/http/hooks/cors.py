@@ -1,4 +1,4 @@
-"""Which pages of other origins may read answers: those that a website key names, exactly, and no others.
+"""CORS: pages may read answers from exactly those other origins that a website key names.
 
 There is nothing to set: while no website key exists, no page of another origin can read anything. A
 preflight carries no key, so it is answered for an origin that any website key names; `authentication`
