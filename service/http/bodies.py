@@ -24,8 +24,8 @@ def is_json(kind: str) -> bool:
 
 def read_object() -> dict[str, Any]:
     """The body as a JSON object. Raises ContentTypeError, BodyError; werkzeug raises for its size."""
-    kind = request.mimetype
-    if not is_json(kind):
+    kind = request.content_type
+    if kind != JSON and not is_json(kind := request.mimetype):
         raise ContentTypeError(f"The body is {kind or 'of no stated type'}; send it as {JSON}.")
     body = _body()
     try:

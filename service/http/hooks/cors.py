@@ -50,11 +50,12 @@ def add_headers(response: Response) -> Response:
         response.vary.add("Origin")
     else:
         response.headers["Vary"] = "Origin"  # as that would, without reading it first
-    if request.method == "OPTIONS":
+    preflight = request.method == "OPTIONS"
+    if preflight:
         response.vary.update(_ASKED)
     if _may_read() and _open_methods():
         response.headers["Access-Control-Allow-Origin"] = request.headers["Origin"]
-        if request.method != "OPTIONS":
+        if not preflight:
             response.headers["Access-Control-Expose-Headers"] = ", ".join(_READ)
     return response
 
