@@ -75,7 +75,7 @@ def show_sentences(valuation_id: str) -> Response:
 def find_alternatives(asked: WhatIf, valuation_id: str) -> Response:
     """Value the same instrument with some fields changed; nothing is kept.
 
-    The ranges of the differences are paired: what both states share is not in them.
+    The ranges of the differences are paired: uncertainty common to both states is left out.
     """
     return json_response(rules.what_if(valuation_id, asked))
 
