@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterable, Mapping
 from operator import attrgetter
 from typing import Any
 
+import orjson
 from marshmallow import Schema, fields, missing
 
 Convert = Callable[[Any], Any]
@@ -71,6 +72,14 @@ class Words(Converted, fields.List[Any]):
     def convert(self, value: str) -> list[str]:
         """Give the words."""
         return value.split()
+
+
+class StoredJson(Converted, fields.Nested):  # type: ignore[misc]  # a parameter's name differs
+    """An object that is kept as JSON."""
+
+    def convert(self, value: str) -> Any:
+        """Read it."""
+        return orjson.loads(value)
 
 
 class Pairs(Converted, fields.List[Any]):

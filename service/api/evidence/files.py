@@ -22,8 +22,9 @@ from models.evidence import EVIDENCE_COLUMNS, REQUIRED_COLUMNS
 from models.intake import Intake, Refusal, Taken
 from models.table import read_table
 from service.api.evidence import records
+from service.api.evidence.reading import id_faults
 from service.api.evidence.records import Prepared
-from service.api.evidence.services import id_faults, mark
+from service.api.evidence.services import mark
 from service.context import bundle
 from service.errors import Located, RowsRefusedError, TooManyRowsError
 from service.faults import fault_entry, pointer_to

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import date
+from types import SimpleNamespace
 from typing import Any
 
 from models.cells import read_day, read_term
@@ -14,7 +15,7 @@ from models.rows import ORDER
 from models.stocklist import LAST_DAY
 from models.vocabulary import CHANNEL_NAMES, KIND_NAMES
 from service.api.evidence import records
-from service.api.evidence.services import entry
+from service.api.evidence.schemas import dump_record
 from service.context import bundle, context
 from service.db.engine import reading
 from service.errors import FaultyRequestError, Located
@@ -91,7 +92,7 @@ def listed(asked: dict[str, Any]) -> tuple[dict[str, Any], dict[str, str]]:
     with reading(context().engine) as connection:
         found = records.page(connection, wanted, withdrawn, page.after, page.limit + 1)
     shown = found[: page.limit]
-    return {"evidence": [entry(row) for row in shown]}, next_link(
+    return {"evidence": [dump_record(SimpleNamespace(**row)) for row in shown]}, next_link(
         found, page, shown[-1][ORDER] if shown else 0
     )
 
