@@ -1,4 +1,4 @@
-"""What one running application has, and what one request of it uses from start to end."""
+"""The parts of a running application, and the one bundle that a request uses from start to end."""
 
 from __future__ import annotations
 

@@ -22,7 +22,7 @@ BookmatchError
     ├── WithdrawnError       the record is kept, but no longer used
     ├── TooManyRowsError     a file holds more rows than are taken at once
     ├── RowsRefusedError     rows are wrong, and it was asked that all be right; carries the report
-    ├── UnknownPlaceError    the catalogue has no such maker or model; names the nearest
+    ├── UnknownPathNameError    the catalogue has no such maker or model; names the nearest
     ├── NoBundleError        no price model is loaded
     ├── BundleGoneError      the price model that made a valuation cannot be read any more
     ├── NoRoomError          the disk is full
@@ -92,7 +92,7 @@ class NotAcceptableError(ServiceError):
 
 
 class FaultyRequestError(ServiceError):
-    """Fields are wrong: all of them, each with its place."""
+    """Fields are wrong: all of them, each with its pointer."""
 
     def __init__(self, faults: Sequence[Located]) -> None:
         self.faults = tuple(faults)
@@ -160,11 +160,11 @@ class RowsRefusedError(ServiceError):
         super().__init__(f"{bad} of {report['rows']} rows cannot be taken, so none was; see report.")
 
 
-class UnknownPlaceError(FaultyRequestError):
+class UnknownPathNameError(FaultyRequestError):
     """The catalogue has no such maker or model."""
 
     def __str__(self) -> str:
-        return "; ".join(f"{place.fault}." for place in self.faults)
+        return "; ".join(f"{located.fault}." for located in self.faults)
 
 
 class NoBundleError(ServiceError):

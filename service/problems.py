@@ -18,7 +18,7 @@ from werkzeug.exceptions import HTTPException
 
 from models.errors import BookmatchError, InputError, TableError
 from service import errors
-from service.faults import placed, written
+from service.faults import fault_entry, with_pointers
 
 PROBLEM_JSON = "application/problem+json"
 
@@ -81,7 +81,9 @@ TABLE: Mapping[type[Exception], Kind] = {
     errors.WithdrawnError: Kind(
         410, "withdrawn", "The record was withdrawn", "See its history; to use it again, PUT it."
     ),
-    errors.UnknownPlaceError: Kind(404, "name", "Not in the catalogue", "See errors for the nearest names."),
+    errors.UnknownPathNameError: Kind(
+        404, "name", "Not in the catalogue", "See errors for the nearest names."
+    ),
     errors.NoCardError: Kind(
         404, "card", "The price model has no card", "Fit it again with later sales to judge it."
     ),
@@ -167,9 +169,9 @@ def _of_error(error: Exception) -> Response:
     kind = _kind_of(error)
     extra: dict[str, Any] = {}
     if isinstance(error, errors.FaultyRequestError):
-        extra["errors"] = [written(place) for place in error.faults]
+        extra["errors"] = [fault_entry(located) for located in error.faults]
     elif isinstance(error, InputError):
-        extra["errors"] = [written(place) for place in placed(error.faults)]
+        extra["errors"] = [fault_entry(located) for located in with_pointers(error.faults)]
     elif isinstance(error, errors.RowsRefusedError):
         extra["report"] = error.report
     internal = kind.status >= 500 and not isinstance(error, errors.ServiceError)

@@ -163,7 +163,7 @@ def _unpack(archive: Archive, under: str, folder: Path) -> None:
 
 
 def _place_state(archive: Archive, store: Path, *, force: bool) -> None:
-    """What is current, and the history, unless the store has its own or the current bundle was lost."""
+    """Restore CURRENT and the history, unless the store has its own or the current bundle was lost."""
     if not archive.names(f"store/{CURRENT}") or ((store / CURRENT).exists() and not force):
         return
     if orjson.loads(archive.read(f"store/{CURRENT}"))["version"] not in archive.manifest["bundles"]:

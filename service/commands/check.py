@@ -1,4 +1,4 @@
-"""What is wrong with an installation, text by name before anybody asks it for a value."""
+"""The check of an installation, before anybody asks it for a value: each need is named, met or not."""
 
 from __future__ import annotations
 

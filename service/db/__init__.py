@@ -1,1 +1,1 @@
-"""Where records are kept: the engine, the metadata and the migrations."""
+"""The database: the engine, the tables and the migrations."""

@@ -56,7 +56,7 @@ def _begin_sqlite(connection: Connection) -> None:
 
 
 def folder_of(engine: Engine) -> Path | None:
-    """Where this program itself keeps the database, if it does: PostgreSQL keeps its own."""
+    """Give the folder of an SQLite database; None for PostgreSQL, which keeps its own."""
     if engine.dialect.name != "sqlite" or not engine.url.database:
         return None
     return Path(engine.url.database).absolute().parent

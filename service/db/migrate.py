@@ -33,7 +33,7 @@ def downgrade(engine: Engine, revision: str) -> None:
 
 
 def knows(engine: Engine, revision: str) -> bool:
-    """Whether there is a migration to this revision."""
+    """Say whether there is a migration to this revision."""
     try:
         ScriptDirectory.from_config(configured(engine)).get_revision(revision)
     except CommandError:

@@ -1,4 +1,4 @@
-"""What the document says beside what flask-smorest gathers: every place, schema, body and problem in words.
+"""The texts of the document that flask-smorest does not gather: of parameters, schemas, bodies and problems.
 
 Each text comes from its owner: a schema's is its docstring, a problem's is the table that makes it.
 """
@@ -14,7 +14,7 @@ from service import problems
 from service.http.hooks.rate_limits import HEADERS as RATE_LIMIT
 
 METHODS = ("get", "post", "put", "patch", "delete")
-PLACES = {
+PATH_PARAMETERS = {
     "valuation_id": "the id of a kept valuation, from the answer that made it",
     "maker": "a maker, as the catalogue names it; case, accents and surplus spaces do not matter",
     "model": "a model of that maker, as the catalogue names it; matched in the same way",
@@ -48,14 +48,14 @@ def _problem_responses(responses: dict[str, Any]) -> None:
 
 
 def complete(document: dict[str, Any], texts: Mapping[str, str]) -> None:
-    """Say what each schema, place and body is. `texts`: what each schema is, by its name."""
+    """Describe each schema, parameter and body. `texts`: what each schema is, by its name."""
     _problem_responses(document["components"]["responses"])
     for name, schema in document["components"]["schemas"].items():
         if texts.get(name):
             schema.setdefault("description", texts[name])
     for item in document["paths"].values():
-        for place in item.get("parameters", ()):
-            place.setdefault("description", PLACES.get(place["name"], ""))
+        for parameter in item.get("parameters", ()):
+            parameter.setdefault("description", PATH_PARAMETERS.get(parameter["name"], ""))
     for operation in operations(document):
         _complete(operation, texts)
 

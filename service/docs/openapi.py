@@ -80,7 +80,7 @@ def describe(app: Flask, blueprints: Sequence[Blueprint]) -> None:
 
 
 def _texts(api: ProblemApi) -> dict[str, str]:
-    """What each schema is, by the name it has in the document: the docstring of its own class."""
+    """Give the docstring of each schema's class by the schema's name in the document."""
     refs = api.ma_plugin.converter.refs
     return {name: getdoc(key[0]) or "" for key, name in refs.items() if key[0].__doc__}
 

@@ -12,7 +12,7 @@ from werkzeug.exceptions import RequestEntityTooLarge
 
 from service.context import context
 from service.errors import BodyError, ContentTypeError, FaultyRequestError
-from service.faults import located
+from service.faults import from_marshmallow
 from service.http.responses import JSON
 from service.http.strict_json import TOO_DEEP, check_names
 
@@ -24,8 +24,8 @@ def is_json(kind: str) -> bool:
 
 def read_object() -> dict[str, Any]:
     """The body as a JSON object. Raises ContentTypeError, BodyError; werkzeug raises for its size."""
-    kind = request.mimetype
-    if not is_json(kind):
+    kind = request.content_type
+    if kind != JSON and not is_json(kind := request.mimetype):
         raise ContentTypeError(f"The body is {kind or 'of no stated type'}; send it as {JSON}.")
     body = _body()
     try:
@@ -49,11 +49,11 @@ def _body() -> bytes:
 
 
 def load(schema: Schema, data: Mapping[str, Any]) -> Any:
-    """What the schema reads from the data. Raises FaultyRequestError with every fault."""
+    """Load the data by the schema. Raises FaultyRequestError with every fault."""
     try:
         return schema.load(data)
     except ValidationError as error:
-        raise FaultyRequestError(located(_messages(error), data, schema)) from None
+        raise FaultyRequestError(from_marshmallow(_messages(error), data, schema)) from None
 
 
 def _messages(error: ValidationError) -> dict[str, Any]:

@@ -111,13 +111,13 @@ class StoredResponse(NamedTuple):
 
 
 def stored_response(claimed: Claim | None) -> StoredResponse | None:
-    """What was answered under this claim, if it was made before. Raises OtherBodyError."""
+    """Find the response that was stored under this claim, if there is one. Raises OtherBodyError."""
     answer_id = claimed_before(claimed) if claimed else None
     return None if answer_id is None else _find(answer_id)
 
 
 def run_once(change: Callable[[Connection], StoredResponse], claimed: Claim | None) -> StoredResponse:
-    """What `change` answers, in one transaction with what it changed; or what this claim was told before."""
+    """Run `change` and store its response in one transaction; or give what is stored under this claim."""
     response = stored_response(claimed)
     if response is not None:
         return response

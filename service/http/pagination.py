@@ -14,7 +14,7 @@ from service.http.queries import Query
 
 MOST, USUAL = 500, 100
 _CURSOR = re.compile(r"after-(\d{1,18})", re.ASCII)
-_PLACE = {"type": "string", "pattern": f"^{_CURSOR.pattern}$"}
+_CURSOR_SCHEMA = {"type": "string", "pattern": f"^{_CURSOR.pattern}$"}
 _COUNT = re.compile(r"\d{1,6}", re.ASCII)
 LINK = {"Link": "where the next page is, rel=next (RFC 8288); left out on the last one"}
 
@@ -22,14 +22,14 @@ Entry = TypeVar("Entry")
 
 
 class Page(NamedTuple):
-    """What a page is asked with: entries after this place, at most so many."""
+    """One page of a list: the entries after this position, at most so many."""
 
     after: int
     limit: int
 
 
 def read_limit(text: str) -> int:
-    """How many entries at most. Raises InputError."""
+    """Read how many entries a page may have. Raises InputError."""
     if _COUNT.fullmatch(text) and 1 <= int(text) <= MOST:
         return int(text)
     raise InputError(
@@ -38,7 +38,7 @@ def read_limit(text: str) -> int:
 
 
 def read_cursor(text: str) -> int:
-    """The place that a link of ours names. Raises InputError."""
+    """Read the position that a link of ours names. Raises InputError."""
     found = _CURSOR.fullmatch(text)
     if found:
         return int(found[1])
@@ -56,7 +56,7 @@ PAGED = (
     Query(
         "cursor",
         "where to go on: from the link of the page before",
-        _PLACE,
+        _CURSOR_SCHEMA,
         read_cursor,
     ),
 )
@@ -67,10 +67,10 @@ def page_of(asked: dict[str, Any]) -> Page:
     return Page(asked.pop("cursor") or 0, asked.pop("limit") or USUAL)
 
 
-def link_on(found: Sequence[Any], page: Page, place: int) -> dict[str, str]:
-    """The header that leads on, if `found` has one entry more than the page; `place`: that of its last."""
+def next_link(found: Sequence[Any], page: Page, position: int) -> dict[str, str]:
+    """The header that leads on, if `found` has one entry more than the page; `position`: that of its last."""
     if len(found) <= page.limit:
         return {}
     kept = [(name, value) for name, value in request.args.items() if name != "cursor"]
-    query = urlencode([*kept, ("cursor", f"after-{place}")])
+    query = urlencode([*kept, ("cursor", f"after-{position}")])
     return {"Link": f'<{request.path}?{query}>; rel="next"'}

@@ -32,7 +32,7 @@ class Query(NamedTuple):
 
     @property
     def is_array(self) -> bool:
-        """Whether it is a list of values."""
+        """Say whether it is a list of values."""
         return bool(self.schema.get("type") == "array")
 
 

@@ -20,5 +20,5 @@ def json_response(data: Any, status: int = 200, headers: Mapping[str, str] | Non
 def raw_response(
     body: bytes | str, status: int = 200, headers: Mapping[str, str] | None = None, form: str = JSON
 ) -> Response:
-    """What was written before, to the byte: JSON, or another form."""
+    """A body that was written before, to the byte, as JSON or in another form."""
     return Response(body, status, headers, mimetype=form)

@@ -11,6 +11,7 @@ from marshmallow import Schema, fields
 from models.domain.evidence import AMOUNT
 from models.domain.money import NO_RATE_NEEDED
 from models.valuation.levels import LEAST_LEVEL, MOST_LEVEL, MOST_LEVELS
+from service.http.dumping import Converted, Text
 
 # Days from 1900 to 2100 (`models.domain.cells`, `models.tables.stocklist`); the format says the rest.
 DAY: Mapping[str, Any] = {
@@ -36,29 +37,42 @@ def described(text: str, *, optional: bool = False, **more: Any) -> dict[str, An
     return {"required": True, "allow_none": optional, "metadata": {"description": text, **more}}
 
 
-def money(text: str, *, required: bool = True) -> fields.String:
+def money(text: str, *, required: bool = True, optional: bool = False, attribute: str | None = None) -> Text:
     """An amount as decimal text with the decimals of its currency, so that no reader makes a float of it."""
-    return fields.String(**{**described(text, pattern=r"^-?\d+(\.\d+)?$"), "required": required})
+    options = described(text, optional=optional, pattern=r"^-?\d+(\.\d+)?$")
+    return Text(str, attribute=attribute, **{**options, "required": required})
 
 
-def rate_members(*, required: bool = True) -> dict[str, fields.Field[Any]]:
-    """The members by which an answer names the exchange rate behind its amounts."""
+def rate_members(*, required: bool = True, of: str = "rate_") -> dict[str, fields.Field[Any]]:
+    """The members by which an answer names the exchange rate behind its amounts.
+
+    `of`: how the attributes begin that have its day and source.
+    """
     day = "the day of the exchange rate: of US dollars, which need none, the day of the value"
     source = f"who published that rate: of US dollars “{NO_RATE_NEEDED}”"
     return {
-        "rate_day": fields.Date(**{**described(day), "required": required}),
-        "rate_source": fields.String(**{**described(source), "required": required}),
+        "rate_day": fields.Date(attribute=f"{of}day", **{**described(day), "required": required}),
+        "rate_source": fields.String(attribute=f"{of}source", **{**described(source), "required": required}),
     }
 
 
-def provisional_member() -> fields.Boolean:
+def provisional_member(attribute: str | None = None) -> fields.Boolean:
     """The member by which an answer says whether the price model that it names is provisional."""
-    return fields.Boolean(**described("whether that model is provisional: it has not yet earned the gate"))
+    text = "whether that model is provisional: it has not yet earned the gate"
+    return fields.Boolean(attribute=attribute, **described(text))
 
 
 def moment(at: datetime) -> str:
     """A moment in UTC as every answer has it."""
     return at.isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+class Moment(Converted, fields.DateTime):
+    """A moment in UTC."""
+
+    def convert(self, value: datetime) -> str:
+        """Give its text."""
+        return moment(value)
 
 
 class FaultSchema(Schema):

@@ -49,7 +49,7 @@ def spool() -> IO[bytes]:
 
 @contextmanager
 def needing_room() -> Iterator[None]:
-    """What is done inside writes to such a file. Raises NoRoomError where the disk is full."""
+    """Let the block write to such a file. Raises NoRoomError where the disk is full."""
     try:
         yield
     except OSError as error:

@@ -1,4 +1,4 @@
-"""Who a key belongs to, looked up rarely and trusted in between; and when each secret was last used.
+"""The callers that keys belong to, looked up rarely and trusted in between; and the last use of each secret.
 
 A worker trusts for `seconds` what it has looked up, so a key that was revoked, or an origin that is gone, can
 live that long; and for `outage_seconds` while the database does not answer.
@@ -50,7 +50,7 @@ _USED = (
 
 @dataclass(frozen=True)
 class Caller:
-    """Who asks: the key's id and kind, what a system key may do, where a website key may be used."""
+    """A caller: its key's id and kind, the scopes of a system key, the origins of a website key."""
 
     key_id: str
     scopes: frozenset[str] = frozenset()
@@ -58,7 +58,7 @@ class Caller:
     origins: frozenset[str] = frozenset()
 
     def may_read(self, key_id: str) -> bool:
-        """Whether it may read what this key made: everyone in the world can hold a website key."""
+        """Say whether it may read what this key made: everyone in the world can hold a website key."""
         return self.kind == SYSTEM or key_id == self.key_id
 
 

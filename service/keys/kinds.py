@@ -1,4 +1,4 @@
-"""What kinds of keys there are, what each may do, and what is wanted of a new one.
+"""The kinds of keys, their scopes, and the checks of a new key.
 
 A system key is for programs: what it may do, its scopes say. A website key is for the form on a website,
 where everyone can read it: it works from that site's origins only, and may do no more than a form needs.
@@ -41,7 +41,7 @@ _ORIGIN_FORM = "scheme and host, with a port where it is not the usual one: http
 
 @dataclass(frozen=True)
 class NewKey:
-    """What a new key shall be, checked: scopes for a system key, origins for a website key."""
+    """A new key as requested, checked: scopes for a system key, origins for a website key."""
 
     label: str
     kind: str
@@ -107,7 +107,7 @@ def _of_origins(kind: Any, origins: list[str]) -> list[Fault]:
 
 
 def is_origin(text: str) -> bool:
-    """Whether a browser could send this as the origin of a page of a website."""
+    """Say whether a browser could send this as the origin of a page."""
     scheme, usual = text.partition("://")[0], {"http": ":80", "https": ":443"}
     return (
         len(text) <= 200 and _ORIGIN.fullmatch(text) is not None and not text.endswith(usual.get(scheme, " "))

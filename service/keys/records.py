@@ -41,7 +41,7 @@ class KeyEntry:
 
     @property
     def used(self) -> datetime | None:
-        """When it was last used, whichever its secret."""
+        """The moment of its last use, by any of its secrets."""
         return max((secret.used for secret in self.secrets if secret.used), default=None)
 
 
@@ -136,7 +136,7 @@ class KeyRing:
         return [KeyEntry(**row._mapping, secrets=tuple(by_key.get(row.id, ()))) for row in rows]
 
     def digest(self, key: str) -> str:
-        """What is kept of a key, in hexadecimal digits."""
+        """Give the digest that is kept of a key, in hexadecimal digits."""
         return hmac.digest(self._secret, key.encode("utf-8", "replace"), "sha256").hex()
 
 

@@ -25,7 +25,7 @@ _SET = struct.Struct("<" + _SLOT.format.removeprefix("<") * _SLOTS)
 
 
 class Taken(NamedTuple):
-    """What came of one request: whether it is within the quota, how many are left, seconds to the end."""
+    """The count of one request: if it is within the quota, how many are left, seconds until the end."""
 
     allowed: bool
     left: int
@@ -87,7 +87,7 @@ class Counters:
 
 
 class Shared(NamedTuple):
-    """What one server counts in. Addresses have room of their own: however many ask, no key is forgotten."""
+    """The counters of one server. Addresses have room of their own: however many ask, no key is forgotten."""
 
     keys: Counters
     addresses: Counters

@@ -1,4 +1,4 @@
-"""What is counted. In a worker of the server a figure is some bytes of a file; all workers' are read as one.
+"""The counts of requests and values. Each worker writes them to a file; all workers' files are read as one.
 
 Every label has few values, none of them a caller's: the patterns of paths, known methods, kinds of problems.
 """
@@ -61,12 +61,12 @@ class Figures:
             self._of_problem(problem).inc()
 
     def refused(self, status: int, problem: str) -> None:
-        """What came was no request: it has neither path nor method."""
+        """Count what was no request: it has neither path nor method."""
         self._look_up("", "", status).count.inc()
         self._of_problem(problem).inc()
 
     def valued(self, evidence: str, count: int = 1) -> None:
-        """So many instruments were valued, with this word for the evidence behind them."""
+        """Count this many valued instruments, with this word for the evidence behind them."""
         self._valued[evidence].inc(count)
 
     def whole(self) -> CollectorRegistry:

@@ -42,7 +42,7 @@ def _sweep(parent: Path) -> None:
 
 
 def _is_left(folder: Path) -> bool:
-    """Whether no server counts in it: one that does holds the lock, also in its workers, until it ends."""
+    """Say whether no server counts in it; one that does holds the lock until it and its workers end."""
     try:
         with (folder / _LOCK).open("r+") as lock:
             fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)

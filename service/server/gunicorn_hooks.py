@@ -1,4 +1,4 @@
-"""What gunicorn says by itself: to callers as problem documents like all others, to the log as JSON lines.
+"""gunicorn's own answers as problem documents like all others, and its own log as JSON lines.
 
 Neither repeats what a caller sent, nor says where it was sent from.
 """
@@ -20,7 +20,7 @@ from gunicorn.util import write_nonblock
 from gunicorn.workers.gthread import ThreadWorker
 
 from service.problems import BY_STATUS, PROBLEM_JSON, Kind, document
-from service.server.logs import place_of
+from service.server.logs import frames_of
 
 _STATUS: Mapping[type[Exception], int] = {
     errors.LimitRequestLine: 414,
@@ -99,7 +99,7 @@ class Lines(Logger):  # type: ignore[misc]  # gunicorn has no types
     """gunicorn's log in the form of ours."""
 
     def setup(self, cfg: Any) -> None:
-        """As gunicorn does, and then in our form."""
+        """Set the log up as gunicorn does, then give each handler our form."""
         super().setup(cfg)
         for handler in self.error_log.handlers:
             handler.setFormatter(_Line())
@@ -112,7 +112,7 @@ class _Line(logging.Formatter):
         line: dict[str, Any] = {"event": str(record.msg) if kind else record.getMessage()}
         line |= getattr(record, "fields", {})
         if kind is not None and error is not None:
-            line |= {"error": kind.__name__, "at": place_of(trace)}
+            line |= {"error": kind.__name__, "at": frames_of(trace)}
         line |= {"level": record.levelname.lower(), "pid": record.process}
         moment = datetime.fromtimestamp(record.created, UTC).isoformat()
         return orjson.dumps({**line, "timestamp": moment.replace("+00:00", "Z")}).decode()

@@ -59,10 +59,10 @@ def log_failure(error: BaseException) -> None:
     """Log which error was raised, where, and in which request."""
     names = g.get("names")
     named = names._asdict() if names else {}
-    _log.error("failed", **named, error=type(error).__name__, at=place_of(error.__traceback__))
+    _log.error("failed", **named, error=type(error).__name__, at=frames_of(error.__traceback__))
 
 
-def place_of(trace: TracebackType | None) -> list[str]:
+def frames_of(trace: TracebackType | None) -> list[str]:
     """Give the last frames of a trace, innermost last, without the error's text."""
     frames = traceback.extract_tb(trace)[-12:]
     return [f"{frame.filename.rsplit('/site-packages/')[-1]}:{frame.lineno} {frame.name}" for frame in frames]

@@ -1,4 +1,4 @@
-"""Which quotas a caller has, and counting a request under each.
+"""The quotas of a caller, and the counts of its requests under each.
 
 A system key has a quota of its own. A website key is everybody's who opens the page: each visitor has a
 quota, so that one cannot use up what all share, and the key has one over all. Without a valid key, an address
@@ -54,15 +54,15 @@ class Limits:
     def _asked_of(self, caller: Caller | None, address: str | None) -> list[tuple[Policy, str]]:
         """The policies of a request, and whom each of them counts."""
         if caller is None:
-            return [(self._address, place_of(address))]
+            return [(self._address, network_of(address))]
         if caller.kind == WEBSITE:
-            visitor = f"{caller.key_id} {place_of(address)}"
+            visitor = f"{caller.key_id} {network_of(address)}"
             return [(self._visitor, visitor), (self._published, caller.key_id)]
         return [(self._secret, caller.key_id)]
 
 
-def place_of(address: str | None) -> str:
-    """Where a caller asks from: an IPv4 address, or the network that one holder of IPv6 addresses has."""
+def network_of(address: str | None) -> str:
+    """Give the network of a caller: an IPv4 address, or the block that one holder of IPv6 addresses has."""
     if address is None or ":" not in address:
         return address or ""
     try:

@@ -17,7 +17,7 @@ from flask import Flask, g, request
 
 from service.api.valuations import records, routes
 from service.api.valuations import services as storing
-from service.api.values import services
+from service.api.values.schemas import dump_valuation
 from service.app import create_app
 from service.context import bundle
 from service.db.tables import METADATA
@@ -105,7 +105,7 @@ def _one(app: Flask, environ: dict[str, Any], found: dict[str, list[float]]) -> 
             "value, ranges and reasons", lambda: valuer.value(ask.subject, ask.currency, ask.levels)
         )
         record_id, created = records.new_id(), datetime.now(UTC)
-        said = timed("answer", lambda: services.valuation_answer(valued, record_id, created))
+        said = timed("answer", lambda: dump_valuation(valued, record_id, created))
         body = timed("write JSON", lambda: orjson.dumps(said))
         row = {
             "id": record_id,

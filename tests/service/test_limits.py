@@ -17,7 +17,7 @@ from conftest import NewDatabase, caller_of, keys_of, make_app, parts
 from flask import Flask
 
 from service.server.counters import Counters
-from service.server.quotas import place_of
+from service.server.quotas import network_of
 
 HERE = {"Origin": "https://guitars.example"}
 NewApp = Callable[..., Flask]
@@ -195,7 +195,7 @@ def test_counting_asks_no_database(new_app: NewApp) -> None:
     ],
 )
 def test_a_holder_of_addresses_is_one_place(address: str | None, place: str) -> None:
-    assert place_of(address) == place
+    assert network_of(address) == place
 
 
 @forks

@@ -16,7 +16,6 @@ from fakes import EVIDENCE_ROWS
 
 from models.valuation.cautions import BESIDE, CODES
 from service.api.parts.parts import PARTS
-from service.api.parts.schemas import PART_NAMES
 
 SVG = "{http://www.w3.org/2000/svg}"
 PICTURES = ("waterfall.svg", "intervals.svg", "price-index.svg")
@@ -34,10 +33,6 @@ def below(caller: Caller, of: dict[str, Any], name: str) -> Any:
     found = caller.get(f"/v1/valuations/{of['id']}/{name.replace('_', '-')}")
     assert found.status_code == 200, found.text
     return found.json
-
-
-def test_every_part_is_described_once_and_can_be_included() -> None:
-    assert tuple(PARTS) == PART_NAMES
 
 
 def test_comparables_are_adjusted_line_by_line(caller: Caller) -> None:

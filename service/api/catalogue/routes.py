@@ -89,5 +89,5 @@ def list_finishes(maker: str, model: str) -> Response:
 @blp.authorize("valuations", forms=True)
 @blp.response(200, WatchpointsSchema(), "The watchpoints.", problems=(404,))
 def list_watchpoints(maker: str, model: str) -> Response:
-    """What a careful buyer checks on one model."""
+    """List what a careful buyer checks on one model."""
     return json_response({"watchpoints": services.model(maker, model)["watchpoints"]})

@@ -10,7 +10,7 @@ from typing import Any
 from models.domain.catalogue import Catalogue, Model
 from models.errors import UnknownNameError
 from service.context import bundle
-from service.errors import Located, UnknownPlaceError
+from service.errors import Located, UnknownPathNameError
 
 
 def whole() -> dict[str, Any]:
@@ -31,21 +31,21 @@ def makers() -> list[dict[str, Any]]:
 
 
 def maker(name: str) -> dict[str, Any]:
-    """One maker, with the names of its models. Raises UnknownPlaceError."""
-    with _places():
+    """One maker, with the names of its models. Raises UnknownPathNameError."""
+    with _translate_unknown_names():
         found = _catalogue().of_maker(name)
     return {"name": found[0].maker, "models": [model.name for model in found]}
 
 
 def models(maker: str) -> list[dict[str, Any]]:
-    """The models of one maker. Raises UnknownPlaceError."""
-    with _places():
+    """The models of one maker. Raises UnknownPathNameError."""
+    with _translate_unknown_names():
         return [_entry(model) for model in _catalogue().of_maker(maker)]
 
 
 def model(maker: str, name: str) -> dict[str, Any]:
-    """One model, with all that is known of it. Raises UnknownPlaceError."""
-    with _places():
+    """One model, with all that is known of it. Raises UnknownPathNameError."""
+    with _translate_unknown_names():
         return _entry(_catalogue().find(maker, name))
 
 
@@ -58,9 +58,9 @@ def _entry(model: Model) -> dict[str, Any]:
 
 
 @contextmanager
-def _places() -> Iterator[None]:
-    """A name in a path that the catalogue does not have is a place that does not exist."""
+def _translate_unknown_names() -> Iterator[None]:
+    """Answer 404 for a name in a path that the catalogue does not have."""
     try:
         yield
     except UnknownNameError as error:
-        raise UnknownPlaceError([Located(None, fault) for fault in error.faults]) from None
+        raise UnknownPathNameError([Located(None, fault) for fault in error.faults]) from None

@@ -22,11 +22,12 @@ from models.errors import Fault
 from models.tables.intake import Intake, Refusal, Taken
 from models.tables.table import read_table
 from service.api.evidence import records
+from service.api.evidence.reading import id_faults
 from service.api.evidence.records import Prepared
-from service.api.evidence.services import id_faults, mark
+from service.api.evidence.services import mark
 from service.context import bundle
 from service.errors import Located, RowsRefusedError, TooManyRowsError
-from service.faults import pointer_to, written
+from service.faults import fault_entry, pointer_to
 from service.http.idempotency import StoredResponse, claim_of_request, run_once, stored_response
 from service.http.responses import CSV
 from service.http.uploads import needing_room, spool
@@ -43,7 +44,7 @@ _STANDS = Fault(
 
 @dataclass
 class Report:
-    """What became of the rows so far. `pointed`: faults have a place in the object of their line."""
+    """The report on the rows so far. `pointed`: faults have a pointer into the object of their line."""
 
     pointed: bool
     ignored: tuple[str, ...] = ()
@@ -66,8 +67,8 @@ class Report:
                 self.left_out += 1
 
     def _written(self, fault: Fault) -> dict[str, Any]:
-        placed = self.pointed and fault.field != "row"
-        return written(Located(pointer_to(*fault.field.split(".")) if placed else None, fault))
+        in_object = self.pointed and fault.field != "row"
+        return fault_entry(Located(pointer_to(*fault.field.split(".")) if in_object else None, fault))
 
     def to_json(self) -> dict[str, Any]:
         """The report as it is answered."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import date
+from types import SimpleNamespace
 from typing import Any
 
 from models.domain.cells import read_day, read_term
@@ -14,11 +15,11 @@ from models.errors import Fault, InputError
 from models.tables.evidence_columns import ORDER
 from models.tables.stocklist import LAST_DAY
 from service.api.evidence import records
-from service.api.evidence.services import entry
+from service.api.evidence.schemas import dump_record
 from service.context import bundle, context
 from service.db.engine import reading
 from service.errors import FaultyRequestError, Located
-from service.http.pagination import PAGED, link_on, page_of
+from service.http.pagination import PAGED, next_link, page_of
 from service.http.queries import Query
 from service.http.schemas import DAY
 
@@ -91,7 +92,9 @@ def listed(asked: dict[str, Any]) -> tuple[dict[str, Any], dict[str, str]]:
     with reading(context().engine) as connection:
         found = records.page(connection, wanted, withdrawn, page.after, page.limit + 1)
     shown = found[: page.limit]
-    return {"evidence": [entry(row) for row in shown]}, link_on(found, page, shown[-1][ORDER] if shown else 0)
+    return {"evidence": [dump_record(SimpleNamespace(**row)) for row in shown]}, next_link(
+        found, page, shown[-1][ORDER] if shown else 0
+    )
 
 
 def _names(maker: str | None, model: str | None) -> dict[str, str | None]:

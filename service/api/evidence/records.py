@@ -28,7 +28,7 @@ Row = Mapping[str, Any]  # a row by the names of its columns
 
 
 class Mark(NamedTuple):
-    """Who changes something, and when; why, where it was change."""
+    """The author and the moment of a change, and the reason where one was given."""
 
     key_id: str
     at: datetime
@@ -36,7 +36,7 @@ class Mark(NamedTuple):
 
 
 def take_turn(connection: Connection) -> None:
-    """Wait until no other transaction adds records: places then come to be known in their order.
+    """Wait until no other transaction adds records, so that positions become known in their order.
 
     Without it a list read page by page could pass over a record of a transaction that began first and ended
     last. SQLite has one writer at a time anyway.
@@ -53,7 +53,7 @@ class Prepared(NamedTuple):
 
     @classmethod
     def of(cls, e: Evidence) -> Prepared:
-        """That of a record."""
+        """Prepare a record."""
         return cls(to_row(e), _json(e))
 
 
@@ -113,7 +113,7 @@ def history(connection: Connection, record_id: str) -> list[Row]:
 def page(
     connection: Connection, wanted: Mapping[str, Any], withdrawn: bool | None, after: int, limit: int
 ) -> list[Row]:
-    """Records in the order in which they were taken, after this place. `wanted`: see `_CONDITIONS`.
+    """List records in the order in which they were taken, after this position. `wanted`: see `_CONDITIONS`.
 
     `withdrawn`: only those that are, those that are not, or (None) both.
     """

@@ -11,6 +11,7 @@ from models.errors import Fault, InputError
 from service.api.evidence import services
 from service.api.evidence.files import MOST_ROWS, take_file
 from service.api.evidence.listing import FILTERS, listed
+from service.api.evidence.reading import HISTORY
 from service.api.evidence.schemas import (
     CorrectedEvidenceSchema,
     EvidenceHistorySchema,
@@ -131,7 +132,7 @@ def withdraw_evidence(evidence_id: str, reason: str | None) -> Response:
     return raw_response(services.withdraw(evidence_id, reason))
 
 
-@blp.route("/<record:evidence_id>/" + services.HISTORY)
+@blp.route("/<record:evidence_id>/" + HISTORY)
 @blp.authorize("evidence")
 @blp.response(200, EvidenceHistorySchema(), "The changes, oldest first.", problems=(404,))
 def show_evidence_history(evidence_id: str) -> Response:

@@ -1,4 +1,4 @@
-"""What a record of evidence looks like, sent and answered."""
+"""Schemas of a record of evidence, sent and answered."""
 
 from __future__ import annotations
 
@@ -11,11 +11,12 @@ from marshmallow import Schema, fields
 from models.domain.evidence import Evidence
 from models.domain.vocabulary import CHANNELS, KINDS, MAX_TEXT, Term
 from models.errors import Fault, InputError
-from service.api.evidence import services
+from service.api.evidence.reading import read
 from service.api.vocabulary.instrument import InstrumentSchema
 from service.errors import FaultyRequestError
-from service.faults import placed
-from service.http.schemas import CURRENCY, DAY, PRICE, described
+from service.faults import with_pointers
+from service.http.dumping import StoredJson, dumper
+from service.http.schemas import CURRENCY, DAY, PRICE, Moment, described
 from service.texts import text_schema
 
 _PRICE = "what the buyer pays, was asked to pay or offered in all, without tax and shipping; above 0"
@@ -47,11 +48,11 @@ class CorrectedEvidenceSchema(Schema):
     instrument = fields.Nested(InstrumentSchema, **described("the instrument; only what is known"))
 
     def load(self, data: Any, **_: Any) -> Evidence:
-        """The record, read by `models.domain.evidence`. Raises FaultyRequestError with every fault."""
+        """Load the record, by `models.domain.evidence`. Raises FaultyRequestError with every fault."""
         try:
-            return services.read(self.named(data))
+            return read(self.named(data))
         except InputError as error:
-            raise FaultyRequestError(placed(error.faults)) from None
+            raise FaultyRequestError(with_pointers(error.faults)) from None
 
     def named(self, data: Mapping[str, Any]) -> Mapping[str, Any]:
         """The record with the id of the path. Raises InputError where it names another one."""
@@ -77,18 +78,16 @@ class EvidenceRecordSchema(Schema):
 
     id = fields.String(**described("its id"))
     kind = fields.String(**_terms("what happened", KINDS))
-    date = fields.Date(**described("the day of the sale, listing or offer"))
+    date = fields.Date(attribute="day", **described("the day of the sale, listing or offer"))
     price = fields.String(**described(_PRICE))
     currency = fields.String(**described("ISO 4217"))
     channel = fields.String(**_terms("where it was sold, listed or offered for", CHANNELS))
     source = fields.String(**described("where this is known from; may be empty"))
-    instrument = fields.Nested(
-        InstrumentSchema, **described("the instrument, spelled as the catalogue has it")
-    )
+    instrument = StoredJson(InstrumentSchema, **described("the instrument, spelled as the catalogue has it"))
     version = fields.Integer(**described("how often it was changed, 1 for never"))
-    recorded = fields.DateTime(**described("when it was taken in, in UTC"))
-    changed = fields.DateTime(**described("when it was last changed, in UTC"))
-    withdrawn = fields.DateTime(**described("when it was withdrawn; null: it is in use", optional=True))
+    recorded = Moment(**described("when it was taken in, in UTC"))
+    changed = Moment(**described("when it was last changed, in UTC"))
+    withdrawn = Moment(**described("when it was withdrawn; null: it is in use", optional=True))
 
 
 class EvidencePageSchema(Schema):
@@ -110,10 +109,10 @@ class EvidenceChangeSchema(Schema):
     action = fields.String(
         **described("what was done", enum=["recorded", "corrected", "withdrawn", "reinstated"])
     )
-    key = fields.String(**described("the id of the key that did it"))
-    at = fields.DateTime(**described("when, in UTC"))
+    key = fields.String(attribute="key_id", **described("the id of the key that did it"))
+    at = Moment(**described("when, in UTC"))
     reason = fields.String(**described("why, if it was said", optional=True))
-    record = fields.Nested(KeptEvidenceSchema, **described("the record as it was left"))
+    record = StoredJson(KeptEvidenceSchema, **described("the record as it was left"))
 
 
 class EvidenceHistorySchema(Schema):
@@ -121,3 +120,6 @@ class EvidenceHistorySchema(Schema):
 
     id = fields.String(**described("the record's id"))
     changes = fields.List(fields.Nested(EvidenceChangeSchema), **described("its changes, oldest first"))
+
+
+dump_record, dump_change = dumper(EvidenceRecordSchema), dumper(EvidenceChangeSchema)

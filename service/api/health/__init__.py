@@ -1,1 +1,1 @@
-"""Whether the service lives and whether it can answer."""
+"""Health: the process lives, and the service can answer."""

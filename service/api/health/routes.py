@@ -16,14 +16,14 @@ blp = Blueprint("health", __name__, description="Whether the service lives and c
 @blp.route("/healthz")
 @blp.response(200, AliveSchema(), "The process answers.")
 def show_health() -> Response:
-    """Whether the process answers; it asks nothing else."""
+    """Answer, to show that the process lives; nothing else is checked."""
     return json_response({"status": "alive"})
 
 
 @blp.route("/readyz")
 @blp.response(200, ReadySchema(), "Everything that an answer needs is there.", problems=(503,))
 def show_readiness() -> Response:
-    """Whether a model is loaded, the database is reachable and migrated, and there is room for records.
+    """Check that a price model is loaded, the database answers and is migrated, and records have room.
 
     A new model that is refused while the old one keeps serving is named here too.
     """

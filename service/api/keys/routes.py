@@ -6,7 +6,15 @@ from flask import Response
 from marshmallow import RAISE
 
 from service.api.keys import services
-from service.api.keys.schemas import KeyRequestSchema, KeySchema, KeysSchema, MadeKeySchema, RotationSchema
+from service.api.keys.schemas import (
+    KeyRequestSchema,
+    KeySchema,
+    KeysSchema,
+    MadeKeySchema,
+    RotationSchema,
+    dump_key,
+    dump_made_key,
+)
 from service.context import context
 from service.http.blueprint import Blueprint, idempotent
 from service.http.responses import json_response
@@ -27,7 +35,7 @@ _UNSTORED = {"Cache-Control": "no-store"}
 @blp.response(200, KeysSchema(), "The keys.")
 def list_keys() -> Response:
     """All keys, with when each was last used."""
-    return json_response({"keys": [services.entry_answer(entry) for entry in context().keys.entries()]})
+    return json_response({"keys": [dump_key(entry) for entry in context().keys.entries()]})
 
 
 @blp.route("", methods=["POST"])
@@ -42,9 +50,7 @@ def create_key(asked: NewKey) -> Response:
     answer is 409 and names the key that was made.
     """
     made = services.make(asked)
-    return json_response(
-        services.made_answer(made), 201, {**_UNSTORED, "Location": f"/v1/keys/{made.entry.id}"}
-    )
+    return json_response(dump_made_key(made), 201, {**_UNSTORED, "Location": f"/v1/keys/{made.id}"})
 
 
 @blp.route("/<string:key_id>")
@@ -52,7 +58,7 @@ def create_key(asked: NewKey) -> Response:
 @blp.response(200, KeySchema(), "The key.", problems=(404,))
 def show_key(key_id: str) -> Response:
     """One key, without its secret."""
-    return json_response(services.entry_answer(context().keys.entry(key_id)))
+    return json_response(dump_key(context().keys.entry(key_id)))
 
 
 @blp.route("/<string:key_id>/rotate", methods=["POST"])
@@ -65,7 +71,7 @@ def rotate_key(hours: float, key_id: str) -> Response:
 
     The key stays the same caller: its id, scopes, origins, limits and what it made.
     """
-    return json_response(services.made_answer(services.rotate(key_id, hours)), 201, _UNSTORED)
+    return json_response(dump_made_key(services.rotate(key_id, hours)), 201, _UNSTORED)
 
 
 @blp.route("/<string:key_id>/revoke", methods=["POST"])
@@ -76,4 +82,4 @@ def revoke_key(key_id: str) -> Response:
 
     What it made stays. To revoke a key again changes nothing.
     """
-    return json_response(services.entry_answer(services.revoke(key_id)))
+    return json_response(dump_key(services.revoke(key_id)))

@@ -1,4 +1,4 @@
-"""What a key is asked for with, and what a key looks like in answers."""
+"""Schemas of the request for a key, and of a key in answers."""
 
 from __future__ import annotations
 
@@ -6,7 +6,8 @@ from typing import Any
 
 from marshmallow import Schema, fields, post_load
 
-from service.http.schemas import described
+from service.http.dumping import Words, dumper
+from service.http.schemas import Moment, described
 from service.keys.kinds import (
     DEFAULT_OVERLAP_HOURS,
     KINDS,
@@ -21,7 +22,6 @@ from service.keys.kinds import (
 )
 from service.texts import text_schema
 
-_MOMENT: dict[str, Any] = {"type": "string", "format": "date-time"}
 _WORDS: dict[str, Any] = {"type": "array"}
 
 
@@ -71,7 +71,7 @@ class KeyRequestSchema(Schema):
 
 
 class RotationSchema(Schema):
-    """How long both secrets are valid."""
+    """The time for which both secrets are valid."""
 
     overlap_hours = fields.Raw(
         allow_none=True,
@@ -92,11 +92,9 @@ class RotationSchema(Schema):
 class SecretSchema(Schema):
     """One of a key's secrets: more than one are valid while a key is being rotated."""
 
-    created = fields.Raw(**described("when it was made", **_MOMENT))
-    expires = fields.Raw(**described("when it ends; null: not yet said", optional=True, **_MOMENT))
-    used = fields.Raw(
-        **described("when it was last used, to the minute; null: never", optional=True, **_MOMENT)
-    )
+    created = Moment(**described("when it was made"))
+    expires = Moment(**described("when it ends; null: not yet said", optional=True))
+    used = Moment(**described("when it was last used, to the minute; null: never", optional=True))
 
 
 class KeySchema(Schema):
@@ -105,14 +103,12 @@ class KeySchema(Schema):
     id = fields.String(**described("its id, which the key itself holds too"))
     kind = fields.String(**described("what kind of key", enum=[*KINDS]))
     label = fields.String(**described("whose key it is"))
-    scopes = fields.List(fields.String(), **described("what a system key may do"))
-    origins = fields.List(fields.String(), **described("where a website key may be used"))
+    scopes = Words(**described("what a system key may do"))
+    origins = Words(**described("where a website key may be used"))
     made_by = fields.String(**described("the key that asked for it; null: a command", optional=True))
-    created = fields.Raw(**described("when it was made", **_MOMENT))
-    revoked = fields.Raw(**described("when it was revoked; null: it was not", optional=True, **_MOMENT))
-    used = fields.Raw(
-        **described("when it was last used, to the minute; null: never", optional=True, **_MOMENT)
-    )
+    created = Moment(**described("when it was made"))
+    revoked = Moment(**described("when it was revoked; null: it was not", optional=True))
+    used = Moment(**described("when it was last used, to the minute; null: never", optional=True))
     secrets = fields.List(fields.Nested(SecretSchema), **described("its secrets, oldest first"))
 
 
@@ -128,3 +124,6 @@ class KeysSchema(Schema):
     """The keys."""
 
     keys = fields.List(fields.Nested(KeySchema), **described("all keys, oldest first, the revoked ones too"))
+
+
+dump_key, dump_made_key = dumper(KeySchema), dumper(MadeKeySchema)

@@ -1,11 +1,10 @@
-"""Who asks, and whether they may; and what is done with keys over HTTP."""
+"""Keys over HTTP: make, rotate and revoke them, each once for each Idempotency-Key."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from datetime import datetime
-from typing import Any, NamedTuple
+from dataclasses import dataclass
 
 from flask import g
 from sqlalchemy import Connection
@@ -14,19 +13,18 @@ from service.context import context
 from service.db.engine import writing
 from service.errors import ShownOnceError
 from service.http.idempotency import claim_of_request, taken
-from service.http.schemas import moment
 from service.keys.kinds import NewKey
 from service.keys.records import KeyEntry
 
 
-class Made(NamedTuple):
-    """A key and its secret, said this once."""
+@dataclass(frozen=True)
+class MadeKey(KeyEntry):
+    """A key with what opens it, which is shown this once."""
 
-    entry: KeyEntry
-    key: str
+    key: str = ""
 
 
-def make(asked: NewKey) -> Made:
+def make(asked: NewKey) -> MadeKey:
     """A new key. Raises ShownOnceError if this request's Idempotency-Key made one before."""
 
     def add(connection: Connection) -> tuple[str, str]:
@@ -35,7 +33,7 @@ def make(asked: NewKey) -> Made:
     return _made_once(add)
 
 
-def rotate(key_id: str, overlap_hours: float) -> Made:
+def rotate(key_id: str, overlap_hours: float) -> MadeKey:
     """A new secret for this key. Raises UnknownRecordError, KeyRevokedError, or ShownOnceError as `make`."""
 
     def add(connection: Connection) -> tuple[str, str]:
@@ -51,45 +49,17 @@ def revoke(key_id: str) -> KeyEntry:
     return context().keys.entry(key_id)
 
 
-def _made_once(add: Callable[[Connection], tuple[str, str]]) -> Made:
+def _made_once(add: Callable[[Connection], tuple[str, str]]) -> MadeKey:
     claim = claim_of_request()
     with _changing(), writing(context().engine) as connection:
         key_id, key = add(connection)
         before = taken(connection, claim, key_id) if claim else None
         if before is not None:
             raise ShownOnceError(before)  # and what was added is taken back
-    return Made(context().keys.entry(key_id), key)
+    return MadeKey(**vars(context().keys.entry(key_id)), key=key)
 
 
 @contextmanager
 def _changing() -> Iterator[None]:
     yield
     context().callers.forget()  # this worker knows at once; the others within `key_seconds`
-
-
-def entry_answer(entry: KeyEntry) -> dict[str, Any]:
-    """A key as it is answered: never itself."""
-    return {
-        "id": entry.id,
-        "kind": entry.kind,
-        "label": entry.label,
-        "scopes": entry.scopes.split(),
-        "origins": entry.origins.split(),
-        "made_by": entry.made_by,
-        "created": moment(entry.created),
-        "revoked": _moment(entry.revoked),
-        "used": _moment(entry.used),
-        "secrets": [
-            {"created": moment(one.created), "expires": _moment(one.expires), "used": _moment(one.used)}
-            for one in entry.secrets
-        ],
-    }
-
-
-def _moment(at: datetime | None) -> str | None:
-    return moment(at) if at else None
-
-
-def made_answer(made: Made) -> dict[str, Any]:
-    """A key with its secret."""
-    return {**entry_answer(made.entry), "key": made.key}

@@ -15,7 +15,7 @@ blp = Blueprint("metrics", __name__, description="Figures of what is asked and a
 @blp.authorize("metrics")
 @blp.response(200, None, "The figures, in Prometheus' text format 0.0.4.", content_type=TEXT)
 def show_metrics() -> Response:
-    """What was asked and answered since the service was started, by all its workers.
+    """Show the counts of requests and answers of all workers since the service was started.
 
     Requests by path, method and status; how long they took; problems by kind; instruments valued by the
     evidence behind them; which price model serves, when it was fitted, and if a newer one was refused.

@@ -57,7 +57,7 @@ def _answer(found: services.Recorded) -> Response:
 @blp.authorize("evidence")
 @blp.response(200, ValuationOutcomeSchema(), "The outcome.", problems=(404,))
 def show_outcome(valuation_id: str) -> Response:
-    """What it was sold for, as it is recorded now."""
+    """Show the sale as it is recorded now."""
     return json_response(services.show(valuation_id))
 
 

@@ -7,6 +7,7 @@ already. So a sale is evidence once, and corrected in one place.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from types import SimpleNamespace
 from typing import Any, NamedTuple
 
 import orjson
@@ -18,19 +19,28 @@ from models.domain.names import normal
 from models.errors import Fault, InputError
 from models.tables.evidence_columns import WITHDRAWN
 from service.api.evidence import records as evidence
+from service.api.evidence.reading import read
 from service.api.evidence.records import Mark, Prepared, Row
-from service.api.evidence.services import mark, read
+from service.api.evidence.services import mark
 from service.api.outcomes import records
+from service.api.outcomes.schemas import dump_outcome
 from service.api.valuations import records as valuations
 from service.context import context
 from service.db.engine import reading, writing
 from service.errors import DuplicateError, FaultyRequestError, UnknownRecordError
-from service.faults import placed
-from service.http.schemas import moment
+from service.faults import with_pointers
 
 SOURCE = "outcome of a valuation"
 _RELINKED = "the sale is another record"
 Answer = dict[str, Any]  # a valuation's, as it was given
+
+
+class Outcome(NamedTuple):
+    """A valuation's answer, the record of its sale, and the row that links them."""
+
+    valued: SimpleNamespace
+    sale: SimpleNamespace
+    link: SimpleNamespace
 
 
 class Recorded(NamedTuple):
@@ -124,7 +134,7 @@ def _sale(valued: Answer, sold: Mapping[str, Any]) -> Evidence:
     try:
         return read({**usual, **sold, **own})
     except InputError as error:
-        raise FaultyRequestError(placed(error.faults)) from None
+        raise FaultyRequestError(with_pointers(error.faults)) from None
 
 
 def _keep(connection: Connection, sale: Evidence, before: records.Row | None, now: Mark) -> None:
@@ -153,7 +163,7 @@ def _check_record(connection: Connection, valued: Answer, record_id: str) -> Non
     if problem:
         allowed = "the id of a record in use, of a closed sale of the same model"
         fault = Fault("evidence", record_id, problem, allowed, "see GET /v1/evidence")
-        raise FaultyRequestError(placed([fault]))
+        raise FaultyRequestError(with_pointers([fault]))
 
 
 def _problem(row: Row | None, maker: str, model: str) -> str:
@@ -166,17 +176,4 @@ def _problem(row: Row | None, maker: str, model: str) -> str:
 
 def _answer(connection: Connection, valued: Answer, row: records.Row) -> Answer:
     sale = evidence.find(connection, row["evidence_id"])
-    withdrawn = sale[WITHDRAWN]
-    return {
-        "valuation": valued["id"],
-        "evidence": sale["id"],
-        "date": sale["day"].isoformat(),
-        "price": sale["price"],
-        "currency": sale["currency"],
-        "channel": sale["channel"],
-        "source": sale["source"],
-        "valued": {name: valued[name] for name in ("date", "value", "currency", "channel")},
-        "recorded": moment(row["recorded"]),
-        "changed": moment(row["changed"]),
-        "withdrawn": moment(withdrawn) if withdrawn else None,
-    }
+    return dump_outcome(Outcome(SimpleNamespace(**valued), SimpleNamespace(**sale), SimpleNamespace(**row)))

@@ -12,7 +12,7 @@ from service.context import bundle
 
 @dataclass(frozen=True)
 class Case:
-    """What was asked, and the valuer that answers or answered it. `made`: the valuation, if it is at hand."""
+    """A request with the valuer that answers or answered it. `made`: the valuation, if it is at hand."""
 
     request: ValuationRequest
     valuer: Valuer

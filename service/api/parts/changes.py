@@ -1,4 +1,4 @@
-"""What if, and what it would cost: bodies that name fields of an instrument, nested or by path."""
+"""Requests that name fields of an instrument, nested or by path: alternatives, and costs of repairs."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from models.errors import Fault, InputError
 from models.insights.alternatives import FIXED, MOST_ALTERNATIVES, read_change
 from models.insights.restoration import MENDABLE
 from service.api.parts.amounts import PATTERN, read_amount
-from service.api.values.schemas import LevelsField
+from service.api.values.requests import LevelsField
 from service.api.vocabulary.fields import of_fields, value_of
 from service.errors import FaultyRequestError, Located
 from service.faults import pointer_to
@@ -44,8 +44,8 @@ class Costs:
     amounts: Mapping[str, Decimal]
     pointers: Mapping[str, str]
 
-    def placed(self, error: InputError) -> FaultyRequestError:
-        """The error with every fault at its place in the body."""
+    def with_pointers(self, error: InputError) -> FaultyRequestError:
+        """The error with a pointer into the body for every fault."""
         return FaultyRequestError([Located(self._pointer(fault.field), fault) for fault in error.faults])
 
     def check(self, currency: str) -> None:
@@ -55,7 +55,7 @@ class Costs:
         if finer:
             problem, allowed = f"is finer than {currency} can be", f"at most {digits} decimals"
             found = (Fault(f"costs.{p}", str(self.amounts[p]), problem, allowed, "round it") for p in finer)
-            raise self.placed(InputError(list(found)))
+            raise self.with_pointers(InputError(list(found)))
 
     def _pointer(self, field: str) -> str:
         return self.pointers.get(field.removeprefix("costs."), pointer_to("costs"))
@@ -70,7 +70,7 @@ class WhatIf:
 
 
 class ChangesField(fields.Field[Any]):
-    """A list of sets of changes; every fault comes out with its place."""
+    """A list of sets of changes; every fault comes out with its pointer."""
 
     def _deserialize(
         self, value: Any, attr: str | None, data: Mapping[str, Any] | None, **kwargs: Any
@@ -88,7 +88,7 @@ class ChangesField(fields.Field[Any]):
 
 
 class CostsField(fields.Field[Any]):
-    """Costs by field; every fault comes out with its place."""
+    """Costs by field; every fault comes out with its pointer."""
 
     def _deserialize(
         self, value: Any, attr: str | None, data: Mapping[str, Any] | None, **kwargs: Any
@@ -125,7 +125,7 @@ def _change(data: Any, at: tuple[str, ...], faults: list[Located]) -> dict[str, 
 
 
 def _flat(data: Any, at: tuple[str, ...], faults: list[Located]) -> tuple[dict[str, Any], dict[str, str]]:
-    """Field path → value, and field path → its place in the body, from either form."""
+    """Field path → value, and field path → its pointer into the body, from either form."""
     values: dict[str, Any] = {}
     pointers: dict[str, str] = {}
     if not isinstance(data, Mapping):
@@ -178,7 +178,7 @@ class WhatIfSchema(Schema):
 
 
 class CostsSchema(Schema):
-    """What putting parts right would cost."""
+    """The costs of putting parts right."""
 
     costs = CostsField(
         required=True,

@@ -1,13 +1,13 @@
-"""Schemas of a valuation's parts. A whole valuation and the answer of the part alone share each of them."""
+"""Schemas of a valuation's parts, by which they are dumped, in a whole valuation or alone."""
 
 from __future__ import annotations
 
-from typing import Any
-
 from marshmallow import Schema, fields
 
-from service.api.values.schemas import CautionSchema, IntervalSchema, ValuationSchema
-from service.api.vocabulary.instrument import InstrumentSchema
+from models.domain.vocabulary import BY_PATH
+from service.api.values.schemas import CautionSchema, IntervalSchema
+from service.api.vocabulary.instrument import InstrumentAnswer
+from service.http.dumping import Pairs, TextOfWhole, Whole
 from service.http.schemas import described, money, provisional_member, rate_members
 
 
@@ -23,9 +23,9 @@ class RecordedSchema(Schema):
 
     id = fields.String(**described("its id in the evidence"))
     kind = fields.String(**described("sale, asking or offer"))
-    date = fields.Date(**described("the day of the record"))
+    date = fields.Date(attribute="day", **described("the day of the record"))
     channel = fields.String(**described("the market it was in"))
-    paid = fields.Nested(PaidSchema, **described("the price as recorded"))
+    paid = Whole(PaidSchema, **described("the price as recorded"))
 
 
 class LineSchema(Schema):
@@ -40,9 +40,7 @@ class LineSchema(Schema):
 class ComparableSchema(RecordedSchema):
     """One record of the evidence, brought to this instrument, this day and this market."""
 
-    instrument = fields.Nested(
-        InstrumentSchema, **described("the instrument of the record, without its serial")
-    )
+    instrument = InstrumentAnswer(**described("the instrument of the record, without its serial"))
     same_edition_and_build = fields.Boolean(
         **described("whether edition and build are those of this instrument")
     )
@@ -51,19 +49,27 @@ class ComparableSchema(RecordedSchema):
         **described("standard error, in log, of its adjusted price as a value of this instrument")
     )
     share = fields.Float(**described("its share of the reconciled figure; 0 for asking prices and offers"))
-    price = money("the price in the valuation's currency, where the grid starts")
+    price = money("the price in the valuation's currency, where the grid starts", attribute="grid.price")
     market = fields.List(
-        fields.Nested(LineSchema), **described("from its day and market to these, compounded")
+        fields.Nested(LineSchema),
+        attribute="grid.market",
+        **described("from its day and market to these, compounded"),
     )
-    today = money("the price after those")
+    today = money("the price after those", attribute="grid.today")
     lines = fields.List(
-        fields.Nested(LineSchema), **described("from its instrument to this one; each of today")
+        fields.Nested(LineSchema),
+        attribute="grid.lines",
+        **described("from its instrument to this one; each of today"),
     )
-    adjusted = money("today and all lines: what the record says that this instrument would bring")
-    net = fields.Float(**described("(adjusted − price) / price"))
-    gross = fields.Float(**described("the sizes of all amounts together / price"))
+    adjusted = money(
+        "today and all lines: what the record says that this instrument would bring",
+        attribute="grid.adjusted",
+    )
+    net = fields.Float(attribute="grid.net", **described("(adjusted − price) / price"))
+    gross = fields.Float(attribute="grid.gross", **described("the sizes of all amounts together / price"))
     flags = fields.List(
         fields.String(),
+        attribute="grid.flags",
         **described(
             "large_net_adjustment and large_gross_adjustment where they apply: look twice, not a refusal"
         ),
@@ -77,8 +83,8 @@ class ComparablesSchema(Schema):
     beside = fields.List(
         fields.Nested(ComparableSchema), **described("asking prices and offers: shown beside, never mixed in")
     )
-    reconciled = fields.String(
-        **described("the sales' adjusted prices weighted by 1 / gross; null: there are none", optional=True)
+    reconciled = money(
+        "the sales' adjusted prices weighted by 1 / gross; null: there are none", optional=True
     )
     difference = fields.Float(**described("reconciled / value − 1", optional=True))
     set_aside = fields.List(
@@ -165,7 +171,7 @@ class NewValueSchema(Schema):
 class AlternativeSchema(Schema):
     """The same instrument with some fields changed."""
 
-    changes = fields.List(fields.Nested(NewValueSchema), **described("what is changed"))
+    changes = Pairs(NewValueSchema, **described("what is changed"))
     value = money("its value")
     intervals = fields.List(fields.Nested(IntervalSchema), **described("the ranges of its value"))
     effect = fields.Float(**described("the change in the logarithm of the value"))
@@ -176,15 +182,22 @@ class AlternativeSchema(Schema):
     )
 
 
-class RemedySchema(NamedFieldSchema):
+class PlainFieldSchema(Schema):
+    """A field of an instrument, of which the object knows the path alone."""
+
+    field = fields.String(**described("the field by path"))
+    label = TextOfWhole(lambda found: BY_PATH[found.field].label, **described("what to call it"))
+
+
+class RemedySchema(PlainFieldSchema):
     """One thing that can be put right."""
 
     now = fields.String(**described("what it is"))
     then = fields.String(**described("what it would be"))
     gain = money("what that adds to the value")
     gain_intervals = fields.List(fields.Nested(IntervalSchema), **described("ranges of the gain"))
-    cost = fields.String(**described("what it costs, where that was said", optional=True))
-    net = fields.String(**described("gain less cost", optional=True))
+    cost = money("what it costs, where that was said", optional=True)
+    net = money("gain less cost", optional=True)
     worth_it = fields.Boolean(
         **described(
             "whether all of the gain's first range lies above the cost; null: no cost said", optional=True
@@ -192,7 +205,7 @@ class RemedySchema(NamedFieldSchema):
     )
 
 
-class LastingSchema(NamedFieldSchema):
+class LastingSchema(PlainFieldSchema):
     """One thing that cannot be put right."""
 
     now = fields.Raw(**described("what it is"))
@@ -210,57 +223,24 @@ class RestorationSchema(Schema):
     )
 
 
-def _part_fields(*, required: bool) -> dict[str, fields.Field[Any]]:
-    """A member for each of `parts.PARTS`; a test holds the two to each other."""
-    members: dict[str, fields.Field[Any]] = {
-        "comparables": fields.Nested(
-            ComparablesSchema, **described("the sales that stand closest, each adjusted to this instrument")
-        ),
-        "questions": fields.List(
-            fields.Nested(QuestionSchema),
-            **described("what to ask next: the most telling unknown field first"),
-        ),
-        "earlier_records": fields.Nested(
-            EarlierRecordsSchema, **described("what the evidence holds of this very instrument")
-        ),
-        "sentences": fields.List(fields.Nested(SentenceSchema), **described("each reason as a sentence")),
-        "restoration": fields.Nested(RestorationSchema, **described("what can be put right and what cannot")),
-    }
-    for member in members.values():
-        member.required = required
-    return members
-
-
-PART_NAMES = tuple(_part_fields(required=True))
-_Included = Schema.from_dict(_part_fields(required=False), name="Included")
-
-
-class FullValuationSchema(ValuationSchema, _Included):  # type: ignore[misc, valid-type]
-    """A valuation that is kept, with the parts that were asked for in `include`."""
-
-
 class PartSchema(Schema):
     """The members that begin every answer about a kept valuation."""
 
-    id = fields.String(**described("the valuation's id"))
-    model_version = fields.String(**described("the price model that made the valuation and this"))
-    provisional = provisional_member()
-    currency = fields.String(**described("the currency of every amount that names none"))
-    rate_day, rate_source = rate_members().values()
-
-
-def part_schema(name: str) -> Schema:
-    """The answer that has this part of a kept valuation alone."""
-    member = _part_fields(required=True)[name]
-    text = f"Of a kept valuation its part {name}."
-    made: type[Schema] = type(
-        f"{name.title().replace('_', '')}PartSchema", (PartSchema,), {name: member, "__doc__": text}
+    id = fields.String(attribute="valuation_id", **described("the valuation's id"))
+    model_version = fields.String(
+        attribute="case.valuer.version", **described("the price model that made the valuation and this")
     )
-    return made()
+    provisional = provisional_member("case.valuer.provisional")
+    currency = fields.String(
+        attribute="case.request.currency", **described("the currency of every amount that names none")
+    )
+    rate_day, rate_source = rate_members(of="rate.").values()
 
 
 class AlternativesSchema(PartSchema):
     """The values of the same instrument in other states, beside its value as it is."""
 
-    value = money("the value of the instrument as it is")
-    alternatives = fields.List(fields.Nested(AlternativeSchema), **described("one for each that was asked"))
+    value = money("the value of the instrument as it is", attribute="case.valuation.value")
+    alternatives = fields.List(
+        fields.Nested(AlternativeSchema), attribute="found", **described("one for each that was asked")
+    )

@@ -1,1 +1,1 @@
-"""How good the service's own past valuations were, by the sales that came after them."""
+"""The ratio study of the service's own past valuations, by the sales that came after them."""

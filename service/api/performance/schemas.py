@@ -1,4 +1,4 @@
-"""What the study of past valuations looks like."""
+"""Schemas of the study of past valuations."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ def _statistic(text: str) -> fields.Nested:
 
 
 class RangeFiguresSchema(Schema):
-    """How the ranges of one level did."""
+    """The share of prices that the ranges of one level held."""
 
     level = fields.Float(**described("the level: the share of prices that such ranges should hold"))
     sales = fields.Integer(**described("sales whose valuation gave a range of it"))
@@ -65,7 +65,7 @@ class LeftOutSchema(Schema):
 
 
 class AcceptedSchema(Schema):
-    """What is held to be good."""
+    """The range of a statistic that is held to be good."""
 
     statistic = fields.String(**described("of which statistic"))
     low = fields.Float(**described("from"))
@@ -73,7 +73,7 @@ class AcceptedSchema(Schema):
 
 
 class PerformanceSchema(Schema):
-    """How good the service's own past valuations were."""
+    """The ratio study of the service's own past valuations."""
 
     from_ = fields.Date(
         **described("first day of the period that was asked for", optional=True), data_key="from"

@@ -25,14 +25,14 @@ def current() -> str | None:
 
 
 def reason_of(error: BundleError) -> str:
-    """What is wrong with a bundle."""
+    """Say what is wrong with a bundle."""
     # Where the store stands is nobody's business who asks over HTTP.
     return str(error).replace(str(context().settings.store), "the store")
 
 
 @contextmanager
 def translate_store_errors(version: str | None = None) -> Iterator[None]:
-    """What the store raises, as the service's own errors."""
+    """Raise the store's errors as the service's own."""
     try:
         yield
     except NoEarlierError:

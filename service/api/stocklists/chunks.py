@@ -13,7 +13,7 @@ _FIRST = (25, 100)
 
 
 class Answered(NamedTuple):
-    """What is answered of some rows: the text, the evidence words of the values in it, and what failed."""
+    """The answer of some rows: its text, the evidence words of its values, and how many rows failed."""
 
     text: bytes
     words: Sequence[str]

@@ -16,7 +16,7 @@ from models.tables.stocklist import FAMILIES, Asked, Own, Terms, level_name, rea
 from models.valuation.valuer import Valuer
 from service.api.stocklists.chunks import Answered, chunked
 from service.errors import BodyError, Located
-from service.faults import placed, written
+from service.faults import fault_entry, with_pointers
 from service.http.strict_json import check_names
 
 MEMBERS = ("id", "instrument", "date", "channel", "currency")
@@ -59,12 +59,12 @@ class NdjsonForm:
         self, row: Line, asked: Asked | InputError, result: Mapping[str, str] | BookmatchError
     ) -> dict[str, Any]:
         name = row.data.get("id")
-        place = {"line": row.number, "id": name if isinstance(name, str) else None}
+        line = {"line": row.number, "id": name if isinstance(name, str) else None}
         if isinstance(asked, Asked) and not isinstance(result, BookmatchError):
             rate = self._valuer.rate_source(asked.currency)
-            return {**place, **figures(result, self._terms.levels, rate)}
+            return {**line, **figures(result, self._terms.levels, rate)}
         assert isinstance(result, BookmatchError)
-        return {**place, "errors": [written(fault) for fault in _located(result)]}
+        return {**line, "errors": [fault_entry(fault) for fault in _located(result)]}
 
     def _asked(self, row: Line) -> Asked | InputError:
         if row.fault is not None:
@@ -143,13 +143,13 @@ def _inside(fault: Fault) -> Fault:
 
 
 def _located(error: BookmatchError) -> list[Located]:
-    """Each fault of a row with its place in the line's object, under the name that all answers give it."""
+    """Give each fault of a row its pointer into the line's object, and the name that all answers give it."""
     if not isinstance(error, InputError):
         return [Located(None, Fault("row", None, str(error)))]
-    places = placed(error.faults)
+
     return [
         Located(
-            None if fault.field == "row" else place, replace(fault, field=fault.field.removeprefix(_UNDER))
+            None if fault.field == "row" else pointer, replace(fault, field=fault.field.removeprefix(_UNDER))
         )
-        for place, fault in places
+        for pointer, fault in with_pointers(error.faults)
     ]

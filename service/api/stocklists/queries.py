@@ -10,7 +10,7 @@ from models.domain.vocabulary import CHANNEL_NAMES, DEFAULT_CHANNEL, DEFAULT_LEV
 from models.errors import Fault, InputError
 from models.tables.stocklist import Terms
 from models.valuation.levels import check_levels
-from service.api.values.schemas import ChannelField, CurrencyField, DayField, OwnField
+from service.api.values.requests import ChannelField, CurrencyField, DayField, OwnField
 from service.api.values.services import today
 from service.http.queries import Query
 from service.http.schemas import CURRENCY, DAY, LEVELS

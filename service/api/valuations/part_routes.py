@@ -1,4 +1,4 @@
-"""What stands behind a kept valuation: GET and POST below /v1/valuations/{id}."""
+"""The parts of a kept valuation: GET and POST below /v1/valuations/{id}."""
 
 from __future__ import annotations
 
@@ -9,7 +9,8 @@ from marshmallow import RAISE
 
 from service.api.parts.amounts import PATTERN
 from service.api.parts.changes import Costs, CostsSchema, WhatIf, WhatIfSchema
-from service.api.parts.schemas import AlternativesSchema, part_schema
+from service.api.parts.parts import PART_SCHEMAS
+from service.api.parts.schemas import AlternativesSchema
 from service.api.valuations import part_services as rules
 from service.http.blueprint import Blueprint
 from service.http.queries import Query
@@ -34,7 +35,7 @@ _ASKING = Query(
 
 @blp.route("/comparables")
 @blp.authorize("valuations")
-@blp.response(200, part_schema("comparables"), "The comparables.", problems=_GONE)
+@blp.response(200, PART_SCHEMAS["comparables"](), "The comparables.", problems=_GONE)
 def show_comparables(valuation_id: str) -> Response:
     """The closed sales that say most about it, each brought line by line to it, and what they say together.
 
@@ -45,15 +46,15 @@ def show_comparables(valuation_id: str) -> Response:
 
 @blp.route("/questions")
 @blp.authorize("valuations", forms=True)
-@blp.response(200, part_schema("questions"), "The questions.", problems=_GONE)
+@blp.response(200, PART_SCHEMAS["questions"](), "The questions.", problems=_GONE)
 def show_questions(valuation_id: str) -> Response:
-    """What to ask or photograph next: the unknown fields whose answers would narrow the 80% range most."""
+    """List what to ask or photograph next: the unknown fields that would narrow the 80% range most."""
     return json_response(rules.part(valuation_id, "questions"))
 
 
 @blp.route("/earlier-records")
 @blp.authorize("valuations")
-@blp.response(200, part_schema("earlier_records"), "The records.", problems=_GONE)
+@blp.response(200, PART_SCHEMAS["earlier_records"](), "The records.", problems=_GONE)
 def show_earlier_records(valuation_id: str) -> Response:
     """Earlier records of this very instrument, what changed since, and what their prices imply now."""
     return json_response(rules.part(valuation_id, "earlier_records"))
@@ -61,7 +62,7 @@ def show_earlier_records(valuation_id: str) -> Response:
 
 @blp.route("/sentences")
 @blp.authorize("valuations", forms=True)
-@blp.response(200, part_schema("sentences"), "The sentences.", problems=_GONE)
+@blp.response(200, PART_SCHEMAS["sentences"](), "The sentences.", problems=_GONE)
 def show_sentences(valuation_id: str) -> Response:
     """Each reason of the valuation in a plain sentence, in the order of its attributions."""
     return json_response(rules.part(valuation_id, "sentences"))
@@ -72,9 +73,9 @@ def show_sentences(valuation_id: str) -> Response:
 @blp.arguments(_WHAT_IF)
 @blp.response(200, AlternativesSchema(), "The alternatives, in the order asked.", problems=_GONE)
 def find_alternatives(asked: WhatIf, valuation_id: str) -> Response:
-    """What the same instrument would be worth with some fields changed; nothing is kept.
+    """Value the same instrument with some fields changed; nothing is kept.
 
-    The ranges of the differences are paired: what both states share is not in them.
+    The ranges of the differences are paired: uncertainty common to both states is left out.
     """
     return json_response(rules.what_if(valuation_id, asked))
 
@@ -82,9 +83,9 @@ def find_alternatives(asked: WhatIf, valuation_id: str) -> Response:
 @blp.route("/restoration", methods=["POST"])
 @blp.authorize("valuations")
 @blp.arguments(_COSTS)
-@blp.response(200, part_schema("restoration"), "What can be put right, and what cannot.", problems=_GONE)
+@blp.response(200, PART_SCHEMAS["restoration"](), "What can be put right, and what cannot.", problems=_GONE)
 def find_restoration(costs: Costs, valuation_id: str) -> Response:
-    """What putting parts right adds to the value, against what it costs; nothing is kept.
+    """Weigh what putting parts right adds to the value against its cost; nothing is kept.
 
     It names what cannot be restored, such as a finish that is gone.
     """

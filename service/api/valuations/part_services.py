@@ -11,16 +11,15 @@ from models.insights.comparables import comparables
 from models.insights.market import market_index
 from models.insights.pictures import index_picture, span_picture, walk_picture
 from service.api.parts.amounts import read_amount
-from service.api.parts.case import Case
 from service.api.parts.changes import Costs, WhatIf
-from service.api.parts.parts import PARTS, alternative_entry, restoration_part
+from service.api.parts.parts import PARTS, dump_alternatives, dump_part, find_restoration
 from service.api.valuations.stored import kept_case
 
 
 def part(valuation_id: str, name: str) -> dict[str, Any]:
     """Answer with one of `PARTS` of a kept valuation."""
     case = kept_case(valuation_id)
-    return {**_head(valuation_id, case), name: PARTS[name](case)}
+    return dump_part(valuation_id, case, name, PARTS[name].find(case))
 
 
 def what_if(valuation_id: str, asked: WhatIf) -> dict[str, Any]:
@@ -30,11 +29,7 @@ def what_if(valuation_id: str, asked: WhatIf) -> dict[str, Any]:
     found = alternatives(
         case.valuer, wanted.subject, asked.changes, wanted.currency, asked.levels or wanted.levels
     )
-    return {
-        **_head(valuation_id, case),
-        "value": str(case.valuation.value),
-        "alternatives": [alternative_entry(alternative) for alternative in found],
-    }
+    return dump_alternatives(valuation_id, case, found)
 
 
 def put_right(valuation_id: str, costs: Costs) -> dict[str, Any]:
@@ -45,10 +40,10 @@ def put_right(valuation_id: str, costs: Costs) -> dict[str, Any]:
     case = kept_case(valuation_id)
     costs.check(case.request.currency)
     try:
-        found = restoration_part(case, costs.amounts)
+        found = find_restoration(case, costs.amounts)
     except InputError as error:
-        raise costs.placed(error) from None
-    return {**_head(valuation_id, case), "restoration": found}
+        raise costs.with_pointers(error) from None
+    return dump_part(valuation_id, case, "restoration", found)
 
 
 def waterfall(valuation_id: str) -> str:
@@ -78,16 +73,3 @@ def read_asking(text: str) -> Decimal:
         return amount
     allowed = "an amount above 0, such as 1250.00"
     raise InputError([Fault("asking", text, "is not a price", allowed, "correct it or leave it out")])
-
-
-def _head(valuation_id: str, case: Case) -> dict[str, Any]:
-    currency = case.request.currency
-    rate = case.valuer.quote(currency, case.request.subject.day)
-    return {
-        "id": valuation_id,
-        "model_version": case.valuer.version,
-        "provisional": case.valuer.provisional,
-        "currency": currency,
-        "rate_day": rate.day,
-        "rate_source": rate.source,
-    }

@@ -7,12 +7,12 @@ from collections.abc import Sequence
 from flask import Response, g
 from marshmallow import RAISE
 
-from service.api.parts.parts import PARTS, check_parts, read_include
-from service.api.parts.schemas import FullValuationSchema
+from service.api.parts.parts import PARTS, FullValuationSchema, check_parts, read_include
 from service.api.valuations import records
 from service.api.valuations.services import make_and_keep
 from service.api.values import services
-from service.api.values.schemas import AttributionsSchema, IntervalsSchema, ValuationRequestSchema
+from service.api.values.requests import ValuationRequestSchema
+from service.api.values.schemas import AttributionsSchema, IntervalsSchema, dump_attributions, dump_intervals
 from service.context import context
 from service.db.engine import reading
 from service.http.blueprint import Blueprint, idempotent
@@ -80,7 +80,7 @@ def show_valuation(valuation_id: str) -> Response:
 @blp.response(200, IntervalsSchema(), "The value and its ranges.")
 def find_intervals(wanted: services.ValuationRequest) -> Response:
     """The value and its ranges alone; nothing is kept."""
-    return json_response(services.intervals_answer(services.ranged(wanted)))
+    return json_response(dump_intervals(services.ranged(wanted)))
 
 
 @blp.route("/attributions", methods=["POST"])
@@ -89,4 +89,4 @@ def find_intervals(wanted: services.ValuationRequest) -> Response:
 @blp.response(200, AttributionsSchema(), "The value, its ranges and its reasons.")
 def find_attributions(wanted: services.ValuationRequest) -> Response:
     """The value, its ranges and its reasons; nothing is kept."""
-    return json_response(services.attributions_answer(services.value(wanted)))
+    return json_response(dump_attributions(services.value(wanted)))

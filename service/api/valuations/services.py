@@ -10,9 +10,10 @@ import orjson
 from flask import g, request
 
 from service.api.parts.case import new_case
-from service.api.parts.parts import PARTS
+from service.api.parts.parts import include as include_parts
 from service.api.valuations import records
 from service.api.values import services
+from service.api.values.schemas import dump_valuation
 from service.context import context
 from service.db.engine import reading, writing
 from service.http.idempotency import Claim, claim_of_request, claimed_before, taken
@@ -37,8 +38,8 @@ def make_and_keep(wanted: services.ValuationRequest, include: Sequence[str] = ()
     found = services.value(wanted)  # before the transaction: nobody waits for a model
     record_id, created = records.new_id(), datetime.now(UTC)
     case = new_case(wanted, found)
-    answer = services.valuation_answer(found, record_id, created)
-    body = orjson.dumps({**answer, **{name: PARTS[name](case) for name in include}})
+    answer = dump_valuation(found, record_id, created)
+    body = orjson.dumps({**answer, **include_parts(case, include)})
     row: dict[str, object] = {
         "id": record_id,
         "key_id": g.caller.key_id,

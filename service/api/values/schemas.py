@@ -1,141 +1,22 @@
-"""Schemas of the request for a valuation and of its answers."""
+"""Schemas of the figures of a value: the value, its ranges and its reasons. Answers are dumped by them."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from datetime import date
-from typing import Any
+from datetime import datetime
+from typing import Any, NamedTuple
 
-from marshmallow import Schema, ValidationError, fields, post_load
+from marshmallow import Schema, fields
 
-from models.domain.cells import read_day, read_term
-from models.domain.instrument import Subject
-from models.domain.money import BASE_CURRENCY
-from models.domain.names import nearest
-from models.domain.vocabulary import CHANNEL_NAMES, DEFAULT_CHANNEL, DEFAULT_LEVELS
-from models.errors import Fault, InputError
-from models.tables.stocklist import LAST_DAY
-from models.valuation.levels import check_levels
-from service.api.values.services import ValuationRequest, today
-from service.api.vocabulary.instrument import InstrumentField, InstrumentSchema
-from service.context import bundle
-from service.faults import placed
-from service.http.schemas import CURRENCY, DAY, LEVELS, described, money, provisional_member, rate_members
+from models.domain.instrument import Instrument
+from models.price.interface import EVIDENCE_WORDS
+from models.valuation.valuer import Valuation
+from service.api.vocabulary.instrument import InstrumentAnswer
+from service.http.dumping import TextOfWhole, Whole, dumper
+from service.http.schemas import Moment, described, money, provisional_member, rate_members
 
 VALUE = (
     "the middle estimate of what a buyer pays, before tax and shipping: half of such sales should be higher"
 )
-
-
-class OwnField(fields.Field[Any]):
-    """A field read by a rule of the models; its faults come out with their place."""
-
-    def _deserialize(
-        self, value: Any, attr: str | None, data: Mapping[str, Any] | None, **kwargs: Any
-    ) -> Any:
-        faults: list[Fault] = []
-        try:
-            found = self.read(value, faults)
-        except InputError as error:
-            faults.extend(error.faults)
-        if faults:
-            raise ValidationError(list(placed(faults)))
-        return found
-
-    def read(self, value: Any, faults: list[Fault]) -> Any:
-        """Read the value; add what is wrong with it to `faults`, or raise InputError."""
-        raise NotImplementedError
-
-
-def _text(name: str, value: Any, allowed: str) -> str:
-    if not isinstance(value, str):
-        raise InputError([Fault(name, value, "is not text", allowed, "correct it or leave it out")])
-    return value.strip()
-
-
-class DayField(OwnField):
-    """A day as YYYY-MM-DD."""
-
-    def read(self, value: Any, faults: list[Fault]) -> date | None:
-        return read_day(_text("date", value, "a day as YYYY-MM-DD"), faults, latest=LAST_DAY)
-
-
-class ChannelField(OwnField):
-    """One of the channels."""
-
-    def read(self, value: Any, faults: list[Fault]) -> str:
-        text = _text("channel", value, ", ".join(CHANNEL_NAMES))
-        return read_term("channel", text, CHANNEL_NAMES, faults)
-
-
-class CurrencyField(OwnField):
-    """A currency that the bundle has rates for."""
-
-    def read(self, value: Any, faults: list[Fault]) -> str:
-        known = bundle().valuer.rates.currencies
-        code = _text("currency", value, ", ".join(known)).upper()
-        if code not in known:
-            close = nearest(code, known)
-            hint = "choose one of those allowed"
-            faults.append(
-                Fault("currency", value, "has no exchange rate here", ", ".join(known), hint, close)
-            )
-        return code
-
-
-class LevelsField(OwnField):
-    """The levels of the ranges."""
-
-    def read(self, value: Any, faults: list[Fault]) -> tuple[float, ...]:
-        if not isinstance(value, list):
-            wrong = Fault("levels", value, "is not a list", "a list of numbers such as [0.8, 0.95]")
-            raise InputError([wrong])
-        return check_levels(value)
-
-
-class ValuationRequestSchema(Schema):
-    """A request for a value: the instrument, and optionally the day, market, currency and levels."""
-
-    instrument = InstrumentField(
-        required=True, metadata={"description": "the instrument; only what is known"}
-    )
-    date = DayField(
-        allow_none=True,
-        metadata={"type": "string", **DAY, "description": "the day of the value; default: today"},
-    )
-    channel = ChannelField(
-        allow_none=True,
-        metadata={
-            "type": "string",
-            "enum": [*CHANNEL_NAMES, None],
-            "description": f"the market of the value; default: {DEFAULT_CHANNEL}",
-        },
-    )
-    currency = CurrencyField(
-        allow_none=True,
-        metadata={
-            "type": "string",
-            **CURRENCY,
-            "description": f"the currency (ISO 4217) of every amount; default: {BASE_CURRENCY}",
-        },
-    )
-    levels = LevelsField(
-        allow_none=True,
-        metadata={
-            "type": "array",
-            **LEVELS,
-            "description": "levels of the ranges, 0.8 for 80%; default: "
-            + ", ".join(f"{level:g}" for level in DEFAULT_LEVELS),
-        },
-    )
-
-    @post_load
-    def _request(self, data: dict[str, Any], **kwargs: Any) -> ValuationRequest:
-        it, notes = data["instrument"]
-        subject = Subject(it, data.get("date") or today(), data.get("channel") or DEFAULT_CHANNEL, notes)
-        return ValuationRequest(
-            subject, data.get("currency") or BASE_CURRENCY, data.get("levels") or DEFAULT_LEVELS
-        )
 
 
 class IntervalSchema(Schema):
@@ -149,13 +30,18 @@ class IntervalSchema(Schema):
 class EvidenceSchema(Schema):
     """The amount of evidence that stands behind the value."""
 
-    word = fields.String(**described("one word: see the vocabulary"))
-    meaning = fields.String(**described("what the word means"))
-    direct_sales = fields.Integer(**described("closed sales of the same model, edition and build"))
-    effective_sales = fields.Float(
-        **described("how many sales would fix the value as well as all evidence does")
+    word = fields.String(attribute="evidence.word", **described("one word: see the vocabulary"))
+    meaning = TextOfWhole(
+        lambda found: EVIDENCE_WORDS[found.evidence.word], **described("what the word means")
     )
-    last = fields.String(**described("day of the newest evidence", optional=True))
+    direct_sales = fields.Integer(
+        attribute="evidence.direct_sales", **described("closed sales of the same model, edition and build")
+    )
+    effective_sales = fields.Float(
+        attribute="evidence.effective_sales",
+        **described("how many sales would fix the value as well as all evidence does"),
+    )
+    last = fields.String(attribute="last_evidence", **described("day of the newest evidence", optional=True))
 
 
 class CautionSchema(Schema):
@@ -199,8 +85,8 @@ class FamilySchema(Schema):
 class ReferenceSchema(Schema):
     """The typical instrument that the price is explained from, and its price."""
 
-    instrument = fields.Nested(InstrumentSchema, **described("the typical instrument"))
-    value = money("its price on the same day in the same market")
+    instrument = InstrumentAnswer(attribute="reference", **described("the typical instrument"))
+    value = money("its price on the same day in the same market", attribute="reference_value")
 
 
 class AssumptionSchema(Schema):
@@ -226,13 +112,13 @@ class ClaimSchema(Schema):
 class IntervalsSchema(Schema):
     """The value and its ranges."""
 
-    date = fields.Date(**described("the day of the value"))
+    date = fields.Date(attribute="day", **described("the day of the value"))
     channel = fields.String(**described("the market of the value"))
     currency = fields.String(**described("the currency of every amount"))
     rate_day, rate_source = rate_members().values()
     value = money(VALUE)
     intervals = fields.List(fields.Nested(IntervalSchema), **described("ranges, in the order asked"))
-    evidence = fields.Nested(EvidenceSchema, **described("how much evidence stands behind it"))
+    evidence = Whole(EvidenceSchema, **described("how much evidence stands behind it"))
     cautions = fields.List(fields.Nested(CautionSchema), **described("what to know before relying on it"))
     model_version = fields.String(**described("the price model that gave these figures"))
     provisional = provisional_member()
@@ -241,8 +127,10 @@ class IntervalsSchema(Schema):
 class AttributionsSchema(IntervalsSchema):
     """The value, its ranges and its reasons."""
 
-    reference = fields.Nested(ReferenceSchema, **described("what the price is explained from"))
-    attributions = fields.List(fields.Nested(FamilySchema), **described("reasons by family, then by field"))
+    reference = Whole(ReferenceSchema, **described("what the price is explained from"))
+    attributions = fields.List(
+        fields.Nested(FamilySchema), attribute="families", **described("reasons by family, then by field")
+    )
     basis = _basis("all effects together, weighted by their sizes,")
     assumed = fields.List(
         fields.Nested(AssumptionSchema),
@@ -260,6 +148,7 @@ class AttributionsSchema(IntervalsSchema):
             "the model is among them, edition and build are in `assumed` alone"
         ),
         data_key="unknown",
+        attribute="unknown",
     )
     claims = fields.List(
         fields.Nested(ClaimSchema),
@@ -269,11 +158,31 @@ class AttributionsSchema(IntervalsSchema):
     )
 
 
-class ValuationSchema(AttributionsSchema):
-    """A valuation that is kept."""
+class RecordSchema(Schema):
+    """The members by which a kept valuation begins."""
 
     id = fields.String(**described("its id: GET /v1/valuations/{id} gives the same answer again"))
-    created = fields.DateTime(**described("when it was made, in UTC"))
-    instrument = fields.Nested(
-        InstrumentSchema, **described("what was valued, spelled as the catalogue has it")
-    )
+    created = Moment(**described("when it was made, in UTC"))
+    instrument = InstrumentAnswer(**described("what was valued, spelled as the catalogue has it"))
+
+
+class ValuationSchema(AttributionsSchema, RecordSchema):
+    """A valuation that is kept."""
+
+
+class Record(NamedTuple):
+    """A valuation that is kept, without its figures."""
+
+    id: str
+    created: datetime
+    instrument: Instrument
+
+
+_dump_record = dumper(RecordSchema)
+dump_intervals = dumper(IntervalsSchema)
+dump_attributions = dumper(AttributionsSchema)
+
+
+def dump_valuation(found: Valuation, record_id: str, created: datetime) -> dict[str, Any]:
+    """Dump all that is known of a valuation that is kept."""
+    return {**_dump_record(Record(record_id, created, found.instrument)), **dump_attributions(found)}

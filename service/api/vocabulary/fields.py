@@ -32,7 +32,7 @@ def _nested(group: str) -> dict[str, Any]:
 
 
 def value_of(field: Field) -> dict[str, Any]:
-    """What a value of the field is; null: not known."""
+    """Describe a value of the field as a JSON schema; null: not known."""
     if field.kind is Kind.TERM:
         return {"type": ["string", "null"], "enum": [*field.names, "", None]}
     if field.kind is Kind.TEXT:

@@ -13,7 +13,8 @@ from models.errors import InputError
 from service.api.vocabulary.fields import EMPTY
 from service.context import bundle
 from service.errors import Located
-from service.faults import placed
+from service.faults import with_pointers
+from service.http.dumping import Converted
 from service.texts import NOT_BLANK
 
 REQUIRED = ("maker", "model")
@@ -76,17 +77,28 @@ class InstrumentField(fields.Nested):
         try:
             return catalogue.spelled(read_nested(value))
         except InputError as error:
-            faults = placed(error.faults, attr or "")
+            faults = with_pointers(error.faults, attr or "")
         raise ValidationError([*faults, *_name_faults(value, attr or "", faults)])
 
 
+class InstrumentAnswer(Converted, fields.Nested):  # type: ignore[misc]  # a parameter's name differs
+    """An instrument of an answer: those of its fields that are known."""
+
+    def __init__(self, **options: Any) -> None:
+        super().__init__(InstrumentSchema, **options)
+
+    def convert(self, value: Instrument) -> dict[str, Any]:
+        """Give its fields, nested."""
+        return value.to_nested()
+
+
 def _name_faults(value: Any, under: str, found: list[Located]) -> list[Located]:
-    """Unknown names too, where other faults came first: all that is wrong is metadata at once."""
-    if not isinstance(value, Mapping) or any(place.fault.field in REQUIRED for place in found):
+    """Unknown names too, where other faults came first: all faults are named at once."""
+    if not isinstance(value, Mapping) or any(located.fault.field in REQUIRED for located in found):
         return []
     named = Instrument(maker=" ".join(value["maker"].split()), model=" ".join(value["model"].split()))
     try:
         bundle().valuer.catalogue.canonical(named)
     except InputError as error:
-        return placed(error.faults, under)
+        return with_pointers(error.faults, under)
     return []

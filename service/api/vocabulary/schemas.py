@@ -1,9 +1,12 @@
-"""What the vocabulary's answer looks like."""
+"""Schemas of the vocabulary's answer."""
 
 from __future__ import annotations
 
 from marshmallow import Schema, fields
 
+from models.domain.vocabulary import Kind
+from service.api.vocabulary.instrument import REQUIRED
+from service.http.dumping import FlagOfWhole, dumper
 from service.http.schemas import described
 
 
@@ -18,16 +21,18 @@ class FieldSchema(Schema):
     """One field of an instrument."""
 
     path = fields.String(**described("its place in JSON: condition.neck"))
-    name = fields.String(**described("its column in CSV: condition_neck"))
-    type = fields.String(**described("text, integer, number, grade (0 to 5), term or flag"))
+    name = fields.String(attribute="flat", **described("its column in CSV: condition_neck"))
+    type = fields.String(attribute="kind", **described("text, integer, number, grade (0 to 5), term or flag"))
     label = fields.String(**described("what to call it in a form"))
     meaning = fields.String(**described("what it says of the instrument"))
     family = fields.String(**described("what its effect is counted under"))
-    required = fields.Boolean(**described("whether it must be given"))
+    required = FlagOfWhole(lambda field: field.path in REQUIRED, **described("whether it must be given"))
     terms = fields.List(fields.Nested(TermSchema), **described("allowed words; empty: none fixed"))
     low = fields.Float(**described("the least number", optional=True))
     high = fields.Float(**described("the greatest number", optional=True))
-    between_terms = fields.Boolean(**described("whether a number between two grades is allowed"))
+    between_terms = FlagOfWhole(
+        lambda field: field.kind is Kind.GRADE, **described("whether a number between two grades is allowed")
+    )
     loss_ordered = fields.Boolean(
         **described("whether each further term is a loss that never raises a value"),
     )
@@ -59,3 +64,6 @@ class VocabularySchema(Schema):
     cautions = fields.List(fields.Nested(TermSchema), **described("the codes of cautions"))
     levels = fields.Nested(LevelsSchema, **described("the levels that ranges can have"))
     currencies = fields.List(fields.String(), **described("currencies (ISO 4217) of values"))
+
+
+dump_field, dump_term = dumper(FieldSchema), dumper(TermSchema)

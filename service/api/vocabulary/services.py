@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import Any
 
 from models.domain.vocabulary import (
@@ -12,14 +11,12 @@ from models.domain.vocabulary import (
     FIELDS,
     KINDS,
     Family,
-    Field,
-    Kind,
     Term,
 )
 from models.price.interface import EVIDENCE_WORDS
 from models.valuation.cautions import BESIDE, CODES
 from models.valuation.levels import LEAST_LEVEL, MOST_LEVEL, MOST_LEVELS
-from service.api.vocabulary.instrument import REQUIRED
+from service.api.vocabulary.schemas import dump_field, dump_term
 from service.context import bundle
 
 
@@ -27,13 +24,13 @@ def vocabulary() -> dict[str, Any]:
     """Everything that a form and a reader of answers need to know."""
     rates = bundle().valuer.rates
     return {
-        "fields": [field_entry(field) for field in FIELDS],
+        "fields": [dump_field(field) for field in FIELDS],
         "families": list(Family),
-        "channels": _terms(CHANNELS),
+        "channels": [dump_term(term) for term in CHANNELS],
         "default_channel": DEFAULT_CHANNEL,
-        "kinds": _terms(KINDS),
-        "evidence": [{"name": word, "meaning": meaning} for word, meaning in EVIDENCE_WORDS.items()],
-        "cautions": [{"name": code, "meaning": meaning} for code, meaning in (CODES | BESIDE).items()],
+        "kinds": [dump_term(term) for term in KINDS],
+        "evidence": [dump_term(Term(*item)) for item in EVIDENCE_WORDS.items()],
+        "cautions": [dump_term(Term(*item)) for item in (CODES | BESIDE).items()],
         "levels": {
             "default": list(DEFAULT_LEVELS),
             "low": LEAST_LEVEL,
@@ -42,26 +39,3 @@ def vocabulary() -> dict[str, Any]:
         },
         "currencies": list(rates.currencies),
     }
-
-
-def field_entry(field: Field) -> dict[str, Any]:
-    """One field, as a form needs it."""
-    graded = field.kind is Kind.GRADE
-    return {
-        "path": field.path,
-        "name": field.flat,
-        "type": field.kind,
-        "label": field.label,
-        "meaning": field.meaning,
-        "family": field.family,
-        "required": field.path in REQUIRED,
-        "terms": _terms(field.terms),
-        "low": field.low,
-        "high": field.high,
-        "between_terms": graded,
-        "loss_ordered": field.loss_ordered,
-    }
-
-
-def _terms(terms: Sequence[Term]) -> list[dict[str, str]]:
-    return [{"name": term.name, "meaning": term.meaning} for term in terms]

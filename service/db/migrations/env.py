@@ -1,4 +1,4 @@
-"""How alembic runs the migrations: on the engine it is given, in one transaction."""
+"""Alembic's environment: it runs the migrations on the engine it is given, in one transaction."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Who asks, and whether they may."""
+"""Authentication before every view, and authorization by the views' own decorators."""
 
 from __future__ import annotations
 
@@ -19,13 +19,13 @@ _LONGEST_KEY = 200
 
 def identify() -> None:
     """Find out who asks, before anything is refused: a path that needs no key is open to a wrong one too."""
-    g.caller = None
-    if request.path in HEALTH_PATHS:  # no word about the health of the service may wait for a database
-        return
-    try:
-        g.caller = _caller(request.environ.get("HTTP_AUTHORIZATION", ""), context().callers)
-    except (KeyMissingError, KeyInvalidError, OperationalError, PoolTimeoutError) as error:
-        g.no_caller = error
+    caller = None
+    if request.path not in HEALTH_PATHS:  # no word about the health of the service may wait for a database
+        try:
+            caller = _caller(request.environ.get("HTTP_AUTHORIZATION", ""), context().callers)
+        except (KeyMissingError, KeyInvalidError, OperationalError, PoolTimeoutError) as error:
+            g.no_caller = error
+    g.caller = caller
 
 
 def _caller(authorization: str, callers: Callers) -> Caller:

@@ -1,4 +1,4 @@
-"""Which pages of other origins may read answers: those that a website key names, exactly, and no others.
+"""CORS: pages may read answers from exactly those other origins that a website key names.
 
 There is nothing to set: while no website key exists, no page of another origin can read anything. A
 preflight carries no key, so it is answered for an origin that any website key names; `authentication`
@@ -50,11 +50,12 @@ def add_headers(response: Response) -> Response:
         response.vary.add("Origin")
     else:
         response.headers["Vary"] = "Origin"  # as that would, without reading it first
-    if request.method == "OPTIONS":
+    preflight = request.method == "OPTIONS"
+    if preflight:
         response.vary.update(_ASKED)
     if _may_read() and _open_methods():
         response.headers["Access-Control-Allow-Origin"] = request.headers["Origin"]
-        if request.method != "OPTIONS":
+        if not preflight:
             response.headers["Access-Control-Expose-Headers"] = ", ".join(_READ)
     return response
 

@@ -1,4 +1,4 @@
-"""What a request says of forms: which one the caller accepts, and how its body is compressed."""
+"""Content negotiation: the media type that the caller accepts, and the compression of its body."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from werkzeug.datastructures import MIMEAccept
 from werkzeug.wsgi import get_input_stream
 
 from service.errors import EncodingError, NotAcceptableError
-from service.http.compression import Inflated
+from service.http.hooks.compression import Inflated
 from service.http.responses import CSV, HTML, JSON, NDJSON, SVG
 
 _RANGE = re.compile(r"(\*/\*|[\w!#$%&'+.^`|~-]+/(\*|[\w!#$%&'+.^`|~-]+))", re.ASCII)
@@ -51,7 +51,7 @@ def _check_accept(form: str) -> None:
 
 
 def _quality(accepted: MIMEAccept, form: str) -> float:
-    """What the header gives this form: that of the closest range. One that cannot be read says nothing."""
+    """Give this form's quality by the closest range of the header; unreadable ranges do not count."""
     ranges = [(value.partition(";")[0].strip().lower(), quality) for value, quality in accepted]
     ranges = [(value, quality) for value, quality in ranges if _RANGE.fullmatch(value)]
     for wanted in (form, form.partition("/")[0] + "/*", "*/*"):

@@ -30,14 +30,15 @@ def end(response: Response) -> Response:
     if failure is not None:
         log_failure(failure)
     seconds, problem = time.perf_counter() - g.began, g.get("problem")
-    route = request.url_rule.rule if request.url_rule else ""
-    context().figures.answered(route, request.method, response.status_code, seconds, problem)
+    rule, method = request.url_rule, request.method
+    route = rule.rule if rule else ""
+    context().figures.answered(route, method, response.status_code, seconds, problem)
     if Requests.lines is not None:
         caller, bundle = g.get("caller"), g.get("bundle")
         line = {
             "event": "request",
             **g.names._asdict(),
-            "method": request.method,
+            "method": method,
             "route": route or None,
             "status": response.status_code,
             "problem": problem,

@@ -1,4 +1,4 @@
-"""Names for a request: its id (X-Request-ID), and its place in a trace of others (W3C Trace Context).
+"""Names for a request: its id (X-Request-ID), and its span in a trace (W3C Trace Context).
 
 A `traceparent` that can be read is continued under a new span; one that cannot, or none, begins a new trace.
 `tracestate` is for whoever asks others in turn: the service asks nobody, so it is left alone.
@@ -17,7 +17,7 @@ _PARENT = re.compile(r"(?!ff)([0-9a-f]{2})-(?!0{32})([0-9a-f]{32})-(?!0{16})([0-
 
 
 class Names(NamedTuple):
-    """What a request is called: `parent` is the span of the caller, if it said one."""
+    """The names of a request. `parent`: the span of the caller, if it sent one."""
 
     request_id: str
     trace_id: str

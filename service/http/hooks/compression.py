@@ -16,7 +16,7 @@ _MOST, _TRUSTED = 200, 8 * 2**20
 
 
 class Inflated(io.RawIOBase):
-    """What a stream of gzip holds (RFC 1952), inflated only as far as it is read.
+    """A stream of gzip (RFC 1952), inflated only as far as it is read.
 
     Reading raises BodyError for what is no gzip, is cut short, or holds next to nothing in many bytes.
     """
@@ -28,7 +28,7 @@ class Inflated(io.RawIOBase):
         self._in = self._out = 0  # bytes
 
     def readable(self) -> bool:
-        """It is."""
+        """Say yes."""
         return True
 
     def readinto(self, buffer: Any) -> int:
