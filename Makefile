@@ -14,7 +14,10 @@ PYTHON ?= python3
 CASES ?= 2000
 VENV := .venv
 BIN := $(VENV)/bin
-INSTALL := $(BIN)/python -m pip install --quiet --no-input --disable-pip-version-check --require-hashes
+PIP := $(BIN)/python -m pip install --quiet --no-input --disable-pip-version-check
+INSTALL := $(PIP) --require-hashes
+# The project itself, with its command `bookmatch`: no library but those of the lock, setuptools included.
+OWN := $(PIP) --no-deps --no-build-isolation --editable .
 
 # What `make serve` makes stands under var/ and can be deleted at any time.
 DEMO := var/demo
@@ -51,15 +54,17 @@ needs-test:
 $(BIN)/python: | needs-serve
 	$(PYTHON) -m venv --clear $(VENV)
 
-$(VENV)/.serve: requirements.lock | $(BIN)/python
+$(VENV)/.serve: requirements.lock pyproject.toml | $(BIN)/python
 	@echo 'Installing the locked environment'
 	@$(INSTALL) -r requirements.lock
+	@$(OWN)
 	@touch $@
 
 # The locks agree on every version that they share, so this one holds the other.
-$(VENV)/.dev: requirements-dev.lock requirements.lock | $(BIN)/python
+$(VENV)/.dev: requirements-dev.lock requirements.lock pyproject.toml | $(BIN)/python
 	@echo 'Installing the locked environment and what the tests need'
 	@$(INSTALL) -r requirements-dev.lock
+	@$(OWN)
 	@touch $(VENV)/.serve $@
 
 env: $(VENV)/.dev
@@ -124,13 +129,14 @@ $(TOOLS)/bin/uv: | needs-serve
 lock: $(TOOLS)/bin/uv
 	$(COMPILE) pyproject.toml --group yardstick -o requirements-yardstick.lock
 	$(COMPILE) pyproject.toml --group dev -c requirements-yardstick.lock -o requirements-dev.lock
-	$(COMPILE) pyproject.toml -c requirements-yardstick.lock -o requirements.lock
+	$(COMPILE) pyproject.toml --group build -c requirements-yardstick.lock -o requirements.lock
 
 siege: env
 	$(BIN)/python tests/live/siege.py
 
 yardstick: requirements-yardstick.lock | $(BIN)/python
 	@$(INSTALL) -r requirements-yardstick.lock
+	@$(OWN)
 	$(BIN)/python -m training.yardstick
 
 study: env
