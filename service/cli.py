@@ -8,7 +8,7 @@ from typing import Any
 
 import click
 
-from models.console import OneLineErrors
+from models.console import OneLineErrors, examples
 from service.backup.commands import backup, restore
 from service.keys.commands import keys
 from service.settings import read_settings, table
@@ -30,7 +30,7 @@ class _Commands(OneLineErrors):
 
 @click.group(cls=_Commands)
 def main() -> None:
-    """The HTTP service. What it needs is set in the environment: see `settings`."""
+    """Run the HTTP service. Settings come from the environment: `settings` lists them."""
 
 
 main.add_command(keys)
@@ -38,18 +38,18 @@ main.add_command(backup)
 main.add_command(restore)
 
 
-@main.command()
+@main.command(epilog=examples("bookmatch serve --bind 127.0.0.1:8001"))
 @click.option("--bind", help="Address and port; default: BOOKMATCH_BIND.")
 @click.option("--workers", type=click.IntRange(1, 64), help="Worker processes; default: BOOKMATCH_WORKERS.")
 def serve(bind: str | None, workers: int | None) -> None:
-    """Serve until told to stop."""
+    """Serve until told to stop. `check` names what is missing; `migrate` makes the database."""
     from service.server import serve as run
 
     settings = read_settings()
     run(replace(settings, bind=bind or settings.bind, workers=workers or settings.workers))
 
 
-@main.command()
+@main.command(epilog=examples("bookmatch migrate"))
 @click.option("--down-to", metavar="REVISION", help="Go back to this revision; base is before all.")
 def migrate(down_to: str | None) -> None:
     """Bring the database to the newest revision and print it."""
@@ -64,9 +64,9 @@ def migrate(down_to: str | None) -> None:
     click.echo(found_revision(engine) or "base")
 
 
-@main.command()
+@main.command(epilog=examples("bookmatch check"))
 def check() -> None:
-    """Say what serving needs and what of it is wrong; leave with 1 if something is."""
+    """Check all that serving needs, and say what is wrong; exit with 1 if anything is."""
     from service import logs
     from service.check import findings
 
@@ -79,7 +79,7 @@ def check() -> None:
         sys.exit(1)
 
 
-@main.command("settings")
+@main.command("settings", epilog=examples("bookmatch settings"))
 def show_settings() -> None:
     """List every setting with its default and what it is for."""
     for row in table():
