@@ -31,7 +31,7 @@ help:
 	@echo 'make test       all checks and tests'
 	@echo 'make check      format, lint, types, rooms and Dockerfile only'
 	@echo 'make fmt        format, and mend what the linter can'
-	@echo 'make examples   make the answers and outputs that README.md and docs/ show again'
+	@echo 'make examples   run all that README.md and docs/ show, and write its outputs into them'
 	@echo 'make fresh      both commands in a fresh clone with an empty home, timed'
 	@echo 'make kernels    the numerical tests under each kernel of OpenBLAS that this processor has'
 	@echo 'make siege      a minute of load, killed workers, changing models and a restarted database'
@@ -110,7 +110,7 @@ kernels: env
 
 examples: env
 	EXAMPLES=write $(BIN)/python -m pytest -q tests/live/test_examples.py tests/live/test_document_examples.py \
-	    tests/live/test_first_dozen.py
+	    tests/live/test_document_walks.py tests/live/test_first_dozen.py
 
 fuzz: env
 	FUZZ_CASES=$(CASES) $(BIN)/python -m pytest -s tests/live/test_fuzz.py
