@@ -5,6 +5,7 @@ from __future__ import annotations
 import importlib
 import json
 import os
+import re
 import shlex
 import subprocess
 import sys
@@ -91,6 +92,49 @@ def test_an_example_with_an_option_that_is_gone_is_seen() -> None:
     assert command is not None
     with pytest.raises(click.UsageError):
         command.make_context("list", ["--shop", "store"])
+
+
+def named_in_prose() -> list[tuple[str, str]]:
+    """The commands that documents name inside a sentence, where placeholders stand for files and versions."""
+    pages = [*ROOT.glob("*.md"), *ROOT.glob("docs/*.md")]
+    named = r"`((?:python -m (?:models|training|service)|bookmatch) [^`]+)`"
+    return [
+        (page.name, text) for page in sorted(pages) for text in re.findall(named, page.read_text("utf-8"))
+    ]
+
+
+def not_there(text: str) -> set[str]:
+    """The words of a command line that are no command and no option."""
+    words = shlex.split(text.replace("…", "x"))
+    command: click.Command = main
+    if words[0] == "python":
+        command = importlib.import_module(f"{words[2]}.cli").main
+        words = words[2:]
+    while isinstance(command, click.Group) and words[1] not in ("COMMAND", "--help"):
+        words = words[1:]
+        below = command.get_command(click.Context(command), words[0])
+        if below is None:
+            return {words[0]}
+        command = below
+    known = {option for parameter in command.get_params(click.Context(command)) for option in parameter.opts}
+    return {word for word in words if word.startswith("--")} - known
+
+
+@pytest.mark.parametrize(("page", "text"), named_in_prose())
+def test_every_command_that_is_named_in_prose_exists_with_its_options(page: str, text: str) -> None:
+    assert not_there(text) == set(), page
+
+
+@pytest.mark.parametrize(
+    ("text", "missing"),
+    [
+        ("bookmatch fitt EVIDENCE", "fitt"),
+        ("bookmatch keys rotat KEY_ID", "rotat"),
+        ("python -m models list --shop STORE", "--shop"),
+    ],
+)
+def test_a_command_or_an_option_that_is_gone_is_seen(text: str, missing: str) -> None:
+    assert not_there(text) == {missing}
 
 
 def test_the_list_of_commands_loads_only_click() -> None:
