@@ -75,7 +75,7 @@ $(DEMO)/.made: $(wildcard training/demo/*.py) | $(VENV)/.serve
 	@$(BIN)/python -m training demo $(DEMO)
 	@touch $@
 
-$(STORE)/.fitted: $(DEMO)/.made $(shell find models training -name '*.py' -not -path 'training/yardstick/*') models/practice.toml
+$(STORE)/.fitted: $(DEMO)/.made $(shell find models training -name '*.py' -not -path 'training/yardstick/*') models/practice/practice.toml
 	@echo 'Fitting the price model on the demo market'
 	@$(BIN)/python -m training fit $(DEMO)/evidence.csv --catalogue $(DEMO)/catalogue.toml \
 	    --store $(STORE) --promote

@@ -13,7 +13,7 @@ import click
 from models.bundle import read_file, read_manifest
 from models.console import examples
 from models.errors import BookmatchError, PracticeError
-from models.practice import NO_PRACTICE, SHIPPED, Practice, Rule, read_practice, shipped
+from models.practice import NO_PRACTICE, SHIPPED, Practice, Rule, Spread, read_practice, shipped
 from models.registry import Registry
 
 CARD = "card.json"
@@ -21,10 +21,11 @@ _LEARNED = ("prior", "evidence", "posterior", "share", "contradicted")
 
 
 class _Fitted(NamedTuple):
-    """The current price model: what it learned of each rule, by name, and the practice in its bundle."""
+    """The current price model: what it learned of rules and spreads, by name, and its bundle's practice."""
 
     version: str
     rules: Mapping[str, Mapping[str, Any]]
+    spreads: Mapping[str, Mapping[str, Any]]
     practice: Practice | None
 
 
@@ -55,9 +56,9 @@ def practice(file: Path | None, store: Path | None, as_json: bool) -> None:
     if fitted:
         _tell(known.rules, fitted)
     if as_json:
-        click.echo(json.dumps(_as_json(known.rules, fitted), indent=1, ensure_ascii=False))
+        click.echo(json.dumps(_as_json(known, fitted), indent=1, ensure_ascii=False))
     else:
-        click.echo("\n".join(_as_text(known.rules, fitted)))
+        click.echo("\n".join([*_as_text(known.rules, fitted), *_spreads_as_text(known.spreads, fitted)]))
 
 
 def practice_of(choice: str | None) -> Practice:
@@ -95,7 +96,8 @@ def _fitted(store: Path) -> _Fitted:
     own = None
     if SHIPPED.name in manifest["files"]:
         own = read_practice(read_file(folder, manifest, SHIPPED.name).decode())
-    return _Fitted(version, {entry["name"]: entry for entry in card.get("practice") or ()}, own)
+    rules, spreads = ({told["name"]: told for told in card.get(key) or ()} for key in ("practice", "spreads"))
+    return _Fitted(version, rules, spreads, own)
 
 
 def _tell(rules: Sequence[Rule], fitted: _Fitted) -> None:
@@ -119,16 +121,21 @@ def _changed(rule: Rule, fitted: _Fitted) -> bool:
     return any(said[key] != getattr(rule, key) for key in ("says", "low", "high", "as_if_sales"))
 
 
-def _as_json(rules: Sequence[Rule], fitted: _Fitted | None) -> dict[str, Any]:
+def _as_json(known: Practice, fitted: _Fitted | None) -> dict[str, Any]:
     if fitted is None:
-        return {"rules": [asdict(rule) for rule in rules]}
-    found = []
-    for rule in rules:
-        learned = fitted.rules.get(rule.name)
-        found.append(
-            {**asdict(rule), "learned": {key: learned[key] for key in _LEARNED} if learned else None}
-        )
-    return {"version": fitted.version, "rules": found}
+        return {"rules": list(map(asdict, known.rules)), "spreads": list(map(asdict, known.spreads))}
+    return {
+        "version": fitted.version,
+        "rules": [_with_learned(rule, fitted.rules, _LEARNED) for rule in known.rules],
+        "spreads": [_with_learned(one, fitted.spreads, ("evidence", "posterior")) for one in known.spreads],
+    }
+
+
+def _with_learned(
+    one: Rule | Spread, found: Mapping[str, Mapping[str, Any]], keys: Sequence[str]
+) -> dict[str, Any]:
+    learned = found.get(one.name)
+    return {**asdict(one), "learned": {key: learned[key] for key in keys} if learned else None}
 
 
 # ── as text ──────────────────────────────────────────────────────────────────
@@ -142,6 +149,26 @@ def _as_text(rules: Sequence[Rule], fitted: _Fitted | None) -> list[str]:
         rows.append((*said, *learned, rule.says))
     lines = [f"{len(rules)} rules of common practice", "", *_columns(rows)]
     return [*lines, "", *_disagreements(rules, fitted.rules)] if fitted and fitted.rules else lines
+
+
+def _spreads_as_text(spreads: Sequence[Spread], fitted: _Fitted | None) -> list[str]:
+    if not spreads:
+        return []
+    rows = [("spread", "factor", *(("evidence", "both") if fitted else ()), "in words")]
+    for one in spreads:
+        learned = fitted.spreads.get(one.name, {}) if fitted else {}
+        found = [_factor(learned.get(key)) for key in ("evidence", "posterior")] if fitted else []
+        rows.append((one.name, _factor(one.factor), *found, one.says))
+    return [
+        "",
+        f"{len(spreads)} spreads: two of three lie within this factor of the middle",
+        "",
+        *_columns(rows),
+    ]
+
+
+def _factor(found: float | None) -> str:
+    return f"{found:.2f}" if found else "-"
 
 
 _HEAD = ("evidence (80%)", "both (80%)", "of it practice", "verdict")

@@ -200,6 +200,7 @@ def product(bases: Sequence[Basis], table: Table) -> Rows:
     index, value = bases[0].rows(table)
     for basis in bases[1:]:
         i, v = basis.rows(table)
-        index = (index[:, :, None] * basis.size + i[:, None, :]).reshape(len(index), -1)
-        value = (value[:, :, None] * v[:, None, :]).reshape(len(value), -1)
+        shape = len(index), index.shape[1] * i.shape[1]
+        index = (index[:, :, None] * basis.size + i[:, None, :]).reshape(shape)
+        value = (value[:, :, None] * v[:, None, :]).reshape(shape)
     return index, value

@@ -68,7 +68,7 @@ def test_the_package_holds_every_file_of_the_rooms(wheel: Path) -> None:
     with zipfile.ZipFile(wheel) as archive:
         held = {name for name in archive.namelist() if ".dist-info/" not in name}
     assert held == packaged()
-    assert {"models/practice.toml", "service/docs/templates/docs.html"} <= held
+    assert {"models/practice/practice.toml", "service/docs/templates/docs.html"} <= held
 
 
 def test_the_command_runs_from_an_empty_folder(installed: Path, tmp_path: Path) -> None:

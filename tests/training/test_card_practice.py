@@ -162,5 +162,9 @@ def test_the_page_has_the_section_where_the_card_has_practice() -> None:
     index |= {name: [100.0, 100.0] for name in ("center", "low", "high")}
     card = {"title": "Model card", "made": "2026-01-02", "evidence": evidence, "study": None, "index": index}
     card |= {"repeat_sales": None, "importance": [], "trees": None}
-    assert "<h2>Common practice</h2>" in page({**card, "practice": RULES}, None)
-    assert "Common practice" not in page({**card, "practice": []}, None)
+    assert "<h2>Common practice</h2>" in page({**card, "practice": RULES, "spreads": []}, None)
+    assert "Common practice" not in page({**card, "practice": [], "spreads": []}, None)
+    spread = {"name": "makers", "factor": 1.5, "evidence": None, "posterior": 1.43, "says": "Makers differ."}
+    shown = page({**card, "practice": [], "spreads": [spread]}, None)
+    cells = re.findall(r"<t[hd][^>]*>([^<]*)</t[hd]>", shown[shown.index("How far typical prices differ") :])
+    assert cells[5:10] == ["makers", "1.50", "–", "1.43", "Makers differ."]

@@ -69,7 +69,7 @@ def test_what_is_kept_is_read_as_it_was(tmp_path: Path) -> None:
 
 
 def test_other_rules_of_practice_are_another_state_of_the_code(tmp_path: Path) -> None:
-    rules = tmp_path / "models/practice.toml"
+    rules = tmp_path / "models/practice/practice.toml"
     study = tmp_path / "training/yardstick/dozen/measure.py"
     for path in (rules, study):
         path.parent.mkdir(parents=True, exist_ok=True)

@@ -108,6 +108,32 @@ def test_what_the_evidence_denies_is_trusted_by_its_distance(stated: float, pair
     assert after.trust[0] == pytest.approx(4 / (4 + z2), abs=1e-2)
 
 
+@pytest.mark.parametrize(("sales", "width"), [(8.0, 0.1), (2.0, 0.02), (40.0, 0.3)])
+def test_without_evidence_a_rule_is_known_as_well_as_it_says_and_no_better(
+    sales: float, width: float
+) -> None:
+    """The prior means say what is stated, too: prior and observation together must not say it twice."""
+    asked = problem([], told(0.5, width, sales))
+    est = solve.fit(asked, solve.start(asked, math.inf))
+    learnt = learnt_of(asked, est)
+    stated_sd = math.sqrt(width**2 + 2 * solve.sale_variance(est) / sales)
+    assert learnt.posterior[0] == pytest.approx(0.5, abs=0.02)
+    assert learnt.posterior_sd[0] == pytest.approx(stated_sd, rel=0.02)
+
+
+def test_the_prior_of_a_group_says_no_more_than_its_weakest_rule() -> None:
+    """By hand: both differ by one level's column and another's, squares 2; variances width² + 2 σ² / n."""
+    first, second = np.array(["rare", "scarce"], object), np.array(["usual", "usual"], object)
+    both = Statements(
+        {"build": first}, {"build": second}, ["", ""], np.array([0.8, 0.3]), np.array([0.05, 0.4]),
+        np.array([20.0, 1.0]), np.eye(2, dtype=bool), frozenset(), {},
+    )  # fmt: skip
+    said = problem([], both).contrasts
+    assert said is not None
+    assert said.variance(0.01) == pytest.approx([0.05**2 + 0.001, 0.4**2 + 0.02])
+    assert said.least_variances(0.01).max() == pytest.approx(0.18 / 2)
+
+
 def test_a_statement_about_evidence_that_is_not_there_says_nothing() -> None:
     gap = replace(told(0.3, 0.1, 8.0), first={"build": np.array(["usual"], object)}, gaps=["asking "])
     asked, bare = problem([0.2] * 4, gap), problem([0.2] * 4, None)
@@ -164,6 +190,38 @@ def test_a_rule_as_strong_as_a_thousand_sales_is_answered(market: Market) -> Non
     one, two = fit.model.center([start.but(build="prototype"), start])
     # A model may differ from all others, but nothing says that this one does.
     assert math.exp(one - two) == pytest.approx(3.0, rel=0.05)
+
+
+def test_no_shipped_rule_without_evidence_is_surer_than_it_says(market: Market) -> None:
+    """Each of these is alone on its field; rules about one field may agree, and so narrow each other."""
+    alone = ("refinished", "modern_pickups", "repaired_headstock", "clean_prototype", "notable_history")
+    rules = tuple(rule for rule in shipped().rules if rule.name in alone)
+    sale = next(e for e in market.evidence if e.kind == "sale")
+    fit = fit_model([sale], market.catalogue, market.rates, progress=False, practice=Practice(rules, ""))
+    assert [told["name"] for told in fit.report["practice"]] == [rule.name for rule in rules]
+    assert len(rules) == len(alone)
+    for told in fit.report["practice"]:
+        found, stated = told["posterior"], told["prior"]
+        assert found["factor"] == pytest.approx(stated["factor"], rel=0.02), told["name"]
+        assert found["high"] / found["low"] > 0.99 * stated["high"] / stated["low"], told["name"]
+
+
+@pytest.mark.parametrize("factor", [1.05, 3.0])
+def test_a_spread_is_what_a_fit_of_few_begins_with(market: Market, factor: float) -> None:
+    """Two sales tell no spread of makers: it is the stated one, nearly."""
+    text = f"""
+        [[spread]]
+        name = "makers"
+        says = "Makers differ."
+        of = "maker"
+        factor = {factor}
+        source = "common practice"
+    """
+    two = [e for e in market.evidence if e.kind == "sale"][:2]
+    fit = fit_model(two, market.catalogue, market.rates, progress=False, practice=read_practice(text))
+    (told,) = fit.report["spreads"]
+    assert fit.report["practice"] == [] and told["evidence"] is None
+    assert told["posterior"] == pytest.approx(factor, rel=0.15)
 
 
 def test_rules_that_no_sale_speaks_of_are_answered_within_their_spans(with_practice: Fit) -> None:

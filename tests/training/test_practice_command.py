@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 from typing import Any
 
@@ -120,9 +121,9 @@ def file(tmp_path: Path) -> Path:
     return path
 
 
-def store(folder: Path, practice: Any = CARD, **files: str) -> Path:
+def store(folder: Path, practice: Any = CARD, spreads: Any = (), **files: str) -> Path:
     """A store whose current bundle has this practice on its card, and these files, `_` for the dot."""
-    card = {"title": "Model card", **({} if practice is None else {"practice": practice})}
+    card = {"title": "Model card", **({} if practice is None else {"practice": practice}), "spreads": spreads}
     extra = {name.replace("_", "."): text.encode() for name, text in files.items()}
     bundle = {"card.json": json.dumps(card).encode(), **extra}
     version = write_bundle(folder, FakePriceModel(), CATALOGUE, RATES, {}, bundle)
@@ -218,7 +219,7 @@ def test_without_a_file_the_rules_that_the_bundle_keeps_come_first(tmp_path: Pat
 
 def test_json_holds_every_rule_as_the_file_has_it(file: Path) -> None:
     found = json.loads(run(file, "--json").stdout)
-    assert list(found) == ["rules"] and len(found["rules"]) == 4
+    assert list(found) == ["rules", "spreads"] and len(found["rules"]) == 4 and found["spreads"] == []
     assert found["rules"][3] == {
         "name": "asking", "says": "A price asked is above the value.", "of": {}, "against": {},
         "low": 1.1, "high": 1.5, "as_if_sales": 8.0, "source": "A book that somebody invented",
@@ -261,3 +262,36 @@ def test_wrong_use_and_an_empty_store_end_as_they_do_elsewhere(tmp_path: Path) -
     assert run(tmp_path / "none.toml").exit_code == 2
     found = run("--store", tmp_path)
     assert found.exit_code == 1 and "promoted" in found.stderr
+
+
+# ── spreads ──────────────────────────────────────────────────────────────────
+
+SPREADS = """
+[[spread]]
+name = "makers"
+says = "Makers differ by half."
+of = "maker"
+factor = 1.5
+source = "common practice"
+
+[[spread]]
+name = "editions"
+says = "Editions differ by a third."
+of = "edition"
+factor = 1.35
+source = "common practice"
+"""
+LEARNED_SPREADS = [{"name": "makers", "evidence": 1.9, "posterior": 1.8}]
+
+
+def test_spreads_are_printed_beside_what_was_learned_of_them(tmp_path: Path) -> None:
+    folder = store(tmp_path / "store", practice_toml=FILE + SPREADS, spreads=LEARNED_SPREADS)
+    lines = run("--store", folder).stdout.splitlines()
+    at = lines.index("2 spreads: two of three lie within this factor of the middle")
+    assert [re.split(r"  +", line) for line in lines[at + 2 :]] == [
+        ["spread", "factor", "evidence", "both", "in words"],
+        ["makers", "1.50", "1.90", "1.80", "Makers differ by half."],
+        ["editions", "1.35", "-", "-", "Editions differ by a third."],
+    ]
+    found = json.loads(run("--store", folder, "--json").stdout)["spreads"]
+    assert [one["learned"] for one in found] == [{"evidence": 1.9, "posterior": 1.8}, None]

@@ -25,6 +25,8 @@ _MOST_JUDGED = 500  # specimens that importance is counted over
 _LEAST_PAIRS = 3  # that a year of the repeat-sales index must touch
 _BAND = (0.1, 0.9)
 
+_OF_PRACTICE = ("practice", "spreads")  # parts of the fit's report with a place of their own
+
 
 def contents(
     model: PriceModel,
@@ -43,8 +45,8 @@ def contents(
             "repeat_sales": _repeat_sales(rows, rates),
             "importance": importance(model, rows),
             "trees": learnt(model, rows, fit_report),
-            "practice": fit_report.get("practice", []),
-            "fit": {name: said for name, said in fit_report.items() if name != "practice"},
+            **{name: fit_report.get(name, []) for name in _OF_PRACTICE},
+            "fit": {name: said for name, said in fit_report.items() if name not in _OF_PRACTICE},
         }
     )
     return said

@@ -41,7 +41,7 @@ def page(card: Mapping[str, Any], judged: Judged | None) -> str:
         *(_judgement(card, judged) if judged is not None else [_NOTHING_KEPT]),
         _index(card),
         _importance(card["importance"][:_MOST_FACTORS]),
-        *practice.section(card["practice"]),
+        *practice.section(card["practice"], card["spreads"]),
         *trees.section(card["trees"]),
         _evidence(card["evidence"]),
     ]

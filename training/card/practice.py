@@ -11,6 +11,7 @@ from models.vocabulary import Family
 from training.card.pieces import figure, table
 from training.card.practice_chart import Group, Told, label_of, practice_chart
 
+_FACTORS = ("factor", "evidence", "posterior")
 _MOST = 0.5  # from this share on, most of what is known rests on practice
 _ORDER = {flat: at for at, flat in enumerate(NAMEABLE)}
 _MEANING = (
@@ -26,10 +27,10 @@ _CAPTION = (
 )
 
 
-def section(rules: Sequence[Told]) -> list[str]:
-    """The section. `rules`: entries of the fit's report; nothing where the fit had no practice."""
+def section(rules: Sequence[Told], spreads: Sequence[Told] = ()) -> list[str]:
+    """The section. Both are entries of the fit's report; nothing where the fit had no practice."""
     if not rules:
-        return []
+        return [] if not spreads else ["<h2>Common practice</h2>", _spreads(spreads)]
     groups = groups_of(rules)
     words = f"{len(rules)} rules of common practice with their spans. {contradictions(rules)} {weight(rules)}"
     return [
@@ -39,6 +40,7 @@ def section(rules: Sequence[Told]) -> list[str]:
         f"<p>{escape(weight(rules))}</p>",
         figure(practice_chart(groups), _CAPTION, words),
         f"<div class=rules>{_table(groups)}</div>",
+        *([_spreads(spreads)] if spreads else []),
     ]
 
 
@@ -96,6 +98,19 @@ def _table(groups: Sequence[Group]) -> str:
     return table(
         "All rules, with spans of 80%", header, [_row(told) for group in groups for told in group.rules]
     )
+
+
+def _spreads(spreads: Sequence[Told]) -> str:
+    rows = [
+        [told["name"].replace("_", " "), *(_factor(told[key]) for key in _FACTORS), told["says"]]
+        for told in spreads
+    ]
+    caption = "How far typical prices differ: two of three lie within this factor of the middle"
+    return table(caption, ["spread", "practice", "evidence", "both", "in words"], rows)
+
+
+def _factor(found: float | None) -> str:
+    return f"{found:.2f}" if found else "–"
 
 
 def _row(told: Told) -> list[str]:

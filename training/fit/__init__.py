@@ -23,7 +23,7 @@ from models.vocabulary import FIELDS
 from training.fit.core import Data, Fitted, Thinned, fit_core
 from training.fit.guitars import guitar_specification
 from training.fit.learned import Learned, learned_of
-from training.fit.practice import practice_report, reliance_on, statements_of
+from training.fit.practice import practice_report, reliance_on, spread_report, statements_of
 from training.fit.report import report_of
 from training.fit.typical import typical_of
 
@@ -68,7 +68,8 @@ def fit_model(
     core = replace(fitted.core, spread=replace(spread, shape=spread.shape * width))
     learnt = practice_report(practice, fitted)
     model = model_of(core, rows, encoding, reliance_on(learnt))
-    report = {**report_of(rows, fitted, model), "practice": learnt}
+    spreads = spread_report(practice, fitted)
+    report = {**report_of(rows, fitted, model), "practice": learnt, "spreads": spreads}
     return Fit(model, report, learned_of(fitted))
 
 

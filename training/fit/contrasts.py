@@ -10,13 +10,14 @@ import numpy as np
 import scipy.sparse as sp
 
 from models.price.backbone import Block
-from models.price.basis import Basis, Floats, Levels, Table
+from models.price.basis import Basis, Floats, Ints, Levels, Table
 from training.fit.fitted_values import jacobian
 from training.fit.problem import Bools, Contrasts, Layout, matrix
 from training.fit.solve import bounded
 from training.fit.spec import Term
 
 _LEAST_WIDTH = 1e-3  # of a span, in log
+_LEAST_RIDGE = 1e-3  # precision: of coefficients that say the same, the smallest
 
 
 @dataclass(frozen=True)
@@ -27,7 +28,7 @@ class Statements:
     "". `y`: (m,) log of what the first brings as a share of the second. `width`: (m,) standard deviation, in
     log, of the span that each gives. `sales`: (m,) the number of sales that each is as strong as. `overlap`:
     (m, m) whether two are about the same. `silent`: columns of names, of which no statement says anything.
-    `scatter`: group of such columns → usual prior variance.
+    `scatter`: group → usual prior variance.
     """
 
     first: Table
@@ -87,22 +88,36 @@ def contrasts_of(statements: Statements, layout: Layout) -> Contrasts:
     # A statement about evidence of which there is none has nothing to say.
     sales = np.where(about, statements.sales, 0.0)
     first, second = first.tocsr(), second.tocsr()
-    said, trust = statements, np.ones(len(sales))
-    y = np.where(about, said.y, 0.0)
     # Without wear and faults, losses count as they are: what is stated is linear there.
     slope = sum(
         sign * jacobian(layout, side, np.zeros(len(layout.role)), math.inf)
         for sign, side in ((1, first), (-1, second))
+    ).tocsr()
+    group, square = _plain_effects(layout, slope.power(2))
+    stated = np.isin(np.arange(len(layout.groups)), group[about & (square > 0)])
+    mean = _stated_means(layout, slope[about], statements.y[about], statements.width[about], stated)
+    usual = _usual_variances(group, square, np.where(about, statements.y, 0.0), len(layout.groups))
+    for name, variance in statements.scatter.items():
+        if name in layout.groups:
+            usual[layout.groups.index(name)] = variance
+    said, trust = statements, np.ones(len(sales))
+    return Contrasts(
+        first, second, said.y, said.width, sales, group, square, mean, usual, said.overlap, trust
     )
-    usual = _usual_variances(layout, slope.power(2), y)
-    center = _center(layout, slope[about], y[about], said.width[about], usual > 0)
-    for group, variance in said.scatter.items():
-        if group in layout.groups:
-            usual[layout.groups.index(group)] = variance
-    return Contrasts(first, second, said.y, said.width, sales, usual, center, said.overlap, trust)
 
 
-def _center(layout: Layout, slope: sp.csr_matrix, y: Floats, width: Floats, groups: Bools) -> Floats:
+def _plain_effects(layout: Layout, squares: sp.csr_matrix) -> tuple[Ints, Floats]:
+    """(m,) the group that each statement speaks for, and its sum of squared slopes there.
+
+    It is the first of its groups: the plain effect, of which curves and steps are bends. `squares`: (m, p) of
+    the slopes.
+    """
+    of_group = np.stack([squares @ (layout.group == g) for g in range(len(layout.groups))], axis=1)
+    first = np.argmax(of_group > 0, axis=1)
+    return first, of_group[np.arange(len(first)), first]
+
+
+def _stated_means(layout: Layout, slope: sp.csr_matrix, y: Floats, width: Floats, groups: Bools) -> Floats:
     """(p,) coefficients of these groups that say what is stated, each within its span.
 
     A prior whose mean is nothing would take from a rule what is said of small effects: they are stated as
@@ -110,22 +125,15 @@ def _center(layout: Layout, slope: sp.csr_matrix, y: Floats, width: Floats, grou
     """
     own = np.flatnonzero(groups[layout.group])
     rows, precision = slope[:, own].toarray(), 1 / np.maximum(width, _LEAST_WIDTH) ** 2
-    squares = (rows.T * precision) @ rows + np.eye(len(own))
-    center = np.zeros(len(layout.role))
+    squares = (rows.T * precision) @ rows + _LEAST_RIDGE * np.eye(len(own))
+    mean = np.zeros(len(layout.role))
     if len(own):
-        center[own] = bounded(squares, rows.T @ (precision * y), layout.nonnegative[own])[0]
-    return center
+        mean[own] = bounded(squares, rows.T @ (precision * y), layout.nonnegative[own])[0]
+    return mean
 
 
-def _usual_variances(layout: Layout, squares: sp.csr_matrix, y: Floats) -> Floats:
-    """(groups,) the prior variance by which half of a stated y is one standard deviation: the median of all.
-
-    A statement speaks for the first of its groups: the plain effect, of which curves and steps are bends.
-    `squares`: (m, p) of the slopes.
-    """
-    of_group = np.stack([squares @ (layout.group == g) for g in range(len(layout.groups))], axis=1)
-    first = np.argmax(of_group > 0, axis=1)
-    own = of_group[np.arange(len(y)), first]
-    size = np.divide((y / 2) ** 2, own, out=np.zeros(len(y)), where=own > 0)
-    sizes = [size[(first == g) & (size > 0)] for g in range(len(layout.groups))]
+def _usual_variances(group: Ints, square: Floats, y: Floats, groups: int) -> Floats:
+    """(groups,) the median of the prior variances by which half of a stated y is one standard deviation."""
+    size = np.divide((y / 2) ** 2, square, out=np.zeros(len(y)), where=square > 0)
+    sizes = [size[(group == g) & (size > 0)] for g in range(groups)]
     return np.array([np.median(one) if len(one) else 0.0 for one in sizes])

@@ -38,7 +38,7 @@ _CAPS = (1.6, 2.6, 1.0)  # tried in turn; the first must beat no cap at all befo
 _EVIDENCE_MARGIN = 3.0  # nats that a cap must win by
 _DIRECTIONS = 700
 _TRUSTS = 2  # times that what is stated is held against the evidence
-_LEARN_ON = 15_000  # rows: beyond that, variances and cap are learned on an even part of them first
+_LEARN_ON = 15_000  # rows: of more, an even part tells how far to trust what is stated, and first variances
 
 
 @dataclass(frozen=True)
@@ -163,9 +163,8 @@ def _estimate(problem: Problem, learned: Learned | None, step_done: Callable[[],
     """A first estimate, without a cap unless one was learned before."""
     if learned is not None:
         return solve.fit(problem, starting_from(problem, learned), most=12, step_done=step_done)
-    step = math.ceil(len(problem.y) / _LEARN_ON)
-    part = problem.rows(np.arange(0, len(problem.y), step))
-    if step > 1 and part.kind.max() == problem.kind.max():
+    part = _part_of(problem)
+    if part is not problem:
         first = _estimate(part, None, step_done)
         # What said nothing in the part gets another chance in the whole.
         again = replace(first, tau2=np.maximum(first.tau2, 1e-4), active=np.arange(len(first.theta)))
@@ -175,11 +174,24 @@ def _estimate(problem: Problem, learned: Learned | None, step_done: Callable[[],
 
 def _trusting(problem: Problem, est: Estimate, step_done: Callable[[], object]) -> tuple[Problem, Estimate]:
     """The problem whose statements are trusted as far as the evidence bears them out, and its estimate."""
-    if problem.contrasts is not None:
-        for _ in range(_TRUSTS):
-            problem = trusted(problem, est)
-            est = solve.fit(problem, est, most=8, step_done=step_done)
-    return problem, est
+    if problem.contrasts is None:
+        return problem, est
+    part = _part_of(problem)
+    whole = part is problem
+    for _ in range(_TRUSTS):
+        part = trusted(part, est)
+        est = solve.fit(part, est, most=8, step_done=step_done)
+    if whole:
+        return part, est
+    problem = replace(problem, contrasts=part.contrasts)
+    return problem, solve.fit(problem, est, most=4, step_done=step_done)
+
+
+def _part_of(problem: Problem) -> Problem:
+    """The problem, or an even part of it where it is large and the part has every kind of row."""
+    step = math.ceil(len(problem.y) / _LEARN_ON)
+    part = problem.rows(np.arange(0, len(problem.y), step)) if step > 1 else problem
+    return part if part.kind.max() == problem.kind.max() else problem
 
 
 def _capped(problem: Problem, first: Estimate, step_done: Callable[[], object]) -> Estimate:

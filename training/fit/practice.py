@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import asdict
 from datetime import date
 from typing import Any, NamedTuple
 
@@ -20,11 +21,9 @@ from models.price.reliance import Learned, Reliance, reliance_of
 from models.vocabulary import DEFAULT_CHANNEL
 from training.fit.contrasts import Statements
 from training.fit.core import Fitted
+from training.fit.solve import learned_spreads
 from training.fit.trust import Learnt, learnt_of
 
-# Makers differ by a half, models of one maker twofold, editions by a third; a usual difference of years
-# makes a tenth. No source: set by hand, with a look at development markets of twelve sales. Variances in log.
-_SCATTER = {"maker": 0.4**2, "model": 0.6**2, "edition": 0.3**2, "year": 0.1**2, "run": 0.1**2}
 # A rule is about no maker, model, edition or finish of its own.
 _NAMES = frozenset({"maker", "model", "edition", "finish", "maker_finish", "model_finish"})
 _BAND = 1.2815515655446004  # the 90% quantile of a normal distribution: spans are of 80%
@@ -35,11 +34,11 @@ _USUAL_SHARE, _USUAL_FIGURE, _USUAL_WEIGHT = 0.5, 2.0, 3.8
 
 
 def statements_of(practice: Practice) -> Statements | None:
-    """The rules on a nameless model, None where there is no rule."""
+    """The rules on a nameless model, and the spreads; None where nothing is stated."""
     rules = practice.rules
-    if not rules:
+    if not rules and not practice.spreads:
         return None
-    middle, width = np.array([_middle(rule) for rule in rules]).T
+    middle, width = np.array([_middle(rule) for rule in rules]).reshape(-1, 2).T
     fields = [{*rule.of, *rule.against} or {rule.kind} for rule in rules]
     return Statements(
         _table([_subject(rule.of) for rule in rules]),
@@ -48,9 +47,9 @@ def statements_of(practice: Practice) -> Statements | None:
         middle,
         width,
         np.array([rule.as_if_sales for rule in rules]),
-        np.array([[not one.isdisjoint(other) for other in fields] for one in fields]),
+        np.array([[not one.isdisjoint(other) for other in fields] for one in fields], bool),
         _NAMES,
-        _SCATTER,
+        {spread.of: math.log(spread.factor) ** 2 for spread in practice.spreads},
     )
 
 
@@ -82,16 +81,16 @@ _TYPICAL = Typical(_YEAR, _FINISH, _USUAL_FIGURE, _USUAL_WEIGHT)
 
 def _table(cases: Sequence[_Case]) -> Table:
     """Their feature columns; a case has a catalogue of its own, which says how rare its finish is."""
-    tables = []
-    for subject, model in cases:
-        tables.append(columns([subject], Catalogue((model,)), {model_key(subject): _TYPICAL}))
+    tables = [
+        columns([subject], Catalogue((model,)), {model_key(subject): _TYPICAL}) for subject, model in cases
+    ] or [columns([], Catalogue(()), {})]
     return {name: np.concatenate([table[name] for table in tables]) for name in tables[0]}
 
 
 def practice_report(practice: Practice, fitted: Fitted) -> list[dict[str, Any]]:
     """Each rule beside what was learnt of it, as JSON: factors with 80% spans; see `Learnt`."""
     said = fitted.problem.contrasts
-    if said is None:
+    if said is None or not practice.rules:
         return []
     found = learnt_of(fitted.problem, fitted.estimate)
     sales = int((fitted.problem.kind == 0).sum())
@@ -99,6 +98,22 @@ def practice_report(practice: Practice, fitted: Fitted) -> list[dict[str, Any]]:
     against = found.off(said.y, said.width) > most
     about = np.flatnonzero(said.sales)
     return [_told(practice.rules[at], found, int(at), bool(against[at])) for at in about]
+
+
+def spread_report(practice: Practice, fitted: Fitted) -> list[dict[str, Any]]:
+    """Each spread beside the evidence's and the fit's, as JSON: factors; None where there is no evidence."""
+    groups, found = fitted.problem.layout.groups, learned_spreads(fitted.problem, fitted.estimate)
+    told = []
+    for spread in practice.spreads:
+        evidence, learned = found[groups.index(spread.of)] if spread.of in groups else (None, None)
+        told.append(
+            {
+                **asdict(spread),
+                "evidence": evidence and round(math.exp(evidence), 4),
+                "posterior": learned and round(math.exp(learned), 4),
+            }
+        )
+    return told
 
 
 def reliance_on(report: Sequence[Mapping[str, Any]]) -> Reliance:

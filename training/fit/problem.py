@@ -13,7 +13,6 @@ from models.price.backbone import BLANK, LEVEL, Block, design
 from models.price.basis import Floats, Ints, Table
 
 Bools = NDArray[np.bool_]
-_LEAST_SALES = 1e-9  # of a statement; one of none has no say at all
 SALE = ""  # the gap level of a closed sale: it has no gap to its value
 
 
@@ -73,10 +72,12 @@ class Contrasts:
     """m statements about how much more a row of `first` brings than that of `second`, both (m, p) designs.
 
     `y`: (m,) log of what the first brings as a share of the second. `width`: (m,) standard deviation, in
-    log, of the span that each gives. `sales`: (m,) the number of sales that each is as strong as. `usual`:
-    (groups,) a prior variance that one more coefficient of each group speaks for, 0 for none. `center`: (p,)
-    prior means: coefficients of plain effects that say what is stated. `overlap`: (m, m) whether two speak of
-    the same. `trust`: (m,) how far each is borne out, from 0 to 1 (`training.fit.trust`).
+    log, of the span that each gives. `sales`: (m,) the number of sales that each is as strong as, 0 for one
+    that says nothing. `group`: (m,) the group of the plain effect that each is about. `square`: (m,) the sum
+    of the squared slopes in that group. `mean`: (p,) prior means: coefficients of plain effects that say what
+    is stated. `usual`: (groups,) a prior variance that one more coefficient of each group speaks for, 0 for
+    none. `overlap`: (m, m) whether two speak of the same. `trust`: (m,) how far each is borne out, from 0 to
+    1 (`training.fit.trust`).
     """
 
     first: sp.csr_matrix
@@ -84,18 +85,27 @@ class Contrasts:
     y: Floats
     width: Floats
     sales: Floats
+    group: Ints
+    square: Floats
+    mean: Floats
     usual: Floats
-    center: Floats
     overlap: Bools
     trust: Floats
 
-    def precision(self, sigma2: float) -> Floats:
-        """(m,) of each statement, `sigma2` being the noise variance of a sale.
+    def variance(self, sigma2: float) -> Floats:
+        """(m,) of each statement, infinite for one that says nothing; `sigma2`: the noise of a sale.
 
-        Its variance is that of its span and of the mean of n differences of two sales, 2 σ² / n.
+        That of its span, and that of the mean of n differences of two sales, 2 σ² / n.
         """
-        of_sales = 2 * sigma2 / np.maximum(self.sales, _LEAST_SALES)
-        return self.trust * (self.sales > 0) / (self.width**2 + of_sales)
+        of_sales = np.divide(2 * sigma2, self.sales, out=np.full(len(self.y), np.inf), where=self.sales > 0)
+        return np.asarray(self.width**2 + of_sales)
+
+    def least_variances(self, sigma2: float) -> Floats:
+        """(groups,) the smallest prior variance by which the prior alone says no more than any statement."""
+        least = np.zeros(len(self.usual))
+        about = (self.sales > 0) & (self.square > 0)
+        np.maximum.at(least, self.group[about], self.variance(sigma2)[about] / self.square[about])
+        return least
 
 
 @dataclass(frozen=True)

@@ -6,6 +6,7 @@ Gauss–Newton on the saturating losses; Student-t noise per kind of evidence by
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
@@ -23,6 +24,7 @@ _TAU2_FLOOR, _TAU2_CEILING, _SCALE_CEILING = 1e-6, 4.0, 0.09
 _SETTLED = 1.5e-3  # root mean square change of the fitted log prices at which iteration stops
 _DROPPED = 2.5e-5  # a group whose prior variance fell below this says nothing: its columns leave the solve
 _ENOUGH, _USUAL_NOISE2 = 20, 0.04  # sales; σ² where they are fewer: like instruments differ by a fifth
+_ABOVE = 1.01  # a variance within this factor of the smallest that is stated is at it: the noise still moves
 _FLAT = 1e-6  # prior precision of a flat prior
 _FULL = 0.1  # a design with more than this share of entries that are not 0 is worked out as a dense array
 
@@ -49,7 +51,7 @@ def start(problem: Problem, cap: float) -> Estimate:
     layout, kinds = problem.layout, int(problem.kind.max()) + 1
     theta = np.where(layout.nonnegative, 0.02, 0.0)
     if problem.contrasts is not None:
-        theta = np.where(problem.contrasts.center, problem.contrasts.center, theta)
+        theta = np.where(problem.contrasts.mean, problem.contrasts.mean, theta)
     theta[layout.intercept] = float(np.median(problem.y))
     groups, p = len(layout.groups), len(theta)
     return Estimate(
@@ -70,14 +72,20 @@ def weights(problem: Problem, residual: Floats, est: Estimate) -> Floats:
 
 
 def stated(problem: Problem, est: Estimate) -> tuple[sp.csr_matrix, Floats, Floats]:
-    """The m statements, linearised at an estimate: (m, p) derivatives, (m,) residuals and (m,) precisions."""
+    """The m statements, linearised at an estimate: (m, p) derivatives, (m,) residuals and (m,) precisions.
+
+    The prior means say what is stated, too: the precisions are those that the prior leaves out.
+    """
     said, layout = problem.contrasts, problem.layout
     if said is None:
         return sp.csr_matrix((0, len(est.theta))), np.zeros(0), np.zeros(0)
     one, two = (predict(layout, side, est.theta, est.cap) for side in (said.first, said.second))
     slopes = [jacobian(layout, side, est.theta, est.cap) for side in (said.first, said.second)]
-    residual = said.y - (one - two)
-    return (slopes[0] - slopes[1]).tocsr(), residual, said.precision(sale_variance(est))
+    slope = (slopes[0] - slopes[1]).tocsr()
+    before = slope.power(2) @ (1 / prior_precision(layout, est.tau2))
+    by_prior = np.divide(1.0, before, out=np.zeros(len(before)), where=before > 0)
+    precision = np.maximum(said.trust / said.variance(sale_variance(est)) - by_prior, 0.0)
+    return slope, said.y - (one - two), precision
 
 
 def sale_variance(est: Estimate) -> float:
@@ -94,7 +102,7 @@ def with_stated(
         return a, b
     jac, residual, precision = stated(problem, est)
     target = precision * (residual + jac @ est.theta)
-    pulled = prior_precision(problem.layout, est.tau2)[columns] * problem.contrasts.center[columns]
+    pulled = prior_precision(problem.layout, est.tau2)[columns] * problem.contrasts.mean[columns]
     jac = jac[:, columns]
     return a + squares_of(jac, precision), b + jac.T @ target + pulled
 
@@ -177,7 +185,8 @@ def _step(problem: Problem, est: Estimate, step: int, learn: bool) -> Estimate:
     w = weights(problem, residual, est)
     keep = np.flatnonzero(~layout_dropped(est)[layout.group] | layout.flat[layout.group])
     jac = jac[:, keep]
-    a = squares_of(jac, w)
+    squares = [squares_of(jac[own], w[own]) for own in _rows_by_kind(problem)]
+    a = np.sum(squares, axis=0)
     a[np.diag_indices(len(keep))] += prior_precision(layout, est.tau2)[keep]
     b = jac.T @ (w * (residual + jac @ est.theta[keep]))
     a, b = with_stated(problem, est, a, b, keep)
@@ -188,33 +197,39 @@ def _step(problem: Problem, est: Estimate, step: int, learn: bool) -> Estimate:
     log_det = 2 * float(np.log(np.diag(factor)).sum())
     new = replace(est, theta=theta, active=keep[free], covariance=covariance)
     if learn:
-        new = _learn(problem, new, jac[:, free], step)
+        # Σ w · xᵀCx is the trace of (Σ w · xxᵀ) C: the rows need not be gone through again.
+        sums = [float((one[np.ix_(free, free)] * covariance).sum()) for one in squares]
+        totals = np.bincount(problem.kind, w)
+        new = _learn(problem, new, np.divide(sums, totals, out=np.zeros(len(sums)), where=totals > 0), step)
     return replace(new, log_evidence=_log_evidence(problem, new, log_det))
 
 
-def _learn(problem: Problem, est: Estimate, jac: sp.csr_matrix, step: int) -> Estimate:
+def _rows_by_kind(problem: Problem) -> list[Ints]:
+    return [np.flatnonzero(problem.kind == kind) for kind in range(int(problem.kind.max()) + 1)]
+
+
+def _learn(problem: Problem, est: Estimate, posterior: Floats, step: int) -> Estimate:
+    """`posterior`: for each kind the weighted mean variance of its fitted values."""
     tau2 = _prior_variances(problem, est, first=step < 2)
     residual = problem.y - predict(problem.layout, problem.x, est.theta, est.cap)
-    posterior = variances_of(jac, est.covariance)
     sigma2, tails = est.sigma2.copy(), est.tails.copy()
-    for kind in range(len(sigma2)):
-        own = problem.kind == kind
-        missing = max(_ENOUGH - int(own.sum()), 0) if kind == 0 else 0
-        if own.sum() < 8 and not missing:
+    for kind, own in enumerate(_rows_by_kind(problem)):
+        missing = max(_ENOUGH - len(own), 0) if kind == 0 else 0
+        if len(own) < 8 and not missing:
             continue
         scale2 = sigma2[kind] * problem.spread[own]
         if step > 2 and step % 3 == 0 and not missing:
             tails[kind] = _TAILS[np.argmax([_t_log_density(residual[own], scale2, t).sum() for t in _TAILS])]
         pull = (tails[kind] + 1) / (tails[kind] + residual[own] ** 2 / scale2)
-        squares = float((pull * (residual[own] ** 2 + posterior[own]) / problem.spread[own]).sum())
+        squares = float((pull * (residual[own] ** 2 + posterior[kind]) / problem.spread[own]).sum())
         # So few sales do not tell their noise: the usual one stands for those that are missing.
-        sigma2[kind] = max((squares + missing * _USUAL_NOISE2) / (own.sum() + missing), 1e-6)
+        sigma2[kind] = max((squares + missing * _USUAL_NOISE2) / (len(own) + missing), 1e-6)
     return replace(est, tau2=tau2, sigma2=sigma2, tails=tails)
 
 
 def _prior_variances(problem: Problem, est: Estimate, first: bool) -> Floats:
     layout = problem.layout
-    usual, more = _stated_variances(problem)
+    usual, more, least = _stated_variances(problem, est)
     count = np.bincount(layout.group, minlength=len(layout.groups)) + more
     away = est.theta - _prior_means(problem)
     squares = np.bincount(layout.group, away**2, len(layout.groups)) + more * usual
@@ -224,23 +239,25 @@ def _prior_variances(problem: Problem, est: Estimate, first: bool) -> Floats:
         em if first else np.exp(0.9 * np.log(np.maximum(mackay, 1e-8)) + 0.1 * np.log(np.maximum(em, 1e-8)))
     )
     ceiling = np.where(layout.scales, _SCALE_CEILING, _TAU2_CEILING)
-    learned = np.clip(mixed, _TAU2_FLOOR, ceiling)
+    learned = np.maximum(np.clip(mixed, _TAU2_FLOOR, ceiling), least)
     return np.where(layout.flat | layout_dropped(est), est.tau2, learned)
 
 
 def _prior_means(problem: Problem) -> Floats:
     """(p,) what each coefficient is pulled towards."""
-    return problem.contrasts.center if problem.contrasts else np.zeros(len(problem.layout.role))
+    return problem.contrasts.mean if problem.contrasts else np.zeros(len(problem.layout.role))
 
 
-def _stated_variances(problem: Problem) -> tuple[Floats, Floats]:
-    """(groups,) the stated prior variances, and the number of coefficients that each counts as.
+def _stated_variances(problem: Problem, est: Estimate) -> tuple[Floats, Floats, Floats]:
+    """(groups,) each: stated prior variances, the coefficients that each counts as, the smallest allowed.
 
     One more coefficient of the stated size keeps a variance from falling to nothing.
     """
-    groups = len(problem.layout.groups)
-    usual = problem.contrasts.usual if problem.contrasts else np.zeros(groups)
-    return usual, (usual > 0).astype(np.float64)
+    said = problem.contrasts
+    if said is None:
+        nothing = np.zeros(len(problem.layout.groups))
+        return nothing, nothing, nothing
+    return said.usual, (said.usual > 0).astype(np.float64), said.least_variances(sale_variance(est))
 
 
 def _spread_of(layout: Layout, est: Estimate) -> Floats:
@@ -256,17 +273,28 @@ def _determined(layout: Layout, est: Estimate) -> Floats:
     return np.maximum(count - _spread_of(layout, est) / est.tau2, 1e-3)
 
 
+def learned_spreads(problem: Problem, est: Estimate) -> list[tuple[float | None, float]]:
+    """For each group the standard deviation, in log, that the evidence alone finds, and that in use.
+
+    None where the evidence determines less than one coefficient.
+    """
+    layout = problem.layout
+    away = est.theta - _prior_means(problem)
+    squares, determined = np.bincount(layout.group, away**2, len(layout.groups)), _determined(layout, est)
+    by_evidence = [math.sqrt(s / d) if d >= 1 else None for s, d in zip(squares, determined, strict=True)]
+    return list(zip(by_evidence, np.sqrt(est.tau2).tolist(), strict=True))
+
+
 def learned_variances(problem: Problem, est: Estimate) -> Floats:
     """(groups,) the share of each prior variance that the data made, from 0 to 1; 0 for one that is not used.
 
-    Where practice is stated, d coefficients that the data determine make d / (d + 1) of a variance: with few
-    sales most rest on what they began with, and left-out rows need not pay for those.
+    d coefficients that the data determine make d / (d + 1) of a variance of which a usual size is stated, and
+    nothing of one that is as small as statements allow: left-out rows need not pay for the rest.
     """
-    used = ~layout_dropped(est) & ~problem.layout.flat
-    if problem.contrasts is None:
-        return used.astype(np.float64)
+    _, more, least = _stated_variances(problem, est)
+    used = ~layout_dropped(est) & ~problem.layout.flat & (est.tau2 > _ABOVE * least)
     determined = _determined(problem.layout, est)
-    return np.asarray(used * determined / (determined + 1))
+    return np.asarray(used * determined / (determined + more))
 
 
 def _t_log_density(residual: Floats, scale2: Floats, tails: float | Floats) -> Floats:

@@ -75,7 +75,7 @@ def learnt_of(problem: Problem, est: Estimate) -> Learnt:
     slope, precision, mean, covariance, before = _around(problem, est)
     one, two = (predict(problem.layout, side, est.theta, est.cap) for side in (said.first, said.second))
     # Losses saturate: around the estimate a difference is a sum of slopes but for this.
-    bend, pulled_to = slope @ est.theta - (one - two), slope @ said.center
+    bend, pulled_to = slope @ est.theta - (one - two), slope @ said.mean
     evidence, sd, share = np.full(len(mean), np.nan), np.full(len(mean), np.inf), np.ones(len(mean))
     for at in np.flatnonzero((before > 0) & (said.sales > 0)):
         own = np.flatnonzero(said.overlap[at] & (precision > 0))

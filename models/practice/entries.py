@@ -1,178 +1,54 @@
-"""Common practice: what the trade says that a thing is worth, as a price model starts from it.
-
-A rule says what one instrument brings against another that differs in the named fields, or what a price asked
-or offered is against a closed one. A fit takes each rule as a prior, as strong as the rule says. Unlike the
-catalogue, an unknown key is a fault here: a typing error would otherwise weaken a rule in silence.
-"""
+"""Tables of a file of practice while they are read: each fault is named, none stops the reading."""
 
 from __future__ import annotations
 
 import math
 import re
-import tomllib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
-from functools import cache
-from pathlib import Path
-from typing import Any
+from dataclasses import replace
+from typing import Any, ClassVar
 
-from models.errors import Fault, InputError, PracticeError
+from models.errors import Fault, InputError
 from models.names import nearest
 from models.parsing import Value, parse_json
-from models.vocabulary import CHANNEL_NAMES, CHANNELS, FIELDS, GROUPS, KIND_NAMES, Family, Field, Kind
+from models.practice.statements import NAMEABLE, OF_A_MARKET, SALE, SPREADS, Rule, Spread
+from models.vocabulary import CHANNEL_NAMES, GROUPS, KIND_NAMES
 
-SALE = "sale"
-SHIPPED = Path(__file__).with_name("practice.toml")
-
-# Numbers that stand for what a catalogue says, and the market: no fields of an instrument.
-CONTEXT = (
-    Field(
-        "finish_share",
-        Kind.NUMBER,
-        Family.RARITY,
-        "share of the finish",
-        "share of the production that has the finish",
-        (),
-        0,
-        1,
-    ),
-    Field(
-        "edition_total",
-        Kind.INTEGER,
-        Family.RARITY,
-        "size of the edition",
-        "production total of the edition",
-        (),
-        1,
-        10_000_000,
-    ),
-    Field("channel", Kind.TERM, Family.MARKET, "channel", "where it is sold", CHANNELS),
-)
-# These belong to one market: what they are worth is its evidence's to say.
-OF_A_MARKET = ("maker", "model", "edition", "year", "finish", "serial", "day", "date")
-NAMEABLE: Mapping[str, Field] = {f.flat: f for f in (*FIELDS, *CONTEXT) if f.flat not in OF_A_MARKET}
-
-_TEXTS, _NUMBERS, _SIDES = ("name", "says", "source"), ("low", "high", "as_if_sales"), ("of", "against")
-_KEYS = (*_TEXTS, *_NUMBERS, *_SIDES, "kind", "channel")
+_TEXTS = ("name", "says", "source")
+_RULE_KEYS = (*_TEXTS, "low", "high", "as_if_sales", "of", "against", "kind", "channel")
+_SPREAD_KEYS = (*_TEXTS, "of", "factor")
 _LONGEST = 400
 _NAME = re.compile(r"[a-z][a-z0-9]*(_[a-z0-9]+)*", re.ASCII)
 # Wide enough for anything that one difference does to a price; a share typed as a percentage lies outside.
 _SHARES = (0.05, 20.0)
+_AS_SHARE = "say it as a share of the price: half is 0.5"
 _MOST_SALES = 1000.0
+_FACTORS = (1.01, 10.0)
 
 
-@dataclass(frozen=True)
-class Rule:
-    """One statement of common practice: what an instrument brings against one that differs in some fields.
-
-    `of`, `against`: flat field → value of the first and the second instrument; both name the same fields.
-    `low`, `high`: the first's price as a share of the second's, between which the middle of most models lies.
-    `as_if_sales`: the rule is as strong as that many sales. `kind`: "sale"; or "asking" or "offer" for what
-    such a price is against a closed one, with `of` and `against` empty: in this `channel`, or in all (None).
-    """
-
-    name: str
-    says: str
-    of: Mapping[str, Value]
-    against: Mapping[str, Value]
-    low: float
-    high: float
-    as_if_sales: float
-    source: str
-    kind: str
-    channel: str | None
-
-
-@dataclass(frozen=True)
-class Practice:
-    """All rules, with the text that they were read from; "" for none."""
-
-    rules: tuple[Rule, ...]
-    text: str
-
-
-NO_PRACTICE = Practice((), "")
-
-
-@cache
-def shipped() -> Practice:
-    """The practice that comes with the package, in its file `practice.toml`."""
-    return read_practice(SHIPPED.read_text(encoding="utf-8"))
-
-
-def read_practice(text: str) -> Practice:
-    """Read the TOML text; a text without a rule is no practice. Raises PracticeError with every fault."""
-    data, faults = _parsed(text), []
-    faults += [_unknown("practice", key, data[key], ("rule",)) for key in data if key != "rule"]
-    given = data.get("rule", [])
-    if not isinstance(given, list):
-        faults.append(Fault("rule", given, "is not a list of tables", "[[rule]]", "write it as [[rule]]"))
-        given = []
-    entries = []
-    for number, entry in enumerate(given, 1):
-        if isinstance(entry, dict):
-            entries.append(_Entry(number, entry, faults))
-        else:
-            faults.append(
-                Fault(f"rule {number}", entry, "is not a table", "[[rule]]", "write it as [[rule]]")
-            )
-    rules = tuple(entry.rule() for entry in entries)
-    faults += _twice(entries)
-    if faults:
-        raise PracticeError(faults)
-    return Practice(rules, text)
-
-
-def _parsed(text: str) -> dict[str, Any]:
-    try:
-        return tomllib.loads(text.removeprefix("\ufeff"))
-    except (ValueError, RecursionError) as error:
-        at = re.search(r"at line (\d+)", str(error))
-        lines = text.splitlines() or [""]
-        line = lines[min(int(at[1]), len(lines)) - 1] if at else lines[-1]
-        raise PracticeError([Fault("practice", line, f"is not TOML: {error}", "", "mend it")]) from error
-
-
-def _unknown(where: str, key: str, value: object, known: Sequence[str]) -> Fault:
+def unknown_key(where: str, table: str, key: str, value: object, known: Sequence[str]) -> Fault:
+    """The fault of a key that nothing reads in such a table."""
     close = nearest(key, known, 1)
     hint = f"did you mean {close[0]}?" if close else "correct it or leave it out"
-    return Fault(
-        f"{where}, {key}", value, "is under a key that a rule does not have", ", ".join(known), hint, close
-    )
+    problem = f"is under a key that a {table} does not have"
+    return Fault(f"{where}, {key}", value, problem, ", ".join(known), hint, close)
 
 
-def _twice(entries: Sequence[_Entry]) -> list[Fault]:
-    first: dict[str, _Entry] = {}
-    found = []
-    for entry in entries:
-        if entry.name and first.setdefault(entry.name, entry) is not entry:
-            problem = f"is the name of rule {first[entry.name].number} too"
-            found.append(Fault(f"{entry.where}, name", entry.name, problem, "", "give it a name of its own"))
-    return found
+class Entry:
+    """One table while it is read; what is wrong with it joins `faults`."""
 
-
-class _Entry:
-    """One [[rule]] while it is read; what is wrong with it joins `faults`."""
+    kind: ClassVar[str]
 
     def __init__(self, number: int, given: dict[str, Any], faults: list[Fault]) -> None:
         self.number, self.given, self.faults = number, given, faults
         name = given.get("name")
         self.name = name if isinstance(name, str) and _NAME.fullmatch(name) else ""
-        self.where = f"rule {number} ({name})" if self.name else f"rule {number}"
+        self.where = f"{self.kind} {number} ({name})" if self.name else f"{self.kind} {number}"
 
-    def rule(self) -> Rule:
-        """The rule; not to be used where a fault was found."""
+    def _check_keys(self, known: Sequence[str]) -> None:
         for key in self.given:
-            if key not in _KEYS:
-                self.faults.append(_unknown(self.where, key, self.given[key], _KEYS))
-        name, says, source = map(self._text, _TEXTS)
-        low, high = self._number("low", *_SHARES), self._number("high", *_SHARES)
-        if low >= high:
-            self._wrong("low", low, "is not below high", f"less than {high:g}", "let low be the lower one")
-        sales = self._number("as_if_sales", 0, _MOST_SALES)
-        kind = self._term("kind", KIND_NAMES) or SALE
-        of, against = self._sides(kind)
-        return Rule(name, says, of, against, low, high, sales, source, kind, self._channel(kind))
+            if key not in known:
+                self.faults.append(unknown_key(self.where, self.kind, key, self.given[key], known))
 
     def _wrong(
         self, key: str, value: object, problem: str, allowed: str = "", step: str = "correct it"
@@ -190,7 +66,7 @@ class _Entry:
             self._wrong(key, given, "is not in lower snake case", "a-z, 0-9 and single _ between them")
         return text
 
-    def _number(self, key: str, low: float, high: float) -> float:
+    def _number(self, key: str, low: float, high: float, step: str = "correct it") -> float:
         given = self.given.get(key)
         if isinstance(given, bool) or not isinstance(given, int | float):
             problem = "is not a number" if key in self.given else "is required"
@@ -201,7 +77,6 @@ class _Entry:
         else:
             problem = "is out of range"
         allowed = f"a number from {low:g} to {high:g}" if low else f"a number above 0, at most {high:g}"
-        step = "say it as a share of the price: half is 0.5" if low else "correct it"
         self._wrong(key, given, problem, allowed, step)
         return math.nan  # no comparison with it holds
 
@@ -211,6 +86,40 @@ class _Entry:
             self._wrong(key, given, "is not one of its words", ", ".join(allowed))
             return None
         return given
+
+
+class SpreadEntry(Entry):
+    """One [[spread]] while it is read."""
+
+    kind = "spread"
+
+    def spread(self) -> Spread:
+        """The spread; not to be used where a fault was found."""
+        self._check_keys(_SPREAD_KEYS)
+        name, says, source = map(self._text, _TEXTS)
+        if "of" not in self.given:
+            self._wrong("of", None, "is required", ", ".join(SPREADS), "say what differs so")
+        of = self._term("of", SPREADS) or ""
+        factor = self._number("factor", *_FACTORS, "say it as a factor: half as much again is 1.5")
+        return Spread(name, says, of, factor, source)
+
+
+class RuleEntry(Entry):
+    """One [[rule]] while it is read."""
+
+    kind = "rule"
+
+    def rule(self) -> Rule:
+        """The rule; not to be used where a fault was found."""
+        self._check_keys(_RULE_KEYS)
+        name, says, source = map(self._text, _TEXTS)
+        low, high = self._number("low", *_SHARES, _AS_SHARE), self._number("high", *_SHARES, _AS_SHARE)
+        if low >= high:
+            self._wrong("low", low, "is not below high", f"less than {high:g}", "let low be the lower one")
+        sales = self._number("as_if_sales", 0, _MOST_SALES)
+        kind = self._term("kind", KIND_NAMES) or SALE
+        of, against = self._sides(kind)
+        return Rule(name, says, of, against, low, high, sales, source, kind, self._channel(kind))
 
     def _channel(self, kind: str) -> str | None:
         if kind == SALE and "channel" in self.given:
