@@ -1,4 +1,4 @@
-"""Value the same specimen with some fields changed, and say how sure each difference is."""
+"""Value the same instrument with some fields changed, and say how sure each difference is."""
 
 from __future__ import annotations
 
@@ -21,9 +21,9 @@ FIXED = ("maker", "model")
 
 @dataclass(frozen=True)
 class Alternative:
-    """The specimen with `changes` (field path → new value, None for not known), beside the unchanged one.
+    """The instrument with `changes` (field path → new value, None for not known), beside the unchanged one.
 
-    `value` and `intervals`: as of any specimen. `difference`: its value minus that of the unchanged one;
+    `value` and `intervals`: as of any instrument. `difference`: its value minus that of the unchanged one;
     `effect`: the same in log. `difference_intervals`: ranges of `difference`. They leave out what the two
     share, above all the noise of a sale: their width is what the evidence leaves open about the changes.
     """

@@ -1,4 +1,4 @@
-"""Which answers an unknown field is likely to get, from what the evidence knows of such specimens."""
+"""The likely answers for an unknown field, from what the evidence knows of such instruments."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ class Answer:
 def likely_answers(kept: Kept, model: Model, it: Instrument, field: Field) -> tuple[Answer, ...]:
     """Likeliest first; () where nothing is known of the field. `it`: canonical, the field unknown.
 
-    Terms, flags and grades by their frequency among records of the same model that know the field, pulled
+    Terms, flags and grades by their frequency among records of the same model that know the field, shrunk
     towards that among all records; finishes among those of the model; numbers by five parts of what is known.
     """
     if field.kind in (Kind.INTEGER, Kind.NUMBER):
@@ -69,7 +69,7 @@ def _finishes(model: Model, own: dict[Value, float]) -> tuple[Answer, ...]:
 
 
 def _numbers(kept: Kept, model: Model, it: Instrument, field: Field) -> list[float]:
-    """Known values of the field on such specimens; of the catalogue's where the evidence has too few."""
+    """Known values of the field on such instruments; of the catalogue's where the evidence has too few."""
     if field.path == "edition_number":
         edition = model.edition(it.edition)
         total = edition.production_total if edition else None

@@ -1,4 +1,4 @@
-"""The catalogue: makers, models and editions, read from TOML, looked up and compared with a specimen."""
+"""The catalogue: makers, models and editions, read from TOML, looked up and compared with an instrument."""
 
 from __future__ import annotations
 
@@ -86,7 +86,7 @@ class Catalogue:
 
     models: tuple[Model, ...]
     source: str = ""
-    ignored: tuple[str, ...] = ()  # keys the contract does not have, as they stand in the file
+    ignored: tuple[str, ...] = ()  # keys that no part of this format has, as they stand in the file
     _index: dict[tuple[str, str], Model] = field(default_factory=dict, repr=False, compare=False)
 
     def __post_init__(self) -> None:
@@ -123,7 +123,7 @@ class Catalogue:
         return found
 
     def canonical(self, instrument: Instrument) -> Instrument:
-        """The specimen with maker, model, edition and finish spelled as here. Raises UnknownNameError."""
+        """The instrument with maker, model, edition and finish spelled as here. Raises UnknownNameError."""
         model = self.find(instrument.maker, instrument.model)
         edition, finish = model.edition(instrument.edition), model.finish(instrument.finish)
         names = {
@@ -140,7 +140,7 @@ class Catalogue:
         return described._replace(instrument=self.canonical(described.instrument))
 
     def contradictions(self, instrument: Instrument) -> tuple[Contradiction, ...]:
-        """The points on which the specimen differs from what is recorded. Raises UnknownNameError."""
+        """The points on which the instrument differs from what is recorded. Raises UnknownNameError."""
         model = self.find(instrument.maker, instrument.model)
         return contradictions(model, instrument)
 

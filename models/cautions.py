@@ -18,12 +18,6 @@ from models.vocabulary import BY_PATH, NO_EDITION
 
 AS_OF = date(2026, 11, 1)
 
-# Instruments up to this year may hold materials that were still common stock when trade in them was
-# restricted (Dalbergia nigra: CITES Appendix I since 1992). Common practice allows some years for old stock.
-_PROTECTED_UNTIL = 1998
-# Nitrocellulose lacquer, celluloid and lead solder were ordinary workshop materials up to about then
-# (common practice).
-_OLD_MATERIALS_UNTIL = 2000
 # A month without evidence and a week without a rate are ordinary (holidays, a quiet season).
 _FRESH_EVIDENCE_DAYS = 31
 _FRESH_RATE_DAYS = 7
@@ -42,66 +36,99 @@ class Caution:
     as_of: date = AS_OF
 
 
+# Every text says who decides.
 WORDING = {
     "estimate_not_appraisal": (
         "A statistical estimate from the evidence given; not an authentication and not a qualified or "
         "certified appraisal. For tax, insurance claims, estates, customs or litigation a licensed or "
-        "qualified appraiser must inspect the instrument. What the law asks for differs by place and "
-        "changes: ask the authority."
+        "qualified appraiser may be required to inspect the instrument. What the law asks for differs by "
+        "place and changes: ask the authority."
+    ),
+    "seller_receives_less": (
+        "The value is what a buyer pays, and no offer to buy. A seller receives less: a commission, fees or "
+        "a dealer's margin come off. The dealer, auction house or website decides how much: ask for "
+        "its terms."
     ),
     "protected_materials": (
-        "It may contain protected materials (Brazilian rosewood, ivory, tortoiseshell): selling it or "
-        "carrying it across a border can need permits whatever its age. Law changes; ask the authority of "
-        "each country."
+        "It may contain protected materials (Brazilian and other rosewoods, ivory, tortoiseshell, shell, "
+        "whalebone), whatever its age: selling it or carrying it across a border can need permits, and some "
+        "countries ban such sales at home too. Law changes; ask the authority of each country."
     ),
     "check_serial_and_title": (
-        "Serial numbers and labels can be altered: check title and the registers of stolen instruments "
-        "before paying. Law on stolen goods differs by country and changes; ask the police or the "
-        "register's keeper."
+        "Serial numbers and labels can be altered: check that the seller owns it, and check the registers of "
+        "stolen instruments, before paying. Law on stolen goods differs by country and changes; ask the "
+        "police or the register's keeper."
+    ),
+    "shipping": (
+        "Before shipping, pack it so that neither neck nor body can move, and insure it for its value. On "
+        "arrival let the closed case reach room temperature before opening it. The carrier and the customs "
+        "authority decide what may be sent and how: their rules change, ask them first."
     ),
     "old_materials_in_repair": (
-        "Old lacquer and celluloid burn easily, old solder holds lead and rosewood dust irritates: have "
-        "repairs done by someone equipped for them. Rules on such materials change; ask the safety "
-        "authority."
+        "Old lacquer and celluloid burn easily, and decaying celluloid gives off fumes that corrode metal. "
+        "Old solder and pigments can hold lead: keep children away and wash hands. Old capacitors can fail "
+        "or hold harmful oil. Sanding and spraying need a mask, extraction and no flames. Leave such work to "
+        "a trained person. Rules on such materials change; ask the safety authority."
     ),
     "do_not_clean_first": (
-        "Do not clean, polish or refinish it before a valuation: what is removed cannot be put back."
+        "Do not clean, polish, oil or refinish it before a valuation: what is removed cannot be put back. "
+        "Solvents, polish, oil, tape and the rubber or vinyl of stands and straps can harm an old finish. "
+        "Let a qualified repairer decide what is safe."
+    ),
+    "do_not_dismantle": (
+        "Do not unscrew or unsolder anything to find out what is not known: ask a qualified repairer, or "
+        "leave it blank."
     ),
     "electronics_untested": (
-        "Two-coil pickups on which one coil has died sound nearly right: have every coil and switch tested."
+        "A two-coil pickup with one dead coil can sound almost normal; have a qualified technician test "
+        "every coil and switch."
+    ),
+    "mains_amplifier": (
+        "Test the electronics only with a sound, earthed amplifier. Never open an amplifier: it holds a "
+        "dangerous charge even after it is unplugged. A qualified technician decides whether it is safe."
     ),
     "accessories_counterfeited": (
-        "Cases, tags and certificates of a known edition are often counterfeited: have them examined."
+        "Cases, tags and certificates of a known edition are often counterfeited: have a qualified appraiser "
+        "examine them."
     ),
     "edition_part_changed": (
         "A part is not original: where it is the part this edition is known by, many collectors no longer "
-        "pay the edition's premium."
+        "pay the edition's premium. A qualified appraiser can say which part that is."
     ),
     "no_direct_sale": (
-        "No sale of this model, edition and build stands behind the value: it is inferred from its relatives."
+        "No sale of this model, edition and build stands behind the value: it is estimated from sales of "
+        "similar instruments. A qualified appraiser can say how similar they are."
     ),
     "missing_pickups_cannot_work": (
-        "The pickups are said to be missing and the electronics to work: one of the two is wrong. Check both."
+        "The pickups are given as missing and the electronics as working: one of the two is wrong. Have a "
+        "qualified technician check both."
     ),
-    "year_after_value_date": "The year of manufacture is after the day of the value.",
+    "year_after_value_date": (
+        "The year of manufacture is after the day of the value: one of the two is wrong. A qualified "
+        "appraiser can date the instrument."
+    ),
     "claims_need_documents": (
         "A tenth of the value or more rests on details that only documents can prove: an explained answer "
-        "lists them as claims, each with its amount and what would prove it. Without proof a buyer pays less."
+        "lists them as claims, each with its amount and what would prove it. Without proof a buyer pays "
+        "less. A qualified appraiser decides whether the proof holds."
     ),
     "value_date_after_evidence": (
         "The day of the value is more than 31 days after the last evidence: the price trend is continued for "
-        "at most a year, then kept level; the range widens with the distance."
+        "at most a year, then kept level; the range widens with the distance. A qualified appraiser can say "
+        "what has happened since."
     ),
     "value_date_before_evidence": (
-        "The day of the value is before the first evidence: no price of that time stands behind it."
+        "The day of the value is before the first evidence: no price of that time stands behind it. Ask a "
+        "qualified appraiser about prices of that time."
     ),
     "provisional_price_model": (
         "The price model behind this value is provisional: it has not yet shown on enough later sales that "
-        "its values and ranges hold. Take the value as a first estimate."
+        "its values and ranges hold. Take the value as a first estimate; a qualified appraiser can "
+        "confirm it."
     ),
     "rate_older_than_value": (
         "The exchange rate is more than 7 days older than the day of the value: what the currency did in "
-        "between is not in the amounts."
+        "between is not in the amounts. The authority that the value is for decides which day's rate counts."
     ),
 }
 
@@ -122,15 +149,19 @@ CODES = {
     "watchpoint": "What a careful buyer checks on this model.",
 }
 
-# Codes of cautions about what is shown beside a value: its comparables and the record of the specimen.
+# Codes of cautions about what is shown beside a value: its comparables and the record of the instrument.
 BESIDE = {
     "comparables_disagree": (
-        "The adjusted comparable sales and the model disagree by more than the model's 50% range: look at "
-        "both before relying on either."
+        "The adjusted comparable sales and the model disagree by more than the model's 50% range: rely on "
+        "neither before a qualified appraiser has looked at both."
     ),
-    "earlier_record": "The evidence holds earlier records of this specimen: hold the value against them.",
+    "earlier_record": (
+        "The evidence holds earlier records of this instrument: compare the value with them. A qualified "
+        "appraiser can say what explains a difference."
+    ),
     "changed_since_record": (
-        "A part is said to be other than an earlier record of this specimen has it: find out which is true."
+        "A part is given as other than an earlier record of this instrument has it. A qualified appraiser "
+        "can say which is true."
     ),
 }
 
@@ -157,8 +188,8 @@ def cautions_for(subject: Subject, catalogue: Catalogue, grounds: Grounds) -> tu
     contradictions = [
         Caution(
             c.code,
-            f"This differs from the catalogue: {c.detail}. The catalogue may be incomplete; check the "
-            f"instrument. {c.then}".strip(),
+            f"This differs from the catalogue: {c.detail}. The catalogue may be incomplete: have a qualified "
+            f"appraiser check the instrument. {c.then}".strip(),
             c.field,
         )
         for c in catalogue.contradictions(subject.instrument)
@@ -168,9 +199,13 @@ def cautions_for(subject: Subject, catalogue: Catalogue, grounds: Grounds) -> tu
         *map(_about_note, subject.notes),
         *_about_value(subject, grounds),
     ]
-    found += [*_about_specimen(subject.instrument), *_watchpoints(model.watchpoints)]
+    found += [*_about_instrument(subject.instrument), *_watchpoints(model.watchpoints)]
     found.append(_plain("estimate_not_appraisal"))
     return tuple(found)
+
+
+# Of a word that was read as another: the owner decides.
+_CORRECT = "If that is wrong, the owner can correct it."
 
 
 @cache
@@ -181,8 +216,10 @@ def _plain(code: str, field: str | None = None) -> Caution:
 def _about_note(note: Note) -> Caution:
     head = f"{BY_PATH[note.field].label.capitalize()}: “{note.word}” was read as"
     if note.field == "edition" and note.word in NO_EDITION:
-        return Caution("edition_word_means_none", f"{head} no edition: the standard model.", note.field)
-    return Caution("placeholder_not_known", f"{head} not known.", note.field)
+        return Caution(
+            "edition_word_means_none", f"{head} no edition: the standard model. {_CORRECT}", note.field
+        )
+    return Caution("placeholder_not_known", f"{head} not known. {_CORRECT}", note.field)
 
 
 def _about_value(subject: Subject, grounds: Grounds) -> Iterator[Caution]:
@@ -206,7 +243,7 @@ def _about_value(subject: Subject, grounds: Grounds) -> Iterator[Caution]:
         yield _plain("rate_older_than_value")
 
 
-def _about_specimen(it: Instrument) -> Iterator[Caution]:
+def _about_instrument(it: Instrument) -> Iterator[Caution]:
     changed = any(part not in (None, "original") for part in _recognisable_parts(it))
     if it.edition and changed:
         yield _plain("edition_part_changed", "edition")
@@ -214,12 +251,15 @@ def _about_specimen(it: Instrument) -> Iterator[Caution]:
         yield _plain("accessories_counterfeited", "provenance.case")
     if it.condition_electronics is None:
         yield _plain("electronics_untested", "condition.electronics")
-    if it.year is None or it.year <= _PROTECTED_UNTIL:
-        yield _plain("protected_materials")
-    if it.year is None or it.year <= _OLD_MATERIALS_UNTIL:
-        yield _plain("old_materials_in_repair")
+    if it.condition_electronics != "working":
+        yield _plain("mains_amplifier", "condition.electronics")
+    if None in (it.originality_finish, it.originality_pickups, it.originality_wiring, it.originality_routing):
+        yield _plain("do_not_dismantle")
+    for code in ("protected_materials", "old_materials_in_repair", "shipping"):
+        yield _plain(code)
     yield _plain("do_not_clean_first", "originality.finish")
     yield _plain("check_serial_and_title", "serial")
+    yield _plain("seller_receives_less")
 
 
 def _recognisable_parts(it: Instrument) -> tuple[str | None, ...]:
@@ -232,6 +272,12 @@ def _recognisable_parts(it: Instrument) -> tuple[str | None, ...]:
     )
 
 
+_ASK = "A qualified technician can tell for certain."
+
+
 @lru_cache(maxsize=4096)
 def _watchpoints(points: tuple[Watchpoint, ...]) -> tuple[Caution, ...]:
-    return tuple(Caution("watchpoint", f"Look at the {point.part}: {point.note}") for point in points)
+    return tuple(
+        Caution("watchpoint", f"Look at the {point.part}: {point.note.rstrip('.')}. {_ASK}")
+        for point in points
+    )

@@ -28,7 +28,7 @@ def read_id(cell: str, faults: list[Fault]) -> str:
 
 
 def is_id(text: str) -> bool:
-    """Whether the text can be the id of a row."""
+    """Say if the text can be the id of a row."""
     return 0 < len(text) <= MAX_TEXT and text.isprintable()
 
 

@@ -1,4 +1,4 @@
-"""How commands end: 0 when all went well, 2 for wrong use, 1 otherwise, one line on what was wrong."""
+"""Exit codes of commands: 0 when all went well, 2 for wrong use, 1 otherwise; one line says what is wrong."""
 
 from __future__ import annotations
 

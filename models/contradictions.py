@@ -1,4 +1,4 @@
-"""Where a specimen contradicts the catalogue: records undercount, so it is said and not refused."""
+"""Find the details of an instrument that contradict the catalogue; they are reported, not refused."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Contradiction:
-    """Where a specimen and the catalogue disagree; `code` is the caution's code.
+    """One point on which an instrument and the catalogue disagree; `code` is the caution's code.
 
     `then`: how it was valued all the same, and the nearest names, as sentences.
     """
@@ -27,17 +27,17 @@ class Contradiction:
 
 
 def contradictions(model: Model, it: Instrument) -> tuple[Contradiction, ...]:
-    """Where the specimen is outside what is recorded of its model."""
+    """The points on which the instrument differs from what is recorded of its model."""
     found: list[Contradiction] = []
     name = f"{model.maker} {model.name}"
     if it.year is not None and not model.first_year <= it.year <= model.last_year:
-        detail = f"{it.year}: {name} is recorded for {model.first_year}–{model.last_year}"
+        detail = f"year {it.year} ({name} is recorded for {model.first_year}–{model.last_year})"
         nearest_year = min(max(it.year, model.first_year), model.last_year)
         then = f"It was valued as one of {nearest_year}."
         found.append(Contradiction("year_outside_production", "year", detail, then))
     if it.finish is not None and model.lacks_finish(it.finish):
         offered = [f.name for f in model.finishes]
-        detail = f"{it.finish}: {name} is recorded in {', '.join(offered)}"
+        detail = f"finish {it.finish} ({name} is recorded in {', '.join(offered)})"
         then = f"It was valued as if the finish were not known.{_nearest(it.finish, offered)}"
         found.append(Contradiction("finish_not_offered", "finish", detail, then))
     if it.figure is not None and it.figure > 0 and model.figured_top is False:
@@ -45,7 +45,7 @@ def contradictions(model: Model, it: Instrument) -> tuple[Contradiction, ...]:
             Contradiction(
                 "figure_not_offered",
                 "figure",
-                f"{it.figure:g}: no figured tops recorded for {name}",
+                f"figure {it.figure:g} (no figured tops are recorded for {name})",
                 "It was valued as a plain top.",
             )
         )
@@ -62,7 +62,7 @@ def _edition_contradictions(model: Model, it: Instrument) -> list[Contradiction]
     edition = model.edition(it.edition)
     if it.edition is not None and edition is None:
         known = [e.name for e in model.editions]
-        detail = f"{it.edition}: the catalogue records {', '.join(known) or 'no edition'}"
+        detail = f"edition {it.edition} (the catalogue records {', '.join(known) or 'no edition'})"
         then = _nearest(it.edition, known).strip()
         found.append(Contradiction("edition_not_recorded", "edition", detail, then))
     if it.edition_number is None:
@@ -73,7 +73,7 @@ def _edition_contradictions(model: Model, it: Instrument) -> list[Contradiction]
             Contradiction(
                 "edition_not_numbered",
                 "edition_number",
-                f"{it.edition_number}: {what} has no recorded numbers",
+                f"number {it.edition_number} ({what} has no recorded numbers)",
             )
         )
     elif edition.production_total is not None and it.edition_number > edition.production_total:
@@ -81,7 +81,7 @@ def _edition_contradictions(model: Model, it: Instrument) -> list[Contradiction]
             Contradiction(
                 "edition_number_above_total",
                 "edition_number",
-                f"{it.edition_number}: {edition.production_total} of the {edition.name} are recorded",
+                f"number {it.edition_number} ({edition.production_total} of the {edition.name} are recorded)",
             )
         )
     return found + _edition_year(edition, it)
@@ -96,6 +96,8 @@ def _edition_year(edition: Edition | None, it: Instrument) -> list[Contradiction
     span = f"{first or '?'}–{last or '?'}"
     return [
         Contradiction(
-            "year_outside_edition", "year", f"{it.year}: the {edition.name} edition is recorded for {span}"
+            "year_outside_edition",
+            "year",
+            f"year {it.year} (the {edition.name} edition is recorded for {span})",
         )
     ]

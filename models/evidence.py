@@ -19,7 +19,7 @@ from models.money import Rates
 from models.names import nearest
 from models.vocabulary import BY_FLAT, CHANNEL_NAMES, KIND_NAMES
 
-# The columns of the contract, in its order; only `source` may be missing from a file.
+# The published columns of evidence (README.md), in their order; only `source` may be missing from a file.
 OWN_COLUMNS = ("id", "kind", "date", "price", "currency", "channel", "source")
 EVIDENCE_COLUMNS: tuple[str, ...] = (*OWN_COLUMNS, *BY_FLAT)
 REQUIRED_COLUMNS: tuple[str, ...] = (*OWN_COLUMNS[:-1], "maker", "model")
@@ -46,7 +46,7 @@ class Evidence:
 
     @property
     def subject(self) -> Subject:
-        """The same specimen, day and channel as something to value."""
+        """The same instrument, day and channel as something to value."""
         return Subject(self.instrument, self.day, self.channel)
 
     def own(self) -> dict[str, str]:

@@ -16,7 +16,7 @@ from models.vocabulary import FIELDS, Family
 
 
 class Factor(NamedTuple):
-    """The effect of one field between the reference specimen and the subject.
+    """The effect of one field between the typical instrument and the subject.
 
     `effect`: in log. `amount`: in money. `basis`: the share of the effect that rests on common practice, from
     0 (evidence alone) to 1 (practice alone).

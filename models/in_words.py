@@ -8,13 +8,10 @@ from typing import IO
 from models.errors import BookmatchError
 from models.price.interface import EVIDENCE_WORDS
 from models.questions import widening
-from models.sentences import foreword, money, sentences, words_of
+from models.sentences import explanation, money, words_of
 from models.stocklist import KNOWN_COLUMNS, REQUIRED_COLUMNS, Asked, Outcome, Terms, read_row
 from models.table import Row, read_table
 from models.valuation import Valuation, Valuer
-from models.vocabulary import BY_PATH
-
-_LEAST_WIDER = 0.005  # a range that is wider by less is not said to be
 
 
 def tell_stocklist(
@@ -54,8 +51,7 @@ def _told_row(row: Row, valuer: Valuer, terms: Terms) -> tuple[list[str], bool]:
 
 def told(name: str, found: Valuation, wider: Mapping[str, float]) -> Iterator[str]:
     """The lines of one valuation. `wider`: see `models.questions.widening`."""
-    it, reasons = found.instrument, sentences(found, wider)
-    said = [text for field, text in reasons.items() if field not in found.unknown]
+    it = found.instrument
     yield f"{name}: {it.maker} {it.model}, on {words_of('day', found.day.isoformat())}, {found.channel}"
     yield f"  Value: {money(found.value, found.currency)}"
     for level, low, high in found.intervals:
@@ -63,19 +59,9 @@ def told(name: str, found: Valuation, wider: Mapping[str, float]) -> Iterator[st
         yield f"  {100 * level:.10g}% range: {span}"
     yield f"  Evidence: {found.evidence.word}: {EVIDENCE_WORDS[found.evidence.word]}"
     typical = money(found.reference_value, found.currency)
-    first = foreword(found)
-    yield from _part(f"Reasons, from a typical clean one at {typical}", [first, *said] if first else said)
-    yield from _part("Not known", _unsaid(found, wider, reasons))
+    reasons = [text for _, text in explanation(found, wider)]
+    yield from _part(f"Reasons, from a typical instrument at {typical}", reasons)
     yield from _part("Cautions", list(dict.fromkeys(caution.text for caution in found.cautions)))
-
-
-def _unsaid(found: Valuation, wider: Mapping[str, float], reasons: Mapping[str, str]) -> list[str]:
-    """A line for each unknown field that counts, and one for all that do not."""
-    factors = [factor for family in found.families for factor in family.factors]
-    silent = {f.field for f in factors if not f.amount and wider.get(f.field, 0.0) < _LEAST_WIDER}
-    lines = [text for field, text in reasons.items() if field in found.unknown and field not in silent]
-    labels = [BY_PATH[field].label for field in found.unknown if field in silent]
-    return [*lines, f"Without effect: {', '.join(labels)}."] if labels else lines
 
 
 def _part(head: str, lines: Sequence[str]) -> Iterator[str]:

@@ -1,4 +1,4 @@
-"""One specimen, read from JSON or CSV by one validator and written back as it came."""
+"""One instrument, read from JSON or CSV by one validator and written back as it came."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from models.vocabulary import BY_FLAT, BY_PATH, FIELDS, GROUPS, Field
 
 
 class Instrument(NamedTuple):
-    """One physical specimen, flat; None is *not known*. Field meanings: `models.vocabulary`."""
+    """One physical instrument, flat; None is *not known*. Field meanings: `models.vocabulary`."""
 
     # A tuple, because one is made for every request: a frozen dataclass takes five times as long to make.
 
@@ -61,7 +61,7 @@ class Instrument(NamedTuple):
         return tuple(self)
 
     def but(self, **changes: Value) -> Instrument:
-        """The same specimen with some fields changed, by flat name."""
+        """The same instrument with some fields changed, by flat name."""
         return self._replace(**changes)  # type: ignore[arg-type]
 
     def unknown(self) -> tuple[Field, ...]:

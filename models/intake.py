@@ -54,7 +54,7 @@ class _Raw(NamedTuple):
 
 @dataclass(frozen=True)
 class Intake:
-    """What rows are read by. `today`: the last day that is not the future."""
+    """The catalogue, rates and day that rows are checked against. `today`: the last day that can be given."""
 
     catalogue: Catalogue
     rates: Rates

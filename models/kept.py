@@ -1,8 +1,8 @@
 """The evidence a bundle carries, so that a value can be shown against the sales behind it.
 
-Kept are what the market said and the specimen's fields. Two things are not: `source`, which can name a
+Kept are what the market said and the instrument's fields. Two things are not: `source`, which can name a
 person, and the serial number as written: only its digest is kept, for the one question asked of it, whether
-two records are of one specimen. Serial numbers are short, so whoever holds a bundle can check a guess at one:
+two records are of one instrument. Serial numbers are short, so whoever holds a bundle can try each of them:
 the digest keeps numbers from being read out of a bundle, not from being confirmed.
 """
 
@@ -34,7 +34,7 @@ _COLUMNS = (*_OWN, *_FIELDS)
 
 
 def specimen_digest(it: Instrument) -> int:
-    """64 bits that two records of one specimen (maker, model, serial) share; 0 without a serial."""
+    """64 bits that two records of one instrument (maker, model, serial) share; 0 without a serial."""
     if not it.serial:
         return 0
     said = f"{normal(it.maker)}|{normal(it.model)}|{normal_serial(it.serial)}"
@@ -100,7 +100,7 @@ class Kept:
         return np.flatnonzero((self.codes["maker"] == makers) & (self.codes["model"] == models))
 
     def of_specimen(self, it: Instrument) -> NDArray[np.int64]:
-        """Places of the records of this very specimen, in order; none without a serial."""
+        """Places of the records of this very instrument, in order; none without a serial."""
         digest = specimen_digest(it)
         return np.flatnonzero(self.specimens == np.uint64(digest)) if digest else np.zeros(0, np.int64)
 

@@ -1,4 +1,4 @@
-"""Which levels of ranges may be asked for."""
+"""The levels of ranges that may be asked for."""
 
 from __future__ import annotations
 

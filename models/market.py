@@ -1,4 +1,4 @@
-"""The market index that a value rests on: what the same typical specimen was worth over time."""
+"""The market index that a value rests on: what the same typical instrument was worth over time."""
 
 from __future__ import annotations
 
@@ -19,10 +19,10 @@ _WITHOUT_EVIDENCE = 5 * 365  # days shown where the bundle carries no evidence
 
 @dataclass(frozen=True)
 class MarketIndex:
-    """`level`: the reference specimen's value on each day, 100 on the last; `low`, `high`: its 80% band.
+    """`level`: the typical instrument's value on each day, 100 on the last; `low`, `high`: its 80% band.
 
     The band is of the change between that day and the last: it closes there. `last_evidence`: after it the
-    market's course is carried on for a year, then held.
+    price trend is continued for at most a year, then kept level.
     """
 
     days: tuple[date, ...]

@@ -28,7 +28,7 @@ _MINOR_UNITS = {
 
 
 def minor_units(currency: str) -> int:
-    """How many decimals an amount in this currency has (ISO 4217)."""
+    """The number of decimals of an amount in this currency (ISO 4217)."""
     return _MINOR_UNITS.get(currency, 2)
 
 
@@ -40,7 +40,7 @@ def quantum(currency: str) -> Decimal:
 
 @cache
 def _written_as(currency: str) -> tuple[float, str]:
-    """What makes an integer of each float that lies halfway between two amounts; and how one is written."""
+    """The factor that makes an integer of each float halfway between two amounts; the format of an amount."""
     units = minor_units(currency)
     return 2.0 ** (units + 1), f".{units}f"
 

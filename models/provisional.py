@@ -1,11 +1,11 @@
 """One rule says which price models are provisional. Its reasons, and what it asks of a promotion, follow.
 
-A price model is provisional until it has earned the gate: enough sales could be kept out by time, a twin that
-never saw them was judged on them, and the gate let it pass. The reasons:
+A price model is provisional until it has earned the gate: enough sales could be kept out by time, a holdout
+model that never saw them was judged on them, and the gate let it pass. The reasons:
 
 - Later sales alone show what a market does next, so nothing else earns the gate.
 - Whoever starts has too few sales to keep any out, and needs values all the same. Cross-validation of whole
-  specimens can show that ranges clearly do not hold, and not much more. A price model that it has nothing
+  instruments can show that ranges clearly do not hold, and not much more. A price model that it has nothing
   against may serve, and every answer says that it is provisional.
 - A price model that was promoted by force against the gate, or unjudged, has not earned the gate either.
 - A provisional price model never takes the place of one that has earned the gate, unless somebody says who

@@ -1,7 +1,7 @@
 """The questions to ask next: the unknown fields that, once answered, would narrow the range most.
 
 The width of a range is ln(high / low) of its central 80%. The width after an answer is the mean over the
-answers that are likely for such a specimen, weighted by their chances. That mean tells of the width alone:
+answers that are likely for such an instrument, weighted by their chances. That mean tells of the width alone:
 the value that each answer would give is shown beside it.
 """
 
@@ -159,6 +159,7 @@ def _question(look: _Look, start: float, after: float, rate: float, currency: st
     )
 
 
+_LEAVE_IT = "do not unscrew or unsolder anything: ask a repairer, or leave it blank"
 # Field → the best way for an owner without a workbench to find out its value.
 HOW = {
     "condition.top": "a photograph of the whole top, straight on, in daylight",
@@ -167,16 +168,21 @@ HOW = {
     "condition.headstock": "photographs of the headstock's face, back and edges",
     "condition.frets": "a photograph along the fingerboard, close to the first five frets",
     "condition.hardware": "close photographs of bridge, tuners and metal parts",
-    "condition.electronics": "play every pickup, switch and control, and say what does not work",
+    "condition.electronics": (
+        "what does not work when every pickup, switch and control is played through a sound, earthed "
+        "amplifier; never open the amplifier, and leave it to a qualified technician if unsure"
+    ),
     "condition.structure": "photographs of the neck's joint, the back of the headstock and the sides, close",
-    "originality.finish": "photographs inside cavities and under hardware, where the first colour shows",
-    "originality.pickups": "photographs of the pickups' undersides with their labels",
-    "originality.wiring": "a photograph of the control cavity, solder joints in focus",
+    "originality.finish": (
+        "photographs of worn and chipped spots, close, where lower layers show; " + _LEAVE_IT
+    ),
+    "originality.pickups": "photographs of the pickups as they are, close; " + _LEAVE_IT,
+    "originality.wiring": "receipts of any repair that name the wiring; " + _LEAVE_IT,
     "originality.tuners": "photographs of the tuners' backs and of the screw holes around them",
     "originality.frets": "a photograph of the fret ends and the edge of the binding",
-    "originality.routing": "photographs of the cavities with the pickguard or rings off",
+    "originality.routing": "photographs of the whole front and back, close; " + _LEAVE_IT,
     "figure": "a photograph of the top in daylight, tilted so that the figure moves",
-    "year": "the serial number and any dates on pickups, neck or labels",
+    "year": "the serial number and any date that shows on labels or papers; " + _LEAVE_IT,
     "weight_kg": "weigh it without its case",
     "edition_number": "a photograph of the number on its label, headstock or certificate",
     "finish": "a photograph of the front and back in daylight",

@@ -1,4 +1,4 @@
-"""What the evidence holds of this very specimen: earlier sales and askings, and what changed since."""
+"""The earlier sales and asking prices of this very instrument, and what changed since."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from models.price.features import ordinal
 from models.valuation import Valuer, money_of
 from models.vocabulary import FIELDS, Family, Field
 
-# Said of one specimen, these do not change: where they do, one of the two records is wrong.
+# Said of one instrument, these do not change: where they do, one of the two records is wrong.
 _FIXED = ("year", "edition", "edition_number", "build", "figure")
 # A grade is a judgement: one grade apart is what two careful people differ by (common practice).
 _GRADE_APART = 1.0
@@ -24,7 +24,7 @@ _GRADE_APART = 1.0
 
 @dataclass(frozen=True)
 class Change:
-    """One field that two records of the specimen, both of which know it, say differently.
+    """One field that two records of the instrument, both of which know it, say differently.
 
     `kind`: `loss` (less original or more worn than before), `gain` (better than before) or `contradiction`
     (what cannot change).
@@ -57,7 +57,7 @@ class Entry:
 
 @dataclass(frozen=True)
 class Record:
-    """The earlier records of a specimen up to the day of the value, and what to be careful about."""
+    """The earlier records of an instrument up to the day of the value, and what to be careful about."""
 
     currency: str
     entries: tuple[Entry, ...]
@@ -65,7 +65,7 @@ class Record:
 
 
 def record_of(valuer: Valuer, subject: Subject, currency: str = BASE_CURRENCY) -> Record:
-    """The record of the subject's specimen, found by maker, model and serial; empty without a serial.
+    """The record of the subject's instrument, found by maker, model and serial; empty without a serial.
 
     Raises UnknownNameError, or InputError for a currency without a rate.
     """

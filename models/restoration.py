@@ -1,4 +1,4 @@
-"""What can be put right on a specimen, what that adds to its value, and what no money brings back."""
+"""The repairs that an instrument can have, what each adds to its value, and what cannot be restored."""
 
 from __future__ import annotations
 
@@ -78,7 +78,7 @@ class Lasting:
 
 @dataclass(frozen=True)
 class Restoration:
-    """What can be put right, dearest first, and what cannot.
+    """The remedies, dearest first, and the losses that cannot be restored.
 
     `together`: all remedies that are worth their cost done at once, the best for each field; None where
     there is none. Gains of parts do not add up to it exactly: effects depend on each other.
@@ -96,7 +96,7 @@ def restoration(
     currency: str = BASE_CURRENCY,
     levels: Sequence[float] = DEFAULT_LEVELS,
 ) -> Restoration:
-    """What putting each changed or broken part right adds to the value, against `costs` (field path → money).
+    """Value each repair of a changed or broken part, against `costs` (field path → money).
 
     Raises InputError for a cost of a field that nothing can be put right in, or below 0.
     """

@@ -1,6 +1,6 @@
-"""How a record of evidence stands in a database: the one form that the service writes and training reads.
+"""The columns of a record of evidence in a database: the service writes this form and training reads it.
 
-Here is no database: only the names of its columns, and what of a record goes into each.
+No database is opened here: this module maps the parts of a record to columns.
 """
 
 from __future__ import annotations

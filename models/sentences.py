@@ -1,14 +1,17 @@
-"""Each line of an explanation as one plain sentence, in the words of the trade."""
+"""Each line of an explanation as one plain sentence, in the words of the trade.
+
+A reason reads: label: what it is (typical: what is typical): percent, amount.
+"""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import date
 from decimal import Decimal
 
 from models.comparables.grid import Line
-from models.factors import Factor
+from models.factors import Factor, basis_of
 from models.instrument import Subject, Value
 from models.money import minor_units
 from models.unsaid import AS_NONE, TYPICAL, counted_less
@@ -33,38 +36,43 @@ _TERM_WORDS: Mapping[str, Mapping[str, str]] = {
         "broken_headstock": "a broken headstock",
     },
     "originality.frets": {"original": "original", "refretted": "replaced"},
-    "originality.routing": {"none": "none", "filled": "filled", "open": "open"},
+    "originality.routing": {"none": "none", "filled": "present, filled", "open": "present, unfilled"},
     "provenance.history": {
         "none": "undocumented",
         "one_owner": "one owner from new",
         "documented": "documented",
         "notable": "a notable owner or use",
     },
-    "provenance.case": {"original": "its own", "period": "of the period", "modern": "modern", "none": "none"},
+    "provenance.case": {
+        "original": "original",
+        "period": "period-correct",
+        "modern": "modern",
+        "none": "none",
+    },
 }
-_PART_WORDS = {"original": "original", "period": "of the period", "modern": "modern", "missing": "missing"}
-_PLURAL = frozenset(
-    {"originality.pickups", "originality.tuners", "originality.frets", "condition.electronics"}
-)
+_PART_WORDS = {"original": "original", "period": "period-correct", "modern": "modern", "missing": "missing"}
 _HEADS = {"originality.finish": "Finish", "originality.frets": "Frets", "channel": "Market"}
 _HELPS = {
-    "provenance.history": " Documents of any would help.",
-    "provenance.paperwork": " Photographs of any would help.",
+    "provenance.history": " Documents of its ownership history would help.",
+    "provenance.paperwork": " Photographs of any paperwork would help.",
 }
 # From these shares on, a line says that its effect is mostly, or nearly all, common practice.
 _MOST, _NEARLY_ALL = 0.5, 0.95
+_UNNUMBERED = "unnumbered"
+_SALES = {
+    "private": ("a private sale", "privately"),
+    "dealer": ("a dealer's sale", "by a dealer"),
+    "auction": ("an auction sale", "at auction"),
+    "online": ("an online sale", "online"),
+}
+_HAPPENED = {"sale": "sold", "asking": "listed", "offer": "offered for"}
 _USUAL_LOSS = frozenset(f.path for f in FIELDS if f.loss_ordered) | {"provenance.case"}
-_WEAR_FIELDS = frozenset(f.path for f in FIELDS if f.terms == WEAR)
 
 
 def head_of(path: str) -> str:
     """The words that a line about this field begins with."""
     label = _HEADS.get(path) or (BY_PATH[path].label if path in BY_PATH else path)
     return label[0].upper() + label[1:]
-
-
-def _verb(path: str) -> str:
-    return "are" if path in _PLURAL else "is"
 
 
 def percent(effect: float) -> str:
@@ -89,7 +97,7 @@ def words_of(path: str, value: Value) -> str:
     if value is None:
         return "standard" if path == "edition" else "not known"
     if isinstance(value, bool):
-        return "there" if value else "none"
+        return "included" if value else "none"
     if field is not None and field.kind is Kind.GRADE:
         return _grade(float(value), _FIGURE_WORDS if path == "figure" else _WEAR_WORDS)
     if path == "day":
@@ -106,108 +114,131 @@ def _grade(grade: float, words: tuple[str, ...]) -> str:
     return words[low] if grade == low else f"between {words[low]} and {words[low + 1]}"
 
 
-def sentence(factor: Factor, currency: str, widening: float | None = None, *, unlisted: bool = False) -> str:
-    """One line: what was seen, what a typical one has, and what it does. `widening`: see `_wider`.
+def explanation(valuation: Valuation, widening: Mapping[str, float]) -> list[tuple[str | None, str]]:
+    """The lines of an explanation with the field of each; None for a line about several.
 
-    `unlisted`: the catalogue does not have what is said for the model, and it was valued as not known.
-
-    "Neck wear is moderate, where a typical one shows traces: −6.1%, −$212."
-    "Weight: not given; counted as typical (4.03 kg). No effect."
-    "Frets are replaced, where a typical one's are original: −3.0%, −$90; mostly common practice."
+    First what holds of all lines, then a line for each field that is known, last one for all that are not.
+    `widening`: see `models.questions.widening`.
     """
-    does = f"{percent(factor.effect)}, {money(factor.amount, currency, signed=True)}"
-    if not factor.effect and not factor.amount:
-        does = "no effect"
-    rests = _rests(factor)
-    head = f"{head_of(factor.field)} {_verb(factor.field)} {words_of(factor.field, factor.observed)}"
-    if unlisted or (factor.observed is None and factor.field != "edition"):
-        return _blank(factor, does, widening)
-    if factor.observed == factor.reference:
-        return f"{head}, as a typical one's, but counts differently here: {does}{rests}."
-    if factor.reference is None and factor.field != "edition":
-        return f"{head}: {does}{rests}."
-    typical = " shows" if factor.field in _WEAR_FIELDS else f"'s {_verb(factor.field)}"
-    return f"{head}, where a typical one{typical} {words_of(factor.field, factor.reference)}: {does}{rests}."
+    currency = valuation.currency
+    factors = [factor for family in valuation.families for factor in family.factors]
+    blank = [factor for factor in factors if factor.observed is None and factor.field != "edition"]
+    lines: list[tuple[str | None, str]] = [(None, text) for text in _foreword(valuation, bool(factors))]
+    for factor in factors:
+        if factor not in blank:
+            unlisted = factor.observed is not None and factor.field in valuation.unknown
+            wider = widening.get(factor.field, 0.0)
+            lines.append((factor.field, sentence(factor, currency, wider, unlisted=unlisted)))
+    return [*lines, (None, not_given(blank, currency, widening))] if blank else lines
 
 
-def _blank(factor: Factor, does: str, widening: float | None) -> str:
-    """The line of a field that was left blank, or of a value that the catalogue does not have."""
-    said = "not given"
-    if factor.observed is not None:
-        said = f"{words_of(factor.field, factor.observed)}, which the catalogue does not have for this model"
-    counted = f"{head_of(factor.field)}: {said}{_counted(factor)}"
-    helps = _HELPS.get(factor.field, "")
-    if not factor.amount:
-        return f"{counted}. No effect{_wider(widening)}.{helps}"
-    return f"{counted}: {does}{_wider(widening)}{_rests(factor)}.{helps}"
+def _foreword(valuation: Valuation, reasons: bool) -> list[str]:
+    """State how figures go together, and the share that rests on common practice where that is most."""
+    lines = ["Percentages multiply, amounts add up to the difference from the typical instrument."]
+    if valuation.basis >= _MOST:
+        share = round(100 * valuation.basis)
+        difference = "difference from the typical instrument rests on common practice"
+        rest = f"{share}% of the {difference}, the rest on recorded prices."
+        lines.append(f"The whole {difference}." if share == 100 else rest)
+    return lines if reasons else []
 
 
-def _rests(factor: Factor) -> str:
-    """The words that a factor's line adds where most of its effect rests on common practice."""
-    if factor.basis < _MOST or not factor.amount:
-        return ""
-    if factor.basis < _NEARLY_ALL:
-        return "; mostly common practice"
-    return "; common practice, hardly seen in sales yet"
+def sentence(factor: Factor, currency: str, widening: float = 0.0, *, unlisted: bool = False) -> str:
+    """The line of a field that is known: what it is, what is typical, and what that does.
+
+    `unlisted`: the catalogue does not have this value for the model, and it was valued as not known; the 80%
+    range is wider by the share `widening` for that.
+
+    "Neck wear: moderate (typical: traces): −6.1%, −$212."
+    "Frets: replaced (typical: original): −3.0%, −$90; mostly common practice."
+    """
+    seen = words_of(factor.field, factor.observed)
+    typical = _UNNUMBERED if factor.field == "edition_number" else words_of(factor.field, factor.reference)
+    if unlisted:
+        seen += ", which the catalogue does not have for this model"
+        seen += f"; {_counted(factor)}" if _counted(factor) else ""
+    elif factor.observed == factor.reference:
+        seen += ", same as typical; its effect differs because of the other details"
+    elif factor.reference is not None or factor.field in ("edition", "edition_number"):
+        seen += f" (typical: {typical})"
+    does = _does(factor.effect, factor.amount, factor.basis, currency)
+    return f"{head_of(factor.field)}: {seen}{does}{_wider(widening) if unlisted else ''}"
+
+
+def not_given(factors: Sequence[Factor], currency: str, widening: Mapping[str, float]) -> str:
+    """The one line of all fields that were left blank, with the sum of what they do.
+
+    "Not given: weight, counted as typical (4.03 kg); nut and wiring, counted with the usual loss of those
+    left blank: together −1.2%, −$40. Largest effect on the 80% range: nut, 9% wider."
+    """
+    groups: dict[str, list[str]] = {}
+    for factor in factors:
+        groups.setdefault(_counted(factor), []).append(BY_PATH[factor.field].label)
+    told = [_listed(labels) + (f", {counted}" if counted else "") for counted, labels in groups.items()]
+    effect = math.fsum(factor.effect for factor in factors)
+    amount = sum((factor.amount for factor in factors), Decimal(0))
+    several = len(factors) > 1
+    does = _does(effect, amount, basis_of(factors), currency, "together " if several else "")
+    widest = max(factors, key=lambda factor: widening.get(factor.field, 0.0)).field
+    wider = _wider(widening.get(widest, 0.0), BY_PATH[widest].label if several else "")
+    helps = "".join(_HELPS.get(factor.field, "") for factor in factors)
+    return f"Not given: {'; '.join(told)}{does}{wider}{helps}"
+
+
+def _listed(words: Sequence[str]) -> str:
+    *first, last = words
+    return f"{', '.join(first)} and {last}" if first else last
+
+
+def _does(effect: float, amount: Decimal, basis: float, currency: str, lead: str = "") -> str:
+    """The figures of a line; whether most of them rests on common practice."""
+    if not amount:
+        return ". No effect."
+    rests = ""
+    if basis >= _MOST:
+        rests = "; mostly common practice"
+    if basis >= _NEARLY_ALL:
+        rests = "; common practice, hardly seen in sales yet"
+    return f": {lead}{percent(effect)}, {money(amount, currency, signed=True)}{rests}."
 
 
 def _counted(factor: Factor) -> str:
+    """The value that stands in for one that is not known, in words."""
     typical = words_of(factor.field, factor.reference)
     if factor.field in AS_NONE:
-        return "; counted as none"
+        return "counted as none"
     if factor.field == "build":
-        return f"; counted as {typical}"
+        return f"counted as {typical}"
     if factor.field in TYPICAL and factor.reference is not None:
-        return f"; counted {'below' if counted_less(factor.effect) else 'as'} typical ({typical})"
+        return f"counted {'below' if counted_less(factor.effect) else 'as'} typical ({typical})"
     if factor.field in _USUAL_LOSS:
-        return "; counted with the usual loss of those left blank"
+        return "counted with the usual loss of those left blank"
     return ""
 
 
-def _wider(widening: float | None) -> str:
-    """The clause that says how much wider the 80% range is because the field is not known; "" for 0%.
+def _wider(widening: float, label: str = "") -> str:
+    """The sentence on how much wider the 80% range is: 0.09 is 9%; "" below 1%. `label`: of the widest."""
+    share = round(100 * widening)
+    start = f"Largest effect on the 80% range: {label}," if label else "Effect on the 80% range:"
+    return f" {start} {share}% wider." if share >= 1 else ""
 
-    `widening`: 0.09 is 9% wider; None is not at all.
+
+def adjustment(line: Line, subject: Subject, other: Subject, currency: str, kind: str = "sale") -> str:
+    """One line of a grid. `other`: the record that is adjusted to the subject; `kind`: of evidence.
+
+    "Neck wear: light here, moderate on the one sold: +3.1%, +$120."
     """
-    share = round(100 * (widening or 0.0))
-    return f", and the range is {share}% wider for it" if share >= 1 else ""
-
-
-def foreword(valuation: Valuation) -> str | None:
-    """The line above all others where most of the explanation rests on common practice."""
-    if valuation.basis < _MOST:
-        return None
-    share = round(100 * valuation.basis)
-    if share == 100:
-        return "The whole difference from a typical one rests on common practice."
-    of = "the difference from a typical one"
-    return f"{share}% of {of} rests on common practice, the rest on recorded prices."
-
-
-def sentences(valuation: Valuation, widening: Mapping[str, float]) -> dict[str, str]:
-    """Field → sentence, for every factor of a valuation. `widening`: see `models.questions.widening`."""
-    return {
-        factor.field: sentence(
-            factor,
-            valuation.currency,
-            widening.get(factor.field),
-            unlisted=factor.observed is not None and factor.field in valuation.unknown,
-        )
-        for family in valuation.families
-        for factor in family.factors
-    }
-
-
-def adjustment(line: Line, subject: Subject, sold: Subject, currency: str) -> str:
-    """One line of a grid: "Neck wear is light here and moderate on the one sold: +3.1%, +$120."."""
     does = f"{100 * line.share:+.1f}%".replace("-", "−") + f", {money(line.amount, currency, signed=True)}."
     if line.field == "day":
-        days = (words_of("day", day.isoformat()) for day in (sold.day, subject.day))
+        days = (words_of("day", day.isoformat()) for day in (other.day, subject.day))
         return "Brought from {} to {}: {}".format(*days, does)
     if line.field == "channel":
-        return f"Market is {subject.channel} here and was {sold.channel} there: {does}"
+        here, there = _SALES[subject.channel][0], _SALES[other.channel][1]
+        return f"Valued as {here}; that one was {_HAPPENED[kind]} {there}: {does}"
     field = BY_PATH[line.field]
-    here, there = (words_of(line.field, s.instrument.get(field)) for s in (subject, sold))
+    here, there = (words_of(line.field, s.instrument.get(field)) for s in (subject, other))
     if here == there:
-        return f"{head_of(line.field)} {_verb(line.field)} {here} on both, but counts differently: {does}"
-    return f"{head_of(line.field)} {_verb(line.field)} {here} here and {there} on the one sold: {does}"
+        return (
+            f"{head_of(line.field)}: {here} on both; its effect differs because of the other details: {does}"
+        )
+    return f"{head_of(line.field)}: {here} here, {there} on the one {_HAPPENED[kind]}: {does}"

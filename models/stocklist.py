@@ -25,7 +25,7 @@ from models.vocabulary import BY_FLAT, CHANNEL_NAMES, DEFAULT_CHANNEL, DEFAULT_L
 
 KNOWN_COLUMNS = ("id", "date", "channel", "currency", *BY_FLAT)
 REQUIRED_COLUMNS = ("id", "maker", "model")
-# The contract's order, then the families that it does not name.
+# The published order of VALUES.csv (README.md), then the families that it does not name.
 FAMILIES = (
     Family.CONDITION,
     Family.RARITY,
@@ -70,7 +70,7 @@ class Asked(NamedTuple):
 
 @dataclass
 class Outcome:
-    """How many rows were valued and how many were not."""
+    """The number of rows that were valued and of those that were not."""
 
     valued: int = 0
     failed: int = 0
@@ -178,7 +178,7 @@ def read_asked(
 
 
 def _done(step: Callable[[], T], faults: list[Fault]) -> T | None:
-    """What the step gives; None, and why in `faults`, if the input is wrong."""
+    """Run the step; if the input is wrong, return None and add the reasons to `faults`."""
     try:
         return step()
     except InputError as error:

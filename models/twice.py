@@ -1,6 +1,6 @@
 """JSON that is not clear: a name that stands twice in one object, or objects nested too deeply.
 
-Which of two was meant is not for us to guess, and a parser keeps the last one without a word. The fast check
+Nobody can tell which of two was meant, and a parser keeps the last one without a word. The fast check
 counts names in the text and in what was read from it; where the counts differ the text is read again.
 """
 

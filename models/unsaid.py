@@ -31,7 +31,7 @@ _FELT = 0.0005
 
 
 def counted_less(effect: float) -> bool:
-    """Whether a blank of this log effect was counted below what the typical instrument has."""
+    """Say if a blank of this log effect was counted below what the typical instrument has."""
     return effect < -_FELT
 
 

@@ -1,4 +1,4 @@
-"""What the two commands that value a stock list share: by a store of bundles, and by a service."""
+"""Options and output of the two commands that value a stock list, by a store of bundles or by a service."""
 
 from __future__ import annotations
 
@@ -43,7 +43,7 @@ out_option = click.option(
 
 @contextmanager
 def written(out: Path | None) -> Iterator[IO[str]]:
-    """Where a result goes; a file is replaced once all of it is there."""
+    """Open the file or stream that a result goes to; a file is replaced once all of it is there."""
     if out is None:
         with click.open_file("-", "w", encoding="utf-8") as stream:
             yield stream

@@ -11,7 +11,7 @@ from functools import cached_property
 
 
 class Kind(StrEnum):
-    """How a field's value is written."""
+    """The type of a field's value."""
 
     TEXT = "text"
     INTEGER = "integer"
@@ -22,7 +22,7 @@ class Kind(StrEnum):
 
 
 class Family(StrEnum):
-    """What a field's effect on the price is counted under."""
+    """The group that a field's effect on the price is counted under."""
 
     IDENTITY = "identity"
     RARITY = "rarity"
@@ -134,7 +134,7 @@ FIELDS: tuple[Field, ...] = (
         Kind.INTEGER,
         Family.RARITY,
         "number in the edition",
-        "the specimen's own number within a numbered edition",
+        "the instrument's own number within a numbered edition",
         (),
         1,
         10_000_000,
@@ -229,8 +229,8 @@ FIELDS: tuple[Field, ...] = (
         "originality.routing",
         Kind.TERM,
         Family.ORIGINALITY,
-        "routing",
         "extra holes or routing",
+        "extra holes or routing, filled or open",
         (
             Term("none", "no wood was cut"),
             Term("filled", "extra holes or routing, filled again"),
@@ -255,7 +255,7 @@ FIELDS: tuple[Field, ...] = (
         "provenance.paperwork",
         Kind.FLAG,
         Family.PROVENANCE,
-        "paperwork",
+        "period paperwork",
         "whether receipts, tags or certificates of the period are with it",
     ),
     Field(

@@ -9,9 +9,11 @@ from typing import Any
 import click
 
 from models.console import OneLineErrors, examples
-from service.backup.commands import backup, restore
-from service.keys.commands import keys
-from service.settings import read_settings, table
+from service.commands.backup import backup, restore
+from service.commands.keys import keys
+from service.settings import Settings, read_settings, table
+
+_WATCH_SECONDS = 0.5  # how soon a worker notices that another price model was promoted
 
 
 class _Commands(OneLineErrors):
@@ -22,7 +24,7 @@ class _Commands(OneLineErrors):
 
     def get_command(self, context: click.Context, name: str) -> Any:
         if name == "value":
-            from service.value_command import value
+            from service.commands.value import value
 
             return value
         return super().get_command(context, name)
@@ -43,18 +45,25 @@ main.add_command(restore)
 @click.option("--workers", type=click.IntRange(1, 64), help="Worker processes; default: BOOKMATCH_WORKERS.")
 def serve(bind: str | None, workers: int | None) -> None:
     """Serve until told to stop. `check` names what is missing; `migrate` makes the database."""
-    from service.server import serve as run
+    from service.server.gunicorn_app import serve as run
 
     settings = read_settings()
-    run(replace(settings, bind=bind or settings.bind, workers=workers or settings.workers))
+    run(replace(settings, bind=bind or settings.bind, workers=workers or settings.workers), _application)
+
+
+def _application(settings: Settings, counted: Any) -> Any:
+    """Make the application of one worker. A worker imports it: threads of a library do not survive a fork."""
+    from service.app import create_app
+
+    return create_app(settings, watch_seconds=_WATCH_SECONDS, counted=counted)
 
 
 @main.command(epilog=examples("bookmatch migrate"))
 @click.option("--down-to", metavar="REVISION", help="Go back to this revision; base is before all.")
 def migrate(down_to: str | None) -> None:
     """Bring the database to the newest revision and print it."""
-    from service.store.base import found_revision, open_engine
-    from service.store.migrate import downgrade, upgrade
+    from service.db.engine import found_revision, open_engine
+    from service.db.migrate import downgrade, upgrade
 
     engine = open_engine(read_settings().database)
     if down_to:
@@ -67,8 +76,8 @@ def migrate(down_to: str | None) -> None:
 @main.command(epilog=examples("bookmatch check"))
 def check() -> None:
     """Check all that serving needs, and say what is wrong; exit with 1 if anything is."""
-    from service import logs
-    from service.check import findings
+    from service.commands.check import findings
+    from service.server import logs
 
     logs.configure("critical")  # what is found is said once, and on stdout nothing else
     wrong = 0

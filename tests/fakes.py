@@ -31,7 +31,7 @@ last_year = 1969
 body = "solid"
 figured_top = true
 finish = [{ name = "Tarn", share = 0.7 }, { name = "Rowan", share = 0.05 }]
-edition = [{ name = "Jubilee", first_year = 1964, last_year = 1965, production_total = 120, numbered = true }]
+edition = [{ name = "Solverv", first_year = 1964, last_year = 1965, production_total = 120, numbered = true }]
 watchpoint = [{ part = "pickups", note = "one of the two is often rewound" }]
 
 [[model]]

@@ -124,7 +124,7 @@ class Running:
             "BOOKMATCH_DATABASE": f"sqlite:///{self.folder / 'service.db'}",
             "BOOKMATCH_SECRET": SECRET,
             "BOOKMATCH_WORKERS": "2",
-            "BOOKMATCH_LIMIT_SECRET": "1000000000",  # tests ask as fast as they can
+            "BOOKMATCH_LIMIT_SYSTEM": "1000000000",  # tests ask as fast as they can
             "BOOKMATCH_LIMIT_ADDRESS": "1000000000",
             **self.settings,
         }

@@ -1,4 +1,4 @@
-"""Judge a candidate before it is written: by later sales or, where they are too few, by left-out specimens.
+"""Judge a candidate before it is written: by later sales or, where they are too few, by left-out instruments.
 
 The rule that makes it provisional is in `models.provisional`.
 """
@@ -23,7 +23,7 @@ from training.study.gate import ANSWERS_FILE, Answers, Check, Verdict, answers_o
 from training.study.holdout import LEAST, split_by_time
 from training.study.width import width_factor, width_factor_of_few
 
-LATER_SALES, LEFT_OUT = "later sales", "left-out specimens"
+LATER_SALES, LEFT_OUT = "later sales", "left-out instruments"
 
 
 class Fitted(Protocol):
@@ -70,10 +70,10 @@ def judgement(
     rates: Rates,
     store: Path,
     months: float,
-    twin: Callable[[Sequence[Evidence]], Fitted],
+    holdout: Callable[[Sequence[Evidence]], Fitted],
     few: Callable[[], Judged | None],
 ) -> Judgement:
-    """Judge what will be fitted on these rows. `twin` fits on a part of them, `few` cross-validates them."""
+    """Judge what will be fitted on these rows: `holdout` fits on some of them, `few` cross-validates them."""
     if months <= 0:
         detail = "no months were kept out, as was asked, so nothing shows that it is any good"
         check = Check("judged on later sales", False, detail)
@@ -81,9 +81,9 @@ def judgement(
     split = split_by_time(rows, months)
     if split.first is None:
         return _of_few(few())
-    fitted = twin(split.before)
+    fitted = holdout(split.before)
     judged = judge(fitted.model, split.kept, rates)
-    # The twin's variances are a good place to start from, and its ranges say how wide they have to be.
+    # The fit starts from the holdout model's variances; its ranges say how wide the new ones have to be.
     learned, width = getattr(fitted, "learned", None), width_factor(judged)
     reason = f"The sales from {split.first} on were kept out."
     return Judgement(LATER_SALES, judged, pass_gate(judged, store, rates), reason, learned, width)
@@ -93,15 +93,15 @@ def _of_few(judged: Judged | None) -> Judgement:
     """A candidate with fewer sales than can be kept out by time."""
     reason = f"Fewer than {LEAST} sales could be kept out by time"
     if judged is None:
-        detail = f"fewer than {LEAST_SPECIMENS} specimens were sold, so nothing can be judged yet"
+        detail = f"fewer than {LEAST_SPECIMENS} instruments were sold, so nothing can be judged yet"
         verdict = Verdict((Check("judged on left-out sales", True, detail),), 0)
         return Judgement(None, None, verdict, f"{reason}, and {detail}.")
-    reason += f", so each of {len(judged.paid)} was judged by a fit without any record of its specimen."
+    reason += f", so each of {len(judged.paid)} was judged by a fit without any record of its instrument."
     return Judgement(LEFT_OUT, judged, gate_of_few(judged), reason, width=width_factor_of_few(judged))
 
 
 def pass_gate(judged: Judged, store: Path, rates: Rates) -> Verdict:
-    """Put a twin's answers to the gate; it compares them with the store's current bundle, if any."""
+    """Put a holdout model's answers to the gate; it compares them with the store's current bundle, if any."""
     try:
         current = Registry(store).load()
     except BundleMissingError:
@@ -116,11 +116,11 @@ def pass_gate(judged: Judged, store: Path, rates: Rates) -> Verdict:
 
 
 def _kept_answers(current: Bundle) -> Answers | None:
-    """The answers of the current bundle's twin; None where it keeps none.
+    """The answers of the current bundle's holdout model; None where it keeps none.
 
-    Answers on left-out specimens do not count: the fits that gave them knew the market of later days.
+    Answers on left-out instruments do not count: the fits that gave them knew the market of later days.
     """
-    by_twin = current.manifest["about"].get("judged_by", LATER_SALES) == LATER_SALES
-    if not by_twin or ANSWERS_FILE not in current.manifest["files"]:
+    by_holdout = current.manifest["about"].get("judged_by", LATER_SALES) == LATER_SALES
+    if not by_holdout or ANSWERS_FILE not in current.manifest["files"]:
         return None
     return Answers.from_bytes(current.file(ANSWERS_FILE))

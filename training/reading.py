@@ -21,7 +21,7 @@ from models.table import Row, Table, read_table
 
 @dataclass(frozen=True)
 class Reading:
-    """What a file gave: accepted rows in their order, refused rows, and columns nobody asked for."""
+    """The result of reading a file: accepted rows in their order, refused rows, and ignored columns."""
 
     rows: tuple[Evidence, ...]
     refused: tuple[Refusal, ...]
@@ -87,7 +87,7 @@ def _followed(table: Table, stream: BinaryIO, bar: tqdm[Never]) -> Iterator[Row]
 
 
 def gathered(found: Iterable[Taken | Refusal], ignored: tuple[str, ...] = ()) -> Reading:
-    """What was taken and what was refused, each in its order."""
+    """The rows that were taken and those that were refused, each in its order."""
     good: list[Evidence] = []
     refused: list[Refusal] = []
     for one in found:

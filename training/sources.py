@@ -1,4 +1,4 @@
-"""Where evidence is read from: a file, or the service's own database."""
+"""Sources of evidence: a file, or the service's own database."""
 
 from __future__ import annotations
 
@@ -48,7 +48,7 @@ class SourceParameter(click.Path):
 
 
 def named(source: Source) -> str:
-    """What a message calls it: a file by its path, a database without what its address can hold."""
+    """The name of a source in messages: a file's path; no database's address, which can hold a password."""
     return str(source) if isinstance(source, Path) else "the database"
 
 

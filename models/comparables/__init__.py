@@ -1,4 +1,4 @@
-"""The sales that stand closest to a specimen, each brought line by line to it."""
+"""The sales that stand closest to an instrument, each brought line by line to it."""
 
 from models.comparables.choice import comparables
 from models.comparables.grid import Grid, Line, Step, adjust, reconcile

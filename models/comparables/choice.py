@@ -23,11 +23,11 @@ from models.price.interface import FACTORS, FloatArray
 from models.valuation import Valuer, money_of
 
 _LOOKED_AT = 60  # sales of the model that are held against the subject in the model's own terms
-_LISTED = 20  # askings and offers
+_LISTED = 20  # asking prices and offers
 # Prices scatter around values as Student's t with this many degrees of freedom (common practice for robust
 # fits): the further a sale lies from its own value, the larger the scatter that it must be taken to have.
 _TAILS = 4.0
-_SLIP = 4.0  # standard deviations from its own value: a wrong currency or a wrong specimen, not a sale
+_SLIP = 4.0  # standard deviations from its own value: a wrong currency or another instrument, not a sale
 _HALF = 0.5  # the central range that the reconciled figure should lie in
 _MARKET = ("day", "channel")
 
@@ -38,7 +38,7 @@ Places = NDArray[np.int64]
 class _Candidate:
     record: Evidence
     specimen: int
-    doubt: float
+    standard_error: float
 
 
 def comparables(
@@ -48,11 +48,11 @@ def comparables(
     count: int = 6,
     beside: int = 3,
 ) -> Comparables:
-    """The `count` closed sales that say most about this subject, and `beside` askings and offers.
+    """The `count` closed sales that say most about this subject, and `beside` asking prices and offers.
 
-    First those of the same edition and build, then those whose adjusted price is least in doubt: adjustments
-    that the model is sure of, a well described specimen, a market that scatters little, and a price that is
-    not far from its own value. Records after the subject's day are not looked at.
+    First those of the same edition and build, then those whose adjusted price is the least uncertain:
+    the model is sure of the adjustments, the instrument is well described, the market scatters little, and
+    the price is not far from its own value. Records after the subject's day are not looked at.
     Raises UnknownNameError, or InputError for a currency without a rate.
     """
     canonical = valuer.canonical(subject)
@@ -67,7 +67,7 @@ def comparables(
     return Comparables(
         currency=currency,
         value=value,
-        sales=tuple(replace(c, weight=w) for c, w in zip(sales, shares, strict=True)),
+        sales=tuple(replace(c, share=share) for c, share in zip(sales, shares, strict=True)),
         beside=tuple(shown),
         reconciled=reconciled,
         difference=None if reconciled is None else float(reconciled / value) - 1,
@@ -80,9 +80,9 @@ def comparables(
 def _candidates(
     valuer: Valuer, subject: Subject
 ) -> tuple[list[_Candidate], list[_Candidate], tuple[str, ...]]:
-    """The sales of the subject's model, then its askings and offers, then the ids of sales set aside.
+    """The sales of the subject's model, then its asking prices and offers, then the ids of sales set aside.
 
-    In both lists the subject's own edition and build come first, then the records least in doubt.
+    In both lists the subject's own edition and build come first, then the least uncertain records.
     """
     sold, listed = _places(valuer.kept, subject)
     places = np.concatenate([sold, listed])
@@ -95,19 +95,19 @@ def _candidates(
     off = (_log_usd(valuer, records) - valuer.model.center(theirs)) / noise
     off[len(sold) :] = 0.0  # what is asked or offered lies off the value by nature
     # The variance of one draw of a t distribution, expected from where it fell.
-    doubt = np.sqrt(noise**2 * (_TAILS + off**2) / (_TAILS + 1) + apart**2)
+    standard_error = np.sqrt(noise**2 * (_TAILS + off**2) / (_TAILS + 1) + apart**2)
     found = [
         _Candidate(e, int(valuer.kept.specimens[at]), float(d))
-        for e, at, d in zip(records, places, doubt, strict=True)
+        for e, at, d in zip(records, places, standard_error, strict=True)
     ]
     slips = np.abs(off) > _SLIP
     good = [c for c, slip in zip(found[: len(sold)], slips, strict=False) if not slip]
     aside = tuple(c.record.id for c, slip in zip(found, slips, strict=True) if slip)
-    return _by_doubt(subject, good), _by_doubt(subject, found[len(sold) :]), aside
+    return _by_standard_error(subject, good), _by_standard_error(subject, found[len(sold) :]), aside
 
 
 def _places(kept: Kept, subject: Subject) -> tuple[Places, Places]:
-    """The places in `kept` of the nearest sales, and of the nearest askings and offers.
+    """The places in `kept` of the nearest sales, and of the nearest asking prices and offers.
 
     Records after the subject's day are not among them.
     """
@@ -120,8 +120,10 @@ def _places(kept: Kept, subject: Subject) -> tuple[Places, Places]:
     )
 
 
-def _by_doubt(subject: Subject, found: list[_Candidate]) -> list[_Candidate]:
-    return sorted(found, key=lambda c: (not _same_kind(subject, c.record.subject), c.doubt, c.record.id))
+def _by_standard_error(subject: Subject, found: list[_Candidate]) -> list[_Candidate]:
+    return sorted(
+        found, key=lambda c: (not _same_kind(subject, c.record.subject), c.standard_error, c.record.id)
+    )
 
 
 def _log_usd(valuer: Valuer, records: Sequence[Evidence]) -> FloatArray:
@@ -174,10 +176,10 @@ def _comparable(
         currency=e.currency,
         instrument=e.instrument,
         same_edition_and_build=_same_kind(subject, e.subject),
-        same_specimen=candidate.specimen == specimen_digest(subject.instrument) != 0,
-        doubt=candidate.doubt,
+        same_instrument=candidate.specimen == specimen_digest(subject.instrument) != 0,
+        standard_error=candidate.standard_error,
         grid=adjust(price, market, lines, currency),
-        weight=0.0,
+        share=0.0,
     )
 
 

@@ -54,12 +54,12 @@ class Grid:
 
     @property
     def flags(self) -> tuple[str, ...]:
-        """`net_over_15` and `gross_over_25` where they apply: flags, not rejections."""
+        """`large_net_adjustment` and `large_gross_adjustment` where they apply: flags, not rejections."""
         found = []
         if abs(self.net) > NET_FLAG:
-            found.append("net_over_15")
+            found.append("large_net_adjustment")
         if self.gross > GROSS_FLAG:
-            found.append("gross_over_25")
+            found.append("large_gross_adjustment")
         return tuple(found)
 
 
@@ -99,7 +99,7 @@ def shares_of(effects: Sequence[float]) -> list[float]:
 
 
 def weights(grids: Sequence[Grid]) -> tuple[float, ...]:
-    """What each counts in the reconciliation: 1 / gross adjustment, as shares of 1."""
+    """The share of each grid in the reconciled figure, by 1 / gross adjustment; shares sum to 1."""
     raw = [1 / max(grid.gross, LEAST_GROSS) for grid in grids]
     return tuple(w / math.fsum(raw) for w in raw)
 

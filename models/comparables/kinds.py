@@ -1,4 +1,4 @@
-"""What a set of comparables is."""
+"""Comparables: one record beside the subject, and the set of them."""
 
 from __future__ import annotations
 
@@ -16,8 +16,8 @@ class Comparable:
     """One record of the evidence beside the subject.
 
     `price` is in its own `currency`; the grid starts from it in the subject's, at the rate of its own day and
-    back at the rate of the subject's. `doubt`: standard deviation in log of what it says of the subject.
-    `weight`: its share of the reconciled figure, 0 for what is only shown beside.
+    back at the rate of the subject's. `standard_error`: that of its adjusted price, in log, as a value of the
+    subject. `share`: its share of the reconciled figure, 0 for what is only shown beside.
     """
 
     id: str
@@ -28,15 +28,15 @@ class Comparable:
     currency: str
     instrument: Instrument
     same_edition_and_build: bool
-    same_specimen: bool
-    doubt: float
+    same_instrument: bool
+    standard_error: float
     grid: Grid
-    weight: float
+    share: float
 
 
 @dataclass(frozen=True)
 class Comparables:
-    """`sales`: the closest first, with weights that sum to 1. `beside`: askings and offers, never mixed in.
+    """`sales`: the closest first; their shares sum to 1. `beside`: asking prices and offers, not mixed in.
 
     `reconciled`: what the sales say together, None without any. `difference`: reconciled / value − 1.
     `set_aside`: ids of sales too far from everything else to be anything but a slip, and not used.

@@ -1,4 +1,4 @@
-"""Which records of a model look most like a subject: a quick look over codes, before the model is asked."""
+"""Find the records of a model that look most like a subject, by codes alone and without the price model."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The market index: what the same typical specimen was worth over time, with its band."""
+"""The market index: what the same typical instrument was worth over time, with its band."""
 
 from __future__ import annotations
 
@@ -69,5 +69,6 @@ def _description(index: MarketIndex) -> str:
         said.append(f"{words} {level:.0f} on {words_of('day', day.isoformat())}.")
     held = index.last_evidence and index.last_evidence < index.days[-1]
     if held and index.last_evidence:
-        said.append(f"Held after the last evidence of {words_of('day', index.last_evidence.isoformat())}.")
+        last = words_of("day", index.last_evidence.isoformat())
+        said.append(f"Continued for at most a year after the last evidence of {last}, then kept level.")
     return " ".join(said)

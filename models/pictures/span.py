@@ -102,7 +102,7 @@ def _rows(canvas: Canvas, sales: Sequence[Comparable], listed: Sequence[Comparab
         canvas.circle(22, 42, 4, PAPER)
         canvas.text(32, 46, "as paid or asked", size=12, fill=SOFT)
         canvas.diamond(146, 42, 5, BASE)
-        canvas.text(157, 46, "brought to this specimen and day", size=12, fill=SOFT)
+        canvas.text(157, 46, "brought to this instrument and day", size=12, fill=SOFT)
     for c in (*sales, *listed):
         is_sale = c.kind == "sale"
         label = f"{'sold' if is_sale else 'asked' if c.kind == 'asking' else 'offered'} "
@@ -127,7 +127,7 @@ def _description(valuation: Valuation, found: Comparables | None, asking: Decima
     for c in (*found.sales, *found.beside) if found else ():
         day = words_of("day", c.day.isoformat())
         said.append(
-            f"{c.kind.capitalize()} of {day}, {c.channel}: {shown(c.grid.price)}, adjusted to this specimen "
+            f"{c.kind.capitalize()} of {day}, {c.channel}: {shown(c.grid.price)}, adjusted to this one "
             f"{shown(c.grid.adjusted)}."
         )
     if found and found.reconciled is not None:

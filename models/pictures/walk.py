@@ -1,4 +1,4 @@
-"""The walk: from what a typical clean example is worth, factor by factor, to this specimen."""
+"""The walk: from what a typical instrument is worth, factor by factor, to this instrument."""
 
 from __future__ import annotations
 
@@ -38,10 +38,10 @@ def walk_picture(valuation: Valuation, id: str = "walk") -> str:
     high = max(float(x) for x in levels) * 1.02
     scale = (WIDTH - _LEFT - _RIGHT) / high
     _axis(canvas, high, scale, height, valuation.currency)
-    _total(canvas, 0, "A typical clean example", start, scale, valuation.currency)
+    _total(canvas, 0, "A typical instrument", start, scale, valuation.currency)
     for at, row in enumerate(rows, 1):
         _step(canvas, at, row, levels[at - 1], levels[at], scale, valuation.currency)
-    _total(canvas, len(rows) + 1, "This specimen", end, scale, valuation.currency)
+    _total(canvas, len(rows) + 1, "This instrument", end, scale, valuation.currency)
     return canvas.svg()
 
 
@@ -113,4 +113,4 @@ def _step(
 def _description(valuation: Valuation, rows: list[_Row]) -> str:
     start, end = (money(v, valuation.currency) for v in (valuation.reference_value, valuation.value))
     steps = "; ".join(f"{r.label}, {money(r.amount, valuation.currency, signed=True)}" for r in rows)
-    return f"A typical clean example is worth {start}. {steps or 'Nothing differs'}. This specimen: {end}."
+    return f"A typical instrument is worth {start}. {steps or 'Nothing differs'}. This instrument: {end}."

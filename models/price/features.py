@@ -25,7 +25,7 @@ from models.names import normal
 from models.price.reference import CLEAN, Typical
 from models.vocabulary import FIELDS, Family, Kind
 
-STANDARD = "standard"  # the level of a specimen that belongs to no edition
+STANDARD = "standard"  # the level of an instrument that belongs to no edition
 _DAYS_A_YEAR = 365.25
 
 # Ordinal columns: grades as they are, ordered terms by their place, best = 0.

@@ -1,4 +1,4 @@
-"""The rule by which the known losses of a specimen tell of the unknown ones.
+"""The rule by which the known losses of an instrument tell of the unknown ones.
 
 A worn neck makes a worn back likelier, a changed bridge a changed tailpiece. An unknown field f already
 carries the mean loss of such fields; this moves it by Σ_g W[f, g] · (loss of g − its mean) over the known

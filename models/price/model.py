@@ -103,7 +103,7 @@ class GuitarModel:
     def effects(self, subjects: Sequence[Subject], references: Sequence[Subject]) -> FloatArray:
         for s, r in zip(subjects, references, strict=True):
             if model_key(s) != model_key(r):
-                raise ValueError("effects are counted between two specimens of one model")
+                raise ValueError("effects are counted between two instruments of one model")
         return self.evaluator.effects(self._rows(subjects), self._rows(references))
 
     def warm(self) -> None:

@@ -1,4 +1,4 @@
-"""What the fit does not know about its coefficients, small enough to be carried in a bundle.
+"""The posterior covariance of the coefficients, small enough to be carried in a bundle.
 
 Σ = D^½ (I − Q S Qᵀ) D^½ with prior variances D: the data determine only some directions Q, by the shares S.
 Directions that they determine by less than a hundredth are left out, which errs towards a wider range.
@@ -30,7 +30,7 @@ class Posterior:
 
 
 def nothing_known(size: int) -> Posterior:
-    """The posterior of coefficients whose doubts do not matter: no variance at all."""
+    """The posterior of coefficients without uncertainty: no variance at all."""
     return Posterior(np.zeros(size + 1), np.zeros((size + 1, 0), np.float32))
 
 

@@ -1,4 +1,4 @@
-"""The reference specimen: what a practitioner would call a typical clean example of a model."""
+"""The typical instrument of a model: what a practitioner would call a typical clean one."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ CLEAN: Mapping[str, Value] = {
 
 
 def reference_of(subject: Subject, typical: Typical) -> Subject:
-    """A typical clean standard specimen of the subject's model, on its day and in its channel."""
+    """A typical standard instrument of the subject's model, on its day and in its channel."""
     it = subject.instrument
     own = {name: getattr(typical, name) for name in ("year", "finish", "figure", "weight_kg")}
     reference = Instrument(it.maker, it.model, **{**CLEAN, **own})

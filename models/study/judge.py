@@ -64,7 +64,7 @@ def only_sales(rows: Sequence[Evidence]) -> tuple[Evidence, ...]:
 def judge(
     model: PriceModel, sales: Sequence[Evidence], rates: Rates, levels: Sequence[float] = DEFAULT_LEVELS
 ) -> Judged:
-    """What the model says of each sale, on its day and in its channel. Sales must be canonical."""
+    """Value each sale by the model, for its day and channel. Sales must be canonical."""
     if not sales:
         raise ValueError("sales: there are none to judge by; give at least one")
     said = model.assess([sale.subject for sale in sales], levels)

@@ -9,7 +9,7 @@ from typing import Any
 
 from sqlalchemy import Boolean, Column, Date, DateTime, Float, Integer, LargeBinary, String
 
-from service.store.base import Moment
+from service.db.tables import Moment
 
 Read = Callable[[Any], Any]
 _WORDS: Sequence[tuple[type[Any], str]] = (

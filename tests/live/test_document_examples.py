@@ -16,9 +16,9 @@ import pytest
 from likeness import between
 from running import Running
 
+from service.api.parts.changes import EXAMPLES
 from service.docs.examples import FILE, shortened
 from service.keys.kinds import SCOPES
-from service.valuations.changes import EXAMPLES
 
 ASKED = json.loads((Path(__file__).parents[2] / "examples" / "request.json").read_text())
 IT = ASKED["instrument"]
@@ -40,7 +40,7 @@ GOOD: list[Step] = [
     ("findAttributions", "POST", "/v1/attributions", ASKED, {}),
     ("showComparables", "GET", f"{KEPT}/comparables", None, {}),
     ("showQuestions", "GET", f"{KEPT}/questions", None, {}),
-    ("showRecord", "GET", f"{KEPT}/record", None, {}),
+    ("showEarlierRecords", "GET", f"{KEPT}/earlier-records", None, {}),
     ("showSentences", "GET", f"{KEPT}/sentences", None, {}),
     ("findAlternatives", "POST", f"{KEPT}/alternatives", EXAMPLES["WhatIf"], {}),
     ("findRestoration", "POST", f"{KEPT}/restoration", EXAMPLES["Costs"], {}),
@@ -51,7 +51,7 @@ GOOD: list[Step] = [
     ("showOutcome", "GET", f"{KEPT}/outcome", None, {}),
     ("showPerformance", "GET", "/v1/performance", None, {}),
     ("removeOutcome", "DELETE", f"{KEPT}/outcome", None, {}),
-    ("nameOutcome", "PUT", f"{KEPT}/outcome/record", {"evidence": "S-1"}, {}),
+    ("nameOutcome", "PUT", f"{KEPT}/outcome/evidence", {"evidence": "S-1"}, {}),
     ("listEvidence", "GET", "/v1/evidence?kind=sale", None, {}),
     ("showEvidence", "GET", "/v1/evidence/S-1", None, {}),
     ("correctEvidence", "PUT", "/v1/evidence/S-1?reason=misread", {**SALE, "price": "3150.00"}, {}),

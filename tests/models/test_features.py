@@ -31,7 +31,7 @@ DAY = date(2022, 7, 1)
 FULL = Instrument(
     "Ostvik",
     "Fjell 2",
-    edition="Jubilee",
+    edition="Solverv",
     year=1968,
     finish="Rowan",
     edition_number=7,
@@ -64,7 +64,7 @@ def test_levels_are_names_without_case_and_accents_within_their_model() -> None:
     assert of(FULL, "maker", "model", "edition", "special") == [
         "ostvik",
         "ostvik|fjell 2",
-        "ostvik|fjell 2|jubilee",
+        "ostvik|fjell 2|solverv",
         "yes",
     ]
     assert of(FULL, "finish", "maker_finish", "model_finish") == [
@@ -141,7 +141,7 @@ def test_what_even_typical_specimens_do_not_say_stays_unknown() -> None:
     assert of(Instrument("Ostvik", "Dal"), "finish", "maker_finish", "figure") == ["", "", 0.0]
     # A loss is never read as good: it stays unknown.
     assert all(math.isnan(value) for value in of(BARE, *LOSSES))  # type: ignore[arg-type]
-    # What silence says by the contract: no edition, an ordinary build.
+    # What a blank says by `models.vocabulary`: no edition, an ordinary build.
     assert of(BARE, "edition", "build") == ["seraphine & fils|etoile|standard", "production"]
 
 

@@ -62,7 +62,7 @@ def test_the_dataclass_and_the_vocabulary_name_the_same_fields() -> None:
 
 
 def test_the_contracts_fields_are_all_there() -> None:
-    """Written out from the contract, not from the vocabulary."""
+    """Written out by hand from the published list of fields, not from the vocabulary."""
     plain = [
         "maker",
         "model",

@@ -20,7 +20,7 @@ def record(id: str, day: date, **fields: object) -> Evidence:
 
 ROWS = (
     record("b", date(2024, 5, 1), serial="A 17", year=1961, condition_neck=2.5, provenance_paperwork=False),
-    record("a", date(2024, 5, 1), edition="Jubilee", edition_number=7, finish="Tarn"),
+    record("a", date(2024, 5, 1), edition="Solverv", edition_number=7, finish="Tarn"),
     record("c", date(2019, 1, 31), serial="a17", originality_pickups="modern"),
 )
 

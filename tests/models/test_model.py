@@ -41,16 +41,16 @@ def files(model: GuitarModel) -> dict[str, bytes]:
 def test_direct_sales_are_those_of_the_same_model_edition_and_build(model: GuitarModel) -> None:
     m = model.catalogue.models[0]
     key = f"{m.maker.casefold()}|{m.name.casefold()}"
-    sales = {key: {"standard": {"production": 10, "prototype": 1}, "jubilee": {"production": 3}}}
+    sales = {key: {"standard": {"production": 10, "prototype": 1}, "solverv": {"production": 3}}}
     counted = replace(model, sales=sales)
     it = Instrument(m.maker, m.name)
     asked = [
-        (it, 10, "ample"),
-        (it.but(build="production"), 10, "ample"),
-        (it.but(build="prototype"), 1, "thin"),
+        (it, 10, "many"),
+        (it.but(build="production"), 10, "many"),
+        (it.but(build="prototype"), 1, "few"),
         (it.but(build="custom_order"), 0, "none"),
-        (it.but(edition="JUBILEE"), 3, "fair"),
-        (it.but(edition="Jubilee", build="prototype"), 0, "none"),
+        (it.but(edition="SOLVERV"), 3, "several"),
+        (it.but(edition="Solverv", build="prototype"), 0, "none"),
         (it.but(edition="Never Made"), 0, "none"),
     ]
     found = counted.assess([Subject(i, DAY, "private") for i, _, _ in asked], (0.8,)).weights

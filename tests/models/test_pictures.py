@@ -73,8 +73,8 @@ def test_everything_is_inside_it(name: str) -> None:
 def test_the_walk_says_every_step_and_hatches_losses() -> None:
     desc = str(ET.fromstring(PICTURES["walk"]).findtext(f"{SVG}desc"))
     # By hand: e^(8 − 1.2) = 897.85 to e^(8 − .4 − .2 + .6) = 2,980.96.
-    assert desc.startswith("A typical clean example is worth $898.")
-    assert desc.endswith("This specimen: $2,981.")
+    assert desc.startswith("A typical instrument is worth $898.")
+    assert desc.endswith("This instrument: $2,981.")
     assert "Neck wear: heavy" in desc
     fills = re.findall(r'<rect x=[^>]*fill="(url\(#walk-\w+\)|#1c6e5a)"', PICTURES["walk"])
     # One of each is the key; by hand: neck and pickups lower, the figure raises, five wears are not known.

@@ -213,7 +213,7 @@ def _of(**fields: Any) -> dict[str, Any]:
         *[
             (_of(**{field: value}), f"of.{field}", ("belongs to one market", "leave it out"))
             for field, value in (
-                ("maker", "Ostvik"), ("model", "Dal"), ("edition", "Jubilee"), ("finish", "Tarn"),
+                ("maker", "Ostvik"), ("model", "Dal"), ("edition", "Solverv"), ("finish", "Tarn"),
                 ("year", 1964), ("serial", "7"), ("day", "2020-01-01"), ("date", "2020-01-01"),
             )
         ],

@@ -16,7 +16,7 @@ from models.answers import likely_answers
 from models.instrument import Instrument, Subject
 from models.kept import NOTHING_KEPT, Kept
 from models.price.interface import Estimate
-from models.questions import questions, widening
+from models.questions import HOW, questions, widening
 from models.valuation import Valuer
 from models.vocabulary import BY_PATH
 
@@ -83,7 +83,7 @@ def test_the_answers_are_those_of_the_model_pulled_towards_all_models() -> None:
 
 
 def test_finishes_are_the_models_and_numbers_are_of_the_edition() -> None:
-    it = Instrument("Ostvik", "Fjell 2", edition="Jubilee")
+    it = Instrument("Ostvik", "Fjell 2", edition="Solverv")
     finishes = {a.value for a in likely_answers(NOTHING_KEPT, MODEL, it, BY_PATH["finish"])}
     assert finishes == {"Tarn", "Rowan"}
     numbers = [a.value for a in likely_answers(NOTHING_KEPT, MODEL, it, BY_PATH["edition_number"])]
@@ -110,3 +110,17 @@ def test_how_much_wider_the_range_is_for_each_unknown_field() -> None:
 
 def test_without_evidence_there_is_little_to_ask_and_no_error() -> None:
     assert all(q.outcomes for q in questions(valuer(), subject()))
+
+
+@pytest.mark.parametrize(
+    "path", ["originality.finish", "originality.pickups", "originality.wiring", "originality.routing", "year"]
+)
+def test_what_lies_under_parts_is_not_to_be_uncovered(path: str) -> None:
+    assert "do not unscrew or unsolder anything: ask a repairer, or leave it blank" in HOW[path]
+    assert not [word for word in ("underside", "cavit", "rings off", "under hardware") if word in HOW[path]]
+
+
+def test_whoever_plays_it_is_told_of_the_amplifier() -> None:
+    how = HOW["condition.electronics"]
+    assert "sound, earthed amplifier" in how
+    assert "never open the amplifier" in how and "qualified technician" in how

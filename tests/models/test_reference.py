@@ -19,7 +19,7 @@ DAY = date(2024, 5, 6)
 WORN = Instrument(
     "Ostvik",
     "Fjell 2",
-    edition="Jubilee",
+    edition="Solverv",
     edition_number=3,
     serial="X 1",
     build="prototype",
@@ -98,7 +98,7 @@ def test_the_commonest_finish_is_counted_where_no_shares_are_recorded() -> None:
     )
     nes = Instrument("Ostvik", "Nes")
     sold = ["Skarn", "Rowan", "Skarn", "Home-made", "Home-made", "Home-made"]
-    jubilee = [nes.but(finish="Tarn", edition="Jubilee")] * 5
-    rows = [row(it, n) for n, it in enumerate([*(nes.but(finish=f) for f in sold), *jubilee])]
+    solverv = [nes.but(finish="Tarn", edition="Solverv")] * 5
+    rows = [row(it, n) for n, it in enumerate([*(nes.but(finish=f) for f in sold), *solverv])]
     # Not what the maker never offered, nor what only an edition came in.
     assert typical_of(rows, catalogue)["ostvik|nes"].finish == "Skarn"

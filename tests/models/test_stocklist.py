@@ -1,4 +1,4 @@
-"""A stock list in, its values out: the contract's columns, every row in its place, figures that add up."""
+"""A stock list in, its values out: the published columns, every row in its place, figures that add up."""
 
 from __future__ import annotations
 
@@ -71,7 +71,7 @@ def test_a_row_gets_the_figures_that_the_valuer_gives() -> None:
         str(found.reference_value),
     )
     assert [row["low_50"], row["high_80"]] == [str(found.intervals[0].low), str(found.intervals[1].high)]
-    assert row["evidence"] == "thin" and row["error"] == ""
+    assert row["evidence"] == "few" and row["error"] == ""
     codes = row["cautions"].split(";")
     assert set(codes) == {c.code for c in found.cautions} and len(codes) == len(set(codes))
 

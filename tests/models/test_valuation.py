@@ -129,7 +129,7 @@ def test_what_was_not_given_and_taken_for_one_value_is_reported_as_assumed() -> 
     assumed = {a.field: a.value for a in VALUER.value(subject()).assumed}
     # The fake's reference has no finish, weight, history or paperwork of its own.
     assert assumed == {"edition": "standard", "build": "production"}
-    known = WORN.but(build="prototype", edition="Jubilee")
+    known = WORN.but(build="prototype", edition="Solverv")
     assert VALUER.value(subject(known)).assumed == ()
     plain = VALUER.value(subject(WORN.but(figure=None))).assumed
     assert [(a.field, a.value) for a in plain if a.field == "figure"] == [("figure", "0")]
@@ -139,7 +139,7 @@ def test_unknown_is_what_could_be_known() -> None:
     unknown = VALUER.value(subject()).unknown
     assert "condition.top" in unknown and "serial" in unknown
     assert not {"condition.neck", "edition", "edition_number", "build"} & set(unknown)
-    assert "edition_number" in VALUER.value(subject(WORN.but(edition="Jubilee"))).unknown
+    assert "edition_number" in VALUER.value(subject(WORN.but(edition="Solverv"))).unknown
     plain = VALUER.value(subject(Instrument("Ostvik", "Dal"))).unknown
     assert "figure" not in plain and "figure" in VALUER.value(subject(WORN.but(figure=None))).unknown
 

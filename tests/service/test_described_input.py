@@ -25,10 +25,10 @@ SALE = {
 }
 BLANK = [
     ("post", "/v1/evidence", {**SALE, "id": " "}),
-    ("put", "/v1/valuations/{valuation_id}/outcome/record", {"evidence": "\t"}),
+    ("put", "/v1/valuations/{valuation_id}/outcome/evidence", {"evidence": "\t"}),
     ("post", "/v1/keys", {"label": "  ", "scopes": ["valuations"]}),
-    ("post", "/v1/models/{version}/promote", {"why": " "}),
-    ("post", "/v1/models/{version}/rollback", {"why": "it is good", "who": " "}),
+    ("post", "/v1/price-models/{version}/promote", {"why": " "}),
+    ("post", "/v1/price-models/{version}/rollback", {"why": "it is good", "who": " "}),
     ("post", "/v1/valuations", {"instrument": {"maker": " ", "model": "Dal"}}),
 ]
 

@@ -158,7 +158,7 @@ class Knowing:
         room = np.array([1e-6, 9.0, 9.0, 9.0])
         none = np.zeros(0)
         low, high = center[:, None] - room, center[:, None] + room
-        weights = tuple(EvidenceWeight("fair", 3, 3.0) for _ in subjects)
+        weights = tuple(EvidenceWeight("several", 3, 3.0) for _ in subjects)
         return Assessment(center, low, high, weights, none, none, ())
 
     def reference(self, subject: Subject) -> Subject:

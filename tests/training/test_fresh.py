@@ -106,7 +106,7 @@ def test_what_lies_in_a_range_is_counted_by_group() -> None:
 
 
 def _words(count: int) -> tuple[EvidenceWeight, ...]:
-    return tuple(EvidenceWeight("fair", 3, 3.0) for _ in range(count))
+    return tuple(EvidenceWeight("several", 3, 3.0) for _ in range(count))
 
 
 def test_where_the_market_went_is_what_one_specimen_gains() -> None:

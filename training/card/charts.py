@@ -63,7 +63,7 @@ def _tenths(center: Floats) -> list[np.ndarray]:
 
 
 def coverage_chart(rows: Sequence[tuple[str, int, Sequence[float]]], levels: Sequence[float]) -> str:
-    """`rows`: (group, sales, share inside per level). A dot per group and level; the aim a line.
+    """`rows`: (group, sales, share inside per level). A dot per group and level; the target a line.
 
     A bar is where 95 of 100 honest groups of so many sales would fall; outside it, hollow diamonds.
     """
@@ -106,7 +106,7 @@ def index_chart(
         ax.fill_between(days, low, high, color=PALE, lw=0, label=band)
         ax.plot(days, center, color=ACCENT, lw=1.8, label="the model's index")
         if check is not None:
-            label = "specimens sold twice, yearly (another method)"
+            label = "instruments sold twice, yearly (another method)"
             ax.plot(check[0], check[1], "s", color=INK, mfc="white", ms=4.5, label=label)
         ax.axhline(100, color=SOFT, lw=0.7, ls=(0, (4, 3)))
         ax.set(ylabel="level, last day = 100")

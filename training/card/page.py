@@ -66,7 +66,7 @@ _NOTHING_KEPT = (
 def _lead(card: Mapping[str, Any]) -> str:
     told = card["evidence"]
     return (
-        f"Made {escape(card['made'])} from {told['sale']:,} sales, {told['asking']:,} askings and "
+        f"Made {escape(card['made'])} from {told['sale']:,} sales, {told['asking']:,} asking prices and "
         f"{told['offer']:,} offers of {told['models']:,} models, {told['first']} to {told['last']}."
     )
 
@@ -90,13 +90,13 @@ def _how(card: Mapping[str, Any]) -> str:
     sales = f"{study['overall']['sales']:,} sales from {study['first']} to {study['last']}"
     if card.get("judged_by") == LEFT_OUT:
         return (
-            f"<p>{sales} are too few to keep any out by time. Each was valued, on its day and in its "
-            "channel, by a fit in the same way that had seen no record of its specimen; the model itself was "
+            f"<p>{sales} are too few to keep any out by time. A second model, fitted in the same way without "
+            "any record of the instrument, valued each sale for its date and channel; the model itself was "
             "then fitted on all the evidence. Such figures cannot show what the market does next.</p>"
         )
     return (
-        f"<p>{sales} were kept out. A twin, fitted in the same way on everything before them, valued each on "
-        "its day and in its channel; the model itself was then fitted on all the evidence.</p>"
+        f"<p>{sales} were kept out. A second model, fitted only on earlier sales, valued each sale for its "
+        "date and channel; the model itself was then fitted on all the evidence.</p>"
     )
 
 
@@ -120,11 +120,11 @@ def _judgement(card: Mapping[str, Any], judged: Judged) -> list[str]:
         figure(charts.ratio_by_price(judged.center, judged.paid), "Ratio by price", ratio_words),
         "</div>",
         _ratio_table(cells),
-        "<h2>Whether the ranges hold</h2>",
+        "<h2>Do the ranges hold?</h2>",
         figure(
             charts.coverage_chart(_coverage_rows(study), judged.levels),
-            "Coverage by level and group: the line is the aim, the bar where chance alone leaves it, hollow "
-            "diamonds lie outside",
+            "Coverage by level and group. Line: target. Bar: variation expected by chance. Hollow diamond: "
+            "outside it.",
             cover_words,
         ),
         _group_table(study),
@@ -224,7 +224,7 @@ def _importance(rows: Sequence[Mapping[str, Any]]) -> str:
     words = f"Mean size of the effect of each field on the price, largest first: {first}."
     svg = charts.importance_chart(shown)
     intro = (
-        "<p>How much each field moved the values of the last sales from those of a typical clean specimen of "
+        "<p>How much each field moved the values of the last sales from those of a typical instrument of "
         "the same model. Maker and model set the level that this is counted from.</p>"
     )
     return f"<h2>What matters most</h2>{intro}{figure(svg, 'Mean size of effects', words)}"

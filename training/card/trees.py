@@ -35,7 +35,7 @@ def section(told: Mapping[str, Any] | None) -> list[str]:
 
 
 def amount(told: Mapping[str, Any]) -> str:
-    """How many trees there are, how far they are believed, and what they gain, in sentences."""
+    """State the number of trees, how far they are believed and what they gain, in sentences."""
     said = (
         f"{told['boosters']:,} boosters with {told['trees']:,} trees in all, served as tables over pairs of "
         f"inputs. Of what they say, the share {told['weight']:.2f} is believed."

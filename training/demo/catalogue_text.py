@@ -1,4 +1,4 @@
-"""The world's recorded side, written as the contract's catalogue."""
+"""The world's recorded side, written as a catalogue that `models.catalogue` reads."""
 
 from __future__ import annotations
 

@@ -145,5 +145,5 @@ def _gap(rng: np.random.Generator, kind: Ints, channel: Ints) -> Floats:
 
 
 def kind_name(kind: int) -> str:
-    """The contract's word; a stock item has none."""
+    """The kind of evidence, as `models.vocabulary` names it; a stock item has none."""
     return KIND_NAMES[kind] if kind < len(KIND_NAMES) else ""

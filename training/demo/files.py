@@ -1,4 +1,4 @@
-"""The demo market written as the contract's files, with a handful of rows that a reader must refuse."""
+"""The demo market written as the files that a fit reads, with a handful of rows that a reader must refuse."""
 
 from __future__ import annotations
 

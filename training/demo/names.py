@@ -66,14 +66,14 @@ MAKERS: tuple[NamedMaker, ...] = (
     ),
     NamedMaker(
         "Tarvessa",
-        "TV",
+        "VE",
         ("Anchor Rust", "Tidewrack", "Whey", "Plum Dusk", "Copper Kettle", "Squall"),
         (
             _model("Corbel", "solid", "plain", "#Salt Road", "~Governor's Visit"),
             _model("Corbel Deep", "solid", "figured", "#Salt Road", "Glassblowers' Lodge"),
             _model("Vesper Row", "semi", "figured", "#Evening Packet"),
             _model("Ninepin", "solid", "plain"),
-            _model("Lodestar Plank", "solid", "plain", "~Second Lighthouse"),
+            _model("Lintel", "solid", "plain", "~Second Lighthouse"),
         ),
     ),
     NamedMaker(
@@ -90,11 +90,11 @@ MAKERS: tuple[NamedMaker, ...] = (
     NamedMaker(
         "Mirrowen",
         "MW",
-        ("Mirror Black", "Foam", "Bilge Green", "Tallow", "Sealing Wax"),
+        ("Mirror Black", "Flour Dust", "Bilge Green", "Tallow", "Sealing Wax"),
         (
             _model("Anselma", "hollow", "figured", "#Opera Steamer", "#Opera Steamer Gilt"),
             _model("Anselma Petite", "hollow", "figured", "~Treaty Day"),
-            _model("Plumbline", "solid", "plain", "Pilots' Guild"),
+            _model("Plumbline", "solid", "plain", "Pilots' Supper"),
             _model("Plumbline Bass", "solid", "plain"),
             _model("Quarrel", "solid", "plain", "#Twelve Captains"),
         ),
@@ -164,7 +164,7 @@ PARTS_TO_CHECK: tuple[tuple[str, str], ...] = (
     ("bridge", "the casting sinks in the middle; a straight one is a later part"),
     ("neck", "the truss nut was often overtightened; look for a crack beside its cavity"),
     ("tailpiece", "the plated one was only fitted for two years and has been copied since"),
-    ("finish", "the lacquer darkens evenly; a pale patch under the guard shows the first colour"),
+    ("finish", "the lacquer darkens evenly; a pale patch beside the guard shows the first colour"),
     ("serial", "the last digit was stamped by hand; an even row of digits is a later plate"),
 )
 

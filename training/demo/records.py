@@ -95,7 +95,7 @@ def described(world: World, events: Events) -> list[Instrument]:
 
 
 def _written(world: World, events: Events, flat: str, known: NDArray[np.bool_] | None) -> list[Any]:
-    """One field of all events as the contract's values, None where it is not recorded."""
+    """One field of all events as values of the vocabulary, None where it is not recorded."""
     values = events.specimens[flat]
     models = [world.models[i] for i in events.specimens["model"]]
     said = [_value(flat, m, v) for m, v in zip(models, values.tolist(), strict=True)]

@@ -1,4 +1,4 @@
-"""What the yardstick runs: contests, each cut into pieces of work that can run anywhere in any order."""
+"""The contests of the yardstick, each cut into pieces of work that can run anywhere in any order."""
 
 from __future__ import annotations
 
@@ -45,7 +45,7 @@ class Piece:
 
 @dataclass(frozen=True)
 class Answer:
-    """What a piece gave: (n,) log prices, and what was guessed of them."""
+    """The result of a piece: (n,) log prices, and the predictions of them."""
 
     piece: Piece
     paid: Floats

@@ -19,7 +19,7 @@ from training.yardstick.tables import Floats, Table
 
 
 class Scale(StrEnum):
-    """How a column is measured."""
+    """The scale that a column is measured on."""
 
     NUMBER = "number"
     SIZE = "size"  # a positive number that matters in proportion: its logarithm stands in the table

@@ -10,7 +10,7 @@ from training.yardstick.tables import Ints
 
 
 def available() -> bool:
-    """Whether this tree has the fitting code."""
+    """Say if this tree has the fitting code."""
     try:
         from training.fit import fit_model  # noqa: F401
     except ImportError:

@@ -1,0 +1,1 @@
+"""Whether the service lives and whether it can answer."""
