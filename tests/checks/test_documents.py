@@ -11,7 +11,8 @@ from service.settings import table
 ROOT = Path(__file__).parents[2]
 PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text())
 PAGES = ["README.md", *(f"docs/{path.name}" for path in sorted((ROOT / "docs").glob("*.md")))]
-DOCUMENTS = [*PAGES, "DEVELOPERS.md", "CHANGELOG.md"]
+INTERNALS = [f"docs/internals/{path.name}" for path in sorted((ROOT / "docs" / "internals").glob("*.md"))]
+DOCUMENTS = [*PAGES, *INTERNALS, "DEVELOPERS.md", "CHANGELOG.md"]
 README_LINES = 150
 
 
@@ -70,6 +71,13 @@ def test_a_link_that_leads_nowhere_is_seen() -> None:
 def test_every_page_is_reached_from_readme() -> None:
     linked = set(re.findall(r"\]\((docs/[\w.-]+)", (ROOT / "README.md").read_text(encoding="utf-8")))
     assert linked == {page for page in PAGES if page != "README.md"}
+
+
+def test_every_page_for_developers_is_reached_from_their_map() -> None:
+    linked = set(
+        re.findall(r"\]\((docs/internals/[\w.-]+)", (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8"))
+    )
+    assert linked == set(INTERNALS) != set()
 
 
 def test_readme_is_read_in_one_sitting() -> None:

@@ -96,7 +96,7 @@ def test_an_example_with_an_option_that_is_gone_is_seen() -> None:
 
 def named_in_prose() -> list[tuple[str, str]]:
     """The commands that documents name inside a sentence, where placeholders stand for files and versions."""
-    pages = [*ROOT.glob("*.md"), *ROOT.glob("docs/*.md")]
+    pages = [*ROOT.glob("*.md"), *ROOT.glob("docs/**/*.md")]
     named = r"`((?:python -m (?:models|training|service)|bookmatch) [^`]+)`"
     return [
         (page.name, text) for page in sorted(pages) for text in re.findall(named, page.read_text("utf-8"))
