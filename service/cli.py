@@ -8,7 +8,7 @@ from typing import Any
 
 import click
 
-from models.commands.console import OneLineErrors
+from models.commands.console import OneLineErrors, examples
 from service.commands.backup import backup, restore
 from service.commands.keys import keys
 from service.settings import Settings, read_settings, table
@@ -32,7 +32,7 @@ class _Commands(OneLineErrors):
 
 @click.group(cls=_Commands)
 def main() -> None:
-    """The HTTP service. What it needs is set in the environment: see `settings`."""
+    """Run the HTTP service. Settings come from the environment: `settings` lists them."""
 
 
 main.add_command(keys)
@@ -40,11 +40,11 @@ main.add_command(backup)
 main.add_command(restore)
 
 
-@main.command()
+@main.command(epilog=examples("bookmatch serve --bind 127.0.0.1:8001"))
 @click.option("--bind", help="Address and port; default: BOOKMATCH_BIND.")
 @click.option("--workers", type=click.IntRange(1, 64), help="Worker processes; default: BOOKMATCH_WORKERS.")
 def serve(bind: str | None, workers: int | None) -> None:
-    """Serve until told to stop."""
+    """Serve until told to stop. `check` names what is missing; `migrate` makes the database."""
     from service.server.gunicorn_app import serve as run
 
     settings = read_settings()
@@ -58,7 +58,7 @@ def _application(settings: Settings, counted: Any) -> Any:
     return create_app(settings, watch_seconds=_WATCH_SECONDS, counted=counted)
 
 
-@main.command()
+@main.command(epilog=examples("bookmatch migrate"))
 @click.option("--down-to", metavar="REVISION", help="Go back to this revision; base is before all.")
 def migrate(down_to: str | None) -> None:
     """Bring the database to the newest revision and print it."""
@@ -73,9 +73,9 @@ def migrate(down_to: str | None) -> None:
     click.echo(found_revision(engine) or "base")
 
 
-@main.command()
+@main.command(epilog=examples("bookmatch check"))
 def check() -> None:
-    """Say what serving needs and what of it is wrong; leave with 1 if something is."""
+    """Check all that serving needs, and say what is wrong; exit with 1 if anything is."""
     from service.commands.check import findings
     from service.server import logs
 
@@ -88,7 +88,7 @@ def check() -> None:
         sys.exit(1)
 
 
-@main.command("settings")
+@main.command("settings", epilog=examples("bookmatch settings"))
 def show_settings() -> None:
     """List every setting with its default and what it is for."""
     for row in table():

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Sequence
 from typing import Any
@@ -9,6 +10,21 @@ from typing import Any
 import click
 
 from models.errors import BookmatchError
+
+
+def on_one_thread() -> None:
+    """Keep numpy on one thread. Call it before numpy is loaded; an environment that says otherwise is heeded.
+
+    The matrices of a fit are small: threads that share one wait for each other most of the time.
+    """
+    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
+        os.environ.setdefault(name, "1")
+
+
+def examples(*lines: str) -> str:
+    """Give the epilog of a command's help: commands that a reader can type, each on a line of its own."""
+    title = "Examples:" if len(lines) > 1 else "Example:"
+    return "\n".join(("\b", title, *(f"  {line}" for line in lines)))
 
 
 class OneLineErrors(click.Group):

@@ -8,13 +8,14 @@ from typing import Any
 
 import click
 
+from models.commands.console import examples
 from service.db.engine import open_engine
 from service.settings import Settings, read_settings
 
 _FILE = click.argument("file", type=click.Path(dir_okay=False, path_type=Path))
 
 
-@click.command()
+@click.command(epilog=examples("bookmatch backup saturday.backup"))
 @_FILE
 def backup(file: Path) -> None:
     """Write the database and the bundles that it refers to into FILE, while the service serves or not.
@@ -30,7 +31,9 @@ def backup(file: Path) -> None:
     click.echo(_said(about))
 
 
-@click.command()
+@click.command(
+    epilog=examples("bookmatch restore saturday.backup --check", "bookmatch restore saturday.backup")
+)
 @_FILE
 @click.option("--force", is_flag=True, help="Replace the rows that are there, and what is current.")
 @click.option("--check", is_flag=True, help="Only read FILE and say whether it is whole.")

@@ -7,6 +7,7 @@ from typing import Any
 
 import click
 
+from models.commands.console import examples
 from service.db.engine import check_revision, open_engine
 from service.keys.kinds import DEFAULT_OVERLAP_HOURS, MOST_OVERLAP_HOURS, SCOPES, SYSTEM, WEBSITE
 from service.keys.records import KeyEntry, KeyRing
@@ -25,7 +26,7 @@ def _ring() -> KeyRing:
     return KeyRing(engine, settings.secret)
 
 
-@keys.command()
+@keys.command(epilog=examples("bookmatch keys create bookkeeper --scope valuations --scope evidence"))
 @click.argument("label")
 @click.option(
     "--scope",
@@ -51,7 +52,7 @@ def create(label: str, scopes: tuple[str, ...], website: bool, origins: tuple[st
     click.echo(_ring().create(label, scopes, kind=kind, origins=origins)[1])
 
 
-@keys.command("list")
+@keys.command("list", epilog=examples("bookmatch keys list"))
 @click.option("--json", "as_json", is_flag=True, help="Print JSON.")
 def list_keys(as_json: bool) -> None:
     """List the keys, oldest first, and when each was last used: never the keys themselves."""
@@ -77,7 +78,7 @@ def _row(entry: KeyEntry) -> dict[str, Any]:
     return text
 
 
-@keys.command()
+@keys.command(epilog=examples("bookmatch keys rotate KEY_ID --overlap-hours 48"))
 @click.argument("key_id")
 @click.option(
     "--overlap-hours",
@@ -91,7 +92,7 @@ def rotate(key_id: str, overlap_hours: float) -> None:
     click.echo(_ring().rotate(key_id, overlap_hours))
 
 
-@keys.command()
+@keys.command(epilog=examples("bookmatch keys revoke KEY_ID"))
 @click.argument("key_id")
 def revoke(key_id: str) -> None:
     """Make a key useless, for ever."""

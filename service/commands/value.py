@@ -14,6 +14,7 @@ from typing import IO, BinaryIO
 import click
 from tqdm import tqdm
 
+from models.commands.console import examples
 from models.commands.options import levels_option, note, out_option, written
 from service.client import Client, ClientError
 
@@ -33,7 +34,12 @@ def _address(context: click.Context, parameter: click.Parameter, url: str) -> st
     return url
 
 
-@click.command()
+@click.command(
+    epilog=examples(
+        "bookmatch value-over-http stock.csv --url https://values.example.org --key-file key.txt",
+        "BOOKMATCH_KEY=… bookmatch value-over-http stock.csv --url https://values.example.org --currency EUR",
+    )
+)
 @click.argument("instruments", type=click.File("rb"))
 @click.option(
     "--url",
@@ -50,9 +56,9 @@ def _address(context: click.Context, parameter: click.Parameter, url: str) -> st
     help=f"A file that holds the key; default: the key in {KEY}.",
 )
 @levels_option
-@click.option("--date", default="", help="The day of rows that name none; default: today.")
-@click.option("--channel", default="", help="The market of rows that name none; default: private.")
-@click.option("--currency", default="", help="The currency of rows that name none; default: USD.")
+@click.option("--date", default="", help="Day of the value, for rows that name none; default: today.")
+@click.option("--channel", default="", help="Market of the value, for rows that name none; default: private.")
+@click.option("--currency", default="", help="Currency (ISO 4217), for rows that name none; default: USD.")
 @out_option
 def value(
     instruments: BinaryIO,
@@ -64,7 +70,7 @@ def value(
     currency: str,
     out: Path | None,
 ) -> None:
-    """Value every instrument of a CSV file at a running service; - reads from stdin."""
+    """Value every instrument of a CSV file by a running service; - reads from stdin."""
     failed = total = 0
     with (
         _in_one_line(),

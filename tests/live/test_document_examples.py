@@ -1,6 +1,6 @@
 """The answers that the OpenAPI document shows are what the service says on the demo market.
 
-They are compared as README's are (`test_examples`); `make examples` writes them anew.
+They are compared as those of the documents are; `make examples` writes them anew.
 """
 
 from __future__ import annotations
@@ -13,14 +13,14 @@ from typing import Any
 
 import httpx
 import pytest
+from likeness import between
 from running import Running
-from test_examples import REQUEST, differences, without_figures
 
 from service.api.parts.changes import EXAMPLES
 from service.docs.examples import FILE, shortened
 from service.keys.kinds import SCOPES
 
-ASKED = json.loads(REQUEST)
+ASKED = json.loads((Path(__file__).parents[2] / "examples" / "request.json").read_text())
 IT = ASKED["instrument"]
 SALE = {"id": "S-1", "kind": "sale", "date": "2026-01-15", "price": "3100.00", "currency": "USD"}
 SALE |= {"channel": "private", "source": "said by the buyer", "instrument": IT}
@@ -126,7 +126,7 @@ def answers(http: httpx.Client) -> Iterator[tuple[str, str, str, Any]]:
 
 
 def masked(value: Any) -> Any:
-    """The value without what differs from one run to the next, and sentences without their figures."""
+    """The value without what differs from one run to the next."""
     if isinstance(value, dict):
         return {n: "…" if n in VOLATILE and isinstance(m, str) else masked(m) for n, m in value.items()}
     if isinstance(value, list):
@@ -141,8 +141,8 @@ def masked(value: Any) -> Any:
 def test_the_service_answers_what_the_document_shows(said: dict[str, Any], name: str) -> None:
     kept = json.loads(FILE.read_text())
     assert set(kept) == set(said)
-    one, other = (without_figures(masked(answer[name])) for answer in (kept, said))
-    assert list(differences(one, other, name)) == []
+    one, other = (masked(answer[name]) for answer in (kept, said))
+    assert list(between(one, other, name)) == []
 
 
 def test_no_example_is_kept_that_is_not_asked_for() -> None:

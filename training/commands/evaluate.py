@@ -11,26 +11,37 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from models.commands.console import examples
 from models.errors import BookmatchError
 from training.commands.telling import note, show_study, tell
 from training.sources import Source, SourceParameter, named, read_source
 
 if TYPE_CHECKING:
-    from models.domain.evidence import Evidence
     from models.valuation.valuer import Valuer
 
+    from models.domain.evidence import Evidence
 
-@click.command()
+
+@click.command(
+    epilog=examples(
+        "bookmatch evaluate later-sales.csv --store store",
+        "bookmatch evaluate --store store --growth --picture growth.svg",
+    )
+)
 @click.argument("holdout", type=SourceParameter(), required=False)
 @click.option(
     "--store",
     required=True,
     type=click.Path(exists=True, file_okay=False, path_type=Path),
-    help="Of bundles; its current one is judged.",
+    help="Folder of price models; the current one is judged.",
 )
 @click.option("--strict", is_flag=True, help="Make any bad row an error.")
-@click.option("--growth", is_flag=True, help="How error and range narrow with records, and which help most.")
-@click.option("--picture", type=click.Path(dir_okay=False, path_type=Path), help="With --growth: an SVG.")
+@click.option("--growth", is_flag=True, help="Also show what more records would bring.")
+@click.option(
+    "--picture",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="With --growth: draw it to this SVG file.",
+)
 @click.option(
     "--jobs",
     type=click.IntRange(min=1),
@@ -46,7 +57,7 @@ def evaluate(
     jobs: int | None,
     as_json: bool,
 ) -> None:
-    """Judge the current bundle by the sales of HOLDOUT, which it should not have seen.
+    """Judge the current price model by the sales of HOLDOUT, which it should not have seen.
 
     HOLDOUT is a file (CSV) or the address of the service's database, as for `fit`.
 

@@ -12,6 +12,7 @@ import click
 
 from models.bundles.bundle import read_file, read_manifest
 from models.bundles.registry import Registry
+from models.commands.console import examples
 from models.errors import BookmatchError, PracticeError
 from models.practice import NO_PRACTICE, SHIPPED, Practice, Rule, Spread, read_practice, shipped
 
@@ -28,7 +29,9 @@ class _Fitted(NamedTuple):
     practice: Practice | None
 
 
-@click.command()
+@click.command(
+    epilog=examples("bookmatch practice my-practice.toml", "bookmatch practice --store store --json")
+)
 @click.argument(
     "file",
     metavar="[PRACTICE.toml]",
@@ -38,11 +41,11 @@ class _Fitted(NamedTuple):
 @click.option(
     "--store",
     type=click.Path(exists=True, file_okay=False, path_type=Path),
-    help="Of bundles; the rules are held against the evidence of its current one.",
+    help="Folder of price models; compare the rules with the evidence of the current one.",
 )
 @click.option("--json", "as_json", is_flag=True, help="Print JSON.")
 def practice(file: Path | None, store: Path | None, as_json: bool) -> None:
-    """Check the rules of PRACTICE.toml and print them; with --store, what the evidence says of each.
+    """Check the rules of PRACTICE.toml and print them; with --store, also what the evidence says of each.
 
     Without PRACTICE.toml: the rules that the current price model of --store keeps, or those that come with
     the program.
