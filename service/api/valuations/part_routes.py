@@ -11,7 +11,7 @@ from service.api.parts.amounts import PATTERN
 from service.api.parts.changes import Costs, CostsSchema, WhatIf, WhatIfSchema
 from service.api.parts.parts import PART_SCHEMAS
 from service.api.parts.schemas import AlternativesSchema
-from service.api.valuations import part_services as rules
+from service.api.valuations import part_services as services
 from service.http.blueprint import Blueprint
 from service.http.queries import Query
 from service.http.responses import SVG, json_response, raw_response
@@ -29,7 +29,7 @@ _ASKING = Query(
     "asking",
     "a price that is asked for it, in the valuation's currency, to be shown in the picture",
     {"type": "string", "pattern": f"^{PATTERN}$", "example": "1250.00"},
-    rules.read_asking,
+    services.read_asking,
 )
 
 
@@ -41,7 +41,7 @@ def show_comparables(valuation_id: str) -> Response:
 
     Asking prices and offers stand beside them and are never mixed in.
     """
-    return json_response(rules.part(valuation_id, "comparables"))
+    return json_response(services.part(valuation_id, "comparables"))
 
 
 @blp.route("/questions")
@@ -49,7 +49,7 @@ def show_comparables(valuation_id: str) -> Response:
 @blp.response(200, PART_SCHEMAS["questions"](), "The questions.", problems=_GONE)
 def show_questions(valuation_id: str) -> Response:
     """List what to ask or photograph next: the unknown fields that would narrow the 80% range most."""
-    return json_response(rules.part(valuation_id, "questions"))
+    return json_response(services.part(valuation_id, "questions"))
 
 
 @blp.route("/earlier-records")
@@ -57,7 +57,7 @@ def show_questions(valuation_id: str) -> Response:
 @blp.response(200, PART_SCHEMAS["earlier_records"](), "The records.", problems=_GONE)
 def show_earlier_records(valuation_id: str) -> Response:
     """Earlier records of this very instrument, what changed since, and what their prices imply now."""
-    return json_response(rules.part(valuation_id, "earlier_records"))
+    return json_response(services.part(valuation_id, "earlier_records"))
 
 
 @blp.route("/sentences")
@@ -65,7 +65,7 @@ def show_earlier_records(valuation_id: str) -> Response:
 @blp.response(200, PART_SCHEMAS["sentences"](), "The sentences.", problems=_GONE)
 def show_sentences(valuation_id: str) -> Response:
     """Each reason of the valuation in a plain sentence, in the order of its attributions."""
-    return json_response(rules.part(valuation_id, "sentences"))
+    return json_response(services.part(valuation_id, "sentences"))
 
 
 @blp.route("/alternatives", methods=["POST"])
@@ -77,7 +77,7 @@ def find_alternatives(asked: WhatIf, valuation_id: str) -> Response:
 
     The ranges of the differences are paired: uncertainty common to both states is left out.
     """
-    return json_response(rules.what_if(valuation_id, asked))
+    return json_response(services.what_if(valuation_id, asked))
 
 
 @blp.route("/restoration", methods=["POST"])
@@ -89,7 +89,7 @@ def find_restoration(costs: Costs, valuation_id: str) -> Response:
 
     It names what cannot be restored, such as a finish that is gone.
     """
-    return json_response(rules.put_right(valuation_id, costs))
+    return json_response(services.put_right(valuation_id, costs))
 
 
 @blp.route("/waterfall.svg")
@@ -97,7 +97,7 @@ def find_restoration(costs: Costs, valuation_id: str) -> Response:
 @blp.response(200, None, "The picture, which needs nothing else.", problems=_GONE, content_type=SVG)
 def draw_waterfall(valuation_id: str) -> Response:
     """The way from a typical instrument's price to this value, as a picture."""
-    return raw_response(rules.waterfall(valuation_id), form=SVG)
+    return raw_response(services.waterfall(valuation_id), form=SVG)
 
 
 @blp.route("/intervals.svg")
@@ -106,7 +106,7 @@ def draw_waterfall(valuation_id: str) -> Response:
 @blp.response(200, None, "The picture, which needs nothing else.", problems=_GONE, content_type=SVG)
 def draw_intervals(valuation_id: str, asking: Decimal | None) -> Response:
     """The ranges with the comparables on them, and a price that is asked, as a picture."""
-    return raw_response(rules.intervals_chart(valuation_id, asking), form=SVG)
+    return raw_response(services.intervals_chart(valuation_id, asking), form=SVG)
 
 
 @blp.route("/price-index.svg")
@@ -114,4 +114,4 @@ def draw_intervals(valuation_id: str, asking: Decimal | None) -> Response:
 @blp.response(200, None, "The picture, which needs nothing else.", problems=_GONE, content_type=SVG)
 def draw_price_index(valuation_id: str) -> Response:
     """The worth of a typical instrument over the years, with its band, as a picture."""
-    return raw_response(rules.price_index(valuation_id), form=SVG)
+    return raw_response(services.price_index(valuation_id), form=SVG)
