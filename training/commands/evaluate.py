@@ -17,9 +17,8 @@ from training.commands.telling import note, show_study, tell
 from training.sources import Source, SourceParameter, named, read_source
 
 if TYPE_CHECKING:
-    from models.valuation.valuer import Valuer
-
     from models.domain.evidence import Evidence
+    from models.valuation.valuer import Valuer
 
 
 @click.command(
