@@ -1,4 +1,4 @@
-"""The doubt of a value and of a difference of two values: what both share adds no doubt to a difference."""
+"""The variance of a value and of a difference of two values: what both share adds none to a difference."""
 
 from __future__ import annotations
 

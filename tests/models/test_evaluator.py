@@ -207,7 +207,7 @@ def inputs_by_hand(model: GuitarModel, subjects: list[Subject], table: dict[str,
 
 
 def told_by_hand(core: Core, table: dict[str, np.ndarray]) -> np.ndarray:
-    rule, n = core.hidden, len(table["condition_top"])
+    rule, n = core.missing_losses, len(table["condition_top"])
     assert rule is not None
     told = np.zeros(n)
     for f, blank in enumerate(rule.columns):

@@ -21,7 +21,7 @@ from plain import Plain
 from models.price.core.backbone import BLANK, Backbone, Block
 from models.price.core.basis import Levels, Linear, Ramps, Unknown
 from models.price.core.core import BLANKS, LOSS, PART, Core, Input, Trees
-from models.price.core.missing_losses import Hidden
+from models.price.core.missing_losses import MissingLossModel
 from models.price.core.pairs import PairTables
 from models.price.core.posterior import nothing_known
 from models.price.evaluator.encoding import Row
@@ -53,7 +53,7 @@ BLOCKS = {
     Block("originality by build", (BUILD,), "scale:originality"): [0.1, 0.5, 0.0, 0.0],
 }
 THETA = np.concatenate([np.array(theta) for theta in BLOCKS.values()])
-RULE = Hidden(
+RULE = MissingLossModel(
     ("wear", "dents", "tone"),
     np.array([[0.0, 0.25, 0.5], [0.0, 0.3, 0.4], [0.0, 0.4, 0.8]]),
     np.array([0.3, 0.2, 0.1]),

@@ -53,11 +53,11 @@ def folds(rows: Sequence[Evidence], seed: int) -> list[Fold]:
     count = min(FOLDS, len(sold))
     dealt = np.random.default_rng(seed).permutation(len(sold)) % count
     fold_of = dict(zip(sold, dealt.tolist(), strict=True))
-    place = [fold_of.get(specimen_of(row)) for row in ordered]
+    position = [fold_of.get(specimen_of(row)) for row in ordered]
     return [
         Fold(
-            tuple(row for row, at in zip(ordered, place, strict=True) if at != fold),
-            only_sales([row for row, at in zip(ordered, place, strict=True) if at == fold]),
+            tuple(row for row, at in zip(ordered, position, strict=True) if at != fold),
+            only_sales([row for row, at in zip(ordered, position, strict=True) if at == fold]),
         )
         for fold in range(count)
     ]

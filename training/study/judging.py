@@ -26,7 +26,7 @@ from training.study.width import width_factor, width_factor_of_few
 LATER_SALES, LEFT_OUT = "later sales", "left-out instruments"
 
 
-class Fitted(Protocol):
+class FittedModel(Protocol):
     """A price model with the report of its fit."""
 
     @property
@@ -70,7 +70,7 @@ def judgement(
     rates: Rates,
     store: Path,
     months: float,
-    holdout: Callable[[Sequence[Evidence]], Fitted],
+    holdout: Callable[[Sequence[Evidence]], FittedModel],
     few: Callable[[], Judged | None],
 ) -> Judgement:
     """Judge what will be fitted on these rows: `holdout` fits on some of them, `few` cross-validates them."""

@@ -101,13 +101,13 @@ class Backbone:
         return replace(self, theta=np.where(blanks, 0.0, self.theta))
 
     def sums(self, which: Sequence[int], table: Table) -> Floats:
-        """(n,) Σ θ·x over the blocks at these places."""
+        """(n,) Σ θ·x over the blocks at these positions."""
         total = np.zeros(len(next(iter(table.values()))))
         for at in which:
             index, value = product(self.blocks[at].bases, table)
             total = total + row_sums(self.theta[self.starts[at] + index] * value)
         return total
 
-    def places(self, role: str) -> list[int]:
-        """The places in `blocks` of the blocks that have this role."""
+    def positions(self, role: str) -> list[int]:
+        """The positions in `blocks` of the blocks that have this role."""
         return [at for at, block in enumerate(self.blocks) if block.role == role]

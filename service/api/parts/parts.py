@@ -11,7 +11,7 @@ from models.domain.names import nearest
 from models.domain.vocabulary import BY_PATH
 from models.errors import Fault, InputError
 from models.insights.alternatives import Alternative
-from models.insights.comparables import Comparable, Line, comparables
+from models.insights.comparables import Adjustment, Comparable, comparables
 from models.insights.questions import Question, questions, widening
 from models.insights.record import Entry, record_of
 from models.insights.restoration import Remedy, Restoration, restoration
@@ -89,7 +89,7 @@ def _recorded(found: Comparable | Entry) -> dict[str, Any]:
     }
 
 
-def _line(line: Line, subject: Subject, sold: Subject, currency: str, kind: str) -> dict[str, Any]:
+def _line(line: Adjustment, subject: Subject, sold: Subject, currency: str, kind: str) -> dict[str, Any]:
     text = adjustment(line, subject, sold, currency, kind)
     return {"field": line.field, "share": line.share, "amount": str(line.amount), "text": text}
 

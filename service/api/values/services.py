@@ -12,7 +12,7 @@ from models.price.interface import EVIDENCE_WORDS
 from models.valuation.cautions import Caution
 from models.valuation.claims import Claim
 from models.valuation.factors import FamilyEffect
-from models.valuation.valuer import Interval, Ranged, Valuation
+from models.valuation.valuer import Interval, Valuation, ValueEstimate
 from service.context import bundle, context
 from service.http.schemas import moment
 
@@ -38,14 +38,14 @@ def value(wanted: ValuationRequest) -> Valuation:
     return found
 
 
-def ranged(wanted: ValuationRequest) -> Ranged:
+def ranged(wanted: ValuationRequest) -> ValueEstimate:
     """The figures of that valuation, without the work of explaining them. Raises as `value`."""
     found = bundle().valuer.ranged(wanted.subject, wanted.currency, wanted.levels)
     context().figures.valued(found.evidence.word)
     return found
 
 
-def intervals_answer(found: Ranged) -> dict[str, Any]:
+def intervals_answer(found: ValueEstimate) -> dict[str, Any]:
     """The value and its ranges; money as decimal text."""
     return {
         "date": found.day,

@@ -15,7 +15,7 @@ from training.fit.design.problem import Layout
 
 
 @dataclass(frozen=True)
-class Parts:
+class FittedParts:
     """The pieces of n fitted values: level, each family's loss and scale, the total scaled loss; all (n,)."""
 
     level: Floats
@@ -34,7 +34,7 @@ def saturation_slope(loss: Floats, cap: float) -> Floats:
     return np.ones_like(loss) if math.isinf(cap) else np.exp(-loss / cap)
 
 
-def role_factor(role: str, parts: Parts, slope: Floats) -> Floats:
+def role_factor(role: str, parts: FittedParts, slope: Floats) -> Floats:
     """(n,) ∂ log value / ∂ (Σ θ·x) for the blocks of this role."""
     kind, _, family = role.partition(":")
     if kind in (LEVEL, BLANK):
@@ -44,7 +44,7 @@ def role_factor(role: str, parts: Parts, slope: Floats) -> Floats:
     return -slope * parts.loss[family] * parts.scale[family]
 
 
-def parts_of(layout: Layout, x: sp.csr_matrix, theta: Floats) -> Parts:
+def parts_of(layout: Layout, x: sp.csr_matrix, theta: Floats) -> FittedParts:
     """Level, losses and scales of every row of a design."""
     by_role = {name: x @ np.where(layout.role == r, theta, 0.0) for r, name in enumerate(layout.roles)}
     families = [name[5:] for name in layout.roles if name.startswith("loss:")]
@@ -52,7 +52,7 @@ def parts_of(layout: Layout, x: sp.csr_matrix, theta: Floats) -> Parts:
     loss = {f: by_role[f"loss:{f}"] for f in families}
     scale = {f: np.exp(by_role.get(f"scale:{f}", zero)) for f in families}
     total = sum((loss[f] * scale[f] for f in families), zero)
-    return Parts(by_role[LEVEL] + by_role.get(BLANK, zero), loss, scale, total)
+    return FittedParts(by_role[LEVEL] + by_role.get(BLANK, zero), loss, scale, total)
 
 
 def predict(layout: Layout, x: sp.csr_matrix, theta: Floats, cap: float) -> Floats:
