@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from plain import Plain
 
-from models.price.core.backbone import Backbone, Block
+from models.price.core.backbone import Backbone, Block, loss_of, scale_of
 from models.price.core.basis import Levels, Linear, Ramps, Table, Unknown
 from models.price.core.core import Core
 from models.price.core.missing_losses import MissingLossModel, read_missing_losses
@@ -74,9 +74,9 @@ def backbone() -> Backbone:
     blocks, theta = [], []
     for column, slope in (("neck", 0.2), ("back", 0.1)):
         blocks += [
-            Block(f"{column} slope", (Linear(column, 0.0, 1.0),), "loss:condition"),
-            Block(f"{column} steps", (Ramps(column, (0.0, 1.0, 2.0, 3.0, 4.0, 5.0)),), "loss:condition"),
-            Block(f"{column} unknown", (Unknown(column),), "loss:condition"),
+            Block(f"{column} slope", (Linear(column, 0.0, 1.0),), loss_of("condition")),
+            Block(f"{column} steps", (Ramps(column, (0.0, 1.0, 2.0, 3.0, 4.0, 5.0)),), loss_of("condition")),
+            Block(f"{column} unknown", (Unknown(column),), loss_of("condition")),
         ]
         theta += [slope, 0.0, 0.0, 0.0, 0.0, 0.0, 2 * slope]
     return Backbone(tuple(blocks), np.array(theta), 8.0, math.inf)
@@ -124,7 +124,7 @@ def test_losses_count_as_the_usual_scale_of_their_family_has_them() -> None:
         backbone(),
         {**worn(800, True), "build": np.array(["production"] * 799 + ["prototype"], object)},
     )
-    build = Block("by build", (Levels("build", ("production", "prototype")),), "scale:condition")
+    build = Block("by build", (Levels("build", ("production", "prototype")),), scale_of("condition"))
     theta = np.concatenate([plain.theta, [math.log(2.0), math.log(0.5), 0.0, 0.0]])
     scaled = Backbone((*plain.blocks, build), theta, 8.0, math.inf)
     rule = rule_of(scaled, t)

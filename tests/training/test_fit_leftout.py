@@ -10,7 +10,7 @@ import pytest
 from numpy.typing import NDArray
 from plain import Plain
 
-from models.price.core.backbone import BLANK
+from models.price.core.backbone import BLANK, loss_of
 from models.price.core.basis import Table
 from models.price.core.core import BLANKS, LOSS, PART, Input
 from training.fit.core import backbone_of, problem_of
@@ -39,7 +39,7 @@ SPEC = Specification(
         BackboneTerm("maker", (levels("maker"),), part="identity"),
         BackboneTerm("size", (raw("size"),), part="size"),
         BackboneTerm("size blank", (raw("size_blank", -1.0),), BLANK),
-        BackboneTerm("wear", (graded("wear", 4),), "loss:condition", part="condition"),
+        BackboneTerm("wear", (graded("wear", 4),), loss_of("condition"), part="condition"),
     )
 )
 INPUTS = (

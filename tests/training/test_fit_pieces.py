@@ -11,6 +11,7 @@ import pytest
 from numpy.typing import NDArray
 from plain import Plain
 
+from models.price.core.backbone import loss_of
 from models.price.core.basis import Table
 from models.price.core.core import LOSS, Input
 from models.price.evaluator.evaluator import Evaluator
@@ -75,9 +76,11 @@ def data(rows: int, seed: int, *, wear_pays: bool = False, bounds: int = 0, slip
 SPEC = Specification(
     (
         BackboneTerm("model", (levels("model"),)),
-        BackboneTerm("wear slope", (graded("wear", 5),), "loss:condition", "slope", part="condition"),
-        BackboneTerm("wear steps", (graded_steps("wear", 5),), "loss:condition", "steps", part="condition"),
-        BackboneTerm("wear unknown", (unknown("wear"),), "loss:condition", part="condition"),
+        BackboneTerm("wear slope", (graded("wear", 5),), loss_of("condition"), "slope", part="condition"),
+        BackboneTerm(
+            "wear steps", (graded_steps("wear", 5),), loss_of("condition"), "steps", part="condition"
+        ),
+        BackboneTerm("wear unknown", (unknown("wear"),), loss_of("condition"), part="condition"),
     ),
     (Input("condition", LOSS, sign=-1),),
 )

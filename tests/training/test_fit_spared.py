@@ -9,6 +9,7 @@ import pytest
 from numpy.typing import NDArray
 from plain import Plain
 
+from models.price.core.backbone import loss_of, scale_of
 from models.price.core.basis import Table
 from training.fit.core import fit_core, problem_of
 from training.fit.design.data import Data
@@ -24,9 +25,11 @@ ENCODING = Plain({"build": "usual", "wear": 0.0}, losses=("wear",), steps=5)
 SPEC = Specification(
     (
         BackboneTerm("build", (levels("build"),)),
-        BackboneTerm("wear slope", (graded("wear", 5),), "loss:condition", "slope", part="condition"),
-        BackboneTerm("wear steps", (graded_steps("wear", 5),), "loss:condition", "steps", part="condition"),
-        BackboneTerm("condition by build", (levels("build"),), "scale:condition"),
+        BackboneTerm("wear slope", (graded("wear", 5),), loss_of("condition"), "slope", part="condition"),
+        BackboneTerm(
+            "wear steps", (graded_steps("wear", 5),), loss_of("condition"), "steps", part="condition"
+        ),
+        BackboneTerm("condition by build", (levels("build"),), scale_of("condition")),
     )
 )
 

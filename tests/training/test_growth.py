@@ -16,7 +16,7 @@ from models.domain.catalogue import Catalogue
 from models.domain.evidence import Evidence
 from models.domain.evidence_snapshot import EvidenceSnapshot, specimen_digest
 from models.domain.money import Rates
-from training.demo.market import GrowthRecords as Demo
+from training.demo.market import Market
 from training.growth.measure import (
     GrowthRecords,
     Trial,
@@ -29,7 +29,7 @@ from training.growth.measure import (
 )
 
 
-def test_a_bundles_evidence_keeps_which_records_are_of_one_specimen(small_market: Demo) -> None:
+def test_a_bundles_evidence_keeps_which_records_are_of_one_specimen(small_market: Market) -> None:
     rows = rows_of(EvidenceSnapshot.of(small_market.evidence))
     before = {row.id: row for row in small_market.evidence}
     assert len(rows) == len(before)
@@ -44,7 +44,7 @@ def test_a_bundles_evidence_keeps_which_records_are_of_one_specimen(small_market
     assert len(sold_twice) > 5
 
 
-def test_a_part_has_its_share_of_every_kind(small_market: Demo) -> None:
+def test_a_part_has_its_share_of_every_kind(small_market: Market) -> None:
     rows = small_market.evidence
     whole = Counter(row.kind for row in rows)
     for task in tasks_of(rows, 4):
@@ -54,7 +54,7 @@ def test_a_part_has_its_share_of_every_kind(small_market: Demo) -> None:
         assert part["offer"] == pytest.approx(task.share * whole["offer"], abs=6)
 
 
-def test_no_fit_sees_a_specimen_that_it_is_judged_by_and_every_sale_is_judged(small_market: Demo) -> None:
+def test_no_fit_sees_a_specimen_that_it_is_judged_by_and_every_sale_is_judged(small_market: Market) -> None:
     rows = small_market.evidence
     tasks = tasks_of(rows, 4)
     judged: dict[float, set[str]] = {}
@@ -66,7 +66,7 @@ def test_no_fit_sees_a_specimen_that_it_is_judged_by_and_every_sale_is_judged(sm
     assert judged == {1 / 8: every, 1 / 4: every, 1 / 2: every}
 
 
-def test_a_larger_part_holds_the_smaller_ones(small_market: Demo) -> None:
+def test_a_larger_part_holds_the_smaller_ones(small_market: Market) -> None:
     places = positions_of(small_market.evidence, 0)
     assert places != positions_of(small_market.evidence, 1)
     halves = [task for task in tasks_of(small_market.evidence, 0) if task.share == 1 / 2]
@@ -90,7 +90,7 @@ def test_a_holdout_judges_every_size_and_the_whole() -> None:
     assert tasks[0].rows == rows
 
 
-def test_trials_are_those_of_the_fits_for_any_number_of_jobs(small_market: Demo) -> None:
+def test_trials_are_those_of_the_fits_for_any_number_of_jobs(small_market: Market) -> None:
     m = small_market
     market = GrowthRecords(m.evidence, m.catalogue, m.rates, 5)
     one, two = (run(market, fit_fake, jobs=jobs, progress=False) for jobs in (1, 2))

@@ -31,10 +31,8 @@ class LossField:
         self.position = encoding.players.index(player)
         self.found: dict[object, int] = {}
         blocks = core.backbone.blocks
-        positions = [
-            at for at, b in enumerate(blocks) if b.role.startswith("loss:") and b.columns == (column,)
-        ]
-        self.family = blocks[positions[0]].role.partition(":")[2] if positions else ""
+        positions = [at for at, b in enumerate(blocks) if b.is_loss and b.columns == (column,)]
+        self.family = blocks[positions[0]].role.family if positions else ""
         self.part = blocks[positions[0]].part if positions else ""
         self._curves = Curves(core.backbone, pieces, [positions], [column])
 
@@ -143,11 +141,11 @@ def _fields(core: Core, pieces: Pieces, encoding: Encoding, ledger: Ledger) -> l
     odd = [
         b.name
         for b in core.backbone.blocks
-        if b.role.startswith("loss:") and (len(b.columns) > 1 or b.columns[0] not in encoding.losses)
+        if b.is_loss and (len(b.columns) > 1 or b.columns[0] not in encoding.losses)
     ]
     if odd:
         raise ValueError(f"a loss must be of one loss column: {', '.join(odd)}")
-    homes = {(b.columns[0], b.role, b.part) for b in core.backbone.blocks if b.role.startswith("loss:")}
+    homes = {(b.columns[0], b.role, b.part) for b in core.backbone.blocks if b.is_loss}
     for column, count in Counter(column for column, _, _ in homes).items():
         if count > 1:
             raise ValueError(f"the losses of {column} belong to {count} families or parts; one is allowed")

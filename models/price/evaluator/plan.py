@@ -8,7 +8,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from models.price.core.backbone import row_sums
+from models.price.core.backbone import RoleKind, row_sums, scale_of
 from models.price.core.basis import Floats, Ints
 from models.price.core.core import Core, Input
 from models.price.evaluator.encoding import Encoding, Row
@@ -152,7 +152,7 @@ class Plan:
 
     def _scale_piece(self, row: Row, family: str) -> int:
         backbone = self._memory.core.backbone
-        positions = backbone.positions(f"scale:{family}")
+        positions = backbone.positions(scale_of(family))
         names = tuple(dict.fromkeys(c for at in positions for c in backbone.blocks[at].columns))
         table = self._memory.encoding.table([row], names)
         return self._memory.pieces.of_each(positions, table, 1)[0].at
@@ -200,7 +200,7 @@ def _switch_of(core: Core, encoding: Encoding) -> int | None:
 
     Raises ValueError where there are two.
     """
-    columns = [c for b in core.backbone.blocks if b.role.startswith("scale:") for c in b.columns]
+    columns = [c for b in core.backbone.blocks if b.role.kind is RoleKind.SCALE for c in b.columns]
     players = encoding.players_of(columns)
     if len(players) > 1:
         raise ValueError(f"the scales of losses depend on {' and '.join(players)}; one player is allowed")

@@ -9,7 +9,7 @@ import numpy as np
 import scipy.sparse as sp
 from numpy.typing import NDArray
 
-from models.price.core.backbone import BLANK, LEVEL, Block, design
+from models.price.core.backbone import LEVEL, Block, Role, RoleKind, design
 from models.price.core.basis import Floats, Ints, Table
 
 Bools = NDArray[np.bool_]
@@ -25,7 +25,7 @@ class Layout:
 
     blocks: tuple[Block, ...]
     gaps: tuple[str, ...]
-    roles: tuple[str, ...]
+    roles: tuple[Role, ...]
     role: Ints
     groups: tuple[str, ...]
     group: Ints
@@ -39,14 +39,13 @@ class Layout:
     @property
     def nonnegative(self) -> Bools:
         """(p,) True for the coefficients of losses and blanks."""
-        signed = [role == BLANK or role.startswith("loss:") for role in self.roles]
-        return np.array(signed)[self.role]
+        return np.array([role.nonnegative for role in self.roles])[self.role]
 
     @property
     def scales(self) -> Bools:
         """(groups,) True for groups of scales."""
         out = np.zeros(len(self.groups), bool)
-        out[self.group[[self.roles[r].startswith("scale:") for r in self.role]]] = True
+        out[self.group[[self.roles[r].kind is RoleKind.SCALE for r in self.role]]] = True
         return out
 
 

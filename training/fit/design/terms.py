@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from models.price.core.backbone import BLANK, LEVEL, Block
+from models.price.core.backbone import BLANK, LEVEL, Block, Role, loss_of, scale_of
 from models.price.core.basis import Table
 from models.price.instruments.features import BLANKS, CONDITION_LOSSES, ORIGINALITY_LOSSES, STEPS_OF
 from training.fit.design.recipes import (
@@ -33,7 +33,7 @@ class BackboneTerm:
 
     name: str
     recipes: tuple[BasisFactory, ...]
-    role: str = LEVEL
+    role: Role = LEVEL
     group: str = ""
     pooled: bool = True
     part: str = ""
@@ -48,7 +48,7 @@ class BackboneTerm:
 
 
 def _losses(family: str, fields: Sequence[str]) -> Iterable[BackboneTerm]:
-    role = f"loss:{family}"
+    role = loss_of(family)
     for field in fields:
         count, part = STEPS_OF[field], loss_part(field)
         kind = "grade" if count == 5 else "part" if field.split("_")[1] in _PARTS else field
@@ -144,7 +144,7 @@ def _blanks() -> list[BackboneTerm]:
 
 def _scales() -> list[BackboneTerm]:
     return [
-        BackboneTerm(f"{family} by {column}", (levels(column),), f"scale:{family}")
+        BackboneTerm(f"{family} by {column}", (levels(column),), scale_of(family))
         for family in ("condition", "originality")
         for column in ("build", "maker", "model")
     ]

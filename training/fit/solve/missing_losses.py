@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from models.price.core.backbone import Backbone
+from models.price.core.backbone import LEVEL, Backbone, loss_of
 from models.price.core.basis import Floats, Ramps, Table
 from models.price.core.missing_losses import MissingLossModel
 from models.price.core.spread import Moments
@@ -31,7 +31,7 @@ def missing_loss_model_of(backbone: Backbone, table: Table, parts: FittedParts) 
         dict.fromkeys(
             b.columns[0]
             for b in backbone.blocks
-            if b.role.startswith("loss:") and isinstance(b.bases[0], Ramps) and len(b.bases) == 1
+            if b.is_loss and isinstance(b.bases[0], Ramps) and len(b.bases) == 1
         )
     )
     if len(columns) < 2:
@@ -72,7 +72,7 @@ def moments_of_losses(backbone: Backbone, table: Table, parts: FittedParts) -> d
     """
     out = {}
     for family in backbone.families:
-        positions = backbone.positions(f"loss:{family}")
+        positions = backbone.positions(loss_of(family))
         scale = float(parts.scale[family].mean())
         for column in dict.fromkeys(backbone.blocks[at].columns[0] for at in positions):
             known = table[column][~np.isnan(table[column])]
@@ -105,16 +105,12 @@ def factor_of(residual: Floats, moved: Floats, weight: Floats) -> float:
 def _losses(backbone: Backbone, columns: tuple[str, ...]) -> tuple[Floats, Floats, Floats]:
     """(k, steps) loss at each step of the scale, and (k,) those of a blank and of the reference."""
     most = max(
-        len(b.bases[0].knots) for b in backbone.blocks if isinstance(b.bases[0], Ramps) and b.role != "level"
+        len(b.bases[0].knots) for b in backbone.blocks if isinstance(b.bases[0], Ramps) and b.role != LEVEL
     )
     grades = np.arange(most, dtype=np.float64)
     losses, base, reference = np.zeros((len(columns), most)), np.zeros(len(columns)), np.zeros(len(columns))
     for k, column in enumerate(columns):
-        own = [
-            at
-            for at, b in enumerate(backbone.blocks)
-            if b.columns == (column,) and b.role.startswith("loss:")
-        ]
+        own = [at for at, b in enumerate(backbone.blocks) if b.columns == (column,) and b.is_loss]
         top = max(
             len(b.bases[0].knots) for at in own if isinstance((b := backbone.blocks[at]).bases[0], Ramps)
         )
@@ -146,7 +142,7 @@ def _row(departure: Floats, known: np.ndarray, k: int) -> Floats:
 
 def _scales(backbone: Backbone, columns: tuple[str, ...], parts: FittedParts) -> tuple[Floats, Floats]:
     """(n, k) scale of each column's family in each row, and (n,) how much of a further loss counts there."""
-    family = {b.columns[0]: b.role[5:] for b in backbone.blocks if b.role.startswith("loss:")}
+    family = {b.columns[0]: b.role.family for b in backbone.blocks if b.is_loss}
     scales = np.stack([parts.scale[family[c]] for c in columns], axis=1)
     return scales, saturation_slope(parts.total, backbone.cap)
 
