@@ -51,7 +51,7 @@ class Bundle:
     folder: Path
 
     def file(self, name: str) -> bytes:
-        """One of its files, verified again. Raises BundleMissingError, BundleDamagedError."""
+        """Read one of its files, verified again. Raises BundleMissingError, BundleDamagedError."""
         return read_file(self.folder, self.manifest, name)
 
 

@@ -11,7 +11,7 @@ from __future__ import annotations
 import hashlib
 import io
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
 from functools import cached_property
@@ -147,11 +147,6 @@ class EvidenceSnapshot:
             source="",
             instrument=Instrument(**it),
         )
-
-
-def without_private(e: Evidence) -> Evidence:
-    """The record as it can be read back: without source and serial."""
-    return replace(e, source="", instrument=e.instrument.but(serial=None))
 
 
 NO_EVIDENCE = EvidenceSnapshot.of(())

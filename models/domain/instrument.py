@@ -57,7 +57,7 @@ class Instrument(NamedTuple):
         return value
 
     def values(self) -> tuple[Value, ...]:
-        """Of every field, in the vocabulary's order."""
+        """The values of every field, in the vocabulary's order."""
         return tuple(self)
 
     def but(self, **changes: Value) -> Instrument:

@@ -92,5 +92,5 @@ _PLACES = tuple((path, _LABELS[path], FAMILY_OF[path]) for path in FACTORS)
 
 
 def _values(subject: Subject) -> tuple[Value, ...]:
-    """Of every factor, in the order of FACTORS."""
+    """The effects of every factor, in the order of FACTORS."""
     return (*subject.instrument.values(), subject.day.isoformat(), subject.channel)

@@ -42,7 +42,7 @@ def specimen_of(row: Evidence) -> Hashable:
 
 
 def folds(rows: Sequence[Evidence], seed: int) -> list[Fold]:
-    """As many folds as there are specimens that were sold, at most `FOLDS`; none of fewer than `LEAST`.
+    """Make as many folds as specimens were sold, at most `FOLDS`; none of fewer than `LEAST`.
 
     The order of the rows does not matter, nor how specimens are named.
     """

@@ -54,7 +54,7 @@ class Judgement:
 
     @property
     def provisional(self) -> bool:
-        """By the rule of `models.bundles.provisional`."""
+        """Say whether the model is provisional, by the rule of `models.bundles.provisional`."""
         return provisional(on_later_sales=self.by == LATER_SALES, passed=self.verdict.passed)
 
     @property

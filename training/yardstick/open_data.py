@@ -49,10 +49,6 @@ class OpenData:
     def __len__(self) -> int:
         return len(self.log_price)
 
-    @property
-    def level_columns(self) -> tuple[str, ...]:
-        return tuple(c.name for c in self.columns if c.scale is Scale.LEVEL)
-
     def at(self, rows: NDArray[np.int64]) -> Table:
         """The table of these rows."""
         return {name: values[rows] for name, values in self.table.items()}

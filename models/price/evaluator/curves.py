@@ -105,7 +105,7 @@ class Curves:
 
 
 def _hashable(column: NDArray[Any]) -> list[Any]:
-    """Its values, None for NaN: that is not equal to itself, so it is no key."""
+    """The column's values, None for NaN: that is not equal to itself, so it is no key."""
     values: list[Any] = column.tolist()
     return values if column.dtype.kind == "O" else [None if value != value else value for value in values]
 

@@ -21,7 +21,7 @@ _T = TypeVar("_T")
 
 
 class KeptGames(Protocol):
-    """What is kept of the games for the rows of one key; see `Plan`."""
+    """The entries and moves that a `Plan` keeps of the games, for the rows of one key."""
 
     entries: list[dict[Any, int]]
     moves: dict[Any, Any]

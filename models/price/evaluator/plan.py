@@ -169,7 +169,7 @@ class Plan:
         return sum(effects.get(table[column][0], 0.0) for column, effects in levels.items())
 
     def mixture(self, row: Row) -> Mixture:
-        """Of all blank players of the level together, as if they were independent."""
+        """The mixture of all blank players of the level together, as if they were independent."""
         shift = variance = 0.0
         for position, games in self._memory.blankable.items():
             if row.values[position] is None:

@@ -99,7 +99,7 @@ def _number_unknown(s: Subject, facts: _Facts) -> float:
 
 
 def _number(s: Subject, facts: _Facts, flat: str) -> float:
-    """As it is, or as it typically is where it is blank."""
+    """The number as it is, or the typical one where it is blank."""
     own = getattr(s.instrument, flat)
     found = getattr(facts.typical, flat) if own is None else own
     return math.nan if found is None else float(found)

@@ -62,7 +62,7 @@ def _told(table: Table, column: str) -> np.ndarray:
 
 
 def raw(column: str, scale: float = 1.0) -> BasisFactory:
-    """As it is, over `scale`: zero stays zero."""
+    """The column as it is, over `scale`: zero stays zero."""
     return lambda table: Linear(column, 0.0, scale)
 
 

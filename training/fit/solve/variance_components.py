@@ -22,7 +22,7 @@ class VarianceComponents:
 
 
 def variance_components_of(problem: Problem, est: Solution) -> VarianceComponents:
-    """What this fit learned."""
+    """The variances that this fit learned."""
     tau2 = dict(zip(problem.layout.groups, est.tau2.tolist(), strict=True))
     return VarianceComponents(
         tau2, tuple(est.sigma2.tolist()), tuple(est.degrees_of_freedom.tolist()), est.cap
