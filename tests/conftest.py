@@ -93,7 +93,7 @@ def _make_demo(folder: Path) -> None:
     reading = read_evidence(evidence, market.catalogue, market.rates, progress=False)
     rules = shipped()
     fit = fit_anew(reading.rows, market.catalogue, market.rates, 0, progress=False, practice=rules)
-    # Without a twin, which costs as much as the fit: on so many sales it would have earned the gate.
+    # Without a holdout model, which costs as much as the fit: on so many sales it would have earned the gate.
     earned = Judgement(LATER_SALES, None, Verdict((Check("tests", True, "a store to serve from"),), 0), "")
     about = reading.rows, market.catalogue, market.rates
     made = write_judged(fit, earned, *about, folder / "store", practice=rules)

@@ -15,7 +15,7 @@ import numpy as np
 from models.bundles.bundle import write_bundle
 from models.domain.catalogue import Catalogue, read_catalogue
 from models.domain.evidence import Evidence
-from models.domain.evidence_snapshot import EVIDENCE, Kept
+from models.domain.evidence_snapshot import EVIDENCE, EvidenceSnapshot
 from models.domain.instrument import Instrument, Subject
 from models.domain.money import Rates
 from models.domain.vocabulary import FIELDS, Kind
@@ -153,7 +153,7 @@ def write_fake(store: Path, base: float = 8.0, *, provisional: bool = False, **a
     """Write a bundle of the fake into this store, with `EVIDENCE_ROWS` and a card; give its version."""
     card = {"title": "Model card", "made": "2026-01-02", "base": base}
     files = {
-        EVIDENCE: Kept.of(EVIDENCE_ROWS).to_bytes(),
+        EVIDENCE: EvidenceSnapshot.of(EVIDENCE_ROWS).to_bytes(),
         "card.json": json.dumps(card).encode(),
         "card.html": b"<!doctype html><title>Model card</title><h1>Model card</h1>",
     }

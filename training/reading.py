@@ -15,8 +15,8 @@ from models.domain.cells import last_day
 from models.domain.evidence import EVIDENCE_COLUMNS, REQUIRED_COLUMNS, Evidence
 from models.domain.money import Rates
 from models.errors import InputError, TableError
-from models.tables.intake import Intake, Refusal, Taken
-from models.tables.table import Row, Table, read_table
+from models.tables.intake import AcceptedRow, Intake, Refusal
+from models.tables.table import Table, TableRow, read_table
 
 
 @dataclass(frozen=True)
@@ -78,7 +78,7 @@ def read_evidence(
     return reading
 
 
-def _followed(table: Table, stream: BinaryIO, bar: tqdm[Never]) -> Iterator[Row]:
+def _followed(table: Table, stream: BinaryIO, bar: tqdm[Never]) -> Iterator[TableRow]:
     for number, row in enumerate(table.rows):
         if number % 500 == 0:
             bar.update(stream.tell() - bar.n)
@@ -86,12 +86,12 @@ def _followed(table: Table, stream: BinaryIO, bar: tqdm[Never]) -> Iterator[Row]
     bar.update(stream.tell() - bar.n)
 
 
-def gathered(found: Iterable[Taken | Refusal], ignored: tuple[str, ...] = ()) -> Reading:
+def gathered(found: Iterable[AcceptedRow | Refusal], ignored: tuple[str, ...] = ()) -> Reading:
     """The rows that were taken and those that were refused, each in its order."""
     good: list[Evidence] = []
     refused: list[Refusal] = []
     for one in found:
-        if isinstance(one, Taken):
+        if isinstance(one, AcceptedRow):
             good.append(one.evidence)
         else:
             refused.append(one)

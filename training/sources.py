@@ -19,8 +19,8 @@ from models.domain.cells import last_day
 from models.domain.money import Rates
 from models.errors import BookmatchError
 from models.tables.evidence_columns import COLUMNS, ORDER, TABLE, WITHDRAWN, from_row
-from models.tables.intake import Intake, Refusal, Taken
-from models.tables.table import Row
+from models.tables.intake import AcceptedRow, Intake, Refusal
+from models.tables.table import TableRow
 from training.reading import Reading, RefusedRowsError, gathered, read_evidence
 
 if TYPE_CHECKING:
@@ -68,11 +68,11 @@ def read_source(source: Source, catalogue: Catalogue, rates: Rates, *, strict: b
     return reading
 
 
-def _as_record(one: Taken | Refusal) -> Taken | Refusal:
-    return replace(one, place="record") if isinstance(one, Refusal) else one
+def _as_record(one: AcceptedRow | Refusal) -> AcceptedRow | Refusal:
+    return replace(one, unit="record") if isinstance(one, Refusal) else one
 
 
-def _records(connection: Connection) -> Iterator[Row]:
+def _records(connection: Connection) -> Iterator[TableRow]:
     """The records as rows of an evidence file would be, counted from 1."""
     from sqlalchemy import Date, column, func, select, table
 
@@ -91,7 +91,7 @@ def _records(connection: Connection) -> Iterator[Row]:
     found = connection.execution_options(yield_per=_AT_ONCE).execute(query)
     with tqdm(found, total=count, unit="records", desc="reading the database", disable=None) as bar:
         for number, row in enumerate(bar, 1):
-            yield Row(number, from_row(row._asdict()).to_flat())
+            yield TableRow(number, from_row(row._asdict()).to_flat())
 
 
 @contextmanager

@@ -23,7 +23,7 @@ from typing import Any
 
 from models.bundles.provisional import is_provisional
 from models.domain.catalogue import Catalogue, read_catalogue
-from models.domain.evidence_snapshot import EVIDENCE, NOTHING_KEPT, Kept
+from models.domain.evidence_snapshot import EVIDENCE, NO_EVIDENCE, EvidenceSnapshot
 from models.domain.money import Rates
 from models.errors import BundleDamagedError, BundleError, BundleMissingError
 from models.price.instruments.features import feature_hash
@@ -51,7 +51,7 @@ class Bundle:
     folder: Path
 
     def file(self, name: str) -> bytes:
-        """One of its files, verified again. Raises BundleMissingError, BundleDamagedError."""
+        """Read one of its files, verified again. Raises BundleMissingError, BundleDamagedError."""
         return read_file(self.folder, self.manifest, name)
 
 
@@ -100,7 +100,7 @@ def write_bundle(
     version = f"{stamp}-{_content_hash(manifest)}"
     manifest["version"] = version
     files[MANIFEST] = (json.dumps(manifest, indent=1, sort_keys=True) + "\n").encode()
-    _place(Path(store) / "bundles", version, files)
+    _write_at_once(Path(store) / "bundles", version, files)
     return version
 
 
@@ -123,8 +123,8 @@ def _check_file(name: str, data: bytes, taken: Mapping[str, bytes]) -> None:
         raise BundleError(f"{name}: is not what its ending says: {error}") from error
 
 
-def _place(folder: Path, version: str, files: Mapping[str, bytes]) -> None:
-    """Write all files beside their place, wait until the disk has them, then move them there at once."""
+def _write_at_once(folder: Path, version: str, files: Mapping[str, bytes]) -> None:
+    """Write all files beside their folder, wait until the disk has them, then move them there at once."""
     folder.mkdir(parents=True, exist_ok=True)
     aside = folder / f".writing-{secrets.token_hex(6)}"
     aside.mkdir()
@@ -187,10 +187,10 @@ def read_bundle(
         catalogue = read_catalogue(files[CATALOGUE].decode())
         rates = Rates.from_bytes(files[RATES])
         model = reader({name: files[name] for name in manifest["model_files"]}, catalogue)
-        kept = Kept.from_bytes(files[EVIDENCE]) if EVIDENCE in files else NOTHING_KEPT
+        snapshot = EvidenceSnapshot.from_bytes(files[EVIDENCE]) if EVIDENCE in files else NO_EVIDENCE
     except (ArithmeticError, LookupError, TypeError, ValueError) as error:
         raise BundleDamagedError(f"bundle {folder.name}: its model cannot be read: {error!r}") from error
-    valuer = Valuer(model, catalogue, rates, folder.name, kept, is_provisional(manifest))
+    valuer = Valuer(model, catalogue, rates, folder.name, snapshot, is_provisional(manifest))
     return Bundle(folder.name, manifest, valuer, folder)
 
 

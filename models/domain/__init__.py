@@ -1,1 +1,1 @@
-"""What a specimen, a catalogue, a record and an amount of money are."""
+"""The words of the trade: fields, instruments, catalogues, records of evidence and amounts of money."""

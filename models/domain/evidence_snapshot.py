@@ -11,7 +11,7 @@ from __future__ import annotations
 import hashlib
 import io
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
 from functools import cached_property
@@ -42,7 +42,7 @@ def specimen_digest(it: Instrument) -> int:
 
 
 @dataclass(frozen=True)
-class Kept:
+class EvidenceSnapshot:
     """n records in order of day, then id; each column is a list of words and (n,) codes into it.
 
     `words`: column → its distinct CSV texts. `codes`: column → (n,) integers. `specimens`: (n,) uint64.
@@ -57,7 +57,7 @@ class Kept:
         return len(self.specimens)
 
     @classmethod
-    def of(cls, rows: Iterable[Evidence]) -> Kept:
+    def of(cls, rows: Iterable[Evidence]) -> EvidenceSnapshot:
         """Keep these canonical rows."""
         ordered = sorted(rows, key=lambda e: (e.day, e.id))
         words: dict[str, tuple[str, ...]] = {}
@@ -66,8 +66,8 @@ class Kept:
         for name in _COLUMNS:
             cells = [row[name] for row in written]
             words[name] = tuple(dict.fromkeys(cells))
-            place = {word: at for at, word in enumerate(words[name])}
-            codes[name] = np.array([place[c] for c in cells], np.min_scalar_type(max(len(place), 1)))
+            position = {word: at for at, word in enumerate(words[name])}
+            codes[name] = np.array([position[c] for c in cells], np.min_scalar_type(max(len(position), 1)))
         digests = np.array([specimen_digest(e.instrument) for e in ordered], np.uint64)
         return cls(words, codes, digests)
 
@@ -83,7 +83,7 @@ class Kept:
         return out.getvalue()
 
     @classmethod
-    def from_bytes(cls, data: bytes) -> Kept:
+    def from_bytes(cls, data: bytes) -> EvidenceSnapshot:
         """Read what `to_bytes` wrote. Raises KeyError or ValueError for anything else."""
         with np.load(io.BytesIO(data), allow_pickle=False) as npz:
             specimens = npz["specimens"]
@@ -95,22 +95,22 @@ class Kept:
     # ── asking ───────────────────────────────────────────────────────────────
 
     def of_model(self, maker: str, model: str) -> NDArray[np.int64]:
-        """Places of the records of this model, spelled as in the catalogue, in order."""
+        """Positions of the records of this model, spelled as in the catalogue, in order."""
         makers, models = self.code("maker", maker), self.code("model", model)
         return np.flatnonzero((self.codes["maker"] == makers) & (self.codes["model"] == models))
 
     def of_specimen(self, it: Instrument) -> NDArray[np.int64]:
-        """Places of the records of this very instrument, in order; none without a serial."""
+        """Positions of the records of this very instrument, in order; none without a serial."""
         digest = specimen_digest(it)
         return np.flatnonzero(self.specimens == np.uint64(digest)) if digest else np.zeros(0, np.int64)
 
     def code(self, column: str, word: str) -> int:
         """The code of a text in a column, −1 where no record has it."""
-        return self._places[column].get(word, -1)
+        return self._positions[column].get(word, -1)
 
-    def kinds(self, places: NDArray[np.int64]) -> list[str]:
-        """The kind of the records at these places."""
-        return [self._word("kind", int(at)) for at in places]
+    def kinds(self, positions: NDArray[np.int64]) -> list[str]:
+        """The kind of the records at these positions."""
+        return [self._word("kind", int(at)) for at in positions]
 
     def values(self, flat: str) -> tuple[Value, ...]:
         """The values of a field's words, in their order; None for not known."""
@@ -123,13 +123,13 @@ class Kept:
         return ordinals[self.codes["day"]] if len(self) else np.zeros(0, np.int64)
 
     @cached_property
-    def _places(self) -> Mapping[str, Mapping[str, int]]:
+    def _positions(self) -> Mapping[str, Mapping[str, int]]:
         few = {"maker", "model", "kind", "channel", *_FIELDS}
         return {name: {w: at for at, w in enumerate(self.words[name])} for name in few}
 
-    def evidence(self, places: Sequence[int] | NDArray[np.int64]) -> list[Evidence]:
-        """The records at these places; serial and source are empty."""
-        return [self._record(int(at)) for at in places]
+    def evidence(self, positions: Sequence[int] | NDArray[np.int64]) -> list[Evidence]:
+        """The records at these positions; serial and source are empty."""
+        return [self._record(int(at)) for at in positions]
 
     def _word(self, column: str, at: int) -> str:
         return self.words[column][int(self.codes[column][at])]
@@ -149,9 +149,4 @@ class Kept:
         )
 
 
-def without_private(e: Evidence) -> Evidence:
-    """The record as it can be read back: without source and serial."""
-    return replace(e, source="", instrument=e.instrument.but(serial=None))
-
-
-NOTHING_KEPT = Kept.of(())
+NO_EVIDENCE = EvidenceSnapshot.of(())

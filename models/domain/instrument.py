@@ -57,7 +57,7 @@ class Instrument(NamedTuple):
         return value
 
     def values(self) -> tuple[Value, ...]:
-        """Of every field, in the vocabulary's order."""
+        """The values of every field, in the vocabulary's order."""
         return tuple(self)
 
     def but(self, **changes: Value) -> Instrument:
@@ -169,13 +169,13 @@ def _flattened(data: Mapping[str, Any], faults: list[Fault]) -> dict[str, Any]:
                 faults.append(Fault(key, value, "is not an object", "a JSON object of its fields"))
                 continue
             for inner, inner_value in value.items():
-                _place(f"{key}.{inner}", inner_value, out, faults)
+                _put(f"{key}.{inner}", inner_value, out, faults)
         else:
-            _place(str(key), value, out, faults)
+            _put(str(key), value, out, faults)
     return out
 
 
-def _place(path: str, value: Any, out: dict[str, Any], faults: list[Fault]) -> None:
+def _put(path: str, value: Any, out: dict[str, Any], faults: list[Fault]) -> None:
     field = BY_PATH.get(path)
     if field is None:
         # An object can only be a group of fields misspelt.

@@ -154,6 +154,3 @@ class Rates:
             usd = {str(name): table[i] for i, name in enumerate(names)}
             source = str(npz["source"]) if "source" in npz.files else UNRECORDED
             return cls(npz["days"], usd, source)
-
-
-NO_RATES = Rates(np.zeros(0, dtype=np.int64), {})

@@ -161,13 +161,13 @@ def read_plain(data: Mapping[str, Any]) -> dict[str, Value] | None:
     found: dict[str, Value] = {}
     try:
         for name, value in data.items():
-            place = _PLAIN[name]
-            if isinstance(place, dict):
+            target = _PLAIN[name]
+            if isinstance(target, dict):
                 for inner, inner_value in value.items():
-                    flat, read = place[inner]
+                    flat, read = target[inner]
                     found[flat] = read(inner_value)
             else:
-                found[place[0]] = place[1](value)
+                found[target[0]] = target[1](value)
     except (KeyError, TypeError, AttributeError, InputError):
         return None
     return found if found.get("maker") and found.get("model") else None
@@ -212,10 +212,10 @@ def _plain_number(field: Field) -> _Reader:
     return read
 
 
-_Place = tuple[str, _Reader]
+_Target = tuple[str, _Reader]
 
 
-def _plain_places() -> dict[str, _Place | dict[str, _Place]]:
+def _plain_targets() -> dict[str, _Target | dict[str, _Target]]:
     found: dict[str, Any] = {}
     for field in FIELDS:
         group, _, name = field.path.rpartition(".")
@@ -223,4 +223,4 @@ def _plain_places() -> dict[str, _Place | dict[str, _Place]]:
     return found
 
 
-_PLAIN = _plain_places()
+_PLAIN = _plain_targets()

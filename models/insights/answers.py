@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from models.domain.catalogue import Model
-from models.domain.evidence_snapshot import Kept
+from models.domain.evidence_snapshot import EvidenceSnapshot
 from models.domain.instrument import Instrument, Value
 from models.domain.names import normal
 from models.domain.vocabulary import Field, Kind
@@ -28,20 +28,22 @@ class Answer:
     chance: float
 
 
-def likely_answers(kept: Kept, model: Model, it: Instrument, field: Field) -> tuple[Answer, ...]:
+def likely_answers(
+    snapshot: EvidenceSnapshot, model: Model, it: Instrument, field: Field
+) -> tuple[Answer, ...]:
     """Likeliest first; () where nothing is known of the field. `it`: canonical, the field unknown.
 
     Terms, flags and grades by their frequency among records of the same model that know the field, shrunk
     towards that among all records; finishes among those of the model; numbers by five parts of what is known.
     """
     if field.kind in (Kind.INTEGER, Kind.NUMBER):
-        return _parts(_numbers(kept, model, it, field), field.kind is Kind.INTEGER)
-    own = _counts(kept, field, kept.of_model(model.maker, model.name))
+        return _parts(_numbers(snapshot, model, it, field), field.kind is Kind.INTEGER)
+    own = _counts(snapshot, field, snapshot.of_model(model.maker, model.name))
     if field.path == "finish":
         return _finishes(model, own)
     if field.kind is Kind.TEXT:
         return ()
-    all_records = _counts(kept, field, np.arange(len(kept)))
+    all_records = _counts(snapshot, field, np.arange(len(snapshot)))
     total = sum(all_records.values())
     if not total:
         return ()
@@ -49,11 +51,11 @@ def likely_answers(kept: Kept, model: Model, it: Instrument, field: Field) -> tu
     return _normed(list(weight.items()))
 
 
-def _counts(kept: Kept, field: Field, places: np.ndarray) -> dict[Value, float]:
+def _counts(snapshot: EvidenceSnapshot, field: Field, positions: np.ndarray) -> dict[Value, float]:
     """Known value → records; grades between two whole ones count as the nearer."""
     out: dict[Value, float] = {}
-    found = np.bincount(kept.codes[field.flat][places], minlength=len(kept.words[field.flat]))
-    for value, count in zip(kept.values(field.flat), found.tolist(), strict=True):
+    found = np.bincount(snapshot.codes[field.flat][positions], minlength=len(snapshot.words[field.flat]))
+    for value, count in zip(snapshot.values(field.flat), found.tolist(), strict=True):
         if value is None or not count:
             continue
         key = float(round(float(value))) if field.kind is Kind.GRADE else value
@@ -68,17 +70,19 @@ def _finishes(model: Model, own: dict[Value, float]) -> tuple[Answer, ...]:
     return _normed([(name, n) for name, n in weight.items() if n])
 
 
-def _numbers(kept: Kept, model: Model, it: Instrument, field: Field) -> list[float]:
+def _numbers(snapshot: EvidenceSnapshot, model: Model, it: Instrument, field: Field) -> list[float]:
     """Known values of the field on such instruments; of the catalogue's where the evidence has too few."""
     if field.path == "edition_number":
         edition = model.edition(it.edition)
         total = edition.production_total if edition else None
         return [1.0, float(total)] if total else []
-    places = kept.of_model(model.maker, model.name)
+    positions = snapshot.of_model(model.maker, model.name)
     if it.edition and field.path == "year":
-        places = places[kept.codes["edition"][places] == kept.code("edition", it.edition)]
-    values = kept.values(field.flat)
-    known = [float(v) for v in (values[c] for c in kept.codes[field.flat][places].tolist()) if v is not None]
+        positions = positions[snapshot.codes["edition"][positions] == snapshot.code("edition", it.edition)]
+    values = snapshot.values(field.flat)
+    known = [
+        float(v) for v in (values[c] for c in snapshot.codes[field.flat][positions].tolist()) if v is not None
+    ]
     if field.path == "year" and len(known) < len(_MIDDLES):
         edition = model.edition(it.edition)
         first = edition.first_year if edition and edition.first_year else model.first_year

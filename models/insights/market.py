@@ -56,7 +56,7 @@ def _hundred(change: np.ndarray) -> tuple[float, ...]:
 
 def _days(valuer: Valuer, last: date) -> list[date]:
     end = last.toordinal()
-    start = int(valuer.kept.days[0]) if len(valuer.kept) else end - _WITHOUT_EVIDENCE
+    start = int(valuer.snapshot.days[0]) if len(valuer.snapshot) else end - _WITHOUT_EVIDENCE
     start = min(start, end - _LEAST_DAYS)
     points = min(_POINTS, (end - start) // _LEAST_DAYS + 1)
     return [date.fromordinal(round(d)) for d in np.linspace(start, end, max(points, 2)).tolist()]

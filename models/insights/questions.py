@@ -111,7 +111,7 @@ def _open(valuer: Valuer, base: Subject, among: Sequence[str] | None) -> dict[st
     paths = [path for path in unknown_fields(base.instrument, model) if path in _ASK_OF]
     if among is not None:
         paths = [path for path in paths if path in among]
-    found = {p: likely_answers(valuer.kept, model, base.instrument, BY_PATH[p]) for p in paths}
+    found = {p: likely_answers(valuer.snapshot, model, base.instrument, BY_PATH[p]) for p in paths}
     return {path: answers for path, answers in found.items() if answers}
 
 

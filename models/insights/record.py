@@ -23,7 +23,7 @@ _GRADE_APART = 1.0
 
 
 @dataclass(frozen=True)
-class Change:
+class FieldChange:
     """One field that two records of the instrument, both of which know it, say differently.
 
     `kind`: `loss` (less original or more worn than before), `gain` (better than before) or `contradiction`
@@ -52,7 +52,7 @@ class Entry:
     price: Decimal
     currency: str
     implied: Decimal
-    changes: tuple[Change, ...]
+    changes: tuple[FieldChange, ...]
 
 
 @dataclass(frozen=True)
@@ -71,8 +71,8 @@ def record_of(valuer: Valuer, subject: Subject, currency: str = BASE_CURRENCY) -
     """
     canonical = valuer.canonical(subject)
     rate = valuer.rate(currency, subject.day)
-    places = valuer.kept.of_specimen(canonical.instrument)
-    found = [e for e in valuer.kept.evidence(places) if e.day <= subject.day]
+    positions = valuer.snapshot.of_specimen(canonical.instrument)
+    found = [e for e in valuer.snapshot.evidence(positions) if e.day <= subject.day]
     if not found:
         return Record(currency, (), ())
     following = [*(e.instrument for e in found[1:]), canonical.instrument]
@@ -93,13 +93,13 @@ def _implied(valuer: Valuer, subject: Subject, found: Sequence[Evidence]) -> lis
     return [p + own - t for p, t in zip(paid, then, strict=True)]
 
 
-def changes_between(before: Instrument, after: Instrument) -> tuple[Change, ...]:
+def changes_between(before: Instrument, after: Instrument) -> tuple[FieldChange, ...]:
     """Every field that both know and say differently, in the vocabulary's order."""
     found = (_change(field, before.get(field), after.get(field)) for field in FIELDS)
     return tuple(change for change in found if change is not None)
 
 
-def _change(field: Field, before: Value, after: Value) -> Change | None:
+def _change(field: Field, before: Value, after: Value) -> FieldChange | None:
     if field.path in ("maker", "model", "serial") or before is None or after is None or before == after:
         return None
     kind = "contradiction" if field.path in _FIXED else "gain"
@@ -110,7 +110,7 @@ def _change(field: Field, before: Value, after: Value) -> Change | None:
         kind = "loss" if step > 0 else "gain"
     elif kind != "contradiction":
         return None  # weight, finish's name, case and papers: read or lost without meaning anything
-    return Change(field.path, field.label, before, after, kind)
+    return FieldChange(field.path, field.label, before, after, kind)
 
 
 def _cautions(found: Sequence[Evidence], it: Instrument) -> list[Caution]:

@@ -13,7 +13,7 @@ from decimal import Decimal
 from models.domain.instrument import Subject, Value
 from models.domain.money import minor_units
 from models.domain.vocabulary import BY_PATH, FIELDS, FIGURE, WEAR, Kind
-from models.insights.comparables.grid import Line
+from models.insights.comparables.grid import Adjustment
 from models.valuation.factors import Factor, basis_of
 from models.valuation.unsaid import AS_NONE, TYPICAL, counted_less
 from models.valuation.valuer import Valuation
@@ -223,7 +223,7 @@ def _wider(widening: float, label: str = "") -> str:
     return f" {start} {share}% wider." if share >= 1 else ""
 
 
-def adjustment(line: Line, subject: Subject, other: Subject, currency: str, kind: str = "sale") -> str:
+def adjustment(line: Adjustment, subject: Subject, other: Subject, currency: str, kind: str = "sale") -> str:
     """One line of a grid. `other`: the record that is adjusted to the subject; `kind`: of evidence.
 
     "Neck wear: light here, moderate on the one sold: +3.1%, +$120."

@@ -13,11 +13,11 @@ from models.domain.instrument import Instrument
 from models.domain.parsing import Value
 from models.practice import NAMEABLE
 
-Place = str | float | bool
-_Named = tuple[Place, float]
+Position = str | float | bool
+_Named = tuple[Position, float]
 
 
-class Learned(NamedTuple):
+class RuleShare(NamedTuple):
     """One rule of practice with what was learned of it.
 
     `of`, `against`: the two sides that it compares, flat field → value. `share`: the share of practice in
@@ -29,7 +29,7 @@ class Learned(NamedTuple):
     share: float
 
 
-class Between(NamedTuple):
+class Comparison(NamedTuple):
     """The two instruments, of one model, that an effect is counted between."""
 
     model: Model
@@ -41,15 +41,15 @@ class Between(NamedTuple):
 class Reliance:
     """Shares of practice, from 0 (evidence alone) to 1 (practice alone).
 
-    `named`: path of a factor → (place, share) of each value that rules name. Values that a rule is about come
-    before those that rules only compare with, and both are in order. A place is the value; but of a finish it
-    is the log of its share of the production, of an edition the log of its size, and of a number its part of
-    the edition, as a price model counts them.
+    `named`: path of a factor → (position, share) of each value that rules name. Values that a rule is about
+    come before those that rules only compare with, and both are in order. A position is the value; but of a
+    finish it is the log of its share of the production, of an edition the log of its size, and of a number
+    its part of the edition, as a price model counts them.
     """
 
     named: Mapping[str, Sequence[_Named]] = field(default_factory=dict)
 
-    def share(self, path: str, observed: Value, reference: Value, between: Between) -> float:
+    def share(self, path: str, observed: Value, reference: Value, between: Comparison) -> float:
         """The share at the observed value, or at the reference's where no rule names the observed one.
 
         A number or a grade takes the nearest that is named. 0.0 where no rule speaks of the field, or of
@@ -62,10 +62,10 @@ class Reliance:
         named = self._numbers.get(path)
         if named is None:
             return 0.0
-        place = _place(path, observed, between.model, between.subject)
-        if place is None:
-            place = _place(path, reference, between.model, between.reference)
-        return 0.0 if place is None else _nearest(named, place)
+        position = _position(path, observed, between.model, between.subject)
+        if position is None:
+            position = _position(path, reference, between.model, between.reference)
+        return 0.0 if position is None else _nearest(named, position)
 
     @cached_property
     def _terms(self) -> Mapping[str, Mapping[Value, float]]:
@@ -74,7 +74,7 @@ class Reliance:
     @cached_property
     def _numbers(self) -> Mapping[str, Sequence[tuple[float, float]]]:
         return {
-            path: tuple((float(place), share) for place, share in named)
+            path: tuple((float(position), share) for position, share in named)
             for path, named in self.named.items()
             if isinstance(named[0][0], float)
         }
@@ -89,25 +89,27 @@ EVIDENCE_ALONE = Reliance()
 
 def read_reliance(state: Mapping[str, Any]) -> Reliance:
     """The shares that `state` gave."""
-    return Reliance({path: tuple((place, share) for place, share in named) for path, named in state.items()})
+    return Reliance(
+        {path: tuple((position, share) for position, share in named) for path, named in state.items()}
+    )
 
 
-def reliance_of(rules: Iterable[Learned]) -> Reliance:
+def reliance_of(rules: Iterable[RuleShare]) -> Reliance:
     """Gather the shares of all rules. A rule speaks of the fields in which its two sides differ."""
-    about: dict[str, dict[Place, list[float]]] = {}
-    beside: dict[str, dict[Place, list[float]]] = {}
+    about: dict[str, dict[Position, list[float]]] = {}
+    beside: dict[str, dict[Position, list[float]]] = {}
     for rule in rules:
         for flat in rule.of:
             if rule.of[flat] != rule.against[flat]:
                 path = _FACTORS.get(flat, NAMEABLE[flat].path)
                 for sides, side in ((about, rule.of), (beside, rule.against)):
-                    shares = sides.setdefault(path, {}).setdefault(_place_of_rule(flat, side), [])
+                    shares = sides.setdefault(path, {}).setdefault(_position_of_rule(flat, side), [])
                     shares.append(rule.share)
     return Reliance({path: (*_means(about[path]), *_means(beside[path], about[path])) for path in about})
 
 
-def _means(shares: Mapping[Place, Sequence[float]], beyond: Iterable[Place] = ()) -> list[_Named]:
-    """The mean share at each place that is not among those `beyond`."""
+def _means(shares: Mapping[Position, Sequence[float]], beyond: Iterable[Position] = ()) -> list[_Named]:
+    """The mean share at each position that is not among those `beyond`."""
     return [(at, math.fsum(shares[at]) / len(shares[at])) for at in sorted(shares.keys() - set(beyond))]
 
 
@@ -115,8 +117,8 @@ def _means(shares: Mapping[Place, Sequence[float]], beyond: Iterable[Place] = ()
 _FACTORS = {"finish_share": "finish", "edition_total": "edition"}
 
 
-def _place_of_rule(flat: str, side: Mapping[str, Any]) -> Place:
-    value: Place = side[flat]
+def _position_of_rule(flat: str, side: Mapping[str, Any]) -> Position:
+    value: Position = side[flat]
     if isinstance(value, str | bool):
         return value
     if flat in _FACTORS:
@@ -124,8 +126,8 @@ def _place_of_rule(flat: str, side: Mapping[str, Any]) -> Place:
     return float(value) / side["edition_total"] if flat == "edition_number" else float(value)
 
 
-def _place(path: str, value: Any, model: Model, it: Instrument) -> float | None:
-    """The place of a value (see `Reliance`); None where it is not known or the catalogue does not say."""
+def _position(path: str, value: Any, model: Model, it: Instrument) -> float | None:
+    """The position of a value (see `Reliance`); None where it is not known or the catalogue does not say."""
     if value is None:
         return None
     if path == "finish":
@@ -144,6 +146,6 @@ def _log(value: float) -> float:
     return math.log(max(value, 1e-4))
 
 
-def _nearest(named: Sequence[tuple[float, float]], place: float) -> float:
-    """The share at the nearest place, the first of two as near."""
-    return min(named, key=lambda one: abs(one[0] - place))[1]
+def _nearest(named: Sequence[tuple[float, float]], position: float) -> float:
+    """The share at the nearest position, the first of two as near."""
+    return min(named, key=lambda one: abs(one[0] - position))[1]

@@ -9,8 +9,8 @@ from models.errors import BookmatchError
 from models.insights.questions import widening
 from models.insights.sentences import explanation, money, words_of
 from models.price.interface import EVIDENCE_WORDS
-from models.tables.stocklist import KNOWN_COLUMNS, REQUIRED_COLUMNS, Asked, Outcome, Terms, read_row
-from models.tables.table import Row, read_table
+from models.tables.stocklist import KNOWN_COLUMNS, REQUIRED_COLUMNS, Asked, RowCounts, Terms, read_row
+from models.tables.table import TableRow, read_table
 from models.valuation.valuer import Valuation, Valuer
 
 
@@ -20,7 +20,7 @@ def tell_stocklist(
     valuer: Valuer,
     terms: Terms,
     note: Callable[[str], None] = lambda text: None,
-) -> Outcome:
+) -> RowCounts:
     """Value every row of `stream` (CSV by line) and tell the values in `out`, a paragraph for each.
 
     Figures are those of `models.tables.stocklist`. `note` is told once of ignored columns. Raises TableError.
@@ -28,7 +28,7 @@ def tell_stocklist(
     table = read_table(stream, KNOWN_COLUMNS, REQUIRED_COLUMNS)
     if table.ignored:
         note(f"columns ignored: {', '.join(table.ignored)}")
-    outcome = Outcome()
+    outcome = RowCounts()
     for number, row in enumerate(table.rows):
         lines, valued = _told_row(row, valuer, terms)
         outcome.valued += valued
@@ -37,7 +37,7 @@ def tell_stocklist(
     return outcome
 
 
-def _told_row(row: Row, valuer: Valuer, terms: Terms) -> tuple[list[str], bool]:
+def _told_row(row: TableRow, valuer: Valuer, terms: Terms) -> tuple[list[str], bool]:
     name = row.cells.get("id", "").strip() or f"line {row.line}"
     asked = read_row(row, valuer, terms)
     if not isinstance(asked, Asked):

@@ -18,10 +18,10 @@ from models.domain.evidence import Evidence
 from models.domain.money import Rates
 from models.errors import Fault, InputError
 from models.tables.strict_json import check_once
-from models.tables.table import Row
+from models.tables.table import TableRow
 
 
-class Taken(NamedTuple):
+class AcceptedRow(NamedTuple):
     """A row that can be used, and the line it starts on."""
 
     line: int
@@ -32,18 +32,18 @@ class Taken(NamedTuple):
 class Refusal:
     """A row left out: the line it starts on, its id where one could be read, and everything wrong with it.
 
-    `again`: the only thing wrong is that its id stood on an earlier line. `place`: what is counted.
+    `again`: the only thing wrong is that its id stood on an earlier line. `unit`: what is counted.
     """
 
     line: int
     id: str
     faults: tuple[Fault, ...]
     again: bool = False
-    place: str = "line"
+    unit: str = "line"
 
     def __str__(self) -> str:
         name = f" (id {self.id})" if self.id else ""
-        return f"{self.place} {self.line}{name}: {' | '.join(str(fault) for fault in self.faults)}"
+        return f"{self.unit} {self.line}{name}: {' | '.join(str(fault) for fault in self.faults)}"
 
 
 class _Raw(NamedTuple):
@@ -61,23 +61,23 @@ class Intake:
     today: date
     _first_line: dict[str, int] = field(default_factory=dict, repr=False)
 
-    def rows(self, rows: Iterable[Row]) -> Iterator[Taken | Refusal]:
+    def rows(self, rows: Iterable[TableRow]) -> Iterator[AcceptedRow | Refusal]:
         """The rows of a table (`models.tables.table`)."""
         return map(self._judged, map(self._of_row, rows))
 
-    def lines(self, lines: Iterable[bytes]) -> Iterator[Taken | Refusal]:
+    def lines(self, lines: Iterable[bytes]) -> Iterator[AcceptedRow | Refusal]:
         """The lines of newline-delimited JSON, one record each; a blank line is passed over."""
         for number, line in enumerate(lines, 1):
             if line.strip():
                 yield self._judged(self._of_line(number, line))
 
-    def _judged(self, raw: _Raw) -> Taken | Refusal:
+    def _judged(self, raw: _Raw) -> AcceptedRow | Refusal:
         twice = self._seen_before(raw)
         try:
             evidence = raw.read()
         except InputError as error:
             return Refusal(raw.line, raw.id, (*twice, *error.faults))
-        return Refusal(raw.line, raw.id, twice, again=True) if twice else Taken(raw.line, evidence)
+        return Refusal(raw.line, raw.id, twice, again=True) if twice else AcceptedRow(raw.line, evidence)
 
     def _seen_before(self, raw: _Raw) -> tuple[Fault, ...]:
         """The fault of a second row with this id, whether or not the first was accepted."""
@@ -86,7 +86,7 @@ class Intake:
             return ()
         return (Fault("id", raw.id, f"stands already on line {first}", "an id of its own for each row"),)
 
-    def _of_row(self, row: Row) -> _Raw:
+    def _of_row(self, row: TableRow) -> _Raw:
         name = row.cells.get("id", "").strip()
         if row.fault is not None:
             return _Raw(row.line, name, partial(_refuse, row.fault))

@@ -20,7 +20,7 @@ from models.domain.instrument import Described, Subject, read_flat
 from models.domain.money import BASE_CURRENCY
 from models.domain.vocabulary import BY_FLAT, CHANNEL_NAMES, DEFAULT_CHANNEL, DEFAULT_LEVELS, Family
 from models.errors import BookmatchError, Fault, InputError
-from models.tables.table import Row, read_table
+from models.tables.table import TableRow, read_table
 from models.valuation.valuer import Valuation, Valuer
 
 KNOWN_COLUMNS = ("id", "date", "channel", "currency", *BY_FLAT)
@@ -69,7 +69,7 @@ class Asked(NamedTuple):
 
 
 @dataclass
-class Outcome:
+class RowCounts:
     """The number of rows that were valued and of those that were not."""
 
     valued: int = 0
@@ -111,7 +111,7 @@ def value_stocklist(
     channel: str = DEFAULT_CHANNEL,
     currency: str = BASE_CURRENCY,
     note: Callable[[str], None] = lambda text: None,
-) -> Outcome:
+) -> RowCounts:
     """Value every row of `stream` (CSV by line) and write the values to `out` as CSV.
 
     `today`: the day of rows without one (default: today in UTC); `channel` and `currency` likewise. `note` is
@@ -123,7 +123,7 @@ def value_stocklist(
         note(f"columns ignored: {', '.join(table.ignored)}")
     writer = csv.DictWriter(out, value_columns(levels), restval="", lineterminator="\n")
     writer.writeheader()
-    outcome, terms = Outcome(), Terms(today or datetime.now(UTC).date(), channel, currency, levels)
+    outcome, terms = RowCounts(), Terms(today or datetime.now(UTC).date(), channel, currency, levels)
     for rows in _chunks(table.rows):
         for cells in value_rows(rows, valuer, terms):
             writer.writerow(cells)
@@ -132,12 +132,12 @@ def value_stocklist(
     return outcome
 
 
-def _chunks(rows: Iterator[Row]) -> Iterator[list[Row]]:
+def _chunks(rows: Iterator[TableRow]) -> Iterator[list[TableRow]]:
     while chunk := list(islice(rows, ROWS_AT_ONCE)):
         yield chunk
 
 
-def value_rows(rows: Sequence[Row], valuer: Valuer, terms: Terms) -> Iterator[dict[str, str]]:
+def value_rows(rows: Sequence[TableRow], valuer: Valuer, terms: Terms) -> Iterator[dict[str, str]]:
     """The cells of each row's values, in order; those of a row that failed are `id` and `error`."""
     read = [read_row(row, valuer, terms) for row in rows]
     for row, result in zip(rows, value_subjects(read, valuer, terms), strict=True):
@@ -148,7 +148,7 @@ def value_rows(rows: Sequence[Row], valuer: Valuer, terms: Terms) -> Iterator[di
             yield {**name, **result}
 
 
-def read_row(row: Row, valuer: Valuer, terms: Terms) -> Asked | InputError:
+def read_row(row: TableRow, valuer: Valuer, terms: Terms) -> Asked | InputError:
     """Read a row, spelled as the catalogue has it; or find every fault of it."""
     if row.fault is not None:
         return InputError([row.fault])

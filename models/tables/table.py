@@ -19,7 +19,7 @@ _OTHER_SEPARATORS = {";": "semicolons", "\t": "tabs", "|": "bars"}
 
 
 @dataclass(frozen=True, slots=True)
-class Row:
+class TableRow:
     """One record. `line`: the physical line it starts on. With a `fault`, `cells` hold what could be read."""
 
     line: int
@@ -33,7 +33,7 @@ class Table:
 
     columns: tuple[str, ...]
     ignored: tuple[str, ...]
-    rows: Iterator[Row]
+    rows: Iterator[TableRow]
 
 
 def read_table(stream: Iterable[bytes], known: Sequence[str], required: Sequence[str]) -> Table:
@@ -103,7 +103,7 @@ def _record(lines: _Lines) -> tuple[int, list[str], list[str] | None] | None:
             raw.append(more)
 
 
-def _rows(lines: _Lines, width: int, at: Mapping[str, int]) -> Iterator[Row]:
+def _rows(lines: _Lines, width: int, at: Mapping[str, int]) -> Iterator[TableRow]:
     while (record := _record(lines)) is not None:
         line, raw, cells = record
         if cells is not None and not any(cell.strip() for cell in cells):
@@ -120,23 +120,23 @@ def _swallowed(raw: list[str], cells: list[str], width: int) -> bool:
     return len(cells) != width or any(len(next(csv.reader([part]), [])) == width for part in raw[1:-1])
 
 
-def _row(line: int, raw: list[str], cells: list[str] | None, width: int, at: Mapping[str, int]) -> Row:
+def _row(line: int, raw: list[str], cells: list[str] | None, width: int, at: Mapping[str, int]) -> TableRow:
     start = _shown(raw[0].strip())[:_SHOWN]
     if cells is None:
         odd = raw[0].count('"') % 2
         problem = "has a quote that does not close" if odd else "cannot be read as comma-separated cells"
-        return Row(line, {}, Fault("row", start, problem, "", "double the quotes inside a quoted cell"))
+        return TableRow(line, {}, Fault("row", start, problem, "", "double the quotes inside a quoted cell"))
     found = {name: cells[i] for name, i in at.items() if i < len(cells)}
     if any(not part.isascii() and _shown(part) != part for part in raw):
         bad = next((name for name, cell in found.items() if _shown(cell) != cell), "row")
         readable = {name: _shown(cell) for name, cell in found.items()}
         shown = readable.get(bad, start)[:_SHOWN]
-        return Row(line, readable, Fault(bad, shown, "is not UTF-8", "UTF-8", "save the file as UTF-8"))
+        return TableRow(line, readable, Fault(bad, shown, "is not UTF-8", "UTF-8", "save the file as UTF-8"))
     if len(cells) < width or any(cell.strip() for cell in cells[width:]):
         step = "quote cells that hold a comma" if len(cells) > width else "leave unknown cells empty, not out"
         problem = f"has {len(cells)} cells under a header of {width}"
-        return Row(line, found, Fault("row", start, problem, f"{width} cells", step))
-    return Row(line, found)
+        return TableRow(line, found, Fault("row", start, problem, f"{width} cells", step))
+    return TableRow(line, found)
 
 
 def _shown(text: str) -> str:

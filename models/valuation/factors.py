@@ -11,7 +11,7 @@ from models.domain.catalogue import Model
 from models.domain.instrument import Subject, Value
 from models.domain.money import round_money, split_money
 from models.domain.vocabulary import FIELDS, Family
-from models.practice.reliance import Between, Reliance
+from models.practice.reliance import Comparison, Reliance
 from models.price.interface import FACTORS, FAMILY_OF
 
 
@@ -66,7 +66,7 @@ def families_of(
     """Effects by factor, in money to the cent, summed by family; every family stands, in a fixed order."""
     amounts = split_money(value, reference_value, effects, currency)
     shown: dict[Family, list[Factor]] = {family: [] for family in Family}
-    between = Between(model, subject.instrument, reference.instrument)
+    between = Comparison(model, subject.instrument, reference.instrument)
     # What is not shown has no effect, and no amount.
     for (path, label, family), effect, amount, observed, base in zip(
         _PLACES, effects, amounts, _values(subject), _values(reference), strict=True
@@ -92,5 +92,5 @@ _PLACES = tuple((path, _LABELS[path], FAMILY_OF[path]) for path in FACTORS)
 
 
 def _values(subject: Subject) -> tuple[Value, ...]:
-    """Of every factor, in the order of FACTORS."""
+    """The effects of every factor, in the order of FACTORS."""
     return (*subject.instrument.values(), subject.day.isoformat(), subject.channel)

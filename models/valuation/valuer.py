@@ -10,7 +10,7 @@ from decimal import Decimal
 from typing import Any, NamedTuple
 
 from models.domain.catalogue import Catalogue
-from models.domain.evidence_snapshot import NOTHING_KEPT, Kept
+from models.domain.evidence_snapshot import NO_EVIDENCE, EvidenceSnapshot
 from models.domain.instrument import Instrument, Subject
 from models.domain.money import BASE_CURRENCY, NO_RATE_NEEDED, Quote, Rates, quantum, round_money
 from models.domain.vocabulary import DEFAULT_LEVELS
@@ -31,7 +31,7 @@ class Interval(NamedTuple):
 
 
 @dataclass(frozen=True)
-class Ranged:
+class ValueEstimate:
     """One value with its ranges. All money is in `currency`; value is the median price.
 
     `rate`: US dollars for one unit of it, as of `rate_day`, published by `rate_source`.
@@ -55,7 +55,7 @@ class Ranged:
 
 
 @dataclass(frozen=True)
-class Valuation(Ranged):
+class Valuation(ValueEstimate):
     """One value with its ranges and reasons. `basis`: that of all factors together, as a family's is."""
 
     reference: Instrument
@@ -75,7 +75,7 @@ class Valuer:
     catalogue: Catalogue
     rates: Rates
     version: str
-    kept: Kept = NOTHING_KEPT
+    snapshot: EvidenceSnapshot = NO_EVIDENCE
     provisional: bool = False
 
     def value(
@@ -111,11 +111,11 @@ class Valuer:
         subject: Subject,
         currency: str = BASE_CURRENCY,
         levels: Sequence[float] = DEFAULT_LEVELS,
-    ) -> Ranged:
+    ) -> ValueEstimate:
         """The figures that `value` gives, without the work of explaining them. Raises as `value`."""
         quoted, canonical = self._quoted(currency, subject.day), self.canonical(subject)
         estimate = self.model.estimate([canonical], levels)
-        return Ranged(**self._ranged(estimate, 0, canonical, quoted, levels))
+        return ValueEstimate(**self._ranged(estimate, 0, canonical, quoted, levels))
 
     def canonical(self, subject: Subject) -> Subject:
         """The subject with names spelled as in the catalogue. Raises UnknownNameError."""

@@ -20,22 +20,22 @@ from training.fit.design.data import Data
 from training.fit.design.problem import SALE, Problem, matrix
 from training.fit.design.recipes import levels, linear
 from training.fit.design.specification import Specification
-from training.fit.design.terms import Term
+from training.fit.design.terms import BackboneTerm
 from training.fit.solve import fitted_values
 from training.fit.solve.empirical_bayes import fit_backbone
-from training.fit.solve.estimate import Estimate, first_estimate
+from training.fit.solve.solution import Solution, first_solution
 
 NORMAL = 1e12  # degrees of freedom of a t distribution that is normal to every digit compared here
 
 
 @dataclass(frozen=True)
 class Regression:
-    """A fit on `table` that was told to pool nothing and to doubt no row."""
+    """A fit on `table` that was told to pool nothing and to weight all rows alike."""
 
     table: Table
     y: np.ndarray
     problem: Problem
-    estimate: Estimate
+    estimate: Solution
 
     def at(self, table: Table) -> np.ndarray:
         layout = self.problem.layout
@@ -66,12 +66,14 @@ class Regression:
 def regression(y: Sequence[float], numbers: Mapping[str, Any], words: Mapping[str, Any]) -> Regression:
     table = {name: np.asarray(values, np.float64) for name, values in numbers.items()}
     table |= {name: np.array([str(v) for v in values], dtype=object) for name, values in words.items()}
-    terms = [Term(name, (linear(name),), pooled=False) for name in numbers]
-    terms += [Term(name, (levels(name),), pooled=False) for name in words]
+    terms = [BackboneTerm(name, (linear(name),), pooled=False) for name in numbers]
+    terms += [BackboneTerm(name, (levels(name),), pooled=False) for name in words]
     rows, price = [SALE] * len(y), np.asarray(y, np.float64)
     data = Data(table, (), price, rows, rows, [str(i) for i in range(len(y))])
     problem = problem_of(data, Specification(tuple(terms)))
-    first = replace(first_estimate(problem, math.inf), tails=np.array([NORMAL]), sigma2=np.array([1.0]))
+    first = replace(
+        first_solution(problem, math.inf), degrees_of_freedom=np.array([NORMAL]), sigma2=np.array([1.0])
+    )
     return Regression(table, price, problem, fit_backbone(problem, first, most=2, learn=False))
 
 

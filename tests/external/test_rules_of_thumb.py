@@ -9,7 +9,7 @@ difference" outside.
 
 The seed was set before the first run. Of the numbers 1 to 8 tried afterwards in its place, two miss the
 choice specimen (1.25 and 1.27) and four find nothing for modern parts: the spread of such losses is then
-learnt as 0, and with it all doubt about them.
+learnt as 0, and with it all uncertainty about them.
 """
 
 from __future__ import annotations

@@ -9,7 +9,7 @@ from datetime import date
 from fakes import CATALOGUE, RATES, FakePriceModel
 
 from models.tables.in_words import tell_stocklist
-from models.tables.stocklist import Outcome, Terms, value_stocklist
+from models.tables.stocklist import RowCounts, Terms, value_stocklist
 from models.valuation.valuer import Valuer
 
 VALUER = Valuer(FakePriceModel(), CATALOGUE, RATES, "v1")
@@ -22,7 +22,7 @@ D,Ostvik,Dal,0,
 """
 
 
-def told(text: str, terms: Terms = TERMS) -> tuple[list[str], Outcome, list[str]]:
+def told(text: str, terms: Terms = TERMS) -> tuple[list[str], RowCounts, list[str]]:
     """The paragraphs, how many rows were valued, and the notes."""
     out, notes = io.StringIO(), list[str]()
     outcome = tell_stocklist(io.BytesIO(text.encode()), out, VALUER, terms, notes.append)

@@ -16,7 +16,7 @@ from models.bundles.registry import Registry
 from models.domain.instrument import Instrument, Subject
 from models.domain.vocabulary import DEFAULT_LEVELS
 from models.errors import BundleDamagedError
-from models.practice.reliance import EVIDENCE_ALONE, Learned, reliance_of
+from models.practice.reliance import EVIDENCE_ALONE, RuleShare, reliance_of
 from models.price.instruments.model import GuitarModel, read_model
 from models.price.interface import FACTORS
 from training.fit import counts_of
@@ -103,9 +103,9 @@ def test_what_rests_on_practice_is_kept_and_nothing_else_hangs_on_it(
     model: GuitarModel, files: dict[str, bytes]
 ) -> None:
     rules = [
-        Learned({"originality_finish": "refinished"}, {"originality_finish": "original"}, 0.75),
-        Learned({"condition_neck": 5.0}, {"condition_neck": 1.0}, 0.25),
-        Learned({"provenance_paperwork": True}, {"provenance_paperwork": False}, 1.0),
+        RuleShare({"originality_finish": "refinished"}, {"originality_finish": "original"}, 0.75),
+        RuleShare({"condition_neck": 5.0}, {"condition_neck": 1.0}, 0.25),
+        RuleShare({"provenance_paperwork": True}, {"provenance_paperwork": False}, 1.0),
     ]
     practised = replace(model, reliance=reliance_of(rules)).to_files()
     assert read_model(practised, model.catalogue).reliance == reliance_of(rules)

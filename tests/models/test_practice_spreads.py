@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from rules import RULE, written
 
 from models.errors import PracticeError
-from models.practice import Spread, read_practice
+from models.practice import SpreadStatement, read_practice
 
 SPREAD = {"name": "makers", "says": "Makers differ.", "of": "maker", "factor": 1.5, "source": "a guess"}
 _SPREADS = ("maker", "model", "edition", "year", "run")
@@ -23,7 +23,7 @@ def test_any_well_formed_spreads_are_read_beside_rules(drawn: list[tuple[str, fl
     found = read_practice(text)
     assert [rule.name for rule in found.rules] == ["refinished"]
     assert found.spreads == tuple(
-        Spread(f"of_{of}", "Makers differ.", of, factor, "a guess") for of, factor in drawn
+        SpreadStatement(f"of_{of}", "Makers differ.", of, factor, "a guess") for of, factor in drawn
     )
 
 

@@ -14,37 +14,46 @@ from market_of_fakes import subject
 from models.domain.instrument import Instrument
 from models.domain.parsing import Value
 from models.domain.vocabulary import FIELDS
-from models.practice.reliance import EVIDENCE_ALONE, Between, Learned, Reliance, read_reliance, reliance_of
+from models.practice.reliance import (
+    EVIDENCE_ALONE,
+    Comparison,
+    Reliance,
+    RuleShare,
+    read_reliance,
+    reliance_of,
+)
 from models.valuation.factors import Factor, basis_of
 from models.valuation.valuer import Valuation, Valuer
 
 FJELL = CATALOGUE.find("Ostvik", "Fjell 2")
 # Rules as a fit might find them; the shares are invented and all differ, so that each tells which was taken.
 RULES = (
-    Learned({"originality_pickups": "modern"}, {"originality_pickups": "original"}, 0.9),
-    Learned({"originality_pickups": "missing"}, {"originality_pickups": "original"}, 0.5),
-    Learned({"condition_neck": 3.0}, {"condition_neck": 1.0}, 0.2),
-    Learned({"condition_neck": 5.0}, {"condition_neck": 1.0}, 0.6),
-    Learned(
+    RuleShare({"originality_pickups": "modern"}, {"originality_pickups": "original"}, 0.9),
+    RuleShare({"originality_pickups": "missing"}, {"originality_pickups": "original"}, 0.5),
+    RuleShare({"condition_neck": 3.0}, {"condition_neck": 1.0}, 0.2),
+    RuleShare({"condition_neck": 5.0}, {"condition_neck": 1.0}, 0.6),
+    RuleShare(
         {"condition_neck": 5.0, "condition_top": 4.0}, {"condition_neck": 1.0, "condition_top": 1.0}, 0.8
     ),
-    Learned({"provenance_paperwork": True}, {"provenance_paperwork": False}, 0.4),
-    Learned({"edition_number": 10, "edition_total": 500}, {"edition_number": 250, "edition_total": 500}, 0.7),
-    Learned(
+    RuleShare({"provenance_paperwork": True}, {"provenance_paperwork": False}, 0.4),
+    RuleShare(
+        {"edition_number": 10, "edition_total": 500}, {"edition_number": 250, "edition_total": 500}, 0.7
+    ),
+    RuleShare(
         {"edition_number": 500, "edition_total": 500}, {"edition_number": 250, "edition_total": 500}, 0.1
     ),
-    Learned({"edition_total": 100}, {"edition_total": 1000}, 0.35),
-    Learned({"finish_share": 0.02}, {"finish_share": 0.4}, 0.65),
-    Learned({"finish_share": 0.1}, {"finish_share": 0.4}, 0.45),
-    Learned({"channel": "dealer"}, {"channel": "private"}, 0.3),
-    Learned({}, {}, 1.0),  # a price asked: no field of an instrument
+    RuleShare({"edition_total": 100}, {"edition_total": 1000}, 0.35),
+    RuleShare({"finish_share": 0.02}, {"finish_share": 0.4}, 0.65),
+    RuleShare({"finish_share": 0.1}, {"finish_share": 0.4}, 0.45),
+    RuleShare({"channel": "dealer"}, {"channel": "private"}, 0.3),
+    RuleShare({}, {}, 1.0),  # a price asked: no field of an instrument
 )
 KNOWN = reliance_of(RULES)
 
 
 def share(path: str, observed: Value, reference: Value, edition: str | None = "Solverv") -> float:
     it, other = (Instrument("Ostvik", "Fjell 2", edition=name) for name in (edition, None))
-    return KNOWN.share(path, observed, reference, Between(FJELL, it, other))
+    return KNOWN.share(path, observed, reference, Comparison(FJELL, it, other))
 
 
 @pytest.mark.parametrize(
@@ -139,7 +148,7 @@ def test_a_field_without_an_effect_rests_on_nothing() -> None:
 def test_all_is_practice_where_no_rule_that_speaks_has_any_evidence() -> None:
     flat = {f.path: f.flat for f in FIELDS}
     of = [f for family in valued(condition_neck=5.0).families for f in family.factors if f.effect]
-    rules = [Learned({flat[f.field]: 5.0}, {flat[f.field]: 2.0}, 1.0) for f in of]
+    rules = [RuleShare({flat[f.field]: 5.0}, {flat[f.field]: 2.0}, 1.0) for f in of]
     found = valued(reliance_of(rules), condition_neck=5.0)
     assert found.basis == 1
     assert [family.basis for family in found.families if family.effect] == [1]

@@ -12,7 +12,7 @@ from market_of_fakes import subject
 
 from models.domain.instrument import Subject, Value
 from models.domain.vocabulary import FIELDS, Kind
-from models.insights.comparables import Line
+from models.insights.comparables import Adjustment
 from models.insights.sentences import adjustment, explanation, money, not_given, percent, sentence, words_of
 from models.valuation.factors import Factor
 from models.valuation.valuer import Valuer
@@ -140,15 +140,15 @@ def test_a_finish_that_the_catalogue_does_not_have_says_as_what_it_was_counted()
 
 def test_a_grids_line_says_both_specimens() -> None:
     here, sold = subject(condition_neck=2.0), subject(day=date(2024, 5, 3), condition_neck=3.0)
-    line = Line("condition.neck", 0.031, Decimal("120.00"))
+    line = Adjustment("condition.neck", 0.031, Decimal("120.00"))
     expected = "Neck wear: light here, moderate on the one sold: +3.1%, +$120."
     assert adjustment(line, here, sold, "USD") == expected
     assert adjustment(line, here, sold, "USD", "asking").endswith("moderate on the one listed: +3.1%, +$120.")
-    alike = Line("figure", 0.031, Decimal("120.00"))
+    alike = Adjustment("figure", 0.031, Decimal("120.00"))
     assert adjustment(alike, subject(figure=3.0), subject(figure=3.0), "USD") == (
         "Figure of the top: clear on both; its effect differs because of the other details: +3.1%, +$120."
     )
-    day = Line("day", -0.04, Decimal("-90"))
+    day = Adjustment("day", -0.04, Decimal("-90"))
     assert adjustment(day, here, sold, "USD") == "Brought from 3 May 2024 to 2 January 2026: −4.0%, −$90."
 
 
@@ -204,7 +204,7 @@ def test_money_is_written_to_the_unit_and_small_money_to_the_cent(amount, curren
     ],
 )
 def test_a_grids_line_about_markets_names_both(here: str, there: str, kind: str, expected: str) -> None:
-    line = Line("channel", 0.0513, Decimal("102.00"))
+    line = Adjustment("channel", 0.0513, Decimal("102.00"))
     own, other = (Subject(subject().instrument, date(2026, 1, 2), channel) for channel in (here, there))
     assert adjustment(line, own, other, "USD", kind) == expected
 

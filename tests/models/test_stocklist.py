@@ -18,7 +18,7 @@ from models.domain.instrument import Instrument, Subject
 from models.errors import BookmatchError, TableError
 from models.tables import stocklist
 from models.tables.stocklist import Terms, level_name, value_columns, value_rows, value_stocklist
-from models.tables.table import Row
+from models.tables.table import TableRow
 from models.valuation.valuer import Valuer
 
 VALUER = Valuer(FakePriceModel(), CATALOGUE, RATES, "v1")
@@ -197,12 +197,12 @@ def test_one_row_that_the_model_refuses_costs_few_calls() -> None:
 
 
 def test_a_row_that_names_no_day_or_market_is_valued_at_the_terms() -> None:
-    row = Row(2, {"id": "A", "maker": "Ostvik", "model": "Dal"})
+    row = TableRow(2, {"id": "A", "maker": "Ostvik", "model": "Dal"})
     terms = Terms(date(2026, 1, 2), "dealer", "EUR", LEVELS)
     (cells,) = value_rows([row], VALUER, terms)
     subject = Subject(Instrument("Ostvik", "Dal"), date(2026, 1, 2), "dealer")
     assert cells["value"] == str(VALUER.value(subject, "EUR").value)
-    own = Row(2, {**row.cells, "channel": "private", "date": "2025-01-02"})
+    own = TableRow(2, {**row.cells, "channel": "private", "date": "2025-01-02"})
     (cells,) = value_rows([own], VALUER, terms)
     subject = Subject(Instrument("Ostvik", "Dal"), date(2025, 1, 2), "private")
     assert cells["value"] == str(VALUER.value(subject, "EUR").value)
@@ -224,7 +224,11 @@ def test_a_rows_own_currency_wins_over_that_of_the_list() -> None:
     terms = Terms(date(2026, 1, 2), "private", "EUR", LEVELS)
     cells = {"id": "A", "maker": "Ostvik", "model": "Dal"}
     own, other, wrong = value_rows(
-        [Row(2, {**cells, "currency": "JPY"}), Row(3, cells), Row(4, {**cells, "currency": "QQQ"})],
+        [
+            TableRow(2, {**cells, "currency": "JPY"}),
+            TableRow(3, cells),
+            TableRow(4, {**cells, "currency": "QQQ"}),
+        ],
         VALUER,
         terms,
     )

@@ -14,7 +14,7 @@ from models.domain.instrument import Instrument, Subject
 from models.domain.vocabulary import DEFAULT_LEVELS, Family
 from models.errors import InputError, UnknownNameError
 from models.valuation.levels import check_levels
-from models.valuation.valuer import Ranged, Valuer
+from models.valuation.valuer import ValueEstimate, Valuer
 
 VALUER = Valuer(FakePriceModel(), CATALOGUE, RATES, "v1")
 DAY = date(2026, 1, 2)
@@ -56,7 +56,7 @@ def test_ranges_alone_are_the_same_figures_and_nothing_is_explained_for_them() -
 
     found = Valuer(Silent(), CATALOGUE, RATES, "v1").ranged(subject(), "EUR", (0.8, 0.5))
     whole = VALUER.value(subject(), "EUR", (0.8, 0.5))
-    assert isinstance(whole, Ranged)
+    assert isinstance(whole, ValueEstimate)
     # Which details much of the value rests on, only an explained answer knows.
     told = {**vars(whole), "cautions": tuple(c for c in whole.cautions if c.code != "claims_need_documents")}
     assert vars(found) == {name: value for name, value in told.items() if name in vars(found)}

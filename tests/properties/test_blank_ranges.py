@@ -74,7 +74,7 @@ def by_model(model: GuitarModel, flat: str, valuer: Valuer) -> Floats:
             key = f"{m.maker.casefold()}|{m.name.casefold()}"
             answers = [(a[0], a[1]) for a in model.typical[key].answers[flat]]
         else:
-            likely = likely_answers(valuer.kept, m, asked.instrument, BY_FLAT[flat])
+            likely = likely_answers(valuer.snapshot, m, asked.instrument, BY_FLAT[flat])
             answers = [(a.value, a.chance) for a in likely]
         if answers:
             found.append(coverage(model, asked, flat, answers))

@@ -15,12 +15,12 @@ from fakes import CATALOGUE, RATES, FakePriceModel
 
 from models.bundles.bundle import write_bundle
 from models.bundles.registry import Registry
-from models.practice.reliance import Learned, reliance_of
+from models.practice.reliance import RuleShare, reliance_of
 
 PRACTICE = reliance_of(
     [
-        Learned({"condition_neck": 4.0}, {"condition_neck": 1.0}, 0.6),
-        Learned({"originality_pickups": "modern"}, {"originality_pickups": "original"}, 1.0),
+        RuleShare({"condition_neck": 4.0}, {"condition_neck": 1.0}, 0.6),
+        RuleShare({"originality_pickups": "modern"}, {"originality_pickups": "original"}, 1.0),
     ]
 )
 WEAR = dict.fromkeys(("top", "back", "neck", "headstock", "frets", "hardware"), 2)

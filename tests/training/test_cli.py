@@ -116,7 +116,7 @@ def test_the_gate_refuses_and_force_is_recorded(
     assert change.why.startswith("first of its kind (by force; the gate said: coverage")
 
 
-def test_the_twin_sees_nothing_of_the_sales_it_is_judged_by_and_the_model_sees_all(
+def test_the_holdout_model_sees_nothing_of_the_sales_it_is_judged_by_and_the_model_sees_all(
     files: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     plain_fit, seen = release.fit_anew, []

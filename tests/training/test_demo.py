@@ -143,10 +143,10 @@ def test_a_few_sales_are_recorded_wrong_and_only_tests_know() -> None:
     for slip in m.slips:
         row, value = rows[slip], math.exp(m.log_value[slip])
         usd = float(row.price) * m.rates.usd_per(row.currency, row.day)
-        twins = [
+        doubles = [
             r for r in m.evidence if (r.day, r.price, r.instrument) == (row.day, row.price, row.instrument)
         ]
-        assert not 1 / 3 < usd / value < 3 or len(twins) == 2
+        assert not 1 / 3 < usd / value < 3 or len(doubles) == 2
 
 
 # ── determinism ──────────────────────────────────────────────────────────────

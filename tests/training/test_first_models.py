@@ -186,7 +186,7 @@ def test_a_provisional_model_takes_the_place_of_an_earned_one_by_force_alone(
 def test_what_left_out_fits_said_is_not_held_against_one_that_is_judged_by_later_sales(
     fit: Fit, registry: Registry
 ) -> None:
-    """The fits of a cross-validation knew the market of later days, which no twin does."""
+    """The fits of a cross-validation knew the market of later days, which no holdout model does."""
     fit(-39, "--promote")
     assert registry.load().manifest["about"]["judged"]["sales"] == 39
     about = registry.manifest(fit(-300).stdout.strip())["about"]

@@ -7,13 +7,13 @@ import pytest
 import scipy.sparse as sp
 
 from training.fit.design.problem import Problem, layout_of, matrix
-from training.fit.design.terms import Term, levels, linear
+from training.fit.design.terms import BackboneTerm, levels, linear
 from training.fit.solve.crossfit import cross_fit, relearned
 from training.fit.solve.empirical_bayes import fit_backbone
-from training.fit.solve.estimate import first_estimate
 from training.fit.solve.normal_equations import squares_of, variances_of
+from training.fit.solve.solution import first_solution
 
-TERMS = (Term("x", (linear("x"),)), Term("town", (levels("town"),)))
+TERMS = (BackboneTerm("x", (linear("x"),)), BackboneTerm("town", (levels("town"),)))
 
 
 @pytest.fixture(scope="module")
@@ -28,7 +28,7 @@ def problem() -> Problem:
 
 def test_a_fold_has_no_say_in_its_own_coefficients(problem: Problem) -> None:
     folds = np.arange(200) % 5
-    est = fit_backbone(problem, first_estimate(problem, np.inf))
+    est = fit_backbone(problem, first_solution(problem, np.inf))
     moved = np.where(folds == 2, problem.y + 3.0, problem.y)
     before, after = (relearned(replace(problem, y=y), est, folds).thetas for y in (problem.y, moved))
     assert before[2].tolist() == after[2].tolist()
@@ -38,7 +38,7 @@ def test_a_fold_has_no_say_in_its_own_coefficients(problem: Problem) -> None:
 def test_variances_that_the_whole_fit_got_wrong_are_learned_again(problem: Problem) -> None:
     """Held variances that are far too small leave nothing of the slope; folds of their own find it."""
     folds = np.arange(200) % 5
-    est = fit_backbone(problem, first_estimate(problem, np.inf))
+    est = fit_backbone(problem, first_solution(problem, np.inf))
     shy = replace(est, tau2=np.where(problem.layout.flat, est.tau2, 5e-5))
     column = 0  # of the slope, per standard deviation of x: that of a uniform number on (−1, 1) is 0.577
     assert np.abs(cross_fit(problem, shy, folds).thetas[:, column]).max() < 0.45

@@ -26,13 +26,13 @@ def made(slope: float, noise: float, n: int = 500, seed: int = 0) -> tuple[Float
 
 def test_the_weight_by_hand() -> None:
     ones = np.ones(2)
-    # The slope is a half without any doubt; of 400 sales half of it is believed, of 800 four fifths.
+    # The slope is a half without any error; of 400 sales half of it is believed, of 800 four fifths.
     assert weight_of(0.5 * ones, ones, ones, 400) == pytest.approx(0.25)
     assert weight_of(0.5 * ones, ones, ones, 800) == pytest.approx(0.4)
     # Residuals of 1 and 0: slope 1/2, its variance (1/4 + 1/4) / 2² = 1/8. Of a half, 1/4 in 1/4 + 4 · 1/8
     # is left: 1/6, and of that a half.
     assert weight_of(np.array([1.0, 0.0]), ones, ones, 400) == pytest.approx(1 / 12)
-    # Half the weight of a row counts as the row at half its size, in the slope and in its doubt.
+    # Half the weight of a row counts as the row at half its size, in the slope and in its standard error.
     assert weight_of(np.array([1.0, 0.0]), ones, np.array([1.0, 0.0]), 400) == pytest.approx(0.5)
 
 

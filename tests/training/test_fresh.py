@@ -20,14 +20,14 @@ from training.demo.world.workshops import EVIDENCE_ENDS
 from training.fit import fit_model
 from training.fit.design.typical import typical_of
 from training.yardstick.fresh import kept
-from training.yardstick.fresh.measure import ALONE, RAW, THIS, TRUTH, Measured, inside, moved, scattered
+from training.yardstick.fresh.measure import ALONE, RAW, THIS, TRUTH, MarketFigures, inside, moved, scattered
 from training.yardstick.fresh.raw import coded, codes_of
 from training.yardstick.fresh.rivals import Rivals, fit_rivals
 from training.yardstick.fresh.table import as_text, mean_of, off, percent_of, pooled
 
 
-def _measured(seed: int, this: float, held: tuple[int, ...], kind: str = "additive") -> Measured:
-    return Measured(
+def _measured(seed: int, this: float, held: tuple[int, ...], kind: str = "additive") -> MarketFigures:
+    return MarketFigures(
         kind,
         seed,
         1.0,

@@ -19,7 +19,7 @@ from linear_market import linear_model, sales
 from models.bundles.bundle import write_bundle
 from models.bundles.registry import Registry
 from models.domain.evidence import Evidence
-from models.domain.evidence_snapshot import EVIDENCE, Kept
+from models.domain.evidence_snapshot import EVIDENCE, EvidenceSnapshot
 from models.practice import NO_PRACTICE, shipped
 from training.cli import main
 from training.commands import growth as growth_command
@@ -41,7 +41,10 @@ def asked(monkeypatch: pytest.MonkeyPatch) -> list[dict[str, Any]]:
 
 
 def stored(store: Path, rows: list[Evidence], *, provisional: bool = False, **extra: bytes) -> str:
-    files = {EVIDENCE: Kept.of(rows).to_bytes(), **{name.replace("__", "."): e for name, e in extra.items()}}
+    files = {
+        EVIDENCE: EvidenceSnapshot.of(rows).to_bytes(),
+        **{name.replace("__", "."): e for name, e in extra.items()},
+    }
     version = write_bundle(
         store, linear_model(rows), CATALOGUE, RATES, {"seed": SEED}, files, provisional=provisional
     )

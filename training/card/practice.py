@@ -72,7 +72,7 @@ def weight(rules: Sequence[Told]) -> str:
 def groups_of(rules: Sequence[Told]) -> list[Group]:
     """The rules by the family of what they are about; rules about the same field stand together."""
     of: dict[Family, list[Told]] = {family: [] for family in Family}
-    for told in sorted(rules, key=_place):
+    for told in sorted(rules, key=_order):
         of[_family(told)].append(told)
     return [Group(family.value.capitalize(), own) for family, own in of.items() if own]
 
@@ -87,7 +87,7 @@ def _family(told: Told) -> Family:
     return NAMEABLE[fields[0]].family if fields else Family.MARKET
 
 
-def _place(told: Told) -> tuple[int, int, float]:
+def _order(told: Told) -> tuple[int, int, float]:
     fields = _fields(told)
     first = min((_ORDER[flat] for flat in fields), default=-1)
     return first, -len(fields), told["prior"]["factor"]

@@ -40,13 +40,13 @@ def grown(
     valuer = bundle.valuer
     if not isinstance(valuer.model, GuitarModel):
         raise BookmatchError(f"bundle {bundle.version}: its model does not say what it does not know")
-    rows = measure.rows_of(valuer.kept)
+    rows = measure.rows_of(valuer.snapshot)
     if not only_sales(rows):
         raise BookmatchError(
             f"bundle {bundle.version} keeps no evidence; fit it again with this version, which keeps it"
         )
     seed = int(bundle.manifest["about"].get("seed", 0))
-    market = measure.Market(rows, valuer.catalogue, valuer.rates, seed)
+    market = measure.GrowthRecords(rows, valuer.catalogue, valuer.rates, seed)
     fit = partial(fit_for_backtest, practice=practice_of(bundle))
     trials = measure.run(market, fit, holdout, jobs=jobs, progress=progress)
     standing = {"version": bundle.version, "provisional": valuer.provisional}

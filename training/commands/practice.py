@@ -14,7 +14,7 @@ from models.bundles.bundle import read_file, read_manifest
 from models.bundles.registry import Registry
 from models.commands.console import examples
 from models.errors import BookmatchError, PracticeError
-from models.practice import NO_PRACTICE, SHIPPED, Practice, Rule, Spread, read_practice, shipped
+from models.practice import NO_PRACTICE, SHIPPED, Practice, Rule, SpreadStatement, read_practice, shipped
 
 CARD = "card.json"
 _LEARNED = ("prior", "evidence", "posterior", "share", "contradicted")
@@ -132,7 +132,7 @@ def _as_json(known: Practice, fitted: _Fitted | None) -> dict[str, Any]:
 
 
 def _with_learned(
-    one: Rule | Spread, found: Mapping[str, Mapping[str, Any]], keys: Sequence[str]
+    one: Rule | SpreadStatement, found: Mapping[str, Mapping[str, Any]], keys: Sequence[str]
 ) -> dict[str, Any]:
     learned = found.get(one.name)
     return {**asdict(one), "learned": {key: learned[key] for key in keys} if learned else None}
@@ -151,7 +151,7 @@ def _as_text(rules: Sequence[Rule], fitted: _Fitted | None) -> list[str]:
     return [*lines, "", *_disagreements(rules, fitted.rules)] if fitted and fitted.rules else lines
 
 
-def _spreads_as_text(spreads: Sequence[Spread], fitted: _Fitted | None) -> list[str]:
+def _spreads_as_text(spreads: Sequence[SpreadStatement], fitted: _Fitted | None) -> list[str]:
     if not spreads:
         return []
     rows = [("spread", "factor", *(("evidence", "both") if fitted else ()), "in words")]

@@ -105,14 +105,14 @@ def grow(
 def weight_of(residual: Floats, says: Floats, judged: Floats, sales: int) -> float:
     """The weight of the trees in a value, from 0 to 1, by how well they do on left-out rows; see `_SHY`.
 
-    It falls smoothly: with the square of the number of sales, and with the doubt about the slope.
+    It falls smoothly: with the square of the number of sales, and with the standard error of the slope.
     """
     squares = float((judged * says**2).sum())
     if squares <= 0:
         return 0.0
     slope = float((judged * residual * says).sum()) / squares
-    doubt = float((judged**2 * says**2 * (residual - slope * says) ** 2).sum()) / squares**2
-    believed = slope * slope**2 / (slope**2 + _SHY * doubt)
+    error2 = float((judged**2 * says**2 * (residual - slope * says) ** 2).sum()) / squares**2
+    believed = slope * slope**2 / (slope**2 + _SHY * error2)
     floor = _LEAST * min(sales / _FULL, 1.0) ** 2
     return float(np.clip(believed * sales**2 / (sales**2 + _HALF**2), floor, 1.0))
 

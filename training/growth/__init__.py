@@ -1,1 +1,1 @@
-"""How error and range narrow with the number of records, and which records would help most."""
+"""Measure how error and range narrow with more records, and find the records that would help most."""

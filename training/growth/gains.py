@@ -54,7 +54,7 @@ class Gain:
 
     @property
     def gain(self) -> float:
-        """By how much the range narrows, for as many instruments as it concerns."""
+        """The narrowing of the range, times the number of instruments that it concerns."""
         return self.share * (self.before - self.after)
 
 
@@ -160,7 +160,7 @@ def _of_field(model: GuitarModel, field: Field, pairs: Sequence[tuple[Subject, I
 
 
 def _worse(field: Field, it: Instrument, typical: Instrument) -> Value:
-    """Its value of the field if that is worse than the typical one, or other where none is worse; or None."""
+    """The instrument's value if it is worse than the typical one, or other where none is worse; or None."""
     value, usual = it.get(field), typical.get(field)
     if value is None or value == usual:
         return None

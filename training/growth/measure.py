@@ -18,7 +18,7 @@ from tqdm import tqdm
 
 from models.domain.catalogue import Catalogue
 from models.domain.evidence import Evidence
-from models.domain.evidence_snapshot import Kept
+from models.domain.evidence_snapshot import EvidenceSnapshot
 from models.domain.money import Rates
 from models.domain.vocabulary import KIND_NAMES
 from models.price.instruments.features import model_key
@@ -35,7 +35,7 @@ Fitter = Callable[[Sequence[Evidence], Catalogue, Rates, int], PriceModel]
 
 
 @dataclass(frozen=True)
-class Market:
+class GrowthRecords:
     """The records with what a fit needs beside them."""
 
     rows: Sequence[Evidence]
@@ -68,10 +68,10 @@ class _Task(NamedTuple):
 # ── dividing ─────────────────────────────────────────────────────────────────
 
 
-def rows_of(kept: Kept) -> list[Evidence]:
+def rows_of(snapshot: EvidenceSnapshot) -> list[Evidence]:
     """The evidence of a bundle, with the digest of each specimen in place of its serial number."""
-    rows = kept.evidence(range(len(kept)))
-    named = (f"{digest:016x}" if digest else None for digest in kept.specimens.tolist())
+    rows = snapshot.evidence(range(len(snapshot)))
+    named = (f"{digest:016x}" if digest else None for digest in snapshot.specimens.tolist())
     return [
         replace(row, instrument=row.instrument.but(serial=serial))
         for row, serial in zip(rows, named, strict=True)
@@ -84,8 +84,8 @@ def specimen_of(row: Evidence) -> str:
     return f"{model_key(row.subject)}|{serial}" if serial else row.id
 
 
-def places_of(rows: Sequence[Evidence], seed: int) -> dict[str, float]:
-    """Specimen → its place between 0 and 1 in an order by chance.
+def positions_of(rows: Sequence[Evidence], seed: int) -> dict[str, float]:
+    """Specimen → its position between 0 and 1 in an order by chance.
 
     Specimens that were sold, that were only asked for and that only had offers are ordered each on their own:
     a share of the order has that share of each.
@@ -97,8 +97,8 @@ def places_of(rows: Sequence[Evidence], seed: int) -> dict[str, float]:
     out: dict[str, float] = {}
     for kind in KIND_NAMES:
         own = [name for name, found in kinds.items() if kind in found and name not in out]
-        places = (rng.permutation(len(own)) + 0.5) / max(len(own), 1)
-        out |= dict(zip(own, places.tolist(), strict=True))
+        positions = (rng.permutation(len(own)) + 0.5) / max(len(own), 1)
+        out |= dict(zip(own, positions.tolist(), strict=True))
     return out
 
 
@@ -110,11 +110,11 @@ def tasks_of(rows: Sequence[Evidence], seed: int, holdout: Sequence[Evidence] = 
     sales = len(only_sales(rows))
     out = [_Task(1.0, list(rows), list(holdout))] if holdout and sales >= LEAST else []
     for order in range(2 if sales < _FEW else 1):
-        forward = places_of(rows, seed + order)
-        for places in (forward, {name: 1 - place for name, place in forward.items()}):
+        forward = positions_of(rows, seed + order)
+        for positions in (forward, {name: 1 - position for name, position in forward.items()}):
             for share in SHARES:
-                own = [row for row in rows if places[specimen_of(row)] < share]
-                others = [row for row in only_sales(rows) if places[specimen_of(row)] >= SHARES[-1]]
+                own = [row for row in rows if positions[specimen_of(row)] < share]
+                others = [row for row in only_sales(rows) if positions[specimen_of(row)] >= SHARES[-1]]
                 out.append(_Task(share, own, list(holdout) or others))
     # A size counts only where every draw of it has enough.
     short = {task.share for task in out if len(only_sales(task.rows)) < LEAST or not task.sales}
@@ -125,7 +125,7 @@ def tasks_of(rows: Sequence[Evidence], seed: int, holdout: Sequence[Evidence] = 
 
 
 def run(
-    market: Market,
+    market: GrowthRecords,
     fit: Fitter,
     holdout: Sequence[Evidence] = (),
     *,
@@ -147,7 +147,7 @@ def run(
     return list(bar)[::-1]
 
 
-def _trial(task: _Task, market: Market, fit: Fitter, number: Mapping[str, int]) -> Trial:
+def _trial(task: _Task, market: GrowthRecords, fit: Fitter, number: Mapping[str, int]) -> Trial:
     model = fit(task.rows, market.catalogue, market.rates, market.seed)
     judged = judge(model, task.sales, market.rates, (LEVEL,))
     return Trial(

@@ -26,7 +26,7 @@ from training.study.width import width_factor, width_factor_of_few
 LATER_SALES, LEFT_OUT = "later sales", "left-out instruments"
 
 
-class Fitted(Protocol):
+class FittedModel(Protocol):
     """A price model with the report of its fit."""
 
     @property
@@ -54,7 +54,7 @@ class Judgement:
 
     @property
     def provisional(self) -> bool:
-        """By the rule of `models.bundles.provisional`."""
+        """Say whether the model is provisional, by the rule of `models.bundles.provisional`."""
         return provisional(on_later_sales=self.by == LATER_SALES, passed=self.verdict.passed)
 
     @property
@@ -70,7 +70,7 @@ def judgement(
     rates: Rates,
     store: Path,
     months: float,
-    holdout: Callable[[Sequence[Evidence]], Fitted],
+    holdout: Callable[[Sequence[Evidence]], FittedModel],
     few: Callable[[], Judged | None],
 ) -> Judgement:
     """Judge what will be fitted on these rows: `holdout` fits on some of them, `few` cross-validates them."""

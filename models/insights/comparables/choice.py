@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.domain.evidence import Evidence
-from models.domain.evidence_snapshot import Kept, specimen_digest
+from models.domain.evidence_snapshot import EvidenceSnapshot, specimen_digest
 from models.domain.instrument import Instrument, Subject
 from models.domain.money import BASE_CURRENCY, quantum, round_money
 from models.insights.comparables.grid import Step, adjust, reconcile, shares_of, weights
@@ -31,7 +31,7 @@ _SLIP = 4.0  # standard deviations from its own value: a wrong currency or anoth
 _HALF = 0.5  # the central range that the reconciled figure should lie in
 _MARKET = ("day", "channel")
 
-Places = NDArray[np.int64]
+Positions = NDArray[np.int64]
 
 
 @dataclass(frozen=True)
@@ -84,11 +84,11 @@ def _candidates(
 
     In both lists the subject's own edition and build come first, then the least uncertain records.
     """
-    sold, listed = _places(valuer.kept, subject)
-    places = np.concatenate([sold, listed])
-    if not len(places):
+    sold, listed = _positions(valuer.snapshot, subject)
+    positions = np.concatenate([sold, listed])
+    if not len(positions):
         return [], [], ()
-    records = valuer.kept.evidence(places)
+    records = valuer.snapshot.evidence(positions)
     theirs = [e.subject for e in records]
     noise = valuer.model.noise_sd(theirs)
     apart = valuer.model.difference_sd(theirs, [subject])
@@ -97,8 +97,8 @@ def _candidates(
     # The variance of one draw of a t distribution, expected from where it fell.
     standard_error = np.sqrt(noise**2 * (_TAILS + off**2) / (_TAILS + 1) + apart**2)
     found = [
-        _Candidate(e, int(valuer.kept.specimens[at]), float(d))
-        for e, at, d in zip(records, places, standard_error, strict=True)
+        _Candidate(e, int(valuer.snapshot.specimens[at]), float(d))
+        for e, at, d in zip(records, positions, standard_error, strict=True)
     ]
     slips = np.abs(off) > _SLIP
     good = [c for c, slip in zip(found[: len(sold)], slips, strict=False) if not slip]
@@ -106,17 +106,17 @@ def _candidates(
     return _by_standard_error(subject, good), _by_standard_error(subject, found[len(sold) :]), aside
 
 
-def _places(kept: Kept, subject: Subject) -> tuple[Places, Places]:
-    """The places in `kept` of the nearest sales, and of the nearest asking prices and offers.
+def _positions(snapshot: EvidenceSnapshot, subject: Subject) -> tuple[Positions, Positions]:
+    """The positions in `snapshot` of the nearest sales, and of the nearest asking prices and offers.
 
     Records after the subject's day are not among them.
     """
-    places = kept.of_model(subject.instrument.maker, subject.instrument.model)
-    places = places[kept.days[places] <= subject.day.toordinal()]
-    is_sale = kept.codes["kind"][places] == kept.code("kind", "sale")
+    positions = snapshot.of_model(subject.instrument.maker, subject.instrument.model)
+    positions = positions[snapshot.days[positions] <= subject.day.toordinal()]
+    is_sale = snapshot.codes["kind"][positions] == snapshot.code("kind", "sale")
     return (
-        nearest(kept, places[is_sale], subject, _LOOKED_AT),
-        nearest(kept, places[~is_sale], subject, _LISTED),
+        nearest(snapshot, positions[is_sale], subject, _LOOKED_AT),
+        nearest(snapshot, positions[~is_sale], subject, _LISTED),
     )
 
 

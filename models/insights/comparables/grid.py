@@ -28,7 +28,7 @@ class Step:
 
 
 @dataclass(frozen=True)
-class Line:
+class Adjustment:
     """One adjustment made: `share` of the price it applied to, `amount` in the grid's currency."""
 
     field: str
@@ -45,9 +45,9 @@ class Grid:
 
     currency: str
     price: Decimal
-    market: tuple[Line, ...]
+    market: tuple[Adjustment, ...]
     today: Decimal
-    lines: tuple[Line, ...]
+    lines: tuple[Adjustment, ...]
     adjusted: Decimal
     net: float
     gross: float
@@ -72,8 +72,8 @@ def adjust(price: Decimal, market: Sequence[Step], lines: Sequence[Step], curren
     for step in market:
         amount = _amount(today, step, currency)
         today += amount
-        done.append(Line(step.field, step.share, amount))
-    physical = tuple(Line(s.field, s.share, _amount(today, s, currency)) for s in lines if s.share)
+        done.append(Adjustment(step.field, step.share, amount))
+    physical = tuple(Adjustment(s.field, s.share, _amount(today, s, currency)) for s in lines if s.share)
     adjusted = today + sum((line.amount for line in physical), Decimal(0))
     gross = sum((abs(line.amount) for line in (*done, *physical)), Decimal(0))
     return Grid(

@@ -44,8 +44,8 @@ class Canvas:
 
     def rect(self, x: float, y: float, width: float, height: float, fill: str, stroke: str = "none") -> None:
         """A box."""
-        place = f'x="{number(x)}" y="{number(y)}" width="{number(width)}" height="{number(height)}"'
-        self._marks.append(f'<rect {place} fill="{fill}" stroke="{stroke}"/>')
+        geometry = f'x="{number(x)}" y="{number(y)}" width="{number(width)}" height="{number(height)}"'
+        self._marks.append(f'<rect {geometry} fill="{fill}" stroke="{stroke}"/>')
 
     def line(
         self, x1: float, y1: float, x2: float, y2: float, stroke: str = INK, width: float = 1, dash: str = ""
@@ -65,8 +65,8 @@ class Canvas:
 
     def circle(self, x: float, y: float, radius: float, fill: str, stroke: str = INK) -> None:
         """A dot."""
-        place = f'cx="{number(x)}" cy="{number(y)}" r="{number(radius)}"'
-        self._marks.append(f'<circle {place} fill="{fill}" stroke="{stroke}" stroke-width="1.5"/>')
+        geometry = f'cx="{number(x)}" cy="{number(y)}" r="{number(radius)}"'
+        self._marks.append(f'<circle {geometry} fill="{fill}" stroke="{stroke}" stroke-width="1.5"/>')
 
     def diamond(self, x: float, y: float, radius: float, fill: str, stroke: str = INK) -> None:
         """A square on its corner."""
@@ -86,8 +86,8 @@ class Canvas:
     ) -> None:
         """Words whose baseline is at y. `anchor`: `start`, `middle` or `end`."""
         weight = ' font-weight="600"' if bold else ""
-        place = f'x="{number(x)}" y="{number(y)}" text-anchor="{anchor}" font-size="{number(size)}"'
-        self._marks.append(f'<text {place} fill="{fill}"{weight}>{escape(words)}</text>')
+        geometry = f'x="{number(x)}" y="{number(y)}" text-anchor="{anchor}" font-size="{number(size)}"'
+        self._marks.append(f'<text {geometry} fill="{fill}"{weight}>{escape(words)}</text>')
 
     def svg(self) -> str:
         """The whole picture."""

@@ -12,34 +12,73 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from enum import StrEnum
 from functools import cached_property
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from models.price.core.basis import Basis, Floats, Ints, Table, product, read_basis
 
-LEVEL = "level"
-# A level that marks a blank field. Its columns are −1 where the field is blank and its coefficients are not
-# negative: those who leave a field blank may be paid less, and a blank never adds to a value.
-BLANK = "blank"
+
+class RoleKind(StrEnum):
+    """The ways in which the columns of a block enter a value; see the module.
+
+    `BLANK`: a level that marks a blank field. Its columns are −1 where the field is blank and its
+    coefficients are not negative: those who leave a field blank may be paid less, and a blank never adds to a
+    value.
+    """
+
+    LEVEL = "level"
+    BLANK = "blank"
+    LOSS = "loss"
+    SCALE = "scale"
+
+
+class Role(NamedTuple):
+    """The way in which a block enters a value. `family`: of a loss or a scale, "" for any other."""
+
+    kind: RoleKind
+    family: str = ""
+
+    @property
+    def nonnegative(self) -> bool:
+        """Say whether the coefficients are not negative."""
+        return self.kind in (RoleKind.BLANK, RoleKind.LOSS)
+
+
+LEVEL, BLANK = Role(RoleKind.LEVEL), Role(RoleKind.BLANK)
+
+
+def loss_of(family: str) -> Role:
+    """The role of the losses of this family."""
+    return Role(RoleKind.LOSS, family)
+
+
+def scale_of(family: str) -> Role:
+    """The role of the scale of this family's losses."""
+    return Role(RoleKind.SCALE, family)
 
 
 @dataclass(frozen=True)
 class Block:
     """Design columns that share one prior variance (`group`) and one role.
 
-    `role`: "level", "blank" or "loss:<family>" (coefficients ≥ 0) or "scale:<family>". `pooled` False: a flat
-    prior. `part`: the part of the value that it belongs to, of which the trees see the total; "" for none.
+    `pooled` False: a flat prior. `part`: the part of the value that it belongs to, of which the trees see the
+    total; "" for none.
     """
 
     name: str
     bases: tuple[Basis, ...]
-    role: str = LEVEL
+    role: Role = LEVEL
     group: str = ""
     pooled: bool = True
     part: str = ""
+
+    @property
+    def is_loss(self) -> bool:
+        return self.role.kind is RoleKind.LOSS
 
     @property
     def size(self) -> int:
@@ -51,12 +90,13 @@ class Block:
 
     def state(self) -> dict[str, Any]:
         """As JSON."""
-        return {**vars(self), "bases": [basis.state() for basis in self.bases]}
+        return {**vars(self), "role": self.role._asdict(), "bases": [basis.state() for basis in self.bases]}
 
 
 def read_block(state: Mapping[str, Any]) -> Block:
     """The block that `state()` described."""
-    return Block(**{**state, "bases": tuple(read_basis(basis) for basis in state["bases"])})
+    role = Role(RoleKind(state["role"]["kind"]), state["role"]["family"])
+    return Block(**{**state, "role": role, "bases": tuple(read_basis(basis) for basis in state["bases"])})
 
 
 def design(blocks: Sequence[Block], table: Table) -> tuple[Ints, Floats]:
@@ -87,8 +127,7 @@ class Backbone:
     @cached_property
     def families(self) -> tuple[str, ...]:
         """The families that have a loss, in the order of the blocks."""
-        roles = (block.role.partition(":") for block in self.blocks)
-        return tuple(dict.fromkeys(family for role, _, family in roles if role == "loss"))
+        return tuple(dict.fromkeys(block.role.family for block in self.blocks if block.is_loss))
 
     @cached_property
     def starts(self) -> NDArray[np.int64]:
@@ -101,13 +140,13 @@ class Backbone:
         return replace(self, theta=np.where(blanks, 0.0, self.theta))
 
     def sums(self, which: Sequence[int], table: Table) -> Floats:
-        """(n,) Σ θ·x over the blocks at these places."""
+        """(n,) Σ θ·x over the blocks at these positions."""
         total = np.zeros(len(next(iter(table.values()))))
         for at in which:
             index, value = product(self.blocks[at].bases, table)
             total = total + row_sums(self.theta[self.starts[at] + index] * value)
         return total
 
-    def places(self, role: str) -> list[int]:
-        """The places in `blocks` of the blocks that have this role."""
+    def positions(self, role: Role) -> list[int]:
+        """The positions in `blocks` of the blocks that have this role."""
         return [at for at, block in enumerate(self.blocks) if block.role == role]

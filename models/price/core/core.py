@@ -12,7 +12,7 @@ import numpy as np
 
 from models.errors import BundleDamagedError
 from models.price.core.backbone import Backbone, read_block
-from models.price.core.missing_losses import Hidden, read_hidden
+from models.price.core.missing_losses import MissingLossModel, read_missing_losses
 from models.price.core.pairs import PairTables
 from models.price.core.posterior import Posterior
 from models.price.core.spread import Spread, read_spread
@@ -75,7 +75,7 @@ class Core:
     trees: Trees | None
     posterior: Posterior
     spread: Spread | None
-    hidden: Hidden | None = None
+    missing_losses: MissingLossModel | None = None
 
     def to_files(self) -> dict[str, bytes]:
         """As JSON, npz and boosters in text. Raises ValueError for a core that has no spread yet."""
@@ -95,7 +95,7 @@ class Core:
                 "handed_level": trees.handed_level,
             },
             "spread": self.spread.state(),
-            "hidden": None if self.hidden is None else self.hidden.state(),
+            "missing_losses": self.missing_losses and self.missing_losses.state(),
         }
         arrays = io.BytesIO()
         np.savez_compressed(
@@ -125,7 +125,7 @@ def read_core(files: Mapping[str, bytes]) -> Core:
         trees=None if state["trees"] is None else _read_trees(state["trees"], files),
         posterior=Posterior(arrays["sd"], arrays["directions"]),
         spread=read_spread(state["spread"], arrays["shape"]),
-        hidden=None if state["hidden"] is None else read_hidden(state["hidden"]),
+        missing_losses=read_missing_losses(state["missing_losses"]) if state["missing_losses"] else None,
     )
 
 

@@ -18,7 +18,7 @@ import numpy as np
 
 from models.price.core.basis import Floats
 
-TAILS = 6
+DEGREES_OF_FREEDOM = 6
 RAREST = 0.005  # rarer outcomes are beyond every range
 # The chance at which two outcomes have no excess kurtosis, where p (1 − p) = 1/6, and their skewness is −√2:
 # nearer to a half they would lie apart as sums of losses do not.
@@ -106,7 +106,7 @@ class Bends:
 
 def _student(x: Floats) -> Floats:
     """T(x) for 6 degrees of freedom, brought to variance 1 (Abramowitz and Stegun 1964, 26.7.4)."""
-    t2 = x * x * (TAILS / (TAILS - 2))
-    cos2 = TAILS / (TAILS + t2)
+    t2 = x * x * (DEGREES_OF_FREEDOM / (DEGREES_OF_FREEDOM - 2))
+    cos2 = DEGREES_OF_FREEDOM / (DEGREES_OF_FREEDOM + t2)
     sin = np.copysign(np.sqrt(1.0 - cos2), x)
     return np.asarray(0.5 + 0.5 * sin * (1.0 + cos2 * (0.5 + 0.375 * cos2)))

@@ -19,7 +19,7 @@ from models.price.core.basis import Floats, Table
 
 
 @dataclass(frozen=True)
-class Hidden:
+class MissingLossModel:
     """The rule over k ordinal `columns`.
 
     `losses`: (k, steps) log loss at 0, 1, 2, …; `mean`: (k,) their means where known; `weights`: (k, k).
@@ -53,7 +53,7 @@ class Hidden:
         return {name: np.asarray(x).tolist() for name, x in vars(self).items()}
 
 
-def read_hidden(state: Mapping[str, Any]) -> Hidden:
+def read_missing_losses(state: Mapping[str, Any]) -> MissingLossModel:
     """The rule that `state()` described."""
     arrays = (np.array(state[name], np.float64) for name in ("losses", "mean", "weights"))
-    return Hidden(tuple(state["columns"]), *arrays)
+    return MissingLossModel(tuple(state["columns"]), *arrays)

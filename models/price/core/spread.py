@@ -59,14 +59,14 @@ class Noise:
 class Spread:
     """The scale of every row and the distribution of what is left.
 
-    `posterior`: the factor g. `hidden`: loss column → moments of its effect where known.
+    `posterior`: the factor g. `loss_moments`: loss column → moments of its effect where known.
     `first`, `last`: years of the evidence's first and last day. `drift`: variance a year outside them.
     `shape`: (n,) sorted scaled residuals of left-out sales, as they were had all their losses been known.
     """
 
     noise: Noise
     posterior: float
-    hidden: Mapping[str, Moments]
+    loss_moments: Mapping[str, Moments]
     first: float
     last: float
     drift: float
@@ -95,8 +95,8 @@ def read_spread(state: Mapping[str, Any], shape: Floats) -> Spread:
     """The spread that `state()` described, with its shape."""
     noise = dict(state["noise"])
     noise["value"] = tuple(noise["value"])
-    hidden = {column: Moments(*moments) for column, moments in state["hidden"].items()}
-    return Spread(**{**state, "noise": Noise(**noise), "hidden": hidden, "shape": shape})
+    moments = {column: Moments(*own) for column, own in state["loss_moments"].items()}
+    return Spread(**{**state, "noise": Noise(**noise), "loss_moments": moments, "shape": shape})
 
 
 def _quantile(ascending: Floats, p: float) -> float:

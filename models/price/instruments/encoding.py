@@ -30,7 +30,7 @@ class InstrumentEncoding:
 
     players = FACTORS
     shared = frozenset({"day", "channel"})
-    curved = frozenset({"time", "weight", "figure", "log_number", "place"})
+    curved = frozenset({"time", "weight", "figure", "log_number", "number_share"})
     recurring = True
     losses = LOSSES
     ordinal = staticmethod(ordinal)

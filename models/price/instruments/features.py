@@ -28,7 +28,7 @@ from models.price.instruments.reference import CLEAN, Typical
 STANDARD = "standard"  # the level of an instrument that belongs to no edition
 _DAYS_A_YEAR = 365.25
 
-# Ordinal columns: grades as they are, ordered terms by their place, best = 0.
+# Ordinal columns: grades as they are, ordered terms by their position, best = 0.
 LOSSES: tuple[str, ...] = tuple(f.flat for f in FIELDS if f.loss_ordered)
 STEPS_OF: Mapping[str, int] = {f.flat: len(f.terms) - 1 for f in FIELDS if f.loss_ordered}
 CONDITION_LOSSES = tuple(f.flat for f in FIELDS if f.loss_ordered and f.family is Family.CONDITION)
@@ -86,7 +86,7 @@ def _log_number(s: Subject, facts: _Facts) -> float:
     return math.log(number) if number and facts.edition else math.nan
 
 
-def _place(s: Subject, facts: _Facts) -> float:
+def _number_share(s: Subject, facts: _Facts) -> float:
     number, edition = s.instrument.edition_number, facts.edition
     if not number or not edition or not edition.production_total:
         return math.nan
@@ -99,7 +99,7 @@ def _number_unknown(s: Subject, facts: _Facts) -> float:
 
 
 def _number(s: Subject, facts: _Facts, flat: str) -> float:
-    """As it is, or as it typically is where it is blank."""
+    """The number as it is, or the typical one where it is blank."""
     own = getattr(s.instrument, flat)
     found = getattr(facts.typical, flat) if own is None else own
     return math.nan if found is None else float(found)
@@ -188,7 +188,7 @@ NUMBER_COLUMNS: Mapping[str, tuple[tuple[str, ...], Callable[[Subject, _Facts], 
     "finish_rarity": ((*_MODEL, "finish"), _finish_rarity),
     "log_total": ((*_MODEL, "edition"), _log_total),
     "log_number": ((*_MODEL, "edition", "edition_number"), _log_number),
-    "place": ((*_MODEL, "edition", "edition_number"), _place),
+    "number_share": ((*_MODEL, "edition", "edition_number"), _number_share),
     "number_unknown": ((*_MODEL, "edition", "edition_number"), _number_unknown),
     "body": (_MODEL, _body),
     **{name: ((*_MODEL, _PATH[flat]), partial(_blank, flat=flat)) for name, flat in BLANKS.items()},

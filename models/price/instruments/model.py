@@ -17,7 +17,7 @@ from models.errors import BundleDamagedError
 from models.practice.reliance import EVIDENCE_ALONE, Reliance, read_reliance
 from models.price.core.core import Core, read_core
 from models.price.evaluator.encoding import Row
-from models.price.evaluator.evaluator import Evaluator, Ranges
+from models.price.evaluator.evaluator import Evaluator, PredictionIntervals
 from models.price.instruments.encoding import InstrumentEncoding
 from models.price.instruments.features import edition_key, feature_hash, model_key
 from models.price.instruments.reference import Typical, reference_of
@@ -77,7 +77,7 @@ class GuitarModel:
             references=tuple(Subject(Instrument(*v[:-2]), *v[-2:]) for v in reasons.references),
         )
 
-    def _weighed(self, subjects: Sequence[Subject], ranges: Ranges) -> Estimate:
+    def _weighed(self, subjects: Sequence[Subject], ranges: PredictionIntervals) -> Estimate:
         direct = [self.direct_sales(s) for s in subjects]
         pairs = zip(direct, ranges.effective.tolist(), strict=True)
         weights = tuple(EvidenceWeight(evidence_word(n), n, round(effective, 1)) for n, effective in pairs)

@@ -19,7 +19,7 @@ from sqlalchemy import Connection
 from models.domain.cells import last_day
 from models.domain.evidence import EVIDENCE_COLUMNS, REQUIRED_COLUMNS
 from models.errors import Fault
-from models.tables.intake import Intake, Refusal, Taken
+from models.tables.intake import AcceptedRow, Intake, Refusal
 from models.tables.table import read_table
 from service.api.evidence import records
 from service.api.evidence.reading import id_faults
@@ -134,9 +134,9 @@ def _sift(form: str, body: IO[bytes], kept: IO[bytes]) -> Report:
     return report
 
 
-def _addressable(one: Taken | Refusal) -> Taken | Refusal:
-    faults = id_faults(one.evidence.id) if isinstance(one, Taken) else ()
-    return Refusal(one.line, one.evidence.id, faults) if isinstance(one, Taken) and faults else one
+def _addressable(one: AcceptedRow | Refusal) -> AcceptedRow | Refusal:
+    faults = id_faults(one.evidence.id) if isinstance(one, AcceptedRow) else ()
+    return Refusal(one.line, one.evidence.id, faults) if isinstance(one, AcceptedRow) and faults else one
 
 
 def _keep(connection: Connection, kept: IO[bytes], report: Report) -> None:

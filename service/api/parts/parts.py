@@ -13,7 +13,7 @@ from models.domain.instrument import Subject
 from models.domain.money import Quote
 from models.domain.names import nearest
 from models.errors import Fault, InputError
-from models.insights.comparables import Comparable, Comparables, Line, comparables
+from models.insights.comparables import Adjustment, Comparable, Comparables, comparables
 from models.insights.questions import Question, questions, widening
 from models.insights.record import Record, record_of
 from models.insights.restoration import Restoration, restoration
@@ -56,7 +56,7 @@ class PartOf(NamedTuple):
 
 
 @dataclass(frozen=True)
-class LineInWords(Line):
+class LineInWords(Adjustment):
     """A line of a comparable's grid, and the sentence that says it."""
 
     text: str
@@ -73,7 +73,7 @@ def find_comparables(case: Case) -> Comparables:
 def _in_words(found: Comparable, subject: Subject) -> Comparable:
     grid, sold = found.grid, Subject(found.instrument, found.day, found.channel)
 
-    def worded(lines: Sequence[Line]) -> tuple[Line, ...]:
+    def worded(lines: Sequence[Adjustment]) -> tuple[Adjustment, ...]:
         texts = [adjustment(line, subject, sold, grid.currency, found.kind) for line in lines]
         return tuple(LineInWords(**vars(line), text=text) for line, text in zip(lines, texts, strict=True))
 

@@ -7,7 +7,7 @@ import io
 from collections.abc import Iterable, Iterator, Sequence
 
 from models.tables.stocklist import KNOWN_COLUMNS, REQUIRED_COLUMNS, Terms, value_columns, value_rows
-from models.tables.table import Row, read_table
+from models.tables.table import TableRow, read_table
 from models.valuation.valuer import Valuer
 from service.api.stocklists.chunks import Answered, chunked
 
@@ -33,7 +33,7 @@ class CsvForm:
         if head:
             yield Answered(head.encode(), (), 0)
 
-    def _answered(self, rows: Sequence[Row], head: str) -> Answered:
+    def _answered(self, rows: Sequence[TableRow], head: str) -> Answered:
         out, words = io.StringIO(), list[str]()
         out.write(head)
         writer = csv.DictWriter(out, self._columns, restval="", lineterminator="\n")

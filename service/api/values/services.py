@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime
 
 from models.domain.instrument import Subject
-from models.valuation.valuer import Ranged, Valuation
+from models.valuation.valuer import Valuation, ValueEstimate
 from service.context import bundle, context
 
 
@@ -32,7 +32,7 @@ def value(wanted: ValuationRequest) -> Valuation:
     return found
 
 
-def ranged(wanted: ValuationRequest) -> Ranged:
+def ranged(wanted: ValuationRequest) -> ValueEstimate:
     """The figures of that valuation, without the work of explaining them. Raises as `value`."""
     found = bundle().valuer.ranged(wanted.subject, wanted.currency, wanted.levels)
     context().figures.valued(found.evidence.word)

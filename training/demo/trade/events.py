@@ -64,7 +64,7 @@ class Counts:
 class Events:
     """n events: the specimens as they are, and per event (n,) the rest; values and prices in log US dollars.
 
-    `slip`: 0, or the place in `training.demo.trade.slips.SLIPS`.
+    `slip`: 0, or the position in `training.demo.trade.slips.SLIPS`.
     """
 
     specimens: Drawn

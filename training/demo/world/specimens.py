@@ -82,7 +82,7 @@ def _edition_and_year(world: World, rng: np.random.Generator, c: Drawn) -> None:
 
 
 def _finish(world: World, rng: np.random.Generator, model: Ints) -> Ints:
-    """By the shares; about one in two hundred wears a finish that was not offered (−1)."""
+    """Draw finishes by the shares; about one in two hundred wears a finish that was not offered (−1)."""
     finish = np.zeros(len(model), dtype=np.int64)
     for i, m in enumerate(world.models):
         at = np.flatnonzero(model == i)

@@ -26,8 +26,8 @@ from training.demo.world.natures import (
 from training.demo.world.workshops import World, WorldModel, market_level
 
 Floats = NDArray[np.float64]
-# One array (n,) per flat field: terms and grades by their place in the vocabulary, finish and edition by
-# their place in the model's lists (−1: a finish that was not offered; no edition), edition_number 0 for none.
+# One array (n,) per flat field: terms and grades by their position in the vocabulary, finish and edition by
+# that in the model's lists (−1: a finish that was not offered; no edition), edition_number 0 for none.
 Columns = Mapping[str, NDArray[Any]]
 
 # Fields whose effect is counted; maker, model and serial never differ from the reference's.
@@ -160,7 +160,7 @@ class Truth:
     def _finish(self, c: Columns) -> Floats:
         widest = max(len(m.shares) for m in self.world.models)
         effects = np.array([_padded(m.finish_effects, widest + 1) for m in self.world.models])
-        effects[:, -1] = 0.15  # a finish that was not offered stands in the last place, which −1 finds
+        effects[:, -1] = 0.15  # a finish that was not offered stands in the last position, which −1 finds
         return np.asarray(effects[c["model"], c["finish"]])
 
     def _figure(self, c: Columns) -> Floats:
@@ -179,8 +179,8 @@ class Truth:
         effect = _edition_table(models, "effect")[c["model"], at]
         recorded = _edition_table(models, "recorded")[c["model"], at]
         numbered = (c["edition_number"] > 0) & (recorded > 0)
-        place = np.clip(c["edition_number"] / np.maximum(recorded, 1), 0.0, 1.0)
-        low = np.where(numbered, LOW_NUMBER * (1 - place) ** 3, 0.0)
+        share = np.clip(c["edition_number"] / np.maximum(recorded, 1), 0.0, 1.0)
+        low = np.where(numbered, LOW_NUMBER * (1 - share) ** 3, 0.0)
         lost = np.zeros(len(at))
         for flat in ("originality_pickguard", "originality_tailpiece", "originality_pickups"):
             known_by = np.array(
@@ -230,5 +230,5 @@ def _padded(values: Any, width: int) -> list[float]:
 
 
 def _edition_table(models: tuple[WorldModel, ...], name: str) -> Floats:
-    """(models, 3) one figure of each edition; the last place, which −1 finds, is no edition."""
+    """(models, 3) one figure of each edition; the last position, which −1 finds, is no edition."""
     return np.array([_padded([getattr(e, name) for e in m.editions], 3) for m in models])

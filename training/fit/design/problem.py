@@ -9,7 +9,7 @@ import numpy as np
 import scipy.sparse as sp
 from numpy.typing import NDArray
 
-from models.price.core.backbone import BLANK, LEVEL, Block, design
+from models.price.core.backbone import LEVEL, Block, Role, RoleKind, design
 from models.price.core.basis import Floats, Ints, Table
 
 Bools = NDArray[np.bool_]
@@ -20,12 +20,12 @@ SALE = ""  # the gap level of a closed sale: it has no gap to its value
 class Layout:
     """The order of the p design columns: blocks first, then the intercept, then one gap per gap level.
 
-    `role`: (p,) place in `roles`. `group`: (p,) place in `groups`. `flat`: (groups,) True for a flat prior.
+    `role`, `group`: (p,) positions in `roles` and `groups`. `flat`: (groups,) True for a flat prior.
     """
 
     blocks: tuple[Block, ...]
     gaps: tuple[str, ...]
-    roles: tuple[str, ...]
+    roles: tuple[Role, ...]
     role: Ints
     groups: tuple[str, ...]
     group: Ints
@@ -39,14 +39,13 @@ class Layout:
     @property
     def nonnegative(self) -> Bools:
         """(p,) True for the coefficients of losses and blanks."""
-        signed = [role == BLANK or role.startswith("loss:") for role in self.roles]
-        return np.array(signed)[self.role]
+        return np.array([role.nonnegative for role in self.roles])[self.role]
 
     @property
     def scales(self) -> Bools:
         """(groups,) True for groups of scales."""
         out = np.zeros(len(self.groups), bool)
-        out[self.group[[self.roles[r].startswith("scale:") for r in self.role]]] = True
+        out[self.group[[self.roles[r].kind is RoleKind.SCALE for r in self.role]]] = True
         return out
 
 
@@ -132,12 +131,12 @@ def matrix(layout: Layout, table: Table, gap: Sequence[str] | None = None) -> sp
     """The (n, p) design of a table; without `gap` every row is a sale."""
     index, value = design(layout.blocks, table)
     n, p = len(value), len(layout.role)
-    place = {g: layout.intercept + 1 + i for i, g in enumerate(layout.gaps)}
+    position = {g: layout.intercept + 1 + i for i, g in enumerate(layout.gaps)}
     extra_index = np.full((n, 2), layout.intercept)
     extra_value = np.tile([1.0, 0.0], (n, 1))
     for row, level in enumerate(gap or ()):
         if level != SALE:
-            extra_index[row, 1], extra_value[row, 1] = place[level], 1.0
+            extra_index[row, 1], extra_value[row, 1] = position[level], 1.0
     index = np.concatenate([index, extra_index], axis=1)
     value = np.concatenate([value, extra_value], axis=1)
     rows = np.repeat(np.arange(n), index.shape[1])

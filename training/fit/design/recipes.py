@@ -17,10 +17,12 @@ _COURSE_KNOTS, _COURSE_SHAPES = 0.25, 16  # years between the knots of a course;
 
 _SAME_KNOT = 1e-9  # of the range: knots nearer than that are one
 
-Maker = Callable[[Table], Basis | None]  # a basis fitted to the data, None where the data cannot carry it
+BasisFactory = Callable[
+    [Table], Basis | None
+]  # a basis fitted to the data, None where the data cannot carry it
 
 
-def levels(column: str, unknown: bool = True) -> Maker:
+def levels(column: str, unknown: bool = True) -> BasisFactory:
     """One column per level seen."""
 
     def fit(table: Table) -> Basis | None:
@@ -30,7 +32,7 @@ def levels(column: str, unknown: bool = True) -> Maker:
     return fit
 
 
-def linear(column: str) -> Maker:
+def linear(column: str) -> BasisFactory:
     """Centred and scaled by what is known."""
 
     def fit(table: Table) -> Basis | None:
@@ -59,12 +61,12 @@ def _told(table: Table, column: str) -> np.ndarray:
     return np.asarray(x[~np.isnan(x) & (mark == 0 if mark is not None else True)])
 
 
-def raw(column: str, scale: float = 1.0) -> Maker:
-    """As it is, over `scale`: zero stays zero."""
+def raw(column: str, scale: float = 1.0) -> BasisFactory:
+    """The column as it is, over `scale`: zero stays zero."""
     return lambda table: Linear(column, 0.0, scale)
 
 
-def graded(column: str, count: int) -> Maker:
+def graded(column: str, count: int) -> BasisFactory:
     """The whole scale from 0 to `count` as one; a blank counts as the mean of the known ones.
 
     A blank never counts as better than the reference instrument, or it would add to the value.
@@ -77,7 +79,7 @@ def graded(column: str, count: int) -> Maker:
     return fit
 
 
-def graded_steps(column: str, count: int) -> Maker:
+def graded_steps(column: str, count: int) -> BasisFactory:
     """The steps of an ordinal scale from 0 to `count`; a blank as in `graded`."""
 
     def fit(table: Table) -> Basis | None:
@@ -92,7 +94,7 @@ def graded_steps(column: str, count: int) -> Maker:
 
 
 def reference_grade(column: str) -> float:
-    """The place on its scale that the reference instrument has in this column, 0 for one without a scale."""
+    """The reference instrument's position on the scale of this column, 0 for one without a scale."""
     return ordinal(column, CLEAN[column]) if column in CLEAN else 0.0
 
 
@@ -101,12 +103,12 @@ def _mean(x: np.ndarray) -> float:
     return float(known.mean()) if len(known) else 0.0
 
 
-def steps(column: str, count: int) -> Maker:
+def steps(column: str, count: int) -> BasisFactory:
     """The steps of an ordinal scale from 0 to `count`."""
     return lambda table: Ramps(column, tuple(float(k) for k in range(count + 1)))
 
 
-def unknown(column: str) -> Maker:
+def unknown(column: str) -> BasisFactory:
     """1 where unknown, if it ever is."""
 
     def fit(table: Table) -> Basis | None:
@@ -122,7 +124,7 @@ def _knots(known: np.ndarray, count: int) -> np.ndarray:
     return np.asarray(at[np.diff(at, prepend=-np.inf) > _SAME_KNOT * np.ptp(at)])
 
 
-def smooth(column: str, knots: int = 12, size: int | None = 8) -> Maker:
+def smooth(column: str, knots: int = 12, size: int | None = 8) -> BasisFactory:
     """A curve on quantile knots."""
 
     def fit(table: Table) -> Basis | None:
@@ -133,7 +135,7 @@ def smooth(column: str, knots: int = 12, size: int | None = 8) -> Maker:
     return fit
 
 
-def walk(column: str, spacing: float) -> Maker:
+def walk(column: str, spacing: float) -> BasisFactory:
     """Increments on equal knots from first to last, held flat after the last."""
 
     def fit(table: Table) -> Basis | None:
@@ -147,7 +149,7 @@ def walk(column: str, spacing: float) -> Maker:
     return fit
 
 
-def trend(column: str) -> Maker:
+def trend(column: str) -> BasisFactory:
     """One ramp from the first evidence to a year past the last."""
 
     def fit(table: Table) -> Basis | None:
@@ -157,10 +159,10 @@ def trend(column: str) -> Maker:
     return fit
 
 
-def course(column: str, shapes: int = _COURSE_SHAPES) -> Maker:
+def course(column: str, shapes: int = _COURSE_SHAPES) -> BasisFactory:
     """A course whose slope wanders and is forgotten over years: an integrated Ornstein–Uhlenbeck process.
 
-    The slope that it has at the last evidence fades past it, with the doubt that it has. A coefficient of
+    The slope that it has at the last evidence fades past it, with its standard error. A coefficient of
     variance 1 is a slope of one a year.
     """
 

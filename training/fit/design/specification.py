@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from models.price.core.core import Input
-from training.fit.design.terms import Term
+from training.fit.design.terms import BackboneTerm
 
 HANDED = 0.15  # the share of the losses that trees of instruments may bend
 
@@ -55,7 +55,7 @@ class Specification:
     each fold, for tables with so many variances that they would tell a fold too much about its own rows.
     """
 
-    terms: tuple[Term, ...]
+    terms: tuple[BackboneTerm, ...]
     inputs: tuple[Input, ...] = ()
     growth: Growth = field(default_factory=Growth)
     scatter: tuple[str, ...] = ()

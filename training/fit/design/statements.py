@@ -10,7 +10,7 @@ import numpy as np
 from models.price.core.backbone import Block
 from models.price.core.basis import Basis, Floats, Levels, Table
 from training.fit.design.problem import Bools
-from training.fit.design.terms import Term
+from training.fit.design.terms import BackboneTerm
 
 
 @dataclass(frozen=True)
@@ -38,7 +38,7 @@ class Statements:
         """The block with a column for every level that a statement is about."""
         return replace(block, bases=tuple(self._extended(basis) for basis in block.bases))
 
-    def fitted(self, term: Term, table: Table) -> Block | None:
+    def fitted(self, term: BackboneTerm, table: Table) -> Block | None:
         """The term's block on the data alone, or, where they cannot carry it, with what statements say."""
         block = term.fitted(table)
         if block is None:

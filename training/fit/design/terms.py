@@ -1,15 +1,15 @@
-"""The terms of an instrument's backbone, in one place; open data sets define theirs by `Term` too."""
+"""The terms of an instrument's backbone, in one place; open data sets define theirs by `BackboneTerm` too."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from models.price.core.backbone import BLANK, LEVEL, Block
+from models.price.core.backbone import BLANK, LEVEL, Block, Role, loss_of, scale_of
 from models.price.core.basis import Table
 from models.price.instruments.features import BLANKS, CONDITION_LOSSES, ORIGINALITY_LOSSES, STEPS_OF
 from training.fit.design.recipes import (
-    Maker,
+    BasisFactory,
     course,
     graded,
     graded_steps,
@@ -25,15 +25,15 @@ from training.fit.design.recipes import (
 
 
 @dataclass(frozen=True)
-class Term:
+class BackboneTerm:
     """One block to be: the product of bases over these columns, by these recipes.
 
     `part`: the part of the value that the block belongs to, of which the trees see the total; "" for none.
     """
 
     name: str
-    recipes: tuple[Maker, ...]
-    role: str = LEVEL
+    recipes: tuple[BasisFactory, ...]
+    role: Role = LEVEL
     group: str = ""
     pooled: bool = True
     part: str = ""
@@ -47,15 +47,15 @@ class Term:
         return Block(self.name, found, self.role, self.group or self.name, self.pooled, self.part)
 
 
-def _losses(family: str, fields: Sequence[str]) -> Iterable[Term]:
-    role = f"loss:{family}"
+def _losses(family: str, fields: Sequence[str]) -> Iterable[BackboneTerm]:
+    role = loss_of(family)
     for field in fields:
         count, part = STEPS_OF[field], loss_part(field)
         kind = "grade" if count == 5 else "part" if field.split("_")[1] in _PARTS else field
-        yield Term(f"{field} slope", (graded(field, count),), role, f"slope {kind}", part=part)
-        yield Term(f"{field} steps", (graded_steps(field, count),), role, f"steps {kind}", part=part)
+        yield BackboneTerm(f"{field} slope", (graded(field, count),), role, f"slope {kind}", part=part)
+        yield BackboneTerm(f"{field} steps", (graded_steps(field, count),), role, f"steps {kind}", part=part)
         # A blank is the usual loss and more: faults are left unsaid more often than good news.
-        yield Term(f"{field} unknown", (unknown(field),), role, f"unknown {family}", part=part)
+        yield BackboneTerm(f"{field} unknown", (unknown(field),), role, f"unknown {family}", part=part)
 
 
 _PARTS = ("pickups", "wiring", "tuners", "bridge", "tailpiece", "nut", "pickguard")
@@ -68,7 +68,7 @@ def loss_part(field: str) -> str:
     return "refinish" if field == "originality_finish" else "changed parts"
 
 
-def instrument_terms() -> tuple[Term, ...]:
+def instrument_terms() -> tuple[BackboneTerm, ...]:
     """The backbone of a collectible guitar's log price."""
     losses = [*_losses("condition", CONDITION_LOSSES), *_losses("originality", ORIGINALITY_LOSSES)]
     level = [replace(term, part=part) for part, terms in LEVEL_TERMS.items() for term in terms]
@@ -76,75 +76,75 @@ def instrument_terms() -> tuple[Term, ...]:
 
 
 # Part of the value → its terms.
-LEVEL_TERMS: Mapping[str, Sequence[Term]] = {
+LEVEL_TERMS: Mapping[str, Sequence[BackboneTerm]] = {
     "identity": [
-        Term("maker", (levels("maker"),)),
-        Term("model", (levels("model"),)),
-        Term("year", (linear("year"),)),
-        Term("year curve", (smooth("year"),)),
-        Term("run", (linear("year_in_run"),)),
-        Term("run curve", (smooth("year_in_run", 8, 5),)),
-        Term("run by model", (levels("model"), linear("year_in_run"))),
-        Term("run curve by model", (levels("model"), smooth("year_in_run", 8, 3))),
-        Term("weight", (linear("weight"),)),
-        Term("weight curve", (smooth("weight", 8, 4),)),
-        Term("weight by model", (levels("model"), linear("weight"))),
+        BackboneTerm("maker", (levels("maker"),)),
+        BackboneTerm("model", (levels("model"),)),
+        BackboneTerm("year", (linear("year"),)),
+        BackboneTerm("year curve", (smooth("year"),)),
+        BackboneTerm("run", (linear("year_in_run"),)),
+        BackboneTerm("run curve", (smooth("year_in_run", 8, 5),)),
+        BackboneTerm("run by model", (levels("model"), linear("year_in_run"))),
+        BackboneTerm("run curve by model", (levels("model"), smooth("year_in_run", 8, 3))),
+        BackboneTerm("weight", (linear("weight"),)),
+        BackboneTerm("weight curve", (smooth("weight", 8, 4),)),
+        BackboneTerm("weight by model", (levels("model"), linear("weight"))),
     ],
     "edition": [
-        Term("edition", (levels("edition"),)),
-        Term("special", (levels("special"),)),
-        Term("log_total", (linear("log_total"),)),
-        Term("number", (linear("log_number"),)),
-        Term("number curve", (smooth("log_number", 8, 5),)),
-        Term("place", (linear("place"),)),
-        Term("place curve", (smooth("place", 8, 4),)),
-        Term("place by edition", (levels("edition"), linear("place"))),
-        Term("number by edition", (levels("edition"), linear("log_number"))),
+        BackboneTerm("edition", (levels("edition"),)),
+        BackboneTerm("special", (levels("special"),)),
+        BackboneTerm("log_total", (linear("log_total"),)),
+        BackboneTerm("number", (linear("log_number"),)),
+        BackboneTerm("number curve", (smooth("log_number", 8, 5),)),
+        BackboneTerm("number share", (linear("number_share"),)),
+        BackboneTerm("number share curve", (smooth("number_share", 8, 4),)),
+        BackboneTerm("number share by edition", (levels("edition"), linear("number_share"))),
+        BackboneTerm("number by edition", (levels("edition"), linear("log_number"))),
     ],
     "finish": [
-        Term("finish_rarity", (linear("finish_rarity"),)),
-        Term("finish_rarity curve", (smooth("finish_rarity", 8, 4),)),
-        Term("finish", (levels("finish"),)),
-        Term("maker finish", (levels("maker_finish", unknown=False),)),
-        Term("model finish", (levels("model_finish", unknown=False),)),
+        BackboneTerm("finish_rarity", (linear("finish_rarity"),)),
+        BackboneTerm("finish_rarity curve", (smooth("finish_rarity", 8, 4),)),
+        BackboneTerm("finish", (levels("finish"),)),
+        BackboneTerm("maker finish", (levels("maker_finish", unknown=False),)),
+        BackboneTerm("model finish", (levels("model_finish", unknown=False),)),
     ],
     "build": [
-        Term("build", (levels("build"),)),
-        Term("build by model", (levels("build"), levels("model"))),
-        Term("build by edition", (levels("build"), levels("special"))),
+        BackboneTerm("build", (levels("build"),)),
+        BackboneTerm("build by model", (levels("build"), levels("model"))),
+        BackboneTerm("build by edition", (levels("build"), levels("special"))),
     ],
     "figure": [
-        Term("figure", (linear("figure"),)),
-        Term("figure steps", (steps("figure", 5),)),
-        Term("figure by model", (levels("model"), linear("figure"))),
+        BackboneTerm("figure", (linear("figure"),)),
+        BackboneTerm("figure steps", (steps("figure", 5),)),
+        BackboneTerm("figure by model", (levels("model"), linear("figure"))),
     ],
-    "provenance": [Term(name, (levels(name),)) for name in ("history", "paperwork", "case")],
+    "provenance": [BackboneTerm(name, (levels(name),)) for name in ("history", "paperwork", "case")],
     "market": [
-        Term("index", (walk("time", 0.25),)),
+        BackboneTerm("index", (walk("time", 0.25),)),
         # A market that rises or falls steadily goes on for a while: its slopes are carried on for a year past
-        # the last evidence, with the doubt that they have, and then held.
-        Term("drift", (trend("time"),), pooled=False),
-        Term("course", (course("time"),)),
-        Term("drift by maker", (levels("maker"), trend("time"))),
-        Term("drift by model", (levels("model"), trend("time"))),
-        Term("walk by maker", (levels("maker"), walk("time", 1.0))),
+        # the last evidence, with their standard errors, and then held.
+        BackboneTerm("drift", (trend("time"),), pooled=False),
+        BackboneTerm("course", (course("time"),)),
+        BackboneTerm("drift by maker", (levels("maker"), trend("time"))),
+        BackboneTerm("drift by model", (levels("model"), trend("time"))),
+        BackboneTerm("walk by maker", (levels("maker"), walk("time", 1.0))),
     ],
     "channel": [
-        Term("channel", (levels("channel"),)),
-        Term("channel by maker", (levels("channel"), levels("maker"))),
+        BackboneTerm("channel", (levels("channel"),)),
+        BackboneTerm("channel by maker", (levels("channel"), levels("maker"))),
     ],
 }
 
 
-def _blanks() -> list[Term]:
+def _blanks() -> list[BackboneTerm]:
     """The terms that lower a value below the reference instrument's for each blank field; see `BLANK`."""
     # The coefficients are not negative and the columns are −1 where blank, so a blank can only lower a value.
-    return [Term(name, (raw(name, -1.0),), BLANK, "blank") for name in ("number_unknown", *BLANKS)]
+    return [BackboneTerm(name, (raw(name, -1.0),), BLANK, "blank") for name in ("number_unknown", *BLANKS)]
 
 
-def _scales() -> list[Term]:
+def _scales() -> list[BackboneTerm]:
     return [
-        Term(f"{family} by {column}", (levels(column),), f"scale:{family}")
+        BackboneTerm(f"{family} by {column}", (levels(column),), scale_of(family))
         for family in ("condition", "originality")
         for column in ("build", "maker", "model")
     ]

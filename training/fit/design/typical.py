@@ -8,7 +8,7 @@ from statistics import median_low
 
 from models.domain.catalogue import Catalogue, Model
 from models.domain.evidence import Evidence
-from models.domain.evidence_snapshot import Kept
+from models.domain.evidence_snapshot import EvidenceSnapshot
 from models.domain.instrument import Instrument, Subject
 from models.domain.names import normal
 from models.domain.vocabulary import BY_FLAT, DEFAULT_CHANNEL
@@ -21,20 +21,20 @@ from models.price.instruments.reference import Typical
 def typical_of(rows: Sequence[Evidence], catalogue: Catalogue) -> dict[str, Typical]:
     """Model key → what is typical, for every model of the catalogue."""
     known: dict[str, list[Instrument]] = {}
-    kept = Kept.of(rows)
+    snapshot = EvidenceSnapshot.of(rows)
     for e in rows:
         known.setdefault(model_key(e.subject), []).append(e.instrument)
     out = {}
     for model in catalogue.models:
         subject = Subject(Instrument(model.maker, model.name), rows[0].day, DEFAULT_CHANNEL)
         key = model_key(subject)
-        out[key] = _typical(model, known.get(key, []), _answers(kept, model))
+        out[key] = _typical(model, known.get(key, []), _answers(snapshot, model))
     return out
 
 
-def _answers(kept: Kept, model: Model) -> dict[str, Answers]:
+def _answers(snapshot: EvidenceSnapshot, model: Model) -> dict[str, Answers]:
     it = Instrument(model.maker, model.name)
-    found = {flat: likely_answers(kept, model, it, BY_FLAT[flat]) for flat in BLANKS.values()}
+    found = {flat: likely_answers(snapshot, model, it, BY_FLAT[flat]) for flat in BLANKS.values()}
     return {flat: [(a.value, a.chance) for a in answers] for flat, answers in found.items()}
 
 

@@ -12,9 +12,9 @@ import scipy.sparse as sp
 from models.price.core.basis import Floats, Ints
 from training.fit.design.problem import Problem
 from training.fit.solve.empirical_bayes import fit_backbone
-from training.fit.solve.estimate import Estimate, layout_dropped, prior_precision, weights
 from training.fit.solve.fitted_values import jacobian, predict
 from training.fit.solve.normal_equations import bounded, variances_of, with_stated
+from training.fit.solve.solution import Solution, layout_dropped, prior_precision, weights
 
 FOLDS = 5
 _ANEW, _LIFTED = 8, 1e-3  # steps that learn variances anew, from no less than this
@@ -39,17 +39,17 @@ def folds_of(specimens: Sequence[str], seed: int, count: int = FOLDS) -> Ints:
     Specimens are drawn in the order of their first rows, so that their names do not matter. Where all rows
     claim to be one specimen, each stands for itself.
     """
-    names, first, place = np.unique(
+    names, first, position = np.unique(
         np.array(specimens, dtype=object).astype(str), return_index=True, return_inverse=True
     )
     if len(names) == 1:
-        first = place = np.arange(len(place))
+        first = position = np.arange(len(position))
     order = np.empty(len(first), np.int64)
     order[np.argsort(first)] = np.random.default_rng(seed).permutation(len(first))
-    return np.asarray(order[place] % count, np.int64)
+    return np.asarray(order[position] % count, np.int64)
 
 
-def cross_fit(problem: Problem, est: Estimate, folds: Ints) -> CrossFit:
+def cross_fit(problem: Problem, est: Solution, folds: Ints) -> CrossFit:
     """One solve a fold, linear around the whole fit."""
     layout, active = problem.layout, est.active
     jac = jacobian(layout, problem.x, est.theta, est.cap)[:, active].tocsr()
@@ -75,7 +75,7 @@ def cross_fit(problem: Problem, est: Estimate, folds: Ints) -> CrossFit:
     return CrossFit(folds, thetas, posterior, w)
 
 
-def relearned(problem: Problem, est: Estimate, folds: Ints) -> CrossFit:
+def relearned(problem: Problem, est: Solution, folds: Ints) -> CrossFit:
     """One warm fit a fold, which learns its variances from the rows outside the fold alone."""
     thetas, posterior = np.zeros((int(folds.max()) + 1, len(est.theta))), np.zeros(len(folds))
     # What says nothing of all rows stays out; the rest may say less or more of four fifths of them.

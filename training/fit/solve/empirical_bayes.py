@@ -16,19 +16,20 @@ from scipy.special import gammaln
 
 from models.price.core.basis import Floats, Ints
 from training.fit.design.problem import Layout, Problem
-from training.fit.solve.estimate import (
-    Estimate,
+from training.fit.solve.fitted_values import jacobian, predict
+from training.fit.solve.normal_equations import bounded, squares_of, with_stated
+from training.fit.solve.solution import (
+    Solution,
     layout_dropped,
     prior_means,
     prior_precision,
+    robust_weight,
     stated,
     stated_variances,
     weights,
 )
-from training.fit.solve.fitted_values import jacobian, predict
-from training.fit.solve.normal_equations import bounded, squares_of, with_stated
 
-_TAILS = np.array([2.2, 2.6, 3.2, 4.0, 5.0, 6.5, 9.0, 14.0, 30.0, 100.0])
+_DEGREES = np.array([2.2, 2.6, 3.2, 4.0, 5.0, 6.5, 9.0, 14.0, 30.0, 100.0])
 _TAU2_FLOOR, _TAU2_CEILING, _SCALE_CEILING = 1e-6, 4.0, 0.09
 _SETTLED = 1.5e-3  # root mean square change of the fitted log prices at which iteration stops
 _ENOUGH, _USUAL_NOISE2 = 20, 0.04  # sales; σ² where they are fewer: like instruments differ by a fifth
@@ -37,13 +38,13 @@ _ABOVE = 1.01  # a variance within this factor of the smallest that is stated is
 
 def fit_backbone(
     problem: Problem,
-    first: Estimate,
+    first: Solution,
     *,
     most: int = 30,
     learn: bool = True,
     step_done: Callable[[], object] = lambda: None,
-) -> Estimate:
-    """Iterate to convergence (or `most` steps); `learn` False keeps variances and tails as they are."""
+) -> Solution:
+    """Iterate to convergence (or `most` steps); `learn` False keeps what noise was learned."""
     est = first
     before = predict(problem.layout, problem.x, est.theta, est.cap)
     for step in range(most):
@@ -58,7 +59,7 @@ def fit_backbone(
     return est
 
 
-def _step(problem: Problem, est: Estimate, step: int, learn: bool) -> Estimate:
+def _step(problem: Problem, est: Solution, step: int, learn: bool) -> Solution:
     layout, p = problem.layout, len(est.theta)
     jac = jacobian(layout, problem.x, est.theta, est.cap)
     residual = problem.y - predict(layout, problem.x, est.theta, est.cap)
@@ -88,26 +89,27 @@ def _rows_by_kind(problem: Problem) -> list[Ints]:
     return [np.flatnonzero(problem.kind == kind) for kind in range(int(problem.kind.max()) + 1)]
 
 
-def _learn(problem: Problem, est: Estimate, posterior: Floats, step: int) -> Estimate:
+def _learn(problem: Problem, est: Solution, posterior: Floats, step: int) -> Solution:
     """`posterior`: for each kind the weighted mean variance of its fitted values."""
     tau2 = _prior_variances(problem, est, first=step < 2)
     residual = problem.y - predict(problem.layout, problem.x, est.theta, est.cap)
-    sigma2, tails = est.sigma2.copy(), est.tails.copy()
+    sigma2, freedom = est.sigma2.copy(), est.degrees_of_freedom.copy()
     for kind, own in enumerate(_rows_by_kind(problem)):
         missing = max(_ENOUGH - len(own), 0) if kind == 0 else 0
         if len(own) < 8 and not missing:
             continue
         scale2 = sigma2[kind] * problem.spread[own]
         if step > 2 and step % 3 == 0 and not missing:
-            tails[kind] = _TAILS[np.argmax([_t_log_density(residual[own], scale2, t).sum() for t in _TAILS])]
-        pull = (tails[kind] + 1) / (tails[kind] + residual[own] ** 2 / scale2)
-        squares = float((pull * (residual[own] ** 2 + posterior[kind]) / problem.spread[own]).sum())
+            densities = [_t_log_density(residual[own], scale2, degrees).sum() for degrees in _DEGREES]
+            freedom[kind] = _DEGREES[np.argmax(densities)]
+        weight = robust_weight(residual[own], scale2, freedom[kind])
+        squares = float((weight * (residual[own] ** 2 + posterior[kind]) / problem.spread[own]).sum())
         # So few sales do not tell their noise: the usual one stands for those that are missing.
         sigma2[kind] = max((squares + missing * _USUAL_NOISE2) / (len(own) + missing), 1e-6)
-    return replace(est, tau2=tau2, sigma2=sigma2, tails=tails)
+    return replace(est, tau2=tau2, sigma2=sigma2, degrees_of_freedom=freedom)
 
 
-def _prior_variances(problem: Problem, est: Estimate, first: bool) -> Floats:
+def _prior_variances(problem: Problem, est: Solution, first: bool) -> Floats:
     layout = problem.layout
     usual, more, least = stated_variances(problem, est)
     count = np.bincount(layout.group, minlength=len(layout.groups)) + more
@@ -123,20 +125,20 @@ def _prior_variances(problem: Problem, est: Estimate, first: bool) -> Floats:
     return np.where(layout.flat | layout_dropped(est), est.tau2, learned)
 
 
-def _spread_of(layout: Layout, est: Estimate) -> Floats:
+def _spread_of(layout: Layout, est: Solution) -> Floats:
     """(groups,) the sum of the variances that the coefficients are left with."""
     variance = np.zeros(len(est.theta))
     variance[est.active] = np.diag(est.covariance)
     return np.asarray(np.bincount(layout.group, variance, len(layout.groups)), np.float64)
 
 
-def _determined(layout: Layout, est: Estimate) -> Floats:
+def _determined(layout: Layout, est: Solution) -> Floats:
     """(groups,) how many coefficients the data determine (MacKay 1992)."""
     count = np.bincount(layout.group, minlength=len(layout.groups))
     return np.maximum(count - _spread_of(layout, est) / est.tau2, 1e-3)
 
 
-def learned_spreads(problem: Problem, est: Estimate) -> list[tuple[float | None, float]]:
+def learned_spreads(problem: Problem, est: Solution) -> list[tuple[float | None, float]]:
     """For each group the standard deviation, in log, that the evidence alone finds, and that in use.
 
     None where the evidence determines less than one coefficient.
@@ -148,7 +150,7 @@ def learned_spreads(problem: Problem, est: Estimate) -> list[tuple[float | None,
     return list(zip(by_evidence, np.sqrt(est.tau2).tolist(), strict=True))
 
 
-def learned_variances(problem: Problem, est: Estimate) -> Floats:
+def learned_variances(problem: Problem, est: Solution) -> Floats:
     """(groups,) the share of each prior variance that the data made, from 0 to 1; 0 for one that is not used.
 
     d coefficients that the data determine make d / (d + 1) of a variance of which a usual size is stated, and
@@ -160,18 +162,20 @@ def learned_variances(problem: Problem, est: Estimate) -> Floats:
     return np.asarray(used * determined / (determined + more))
 
 
-def _t_log_density(residual: Floats, scale2: Floats, tails: float | Floats) -> Floats:
-    constant = gammaln((tails + 1) / 2) - gammaln(tails / 2) - 0.5 * np.log(np.pi * tails)
-    out: Floats = constant - 0.5 * np.log(scale2) - (tails + 1) / 2 * np.log1p(residual**2 / (tails * scale2))
+def _t_log_density(residual: Floats, scale2: Floats, freedom: float | Floats) -> Floats:
+    constant = gammaln((freedom + 1) / 2) - gammaln(freedom / 2) - 0.5 * np.log(np.pi * freedom)
+    out: Floats = (
+        constant - 0.5 * np.log(scale2) - (freedom + 1) / 2 * np.log1p(residual**2 / (freedom * scale2))
+    )
     return out
 
 
-def _log_evidence(problem: Problem, est: Estimate, log_det: float) -> float:
+def _log_evidence(problem: Problem, est: Solution, log_det: float) -> float:
     """Laplace approximation of the log marginal likelihood, for comparing caps on the same data."""
     layout = problem.layout
     residual = problem.y - predict(layout, problem.x, est.theta, est.cap)
     scale2 = est.sigma2[problem.kind] * problem.spread
-    likelihood = float(_t_log_density(residual, scale2, est.tails[problem.kind]).sum())
+    likelihood = float(_t_log_density(residual, scale2, est.degrees_of_freedom[problem.kind]).sum())
     precision = prior_precision(layout, est.tau2)[est.active]
     away = (est.theta - prior_means(problem))[est.active]
     prior = 0.5 * float(np.log(precision).sum() - (precision * away**2).sum())

@@ -9,13 +9,13 @@ from dataclasses import dataclass
 import numpy as np
 import scipy.sparse as sp
 
-from models.price.core.backbone import BLANK, LEVEL
+from models.price.core.backbone import BLANK, LEVEL, Role, RoleKind, loss_of, scale_of
 from models.price.core.basis import Floats
 from training.fit.design.problem import Layout
 
 
 @dataclass(frozen=True)
-class Parts:
+class FittedParts:
     """The pieces of n fitted values: level, each family's loss and scale, the total scaled loss; all (n,)."""
 
     level: Floats
@@ -34,25 +34,23 @@ def saturation_slope(loss: Floats, cap: float) -> Floats:
     return np.ones_like(loss) if math.isinf(cap) else np.exp(-loss / cap)
 
 
-def role_factor(role: str, parts: Parts, slope: Floats) -> Floats:
+def role_factor(role: Role, parts: FittedParts, slope: Floats) -> Floats:
     """(n,) ∂ log value / ∂ (Σ θ·x) for the blocks of this role."""
-    kind, _, family = role.partition(":")
-    if kind in (LEVEL, BLANK):
+    if role in (LEVEL, BLANK):
         return np.ones_like(slope)
-    if kind == "loss":
-        return -slope * parts.scale[family]
-    return -slope * parts.loss[family] * parts.scale[family]
+    loss, scale = parts.loss[role.family], parts.scale[role.family]
+    return -slope * scale if role.kind is RoleKind.LOSS else -slope * loss * scale
 
 
-def parts_of(layout: Layout, x: sp.csr_matrix, theta: Floats) -> Parts:
+def parts_of(layout: Layout, x: sp.csr_matrix, theta: Floats) -> FittedParts:
     """Level, losses and scales of every row of a design."""
-    by_role = {name: x @ np.where(layout.role == r, theta, 0.0) for r, name in enumerate(layout.roles)}
-    families = [name[5:] for name in layout.roles if name.startswith("loss:")]
+    by_role = {role: x @ np.where(layout.role == at, theta, 0.0) for at, role in enumerate(layout.roles)}
+    families = [role.family for role in layout.roles if role.kind is RoleKind.LOSS]
     zero = np.zeros(x.shape[0])
-    loss = {f: by_role[f"loss:{f}"] for f in families}
-    scale = {f: np.exp(by_role.get(f"scale:{f}", zero)) for f in families}
+    loss = {f: by_role[loss_of(f)] for f in families}
+    scale = {f: np.exp(by_role.get(scale_of(f), zero)) for f in families}
     total = sum((loss[f] * scale[f] for f in families), zero)
-    return Parts(by_role[LEVEL] + by_role.get(BLANK, zero), loss, scale, total)
+    return FittedParts(by_role[LEVEL] + by_role.get(BLANK, zero), loss, scale, total)
 
 
 def predict(layout: Layout, x: sp.csr_matrix, theta: Floats, cap: float) -> Floats:
@@ -65,7 +63,7 @@ def jacobian(layout: Layout, x: sp.csr_matrix, theta: Floats, cap: float) -> sp.
     """(n, p) derivative of `predict` by theta."""
     parts = parts_of(layout, x, theta)
     slope = saturation_slope(parts.total, cap)
-    factor = np.stack([role_factor(name, parts, slope) for name in layout.roles], axis=1)
+    factor = np.stack([role_factor(role, parts, slope) for role in layout.roles], axis=1)
     out = x.copy()
     rows = np.repeat(np.arange(x.shape[0]), np.diff(x.indptr))
     out.data = x.data * factor[rows, layout.role[x.indices]]

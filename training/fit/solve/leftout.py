@@ -10,7 +10,7 @@ import numpy as np
 from models.price.core.backbone import Backbone
 from models.price.core.basis import Floats
 from models.price.core.core import Core, Input
-from models.price.core.missing_losses import Hidden
+from models.price.core.missing_losses import MissingLossModel
 from models.price.core.posterior import nothing_known
 from models.price.evaluator.encoding import Encoding, Row
 from models.price.evaluator.evaluator import Evaluator
@@ -39,7 +39,7 @@ def left_out(
     layout: Layout,
     crossed: CrossFit,
     cap: float,
-    hidden: Hidden | None,
+    missing_losses: MissingLossModel | None,
     encoding: Encoding,
 ) -> LeftOut:
     """Value the rows of each fold by the coefficients that were fitted without them."""
@@ -51,7 +51,7 @@ def left_out(
         if not len(rows):
             continue
         backbone = Backbone(layout.blocks, theta[: layout.intercept], float(theta[layout.intercept]), cap)
-        core = Core(backbone, None, nothing_known(len(backbone.theta)), None, hidden)
+        core = Core(backbone, None, nothing_known(len(backbone.theta)), None, missing_losses)
         evaluator = Evaluator(core, encoding)
         parts = evaluator.parts_of([data.rows[row] for row in rows])
         gap = np.array([0.0 if data.gap[r] == SALE else theta[gap_of[data.gap[r]]] for r in rows])

@@ -7,13 +7,13 @@ from dataclasses import replace
 
 import numpy as np
 
-from models.price.core.backbone import Backbone
+from models.price.core.backbone import LEVEL, Backbone, loss_of
 from models.price.core.basis import Floats, Ramps, Table
-from models.price.core.missing_losses import Hidden
+from models.price.core.missing_losses import MissingLossModel
 from models.price.core.spread import Moments
 from training.fit.design.recipes import reference_grade
 from training.fit.design.specification import HANDED
-from training.fit.solve.fitted_values import Parts, saturate, saturation_slope
+from training.fit.solve.fitted_values import FittedParts, saturate, saturation_slope
 
 _RIDGE = 5.0
 _LEAST_ROWS = 40
@@ -22,7 +22,7 @@ _LEAST_ROWS = 40
 _SHARE = 0.95 * (1.0 - HANDED)
 
 
-def hidden_of(backbone: Backbone, table: Table, parts: Parts) -> Hidden | None:
+def missing_loss_model_of(backbone: Backbone, table: Table, parts: FittedParts) -> MissingLossModel | None:
     """The bilinear rule for this backbone, None where it has no losses of ordinal columns.
 
     `parts`: of the fitted values of the table's rows.
@@ -31,7 +31,7 @@ def hidden_of(backbone: Backbone, table: Table, parts: Parts) -> Hidden | None:
         dict.fromkeys(
             b.columns[0]
             for b in backbone.blocks
-            if b.role.startswith("loss:") and isinstance(b.bases[0], Ramps) and len(b.bases) == 1
+            if b.is_loss and isinstance(b.bases[0], Ramps) and len(b.bases) == 1
         )
     )
     if len(columns) < 2:
@@ -40,7 +40,7 @@ def hidden_of(backbone: Backbone, table: Table, parts: Parts) -> Hidden | None:
     scales, slope = _scales(backbone, columns, parts)
     own = (scales * slope[:, None]).mean(axis=0)
     losses = losses * own[:, None]
-    raw = Hidden(columns, losses, np.zeros(len(columns)), np.zeros((len(columns), len(columns))))
+    raw = MissingLossModel(columns, losses, np.zeros(len(columns)), np.zeros((len(columns), len(columns))))
     unknown, loss = raw.sides(table)
     known = unknown == 0
     mean = np.array([loss[known[:, k], k].mean() if known[:, k].any() else 0.0 for k in range(len(columns))])
@@ -48,10 +48,12 @@ def hidden_of(backbone: Backbone, table: Table, parts: Parts) -> Hidden | None:
     mean = np.maximum(mean, reference * own)
     departure = np.where(known, loss - mean, 0.0)
     weights = np.stack([_row(departure, known, k) for k in range(len(columns))])
-    return within_costs(Hidden(columns, losses, mean, weights), backbone, table, parts)
+    return within_costs(MissingLossModel(columns, losses, mean, weights), backbone, table, parts)
 
 
-def within_costs(rule: Hidden, backbone: Backbone, table: Table, parts: Parts) -> Hidden:
+def within_costs(
+    rule: MissingLossModel, backbone: Backbone, table: Table, parts: FittedParts
+) -> MissingLossModel:
     """The rule, weakened where it could make a blank as good as the reference under this backbone."""
     _, base, reference = _losses(backbone, rule.columns)
     scales, slope = _scales(backbone, rule.columns, parts)
@@ -63,30 +65,30 @@ def within_costs(rule: Hidden, backbone: Backbone, table: Table, parts: Parts) -
     return replace(rule, weights=rule.weights * _bound(taken, cost)[:, None])
 
 
-def moments_of_losses(backbone: Backbone, table: Table, parts: Parts) -> dict[str, Moments]:
+def moments_of_losses(backbone: Backbone, table: Table, parts: FittedParts) -> dict[str, Moments]:
     """Loss column → moments of its effect over the rows that know it, where it is sometimes unknown.
 
     `parts`: of the fitted values of the table's rows.
     """
     out = {}
     for family in backbone.families:
-        places = backbone.places(f"loss:{family}")
+        positions = backbone.positions(loss_of(family))
         scale = float(parts.scale[family].mean())
-        for column in dict.fromkeys(backbone.blocks[at].columns[0] for at in places):
+        for column in dict.fromkeys(backbone.blocks[at].columns[0] for at in positions):
             known = table[column][~np.isnan(table[column])]
             if len(known) == len(table[column]):
                 continue
-            own = [at for at in places if backbone.blocks[at].columns == (column,)]
+            own = [at for at in positions if backbone.blocks[at].columns == (column,)]
             effect = -saturate(backbone.sums(own, {column: known}) * scale, backbone.cap)
             away = effect - effect.mean() if len(known) > 5 else np.zeros(1)
             out[column] = Moments(float((away**2).mean()), float((away**3).mean()))
     return out
 
 
-def moments_of_unknown(hidden: Mapping[str, Moments], table: Table) -> tuple[Floats, Floats]:
+def moments_of_unknown(loss_moments: Mapping[str, Moments], table: Table) -> tuple[Floats, Floats]:
     """(n,) variance and (n,) third central moment of the effects of all losses that a row does not know."""
     unknown = np.zeros((2, len(next(iter(table.values())))))
-    for column, moments in hidden.items():
+    for column, moments in loss_moments.items():
         unknown += np.outer(moments, np.isnan(table[column]))
     return unknown[0], unknown[1]
 
@@ -103,16 +105,12 @@ def factor_of(residual: Floats, moved: Floats, weight: Floats) -> float:
 def _losses(backbone: Backbone, columns: tuple[str, ...]) -> tuple[Floats, Floats, Floats]:
     """(k, steps) loss at each step of the scale, and (k,) those of a blank and of the reference."""
     most = max(
-        len(b.bases[0].knots) for b in backbone.blocks if isinstance(b.bases[0], Ramps) and b.role != "level"
+        len(b.bases[0].knots) for b in backbone.blocks if isinstance(b.bases[0], Ramps) and b.role != LEVEL
     )
     grades = np.arange(most, dtype=np.float64)
     losses, base, reference = np.zeros((len(columns), most)), np.zeros(len(columns)), np.zeros(len(columns))
     for k, column in enumerate(columns):
-        own = [
-            at
-            for at, b in enumerate(backbone.blocks)
-            if b.columns == (column,) and b.role.startswith("loss:")
-        ]
+        own = [at for at, b in enumerate(backbone.blocks) if b.columns == (column,) and b.is_loss]
         top = max(
             len(b.bases[0].knots) for at in own if isinstance((b := backbone.blocks[at]).bases[0], Ramps)
         )
@@ -142,9 +140,9 @@ def _row(departure: Floats, known: np.ndarray, k: int) -> Floats:
     return out
 
 
-def _scales(backbone: Backbone, columns: tuple[str, ...], parts: Parts) -> tuple[Floats, Floats]:
+def _scales(backbone: Backbone, columns: tuple[str, ...], parts: FittedParts) -> tuple[Floats, Floats]:
     """(n, k) scale of each column's family in each row, and (n,) how much of a further loss counts there."""
-    family = {b.columns[0]: b.role[5:] for b in backbone.blocks if b.role.startswith("loss:")}
+    family = {b.columns[0]: b.role.family for b in backbone.blocks if b.is_loss}
     scales = np.stack([parts.scale[family[c]] for c in columns], axis=1)
     return scales, saturation_slope(parts.total, backbone.cap)
 

@@ -8,7 +8,7 @@ import scipy.sparse as sp
 
 from models.price.core.basis import Floats, Ints
 from training.fit.design.problem import Bools, Problem
-from training.fit.solve.estimate import Estimate, prior_precision, stated
+from training.fit.solve.solution import Solution, prior_precision, stated
 
 _FULL = 0.1  # a design with more than this share of entries that are not 0 is worked out as a dense array
 
@@ -35,7 +35,7 @@ def _is_full(jac: sp.csr_matrix) -> bool:
 
 
 def with_stated(
-    problem: Problem, est: Estimate, a: Floats, b: Floats, columns: Ints
+    problem: Problem, est: Solution, a: Floats, b: Floats, columns: Ints
 ) -> tuple[Floats, Floats]:
     """The normal equations of the `columns`, (k, k) and (k,), with what is stated added to them."""
     if problem.contrasts is None:

@@ -12,11 +12,11 @@ import scipy.sparse as sp
 
 from models.price.core.basis import Floats
 from training.fit.design.problem import Problem
-from training.fit.solve.estimate import Estimate, layout_dropped, prior_precision, stated, weights
 from training.fit.solve.fitted_values import jacobian, predict
 from training.fit.solve.normal_equations import squares_of, with_stated
+from training.fit.solve.solution import Solution, layout_dropped, prior_precision, stated, weights
 
-_TAILS = 4.0  # degrees of freedom by which a statement may turn out to be wrong
+_DEGREES = 4.0  # degrees of freedom by which a statement may turn out to be wrong
 _NOTHING = 0.02  # evidence that adds less than this share to the precision before any data says nothing
 
 
@@ -41,7 +41,7 @@ class Learnt(NamedTuple):
         return np.asarray(np.abs(away) / np.hypot(np.where(known, self.evidence_sd, 1.0), width))
 
 
-def trusted(problem: Problem, est: Estimate) -> Problem:
+def trusted(problem: Problem, est: Solution) -> Problem:
     """The problem with each statement trusted as far as the evidence bears it out.
 
     By ν / (ν + z²), z standard errors between the two: Student's weight of an outlier (Lange, Little & Taylor
@@ -52,10 +52,10 @@ def trusted(problem: Problem, est: Estimate) -> Problem:
         return problem
     # Compared with the evidence alone: in the whole fit a strong rule makes everything else agree with it.
     z = learnt_of(problem, est).off(said.y, said.width)
-    return replace(problem, contrasts=replace(said, trust=_TAILS / (_TAILS + z**2)))
+    return replace(problem, contrasts=replace(said, trust=_DEGREES / (_DEGREES + z**2)))
 
 
-def learnt_of(problem: Problem, est: Estimate) -> Learnt:
+def learnt_of(problem: Problem, est: Solution) -> Learnt:
     """Estimate what each statement is about, by the evidence alone and by both, at the learned variances.
 
     For the evidence alone, the statement and all others about the same fields are taken out of the fit, and
@@ -68,7 +68,7 @@ def learnt_of(problem: Problem, est: Estimate) -> Learnt:
     slope, precision, mean, covariance, before = _around(problem, est)
     one, two = (predict(problem.layout, side, est.theta, est.cap) for side in (said.first, said.second))
     # Losses saturate: around the estimate a difference is a sum of slopes but for this.
-    bend, pulled_to = slope @ est.theta - (one - two), slope @ said.mean
+    bend, prior_mean = slope @ est.theta - (one - two), slope @ said.mean
     evidence, sd, share = np.full(len(mean), np.nan), np.full(len(mean), np.inf), np.ones(len(mean))
     for at in np.flatnonzero((before > 0) & (said.sales > 0)):
         own = np.flatnonzero(said.overlap[at] & (precision > 0))
@@ -77,13 +77,13 @@ def learnt_of(problem: Problem, est: Estimate) -> Learnt:
         without = mean[at] + gain @ (mean[own] - said.y[own] - bend[own])
         added = 1 / variance - 1 / before[at]
         if added * before[at] > _NOTHING:
-            evidence[at] = (without / variance - pulled_to[at] / before[at]) / added - bend[at]
+            evidence[at] = (without / variance - prior_mean[at] / before[at]) / added - bend[at]
             sd[at] = 1 / math.sqrt(added)
         share[at] = min(max(1 - max(added, 0.0) * covariance[at, at], 0.0), 1.0)
     return Learnt(evidence, sd, one - two, np.sqrt(np.diag(covariance)), share)
 
 
-def _around(problem: Problem, est: Estimate) -> tuple[sp.csr_matrix, Floats, Floats, Floats, Floats]:
+def _around(problem: Problem, est: Solution) -> tuple[sp.csr_matrix, Floats, Floats, Floats, Floats]:
     """The m statements around an estimate, without signs.
 
     (m, p) slopes, (m,) precisions and means of their linear part, (m, m) covariance, (m,) variance before any

@@ -21,9 +21,9 @@ from training.fit.design.specification import Specification
 from training.fit.solve import fitted_values
 from training.fit.solve.crossfit import CrossFit
 from training.fit.solve.empirical_bayes import learned_variances
-from training.fit.solve.estimate import Estimate
 from training.fit.solve.leftout import LeftOut, inputs_of, left_out
 from training.fit.solve.missing_losses import moments_of_losses
+from training.fit.solve.solution import Solution
 from training.fit.spread.noise import LeftOutSales, fit_spread
 from training.fit.spread.wander import drift_of
 from training.fit.trees import Grown
@@ -34,7 +34,7 @@ def calibrated(
     data: Data,
     spec: Specification,
     problem: Problem,
-    est: Estimate,
+    est: Solution,
     crossed: CrossFit,
     left: LeftOut,
     grown: Grown,
@@ -50,7 +50,7 @@ def calibrated(
         sales,
         count,
         columns=spec.scatter,
-        hidden=moments_of_losses(core.backbone, data.table, parts),
+        loss_moments=moments_of_losses(core.backbone, data.table, parts),
         time=spec.time,
         drift=drift_of(problem, est, spec.time),
     )
@@ -81,7 +81,7 @@ def _thinned(core: Core, data: Data, problem: Problem, crossed: CrossFit, encodi
     own = replace(data, table=thinned.table, rows=thinned.rows, y=data.y[at], gap=sales, kind=sales)
     folds = replace(crossed, folds=crossed.folds[at])
     trees = core.trees
-    left = left_out(own, problem.layout, folds, core.backbone.cap, core.hidden, encoding)
+    left = left_out(own, problem.layout, folds, core.backbone.cap, core.missing_losses, encoding)
     bent = np.zeros(len(at))
     if trees is not None:
         seen = inputs_of(own.rows, core.backbone, encoding, trees.inputs)

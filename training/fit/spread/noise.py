@@ -13,15 +13,15 @@ from scipy.optimize import minimize
 from scipy.stats import t as student_t
 
 from models.price.core.basis import Floats, Table
-from models.price.core.lopsided import TAILS, heavy_of, straightened
+from models.price.core.lopsided import DEGREES_OF_FREEDOM, heavy_of, straightened
 from models.price.core.spread import Moments, Noise, Spread
 from training.fit.solve.missing_losses import moments_of_unknown
 
-_TAILS = float(TAILS)
-_RIDGE = 8.0  # pull of every coefficient of the log variance towards 0
+_DEGREES = float(DEGREES_OF_FREEDOM)
+_RIDGE = 8.0  # precision of the prior that draws every coefficient of the log variance to 0
 _LEAST_UNKNOWN = 0.1  # what is not known is never without a cost
 _LEAST_POSTERIOR = 0.5
-_SCALE = (_TAILS - 2) / _TAILS  # the square of Student's scale where the variance is 1
+_SCALE = (_DEGREES - 2) / _DEGREES  # the square of Student's scale where the variance is 1
 _LOG_NOISE = (-20.0, 5.0)  # beyond these the noise moves no further
 _ENOUGH = 20  # sales: fewer tell neither their noise nor its shape alone
 _USUAL_NOISE = 0.25  # log: what like instruments differ by, counted where sales are too few to tell
@@ -50,7 +50,7 @@ def fit_spread(
     count: int,
     *,
     columns: Sequence[str],
-    hidden: Mapping[str, Moments],
+    loss_moments: Mapping[str, Moments],
     time: str,
     drift: float,
 ) -> Spread:
@@ -67,19 +67,19 @@ def fit_spread(
     center, scale = float(value.mean()), float(value.std()) or 1.0
     z = np.clip((value - center) / scale, -2.0, 2.0)
     x = np.stack([np.ones(len(value)), z, z**2, *dummies], axis=1)
-    unknown, third = moments_of_unknown(hidden, table)
+    unknown, third = moments_of_unknown(loss_moments, table)
     moments = zip(unknown.tolist(), third.tolist(), strict=True)
     heavy, chance = np.array([heavy_of(*one) for one in moments]).T
     missing = max(_ENOUGH - count, 0)
     theta = maximised(Likelihood(x, unknown, sales.residual, sales.posterior, sales.mixture, missing))
-    effects, place = {}, 3
+    effects, position = {}, 3
     for c in columns:
-        effects[c] = {level: float(theta[place + i]) for i, level in enumerate(levels[c])}
-        place += len(levels[c])
+        effects[c] = {level: float(theta[position + i]) for i, level in enumerate(levels[c])}
+        position += len(levels[c])
     noise = Noise(float(theta[0]), effects, (float(theta[1]), float(theta[2])), center, scale)
     of_levels, g = noise.variance(x[:, 3:] @ theta[3:-2], value), _LEAST_POSTERIOR + float(np.exp(theta[-2]))
     days = table[time] if time else np.zeros(len(value))
-    raw = Spread(noise, g, dict(hidden), float(days.min()), float(days.max()), drift, np.zeros(0))
+    raw = Spread(noise, g, dict(loss_moments), float(days.min()), float(days.max()), drift, np.zeros(0))
     around = raw.scale(of_levels, sales.posterior, unknown, sales.mixture, days)
     shape = straightened(sales.residual / around, heavy / around**2, chance)
     return replace(raw, shape=np.sort(np.concatenate([shape[:count], _usual(missing)])))
@@ -88,7 +88,7 @@ def fit_spread(
 def _usual(count: int) -> Floats:
     """(count,) residuals as a Student distribution of variance 1 has them, evenly over its shares."""
     shares = (np.arange(count) + 0.5) / max(count, 1)
-    return np.asarray(student_t.ppf(shares, _TAILS) * math.sqrt(_SCALE))
+    return np.asarray(student_t.ppf(shares, _DEGREES) * math.sqrt(_SCALE))
 
 
 @dataclass(frozen=True)
@@ -110,7 +110,7 @@ class Likelihood:
 
     @cached_property
     def start(self) -> Floats:
-        """(k + 2,) a first guess, which is also what the ridge pulls towards."""
+        """(k + 2,) the start, which is also what the ridge draws towards."""
         start = np.zeros(self.x.shape[1] + 2)
         start[0] = 2 * np.log(np.median(np.abs(self.residual)) / 0.6745 + 1e-6) - 0.3
         if self.missing:
@@ -122,16 +122,16 @@ class Likelihood:
         """The negative log of likelihood times prior, and its (k + 2,) slope."""
         variance, share, far = self._terms(theta)
         s2 = variance * _SCALE
-        density = -0.5 * np.log(s2) - (_TAILS + 1) / 2 * np.log1p(self.residual**2 / (_TAILS * s2))
+        density = -0.5 * np.log(s2) - (_DEGREES + 1) / 2 * np.log1p(self.residual**2 / (_DEGREES * s2))
         away = theta - self.start
         penalty = 0.5 * float(self._ridge @ away**2)
-        slope = self._along(share, 0.5 - (_TAILS + 1) / 2 * far) + self._ridge * away
+        slope = self._along(share, 0.5 - (_DEGREES + 1) / 2 * far) + self._ridge * away
         return penalty - float(density.sum()), slope
 
     def curvature(self, theta: Floats) -> Floats:
         """(k + 2, k + 2) second derivatives of the loss."""
         _, share, far = self._terms(theta)
-        first, second = 0.5 - (_TAILS + 1) / 2 * far, (_TAILS + 1) / 2 * far * (1 - far)
+        first, second = 0.5 - (_DEGREES + 1) / 2 * far, (_DEGREES + 1) / 2 * far * (1 - far)
         columns = np.concatenate([self.x * share[:, :1], share[:, 1:]], axis=1)
         out = columns.T @ (columns * (second - first)[:, None])
         out[:-2, :-2] += self.x.T @ (self.x * (first * share[:, 0])[:, None])
@@ -147,7 +147,7 @@ class Likelihood:
         variance += self.mixture
         moves = (log_noise > _LOG_NOISE[0]) & (log_noise < _LOG_NOISE[1])
         share = np.stack([noise * moves, g * self.posterior, kappa * self.unknown], axis=1)
-        far = self.residual**2 / (_TAILS * variance * _SCALE + self.residual**2)
+        far = self.residual**2 / (_DEGREES * variance * _SCALE + self.residual**2)
         return variance, share / variance[:, None], far
 
     def _along(self, share: Floats, slope: Floats) -> Floats:

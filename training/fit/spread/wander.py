@@ -7,10 +7,10 @@ import numpy as np
 from models.price.core.backbone import LEVEL
 from models.price.core.basis import Ramps, product
 from training.fit.design.problem import Problem
-from training.fit.solve.estimate import Estimate
+from training.fit.solve.solution import Solution
 
 
-def drift_of(problem: Problem, est: Estimate, time: str) -> float:
+def drift_of(problem: Problem, est: Solution, time: str) -> float:
     """The variance per year, in log, of the market's level outside the days of the evidence.
 
     It is the sum of the prior variances of the market's random walks, and of the variance of its index's
@@ -28,7 +28,7 @@ def drift_of(problem: Problem, est: Estimate, time: str) -> float:
     return total + _yearly_variance(problem, est, time)
 
 
-def _yearly_variance(problem: Problem, est: Estimate, time: str) -> float:
+def _yearly_variance(problem: Problem, est: Solution, time: str) -> float:
     layout, start, ends = problem.layout, 0, []
     own = []
     for block in layout.blocks:

@@ -21,7 +21,7 @@ from models.price.evaluator.inputs import padded
 from models.price.evaluator.plan import Memory
 
 
-class Reasons(NamedTuple):
+class Attributions(NamedTuple):
     """The values of n references, their (n,) medians, and (n, players) effects from them, in log."""
 
     references: Sequence[Values]
@@ -34,8 +34,8 @@ class Division:
 
     def __init__(self, memory: Memory) -> None:
         inputs, level, rules = memory.inputs, memory.level, memory.rules
-        of_level = [place for _, place in level.movers]
-        movers = [*of_level, *rules.places, *inputs.blankable, *inputs.readers]
+        of_level = [position for _, position in level.movers]
+        movers = [*of_level, *rules.positions, *inputs.blankable, *inputs.readers]
         # A summand is moved by each of its players; any other source has one.
         own: list[list[int]] = [[] for _ in level.parts]
         for at, (summand, _) in enumerate(level.movers):
@@ -44,8 +44,8 @@ class Division:
         self._cells = padded([[at for s in some for at in own[s]] for some in inputs.sources], len(movers))
         self._readers, self._players = len(inputs.readers), len(memory.encoding.players)
         of_cells = [movers[at] if at < len(movers) else None for at in self._cells.ravel().tolist()]
-        places = [*of_level, *rules.places, memory.switch]
-        self._beside, self._whole = _rounds(places), _rounds([*places, *of_cells])
+        positions = [*of_level, *rules.positions, memory.switch]
+        self._beside, self._whole = _rounds(positions), _rounds([*positions, *of_cells])
 
     def effects(self, beside: Sequence[Floats], moved: Sequence[Floats], bent: Floats | None) -> Floats:
         """(n, players) effects, from arrays (…, n).
@@ -61,8 +61,8 @@ class Division:
             rows.append(divided(far, bent).reshape(self._cells.size, n))
             rounds = self._whole
         effects, out = np.concatenate(rows), np.zeros((self._players, n))
-        for players, places in rounds:
-            out[players] += effects.take(places, axis=0)
+        for players, positions in rounds:
+            out[players] += effects.take(positions, axis=0)
         return np.ascontiguousarray(out.T)
 
 
@@ -82,7 +82,7 @@ def divided(far: Floats, effect: Floats) -> Floats:
 
 
 def _rounds(players: Sequence[int | None]) -> list[tuple[Ints, Ints]]:
-    """Players and the places of their effects, each player once in a round: so sums have one order."""
+    """Players and the positions of their effects, each player once in a round: so sums have one order."""
     count: dict[int, int] = {}
     rounds: list[tuple[list[int], list[int]]] = []
     for at, player in enumerate(players):
@@ -93,4 +93,4 @@ def _rounds(players: Sequence[int | None]) -> list[tuple[Ints, Ints]]:
             rounds[turn][0].append(player)
             rounds[turn][1].append(at)
             count[player] = turn + 1
-    return [(np.array(own), np.array(places)) for own, places in rounds]
+    return [(np.array(own), np.array(positions)) for own, positions in rounds]

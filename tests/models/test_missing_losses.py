@@ -10,10 +10,10 @@ import numpy as np
 import pytest
 from plain import Plain
 
-from models.price.core.backbone import Backbone, Block
+from models.price.core.backbone import Backbone, Block, loss_of, scale_of
 from models.price.core.basis import Levels, Linear, Ramps, Table, Unknown
 from models.price.core.core import Core
-from models.price.core.missing_losses import Hidden, read_hidden
+from models.price.core.missing_losses import MissingLossModel, read_missing_losses
 from models.price.core.posterior import nothing_known
 from models.price.evaluator.evaluator import Evaluator
 from training.fit.design.problem import layout_of, matrix
@@ -21,14 +21,14 @@ from training.fit.design.specification import HANDED
 from training.fit.solve import fitted_values
 from training.fit.solve.missing_losses import (
     factor_of,
-    hidden_of,
+    missing_loss_model_of,
     moments_of_losses,
     moments_of_unknown,
     within_costs,
 )
 
 NAN = math.nan
-RULE = Hidden(
+RULE = MissingLossModel(
     ("neck", "back"),
     np.array([[0.0, 0.1, 0.3], [0.0, 0.2, 0.5]]),
     np.array([0.1, 0.2]),
@@ -64,7 +64,7 @@ def test_values_and_effects_are_the_shapley_values_of_the_two_fields() -> None:
 
 
 def test_it_comes_back_from_json() -> None:
-    again = read_hidden(json.loads(json.dumps(RULE.state())))
+    again = read_missing_losses(json.loads(json.dumps(RULE.state())))
     t = table([NAN, 1.0], [2.0, NAN])
     assert again.columns == RULE.columns and again.predict(t).tolist() == RULE.predict(t).tolist()
 
@@ -74,19 +74,19 @@ def backbone() -> Backbone:
     blocks, theta = [], []
     for column, slope in (("neck", 0.2), ("back", 0.1)):
         blocks += [
-            Block(f"{column} slope", (Linear(column, 0.0, 1.0),), "loss:condition"),
-            Block(f"{column} steps", (Ramps(column, (0.0, 1.0, 2.0, 3.0, 4.0, 5.0)),), "loss:condition"),
-            Block(f"{column} unknown", (Unknown(column),), "loss:condition"),
+            Block(f"{column} slope", (Linear(column, 0.0, 1.0),), loss_of("condition")),
+            Block(f"{column} steps", (Ramps(column, (0.0, 1.0, 2.0, 3.0, 4.0, 5.0)),), loss_of("condition")),
+            Block(f"{column} unknown", (Unknown(column),), loss_of("condition")),
         ]
         theta += [slope, 0.0, 0.0, 0.0, 0.0, 0.0, 2 * slope]
     return Backbone(tuple(blocks), np.array(theta), 8.0, math.inf)
 
 
-def rule_of(of: Backbone, table: Table) -> Hidden | None:
+def rule_of(of: Backbone, table: Table) -> MissingLossModel | None:
     """The rule learned from a table under this backbone."""
     layout = layout_of(of.blocks, ())
     parts = fitted_values.parts_of(layout, matrix(layout, table), np.append(of.theta, of.intercept))
-    return hidden_of(of, table, parts)
+    return missing_loss_model_of(of, table, parts)
 
 
 def worn(rows: int, alike: bool, seed: int = 1) -> Table:
@@ -124,7 +124,7 @@ def test_losses_count_as_the_usual_scale_of_their_family_has_them() -> None:
         backbone(),
         {**worn(800, True), "build": np.array(["production"] * 799 + ["prototype"], object)},
     )
-    build = Block("by build", (Levels("build", ("production", "prototype")),), "scale:condition")
+    build = Block("by build", (Levels("build", ("production", "prototype")),), scale_of("condition"))
     theta = np.concatenate([plain.theta, [math.log(2.0), math.log(0.5), 0.0, 0.0]])
     scaled = Backbone((*plain.blocks, build), theta, 8.0, math.inf)
     rule = rule_of(scaled, t)
@@ -179,7 +179,7 @@ def test_a_rule_is_weakened_where_a_later_estimate_makes_blanks_cheaper() -> Non
 
 def test_a_blank_beside_heavy_losses_costs_less_and_may_gain_less() -> None:
     """Cap 1/2. A back not known beside a neck at 5: u = 1 + .2, so of the back's .2 only e^−2.4 counts."""
-    rule = Hidden(
+    rule = MissingLossModel(
         ("neck", "back"), np.zeros((2, 6)), np.array([0.0, 0.0]), np.array([[0.0, 0.0], [0.5, 0.0]])
     )
     rule = replace(rule, losses=np.tile(np.linspace(0.0, -0.5, 6), (2, 1)))

@@ -16,31 +16,31 @@ _FLAT = 1e-6  # prior precision of a flat prior
 
 
 @dataclass(frozen=True)
-class Estimate:
+class Solution:
     """Everything that is learned.
 
-    `covariance` is over the columns in `active`; `tails` are degrees of freedom.
+    `covariance`: over the columns in `active`. `degrees_of_freedom`: of each kind of noise.
     """
 
     theta: Floats
     tau2: Floats
     sigma2: Floats
-    tails: Floats
+    degrees_of_freedom: Floats
     cap: float
     active: Ints
     covariance: Floats
     log_evidence: float = 0.0
 
 
-def first_estimate(problem: Problem, cap: float) -> Estimate:
-    """A first guess: everything shrunk alike, losses slightly positive."""
+def first_solution(problem: Problem, cap: float) -> Solution:
+    """A start for the iteration: everything shrunk alike, losses slightly positive."""
     layout, kinds = problem.layout, int(problem.kind.max()) + 1
     theta = np.where(layout.nonnegative, 0.02, 0.0)
     if problem.contrasts is not None:
         theta = np.where(problem.contrasts.mean, problem.contrasts.mean, theta)
     theta[layout.intercept] = float(np.median(problem.y))
     groups, p = len(layout.groups), len(theta)
-    return Estimate(
+    return Solution(
         theta,
         np.full(groups, 0.05),
         np.full(kinds, 0.1),
@@ -51,13 +51,18 @@ def first_estimate(problem: Problem, cap: float) -> Estimate:
     )
 
 
-def weights(problem: Problem, residual: Floats, est: Estimate) -> Floats:
+def robust_weight(residual: Floats, scale2: Floats, freedom: float | Floats) -> Floats:
+    """(n,) Student's weight of each residual, near 0 far out (Lange, Little & Taylor 1989)."""
+    return np.asarray((freedom + 1) / (freedom + residual**2 / scale2))
+
+
+def weights(problem: Problem, residual: Floats, est: Solution) -> Floats:
     """(n,) precision of each row: lower for a noisy kind, a spread-out row and a residual far out."""
-    tails, scale2 = est.tails[problem.kind], est.sigma2[problem.kind] * problem.spread
-    return np.asarray((tails + 1) / (tails + residual**2 / scale2) / scale2)
+    freedom, scale2 = est.degrees_of_freedom[problem.kind], est.sigma2[problem.kind] * problem.spread
+    return np.asarray(robust_weight(residual, scale2, freedom) / scale2)
 
 
-def stated(problem: Problem, est: Estimate) -> tuple[sp.csr_matrix, Floats, Floats]:
+def stated(problem: Problem, est: Solution) -> tuple[sp.csr_matrix, Floats, Floats]:
     """The m statements, linearised at an estimate: (m, p) derivatives, (m,) residuals and (m,) precisions.
 
     The prior means say what is stated, too: the precisions are those that the prior leaves out.
@@ -74,10 +79,10 @@ def stated(problem: Problem, est: Estimate) -> tuple[sp.csr_matrix, Floats, Floa
     return slope, said.y - (one - two), precision
 
 
-def sale_variance(est: Estimate) -> float:
+def sale_variance(est: Solution) -> float:
     """The variance of a sale's noise; Student's distribution has one where its tails are light enough."""
-    tails = float(est.tails[0])
-    return float(est.sigma2[0]) * tails / max(tails - 2, 1.0)
+    freedom = float(est.degrees_of_freedom[0])
+    return float(est.sigma2[0]) * freedom / max(freedom - 2, 1.0)
 
 
 def prior_precision(layout: Layout, tau2: Floats) -> Floats:
@@ -85,7 +90,7 @@ def prior_precision(layout: Layout, tau2: Floats) -> Floats:
     return np.where(layout.flat[layout.group], _FLAT, 1 / tau2[layout.group])
 
 
-def layout_dropped(est: Estimate) -> Bools:
+def layout_dropped(est: Solution) -> Bools:
     """(groups,) True where a group's prior variance has fallen to nothing."""
     return est.tau2 < _DROPPED
 
@@ -95,7 +100,7 @@ def prior_means(problem: Problem) -> Floats:
     return problem.contrasts.mean if problem.contrasts else np.zeros(len(problem.layout.role))
 
 
-def stated_variances(problem: Problem, est: Estimate) -> tuple[Floats, Floats, Floats]:
+def stated_variances(problem: Problem, est: Solution) -> tuple[Floats, Floats, Floats]:
     """(groups,) each: stated prior variances, the coefficients that each counts as, the smallest allowed.
 
     One more coefficient of the stated size keeps a variance from falling to nothing.
