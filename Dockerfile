@@ -7,12 +7,17 @@ COPY requirements.lock .
 RUN python -m venv --without-pip /opt/venv \
     && python -m pip --python /opt/venv/bin/python install --no-cache-dir --require-hashes \
         --only-binary :all: -r requirements.lock
-WORKDIR /opt/bookmatch
+COPY pyproject.toml README.md ./
+COPY bookmatch ./bookmatch
 COPY models ./models
 COPY training ./training
 COPY service ./service
+RUN python -m pip --python /opt/venv/bin/python install --no-cache-dir --no-compile --no-deps \
+        --no-build-isolation . \
+    && python -m pip --python /opt/venv/bin/python uninstall --yes --quiet setuptools
 # Hash-checked bytecode: a worker must not compile, and the files may be read-only and of any age.
-RUN /opt/venv/bin/python -m compileall -q --invalidation-mode unchecked-hash models training service
+WORKDIR /opt/venv/lib/python3.11/site-packages
+RUN /opt/venv/bin/python -m compileall -q --invalidation-mode unchecked-hash bookmatch models training service
 
 FROM python:3.11.14-slim-bookworm
 # The runtime that LightGBM is linked against: fitting needs it, serving does not. Debian's security updates
@@ -26,8 +31,7 @@ RUN apt-get update \
     && useradd --system --uid 10001 --gid bookmatch --no-create-home --home-dir /nonexistent bookmatch \
     && install -d -o bookmatch -g bookmatch /var/lib/bookmatch
 COPY --from=build /opt/venv /opt/venv
-COPY --from=build /opt/bookmatch /opt/bookmatch
-WORKDIR /opt/bookmatch
+WORKDIR /var/lib/bookmatch
 ENV PATH=/opt/venv/bin:$PATH \
     PYTHONDONTWRITEBYTECODE=1 \
     PYTHONUNBUFFERED=1 \
@@ -44,5 +48,5 @@ EXPOSE 8000
 HEALTHCHECK --interval=30s --timeout=5s --start-period=20s --retries=3 \
     CMD ["python", "-c", "import urllib.request; urllib.request.urlopen('http://127.0.0.1:8000/healthz', timeout=4)"]
 STOPSIGNAL SIGTERM
-ENTRYPOINT ["python", "-m", "service"]
+ENTRYPOINT ["bookmatch"]
 CMD ["serve"]

@@ -14,7 +14,10 @@ PYTHON ?= python3
 CASES ?= 2000
 VENV := .venv
 BIN := $(VENV)/bin
-INSTALL := $(BIN)/python -m pip install --quiet --no-input --disable-pip-version-check --require-hashes
+PIP := $(BIN)/python -m pip install --quiet --no-input --disable-pip-version-check
+INSTALL := $(PIP) --require-hashes
+# The project itself, with its command `bookmatch`: no library but those of the lock, setuptools included.
+OWN := $(PIP) --no-deps --no-build-isolation --editable .
 
 # What `make serve` makes stands under var/ and can be deleted at any time.
 DEMO := var/demo
@@ -28,7 +31,7 @@ help:
 	@echo 'make test       all checks and tests'
 	@echo 'make check      format, lint, types, rooms and Dockerfile only'
 	@echo 'make fmt        format, and mend what the linter can'
-	@echo 'make examples   make the answers and outputs that README.md and docs/ show again'
+	@echo 'make examples   run all that README.md and docs/ show, and write its outputs into them'
 	@echo 'make fresh      both commands in a fresh clone with an empty home, timed'
 	@echo 'make kernels    the numerical tests under each kernel of OpenBLAS that this processor has'
 	@echo 'make siege      a minute of load, killed workers, changing models and a restarted database'
@@ -51,22 +54,24 @@ needs-test:
 $(BIN)/python: | needs-serve
 	$(PYTHON) -m venv --clear $(VENV)
 
-$(VENV)/.serve: requirements.lock | $(BIN)/python
+$(VENV)/.serve: requirements.lock pyproject.toml | $(BIN)/python
 	@echo 'Installing the locked environment'
 	@$(INSTALL) -r requirements.lock
+	@$(OWN)
 	@touch $@
 
 # The locks agree on every version that they share, so this one holds the other.
-$(VENV)/.dev: requirements-dev.lock requirements.lock | $(BIN)/python
+$(VENV)/.dev: requirements-dev.lock requirements.lock pyproject.toml | $(BIN)/python
 	@echo 'Installing the locked environment and what the tests need'
 	@$(INSTALL) -r requirements-dev.lock
+	@$(OWN)
 	@touch $(VENV)/.serve $@
 
 env: $(VENV)/.dev
 
 # ── serve ────────────────────────────────────────────────────────────────────
 
-$(DEMO)/.made: $(wildcard training/demo/*.py) | $(VENV)/.serve
+$(DEMO)/.made: $(shell find training/demo -name '*.py') | $(VENV)/.serve
 	@$(BIN)/python -m training demo $(DEMO)
 	@touch $@
 
@@ -105,7 +110,7 @@ kernels: env
 
 examples: env
 	EXAMPLES=write $(BIN)/python -m pytest -q tests/live/test_examples.py tests/live/test_document_examples.py \
-	    tests/live/test_first_dozen.py
+	    tests/live/test_document_walks.py tests/live/test_first_dozen.py
 
 fuzz: env
 	FUZZ_CASES=$(CASES) $(BIN)/python -m pytest -s tests/live/test_fuzz.py
@@ -124,13 +129,14 @@ $(TOOLS)/bin/uv: | needs-serve
 lock: $(TOOLS)/bin/uv
 	$(COMPILE) pyproject.toml --group yardstick -o requirements-yardstick.lock
 	$(COMPILE) pyproject.toml --group dev -c requirements-yardstick.lock -o requirements-dev.lock
-	$(COMPILE) pyproject.toml -c requirements-yardstick.lock -o requirements.lock
+	$(COMPILE) pyproject.toml --group build -c requirements-yardstick.lock -o requirements.lock
 
 siege: env
 	$(BIN)/python tests/live/siege.py
 
 yardstick: requirements-yardstick.lock | $(BIN)/python
 	@$(INSTALL) -r requirements-yardstick.lock
+	@$(OWN)
 	$(BIN)/python -m training.yardstick
 
 study: env

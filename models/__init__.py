@@ -1,4 +1,4 @@
-"""What a value is made of: instrument, catalogue, evidence, the price model and its bundle.
+"""The parts of a value: instrument, catalogue, evidence, the price model and its bundle.
 
-Knows no web, no database and nothing of how a model is fitted.
+Nothing here knows the web, a database or how a model is fitted.
 """

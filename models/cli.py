@@ -12,17 +12,17 @@ from typing import Any, BinaryIO
 
 import click
 
-from models.cells import read_currency, read_day
-from models.console import OneLineErrors
+from models.bundles.provisional import is_provisional
+from models.bundles.registry import Registry, objections
+from models.commands.console import OneLineErrors, examples
+from models.commands.options import levels_option, note, out_option, watched, written
+from models.domain.cells import read_currency, read_day
+from models.domain.money import BASE_CURRENCY
+from models.domain.vocabulary import CHANNEL_NAMES, DEFAULT_CHANNEL
 from models.errors import BundleError, BundleMissingError, Fault, InputError
-from models.in_words import tell_stocklist
-from models.money import BASE_CURRENCY
-from models.provisional import is_provisional
-from models.registry import Registry, objections
-from models.stocklist import LAST_DAY, Terms, value_stocklist
-from models.valuation import Valuer
-from models.valuing import levels_option, note, out_option, watched, written
-from models.vocabulary import CHANNEL_NAMES, DEFAULT_CHANNEL
+from models.tables.in_words import tell_stocklist
+from models.tables.stocklist import LAST_DAY, Terms, value_stocklist
+from models.valuation.valuer import Valuer
 
 
 def _login() -> str:
@@ -36,7 +36,7 @@ _store = click.option(
     "--store",
     type=click.Path(exists=True, file_okay=False, path_type=Path),
     required=True,
-    help="The folder that holds the bundles.",
+    help="Folder of price models.",
 )
 _json = click.option("--json", "as_json", is_flag=True, help="Print JSON.")
 
@@ -71,14 +71,14 @@ def _known_currency(text: str, valuer: Valuer) -> str:
 
 @click.group(cls=OneLineErrors)
 def main() -> None:
-    """Bundles of a store, and values for a stock list."""
+    """Manage the price models of a store, and value stock lists."""
 
 
-@main.command("list")
+@main.command("list", epilog=examples("bookmatch list --store store"))
 @_store
 @_json
 def list_bundles(store: Path, as_json: bool) -> None:
-    """List the bundles, oldest first; a star marks the current one, a word those that are provisional."""
+    """List the price models, oldest first; a star marks the current one."""
     registry = Registry(store)
     current = _current(registry)
     rows = [
@@ -111,12 +111,12 @@ def _current(registry: Registry) -> str | None:
         return None
 
 
-@main.command()
+@main.command(epilog=examples("bookmatch show --store store --json"))
 @click.argument("version", required=False)
 @_store
 @_json
 def show(version: str | None, store: Path, as_json: bool) -> None:
-    """Show what a bundle holds and the changes that concern it; default: the current one."""
+    """Show what a price model holds and its history; without VERSION, the current one."""
     registry = Registry(store)
     name = version or registry.current().version
     manifest = registry.manifest(name)
@@ -138,12 +138,17 @@ def show(version: str | None, store: Path, as_json: bool) -> None:
         click.echo(f"{c['when']}  {c['action']} from {c['before'] or 'nothing'} by {c['who']}: {c['why']}")
 
 
-@main.command()
+@main.command(
+    epilog=examples('bookmatch promote 20260630T120000000Z-1a2b3c4d --store store --why "checked by hand"')
+)
 @click.argument("version")
 @_store
 @_change_options
 def promote(version: str, store: Path, who: str, why: str) -> None:
-    """Verify a bundle and make it the current one, whatever the gate said of it: that goes on the record."""
+    """Verify a price model and make it the current one.
+
+    It may have failed the gate: the command says so and keeps that in the history.
+    """
     registry = Registry(store)
     said = "; ".join(objections(registry.manifest(version), registry.current_manifest()))
     if said:
@@ -152,33 +157,40 @@ def promote(version: str, store: Path, who: str, why: str) -> None:
     click.echo(registry.promote(version, who=who, why=why).version)
 
 
-@main.command()
+@main.command(epilog=examples('bookmatch rollback --store store --why "the new one values basses too low"'))
 @_store
 @_change_options
 def rollback(store: Path, who: str, why: str) -> None:
-    """Go back to what was current before the last promotion still in force."""
+    """Go back to the price model that was current before, and print its version."""
     click.echo(Registry(store).rollback(who=who, why=why).version)
 
 
-@main.command()
+@main.command(
+    epilog=examples(
+        "bookmatch value stock.csv --store store --currency EUR --out values.csv",
+        "bookmatch value stock.csv --store store --words",
+    )
+)
 @click.argument("instruments", type=click.File("rb"))
 @_store
 @levels_option
-@click.option("--date", "day", callback=_day, help="The day of rows that name none; default: today.")
+@click.option(
+    "--date", "day", callback=_day, help="Day of the value, for rows that name none; default: today."
+)
 @click.option(
     "--channel",
     type=click.Choice(CHANNEL_NAMES, case_sensitive=False),
     default=DEFAULT_CHANNEL,
     show_default=True,
-    help="The market of rows that name none.",
+    help="Market of the value, for rows that name none.",
 )
 @click.option(
     "--currency",
     default=BASE_CURRENCY,
     show_default=True,
-    help="The currency (ISO 4217) of the values of rows that name none.",
+    help="Currency (ISO 4217), for rows that name none.",
 )
-@click.option("--words", is_flag=True, help="Tell each value with its reasons in words, instead of CSV.")
+@click.option("--words", is_flag=True, help="Tell each value with its reasons in sentences, instead of CSV.")
 @out_option
 def value(
     instruments: BinaryIO,
@@ -190,7 +202,7 @@ def value(
     words: bool,
     out: Path | None,
 ) -> None:
-    """Value every instrument of a CSV file at the current bundle; - reads from stdin."""
+    """Value every instrument of a CSV file by the current price model; - reads from stdin."""
     valuer = Registry(store).load().valuer
     if valuer.provisional:
         note(f"the price model {valuer.version} is provisional: take its values as first estimates")

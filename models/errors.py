@@ -8,7 +8,6 @@ BookmatchError
 ├── TableError            a CSV file cannot be read at all
 ├── RateError             no exchange rate for a currency on a day
 ├── ForestError           a booster's text is damaged, or of a kind that cannot be explained
-├── NotFittedError        a step was used before the one it needs; says which to call first
 └── BundleError           a bundle or its store
     ├── BundleMissingError
     │   └── NoEarlierError  nothing was current before what is current now
@@ -81,10 +80,6 @@ class RateError(BookmatchError):
 
 class ForestError(BookmatchError):
     """A booster cannot be read from its text, or holds what cannot be explained; the message says what."""
-
-
-class NotFittedError(BookmatchError):
-    """A step was used before the step it depends on."""
 
 
 class BundleError(BookmatchError):

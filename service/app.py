@@ -1,59 +1,67 @@
-"""The application factory: it only wires."""
+"""The application factory: Flask, its hooks, its blueprints and the parts that they share.
+
+A request passes the hooks of `BEFORE`, the view of its path in a blueprint of `service.api`, and the hooks of
+`AFTER`. Errors, wherever they are raised, become problem documents (`service.problems`).
+"""
 
 from __future__ import annotations
 
 from flask import Flask
 from werkzeug.middleware.proxy_fix import ProxyFix
 
-from models.bundle import ModelReader
-from service import conditional, cors, logs
-from service.catalogue.routes import blp as catalogue
+from models.bundles.bundle import ModelReader
+from service.api.catalogue import routes as catalogue
+from service.api.evidence import routes as evidence
+from service.api.health import routes as health
+from service.api.keys import routes as keys
+from service.api.metrics import routes as metrics
+from service.api.outcomes import routes as outcomes
+from service.api.performance import routes as performance
+from service.api.price_models import routes as price_models
+from service.api.stocklists import routes as stocklists
+from service.api.valuations import part_routes
+from service.api.valuations import routes as valuations
+from service.api.vocabulary import routes as vocabulary
 from service.context import Context
+from service.db.engine import open_engine
+from service.docs import routes as docs
 from service.docs.openapi import describe
-from service.docs.routes import blp as docs
-from service.evidence.routes import blp as evidence
-from service.flow import Service
-from service.health.routes import blp as health
+from service.http.hooks import authentication, conditional, cors, negotiation, rate_limits, request_log
 from service.keys.callers import Callers
 from service.keys.records import KeyRing
-from service.keys.routes import blp as keys_
-from service.keys.rules import identify
-from service.limits import rules as counting
-from service.limits.counters import Shared, shared
-from service.limits.quotas import Limits
-from service.live import Live
-from service.metrics.figures import Figures
-from service.metrics.routes import blp as metrics
-from service.models.routes import blp as models_
-from service.negotiation import check_forms
-from service.outcomes.routes import blp as outcomes
-from service.past import Past
-from service.performance.kept import Studies
-from service.performance.routes import blp as performance
+from service.server import logs
+from service.server.bundle_cache import BundleCache
+from service.server.counters import Shared, shared
+from service.server.figures import Figures
+from service.server.live_bundle import LiveBundle
+from service.server.quotas import Limits
+from service.server.recent import RecentCache
 from service.settings import Settings
-from service.stocklists.routes import blp as stocklists
-from service.store.base import open_engine
-from service.valuations.part_routes import blp as parts
-from service.valuations.routes import blp as valuations
-from service.vocabulary.routes import blp as vocabulary
 
-NOUNS = (
-    valuations,
-    parts,
-    stocklists,
-    evidence,
-    outcomes,
-    performance,
-    catalogue,
-    vocabulary,
-    models_,
-    keys_,
-    health,
-    metrics,
+BLUEPRINTS = (
+    valuations.blp,
+    part_routes.blp,
+    stocklists.blp,
+    evidence.blp,
+    outcomes.blp,
+    performance.blp,
+    catalogue.blp,
+    vocabulary.blp,
+    price_models.blp,
+    keys.blp,
+    health.blp,
+    metrics.blp,
 )
-# What is done with every request before its view, and with every answer after it.
-BEFORE = (logs.begin, cors.preflight, identify, counting.count, check_forms)
-AFTER = (counting.say, conditional.tagged, cors.allow, logs.end)
+# Flask's own hooks, in the order in which they run: before every view, and on every answer after it.
+BEFORE = (
+    request_log.begin,
+    cors.answer_preflight,
+    authentication.identify,
+    rate_limits.count,
+    negotiation.check_forms,
+)
+AFTER = (rate_limits.add_headers, conditional.add_etag, cors.add_headers, request_log.end)
+_MOST_STUDIES = 8  # kept: one for each period that is asked for, and a little way back
 
 
 def create_app(
@@ -63,30 +71,44 @@ def create_app(
     watch_seconds: float | None = None,
     counted: Shared | None = None,
 ) -> Flask:
-    """The application of one worker.
+    """Make the application of one worker.
 
     `watch_seconds`: how often to look for another model; None: never. `counted`: what it counts requests in
     together with other workers; None: it counts alone.
     """
     logs.configure(settings.log_level)
-    app = Service("service", BEFORE, AFTER)
-    app.config["MAX_CONTENT_LENGTH"] = settings.body_limit + 1  # `service.web` holds bodies to the limit
+    app = Flask("service", static_folder=None)
+    app.config["MAX_CONTENT_LENGTH"] = settings.body_limit + 1  # `service.http.bodies` holds them to it
     app.url_map.merge_slashes = False
     if settings.proxies:
         app.wsgi_app = ProxyFix(app.wsgi_app, settings.proxies, 0, 0)  # type: ignore[method-assign]
-    engine = open_engine(settings.database, busy_seconds=settings.busy_seconds, threads=settings.threads)
-    live = Live(settings.store, read_model)
-    live.look()
-    keys = KeyRing(engine, settings.secret)
-    callers = Callers(engine, keys, settings.key_seconds, settings.outage_seconds)
+    context = _context(settings, read_model, counted)
     if watch_seconds is not None:
-        live.watch(watch_seconds)
-        callers.watch()
-    past = Past(settings.store, read_model)
-    limits = Limits(settings, counted or shared())
-    app.extensions["bookmatch"] = Context(
-        settings, engine, live, past, keys, callers, limits, Figures(), Studies()
-    )
-    describe(app, NOUNS)
-    app.register_blueprint(docs)
+        context.live.watch(watch_seconds)
+        context.callers.watch()
+    app.extensions["bookmatch"] = context
+    for before in BEFORE:
+        app.before_request(before)
+    for after in reversed(AFTER):  # Flask runs the one that was registered last first
+        app.after_request(after)
+    describe(app, BLUEPRINTS)
+    app.register_blueprint(docs.blp)
     return app
+
+
+def _context(settings: Settings, read_model: ModelReader | None, counted: Shared | None) -> Context:
+    engine = open_engine(settings.database, busy_seconds=settings.busy_seconds, threads=settings.threads)
+    live = LiveBundle(settings.store, read_model)
+    live.look()
+    ring = KeyRing(engine, settings.secret)
+    return Context(
+        settings,
+        engine,
+        live,
+        BundleCache(settings.store, read_model),
+        ring,
+        Callers(engine, ring, settings.key_seconds, settings.outage_seconds),
+        Limits(settings, counted or shared()),
+        Figures(),
+        RecentCache(_MOST_STUDIES),
+    )

@@ -8,10 +8,12 @@ from typing import Any
 
 import click
 
-from models.console import OneLineErrors
-from service.backup.commands import backup, restore
-from service.keys.commands import keys
-from service.settings import read_settings, table
+from models.commands.console import OneLineErrors, examples
+from service.commands.backup import backup, restore
+from service.commands.keys import keys
+from service.settings import Settings, read_settings, table
+
+_WATCH_SECONDS = 0.5  # how soon a worker notices that another price model was promoted
 
 
 class _Commands(OneLineErrors):
@@ -22,7 +24,7 @@ class _Commands(OneLineErrors):
 
     def get_command(self, context: click.Context, name: str) -> Any:
         if name == "value":
-            from service.value_command import value
+            from service.commands.value import value
 
             return value
         return super().get_command(context, name)
@@ -30,7 +32,7 @@ class _Commands(OneLineErrors):
 
 @click.group(cls=_Commands)
 def main() -> None:
-    """The HTTP service. What it needs is set in the environment: see `settings`."""
+    """Run the HTTP service. Settings come from the environment: `settings` lists them."""
 
 
 main.add_command(keys)
@@ -38,23 +40,30 @@ main.add_command(backup)
 main.add_command(restore)
 
 
-@main.command()
+@main.command(epilog=examples("bookmatch serve --bind 127.0.0.1:8001"))
 @click.option("--bind", help="Address and port; default: BOOKMATCH_BIND.")
 @click.option("--workers", type=click.IntRange(1, 64), help="Worker processes; default: BOOKMATCH_WORKERS.")
 def serve(bind: str | None, workers: int | None) -> None:
-    """Serve until told to stop."""
-    from service.server import serve as run
+    """Serve until told to stop. `check` names what is missing; `migrate` makes the database."""
+    from service.server.gunicorn_app import serve as run
 
     settings = read_settings()
-    run(replace(settings, bind=bind or settings.bind, workers=workers or settings.workers))
+    run(replace(settings, bind=bind or settings.bind, workers=workers or settings.workers), _application)
 
 
-@main.command()
+def _application(settings: Settings, counted: Any) -> Any:
+    """Make the application of one worker. A worker imports it: threads of a library do not survive a fork."""
+    from service.app import create_app
+
+    return create_app(settings, watch_seconds=_WATCH_SECONDS, counted=counted)
+
+
+@main.command(epilog=examples("bookmatch migrate"))
 @click.option("--down-to", metavar="REVISION", help="Go back to this revision; base is before all.")
 def migrate(down_to: str | None) -> None:
     """Bring the database to the newest revision and print it."""
-    from service.store.base import found_revision, open_engine
-    from service.store.migrate import downgrade, upgrade
+    from service.db.engine import found_revision, open_engine
+    from service.db.migrate import downgrade, upgrade
 
     engine = open_engine(read_settings().database)
     if down_to:
@@ -64,11 +73,11 @@ def migrate(down_to: str | None) -> None:
     click.echo(found_revision(engine) or "base")
 
 
-@main.command()
+@main.command(epilog=examples("bookmatch check"))
 def check() -> None:
-    """Say what serving needs and what of it is wrong; leave with 1 if something is."""
-    from service import logs
-    from service.check import findings
+    """Check all that serving needs, and say what is wrong; exit with 1 if anything is."""
+    from service.commands.check import findings
+    from service.server import logs
 
     logs.configure("critical")  # what is found is said once, and on stdout nothing else
     wrong = 0
@@ -79,7 +88,7 @@ def check() -> None:
         sys.exit(1)
 
 
-@main.command("settings")
+@main.command("settings", epilog=examples("bookmatch settings"))
 def show_settings() -> None:
     """List every setting with its default and what it is for."""
     for row in table():

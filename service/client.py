@@ -11,7 +11,7 @@ and every POST, since all tries of one carry one Idempotency-Key. A wait that th
 ClientError
 ├── ProblemError       the service said what is wrong (RFC 9457)
 ├── UnreachableError   there was no answer, or none to its end, however often it was asked
-└── ChangedError       the model changed while a list that had broken off was asked for again
+└── ChangedError       the price model changed while a list that had broken off was asked for again
 """
 
 from __future__ import annotations
@@ -52,7 +52,7 @@ class UnreachableError(ClientError):
 
 
 class ChangedError(ClientError):
-    """The model changed while a list that had broken off was asked for again."""
+    """The price model changed while a list that had broken off was asked for again."""
 
 
 class Fault(TypedDict):
@@ -77,8 +77,8 @@ class ProblemError(ClientError):
         self.detail = str(body.get("detail", ""))
         self.request_id: str | None = body.get("request_id")
         self.faults: list[Fault] = body.get("errors", [])
-        said = [self.title, self.detail, *(f"{one['field']}: {one['problem']}" for one in self.faults)]
-        super().__init__(": ".join(text.rstrip(".") for text in said if text))
+        texts = [self.title, self.detail, *(f"{one['field']}: {one['problem']}" for one in self.faults)]
+        super().__init__(": ".join(text.rstrip(".") for text in texts if text))
 
 
 @dataclass
@@ -94,10 +94,12 @@ class Lines:
         return self._lines(self)
 
     def begin(self, headers: httpx.Headers, again: bool) -> None:
-        """Take what the headers say. Raises ChangedError if lines were read that another model made."""
+        """Take what the headers say. Raises ChangedError if lines were read that another price model made."""
         version = headers.get("Model-Version")
         if again and version != self.model_version:
-            raise ChangedError(f"The model changed from {self.model_version} to {version}: begin again.")
+            raise ChangedError(
+                f"The price model changed from {self.model_version} to {version}: begin again."
+            )
         self.provisional = headers.get("Model-Provisional") == "true"
         named = headers.get("Ignored-Columns", "")
         self.model_version, self.ignored = version, tuple(map(unquote, filter(None, named.split(", "))))
@@ -177,7 +179,7 @@ class Client:
         """POST /v1/stocklists, `batch` rows at a time: the values of each row, or its errors, in order.
 
         A row has `id` and `instrument`, and may have `date` and `channel`; `terms` as of `value_csv`. Lines
-        are counted from the first row of all. The model can change between batches.
+        are counted from the first row of all. The price model can change between batches.
         """
         left, before = iter(rows), 0
         query = _terms(**terms)

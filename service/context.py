@@ -1,24 +1,23 @@
-"""What one running application has, and what one request of it uses from start to end."""
+"""The parts of a running application, and the one bundle that a request uses from start to end."""
 
 from __future__ import annotations
 
+from collections.abc import Hashable
 from dataclasses import dataclass
-from typing import Any, NamedTuple, TypeVar
+from typing import Any
 
-from flask import Request, current_app, g
+from flask import current_app, g
 from sqlalchemy import Engine
 
-from models.bundle import Bundle
+from models.bundles.bundle import Bundle
 from service.keys.callers import Callers
 from service.keys.records import KeyRing
-from service.limits.quotas import Limits
-from service.live import Live
-from service.metrics.figures import Figures
-from service.past import Past
-from service.performance.kept import Studies
+from service.server.bundle_cache import BundleCache
+from service.server.figures import Figures
+from service.server.live_bundle import LiveBundle
+from service.server.quotas import Limits
+from service.server.recent import RecentCache
 from service.settings import Settings
-
-_T = TypeVar("_T")
 
 
 @dataclass(frozen=True)
@@ -27,46 +26,32 @@ class Context:
 
     settings: Settings
     engine: Engine
-    live: Live
-    past: Past
+    live: LiveBundle
+    bundle_cache: BundleCache
     keys: KeyRing
     callers: Callers
     limits: Limits
     figures: Figures
-    studies: Studies
-
-
-class Exchange(NamedTuple):
-    """One request and its answer: what was asked, Flask's `g` of it, the application's parts."""
-
-    asked: Request
-    have: Any
-    context: Context
-
-
-def found(name: _T) -> _T:
-    """What Flask's `g` or `request` stands for now: each use of the name itself looks it up anew."""
-    return name._get_current_object()  # type: ignore[attr-defined,no-any-return]
+    studies: RecentCache[Hashable, dict[str, Any]]  # those of `service.api.performance`
 
 
 def context() -> Context:
-    """That of the application that handles this request."""
-    parts: Context = found(current_app).extensions["bookmatch"]
+    """Give the parts of the application that handles this request."""
+    parts: Context = current_app.extensions["bookmatch"]
     return parts
 
 
 def use_bundle(version: str) -> Bundle:
     """Answer this request by the bundle of this version, whatever is current. Raises BundleGoneError."""
     live = context().live.bundle_of(version)
-    current: Bundle = live or context().past.bundle(version)
+    current: Bundle = live or context().bundle_cache.bundle(version)
     g.bundle = current
     return current
 
 
 def bundle() -> Bundle:
     """The bundle of this request: the same one however often it is asked for. Raises NoBundleError."""
-    have = found(g)
-    current: Bundle | None = have.get("bundle")
+    current: Bundle | None = g.get("bundle")
     if current is None:
-        current = have.bundle = context().live.bundle()
+        current = g.bundle = context().live.bundle()
     return current

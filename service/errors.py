@@ -13,7 +13,7 @@ BookmatchError
     ├── KeyMissingError      no key was sent
     ├── KeyInvalidError      the key is not known, or was revoked
     ├── ScopeError           the key may not do this
-    ├── OriginError          a publishable key is used from elsewhere than its own origins
+    ├── OriginError          a website key is used from elsewhere than its own origins
     ├── KeyRevokedError      a key that was revoked cannot be rotated
     ├── ShownOnceError       the key was made by an earlier request, which was shown its secret
     ├── LimitError           too many requests in a window of time; says when the next can be sent
@@ -22,18 +22,18 @@ BookmatchError
     ├── WithdrawnError       the record is kept, but no longer used
     ├── TooManyRowsError     a file holds more rows than are taken at once
     ├── RowsRefusedError     rows are wrong, and it was asked that all be right; carries the report
-    ├── UnknownPlaceError    the catalogue has no such maker or model; names the nearest
-    ├── NoBundleError        no model is loaded
-    ├── BundleGoneError      the model that made a valuation cannot be read any more
+    ├── UnknownPathNameError    the catalogue has no such maker or model; names the nearest
+    ├── NoBundleError        no price model is loaded
+    ├── BundleGoneError      the price model that made a valuation cannot be read any more
     ├── NoRoomError          the disk is full
     ├── BrokenStreamError    an answer that had begun cannot be ended
-    ├── NoCardError          the model was made without a card
-    ├── UnknownModelError    the store has no model of this version
-    ├── ModelRefusedError    a model is damaged, or this program cannot read it
-    ├── GateError            the gate did not let the model pass; names its reasons
-    ├── ModelChangedError    another model is current than the one that was to be taken back
+    ├── NoCardError          the price model was made without a card
+    ├── UnknownModelError    the store has no price model of this version
+    ├── ModelRefusedError    a price model is damaged, or this program cannot read it
+    ├── GateError            the gate did not let the price model pass; names its reasons
+    ├── ModelChangedError    another price model is current than the one that was to be taken back
     ├── NoEarlierModelError  nothing was current before what is current now
-    ├── ModelStoreError      the store of models cannot be written
+    ├── ModelStoreError      the store of price models cannot be written
     └── IdempotencyError
         ├── KeyFormError     the Idempotency-Key is not usable
         ├── InFlightError    the first request with this Idempotency-Key has not ended
@@ -92,7 +92,7 @@ class NotAcceptableError(ServiceError):
 
 
 class FaultyRequestError(ServiceError):
-    """Fields are wrong: all of them, each with its place."""
+    """Fields are wrong: all of them, each with its pointer."""
 
     def __init__(self, faults: Sequence[Located]) -> None:
         self.faults = tuple(faults)
@@ -113,7 +113,7 @@ class ScopeError(ServiceError):
 
 
 class OriginError(ServiceError):
-    """A publishable key is used from elsewhere than its own origins."""
+    """A website key is used from elsewhere than its own origins."""
 
 
 class KeyRevokedError(ServiceError):
@@ -160,19 +160,19 @@ class RowsRefusedError(ServiceError):
         super().__init__(f"{bad} of {report['rows']} rows cannot be taken, so none was; see report.")
 
 
-class UnknownPlaceError(FaultyRequestError):
+class UnknownPathNameError(FaultyRequestError):
     """The catalogue has no such maker or model."""
 
     def __str__(self) -> str:
-        return "; ".join(f"{place.fault}." for place in self.faults)
+        return "; ".join(f"{located.fault}." for located in self.faults)
 
 
 class NoBundleError(ServiceError):
-    """No model is loaded."""
+    """No price model is loaded."""
 
 
 class BundleGoneError(ServiceError):
-    """The model that made a valuation cannot be read any more."""
+    """The price model that made a valuation cannot be read any more."""
 
 
 class NoRoomError(ServiceError):
@@ -184,23 +184,23 @@ class BrokenStreamError(ServiceError):
 
 
 class NoCardError(ServiceError):
-    """The model was made without a card."""
+    """The price model was made without a card."""
 
 
 class UnknownModelError(ServiceError):
-    """The store has no model of this version."""
+    """The store has no price model of this version."""
 
 
 class ModelRefusedError(ServiceError):
-    """A model is damaged, or this program cannot read it."""
+    """A price model is damaged, or this program cannot read it."""
 
 
 class GateError(ServiceError):
-    """The gate did not let the model pass."""
+    """The gate did not let the price model pass."""
 
 
 class ModelChangedError(ServiceError):
-    """Another model is current than the one that was to be taken back."""
+    """Another price model is current than the one that was to be taken back."""
 
 
 class NoEarlierModelError(ServiceError):
@@ -208,7 +208,7 @@ class NoEarlierModelError(ServiceError):
 
 
 class ModelStoreError(ServiceError):
-    """The store of models cannot be written."""
+    """The store of price models cannot be written."""
 
 
 class IdempotencyError(ServiceError):

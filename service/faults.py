@@ -1,4 +1,4 @@
-"""Faults with their place in the body, so that a form can show each beside the right field."""
+"""Faults with pointers into the body, so that a form can show each beside the right field."""
 
 from __future__ import annotations
 
@@ -8,8 +8,8 @@ from urllib.parse import quote
 
 from marshmallow import Schema
 
+from models.domain.names import nearest
 from models.errors import Fault
-from models.names import nearest
 from service.errors import Located
 
 _SHOWN = 200  # characters of a wrong value that are said back
@@ -25,7 +25,7 @@ def _escaped(name: str) -> str:
     return quote(name[:_SHOWN].replace("~", "~0").replace("/", "~1"), safe="~")
 
 
-def placed(faults: Iterable[Fault], under: str = "") -> list[Located]:
+def with_pointers(faults: Iterable[Fault], under: str = "") -> list[Located]:
     """Faults of the models, each named by its dotted path, under this member of the body."""
     return [Located(pointer_to(*_names(fault.field, under)), fault) for fault in faults]
 
@@ -35,8 +35,8 @@ def _names(path: str, under: str) -> list[str]:
     return [under, *names] if under and names != [under] else names
 
 
-def located(messages: Mapping[Any, Any], data: Mapping[str, Any], schema: Schema) -> list[Located]:
-    """What marshmallow found wrong: our own faults as they are, its texts as faults of their field."""
+def from_marshmallow(messages: Mapping[Any, Any], data: Mapping[str, Any], schema: Schema) -> list[Located]:
+    """Take marshmallow's messages: our own faults as they are, its texts as faults of their fields."""
     found: list[Located] = []
     for name, texts in messages.items():
         for message in texts if isinstance(texts, list) else [texts]:
@@ -59,11 +59,11 @@ def _read(name: str, message: Any, data: Mapping[str, Any], schema: Schema) -> L
     return Located(pointer_to(name), fault)
 
 
-def written(place: Located) -> dict[str, Any]:
+def fault_entry(located: Located) -> dict[str, Any]:
     """One entry of a problem's errors."""
-    fault = place.fault
+    fault = located.fault
     return {
-        "pointer": place.pointer,
+        "pointer": located.pointer,
         "field": fault.field[:_SHOWN],
         "value": _shown(fault.value),
         "problem": fault.problem,

@@ -18,7 +18,7 @@ from werkzeug.exceptions import HTTPException
 
 from models.errors import BookmatchError, InputError, TableError
 from service import errors
-from service.faults import placed, written
+from service.faults import fault_entry, with_pointers
 
 PROBLEM_JSON = "application/problem+json"
 
@@ -37,7 +37,7 @@ _NO_DATABASE = Kind(503, "no-database", "The database does not answer", "Try aga
 NOT_READY = Kind(
     503, "not-ready", "The service cannot answer all requests", "See checks for what is missing."
 )
-_BROKE_OFF = Kind(400, "broke-off", "The body broke off, or its chunks are none", "Send it again, whole.")
+_BROKE_OFF = Kind(400, "broke-off", "The request body is incomplete or malformed", "Send it again, whole.")
 _FIELDS = Kind(422, "fields", "Some fields are wrong", "See errors: each entry names one field.")
 
 TABLE: Mapping[type[Exception], Kind] = {
@@ -55,7 +55,7 @@ TABLE: Mapping[type[Exception], Kind] = {
         415, "content-encoding", "Wrong compression", "Send gzip, or the body as it is."
     ),
     errors.NotAcceptableError: Kind(
-        406, "accept", "No acceptable form", "Accept the form that the path has."
+        406, "accept", "No acceptable format", "Request a format that this path offers."
     ),
     errors.KeyMissingError: Kind(401, "key-missing", "A key is needed", "Send Authorization: Bearer KEY."),
     errors.KeyInvalidError: Kind(401, "key-invalid", "The key is not valid", "Ask for a new key."),
@@ -81,32 +81,44 @@ TABLE: Mapping[type[Exception], Kind] = {
     errors.WithdrawnError: Kind(
         410, "withdrawn", "The record was withdrawn", "See its history; to use it again, PUT it."
     ),
-    errors.UnknownPlaceError: Kind(404, "name", "Not in the catalogue", "See errors for the nearest names."),
-    errors.NoCardError: Kind(
-        404, "card", "The model has no card", "Fit it again with later sales to judge it."
+    errors.UnknownPathNameError: Kind(
+        404, "name", "Not in the catalogue", "See errors for the nearest names."
     ),
-    errors.UnknownModelError: Kind(404, "model", "No such model", "GET /v1/models lists the models."),
+    errors.NoCardError: Kind(
+        404, "card", "The price model has no card", "Fit it again with later sales to judge it."
+    ),
+    errors.UnknownModelError: Kind(
+        404, "model", "No such price model", "GET /v1/price-models lists the price models."
+    ),
     errors.ModelRefusedError: Kind(
         422,
         "model-refused",
-        "The model cannot serve",
+        "The price model cannot serve",
         "Mend or fit it again; the current one goes on serving.",
     ),
     errors.GateError: Kind(
         409, "gate", "The gate did not let it pass", "Fit a better one, or send force with who and why."
     ),
     errors.ModelChangedError: Kind(
-        409, "model-changed", "Another model is current", "GET /v1/models, then roll back the one meant."
+        409,
+        "model-changed",
+        "Another price model is current",
+        "GET /v1/price-models, then roll back the one meant.",
     ),
-    errors.NoEarlierModelError: Kind(409, "no-earlier", "Nothing to go back to", "Promote a model instead."),
+    errors.NoEarlierModelError: Kind(
+        409, "no-earlier", "Nothing to go back to", "Promote a price model instead."
+    ),
     errors.ModelStoreError: Kind(
-        503, "model-store", "The store of models cannot be written", "Make it writable, then try again."
+        503, "model-store", "The store of price models cannot be written", "Make it writable, then try again."
     ),
     errors.BundleGoneError: Kind(
-        410, "model-gone", "The model is gone", "Value the instrument again; the valuation itself stays."
+        410,
+        "model-gone",
+        "The price model is gone",
+        "Value the instrument again; the valuation itself stays.",
     ),
     errors.NoRoomError: Kind(507, "no-room", "The disk is full", "Try again later, or send less at once."),
-    errors.NoBundleError: Kind(503, "no-model", "No model is loaded", "Try again after Retry-After."),
+    errors.NoBundleError: Kind(503, "no-model", "No price model is loaded", "Try again after Retry-After."),
     errors.KeyFormError: Kind(400, "idempotency-key", "The Idempotency-Key is not usable", "Make another."),
     errors.InFlightError: Kind(409, "in-flight", "The first request has not ended", "Try again shortly."),
     errors.OtherBodyError: Kind(
@@ -117,17 +129,18 @@ TABLE: Mapping[type[Exception], Kind] = {
     ConnectionError: _BROKE_OFF,
     OperationalError: _NO_DATABASE,
     PoolTimeoutError: _NO_DATABASE,
-    DBAPIError: _BROKEN,
-    BookmatchError: _BROKEN,
+    Exception: _BROKEN,
 }
 # What HTTP itself refuses, by status.
 BY_STATUS: Mapping[int, Kind] = {
     400: Kind(400, "request", "The request cannot be read", "Correct the request."),
     404: Kind(404, "path", "Nothing is at this path", "See /docs for the paths there are."),
     405: Kind(405, "method", "This path does not have that method", "Allow names the methods it has."),
-    412: Kind(412, "precondition", "It is another one by now", "Ask again without If-Match."),
+    412: Kind(
+        412, "precondition", "It has changed since you read it", "Read it again and retry with the new ETag."
+    ),
     413: Kind(413, "too-large", "The body is too large", "Send less at once."),
-    414: Kind(414, "address", "The address is too long", "Say less in path and query."),
+    414: Kind(414, "address", "The URL is too long", "Send one of at most 4,000 bytes."),
     417: Kind(417, "expectation", "What was expected cannot be met", "Leave out the header Expect."),
     431: Kind(431, "headers", "The headers are too large", "Send fewer headers, or shorter ones."),
     501: Kind(501, "transfer-coding", "Unknown transfer coding", "Send chunks, or a Content-Length."),
@@ -156,9 +169,9 @@ def _of_error(error: Exception) -> Response:
     kind = _kind_of(error)
     extra: dict[str, Any] = {}
     if isinstance(error, errors.FaultyRequestError):
-        extra["errors"] = [written(place) for place in error.faults]
+        extra["errors"] = [fault_entry(located) for located in error.faults]
     elif isinstance(error, InputError):
-        extra["errors"] = [written(place) for place in placed(error.faults)]
+        extra["errors"] = [fault_entry(located) for located in with_pointers(error.faults)]
     elif isinstance(error, errors.RowsRefusedError):
         extra["report"] = error.report
     internal = kind.status >= 500 and not isinstance(error, errors.ServiceError)

@@ -38,7 +38,7 @@ class Setting:
 
 
 SETTINGS = (
-    Setting("store", "path", REQUIRED, "Folder that holds the bundles of models."),
+    Setting("store", "path", REQUIRED, "Folder of price models."),
     Setting(
         "database",
         "str",
@@ -109,11 +109,9 @@ SETTINGS = (
         "Seconds of the window in which requests are counted; of all limits, 0 is none.",
         validate.Range(1, 86400),
     ),
-    Setting("limit_secret", "int", 6000, "Requests of a secret key in a window.", _QUOTA),
-    Setting("limit_publishable", "int", 600, "Requests of a publishable key in a window.", _QUOTA),
-    Setting(
-        "limit_visitor", "int", 60, "Requests from one address with a publishable key in a window.", _QUOTA
-    ),
+    Setting("limit_system", "int", 6000, "Requests of a system key in a window.", _QUOTA),
+    Setting("limit_website", "int", 600, "Requests of a website key in a window.", _QUOTA),
+    Setting("limit_visitor", "int", 60, "Requests from one address with a website key in a window.", _QUOTA),
     Setting("limit_address", "int", 60, "Requests from one address without a valid key in a window.", _QUOTA),
     Setting(
         "proxies",
@@ -151,8 +149,8 @@ class Settings:
     key_seconds: float = 5.0
     outage_seconds: float = 600.0
     limit_seconds: int = 60
-    limit_secret: int = 6000
-    limit_publishable: int = 600
+    limit_system: int = 6000
+    limit_website: int = 600
     limit_visitor: int = 60
     limit_address: int = 60
     proxies: int = 0
@@ -185,9 +183,9 @@ def read_settings() -> Settings:
 
 def _fault(setting: Setting, error: Exception) -> str:
     files = f" (or {setting.variable}_FILE)" if setting.secret else ""
-    said = getattr(error, "error_messages", None)
-    if said:
-        problem = " ".join(map(str, said))
+    texts = getattr(error, "error_messages", None)
+    if texts:
+        problem = " ".join(map(str, texts))
     elif f"{setting.variable}_FILE" in os.environ:
         problem = "its file cannot be read"
     else:

@@ -10,12 +10,12 @@ NOT_BLANK = r"\S"  # a pattern: blanks alone are nothing
 
 
 def text_schema(longest: int) -> dict[str, Any]:
-    """What the document says of such a text; what is printable no pattern says that all readers know."""
+    """Describe such a text as a JSON schema. No pattern for printable text is known to all readers."""
     return {"type": "string", "minLength": 1, "maxLength": longest, "pattern": NOT_BLANK}
 
 
 def text_faults(field: str, value: Any, longest: int, step: str) -> list[Fault]:
-    """What keeps this from being such a text of at most so many characters, if anything does."""
+    """Name the faults of a text that may have so many characters at most."""
     allowed = f"1 to {longest} printable characters"
     if not isinstance(value, str) or not 0 < len(value) <= longest:
         return [Fault(field, value, "is not such a text", allowed, step)]

@@ -78,14 +78,14 @@ def _hash_of_sources() -> str:
 
 def _make_demo(folder: Path) -> None:
     # Late: most tests need neither the market nor the fit.
+    from models.bundles.registry import Registry
     from models.practice import shipped
-    from models.registry import Registry
     from training.demo.files import write_market
     from training.demo.market import make_market
-    from training.judging import LATER_SALES, Judgement
     from training.reading import read_evidence
     from training.release import fit_anew, write_judged
     from training.study.gate import Check, Verdict
+    from training.study.judging import LATER_SALES, Judgement
 
     market = make_market(DEMO_SEED, DEMO_SALES, "house")
     write_market(folder / "market", market, DEMO_SEED, progress=False)
@@ -93,7 +93,7 @@ def _make_demo(folder: Path) -> None:
     reading = read_evidence(evidence, market.catalogue, market.rates, progress=False)
     rules = shipped()
     fit = fit_anew(reading.rows, market.catalogue, market.rates, 0, progress=False, practice=rules)
-    # Without a twin, which costs as much as the fit: on so many sales it would have earned the gate.
+    # Without a holdout model, which costs as much as the fit: on so many sales it would have earned the gate.
     earned = Judgement(LATER_SALES, None, Verdict((Check("tests", True, "a store to serve from"),), 0), "")
     about = reading.rows, market.catalogue, market.rates
     made = write_judged(fit, earned, *about, folder / "store", practice=rules)

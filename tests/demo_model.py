@@ -12,12 +12,12 @@ import lightgbm as lgb
 import numpy as np
 from specimens import LOSSES, drawn
 
-from models.instrument import Subject
-from models.price.core import Trees
-from models.price.model import GuitarModel
-from models.price.pairs import PairTables
-from models.registry import Registry
-from models.vocabulary import Kind
+from models.bundles.registry import Registry
+from models.domain.instrument import Subject
+from models.domain.vocabulary import Kind
+from models.price.core.core import Trees
+from models.price.core.pairs import PairTables
+from models.price.instruments.model import GuitarModel
 
 KINDS = ("as fitted", "without trees", "with a cap", "with trees of their own", "with both")
 

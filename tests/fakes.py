@@ -12,15 +12,15 @@ from pathlib import Path
 
 import numpy as np
 
-from models.bundle import write_bundle
-from models.catalogue import Catalogue, read_catalogue
-from models.evidence import Evidence
-from models.instrument import Instrument, Subject
-from models.kept import EVIDENCE, Kept
-from models.money import Rates
+from models.bundles.bundle import write_bundle
+from models.domain.catalogue import Catalogue, read_catalogue
+from models.domain.evidence import Evidence
+from models.domain.evidence_snapshot import EVIDENCE, EvidenceSnapshot
+from models.domain.instrument import Instrument, Subject
+from models.domain.money import Rates
+from models.domain.vocabulary import FIELDS, Kind
+from models.practice.reliance import EVIDENCE_ALONE, Reliance, read_reliance
 from models.price.interface import FACTORS, Assessment, Estimate, EvidenceWeight, FloatArray, evidence_word
-from models.price.reliance import EVIDENCE_ALONE, Reliance, read_reliance
-from models.vocabulary import FIELDS, Kind
 
 CATALOGUE = read_catalogue("""
 [[model]]
@@ -31,7 +31,7 @@ last_year = 1969
 body = "solid"
 figured_top = true
 finish = [{ name = "Tarn", share = 0.7 }, { name = "Rowan", share = 0.05 }]
-edition = [{ name = "Jubilee", first_year = 1964, last_year = 1965, production_total = 120, numbered = true }]
+edition = [{ name = "Solverv", first_year = 1964, last_year = 1965, production_total = 120, numbered = true }]
 watchpoint = [{ part = "pickups", note = "one of the two is often rewound" }]
 
 [[model]]
@@ -153,7 +153,7 @@ def write_fake(store: Path, base: float = 8.0, *, provisional: bool = False, **a
     """Write a bundle of the fake into this store, with `EVIDENCE_ROWS` and a card; give its version."""
     card = {"title": "Model card", "made": "2026-01-02", "base": base}
     files = {
-        EVIDENCE: Kept.of(EVIDENCE_ROWS).to_bytes(),
+        EVIDENCE: EvidenceSnapshot.of(EVIDENCE_ROWS).to_bytes(),
         "card.json": json.dumps(card).encode(),
         "card.html": b"<!doctype html><title>Model card</title><h1>Model card</h1>",
     }

@@ -14,7 +14,7 @@ import lightgbm
 import numpy as np
 from numpy.typing import NDArray
 
-from models.price.pairs import PairTables
+from models.price.core.pairs import PairTables
 
 Floats = NDArray[np.float64]
 TINY = float(np.float32(1e-35))  # at most this far from zero is zero to LightGBM

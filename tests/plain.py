@@ -9,9 +9,8 @@ from typing import Any
 
 import numpy as np
 
-from models.price.basis import Table
-from models.price.evaluator.encoding import Row, Values
-from models.price.reference import Answers
+from models.price.core.basis import Table
+from models.price.evaluator.encoding import Answers, Row, Values
 
 _BLANK = "_blank"
 

@@ -20,9 +20,9 @@ SECRET = "a secret of the tests, long enough to be taken"
 # The service as it is, but for the reader of models: it reads the fake one of `fakes.py`.
 _WITH_FAKE = """
 import sys
-import models.bundle
+import models.bundles.bundle
 from fakes import read_fake
-models.bundle._reader = lambda: read_fake
+models.bundles.bundle._reader = lambda: read_fake
 from service.cli import main
 main(sys.argv[1:], prog_name="python -m service")
 """
@@ -124,7 +124,7 @@ class Running:
             "BOOKMATCH_DATABASE": f"sqlite:///{self.folder / 'service.db'}",
             "BOOKMATCH_SECRET": SECRET,
             "BOOKMATCH_WORKERS": "2",
-            "BOOKMATCH_LIMIT_SECRET": "1000000000",  # tests ask as fast as they can
+            "BOOKMATCH_LIMIT_SYSTEM": "1000000000",  # tests ask as fast as they can
             "BOOKMATCH_LIMIT_ADDRESS": "1000000000",
             **self.settings,
         }

@@ -6,9 +6,9 @@ import random
 from collections.abc import Iterator
 from datetime import date, timedelta
 
-from models.catalogue import Catalogue
-from models.instrument import Instrument, Subject, Value
-from models.vocabulary import CHANNEL_NAMES, FIELDS, Field, Kind
+from models.domain.catalogue import Catalogue
+from models.domain.instrument import Instrument, Subject, Value
+from models.domain.vocabulary import CHANNEL_NAMES, FIELDS, Field, Kind
 
 LOSSES = tuple(f for f in FIELDS if f.loss_ordered)
 

@@ -1,6 +1,7 @@
 """Serve the demo store in the foreground and say how to try it: the last step of `make serve`.
 
 The database, a key and the secret that the key's digest depends on are made on the first run, under var/.
+`var/demo.env` holds all settings, so that another shell finds the service: `set -a; . var/demo.env; set +a`.
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parents[1]
 VAR = ROOT / "var"
 DATABASE, SECRET, KEY = VAR / "bookmatch.db", VAR / "secret", VAR / "demo.key"
+SETTINGS = VAR / "demo.env"
 REQUEST = ROOT / "examples" / "request.json"
 READY_SECONDS = 60
 
@@ -35,6 +37,7 @@ def main() -> int:
     os.environ["BOOKMATCH_SECRET_FILE"] = str(SECRET)
     service("migrate")
     key = demo_key()
+    write_private(SETTINGS, settings(f"http://{bind}", key))
     # In a session of its own: Ctrl-C reaches every process of this one, and a worker that it reaches together
     # with the server's own word to stop can hang until it is killed.
     server = subprocess.Popen([sys.executable, "-m", "service", "serve"], start_new_session=True)
@@ -67,6 +70,13 @@ def demo_key() -> str:
     if not KEY.exists():
         write_private(KEY, service("keys", "create", "demo").strip())
     return KEY.read_text(encoding="ascii").strip()
+
+
+def settings(address: str, key: str) -> str:
+    """Lines NAME=value that a shell can read: what the service runs with, its address and a key."""
+    own = ("BOOKMATCH_STORE", "BOOKMATCH_DATABASE", "BOOKMATCH_SECRET_FILE")
+    values = {name: os.environ[name] for name in own} | {"BOOKMATCH_URL": address, "BOOKMATCH_KEY": key}
+    return "".join(f"{name}={shlex.quote(value)}\n" for name, value in values.items())
 
 
 def write_private(path: Path, text: str) -> None:
@@ -111,6 +121,7 @@ def invitation(address: str, key: str) -> str:
     )
     return (
         f"\nBookmatch serves the demo market at {address} (documentation: {address}/docs; stop: Ctrl-C)."
+        "\nFrom another shell in this folder, `set -a; . var/demo.env; set +a` lets every command find it."
         "\nAsk it for a value:\n\n" + " \\\n  ".join(lines) + "\n"
     )
 

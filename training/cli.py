@@ -11,14 +11,14 @@ from typing import TYPE_CHECKING, ClassVar
 
 import click
 
-from models.catalogue import Catalogue, read_catalogue
-from models.console import OneLineErrors
+from models.commands.console import OneLineErrors, examples
+from models.domain.catalogue import Catalogue, read_catalogue
 from models.errors import BookmatchError, CatalogueError
+from training.commands.telling import note, show_study, tell
 from training.sources import Source, SourceParameter, named, read_source
-from training.telling import note, show_study, tell
 
 if TYPE_CHECKING:
-    from models.money import Rates
+    from models.domain.money import Rates
     from training.reading import Reading
 
 
@@ -26,9 +26,9 @@ class _LateCommands(OneLineErrors):
     """Commands of other modules, imported when they are called for."""
 
     late: ClassVar = {
-        "demo": ("training.demo.command", "demo"),
-        "evaluate": ("training.evaluate_command", "evaluate"),
-        "practice": ("training.practice_command", "practice"),
+        "demo": ("training.commands.demo", "demo"),
+        "evaluate": ("training.commands.evaluate", "evaluate"),
+        "practice": ("training.commands.practice", "practice"),
     }
 
     def list_commands(self, ctx: click.Context) -> list[str]:
@@ -48,7 +48,9 @@ _evidence = click.argument("evidence", type=_SOURCE)
 _catalogue = click.option(
     "--catalogue", required=True, type=_FILE, help="Makers, models and editions (TOML)."
 )
-_seed = click.option("--seed", type=click.IntRange(min=0), default=0, show_default=True)
+_seed = click.option(
+    "--seed", type=click.IntRange(min=0), default=0, show_default=True, help="Same seed, same price model."
+)
 _strict = click.option("--strict", is_flag=True, help="Make any bad row an error.")
 _jobs = click.option(
     "--jobs",
@@ -59,32 +61,44 @@ _jobs = click.option(
 _practice = click.option(
     "--practice",
     metavar="FILE",
-    help="Rules of common practice that a fit starts from (TOML), or none.  [default: those of the program]",
+    help="Rules of common practice that a fit starts from (TOML), or none.  [default: the rules shipped]",
 )
 _json = click.option("--json", "as_json", is_flag=True, help="Print JSON.")
 
 
 @click.group(cls=_LateCommands)
 def main() -> None:
-    """Fit price models, judge them, and make the demo market."""
+    """Fit price models, judge them, and write the demo market."""
 
 
-@main.command()
+@main.command(
+    epilog=examples(
+        "bookmatch fit evidence.csv --catalogue catalogue.toml --store store --promote",
+        "bookmatch fit sqlite:///bookmatch.sqlite3 --catalogue catalogue.toml --store store",
+    )
+)
 @_evidence
 @_catalogue
-@click.option("--store", required=True, type=click.Path(file_okay=False, path_type=Path), help="Of bundles.")
+@click.option(
+    "--store",
+    required=True,
+    type=click.Path(file_okay=False, path_type=Path),
+    help="Folder of price models; made where there is none.",
+)
 @_practice
 @_seed
 @_strict
-@click.option("--promote", is_flag=True, help="Make it the current bundle, if the gate lets it pass.")
-@click.option("--force", is_flag=True, help="With --promote: whatever the gate says; needs --who and --why.")
+@click.option("--promote", is_flag=True, help="Make it the current price model, if it passes the gate.")
+@click.option(
+    "--force", is_flag=True, help="With --promote: even if it fails the gate; needs --who and --why."
+)
 @click.option("--who", help="Who promotes; kept in the history.")
 @click.option("--why", help="Why; kept in the history.")
 @click.option(
     "--holdout-months",
     "months",
     type=click.FloatRange(min=0),
-    help="Months of last sales kept out for judging; 0 judges nothing.  [default: 10]",
+    help="Keep out the sales of the last months for judging; 0 judges nothing.  [default: 10]",
 )
 @_jobs
 def fit(
@@ -101,7 +115,7 @@ def fit(
     months: float | None,
     jobs: int | None,
 ) -> None:
-    """Fit and write a bundle to the store; prints its version.
+    """Fit a price model, write it to the store and print its version.
 
     EVIDENCE is a file (CSV) or the address of the service's database (sqlite:///… or postgresql://…), of
     which every record in use is read. Any number of sales will do: with too few to keep any out, the price
@@ -114,7 +128,7 @@ def fit(
     from joblib import cpu_count
 
     from training import release
-    from training.practice_command import practice_of
+    from training.commands.practice import practice_of
     from training.study.holdout import MONTHS
 
     rules = practice_of(practice)
@@ -142,7 +156,7 @@ def fit(
         note(f"It is the current price model of {store} now.")
 
 
-@main.command()
+@main.command(epilog=examples("bookmatch backtest evidence.csv --catalogue catalogue.toml --years 2"))
 @_evidence
 @_catalogue
 @_practice
@@ -167,7 +181,7 @@ def backtest(
     jobs: int | None,
     as_json: bool,
 ) -> None:
-    """Had it been used for the last years: fit anew every quarter, judge by the sales of that quarter.
+    """Show how good it would have been: fit again every quarter, judge by the sales of that quarter.
 
     EVIDENCE is as for `fit`.
     """
@@ -176,7 +190,7 @@ def backtest(
     from joblib import cpu_count
 
     from training.card.contents import plain
-    from training.practice_command import practice_of
+    from training.commands.practice import practice_of
     from training.release import fit_for_backtest
     from training.study import backtest as study
 

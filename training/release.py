@@ -11,28 +11,28 @@ from typing import Any
 
 import orjson
 
-from models.bundle import write_bundle
-from models.catalogue import Catalogue
+from models.bundles.bundle import write_bundle
+from models.bundles.registry import Registry, objections
+from models.domain.catalogue import Catalogue
+from models.domain.evidence import Evidence
+from models.domain.evidence_snapshot import EVIDENCE, EvidenceSnapshot
+from models.domain.money import Rates
 from models.errors import BookmatchError, Fault, InputError
-from models.evidence import Evidence
-from models.kept import EVIDENCE, Kept
-from models.money import Rates
 from models.practice import NO_PRACTICE, SHIPPED, Practice
 from models.price.interface import PriceModel
-from models.registry import Registry, objections
 from models.study.judge import Judged, only_sales, study
 from training.card.contents import contents, plain
 from training.card.page import page
-from training.judging import Fitted, Judgement, judgement
 from training.study.folds import cross_validated
 from training.study.gate import ANSWERS_FILE, Answers, Verdict
 from training.study.holdout import MONTHS
+from training.study.judging import FittedModel, Judgement, judgement
 
 CARD_PAGE, CARD_JSON = "card.html", "card.json"
 
 
 @dataclass(frozen=True)
-class Made:
+class WrittenBundle:
     """A bundle that was written, and how it was judged."""
 
     version: str
@@ -59,14 +59,14 @@ def fit_anew(
     practice: Practice = NO_PRACTICE,
     learned: Any = None,
     width: float = 1.0,
-) -> Fitted:
+) -> FittedModel:
     """One fit, from what an earlier one `learned` if given; ranges are `width` times as wide.
 
     The fitting code is imported here, so that all else works without its weight.
     """
     from training.fit import fit_model
 
-    fitted: Fitted = fit_model(
+    fitted: FittedModel = fit_model(
         rows,
         catalogue,
         rates,
@@ -102,7 +102,7 @@ def make_bundle(
     about: dict[str, Any] | None = None,
     progress: bool = True,
     jobs: int = 1,
-) -> Made:
+) -> WrittenBundle:
     """Fit, judge, describe, write and hold against the current bundle; promotes nothing.
 
     `months`: how many of the last are kept out for judging (`training.study.holdout`); with 0 nothing is
@@ -139,7 +139,7 @@ def make_bundle(
 
 
 def write_judged(
-    fit: Fitted,
+    fit: FittedModel,
     found: Judgement,
     rows: Sequence[Evidence],
     catalogue: Catalogue,
@@ -149,7 +149,7 @@ def write_judged(
     practice: Practice = NO_PRACTICE,
     seed: int = 0,
     about: dict[str, Any] | None = None,
-) -> Made:
+) -> WrittenBundle:
     """Write a fit on these rows as a bundle, with its card and with how it was judged."""
     told = plain(study(found.judged)) if found.judged else None
     standing = {
@@ -177,7 +177,7 @@ def write_judged(
         said["why_provisional"] = found.why_provisional
     files = _files(card, found.judged, rows, practice)
     version = write_bundle(store, fit.model, catalogue, rates, said, files, provisional=found.provisional)
-    return Made(version, found)
+    return WrittenBundle(version, found)
 
 
 def _check_any(rows: Sequence[Evidence]) -> None:
@@ -190,7 +190,7 @@ def _files(
     card: dict[str, Any], judged: Judged | None, rows: Sequence[Evidence], practice: Practice
 ) -> dict[str, bytes]:
     files = {
-        EVIDENCE: Kept.of(rows).to_bytes(),
+        EVIDENCE: EvidenceSnapshot.of(rows).to_bytes(),
         CARD_PAGE: page(card, judged).encode(),
         CARD_JSON: orjson.dumps(card, option=orjson.OPT_INDENT_2),
     }
@@ -201,12 +201,12 @@ def _files(
     return files
 
 
-class GateError(BookmatchError):
+class StoppedByGateError(BookmatchError):
     """The gate did not let a bundle pass; it stands in the store and can be promoted by force."""
 
 
 def promote(
-    made: Made, store: Path, *, force: bool = False, who: str | None = None, why: str | None = None
+    made: WrittenBundle, store: Path, *, force: bool = False, who: str | None = None, why: str | None = None
 ) -> None:
     """Make it current. Without `force` only if nothing stands against it; with it, `who` and `why` are kept.
 
@@ -215,7 +215,7 @@ def promote(
     registry = Registry(store)
     against = "; ".join(objections(registry.manifest(made.version), registry.current_manifest()))
     if against and not force:
-        raise GateError(
+        raise StoppedByGateError(
             f"{made.version} was written but not promoted: {against}; use --force with --who and --why to "
             "override"
         )

@@ -1,4 +1,4 @@
-"""Where evidence is read from: a file, or the service's own database."""
+"""Sources of evidence: a file, or the service's own database."""
 
 from __future__ import annotations
 
@@ -14,13 +14,13 @@ from urllib.parse import quote
 import click
 from tqdm import tqdm
 
-from models import rows
-from models.catalogue import Catalogue
-from models.cells import last_day
+from models.domain.catalogue import Catalogue
+from models.domain.cells import last_day
+from models.domain.money import Rates
 from models.errors import BookmatchError
-from models.intake import Intake, Refusal, Taken
-from models.money import Rates
-from models.table import Row
+from models.tables.evidence_columns import COLUMNS, ORDER, TABLE, WITHDRAWN, from_row
+from models.tables.intake import AcceptedRow, Intake, Refusal
+from models.tables.table import TableRow
 from training.reading import Reading, RefusedRowsError, gathered, read_evidence
 
 if TYPE_CHECKING:
@@ -48,7 +48,7 @@ class SourceParameter(click.Path):
 
 
 def named(source: Source) -> str:
-    """What a message calls it: a file by its path, a database without what its address can hold."""
+    """The name of a source in messages: a file's path; no database's address, which can hold a password."""
     return str(source) if isinstance(source, Path) else "the database"
 
 
@@ -68,24 +68,30 @@ def read_source(source: Source, catalogue: Catalogue, rates: Rates, *, strict: b
     return reading
 
 
-def _as_record(one: Taken | Refusal) -> Taken | Refusal:
-    return replace(one, place="record") if isinstance(one, Refusal) else one
+def _as_record(one: AcceptedRow | Refusal) -> AcceptedRow | Refusal:
+    return replace(one, unit="record") if isinstance(one, Refusal) else one
 
 
-def _records(connection: Connection) -> Iterator[Row]:
+def _records(connection: Connection) -> Iterator[TableRow]:
     """The records as rows of an evidence file would be, counted from 1."""
     from sqlalchemy import Date, column, func, select, table
 
     day = column("day", Date)
-    others: list[ColumnClause[Any]] = [column(name) for name in rows.COLUMNS if name != "day"]
-    evidence = table(rows.TABLE, column(rows.ORDER), column(rows.WITHDRAWN), day, *others)
-    used = evidence.c[rows.WITHDRAWN].is_(None)
+    others: list[ColumnClause[Any]] = [column(name) for name in COLUMNS if name != "day"]
+    evidence = table(
+        TABLE,
+        column(ORDER),
+        column(WITHDRAWN),
+        day,
+        *others,
+    )
+    used = evidence.c[WITHDRAWN].is_(None)
     count = connection.execute(select(func.count()).select_from(evidence).where(used)).scalar()
-    query = select(day, *others).select_from(evidence).where(used).order_by(evidence.c[rows.ORDER])
+    query = select(day, *others).select_from(evidence).where(used).order_by(evidence.c[ORDER])
     found = connection.execution_options(yield_per=_AT_ONCE).execute(query)
     with tqdm(found, total=count, unit="records", desc="reading the database", disable=None) as bar:
         for number, row in enumerate(bar, 1):
-            yield Row(number, rows.from_row(row._asdict()).to_flat())
+            yield TableRow(number, from_row(row._asdict()).to_flat())
 
 
 @contextmanager

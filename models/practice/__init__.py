@@ -16,8 +16,8 @@ from pathlib import Path
 from typing import Any
 
 from models.errors import Fault, PracticeError
-from models.practice.entries import Entry, RuleEntry, SpreadEntry, unknown_key
-from models.practice.statements import NAMEABLE, NO_PRACTICE, SALE, Practice, Rule, Spread
+from models.practice.entries import RuleEntry, SpreadEntry, TableReader, unknown_key
+from models.practice.statements import NAMEABLE, NO_PRACTICE, SALE, Practice, Rule, SpreadStatement
 
 SHIPPED = Path(__file__).with_name("practice.toml")
 _TABLES = ("rule", "spread")
@@ -69,8 +69,8 @@ def _parsed(text: str) -> dict[str, Any]:
         raise PracticeError([Fault("practice", line, f"is not TOML: {error}", "", "mend it")]) from error
 
 
-def _same_names(entries: Sequence[Entry]) -> list[Fault]:
-    first: dict[str, Entry] = {}
+def _same_names(entries: Sequence[TableReader]) -> list[Fault]:
+    first: dict[str, TableReader] = {}
     found = []
     for entry in entries:
         if entry.name and first.setdefault(entry.name, entry) is not entry:
@@ -99,7 +99,7 @@ __all__ = [
     "SHIPPED",
     "Practice",
     "Rule",
-    "Spread",
+    "SpreadStatement",
     "read_practice",
     "shipped",
 ]

@@ -8,11 +8,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any, ClassVar
 
+from models.domain.names import nearest
+from models.domain.parsing import Value, parse_json
+from models.domain.vocabulary import CHANNEL_NAMES, GROUPS, KIND_NAMES
 from models.errors import Fault, InputError
-from models.names import nearest
-from models.parsing import Value, parse_json
-from models.practice.statements import NAMEABLE, OF_A_MARKET, SALE, SPREADS, Rule, Spread
-from models.vocabulary import CHANNEL_NAMES, GROUPS, KIND_NAMES
+from models.practice.statements import NAMEABLE, OF_A_MARKET, SALE, SPREADS, Rule, SpreadStatement
 
 _TEXTS = ("name", "says", "source")
 _RULE_KEYS = (*_TEXTS, "low", "high", "as_if_sales", "of", "against", "kind", "channel")
@@ -34,7 +34,7 @@ def unknown_key(where: str, table: str, key: str, value: object, known: Sequence
     return Fault(f"{where}, {key}", value, problem, ", ".join(known), hint, close)
 
 
-class Entry:
+class TableReader:
     """One table while it is read; what is wrong with it joins `faults`."""
 
     kind: ClassVar[str]
@@ -88,12 +88,12 @@ class Entry:
         return given
 
 
-class SpreadEntry(Entry):
+class SpreadEntry(TableReader):
     """One [[spread]] while it is read."""
 
     kind = "spread"
 
-    def spread(self) -> Spread:
+    def spread(self) -> SpreadStatement:
         """The spread; not to be used where a fault was found."""
         self._check_keys(_SPREAD_KEYS)
         name, says, source = map(self._text, _TEXTS)
@@ -101,10 +101,10 @@ class SpreadEntry(Entry):
             self._wrong("of", None, "is required", ", ".join(SPREADS), "say what differs so")
         of = self._term("of", SPREADS) or ""
         factor = self._number("factor", *_FACTORS, "say it as a factor: half as much again is 1.5")
-        return Spread(name, says, of, factor, source)
+        return SpreadStatement(name, says, of, factor, source)
 
 
-class RuleEntry(Entry):
+class RuleEntry(TableReader):
     """One [[rule]] while it is read."""
 
     kind = "rule"
@@ -159,24 +159,24 @@ class RuleEntry(Entry):
         self._check_number(side, found)
         return found
 
-    def _value(self, place: str, key: str, given: Any) -> Value:
+    def _value(self, path: str, key: str, given: Any) -> Value:
         field = NAMEABLE.get(key)
         if field is None:
-            self._unknown_field(place, key, given)
+            self._unknown_field(path, key, given)
             return None
         try:
             found = parse_json(field, given)
         except InputError as error:
-            self.faults += [replace(fault, field=f"{self.where}, {place}") for fault in error.faults]
+            self.faults += [replace(fault, field=f"{self.where}, {path}") for fault in error.faults]
             return None
         if found is None:
-            self._wrong(place, given, "says nothing", field.meaning, "name a value or leave the field out")
+            self._wrong(path, given, "says nothing", field.meaning, "name a value or leave the field out")
         return found
 
-    def _unknown_field(self, place: str, key: str, given: Any) -> None:
+    def _unknown_field(self, path: str, key: str, given: Any) -> None:
         if key in OF_A_MARKET:
             step = "leave it out: the evidence says what it is worth"
-            self._wrong(place, given, "belongs to one market, not to common practice", "", step)
+            self._wrong(path, given, "belongs to one market, not to common practice", "", step)
             return
         if key in GROUPS:
             problem, step = (
@@ -187,15 +187,15 @@ class RuleEntry(Entry):
             close = nearest(key, NAMEABLE, 1)
             problem = "is of no field that a rule can name"
             step = f"did you mean {close[0]}?" if close else "correct it or leave it out"
-        self._wrong(place, given, problem, ", ".join(NAMEABLE), step)
+        self._wrong(path, given, problem, ", ".join(NAMEABLE), step)
 
     def _check_number(self, side: str, found: Mapping[str, Value]) -> None:
         number, total = found.get("edition_number"), found.get("edition_total")
         if not isinstance(number, int):
             return
-        place = f"{side}.edition_number"
+        path = f"{side}.edition_number"
         if "edition_total" not in found:
             step = "name edition_total on the same side"
-            self._wrong(place, number, "means nothing without the size of its edition", "", step)
+            self._wrong(path, number, "means nothing without the size of its edition", "", step)
         elif isinstance(total, int) and number > total:
-            self._wrong(place, number, "is above the size of its edition", f"1 to {total}")
+            self._wrong(path, number, "is above the size of its edition", f"1 to {total}")

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from models.parsing import Value
-from models.vocabulary import CHANNELS, FIELDS, Family, Field, Kind
+from models.domain.parsing import Value
+from models.domain.vocabulary import CHANNELS, FIELDS, Family, Field, Kind
 
 SALE = "sale"
 
@@ -66,7 +66,7 @@ class Rule:
 
 
 @dataclass(frozen=True)
-class Spread:
+class SpreadStatement:
     """One statement of how far typical prices differ before any evidence.
 
     `of`: one of `SPREADS`. `factor`: two of three lie within this factor of the middle: its log is one
@@ -86,7 +86,7 @@ class Practice:
 
     rules: tuple[Rule, ...]
     text: str
-    spreads: tuple[Spread, ...] = ()
+    spreads: tuple[SpreadStatement, ...] = ()
 
 
 NO_PRACTICE = Practice((), "")

@@ -10,9 +10,9 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from models.instrument import Subject
-from models.price.reliance import Reliance
-from models.vocabulary import FIELDS, Family
+from models.domain.instrument import Subject
+from models.domain.vocabulary import FIELDS, Family
+from models.practice.reliance import Reliance
 
 FloatArray = NDArray[np.float64]
 
@@ -36,18 +36,21 @@ class EvidenceWeight:
 
 # From most to least; the definitions are what the service and the documents print.
 EVIDENCE_WORDS: Mapping[str, str] = {
-    "ample": "ten or more closed sales of the same model, edition and build",
-    "fair": "three to nine closed sales of the same model, edition and build",
-    "thin": "one or two closed sales of the same model, edition and build",
-    "none": "no closed sale of the same model, edition and build; the value is inferred from its relatives",
+    "many": "ten or more closed sales of the same model, edition and build",
+    "several": "three to nine closed sales of the same model, edition and build",
+    "few": "one or two closed sales of the same model, edition and build",
+    "none": (
+        "no closed sale of the same model, edition and build; "
+        "the value is estimated from sales of similar instruments"
+    ),
 }
 
 
 def evidence_word(direct_sales: int) -> str:
     """The word of `EVIDENCE_WORDS` for this many direct sales."""
     if direct_sales >= 10:
-        return "ample"
-    return "fair" if direct_sales >= 3 else "thin" if direct_sales >= 1 else "none"
+        return "many"
+    return "several" if direct_sales >= 3 else "few" if direct_sales >= 1 else "none"
 
 
 @dataclass(frozen=True)
@@ -68,7 +71,7 @@ class Estimate:
 class Assessment(Estimate):
     """The same with reasons.
 
-    `reference_center`: (n,) median of each subject's reference specimen, of `references`. `effects`:
+    `reference_center`: (n,) median of each subject's typical instrument, of `references`. `effects`:
     (n, len(FACTORS)) baseline Shapley effects whose row sums are center − reference_center to 1e-9.
     """
 
@@ -102,7 +105,7 @@ class PriceModel(Protocol):
         """Value and intervals of each subject: those of `assess`, for less work."""
 
     def reference(self, subject: Subject) -> Subject:
-        """The typical clean specimen that the subject is explained from: same model, day and channel."""
+        """The typical instrument that the subject is explained from: same model, day and channel."""
 
     def effects(self, subjects: Sequence[Subject], references: Sequence[Subject]) -> FloatArray:
         """(n, len(FACTORS)) baseline Shapley effects in log, pairwise, between two subjects of one model.
@@ -119,7 +122,7 @@ class PriceModel(Protocol):
     def noise_sd(self, subjects: Sequence[Subject]) -> FloatArray:
         """(n,) standard deviation in log of a sale of each subject around its value, were that known.
 
-        What is not known of the specimen counts: a poorly described sale says less.
+        What is not known of the instrument counts: a poorly described sale says less.
         """
 
     def warm(self) -> None:

@@ -1,1 +1,1 @@
-"""How good values were against prices paid: of a model that is judged, and of a service's own past."""
+"""Judge values against prices paid: those of a model, and those that a service gave in the past."""

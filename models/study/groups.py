@@ -1,4 +1,4 @@
-"""Which sales are judged together: price third, channel, build, edition, how much is unknown, evidence."""
+"""Groups of sales that are judged together: price third, channel, build, edition, blanks, evidence."""
 
 from __future__ import annotations
 
@@ -6,10 +6,10 @@ from collections.abc import Callable, Mapping, Sequence
 
 import numpy as np
 
-from models.evidence import Evidence
+from models.domain.evidence import Evidence
+from models.domain.vocabulary import CHANNEL_NAMES, FIELDS, Family
 from models.price.interface import EVIDENCE_WORDS, EvidenceWeight
 from models.price.interface import FloatArray as Floats
-from models.vocabulary import CHANNEL_NAMES, FIELDS, Family
 
 Labels = list[str]
 
@@ -27,7 +27,7 @@ def price_thirds(estimate: Floats) -> Labels:
 
 
 def unknown_share(sale: Evidence) -> str:
-    """How much of condition and originality is not known, in words."""
+    """The share of condition and originality that is not known, in words."""
     missing = sum(sale.instrument.get(field) is None for field in _JUDGED) / len(_JUDGED)
     return next((word for edge, word in _UNKNOWN_EDGES if missing <= edge), _MOST_UNKNOWN)
 

@@ -23,7 +23,7 @@ def conformal_quantile(scores: Floats | Sequence[float], level: float) -> float:
 
 
 def cqr_correction(scores: Floats | Sequence[float], level: float) -> float:
-    """What to add to both ends of a quantile interval (Romano, Patterson & Candès 2019); may be negative.
+    """The margin for both ends of a quantile interval (Romano, Patterson & Candès 2019); can be negative.
 
     `scores`: max(low − y, y − high) of rows that the quantiles were not fitted on.
     """

@@ -8,14 +8,14 @@ from typing import Any
 
 import numpy as np
 
-from models.evidence import Evidence
-from models.money import Rates
+from models.domain.evidence import Evidence
+from models.domain.money import Rates
+from models.domain.vocabulary import DEFAULT_LEVELS
 from models.price.interface import EvidenceWeight, PriceModel
 from models.price.interface import FloatArray as Floats
 from models.study.groups import groupings
 from models.study.intervals import covered, interval_score
 from models.study.ratio import Figure, ratio_study
-from models.vocabulary import DEFAULT_LEVELS
 
 SCORE_LEVEL = 0.9  # the level whose interval score is quoted
 
@@ -64,7 +64,7 @@ def only_sales(rows: Sequence[Evidence]) -> tuple[Evidence, ...]:
 def judge(
     model: PriceModel, sales: Sequence[Evidence], rates: Rates, levels: Sequence[float] = DEFAULT_LEVELS
 ) -> Judged:
-    """What the model says of each sale, on its day and in its channel. Sales must be canonical."""
+    """Value each sale by the model, for its day and channel. Sales must be canonical."""
     if not sales:
         raise ValueError("sales: there are none to judge by; give at least one")
     said = model.assess([sale.subject for sale in sales], levels)

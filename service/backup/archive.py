@@ -14,7 +14,7 @@ from typing import IO, Any
 
 import orjson
 
-from models.bundle import sync_folder
+from models.bundles.bundle import sync_folder
 from service.errors import ArchiveError
 
 FORMAT = 1

@@ -1,4 +1,4 @@
-"""What a column holds, in a word, and its values in JSON: the same from SQLite and from PostgreSQL."""
+"""The type of a column in a word, and its values in JSON, alike for SQLite and PostgreSQL."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from typing import Any
 
 from sqlalchemy import Boolean, Column, Date, DateTime, Float, Integer, LargeBinary, String
 
-from service.store.base import Moment
+from service.db.tables import Moment
 
 Read = Callable[[Any], Any]
 _WORDS: Sequence[tuple[type[Any], str]] = (
@@ -35,7 +35,7 @@ _READ: Mapping[str, Read] = {
 
 
 def word_of(column: Column[Any]) -> str:
-    """What the column holds. Raises TypeError for a type that no archive has held yet."""
+    """Name the column's type. Raises TypeError for a type that no archive has held yet."""
     for kind, word in _WORDS:
         if isinstance(column.type, kind):
             return word

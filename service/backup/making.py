@@ -11,13 +11,13 @@ import orjson
 from sqlalchemy import Connection, Engine, Table, func, select
 from tqdm import tqdm
 
-from models.bundle import MANIFEST, verify_files
+from models.bundles.bundle import MANIFEST, verify_files
+from models.bundles.registry import CURRENT, HISTORY, Registry
 from models.errors import BundleError
-from models.registry import CURRENT, HISTORY, Registry
 from service.backup.archive import ArchiveWriter, writing_archive
 from service.backup.forms import word_of, written
-from service.store.base import REVISION, check_revision, snapshot
-from service.store.tables import METADATA
+from service.db.engine import REVISION, check_revision, snapshot
+from service.db.tables import METADATA
 
 _AT_ONCE = 500  # rows
 _VERSION = "model_version"  # a column of this name names a bundle, whatever its table

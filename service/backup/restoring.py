@@ -16,14 +16,14 @@ import orjson
 from sqlalchemy import Connection, Engine, Integer, MetaData, Table, func, insert, select
 from tqdm import tqdm
 
-from models.bundle import is_version, read_manifest, sync_folder, verify_files, write_durably
+from models.bundles.bundle import is_version, read_manifest, sync_folder, verify_files, write_durably
+from models.bundles.registry import CURRENT, HISTORY
 from models.errors import BundleError
-from models.registry import CURRENT, HISTORY
 from service.backup.archive import Archive, reading_archive
 from service.backup.forms import reader
+from service.db.engine import found_revision, writing
+from service.db.migrate import downgrade, knows, upgrade
 from service.errors import ArchiveError
-from service.store.base import found_revision, writing
-from service.store.migrate import downgrade, knows, upgrade
 
 _AT_ONCE = 500  # rows
 _MIGRATED = "alembic_version"
@@ -82,8 +82,8 @@ def _filled(connection: Connection, tables: dict[str, Table]) -> list[str]:
 
 
 def _fill(connection: Connection, archive: Archive, *, force: bool, progress: bool) -> None:
-    tables, said = _tables(connection), archive.manifest["tables"]
-    if {one["name"] for one in said} != set(tables):
+    tables, listed = _tables(connection), archive.manifest["tables"]
+    if {one["name"] for one in listed} != set(tables):
         raise ArchiveError("its tables are not those of its revision")
     filled = _filled(connection, tables)
     if filled and not force:
@@ -91,19 +91,19 @@ def _fill(connection: Connection, archive: Archive, *, force: bool, progress: bo
         raise ArchiveError(f"the database is not empty ({names}): take an empty one, or replace with --force")
     for table in reversed(list(tables.values())):
         connection.execute(table.delete())
-    total = sum(one["rows"] for one in said)
+    total = sum(one["rows"] for one in listed)
     with tqdm(
         total=total, unit=" rows", desc="restore", disable=None if progress else True, leave=False
     ) as bar:
-        for one in said:
+        for one in listed:
             _fill_table(connection, tables[one["name"]], archive, one, bar)
 
 
 def _fill_table(
-    connection: Connection, table: Table, archive: Archive, said: dict[str, Any], bar: tqdm[Any]
+    connection: Connection, table: Table, archive: Archive, listed: dict[str, Any], bar: tqdm[Any]
 ) -> None:
-    names = [column["name"] for column in said["columns"]]
-    read = reader([column["holds"] for column in said["columns"]])
+    names = [column["name"] for column in listed["columns"]]
+    read = reader([column["holds"] for column in listed["columns"]])
     counted = 0
     with archive.open(f"tables/{table.name}.ndjson") as lines:
         for some in _batches(lines):
@@ -111,8 +111,8 @@ def _fill_table(
             connection.execute(insert(table), rows)
             counted += len(rows)
             bar.update(len(rows))
-    if counted != said["rows"]:
-        raise ArchiveError(f"its table {table.name} has {counted} rows, and says {said['rows']}")
+    if counted != listed["rows"]:
+        raise ArchiveError(f"its table {table.name} has {counted} rows, and says {listed['rows']}")
     if connection.dialect.name == "postgresql":
         _wind_on(connection, table)
 
@@ -163,7 +163,7 @@ def _unpack(archive: Archive, under: str, folder: Path) -> None:
 
 
 def _place_state(archive: Archive, store: Path, *, force: bool) -> None:
-    """What is current, and the history, unless the store has its own or the current bundle was lost."""
+    """Restore CURRENT and the history, unless the store has its own or the current bundle was lost."""
     if not archive.names(f"store/{CURRENT}") or ((store / CURRENT).exists() and not force):
         return
     if orjson.loads(archive.read(f"store/{CURRENT}"))["version"] not in archive.manifest["bundles"]:

@@ -1,4 +1,4 @@
-"""What the document says beside what flask-smorest gathers: every place, schema, body and problem in words.
+"""The texts of the document that flask-smorest does not gather: of parameters, schemas, bodies and problems.
 
 Each text comes from its owner: a schema's is its docstring, a problem's is the table that makes it.
 """
@@ -11,11 +11,10 @@ from itertools import groupby
 from typing import Any
 
 from service import problems
-from service.limits.rules import HEADERS as RATE_LIMIT
-from service.schemas import ProblemSchema
+from service.http.hooks.rate_limits import HEADERS as RATE_LIMIT
 
 METHODS = ("get", "post", "put", "patch", "delete")
-PLACES = {
+PATH_PARAMETERS = {
     "valuation_id": "the id of a kept valuation, from the answer that made it",
     "maker": "a maker, as the catalogue names it; case, accents and surplus spaces do not matter",
     "model": "a model of that maker, as the catalogue names it; matched in the same way",
@@ -36,29 +35,27 @@ def headers(meanings: Mapping[str, str]) -> dict[str, Any]:
     }
 
 
-def problem_responses() -> Iterator[tuple[HTTPStatus, dict[str, Any]]]:
-    """Every status that a problem has, with its kinds and headers."""
+def _problem_responses(responses: dict[str, Any]) -> None:
+    """Name in each response of flask-smorest's the kinds of problems, their form and their headers."""
     known = {status: list(kinds) for status, kinds in groupby(problems.all_kinds(), lambda kind: kind.status)}
-    for status in HTTPStatus:
+    for name, response in responses.items():
+        status = HTTPStatus[name]
         kinds = "; ".join(f"{kind.name}: {kind.title}. {kind.remedy}" for kind in known.get(status, ()))
-        yield (
-            status,
-            {
-                "description": kinds or f"{status.phrase}.",
-                "content": {problems.PROBLEM_JSON: {"schema": ProblemSchema}},
-                "headers": headers({**_REQUEST_ID, **_OF_STATUS.get(status, {})}),
-            },
-        )
+        response["description"] = kinds or f"{status.phrase}."
+        (form,) = response["content"].values()
+        response["content"] = {problems.PROBLEM_JSON: form}
+        response["headers"] = headers({**_REQUEST_ID, **_OF_STATUS.get(status, {})})
 
 
 def complete(document: dict[str, Any], texts: Mapping[str, str]) -> None:
-    """Say what each schema, place and body is. `texts`: what each schema is, by its name."""
+    """Describe each schema, parameter and body. `texts`: what each schema is, by its name."""
+    _problem_responses(document["components"]["responses"])
     for name, schema in document["components"]["schemas"].items():
         if texts.get(name):
             schema.setdefault("description", texts[name])
     for item in document["paths"].values():
-        for place in item.get("parameters", ()):
-            place.setdefault("description", PLACES.get(place["name"], ""))
+        for parameter in item.get("parameters", ()):
+            parameter.setdefault("description", PATH_PARAMETERS.get(parameter["name"], ""))
     for operation in operations(document):
         _complete(operation, texts)
 
@@ -72,8 +69,8 @@ def operations(document: Mapping[str, Any]) -> Iterator[dict[str, Any]]:
 def _complete(operation: dict[str, Any], texts: Mapping[str, str]) -> None:
     body = operation.get("requestBody")
     if body:
-        said = [_text(content["schema"], texts) for content in body["content"].values()]
-        body.setdefault("description", " Or: ".join(said))
+        texts_of = [_text(content["schema"], texts) for content in body["content"].values()]
+        body.setdefault("description", " Or: ".join(texts_of))
     for status, answered in operation["responses"].items():
         if "$ref" not in answered:
             counted = RATE_LIMIT if "security" in operation and status < "300" else {}

@@ -12,9 +12,9 @@ import orjson
 
 # Bodies that stand for themselves, by the name of their schema.
 BODIES = {
-    "KeyAsk": {"label": "the form", "kind": "publishable", "origins": ["https://www.example.org"]},
-    "OutcomeAsk": {"date": "2026-02-03", "price": "1850.00"},
-    "OutcomeRecord": {"evidence": "2026-014"},
+    "KeyRequest": {"label": "the form", "kind": "website", "origins": ["https://www.example.org"]},
+    "OutcomeRequest": {"date": "2026-02-03", "price": "1850.00"},
+    "OutcomeEvidence": {"evidence": "2026-014"},
     "Rotation": {"overlap_hours": 48},
     "Promotion": {"why": "nearer to the sales of last month"},
     "Reason": {"why": "its ranges were too narrow"},

@@ -10,19 +10,20 @@ import orjson
 from flask import Flask
 from flask_smorest import Api
 
-from models.catalogue import Catalogue
+from models.domain.catalogue import Catalogue
 from service import problems
+from service.api.evidence.examples import example_file, example_record
+from service.api.parts.changes import EXAMPLES
+from service.api.stocklists.examples import example_list, example_row
+from service.api.values.examples import example_request
 from service.context import bundle
-from service.docs.complete import complete, problem_responses
+from service.docs.complete import complete
 from service.docs.examples import BODIES, show
 from service.errors import NoBundleError
-from service.evidence.examples import example_file, example_record
+from service.http.blueprint import Blueprint
+from service.http.converters import CONVERTERS
+from service.http.schemas import ProblemSchema
 from service.keys.kinds import SCOPES
-from service.places import CONVERTERS
-from service.stocklists.examples import example_list, example_row
-from service.valuations.changes import EXAMPLES
-from service.valuations.examples import example_ask
-from service.web import Noun
 
 VERSION = "1.0.0"
 _ABOUT = """\
@@ -38,47 +39,37 @@ was sent, or a new one; a traceparent (W3C Trace Context) is continued in the se
 
 
 class ProblemApi(Api):  # type: ignore[misc]  # flask-smorest has no types
-    """flask-smorest with our one seam for errors."""
+    """flask-smorest whose responses to errors are problem documents."""
 
     DEFAULT_ERROR_RESPONSE_NAME = None
-
-    def _register_error_handlers(self) -> None:
-        problems.register(self._app)
-
-    def _register_etag_headers(self) -> None:
-        """None are used."""
-
-    def _register_pagination_header(self) -> None:
-        """None is used."""
-
-    def _register_responses(self) -> None:
-        for status, said in problem_responses():
-            self.spec.components.response(status.name, said, lazy=True)
+    ERROR_SCHEMA = ProblemSchema
 
 
-def describe(app: Flask, nouns: Sequence[Noun]) -> None:
-    """Register every noun's routes and keep the document made from them."""
+def describe(app: Flask, blueprints: Sequence[Blueprint]) -> None:
+    """Register the blueprints and keep the document made from their views."""
     app.config.update(API_TITLE="Bookmatch", API_VERSION=VERSION, OPENAPI_VERSION="3.1.0")
     api = ProblemApi(app, spec_kwargs={"info": {"description": _ABOUT}})
+    problems.register(app)  # in place of flask-smorest's own handler
     scopes = "; ".join(f"{name}: {meaning}" for name, meaning in SCOPES.items())
     api.spec.components.security_scheme(
-        "key", {"type": "http", "scheme": "bearer", "description": f"A secret key, with scopes. {scopes}."}
+        "system_key",
+        {"type": "http", "scheme": "bearer", "description": f"A system key, with scopes. {scopes}."},
     )
     api.spec.components.security_scheme(
-        "publishable",
+        "website_key",
         {
             "type": "http",
             "scheme": "bearer",
-            "description": "A publishable key: for the form on a website, from its own origins only. Of "
+            "description": "A website key: for the form on a website, from its own origins only. Of "
             "valuations it reads only those that it made.",
         },
     )
     app.url_map.converters.update(CONVERTERS)
     for converter in CONVERTERS.values():
         api.register_converter(converter, lambda _: {"type": "string"})
-    for noun in nouns:
-        api.register_blueprint(noun)
-        for schema in noun.lines:
+    for blueprint in blueprints:
+        api.register_blueprint(blueprint)
+        for schema in blueprint.lines:
             name = schema.__name__.removesuffix("Schema")
             if name not in api.spec.components.schemas:  # a line can be a body of its own too
                 api.spec.components.schema(name, schema=schema)
@@ -89,7 +80,7 @@ def describe(app: Flask, nouns: Sequence[Noun]) -> None:
 
 
 def _texts(api: ProblemApi) -> dict[str, str]:
-    """What each schema is, by the name it has in the document: the docstring of its own class."""
+    """Give the docstring of each schema's class by the schema's name in the document."""
     refs = api.ma_plugin.converter.refs
     return {name: getdoc(key[0]) or "" for key, name in refs.items() if key[0].__doc__}
 
@@ -120,7 +111,7 @@ def _examples(catalogue: Catalogue) -> dict[str, Any]:
     record = example_record(catalogue)
     corrected = {name: value for name, value in record.items() if name != "id"}
     return {
-        "Ask": example_ask(catalogue),
+        "ValuationRequest": example_request(catalogue),
         "NewEvidence": record,
         "CorrectedEvidence": corrected,
         "EvidenceCsv": example_file(record),

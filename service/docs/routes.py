@@ -8,8 +8,8 @@ from flask import Blueprint, Response, current_app, render_template
 
 from service.docs.complete import METHODS
 from service.docs.openapi import document
+from service.http.responses import json_response
 from service.problems import all_kinds
-from service.web import answer
 
 blp = Blueprint("docs", __name__, template_folder="templates")
 # The page is text and its own style: nothing else may be loaded or run.
@@ -19,7 +19,7 @@ _POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-ur
 @blp.get("/openapi.json")
 def show_openapi() -> Response:
     """The OpenAPI document."""
-    return answer(document(current_app))
+    return json_response(document(current_app))
 
 
 @blp.get("/docs")

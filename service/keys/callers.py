@@ -1,4 +1,4 @@
-"""Who a key belongs to, looked up rarely and trusted in between; and when each secret was last used.
+"""The callers that keys belong to, looked up rarely and trusted in between; and the last use of each secret.
 
 A worker trusts for `seconds` what it has looked up, so a key that was revoked, or an origin that is gone, can
 live that long; and for `outage_seconds` while the database does not answer.
@@ -22,11 +22,11 @@ from sqlalchemy import Connection, Engine, bindparam, or_, select, update
 from sqlalchemy.exc import DBAPIError, OperationalError
 from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 
+from service.db.engine import reading, writing
+from service.db.tables import KEYS, SECRETS
 from service.errors import KeyInvalidError
-from service.keys.kinds import PREFIXES, PUBLISHABLE, SECRET
+from service.keys.kinds import PREFIXES, SYSTEM, WEBSITE
 from service.keys.records import KeyRing
-from service.keys.table import KEYS, SECRETS
-from service.store.base import reading, writing
 
 _MOST_CACHED = 1_000
 _USES_SECONDS = 30.0
@@ -39,7 +39,7 @@ _FIND = (
     .join(SECRETS, SECRETS.c.key_id == KEYS.c.id)
     .where(KEYS.c.id == bindparam("wanted_id"))
 )
-_ORIGINS = select(KEYS.c.origins).where(KEYS.c.kind == PUBLISHABLE, KEYS.c.revoked.is_(None))
+_ORIGINS = select(KEYS.c.origins).where(KEYS.c.kind == WEBSITE, KEYS.c.revoked.is_(None))
 _USED = (
     update(SECRETS)
     .where(SECRETS.c.digest == bindparam("wanted"))
@@ -50,16 +50,16 @@ _USED = (
 
 @dataclass(frozen=True)
 class Caller:
-    """Who asks: the key's id and kind, what a secret one may do, where a publishable one may be used."""
+    """A caller: its key's id and kind, the scopes of a system key, the origins of a website key."""
 
     key_id: str
     scopes: frozenset[str] = frozenset()
-    kind: str = SECRET
+    kind: str = SYSTEM
     origins: frozenset[str] = frozenset()
 
     def may_read(self, key_id: str) -> bool:
-        """Whether it may read what this key made: everyone in the world can hold a publishable key."""
-        return self.kind == SECRET or key_id == self.key_id
+        """Say whether it may read what this key made: everyone in the world can hold a website key."""
+        return self.kind == SYSTEM or key_id == self.key_id
 
 
 class _Known(NamedTuple):
@@ -121,7 +121,7 @@ class Callers:
         self._origins = (float("-inf"), self._origins[1])
 
     def origins(self) -> frozenset[str]:
-        """The origins of all publishable keys: those whose pages may read answers."""
+        """The origins of all website keys: those whose pages may read answers."""
         asked, found = self._origins
         now = time.monotonic()
         if now - asked < self._seconds:

@@ -1,6 +1,6 @@
-"""What kinds of keys there are, what each may do, and what is wanted of a new one.
+"""The kinds of keys, their scopes, and the checks of a new key.
 
-A secret key is for programs: what it may do, its scopes say. A publishable key is for the form on a website,
+A system key is for programs: what it may do, its scopes say. A website key is for the form on a website,
 where everyone can read it: it works from that site's origins only, and may do no more than a form needs.
 """
 
@@ -11,16 +11,16 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from models.domain.names import nearest
 from models.errors import Fault, InputError
-from models.names import nearest
 from service.texts import text_faults
 
-SECRET, PUBLISHABLE = "secret", "publishable"
+SYSTEM, WEBSITE = "system", "website"
 KINDS: Mapping[str, str] = {
-    SECRET: "for scripts and systems, which can keep it to themselves",
-    PUBLISHABLE: "for the form on a website: from its origins only, and no more than a form needs",
+    SYSTEM: "for scripts and systems, which can keep it to themselves",
+    WEBSITE: "for the form on a website: from its origins only, and no more than a form needs",
 }
-PREFIXES: Mapping[str, str] = {SECRET: "bmk", PUBLISHABLE: "bmp"}
+PREFIXES: Mapping[str, str] = {SYSTEM: "bmk", WEBSITE: "bmkw"}
 SCOPES: Mapping[str, str] = {
     "valuations": "value instruments, read valuations, the catalogue and the vocabulary",
     "evidence": "send, correct, withdraw and list evidence and outcomes; see how good past values were",
@@ -40,8 +40,8 @@ _ORIGIN_FORM = "scheme and host, with a port where it is not the usual one: http
 
 
 @dataclass(frozen=True)
-class Wanted:
-    """What a new key shall be, checked: scopes for a secret one, origins for a publishable one."""
+class NewKey:
+    """A new key as requested, checked: scopes for a system key, origins for a website key."""
 
     label: str
     kind: str
@@ -49,9 +49,9 @@ class Wanted:
     origins: tuple[str, ...]
 
 
-def wanted(label: Any, kind: Any = None, scopes: Any = None, origins: Any = None) -> Wanted:
+def read_new_key(label: Any, kind: Any = None, scopes: Any = None, origins: Any = None) -> NewKey:
     """A new key as asked for; None and nothing are the same. Raises InputError with every fault."""
-    kind = SECRET if kind is None else kind
+    kind = SYSTEM if kind is None else kind
     scopes, origins = () if scopes is None else scopes, () if origins is None else origins
     faults = text_faults("label", label, LONGEST_LABEL, "say whose key it is")
     if not isinstance(kind, str) or kind not in KINDS:
@@ -62,7 +62,7 @@ def wanted(label: Any, kind: Any = None, scopes: Any = None, origins: Any = None
     faults += _of_list("origins", origins, MOST_ORIGINS) or _of_origins(kind, origins)
     if faults:
         raise InputError(faults)
-    return Wanted(label.strip(), kind, tuple(sorted(set(scopes))), tuple(sorted(set(origins))))
+    return NewKey(label.strip(), kind, tuple(sorted(set(scopes))), tuple(sorted(set(origins))))
 
 
 def overlap(hours: Any) -> float:
@@ -83,9 +83,9 @@ def _of_list(field: str, found: Any, most: int) -> list[Fault]:
 
 
 def _of_scopes(kind: Any, scopes: list[str]) -> list[Fault]:
-    if kind == PUBLISHABLE and scopes:
-        return [Fault("scopes", scopes[0], "is not for a publishable key", "none", "leave scopes out")]
-    if kind == SECRET and not scopes:
+    if kind == WEBSITE and scopes:
+        return [Fault("scopes", scopes[0], "is not for a website key", "none", "leave scopes out")]
+    if kind == SYSTEM and not scopes:
         return [Fault("scopes", None, "is empty", ", ".join(SCOPES), "name what the key may do")]
     hint = "choose of those allowed"
     return [
@@ -96,9 +96,9 @@ def _of_scopes(kind: Any, scopes: list[str]) -> list[Fault]:
 
 
 def _of_origins(kind: Any, origins: list[str]) -> list[Fault]:
-    if kind == SECRET and origins:
-        return [Fault("origins", origins[0], "is not for a secret key", "none", "leave origins out")]
-    if kind == PUBLISHABLE and not origins:
+    if kind == SYSTEM and origins:
+        return [Fault("origins", origins[0], "is not for a system key", "none", "leave origins out")]
+    if kind == WEBSITE and not origins:
         return [Fault("origins", None, "is empty", _ORIGIN_FORM, "name the website's own origin")]
     hint = "write it as a browser sends it"
     return [
@@ -107,7 +107,7 @@ def _of_origins(kind: Any, origins: list[str]) -> list[Fault]:
 
 
 def is_origin(text: str) -> bool:
-    """Whether a browser could send this as the origin of a page of a website."""
+    """Say whether a browser could send this as the origin of a page."""
     scheme, usual = text.partition("://")[0], {"http": ":80", "https": ":443"}
     return (
         len(text) <= 200 and _ORIGIN.fullmatch(text) is not None and not text.endswith(usual.get(scheme, " "))

@@ -10,10 +10,10 @@ from datetime import UTC, datetime, timedelta
 
 from sqlalchemy import Connection, Engine, insert, or_, select, update
 
+from service.db.engine import reading, writing
+from service.db.tables import KEYS, SECRETS
 from service.errors import KeyRevokedError, UnknownRecordError
-from service.keys.kinds import DEFAULT_OVERLAP_HOURS, PREFIXES, Wanted, wanted
-from service.keys.table import KEYS, SECRETS
-from service.store.base import reading, writing
+from service.keys.kinds import DEFAULT_OVERLAP_HOURS, PREFIXES, NewKey, read_new_key
 
 
 @dataclass(frozen=True)
@@ -41,7 +41,7 @@ class KeyEntry:
 
     @property
     def used(self) -> datetime | None:
-        """When it was last used, whichever its secret."""
+        """The moment of its last use, by any of its secrets."""
         return max((secret.used for secret in self.secrets if secret.used), default=None)
 
 
@@ -59,11 +59,11 @@ class KeyRing:
         self, label: str, scopes: Iterable[str] = (), *, kind: str | None = None, origins: Iterable[str] = ()
     ) -> tuple[str, str]:
         """A new key: its id and the key, which is said this once. Raises InputError."""
-        asked = wanted(label, kind, list(scopes), list(origins))
+        asked = read_new_key(label, kind, list(scopes), list(origins))
         with writing(self._engine) as connection:
             return self.add(connection, asked)
 
-    def add(self, connection: Connection, asked: Wanted, made_by: str | None = None) -> tuple[str, str]:
+    def add(self, connection: Connection, asked: NewKey, made_by: str | None = None) -> tuple[str, str]:
         """`create`, in the caller's transaction. `made_by`: the id of the key that asked for it."""
         key_id = secrets.token_hex(6)
         row = {
@@ -136,7 +136,7 @@ class KeyRing:
         return [KeyEntry(**row._mapping, secrets=tuple(by_key.get(row.id, ()))) for row in rows]
 
     def digest(self, key: str) -> str:
-        """What is kept of a key, in hexadecimal digits."""
+        """Give the digest that is kept of a key, in hexadecimal digits."""
         return hmac.digest(self._secret, key.encode("utf-8", "replace"), "sha256").hex()
 
 

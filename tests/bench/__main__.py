@@ -19,10 +19,10 @@ from in_process import ROWS, bulk, one_by_one, own_boosters, ready_seconds
 from over_http import CONNECTIONS, WANTED, ratios
 from steps import steps
 
-from models.instrument import Subject
-from models.price.model import GuitarModel
-from models.registry import Registry
-from models.valuation import Valuer
+from models.bundles.registry import Registry
+from models.domain.instrument import Subject
+from models.price.instruments.model import GuitarModel
+from models.valuation.valuer import Valuer
 from training.reading import read_evidence
 
 # Way of valuing many → the least share of `Booster.predict`'s rate that it shall reach.

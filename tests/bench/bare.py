@@ -14,7 +14,7 @@ from typing import Any
 from flask import Flask, Response, request
 from gunicorn.app.base import BaseApplication
 
-from service.server import options
+from service.server.gunicorn_app import options
 from service.settings import Settings
 
 

@@ -16,11 +16,11 @@ from typing import Any
 import lightgbm as lgb
 import numpy as np
 
-from models.instrument import Subject
-from models.price.instruments import InstrumentEncoding
-from models.price.model import GuitarModel
-from models.valuation import Valuer
-from models.vocabulary import DEFAULT_LEVELS
+from models.domain.instrument import Subject
+from models.domain.vocabulary import DEFAULT_LEVELS
+from models.price.instruments.encoding import InstrumentEncoding
+from models.price.instruments.model import GuitarModel
+from models.valuation.valuer import Valuer
 
 ROOT = Path(__file__).resolve().parents[2]
 ROWS, ROUNDS = 100_000, 5

@@ -15,14 +15,16 @@ import orjson
 from bare import fixed
 from flask import Flask, g, request
 
+from service.api.valuations import records, routes
+from service.api.valuations import services as storing
+from service.api.values.schemas import dump_valuation
 from service.app import create_app
-from service.context import Exchange, bundle
-from service.keys.rules import check_caller, identify
-from service.limits.rules import count
+from service.context import bundle
+from service.db.tables import METADATA
+from service.http.bodies import load, read_object
+from service.http.hooks.authentication import check_caller, identify
+from service.http.hooks.rate_limits import count
 from service.settings import Settings
-from service.store.base import METADATA
-from service.valuations import keeping, records, routes, rules
-from service.web import load, read_object
 
 PATHS = ("attributions", "intervals", "valuations")
 SECRET = "a secret of the bench, long enough to be taken"
@@ -57,7 +59,7 @@ def _service(store: Path, folder: Path) -> tuple[Flask, str]:
         secret=SECRET,
         database=f"sqlite:///{folder / 'service.db'}",
         log_level="error",
-        limit_secret=10**9,
+        limit_system=10**9,
     )
     app = create_app(settings)
     context = app.extensions["bookmatch"]
@@ -93,18 +95,17 @@ def _one(app: Flask, environ: dict[str, Any], found: dict[str, list[float]]) -> 
         return result
 
     with app.request_context(environ):
-        now = Exchange(request, g, app.extensions["bookmatch"])
-        timed("key check", lambda: (identify(now), check_caller(["valuations"])))
-        timed("limit", lambda: count(now))
+        timed("key check", lambda: (identify(), check_caller(["valuations"])))
+        timed("limit", count)
         data = timed("read body", read_object)
-        ask = timed("schema", lambda: load(routes._ASK, data))
+        ask = timed("schema", lambda: load(routes._REQUEST, data))
         valuer = bundle().valuer
         timed("value and ranges", lambda: valuer.ranged(ask.subject, ask.currency, ask.levels))
         valued = timed(
             "value, ranges and reasons", lambda: valuer.value(ask.subject, ask.currency, ask.levels)
         )
         record_id, created = records.new_id(), datetime.now(UTC)
-        said = timed("answer", lambda: rules.valuation_answer(valued, record_id, created))
+        said = timed("answer", lambda: dump_valuation(valued, record_id, created))
         body = timed("write JSON", lambda: orjson.dumps(said))
         row = {
             "id": record_id,
@@ -114,7 +115,7 @@ def _one(app: Flask, environ: dict[str, Any], found: dict[str, list[float]]) -> 
             "request": request.get_data(as_text=True),
             "answer": body.decode(),
         }
-        timed("insert", lambda: keeping._keep(row, None))
+        timed("insert", lambda: storing._keep(row, None))
 
 
 def _whole(app: Flask, path: str, bodies: Sequence[bytes], key: str) -> tuple[float, bytes]:

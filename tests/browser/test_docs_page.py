@@ -16,7 +16,7 @@ from fakes import write_fake
 from playwright.sync_api import Page, sync_playwright
 from running import Running
 
-from models.registry import Registry
+from models.bundles.registry import Registry
 
 QUIET = [
     "--disable-gpu",

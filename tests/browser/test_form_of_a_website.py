@@ -17,7 +17,7 @@ from playwright.sync_api import Page, sync_playwright
 from running import Running
 from test_docs_page import QUIET
 
-from models.registry import Registry
+from models.bundles.registry import Registry
 
 ASK = {"instrument": {"maker": "Ostvik", "model": "Dal"}, "date": "2026-01-02"}
 # What a page's script gets to see of an answer; a browser that keeps it back throws instead.
@@ -62,11 +62,11 @@ class Form:
 
     page: Page
     url: str
-    publishable: str
+    website: str
     secret: str
 
     def fetch(self, path: str, key: str | None = None, body: Any = None) -> dict[str, Any]:
-        asked = [self.url + path, key or self.publishable, "POST" if body else "GET", body]
+        asked = [self.url + path, key or self.website, "POST" if body else "GET", body]
         found: dict[str, Any] = self.page.evaluate(FETCH, asked)
         return found
 
@@ -79,7 +79,7 @@ def form(tmp_path_factory: pytest.TempPathFactory, sites: list[str]) -> Iterator
     assert chromium, "install chromium, or run `make test`, which does so where it may"
     sandbox = ["--no-sandbox"] if os.geteuid() == 0 else []
     with Running(folder, folder / "store") as service, sync_playwright() as playwright:
-        key = service.call("keys", "create", "form", "--publishable", "--origin", sites[0]).strip()
+        key = service.call("keys", "create", "form", "--website", "--origin", sites[0]).strip()
         browser = playwright.chromium.launch(executable_path=chromium, args=[*QUIET, *sandbox])
         yield Form(browser.new_page(), service.url, key, service.key)
         browser.close()
@@ -100,12 +100,12 @@ def test_a_page_of_the_keys_own_origin_gets_all_that_a_form_needs(form: Form, si
 def test_it_gets_nothing_else_whatever_its_key(form: Form, sites: list[str]) -> None:
     form.page.goto(sites[0])
     for path, body in (("/v1/intervals", ASK), ("/v1/keys", None)):
-        for key in (form.publishable, form.secret):
+        for key in (form.website, form.secret):
             assert form.fetch(path, key, body) == {"kept": "TypeError"}
 
 
 def test_a_page_of_another_origin_gets_nothing(form: Form, sites: list[str]) -> None:
     form.page.goto(sites[1])
-    for key in (form.publishable, form.secret):
+    for key in (form.website, form.secret):
         assert form.fetch("/v1/vocabulary", key) == {"kept": "TypeError"}
         assert form.fetch("/v1/valuations", key, ASK) == {"kept": "TypeError"}

@@ -50,7 +50,7 @@ def test_models_loads_nothing_heavy_and_nothing_of_the_web():
 
 
 def test_a_valuation_needs_numpy_and_little_else():
-    found = loaded_by("models.valuation", "models.bundle", "models.registry")
+    found = loaded_by("models.valuation.valuer", "models.bundles.bundle", "models.bundles.registry")
     assert found - {"models"} <= LEAN
 
 

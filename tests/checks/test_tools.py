@@ -111,6 +111,22 @@ def test_the_printed_request_is_one_command_of_the_shell(serve_demo):
     assert words[6:] == ["-d", (ROOT / "examples" / "request.json").read_text(encoding="utf-8").strip()]
 
 
+def test_a_shell_reads_the_settings_of_the_demo(serve_demo, tmp_path, monkeypatch):
+    """Whatever stands in the path of the folder."""
+    database = f"sqlite:///{tmp_path}/a folder; 'quoted'/bookmatch.db"
+    monkeypatch.setenv("BOOKMATCH_STORE", f"{tmp_path}/store")
+    monkeypatch.setenv("BOOKMATCH_DATABASE", database)
+    monkeypatch.setenv("BOOKMATCH_SECRET_FILE", "secret")
+    file = tmp_path / "demo.env"
+    serve_demo.write_private(file, serve_demo.settings("http://127.0.0.1:8001", "a-key"))
+    assert stat.S_IMODE(file.stat().st_mode) == 0o600
+    shell = f"set -a; . {file}; set +a; env"
+    read = subprocess.run(["bash", "-c", shell], env={}, capture_output=True, text=True, check=True).stdout
+    assert f"\nBOOKMATCH_DATABASE={database}\n" in f"\n{read}"
+    assert {"BOOKMATCH_URL=http://127.0.0.1:8001", "BOOKMATCH_KEY=a-key"} <= set(read.splitlines())
+    assert file.read_text().splitlines()[0] == f"BOOKMATCH_STORE={tmp_path}/store"
+
+
 def test_the_secret_is_its_owners_alone_and_made_once(serve_demo):
     serve_demo.make_secret()
     first = serve_demo.SECRET.read_text()

@@ -15,8 +15,8 @@ from decimal import Decimal
 
 import pytest
 
-from models.comparables import Step, adjust, reconcile
-from models.comparables.grid import weights
+from models.insights.comparables import Step, adjust, reconcile
+from models.insights.comparables.grid import weights
 
 A = adjust(
     Decimal("10000.00"), [Step("day", 0.04)], [Step("condition.neck", -0.10), Step("figure", 0.05)], "USD"
@@ -32,7 +32,7 @@ C = adjust(
     [
         (A, "9880.00", -0.012, 0.196, ()),
         (B, "9504.00", 0.08, 0.08, ()),
-        (C, "9752.00", -0.152, 0.272, ("net_over_15", "gross_over_25")),
+        (C, "9752.00", -0.152, 0.272, ("large_net_adjustment", "large_gross_adjustment")),
     ],
 )
 def test_each_grid_is_the_one_made_by_hand(grid, adjusted, net, gross, flags) -> None:

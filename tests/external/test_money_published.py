@@ -7,7 +7,7 @@ from decimal import Decimal
 
 import pytest
 
-from models.money import log_mean, minor_units, quantum, split_money
+from models.domain.money import log_mean, minor_units, quantum, split_money
 
 
 def test_the_log_mean_split_of_a_multiplicative_change() -> None:

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from test_hedonic import regression  # the same fitting code
 
-from models.sentences import percent
+from models.insights.sentences import percent
 
 
 @pytest.mark.parametrize(("effect", "said"), [(0.705, "+102%"), (-0.85, "−57.3%")])

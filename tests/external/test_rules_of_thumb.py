@@ -9,7 +9,7 @@ difference" outside.
 
 The seed was set before the first run. Of the numbers 1 to 8 tried afterwards in its place, two miss the
 choice specimen (1.25 and 1.27) and four find nothing for modern parts: the spread of such losses is then
-learnt as 0, and with it all doubt about them.
+learnt as 0, and with it all uncertainty about them.
 """
 
 from __future__ import annotations
@@ -25,13 +25,13 @@ from typing import Any, NamedTuple
 import numpy as np
 import pytest
 
-from models.catalogue import read_catalogue
-from models.evidence import Evidence
-from models.instrument import Instrument, Subject
-from models.money import Rates
+from models.domain.catalogue import read_catalogue
+from models.domain.evidence import Evidence
+from models.domain.instrument import Instrument, Subject
+from models.domain.money import Rates
+from models.domain.vocabulary import FIELDS, Family, Kind
 from models.practice import NO_PRACTICE, shipped
 from models.price.interface import PriceModel
-from models.vocabulary import FIELDS, Family, Kind
 from training.fit import fit_model
 
 SEED, SALES, ASKINGS = 20, 150, 300

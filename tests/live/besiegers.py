@@ -143,7 +143,7 @@ class Operator(threading.Thread):
             for name, current in (("promote", model), ("rollback", first)):
                 due = time.monotonic() + self._every
                 before = len(self._tally.answers)
-                self._change(f"/v1/models/{model}/{name}", current)
+                self._change(f"/v1/price-models/{model}/{name}", current)
                 self._wait_until_met(current, before)
                 time.sleep(max(0.0, due - time.monotonic()))
 

@@ -22,8 +22,8 @@ import httpx
 import schemathesis
 from fuzz_rows import NAMES, SALE
 
-from models.names import normal
-from models.vocabulary import PLACEHOLDERS
+from models.domain.names import normal
+from models.domain.vocabulary import PLACEHOLDERS
 
 KNOWN: dict[str, list[str]] = json.loads(os.environ.get("FUZZ_KNOWN", "{}"))
 OWN_KEY = os.environ.get("FUZZ_OWN_KEY")
@@ -214,8 +214,8 @@ FAULTS_BY_MEANING = (
     "is not the id of the path",
     "is empty",
     "is finer than",
-    "is not for a secret key",
-    "is not for a publishable key",
+    "is not for a system key",
+    "is not for a website key",
     "is no origin",
     "no exchange rate for",
     "stands there in both forms",

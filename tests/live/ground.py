@@ -12,9 +12,9 @@ from typing import Any
 
 from fakes import write_fake
 
-from models.bundle import read_bundle
-from models.instrument import Instrument, Subject
-from models.registry import Registry
+from models.bundles.bundle import read_bundle
+from models.bundles.registry import Registry
+from models.domain.instrument import Instrument, Subject
 
 GRADES = range(6)  # of the wear of the neck: what the instruments that are asked about differ in
 DAY = "2026-01-02"

@@ -17,8 +17,8 @@ import pytest
 from fakes import write_fake
 from running import Running
 
-from models.instrument import Instrument
-from models.registry import Registry
+from models.bundles.registry import Registry
+from models.domain.instrument import Instrument
 
 CSV, NDJSON = {"Content-Type": "text/csv"}, {"Content-Type": "application/x-ndjson"}
 PATH = "/v1/stocklists"

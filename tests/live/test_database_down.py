@@ -16,7 +16,7 @@ from fakes import write_fake
 from postgres import new_database_of, server_in, start, stop
 from running import Running
 
-from models.registry import Registry
+from models.bundles.registry import Registry
 
 ASKED = {"instrument": {"maker": "Ostvik", "model": "Dal", "year": 1966}, "date": "2026-01-02"}
 

@@ -13,7 +13,7 @@ import pytest
 from fakes import write_fake
 from running import Running
 
-from models.registry import Registry
+from models.bundles.registry import Registry
 
 CSV = {"Content-Type": "text/csv"}
 HEAD = (

@@ -17,7 +17,7 @@ import pytest
 from fakes import write_fake
 from running import Running
 
-from models.registry import Registry
+from models.bundles.registry import Registry
 from service.keys.kinds import SCOPES
 
 CASES = int(os.environ.get("FUZZ_CASES", "3"))
@@ -57,7 +57,7 @@ def served(tmp_path: Path, backend: str, new_database: Callable[[str], str]) -> 
     store = tmp_path / "store"
     for base in (8.0, 8.5):  # so that there is one to roll back to
         Registry(store).promote(write_fake(store, base, gate=PASSED), who="tests", why="to serve")
-    settings = {f"BOOKMATCH_LIMIT_{of}": "0" for of in ("SECRET", "PUBLISHABLE", "VISITOR", "ADDRESS")}
+    settings = {f"BOOKMATCH_LIMIT_{of}": "0" for of in ("SYSTEM", "WEBSITE", "VISITOR", "ADDRESS")}
     settings["BOOKMATCH_DATABASE"] = new_database(backend)
     with Running(tmp_path, store, settings=settings) as running:
         yield running
@@ -78,7 +78,7 @@ def known(served: Running, key: str) -> dict[str, list[str]]:
         sales = [{**SALE, "id": f"E{n}", "instrument": it} for n, it in enumerate(ITS * OF_EACH)]
         for sale in sales:
             assert client.post("/v1/evidence", json=sale).status_code == 201
-        models = client.get("/v1/models").json()["models"]
+        models = client.get("/v1/price-models").json()["models"]
     return {
         "valuation_id": [one["id"] for one in made],
         "key_id": [one["id"] for one in keys],

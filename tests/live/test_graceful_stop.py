@@ -10,7 +10,7 @@ import httpx
 from fakes import write_fake
 from running import Running
 
-from models.registry import Registry
+from models.bundles.registry import Registry
 
 ROWS = 10_000
 

@@ -15,8 +15,8 @@ import httpx
 import pytest
 from running import Running
 
-from models.instrument import Instrument
-from models.vocabulary import CHANNEL_NAMES, FIELDS, Kind
+from models.domain.instrument import Instrument
+from models.domain.vocabulary import CHANNEL_NAMES, FIELDS, Kind
 
 ROWS, SAMPLE = 10_000, 100
 OWN = tuple(field.flat for field in FIELDS)

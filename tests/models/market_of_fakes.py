@@ -7,10 +7,10 @@ from decimal import Decimal
 
 from fakes import CATALOGUE, RATES, FakePriceModel
 
-from models.evidence import Evidence
-from models.instrument import Instrument, Subject
-from models.kept import Kept
-from models.valuation import Valuer
+from models.domain.evidence import Evidence
+from models.domain.evidence_snapshot import EvidenceSnapshot
+from models.domain.instrument import Instrument, Subject
+from models.valuation.valuer import Valuer
 
 DAY = date(2026, 1, 2)
 
@@ -37,4 +37,4 @@ def subject(day: date = DAY, channel: str = "private", **fields: object) -> Subj
 
 def valuer(*rows: Evidence) -> Valuer:
     """The fake model with this evidence."""
-    return Valuer(FakePriceModel(), CATALOGUE, RATES, "v1", Kept.of(rows))
+    return Valuer(FakePriceModel(), CATALOGUE, RATES, "v1", EvidenceSnapshot.of(rows))

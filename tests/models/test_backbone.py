@@ -13,21 +13,21 @@ import numpy as np
 import pytest
 from plain import Plain
 
-from models.price.backbone import BLANK, Backbone, Block, read_block, row_sums
-from models.price.basis import Levels, Linear, Ramps, Table
-from models.price.core import Core
+from models.price.core.backbone import BLANK, Backbone, Block, loss_of, read_block, row_sums, scale_of
+from models.price.core.basis import Levels, Linear, Ramps, Table
+from models.price.core.core import Core
+from models.price.core.posterior import nothing_known
 from models.price.evaluator.evaluator import Evaluator
-from models.price.posterior import nothing_known
-from training.fit import fitted_values
-from training.fit.problem import layout_of, matrix
+from training.fit.design.problem import layout_of, matrix
+from training.fit.solve import fitted_values
 
 # Design columns: model a, b, unknown, unseen | wear slope | wear steps 0–1, 1–2 | finish | two builds + 2
 BLOCKS = (
     Block("model", (Levels("model", ("a", "b")),), group="model"),
-    Block("wear slope", (Linear("wear", 0.0, 2.0),), "loss:condition", "slope"),
-    Block("wear steps", (Ramps("wear", (0.0, 1.0, 2.0)),), "loss:condition", "steps"),
-    Block("finish", (Linear("finish", 0.0, 1.0),), "loss:originality", "slope"),
-    Block("condition by build", (Levels("build", ("p", "q")),), "scale:condition", "scale"),
+    Block("wear slope", (Linear("wear", 0.0, 2.0),), loss_of("condition"), "slope"),
+    Block("wear steps", (Ramps("wear", (0.0, 1.0, 2.0)),), loss_of("condition"), "steps"),
+    Block("finish", (Linear("finish", 0.0, 1.0),), loss_of("originality"), "slope"),
+    Block("condition by build", (Levels("build", ("p", "q")),), scale_of("condition"), "scale"),
 )
 THETA = np.array([1.0, -1.0, 0.0, 0.0, 0.4, 0.1, 0.3, 0.5, 0.0, math.log(0.5), 0.0, 0.0])
 ENCODING = Plain({"model": "a", "wear": 0.0, "finish": 0.0, "build": "p"}, losses=("wear", "finish"))

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from models.price.basis import (
+from models.price.core.basis import (
     Basis,
     Levels,
     Linear,

@@ -12,8 +12,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from models.errors import ForestError
-from models.price.boosters import read_booster, read_boosters
-from models.price.pairs import PairTables
+from models.price.core.boosters import read_booster, read_boosters
+from models.price.core.pairs import PairTables
 
 TREE = Split(0, 0.5, -1.0, Split(1, 0.25, 1.0, 2.0))
 TEXT = forest_text([TREE, 0.125, TREE], 2)

@@ -12,11 +12,11 @@ from typing import Any
 import pytest
 from fakes import CATALOGUE, RATES, FakePriceModel, read_fake, write_fake
 
-from models import bundle as bundle_module
-from models.bundle import is_version, read_bundle, write_bundle
+from models.bundles import bundle as bundle_module
+from models.bundles.bundle import is_version, read_bundle, write_bundle
+from models.domain.instrument import Instrument, Subject
 from models.errors import BundleDamagedError, BundleError, BundleMissingError
-from models.instrument import Instrument, Subject
-from models.valuation import Valuer
+from models.valuation.valuer import Valuer
 
 SUBJECT = Subject(Instrument("Ostvik", "Fjell 2", condition_neck=3.5, figure=2.0), date(2026, 1, 2), "dealer")
 

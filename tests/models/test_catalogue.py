@@ -5,19 +5,20 @@ from __future__ import annotations
 import pytest
 from fakes import CATALOGUE
 
-from models.catalogue import Catalogue, read_catalogue
+from models.domain.catalogue import Catalogue, read_catalogue
+from models.domain.contradictions import contradictions
+from models.domain.instrument import Instrument
 from models.errors import CatalogueError, UnknownNameError
-from models.instrument import Instrument
 
 
 def codes(**fields: object) -> list[str]:
     it = Instrument("Ostvik", "Fjell 2").but(**fields)  # type: ignore[arg-type]
-    return [c.code for c in CATALOGUE.contradictions(it)]
+    return [c.code for c in contradictions(CATALOGUE, it)]
 
 
 def test_names_are_found_by_the_rule_of_names_and_spelled_as_in_the_catalogue() -> None:
-    it = Instrument("OSTVIK", " fjell  2", edition="JUBILEE", finish="tárn")
-    assert CATALOGUE.canonical(it) == Instrument("Ostvik", "Fjell 2", edition="Jubilee", finish="Tarn")
+    it = Instrument("OSTVIK", " fjell  2", edition="SOLVERV", finish="tárn")
+    assert CATALOGUE.canonical(it) == Instrument("Ostvik", "Fjell 2", edition="Solverv", finish="Tarn")
     assert CATALOGUE.find("seraphine & fils", "etoile").name == "Étoile"
 
 
@@ -42,8 +43,8 @@ def test_makers_stand_once_in_the_order_of_the_file() -> None:
 
 
 def test_a_specimen_within_the_records_contradicts_nothing() -> None:
-    jubilee = {"edition": "Jubilee", "year": 1965, "edition_number": 120, "finish": "Rowan", "figure": 5.0}
-    assert codes(**jubilee) == []
+    solverv = {"edition": "Solverv", "year": 1965, "edition_number": 120, "finish": "Rowan", "figure": 5.0}
+    assert codes(**solverv) == []
     assert codes() == []
 
 
@@ -54,10 +55,10 @@ def test_a_specimen_within_the_records_contradicts_nothing() -> None:
         ({"year": 1970}, ["year_outside_production"]),
         ({"finish": "Plum"}, ["finish_not_offered"]),
         ({"edition": "Nobody's"}, ["edition_not_recorded"]),
-        ({"edition": "Jubilee", "year": 1966}, ["year_outside_edition"]),
-        ({"edition": "Jubilee", "edition_number": 121}, ["edition_number_above_total"]),
+        ({"edition": "Solverv", "year": 1966}, ["year_outside_edition"]),
+        ({"edition": "Solverv", "edition_number": 121}, ["edition_number_above_total"]),
         ({"edition_number": 3}, ["edition_not_numbered"]),
-        ({"year": 1957, "edition": "Jubilee", "edition_number": 500}, 3),
+        ({"year": 1957, "edition": "Solverv", "edition_number": 500}, 3),
     ],
 )
 def test_what_contradicts_the_records_is_said(fields: dict[str, object], expected: list[str] | int) -> None:
@@ -67,13 +68,13 @@ def test_what_contradicts_the_records_is_said(fields: dict[str, object], expecte
 
 def test_figure_contradicts_only_a_maker_known_to_use_none() -> None:
     figured = Instrument("Ostvik", "Dal", figure=3.0)
-    assert [c.code for c in CATALOGUE.contradictions(figured)] == ["figure_not_offered"]
+    assert [c.code for c in contradictions(CATALOGUE, figured)] == ["figure_not_offered"]
     unknown = Instrument("Séraphine & Fils", "Étoile", figure=3.0)
-    assert CATALOGUE.contradictions(unknown) == ()
+    assert contradictions(CATALOGUE, unknown) == ()
 
 
 def test_the_detail_names_both_sides() -> None:
-    (found,) = CATALOGUE.contradictions(Instrument("Ostvik", "Fjell 2", year=1957))
+    (found,) = contradictions(CATALOGUE, Instrument("Ostvik", "Fjell 2", year=1957))
     assert "1957" in found.detail and "1958–1969" in found.detail and found.field == "year"
 
 

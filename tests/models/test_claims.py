@@ -9,11 +9,11 @@ import pytest
 from fakes import CATALOGUE, RATES, FakePriceModel
 from market_of_fakes import subject
 
-from models.claims import PROOFS, claims_of
-from models.factors import Factor
-from models.instrument import Value
-from models.valuation import Valuer
-from models.vocabulary import BY_PATH
+from models.domain.instrument import Value
+from models.domain.vocabulary import BY_PATH
+from models.valuation.claims import PROOFS, claims_of
+from models.valuation.factors import Factor
+from models.valuation.valuer import Valuer
 
 VALUE = Decimal("1000.00")
 

@@ -12,8 +12,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from market_of_fakes import sold, subject, valuer
 
-from models.comparables import Step, adjust, comparables, reconcile
-from models.comparables.grid import shares_of, weights
+from models.insights.comparables import Step, adjust, comparables, reconcile
+from models.insights.comparables.grid import shares_of, weights
 
 # exp(8) = 2,980.96: what the fake model says of a specimen of which nothing is known.
 WORN = {"condition_neck": 4.0}  # −.4 in log: 1,998.20
@@ -45,11 +45,11 @@ def test_a_price_in_another_currency_is_converted_at_the_rate_of_its_day() -> No
 def test_the_same_edition_and_build_come_first_and_other_models_never() -> None:
     rows = (
         sold("alike", "2900"),
-        sold("edition", "2900", edition="Jubilee"),
+        sold("edition", "2900", edition="Solverv"),
         sold("prototype", "2900", build="prototype"),
         sold("dal", "2900", model="Dal"),
     )
-    found = comparables(valuer(*rows), subject(edition="Jubilee"))
+    found = comparables(valuer(*rows), subject(edition="Solverv"))
     assert found.sales[0].id == "edition"
     assert {c.id for c in found.sales} == {"alike", "edition", "prototype"}
     assert [c.same_edition_and_build for c in found.sales] == [True, False, False]
@@ -60,15 +60,15 @@ def test_the_nearer_sale_comes_first_and_weighs_more() -> None:
     near = sold("near", "2700", condition_neck=1.0)
     found = comparables(valuer(far, near), subject(condition_neck=0.0))
     assert [c.id for c in found.sales] == ["near", "far"]
-    assert found.sales[0].weight > found.sales[1].weight
-    assert sum(c.weight for c in found.sales) == pytest.approx(1)
+    assert found.sales[0].share > found.sales[1].share
+    assert sum(c.share for c in found.sales) == pytest.approx(1)
 
 
 def test_askings_and_offers_stand_beside_and_are_never_mixed_in() -> None:
     rows = (sold("a", "2900"), sold("b", "9000", kind="asking"), sold("c", "2000", kind="offer"))
     found, without = (comparables(valuer(*r), subject()) for r in (rows, rows[:1]))
     assert {c.id for c in found.beside} == {"b", "c"}
-    assert all(c.weight == 0 for c in found.beside)
+    assert all(c.share == 0 for c in found.beside)
     assert found.reconciled == without.reconciled == Decimal("2900.00")
 
 
@@ -101,12 +101,12 @@ def test_disagreement_beyond_the_half_range_is_a_caution() -> None:
     assert low.caution.code == "comparables_disagree"
 
 
-def test_an_earlier_sale_of_the_same_specimen_is_marked() -> None:
+def test_an_earlier_sale_of_the_same_instrument_is_marked() -> None:
     rows = (sold("own", "2900", serial="A 1"), sold("other", "2900", serial="A 2"))
     found = comparables(valuer(*rows), subject(serial="a1"))
-    assert {c.id: c.same_specimen for c in found.sales} == {"own": True, "other": False}
+    assert {c.id: c.same_instrument for c in found.sales} == {"own": True, "other": False}
     nobody = comparables(valuer(*rows, sold("unnumbered", "2900")), subject())
-    assert not any(c.same_specimen for c in nobody.sales)
+    assert not any(c.same_instrument for c in nobody.sales)
 
 
 def test_the_order_of_the_evidence_does_not_matter() -> None:

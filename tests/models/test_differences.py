@@ -1,4 +1,4 @@
-"""The doubt of a value and of a difference of two values: what both share adds no doubt to a difference."""
+"""The variance of a value and of a difference of two values: what both share adds none to a difference."""
 
 from __future__ import annotations
 
@@ -9,22 +9,22 @@ import pytest
 from numpy.typing import NDArray
 from plain import Plain
 
-from models.price.backbone import Backbone, Block
-from models.price.basis import Levels, Linear, Unknown
-from models.price.core import Core
+from models.price.core.backbone import Backbone, Block, loss_of
+from models.price.core.basis import Levels, Linear, Unknown
+from models.price.core.core import Core
+from models.price.core.posterior import compressed
+from models.price.core.spread import Moments, Noise, Spread
 from models.price.evaluator.encoding import Row
 from models.price.evaluator.evaluator import Evaluator
-from models.price.posterior import compressed
-from models.price.spread import Moments, Noise, Spread
 
 Floats = NDArray[np.float64]
 # Design columns: maker a, b, unknown, unseen | size | wear slope | wear unknown | tone slope | intercept
 BLOCKS = (
     Block("maker", (Levels("maker", ("a", "b")),)),
     Block("size", (Linear("size", 0.0, 1.0),)),
-    Block("wear", (Linear("wear", 0.0, 2.0),), "loss:condition"),
-    Block("wear unknown", (Unknown("wear"),), "loss:condition"),
-    Block("tone", (Linear("tone", 0.0, 1.0),), "loss:condition"),
+    Block("wear", (Linear("wear", 0.0, 2.0),), loss_of("condition")),
+    Block("wear unknown", (Unknown("wear"),), loss_of("condition")),
+    Block("tone", (Linear("tone", 0.0, 1.0),), loss_of("condition")),
 )
 THETA = np.array([0.3, -0.3, 0.0, 0.0, 0.2, 0.4, 0.1, 0.25])
 CAP = 2.0

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from models.price.evaluator import reasons
+from models.price.evaluator import attributions
 
 FAR = st.floats(-10, 10, allow_subnormal=False).map(lambda x: round(x, 6))
 MOVED = st.dictionaries(st.integers(0, 30), FAR, min_size=1, max_size=8)
@@ -16,7 +16,7 @@ EFFECT = st.floats(-5, 5, allow_subnormal=False)
 
 def divided(moved: dict[int, float], effect: float) -> dict[int, float]:
     """Divide the effect over the places, by how far each moved the input; give each place's share."""
-    found = reasons.divided(np.array(list(moved.values())), np.array(effect))
+    found = attributions.divided(np.array(list(moved.values())), np.array(effect))
     return dict(zip(moved, found.tolist(), strict=True))
 
 
@@ -28,7 +28,7 @@ def test_it_goes_to_those_that_moved_the_input_the_way_it_went_by_hand() -> None
     assert divided({4: 3.0, 7: 1.0}, 0.0) == {4: 0.0, 7: 0.0} and divided({}, 0.0) == {}
     # Several inputs at once are divided each by itself; a field that did not move an input gets none of it.
     far, effects = np.array([[3.0, 0.0], [1.0, 0.0], [0.0, -2.0]]), np.array([0.8, 0.5])
-    assert reasons.divided(far, effects) == pytest.approx(np.array([[0.6, 0], [0.2, 0], [0, 0.5]]))
+    assert attributions.divided(far, effects) == pytest.approx(np.array([[0.6, 0], [0.2, 0], [0, 0.5]]))
 
 
 @given(MOVED, EFFECT)

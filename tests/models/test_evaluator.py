@@ -13,19 +13,19 @@ from demo_model import KINDS, demo_model, odd_subjects, variants
 from lightgbm import Booster
 from specimens import drawn
 
-from models.instrument import Subject
-from models.price import model as model_module
-from models.price.backbone import Block
-from models.price.basis import Linear, Ramps
-from models.price.core import Core
+from models.domain.instrument import Subject
+from models.price.core.backbone import BLANK, LEVEL, Block, loss_of, scale_of
+from models.price.core.basis import Linear, Ramps
+from models.price.core.core import Core
 from models.price.evaluator import evaluator as evaluator_module
 from models.price.evaluator import level
 from models.price.evaluator.encoding import Row
 from models.price.evaluator.evaluator import Evaluator
-from models.price.features import CONDITION_LOSSES, ORIGINALITY_LOSSES, columns
-from models.price.model import GuitarModel
-from training.fit import fitted_values
-from training.fit.problem import layout_of, matrix
+from models.price.instruments import model as model_module
+from models.price.instruments.features import CONDITION_LOSSES, ORIGINALITY_LOSSES, columns
+from models.price.instruments.model import GuitarModel
+from training.fit.design.problem import layout_of, matrix
+from training.fit.solve import fitted_values
 
 LEVELS = (0.5, 0.8, 0.95)
 
@@ -190,14 +190,12 @@ def inputs_by_hand(model: GuitarModel, subjects: list[Subject], table: dict[str,
     scale = fitted_values.parts_of(layout, matrix(layout, production), theta).scale
     assert model.core.trees is not None
     for one in model.core.trees.inputs:
-        own = [at for at, b in enumerate(backbone.blocks) if b.part == one.name and ":" not in b.role]
-        lost = [
-            at for at, b in enumerate(backbone.blocks) if b.part == one.name and b.role.startswith("loss:")
-        ]
+        own = [at for at, b in enumerate(backbone.blocks) if b.part == one.name and b.role in (LEVEL, BLANK)]
+        lost = [at for at, b in enumerate(backbone.blocks) if b.part == one.name and b.is_loss]
         if one.kind == "part":
             out.append(backbone.sums(own, table))
         elif one.kind == "loss":
-            out.append(backbone.sums(lost, table) * scale[backbone.blocks[lost[0]].role[5:]])
+            out.append(backbone.sums(lost, table) * scale[backbone.blocks[lost[0]].role.family])
         elif one.kind == "blanks":
             fields = CONDITION_LOSSES if "condition" in one.name else ORIGINALITY_LOSSES
             out.append(np.array([sum(getattr(s.instrument, f) is None for f in fields) for s in subjects]))
@@ -207,7 +205,7 @@ def inputs_by_hand(model: GuitarModel, subjects: list[Subject], table: dict[str,
 
 
 def told_by_hand(core: Core, table: dict[str, np.ndarray]) -> np.ndarray:
-    rule, n = core.hidden, len(table["condition_top"])
+    rule, n = core.missing_losses, len(table["condition_top"])
     assert rule is not None
     told = np.zeros(n)
     for f, blank in enumerate(rule.columns):
@@ -222,12 +220,12 @@ def told_by_hand(core: Core, table: dict[str, np.ndarray]) -> np.ndarray:
 
 ODD = {
     "a product of two curves": Block("odd", (Linear("weight", 3, 1), Linear("figure", 1, 1))),
-    "a loss of no ordinal field": Block("odd", (Linear("weight", 3, 9),), "loss:condition"),
+    "a loss of no ordinal field": Block("odd", (Linear("weight", 3, 9),), loss_of("condition")),
     "a loss of two fields": Block(
-        "odd", (Ramps("condition_top", (0, 5)), Ramps("condition_back", (0, 5))), "loss:condition"
+        "odd", (Ramps("condition_top", (0, 5)), Ramps("condition_back", (0, 5))), loss_of("condition")
     ),
-    "a loss of a second family": Block("odd", (Ramps("condition_top", (0, 5)),), "loss:originality"),
-    "a scale of a second field": Block("odd", (Linear("weight", 3, 9),), "scale:condition"),
+    "a loss of a second family": Block("odd", (Ramps("condition_top", (0, 5)),), loss_of("originality")),
+    "a scale of a second field": Block("odd", (Linear("weight", 3, 9),), scale_of("condition")),
 }
 
 

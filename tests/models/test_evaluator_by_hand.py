@@ -18,14 +18,14 @@ from forests import Split, forest_text, judge
 from numpy.typing import NDArray
 from plain import Plain
 
-from models.price.backbone import BLANK, Backbone, Block
-from models.price.basis import Levels, Linear, Ramps, Unknown
-from models.price.core import BLANKS, LOSS, PART, Core, Input, Trees
+from models.price.core.backbone import BLANK, Backbone, Block, loss_of, scale_of
+from models.price.core.basis import Levels, Linear, Ramps, Unknown
+from models.price.core.core import BLANKS, LOSS, PART, Core, Input, Trees
+from models.price.core.missing_losses import MissingLossModel
+from models.price.core.pairs import PairTables
+from models.price.core.posterior import nothing_known
 from models.price.evaluator.encoding import Row
 from models.price.evaluator.evaluator import Evaluator
-from models.price.hidden import Hidden
-from models.price.pairs import PairTables
-from models.price.posterior import nothing_known
 
 Floats = NDArray[np.float64]
 PLAYERS = ("maker", "size", "build", "wear", "dents", "tone")
@@ -42,18 +42,18 @@ BLOCKS = {
     Block("build", (BUILD,), part="identity"): [0.0, 0.6, 0.0, 0.0],
     Block("size", (Ramps("size", (0.0, 1.0, 3.0)),), part="size"): [0.3, 0.2],
     Block("size blank", (Linear("size_blank", 0.0, -1.0),), BLANK): [0.15],
-    Block("wear", (Linear("wear", 0.0, 2.0, 0.6),), "loss:condition", part="condition"): [0.5],
-    Block("wear unknown", (Unknown("wear"),), "loss:condition", part="condition"): [0.2],
-    Block("dents", (Ramps("dents", (0.0, 1.0, 2.0), (0.4, 0.1)),), "loss:condition", part="condition"): [
+    Block("wear", (Linear("wear", 0.0, 2.0, 0.6),), loss_of("condition"), part="condition"): [0.5],
+    Block("wear unknown", (Unknown("wear"),), loss_of("condition"), part="condition"): [0.2],
+    Block("dents", (Ramps("dents", (0.0, 1.0, 2.0), (0.4, 0.1)),), loss_of("condition"), part="condition"): [
         0.3,
         0.1,
     ],
-    Block("tone", (Linear("tone", 0.0, 2.0, 0.5),), "loss:originality", part="tone"): [0.8],
-    Block("condition by build", (BUILD,), "scale:condition"): [0.0, -0.4, 0.0, 0.0],
-    Block("originality by build", (BUILD,), "scale:originality"): [0.1, 0.5, 0.0, 0.0],
+    Block("tone", (Linear("tone", 0.0, 2.0, 0.5),), loss_of("originality"), part="tone"): [0.8],
+    Block("condition by build", (BUILD,), scale_of("condition")): [0.0, -0.4, 0.0, 0.0],
+    Block("originality by build", (BUILD,), scale_of("originality")): [0.1, 0.5, 0.0, 0.0],
 }
 THETA = np.concatenate([np.array(theta) for theta in BLOCKS.values()])
-RULE = Hidden(
+RULE = MissingLossModel(
     ("wear", "dents", "tone"),
     np.array([[0.0, 0.25, 0.5], [0.0, 0.3, 0.4], [0.0, 0.4, 0.8]]),
     np.array([0.3, 0.2, 0.1]),

@@ -8,10 +8,10 @@ from typing import Any
 import pytest
 from fakes import CATALOGUE, RATES
 
-from models.cells import last_day
+from models.domain.cells import last_day
+from models.domain.evidence import Evidence
 from models.errors import InputError
-from models.evidence import Evidence
-from models.rows import COLUMNS, from_row, to_row
+from models.tables.evidence_columns import COLUMNS, from_row, to_row
 
 TODAY = date(2026, 1, 2)
 DAL: dict[str, Any] = {

@@ -11,9 +11,10 @@ import pytest
 from fakes import CATALOGUE
 from specimens import drawn
 
-from models.instrument import Instrument, Subject
-from models.price import features
-from models.price.features import (
+from models.domain.instrument import Instrument, Subject
+from models.domain.vocabulary import BY_PATH, CHANNEL_NAMES, Kind
+from models.price.instruments import features
+from models.price.instruments.features import (
     BLANKS,
     COLUMNS,
     LOSSES,
@@ -24,14 +25,13 @@ from models.price.features import (
     feature_hash,
     ordinal,
 )
-from models.price.reference import Typical
-from models.vocabulary import BY_PATH, CHANNEL_NAMES, Kind
+from models.price.instruments.reference import Typical
 
 DAY = date(2022, 7, 1)
 FULL = Instrument(
     "Ostvik",
     "Fjell 2",
-    edition="Jubilee",
+    edition="Solverv",
     year=1968,
     finish="Rowan",
     edition_number=7,
@@ -64,7 +64,7 @@ def test_levels_are_names_without_case_and_accents_within_their_model() -> None:
     assert of(FULL, "maker", "model", "edition", "special") == [
         "ostvik",
         "ostvik|fjell 2",
-        "ostvik|fjell 2|jubilee",
+        "ostvik|fjell 2|solverv",
         "yes",
     ]
     assert of(FULL, "finish", "maker_finish", "model_finish") == [
@@ -82,18 +82,27 @@ def test_levels_are_names_without_case_and_accents_within_their_model() -> None:
 
 
 def test_numbers_by_hand() -> None:
-    names = ("year", "year_in_run", "weight", "figure", "finish_rarity", "log_total", "log_number", "place")
+    names = (
+        "year",
+        "year_in_run",
+        "weight",
+        "figure",
+        "finish_rarity",
+        "log_total",
+        "log_number",
+        "number_share",
+    )
     # Made 1958 to 1969: 10/11 through its run; a share of .05; 7 of 120.
     expected = [1968, 10 / 11, 3.9, 3.5, -math.log(0.05), math.log(120), math.log(7), 7 / 120]
     assert of(FULL, *names) == pytest.approx(expected)
     assert of(FULL, "number_unknown") == [0.0]
-    assert of(FULL.but(edition_number=None), "number_unknown", "place") == [
+    assert of(FULL.but(edition_number=None), "number_unknown", "number_share") == [
         1.0,
         pytest.approx(math.nan, nan_ok=True),
     ]
     # Past the recorded total a number counts for what it is, within bounds.
-    assert of(FULL.but(edition_number=121), "place") == [pytest.approx(121 / 120)]
-    assert of(FULL.but(edition_number=9_000), "place") == [1.2]
+    assert of(FULL.but(edition_number=121), "number_share") == [pytest.approx(121 / 120)]
+    assert of(FULL.but(edition_number=9_000), "number_share") == [1.2]
     # 1 January of a year to the next is one.
     days = [Subject(BARE, date(y, 1, 1), "private") for y in (2021, 2022)]
     assert float(np.diff(columns(days, CATALOGUE, TYPICAL, ["time"])["time"])[0]) == pytest.approx(
@@ -141,7 +150,7 @@ def test_what_even_typical_specimens_do_not_say_stays_unknown() -> None:
     assert of(Instrument("Ostvik", "Dal"), "finish", "maker_finish", "figure") == ["", "", 0.0]
     # A loss is never read as good: it stays unknown.
     assert all(math.isnan(value) for value in of(BARE, *LOSSES))  # type: ignore[arg-type]
-    # What silence says by the contract: no edition, an ordinary build.
+    # What a blank says by `models.domain.vocabulary`: no edition, an ordinary build.
     assert of(BARE, "edition", "build") == ["seraphine & fils|etoile|standard", "production"]
 
 

@@ -8,9 +8,9 @@ from datetime import date
 
 from fakes import CATALOGUE, RATES, FakePriceModel
 
-from models.in_words import tell_stocklist
-from models.stocklist import Outcome, Terms, value_stocklist
-from models.valuation import Valuer
+from models.tables.in_words import tell_stocklist
+from models.tables.stocklist import RowCounts, Terms, value_stocklist
+from models.valuation.valuer import Valuer
 
 VALUER = Valuer(FakePriceModel(), CATALOGUE, RATES, "v1")
 TERMS = Terms(date(2026, 1, 3), levels=(0.8,))
@@ -22,7 +22,7 @@ D,Ostvik,Dal,0,
 """
 
 
-def told(text: str, terms: Terms = TERMS) -> tuple[list[str], Outcome, list[str]]:
+def told(text: str, terms: Terms = TERMS) -> tuple[list[str], RowCounts, list[str]]:
     """The paragraphs, how many rows were valued, and the notes."""
     out, notes = io.StringIO(), list[str]()
     outcome = tell_stocklist(io.BytesIO(text.encode()), out, VALUER, terms, notes.append)
@@ -33,10 +33,10 @@ def test_a_value_is_told_with_its_evidence_and_reasons() -> None:
     """exp(8 − 0.3) = 2,208.35; the typical one has wear 2 on six parts: exp(8 − 1.2) = 897.85."""
     first = told(STOCK)[0][0].splitlines()
     assert first[:2] == ["A: Ostvik Dal, on 3 January 2026, private", "  Value: $2,208"]
-    assert "  Evidence: ample: ten or more closed sales of the same model, edition and build" in first
-    assert "  Reasons, from a typical clean one at $898:" in first
+    assert "  Evidence: many: ten or more closed sales of the same model, edition and build" in first
+    assert "  Reasons, from a typical instrument at $898:" in first
     # e to the −0.1 is 9.5% less.
-    assert any("Neck wear is moderate, where a typical one shows light: −9.5%, −$" in line for line in first)
+    assert any("Neck wear: moderate (typical: light): −9.5%, −$" in line for line in first)
     assert any("not an authentication" in line for line in first)
 
 
@@ -57,12 +57,13 @@ def test_rows_that_cannot_be_valued_say_why_in_their_place() -> None:
     assert notes == ["columns ignored: shelf"]
 
 
-def test_what_is_not_known_and_does_nothing_is_told_in_one_line() -> None:
-    """In the fake model a blank part counts as an original one, which the typical one has: no effect."""
+def test_what_is_not_known_is_told_in_one_line_with_its_sum() -> None:
+    """The typical one has wear 2 on the five parts that are not known: e to the 1.0 is 172% more."""
     lines = told(STOCK)[0][0].splitlines()
-    (quiet,) = [line for line in lines if "Without effect: " in line]
-    assert "pickups" in quiet and "tuners" in quiet and "neck wear" not in quiet and "top wear" not in quiet
-    assert not any(line.startswith("    - Pickups") for line in lines)
+    (blank,) = [line for line in lines if "Not given: " in line]
+    assert "pickups" in blank and "top wear" in blank and "neck wear" not in blank
+    assert ": together +172%, +$" in blank
+    assert not any(line.startswith(("    - Pickups", "    - Top wear")) for line in lines)
 
 
 def test_the_currency_of_the_terms_is_told() -> None:

@@ -8,19 +8,19 @@ from typing import Any
 from fakes import CATALOGUE, RATES
 from test_evidence_json import DAL, TODAY
 
-from models.evidence import EVIDENCE_COLUMNS, REQUIRED_COLUMNS
-from models.intake import Intake, Refusal, Taken
-from models.table import read_table
+from models.domain.evidence import EVIDENCE_COLUMNS, REQUIRED_COLUMNS
+from models.tables.intake import AcceptedRow, Intake, Refusal
+from models.tables.table import read_table
 
 
-def lines(*rows: Any) -> list[Taken | Refusal]:
+def lines(*rows: Any) -> list[AcceptedRow | Refusal]:
     texts = [row if isinstance(row, bytes) else json.dumps(row).encode() for row in rows]
     return list(Intake(CATALOGUE, RATES, TODAY).lines(text + b"\n" for text in texts))
 
 
 def test_each_line_is_taken_or_refused_and_blank_ones_are_passed_over() -> None:
     first, second, third = lines(DAL, b"  ", {**DAL, "id": "S-2", "kind": "x"}, {**DAL, "id": "S-3"})
-    assert isinstance(first, Taken) and isinstance(third, Taken)
+    assert isinstance(first, AcceptedRow) and isinstance(third, AcceptedRow)
     assert (first.line, first.evidence.id, third.line) == (1, "S-1", 4)
     assert isinstance(second, Refusal)
     assert (second.line, second.id, second.again) == (3, "S-2", False)
@@ -42,15 +42,15 @@ def test_what_is_not_json_is_refused_and_the_next_line_is_read() -> None:
         assert isinstance(refusal, Refusal)
         assert problem in refusal.faults[0].problem and refusal.faults[0].field == "row"
     assert isinstance(array, Refusal) and array.faults[0].problem == "is not an object"
-    assert isinstance(good, Taken)
+    assert isinstance(good, AcceptedRow)
 
 
 def test_csv_and_json_of_the_same_records_give_the_same() -> None:
     nested = [{**DAL, "id": f"S-{n}", "price": f"{n}00"} for n in range(4)]
-    taken = [one.evidence for one in lines(*nested) if isinstance(one, Taken)]
+    taken = [one.evidence for one in lines(*nested) if isinstance(one, AcceptedRow)]
     text = [",".join(EVIDENCE_COLUMNS), *(",".join(e.to_flat().values()) for e in taken)]
     table = read_table((f"{line}\n".encode() for line in text), EVIDENCE_COLUMNS, REQUIRED_COLUMNS)
     found = list(Intake(CATALOGUE, RATES, TODAY).rows(table.rows))
-    assert [one.evidence for one in found if isinstance(one, Taken)] == taken
+    assert [one.evidence for one in found if isinstance(one, AcceptedRow)] == taken
     assert [one.line for one in found] == [2, 3, 4]
     assert len(taken) == 3  # of a price of 0 there is none

@@ -9,7 +9,16 @@ import pytest
 from scipy.optimize import brentq
 from scipy.stats import t as student
 
-from models.price.lopsided import COMMONEST, RAREST, Bends, below, heavy_of, outcomes, quantile, straightened
+from models.price.core.lopsided import (
+    COMMONEST,
+    RAREST,
+    Bends,
+    below,
+    heavy_of,
+    outcomes,
+    quantile,
+    straightened,
+)
 
 ENDS = np.array([-2.2, -1.2, -0.6, 0.6, 1.2, 2.0])
 SHARES, CHANCES = (0.0, 0.07, 0.3, 0.6, 0.8), (0.01, 0.05, 0.1, 0.15, COMMONEST)

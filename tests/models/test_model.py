@@ -12,13 +12,13 @@ import numpy as np
 import pytest
 from specimens import drawn
 
+from models.bundles.registry import Registry
+from models.domain.instrument import Instrument, Subject
+from models.domain.vocabulary import DEFAULT_LEVELS
 from models.errors import BundleDamagedError
-from models.instrument import Instrument, Subject
+from models.practice.reliance import EVIDENCE_ALONE, RuleShare, reliance_of
+from models.price.instruments.model import GuitarModel, read_model
 from models.price.interface import FACTORS
-from models.price.model import GuitarModel, read_model
-from models.price.reliance import EVIDENCE_ALONE, Learned, reliance_of
-from models.registry import Registry
-from models.vocabulary import DEFAULT_LEVELS
 from training.fit import counts_of
 from training.rates import load_rates
 from training.reading import read_evidence
@@ -41,16 +41,16 @@ def files(model: GuitarModel) -> dict[str, bytes]:
 def test_direct_sales_are_those_of_the_same_model_edition_and_build(model: GuitarModel) -> None:
     m = model.catalogue.models[0]
     key = f"{m.maker.casefold()}|{m.name.casefold()}"
-    sales = {key: {"standard": {"production": 10, "prototype": 1}, "jubilee": {"production": 3}}}
+    sales = {key: {"standard": {"production": 10, "prototype": 1}, "solverv": {"production": 3}}}
     counted = replace(model, sales=sales)
     it = Instrument(m.maker, m.name)
     asked = [
-        (it, 10, "ample"),
-        (it.but(build="production"), 10, "ample"),
-        (it.but(build="prototype"), 1, "thin"),
+        (it, 10, "many"),
+        (it.but(build="production"), 10, "many"),
+        (it.but(build="prototype"), 1, "few"),
         (it.but(build="custom_order"), 0, "none"),
-        (it.but(edition="JUBILEE"), 3, "fair"),
-        (it.but(edition="Jubilee", build="prototype"), 0, "none"),
+        (it.but(edition="SOLVERV"), 3, "several"),
+        (it.but(edition="Solverv", build="prototype"), 0, "none"),
         (it.but(edition="Never Made"), 0, "none"),
     ]
     found = counted.assess([Subject(i, DAY, "private") for i, _, _ in asked], (0.8,)).weights
@@ -103,9 +103,9 @@ def test_what_rests_on_practice_is_kept_and_nothing_else_hangs_on_it(
     model: GuitarModel, files: dict[str, bytes]
 ) -> None:
     rules = [
-        Learned({"originality_finish": "refinished"}, {"originality_finish": "original"}, 0.75),
-        Learned({"condition_neck": 5.0}, {"condition_neck": 1.0}, 0.25),
-        Learned({"provenance_paperwork": True}, {"provenance_paperwork": False}, 1.0),
+        RuleShare({"originality_finish": "refinished"}, {"originality_finish": "original"}, 0.75),
+        RuleShare({"condition_neck": 5.0}, {"condition_neck": 1.0}, 0.25),
+        RuleShare({"provenance_paperwork": True}, {"provenance_paperwork": False}, 1.0),
     ]
     practised = replace(model, reliance=reliance_of(rules)).to_files()
     assert read_model(practised, model.catalogue).reliance == reliance_of(rules)

@@ -14,10 +14,10 @@ import pytest
 from click.testing import CliRunner, Result
 from fakes import read_fake, write_fake
 
-from models import bundle
+from models.bundles import bundle
+from models.bundles.registry import Registry
 from models.cli import main
-from models.console import OneLineErrors
-from models.registry import Registry
+from models.commands.console import OneLineErrors
 
 STOCK = "id,maker,model,condition_neck,price\nA,Ostvik,Dal,3,100\nB,Ostvik,Dahl,,\nC,ostvik,DAL,9,\n"
 
@@ -240,6 +240,6 @@ def test_the_module_runs_as_a_command() -> None:
 
 def test_valuing_loads_no_library_of_fitting_or_of_the_web() -> None:
     heavy = "{'lightgbm', 'scipy', 'pandas', 'matplotlib', 'flask', 'sqlalchemy', 'marshmallow'}"
-    code = f"import models.cli, models.bundle, sys; print({heavy} & set(sys.modules))"
+    code = f"import models.cli, models.bundles.bundle, sys; print({heavy} & set(sys.modules))"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout == "set()\n"

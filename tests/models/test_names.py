@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from models.names import nearest, normal, normal_serial
+from models.domain.names import nearest, normal, normal_serial
 
 
 @pytest.mark.parametrize(

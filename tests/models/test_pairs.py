@@ -29,7 +29,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from models.errors import ForestError
-from models.price.pairs import PairTables
+from models.price.core.pairs import PairTables
 
 Floats = NDArray[np.float64]
 MANY = 1500

@@ -8,7 +8,7 @@ from forests import SIGNS, TINY, WORSE, Split, effects_of, forest_text, judge, m
 from hypothesis import given
 from hypothesis import strategies as st
 
-from models.price.pairs import PairTables
+from models.price.core.pairs import PairTables
 
 
 def tables_of(*trees: Split | float, columns: int = 2) -> PairTables:

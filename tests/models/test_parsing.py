@@ -10,10 +10,10 @@ import pytest
 from fakes import CATALOGUE
 from specimens import drawn
 
+from models.domain.instrument import Described, Instrument, Value, _read_odd, read_flat, read_nested
+from models.domain.parsing import Note, read_plain
+from models.domain.vocabulary import BY_PATH, FIELDS, PLACEHOLDERS, Field, Kind
 from models.errors import Fault, InputError
-from models.instrument import Described, Instrument, Value, _read_odd, read_flat, read_nested
-from models.parsing import Note, read_plain
-from models.vocabulary import BY_PATH, FIELDS, PLACEHOLDERS, Field, Kind
 
 ODD: tuple[Any, ...] = (
     None, "", " ", "  two  words ", "x" * 201, "a\0b", "Original", "ORIGINAL ", "original", "none", "perid",

@@ -13,11 +13,11 @@ import pytest
 from fakes import FakePriceModel
 from market_of_fakes import sold, subject, valuer
 
-from models.comparables import comparables
-from models.instrument import Subject
-from models.market import MarketIndex, market_index
-from models.pictures import index_picture, span_picture, walk_picture
-from models.pictures.canvas import Canvas, number, ticks
+from models.domain.instrument import Subject
+from models.insights.comparables import comparables
+from models.insights.market import MarketIndex, market_index
+from models.insights.pictures import index_picture, span_picture, walk_picture
+from models.insights.pictures.canvas import Canvas, number, ticks
 from models.price.interface import FloatArray
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -73,8 +73,8 @@ def test_everything_is_inside_it(name: str) -> None:
 def test_the_walk_says_every_step_and_hatches_losses() -> None:
     desc = str(ET.fromstring(PICTURES["walk"]).findtext(f"{SVG}desc"))
     # By hand: e^(8 − 1.2) = 897.85 to e^(8 − .4 − .2 + .6) = 2,980.96.
-    assert desc.startswith("A typical clean example is worth $898.")
-    assert desc.endswith("This specimen: $2,981.")
+    assert desc.startswith("A typical instrument is worth $898.")
+    assert desc.endswith("This instrument: $2,981.")
     assert "Neck wear: heavy" in desc
     fills = re.findall(r'<rect x=[^>]*fill="(url\(#walk-\w+\)|#1c6e5a)"', PICTURES["walk"])
     # One of each is the key; by hand: neck and pickups lower, the figure raises, five wears are not known.

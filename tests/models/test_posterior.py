@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from models.price.posterior import compressed
+from models.price.core.posterior import compressed
 
 Floats = NDArray[np.float64]
 

@@ -2,47 +2,18 @@
 
 from __future__ import annotations
 
-import json
-from collections.abc import Mapping
 from dataclasses import asdict
 from typing import Any
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from rules import RULE, written
 
+from models.domain.vocabulary import CHANNEL_NAMES, FIELDS, Field, Kind
 from models.errors import PracticeError
-from models.practice import NO_PRACTICE, Practice, Rule, Spread, read_practice
-from models.vocabulary import CHANNEL_NAMES, FIELDS, Field, Kind
+from models.practice import NO_PRACTICE, Practice, Rule, read_practice
 
-# ── a writer of the tests' own ───────────────────────────────────────────────
-
-
-def written(rules: list[Mapping[str, Any]], kind: str = "rule") -> str:
-    """The rules as TOML; what is None is left out."""
-    return "\n".join(f"[[{kind}]]\n{_keys(rule)}" for rule in rules)
-
-
-def _keys(rule: Mapping[str, Any]) -> str:
-    return "".join(f"{key} = {_literal(value)}\n" for key, value in rule.items() if value is not None)
-
-
-def _literal(value: Any) -> str:
-    if isinstance(value, dict):
-        return "{ " + ", ".join(f"{key} = {_literal(inner)}" for key, inner in value.items()) + " }"
-    return json.dumps(value, ensure_ascii=False)  # text, true, false and numbers are written alike in both
-
-
-RULE: dict[str, Any] = {
-    "name": "refinished",
-    "says": "A refinished one brings half.",
-    "of": {"originality_finish": "refinished"},
-    "against": {"originality_finish": "original"},
-    "low": 0.45,
-    "high": 0.55,
-    "as_if_sales": 6,
-    "source": "common practice",
-}
 ASKING = {key: value for key, value in RULE.items() if key not in ("of", "against")} | {"kind": "asking"}
 NUMBERED = {"edition_number": 3, "edition_total": 100}
 
@@ -213,7 +184,7 @@ def _of(**fields: Any) -> dict[str, Any]:
         *[
             (_of(**{field: value}), f"of.{field}", ("belongs to one market", "leave it out"))
             for field, value in (
-                ("maker", "Ostvik"), ("model", "Dal"), ("edition", "Jubilee"), ("finish", "Tarn"),
+                ("maker", "Ostvik"), ("model", "Dal"), ("edition", "Solverv"), ("finish", "Tarn"),
                 ("year", 1964), ("serial", "7"), ("day", "2020-01-01"), ("date", "2020-01-01"),
             )
         ],
@@ -263,51 +234,4 @@ def test_all_faults_are_told_at_once_and_names_stand_once() -> None:
         "rule 2 (other), kind",
         "rule 2 (other), soruce",
         "rule 3 (refinished), name",
-    ]
-
-
-# ── spreads ──────────────────────────────────────────────────────────────────
-
-SPREAD = {"name": "makers", "says": "Makers differ.", "of": "maker", "factor": 1.5, "source": "a guess"}
-_SPREADS = ("maker", "model", "edition", "year", "run")
-
-
-@given(st.lists(st.tuples(st.sampled_from(_SPREADS), st.floats(1.01, 10)), unique_by=lambda one: one[0]))
-def test_any_well_formed_spreads_are_read_beside_rules(drawn: list[tuple[str, float]]) -> None:
-    spreads = [SPREAD | {"name": f"of_{of}", "of": of, "factor": factor} for of, factor in drawn]
-    text = written(spreads, "spread") + "\n" + written([RULE])
-    found = read_practice(text)
-    assert [rule.name for rule in found.rules] == ["refinished"]
-    assert found.spreads == tuple(
-        Spread(f"of_{of}", "Makers differ.", of, factor, "a guess") for of, factor in drawn
-    )
-
-
-@pytest.mark.parametrize(
-    ("changes", "field", "words"),
-    [
-        ({"of": "finish"}, "of", ("'finish'", "maker, model, edition, year, run")),
-        ({"of": None}, "of", ("is required", "maker, model, edition, year, run")),
-        ({"factor": None}, "factor", ("is required", "1.01 to 10")),
-        ({"factor": 0.5}, "factor", ("0.5", "out of range", "half as much again is 1.5")),
-        ({"factor": "two"}, "factor", ("'two'", "not a number")),
-        ({"factr": 2}, "factr", ("a spread does not have", "did you mean factor?")),
-        ({"as_if_sales": 2}, "as_if_sales", ("a spread does not have",)),
-        ({"says": ""}, "says", ("no line of printable text",)),
-    ],
-)
-def test_a_fault_of_a_spread_is_named(changes: dict[str, Any], field: str, words: tuple[str, ...]) -> None:
-    with pytest.raises(PracticeError) as caught:
-        read_practice(written([SPREAD | changes], "spread"))
-    (fault,) = [one for one in caught.value.faults if one.field == f"spread 1 (makers), {field}"]
-    assert [word for word in words if word not in str(fault)] == []
-
-
-def test_names_and_groups_of_spreads_stand_once() -> None:
-    again = [SPREAD | {"name": "refinished"}, SPREAD | {"name": "others"}]
-    with pytest.raises(PracticeError) as caught:
-        read_practice(written([RULE]) + "\n" + written(again, "spread"))
-    assert [str(fault).split(": ")[0] for fault in caught.value.faults] == [
-        "spread 1 (refinished), name",
-        "spread 2 (others), of",
     ]

@@ -8,8 +8,8 @@ from typing import Any
 
 import pytest
 
+from models.domain.vocabulary import CHANNEL_NAMES, FIELDS, Field, Kind
 from models.practice import shipped
-from models.vocabulary import CHANNEL_NAMES, FIELDS, Field, Kind
 
 RULES = {rule.name: rule for rule in shipped().rules}
 

@@ -12,13 +12,13 @@ import pytest
 from fakes import CATALOGUE, RATES, FakePriceModel
 from market_of_fakes import sold, subject, valuer
 
-from models.answers import likely_answers
-from models.instrument import Instrument, Subject
-from models.kept import NOTHING_KEPT, Kept
+from models.domain.evidence_snapshot import NO_EVIDENCE, EvidenceSnapshot
+from models.domain.instrument import Instrument, Subject
+from models.domain.vocabulary import BY_PATH
+from models.insights.answers import likely_answers
+from models.insights.questions import HOW, questions, widening
 from models.price.interface import Estimate
-from models.questions import questions, widening
-from models.valuation import Valuer
-from models.vocabulary import BY_PATH
+from models.valuation.valuer import Valuer
 
 MODEL = CATALOGUE.find("Ostvik", "Fjell 2")
 HALF = {"condition.structure": 1.0, "condition.neck": 0.25, "figure": 0.5}  # what not knowing each adds
@@ -43,7 +43,7 @@ ROWS = [
     *(sold(f"b{k}", "2000", condition_structure="repaired_headstock", figure=2.0) for k in range(2)),
     sold("dal", "500", model="Dal", condition_structure="open_crack"),
 ]
-WIDENED = Valuer(Widened(), CATALOGUE, RATES, "v1", Kept.of(ROWS))
+WIDENED = Valuer(Widened(), CATALOGUE, RATES, "v1", EvidenceSnapshot.of(ROWS))
 
 
 def test_the_fields_that_narrow_most_are_named_in_order_with_their_share() -> None:
@@ -74,7 +74,7 @@ def test_each_question_shows_the_values_of_its_likely_answers() -> None:
 
 
 def test_the_answers_are_those_of_the_model_pulled_towards_all_models() -> None:
-    found = likely_answers(WIDENED.kept, MODEL, subject().instrument, BY_PATH["condition.structure"])
+    found = likely_answers(WIDENED.snapshot, MODEL, subject().instrument, BY_PATH["condition.structure"])
     chances = {a.value: a.chance for a in found}
     # By hand: 8, 2, 0 of its own and 8 records' worth of 8/11, 2/11, 1/11 of all: over 18.
     assert chances == pytest.approx(
@@ -83,19 +83,19 @@ def test_the_answers_are_those_of_the_model_pulled_towards_all_models() -> None:
 
 
 def test_finishes_are_the_models_and_numbers_are_of_the_edition() -> None:
-    it = Instrument("Ostvik", "Fjell 2", edition="Jubilee")
-    finishes = {a.value for a in likely_answers(NOTHING_KEPT, MODEL, it, BY_PATH["finish"])}
+    it = Instrument("Ostvik", "Fjell 2", edition="Solverv")
+    finishes = {a.value for a in likely_answers(NO_EVIDENCE, MODEL, it, BY_PATH["finish"])}
     assert finishes == {"Tarn", "Rowan"}
-    numbers = [a.value for a in likely_answers(NOTHING_KEPT, MODEL, it, BY_PATH["edition_number"])]
+    numbers = [a.value for a in likely_answers(NO_EVIDENCE, MODEL, it, BY_PATH["edition_number"])]
     assert sorted(numbers) == [13, 37, 60, 84, 108]  # tenths of 1 … 120: 12.9, 36.7, 60.5, 84.3, 108.1
-    years = [a.value for a in likely_answers(NOTHING_KEPT, MODEL, it, BY_PATH["year"])]
+    years = [a.value for a in likely_answers(NO_EVIDENCE, MODEL, it, BY_PATH["year"])]
     assert set(years) <= {1964, 1965}
-    assert likely_answers(NOTHING_KEPT, MODEL, it, BY_PATH["weight_kg"]) == ()
+    assert likely_answers(NO_EVIDENCE, MODEL, it, BY_PATH["weight_kg"]) == ()
 
 
 @pytest.mark.parametrize("path", [p for p in BY_PATH if p not in ("maker", "model", "serial", "edition")])
 def test_the_chances_of_every_field_sum_to_one_or_there_are_none(path: str) -> None:
-    found = likely_answers(WIDENED.kept, MODEL, subject().instrument, BY_PATH[path])
+    found = likely_answers(WIDENED.snapshot, MODEL, subject().instrument, BY_PATH[path])
     assert found == () or sum(a.chance for a in found) == pytest.approx(1)
     assert len({a.value for a in found}) == len(found)
 
@@ -110,3 +110,17 @@ def test_how_much_wider_the_range_is_for_each_unknown_field() -> None:
 
 def test_without_evidence_there_is_little_to_ask_and_no_error() -> None:
     assert all(q.outcomes for q in questions(valuer(), subject()))
+
+
+@pytest.mark.parametrize(
+    "path", ["originality.finish", "originality.pickups", "originality.wiring", "originality.routing", "year"]
+)
+def test_what_lies_under_parts_is_not_to_be_uncovered(path: str) -> None:
+    assert "do not unscrew or unsolder anything: ask a repairer, or leave it blank" in HOW[path]
+    assert not [word for word in ("underside", "cavit", "rings off", "under hardware") if word in HOW[path]]
+
+
+def test_whoever_plays_it_is_told_of_the_amplifier() -> None:
+    how = HOW["condition.electronics"]
+    assert "sound, earthed amplifier" in how
+    assert "never open the amplifier" in how and "qualified technician" in how

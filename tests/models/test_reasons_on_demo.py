@@ -9,15 +9,15 @@ from statistics import median
 import numpy as np
 import pytest
 
-from models.alternatives import alternatives
-from models.comparables import comparables
-from models.instrument import Subject
+from models.bundles.registry import Registry
+from models.domain.instrument import Subject
+from models.domain.vocabulary import BY_FLAT, BY_PATH, FIELDS, Family
+from models.insights.alternatives import alternatives
+from models.insights.comparables import comparables
+from models.insights.questions import LEVEL, questions
 from models.price.interface import FACTORS, FAMILY_OF, Assessment
-from models.questions import LEVEL, questions
-from models.registry import Registry
-from models.unsaid import unknown_fields
-from models.valuation import Valuer
-from models.vocabulary import BY_FLAT, BY_PATH, FIELDS, Family
+from models.valuation.unsaid import unknown_fields
+from models.valuation.valuer import Valuer
 from training.demo.market import Market, make_market
 
 
@@ -38,7 +38,7 @@ def assessed(valuer: Valuer, market: Market) -> Assessment:
 
 
 def test_the_bundle_holds_the_evidence_it_was_fitted_on_and_nothing_later(valuer: Valuer, market: Market):
-    kept = {e.id for e in valuer.kept.evidence(range(len(valuer.kept)))}
+    kept = {e.id for e in valuer.snapshot.evidence(range(len(valuer.snapshot)))}
     assert len(kept) > 0.95 * len(market.evidence)
     assert not kept & {e.id for e in market.holdout}
     assert kept <= {e.id for e in market.evidence}
@@ -132,8 +132,8 @@ def test_what_it_asks_for_narrows_the_range_more_than_what_chance_would_ask_for(
         asked = questions(valuer, base, among=[f.path for f in hidden])
         drawn = [hidden[k] for k in rng.choice(8, 3, replace=False)]
         told = base.but(**{BY_PATH[q.field].flat: it.get(BY_PATH[q.field]) for q in asked})
-        guessed = base.but(**{f.flat: it.get(f) for f in drawn})
-        found = valuer.model.estimate([base, told, guessed], [LEVEL])
+        completed = base.but(**{f.flat: it.get(f) for f in drawn})
+        found = valuer.model.estimate([base, told, completed], [LEVEL])
         width = (found.high - found.low)[:, 0]
         named.append(width[0] - width[1])
         chance.append(width[0] - width[2])

@@ -7,8 +7,8 @@ from decimal import Decimal
 
 from market_of_fakes import sold, subject, valuer
 
-from models.instrument import Instrument
-from models.record import changes_between, record_of
+from models.domain.instrument import Instrument
+from models.insights.record import changes_between, record_of
 
 ROWS = (
     sold("first", "2000", date(2019, 5, 1), serial="B7", condition_neck=1.0, originality_pickups="original"),

@@ -8,18 +8,18 @@ from decimal import Decimal
 import pytest
 from fakes import CATALOGUE
 
-from models.catalogue import read_catalogue
-from models.evidence import Evidence
-from models.instrument import Instrument, Subject
-from models.price.reference import Typical, reference_of
-from models.vocabulary import FIELDS, Family
-from training.fit.typical import typical_of
+from models.domain.catalogue import read_catalogue
+from models.domain.evidence import Evidence
+from models.domain.instrument import Instrument, Subject
+from models.domain.vocabulary import FIELDS, Family
+from models.price.instruments.reference import Typical, reference_of
+from training.fit.design.typical import typical_of
 
 DAY = date(2024, 5, 6)
 WORN = Instrument(
     "Ostvik",
     "Fjell 2",
-    edition="Jubilee",
+    edition="Solverv",
     edition_number=3,
     serial="X 1",
     build="prototype",
@@ -98,7 +98,7 @@ def test_the_commonest_finish_is_counted_where_no_shares_are_recorded() -> None:
     )
     nes = Instrument("Ostvik", "Nes")
     sold = ["Skarn", "Rowan", "Skarn", "Home-made", "Home-made", "Home-made"]
-    jubilee = [nes.but(finish="Tarn", edition="Jubilee")] * 5
-    rows = [row(it, n) for n, it in enumerate([*(nes.but(finish=f) for f in sold), *jubilee])]
+    solverv = [nes.but(finish="Tarn", edition="Solverv")] * 5
+    rows = [row(it, n) for n, it in enumerate([*(nes.but(finish=f) for f in sold), *solverv])]
     # Not what the maker never offered, nor what only an edition came in.
     assert typical_of(rows, catalogue)["ostvik|nes"].finish == "Skarn"

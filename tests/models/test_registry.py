@@ -12,9 +12,9 @@ from pathlib import Path
 import pytest
 from fakes import write_fake
 
-from models import registry as registry_module
+from models.bundles import registry as registry_module
+from models.bundles.registry import Registry
 from models.errors import BundleDamagedError, BundleMissingError
-from models.registry import Registry
 
 BY = {"who": "tester", "why": "a test"}
 

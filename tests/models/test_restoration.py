@@ -8,7 +8,7 @@ import pytest
 from market_of_fakes import subject, valuer
 
 from models.errors import InputError
-from models.restoration import restoration
+from models.insights.restoration import restoration
 
 SUBJECT = subject(
     originality_pickups="modern",

@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from models.price.shapley import corner_game, gauss_legendre, switched_product
+from models.price.evaluator.shapley import corner_game, gauss_legendre, switched_product
 
 Floats = NDArray[np.float64]
 

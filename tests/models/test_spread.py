@@ -9,7 +9,7 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from models.price.spread import Moments, Noise, Spread, read_spread
+from models.price.core.spread import Moments, Noise, Spread, read_spread
 
 NOISE = Noise(math.log(0.04), {"channel": {"auction": math.log(4.0)}}, (0.0, 0.0), 8.0, 0.5)
 

@@ -13,12 +13,12 @@ import pytest
 from click.testing import CliRunner
 from fakes import read_fake, write_fake
 
-from models import bundle
-from models.bundle import read_bundle
+from models.bundles import bundle
+from models.bundles.bundle import read_bundle
+from models.bundles.provisional import in_place_of_earned, is_provisional, provisional
+from models.bundles.registry import Registry, objections
 from models.cli import main
-from models.instrument import Instrument, Subject
-from models.provisional import in_place_of_earned, is_provisional, provisional
-from models.registry import Registry, objections
+from models.domain.instrument import Instrument, Subject
 
 SUBJECT = Subject(Instrument("Ostvik", "Dal"), date(2026, 1, 2), "private")
 STOCK = "id,maker,model,condition_neck\nA,Ostvik,Dal,3\n"

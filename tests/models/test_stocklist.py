@@ -1,4 +1,4 @@
-"""A stock list in, its values out: the contract's columns, every row in its place, figures that add up."""
+"""A stock list in, its values out: the published columns, every row in its place, figures that add up."""
 
 from __future__ import annotations
 
@@ -14,12 +14,12 @@ from decimal import Decimal
 import pytest
 from fakes import CATALOGUE, RATES, FakePriceModel
 
-from models import stocklist
+from models.domain.instrument import Instrument, Subject
 from models.errors import BookmatchError, TableError
-from models.instrument import Instrument, Subject
-from models.stocklist import Terms, level_name, value_columns, value_rows, value_stocklist
-from models.table import Row
-from models.valuation import Valuer
+from models.tables import stocklist
+from models.tables.stocklist import Terms, level_name, value_columns, value_rows, value_stocklist
+from models.tables.table import TableRow
+from models.valuation.valuer import Valuer
 
 VALUER = Valuer(FakePriceModel(), CATALOGUE, RATES, "v1")
 TODAY = date(2026, 2, 3)
@@ -71,7 +71,7 @@ def test_a_row_gets_the_figures_that_the_valuer_gives() -> None:
         str(found.reference_value),
     )
     assert [row["low_50"], row["high_80"]] == [str(found.intervals[0].low), str(found.intervals[1].high)]
-    assert row["evidence"] == "thin" and row["error"] == ""
+    assert row["evidence"] == "few" and row["error"] == ""
     codes = row["cautions"].split(";")
     assert set(codes) == {c.code for c in found.cautions} and len(codes) == len(set(codes))
 
@@ -197,12 +197,12 @@ def test_one_row_that_the_model_refuses_costs_few_calls() -> None:
 
 
 def test_a_row_that_names_no_day_or_market_is_valued_at_the_terms() -> None:
-    row = Row(2, {"id": "A", "maker": "Ostvik", "model": "Dal"})
+    row = TableRow(2, {"id": "A", "maker": "Ostvik", "model": "Dal"})
     terms = Terms(date(2026, 1, 2), "dealer", "EUR", LEVELS)
     (cells,) = value_rows([row], VALUER, terms)
     subject = Subject(Instrument("Ostvik", "Dal"), date(2026, 1, 2), "dealer")
     assert cells["value"] == str(VALUER.value(subject, "EUR").value)
-    own = Row(2, {**row.cells, "channel": "private", "date": "2025-01-02"})
+    own = TableRow(2, {**row.cells, "channel": "private", "date": "2025-01-02"})
     (cells,) = value_rows([own], VALUER, terms)
     subject = Subject(Instrument("Ostvik", "Dal"), date(2025, 1, 2), "private")
     assert cells["value"] == str(VALUER.value(subject, "EUR").value)
@@ -224,7 +224,11 @@ def test_a_rows_own_currency_wins_over_that_of_the_list() -> None:
     terms = Terms(date(2026, 1, 2), "private", "EUR", LEVELS)
     cells = {"id": "A", "maker": "Ostvik", "model": "Dal"}
     own, other, wrong = value_rows(
-        [Row(2, {**cells, "currency": "JPY"}), Row(3, cells), Row(4, {**cells, "currency": "QQQ"})],
+        [
+            TableRow(2, {**cells, "currency": "JPY"}),
+            TableRow(3, cells),
+            TableRow(4, {**cells, "currency": "QQQ"}),
+        ],
         VALUER,
         terms,
     )

@@ -7,7 +7,7 @@ import io
 import pytest
 
 from models.errors import TableError
-from models.table import read_table
+from models.tables.table import read_table
 
 KNOWN = ("id", "price", "note")
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 import pytest
 from fakes import CATALOGUE
 
-from models.instrument import Instrument
-from models.unsaid import assumptions, unknown_fields
-from models.vocabulary import FIELDS, Family
+from models.domain.instrument import Instrument
+from models.domain.vocabulary import FIELDS, Family
+from models.valuation.unsaid import assumptions, unknown_fields
 
 FJELL, DAL = CATALOGUE.models[0], CATALOGUE.models[1]
 BARE = Instrument("Ostvik", "Fjell 2")
@@ -45,7 +45,7 @@ def test_every_blank_for_which_one_value_was_taken_is_assumed() -> None:
 
 
 def test_what_is_given_is_not_assumed() -> None:
-    given = REFERENCE.but(edition="Jubilee", provenance_history="notable", year=1968)
+    given = REFERENCE.but(edition="Solverv", provenance_history="notable", year=1968)
     assert assumed(given) == {}
 
 
@@ -54,7 +54,7 @@ def test_the_reasons_say_what_was_missing_and_what_was_done() -> None:
     assert found["edition"][1] == "no edition was named: it was valued as the standard model"
     typical = "it was counted as the typical instrument of this model has it"
     assert found["finish"][1] == f"no finish colour was given: {typical}"
-    assert found["provenance.paperwork"][1] == "no paperwork was given: it was counted as none"
+    assert found["provenance.paperwork"][1] == "no period paperwork was given: it was counted as none"
 
 
 def test_a_blank_that_was_counted_below_the_typical_says_so() -> None:
@@ -64,7 +64,7 @@ def test_a_blank_that_was_counted_below_the_typical_says_so() -> None:
 
 
 def test_every_blank_is_either_unknown_or_assumed_or_moot() -> None:
-    numbered = BARE.but(edition="Jubilee")
+    numbered = BARE.but(edition="Solverv")
     unknown = set(unknown_fields(numbered, FJELL))
     assert unknown == {f.path for f in FIELDS} - {"maker", "model", "edition", "build"}
     assert set(unknown_fields(BARE, FJELL)) == unknown - {"edition_number"}

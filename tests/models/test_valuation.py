@@ -10,11 +10,11 @@ from typing import NoReturn
 import pytest
 from fakes import CATALOGUE, RATES, FakePriceModel
 
+from models.domain.instrument import Instrument, Subject
+from models.domain.vocabulary import DEFAULT_LEVELS, Family
 from models.errors import InputError, UnknownNameError
-from models.instrument import Instrument, Subject
-from models.levels import check_levels
-from models.valuation import Ranged, Valuer
-from models.vocabulary import DEFAULT_LEVELS, Family
+from models.valuation.levels import check_levels
+from models.valuation.valuer import ValueEstimate, Valuer
 
 VALUER = Valuer(FakePriceModel(), CATALOGUE, RATES, "v1")
 DAY = date(2026, 1, 2)
@@ -56,7 +56,7 @@ def test_ranges_alone_are_the_same_figures_and_nothing_is_explained_for_them() -
 
     found = Valuer(Silent(), CATALOGUE, RATES, "v1").ranged(subject(), "EUR", (0.8, 0.5))
     whole = VALUER.value(subject(), "EUR", (0.8, 0.5))
-    assert isinstance(whole, Ranged)
+    assert isinstance(whole, ValueEstimate)
     # Which details much of the value rests on, only an explained answer knows.
     told = {**vars(whole), "cautions": tuple(c for c in whole.cautions if c.code != "claims_need_documents")}
     assert vars(found) == {name: value for name, value in told.items() if name in vars(found)}
@@ -129,7 +129,7 @@ def test_what_was_not_given_and_taken_for_one_value_is_reported_as_assumed() -> 
     assumed = {a.field: a.value for a in VALUER.value(subject()).assumed}
     # The fake's reference has no finish, weight, history or paperwork of its own.
     assert assumed == {"edition": "standard", "build": "production"}
-    known = WORN.but(build="prototype", edition="Jubilee")
+    known = WORN.but(build="prototype", edition="Solverv")
     assert VALUER.value(subject(known)).assumed == ()
     plain = VALUER.value(subject(WORN.but(figure=None))).assumed
     assert [(a.field, a.value) for a in plain if a.field == "figure"] == [("figure", "0")]
@@ -139,7 +139,7 @@ def test_unknown_is_what_could_be_known() -> None:
     unknown = VALUER.value(subject()).unknown
     assert "condition.top" in unknown and "serial" in unknown
     assert not {"condition.neck", "edition", "edition_number", "build"} & set(unknown)
-    assert "edition_number" in VALUER.value(subject(WORN.but(edition="Jubilee"))).unknown
+    assert "edition_number" in VALUER.value(subject(WORN.but(edition="Solverv"))).unknown
     plain = VALUER.value(subject(Instrument("Ostvik", "Dal"))).unknown
     assert "figure" not in plain and "figure" in VALUER.value(subject(WORN.but(figure=None))).unknown
 

@@ -15,12 +15,12 @@ import pytest
 from demo_model import demo_model
 from numpy.typing import NDArray
 
-from models.answers import likely_answers
-from models.instrument import Instrument, Subject, Value
-from models.price.model import GuitarModel
-from models.registry import Registry
-from models.valuation import Valuer
-from models.vocabulary import BY_FLAT, FIELDS
+from models.bundles.registry import Registry
+from models.domain.instrument import Instrument, Subject, Value
+from models.domain.vocabulary import BY_FLAT, FIELDS
+from models.insights.answers import likely_answers
+from models.price.instruments.model import GuitarModel
+from models.valuation.valuer import Valuer
 
 Floats = NDArray[np.float64]
 LEVEL = 0.8
@@ -74,7 +74,7 @@ def by_model(model: GuitarModel, flat: str, valuer: Valuer) -> Floats:
             key = f"{m.maker.casefold()}|{m.name.casefold()}"
             answers = [(a[0], a[1]) for a in model.typical[key].answers[flat]]
         else:
-            likely = likely_answers(valuer.kept, m, asked.instrument, BY_FLAT[flat])
+            likely = likely_answers(valuer.snapshot, m, asked.instrument, BY_FLAT[flat])
             answers = [(a.value, a.chance) for a in likely]
         if answers:
             found.append(coverage(model, asked, flat, answers))

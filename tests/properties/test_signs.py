@@ -14,11 +14,11 @@ import pytest
 from demo_model import KINDS, demo_model, variants
 from specimens import LOSSES, drawn, one_step_worse
 
-from models.instrument import Subject
-from models.price.features import LOSSES as LOSS_COLUMNS
+from models.domain.instrument import Subject
+from models.domain.vocabulary import FIELDS, Family, Field, Kind
+from models.price.instruments.features import LOSSES as LOSS_COLUMNS
+from models.price.instruments.model import GuitarModel
 from models.price.interface import FACTORS
-from models.price.model import GuitarModel
-from models.vocabulary import FIELDS, Family, Field, Kind
 
 SPECIMENS = 20_000
 TOLERANCE = 1e-12

@@ -10,11 +10,11 @@ import pytest
 from numpy.typing import NDArray
 from specimens import drawn
 
-from models.instrument import Instrument, Subject
-from models.price.model import GuitarModel
-from models.registry import Registry
-from models.valuation import Valuer
-from models.vocabulary import FIELDS, Family, Kind
+from models.bundles.registry import Registry
+from models.domain.instrument import Instrument, Subject
+from models.domain.vocabulary import FIELDS, Family, Kind
+from models.price.instruments.model import GuitarModel
+from models.valuation.valuer import Valuer
 from training.reading import read_evidence
 
 SPECIMENS = 500

@@ -16,12 +16,12 @@ import numpy as np
 import pytest
 from specimens import LOSSES, drawn, one_step_worse
 
-from models.bundle import read_bundle, write_bundle
-from models.instrument import Subject
+from models.bundles.bundle import read_bundle, write_bundle
+from models.bundles.registry import Registry
+from models.domain.instrument import Subject
+from models.domain.vocabulary import DEFAULT_LEVELS, FIELDS, Family
 from models.price.interface import Assessment
-from models.registry import Registry
-from models.valuation import Valuer, money_of
-from models.vocabulary import DEFAULT_LEVELS, FIELDS, Family
+from models.valuation.valuer import Valuer, money_of
 
 SPECIMENS = 2_000
 FAMILY = {field.path: field.family for field in FIELDS} | {"day": Family.MARKET, "channel": Family.MARKET}

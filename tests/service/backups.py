@@ -13,9 +13,9 @@ from sqlalchemy import Engine, select
 
 from service.backup.making import make_backup
 from service.backup.restoring import restore_backup
-from service.store.base import open_engine, reading
-from service.store.migrate import check
-from service.store.tables import METADATA
+from service.db.engine import open_engine, reading
+from service.db.migrate import check
+from service.db.tables import METADATA
 
 
 def back_up(app: Flask, path: Path) -> dict[str, Any]:

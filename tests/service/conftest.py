@@ -13,17 +13,17 @@ from fakes import read_fake, write_fake
 from flask import Flask
 from sqlalchemy import Engine, delete
 
-from models.registry import Registry
+from models.bundles.registry import Registry
 from service.app import create_app
 from service.context import Context
+from service.db.engine import open_engine, writing
+from service.db.migrate import upgrade
+from service.db.tables import CHANGES, EVIDENCE, OUTCOMES
 from service.keys.records import KeyRing
 from service.settings import Settings
-from service.store.base import open_engine, writing
-from service.store.migrate import upgrade
-from service.store.tables import CHANGES, EVIDENCE, OUTCOMES
 
 # All tests of one application ask from one address. They are counted all the same.
-UNLIMITED = {f"limit_{name}": 2**31 for name in ("secret", "publishable", "visitor", "address")}
+UNLIMITED = {f"limit_{name}": 2**31 for name in ("system", "website", "visitor", "address")}
 NewDatabase = Callable[[str], str]
 
 

@@ -12,7 +12,7 @@ from typing import Any
 from asking import Caller
 from werkzeug.test import TestResponse
 
-from models.vocabulary import FIELDS
+from models.domain.vocabulary import FIELDS
 
 PATH = "/v1/stocklists"
 OWN = ("id", "date", "channel", "currency")

@@ -19,14 +19,14 @@ from flask import Flask
 from records import record
 from sqlalchemy import Engine, Table, select
 
-from models.registry import Registry
+from models.bundles.registry import Registry
 from service.backup import restoring
 from service.backup.archive import reading_archive, writing_archive
 from service.backup.restoring import restore_backup
+from service.db.engine import open_engine, reading
+from service.db.migrate import upgrade
+from service.db.tables import VALUATIONS
 from service.errors import ArchiveError
-from service.store.base import open_engine, reading
-from service.store.migrate import upgrade
-from service.store.tables import VALUATIONS
 
 
 @pytest.fixture

@@ -16,15 +16,15 @@ from conftest import caller_of, parts
 from flask import Flask
 from sqlalchemy import JSON, BigInteger, Column, Engine, Integer, MetaData, Table, Text, insert, select
 
-from models import bundle
+from models.bundles import bundle
 from service.backup import restoring
 from service.backup.archive import ArchiveWriter
 from service.backup.forms import reader, word_of, written
 from service.backup.restoring import restore_backup
 from service.cli import main
+from service.db.engine import found_revision, open_engine, writing
+from service.db.tables import METADATA
 from service.errors import ArchiveError
-from service.store.base import found_revision, open_engine, writing
-from service.store.tables import METADATA
 
 # ── damage ───────────────────────────────────────────────────────────────────
 

@@ -13,14 +13,14 @@ from asking import Caller
 from conftest import NewDatabase, caller_of, make_app, parts
 from fakes import CATALOGUE, RATES, FakePriceModel
 
-from models.bundle import write_bundle
-from models.price.reliance import Learned, reliance_of
-from models.registry import Registry
+from models.bundles.bundle import write_bundle
+from models.bundles.registry import Registry
+from models.practice.reliance import RuleShare, reliance_of
 
 PRACTICE = reliance_of(
     [
-        Learned({"condition_neck": 4.0}, {"condition_neck": 1.0}, 0.6),
-        Learned({"originality_pickups": "modern"}, {"originality_pickups": "original"}, 1.0),
+        RuleShare({"condition_neck": 4.0}, {"condition_neck": 1.0}, 0.6),
+        RuleShare({"originality_pickups": "modern"}, {"originality_pickups": "original"}, 1.0),
     ]
 )
 WEAR = dict.fromkeys(("top", "back", "neck", "headstock", "frets", "hardware"), 2)
@@ -70,10 +70,10 @@ def test_reasons_that_are_not_kept_say_the_same(practised: Caller) -> None:
 def test_sentences_say_it_once_of_all_and_of_each_that_rests_on_it(practised: Caller) -> None:
     kept = practised.value(WORN).json
     found = practised.get(f"/v1/valuations/{kept['id']}/sentences").json["sentences"]
-    first, lines = found[0], {line["field"]: line["text"] for line in found[1:]}
+    first, lines = found[1], {line["field"]: line["text"] for line in found if line["field"]}
     assert first["field"] is None
-    assert first["text"].startswith("80% of the difference from a typical one rests on common practice, ")
-    assert list(lines) == list(by_field(kept))
+    assert first["text"].startswith("80% of the difference from the typical instrument rests on common ")
+    assert list(lines) == [name for name, f in by_field(kept).items() if f["observed"] is not None]
     assert lines["condition.neck"].endswith("; mostly common practice.")
     assert lines["originality.pickups"].endswith("; common practice, hardly seen in sales yet.")
     assert [field for field, text in lines.items() if "practice" in text] == [
@@ -88,7 +88,7 @@ def test_a_model_without_practice_says_nothing_of_it(caller: Caller) -> None:
     assert {family["basis"] for family in kept["attributions"]} == {0}
     assert {factor["basis"] for factor in by_field(kept).values()} == {0}
     found = caller.get(f"/v1/valuations/{kept['id']}/sentences").json["sentences"]
-    assert found[0]["field"] is not None
+    assert [line["field"] for line in found[:2]] == [None, "condition.neck"]
     assert not any("practice" in line["text"] for line in found)
 
 

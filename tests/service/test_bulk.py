@@ -18,8 +18,8 @@ from fakes import FakePriceModel, write_fake
 from flask import Flask
 from stock import CSV, NDJSON, ROWS, as_csv, as_ndjson, begun, by_csv, by_ndjson, many, post
 
-from models.registry import Registry
-from service import uploads
+from models.bundles.registry import Registry
+from service.http import uploads
 
 
 def alone(caller: Caller, row: dict[str, Any], currency: str, levels: list[float]) -> dict[str, Any]:
@@ -190,10 +190,10 @@ def test_what_fails_midway_cuts_the_answer_short_and_tells_no_secret(
         error=lambda event, **more: logged.append(more),
         info=lambda event, **more: logged.append({"event": event, **more}),
     )
-    monkeypatch.setattr("service.logs._log", log)
+    monkeypatch.setattr("service.server.logs._log", log)
     lines = SimpleNamespace(msg=lambda line: logged.append(json.loads(line)))
-    monkeypatch.setattr("service.logs._Requests.lines", lines)
-    monkeypatch.setattr("service.stocklists.rules._log", log)
+    monkeypatch.setattr("service.server.logs.Requests.lines", lines)
+    monkeypatch.setattr("service.api.stocklists.services._log", log)
     caller, live = caller_of(own_app), parts(own_app).live
     valuer = live.bundle().valuer
     object.__setattr__(valuer, "model", Breaking())
@@ -212,7 +212,9 @@ def test_an_answer_that_nobody_reads_any_more_ends_and_frees_its_file(
 ) -> None:
     kept: list[Any] = []
     take_in = uploads.take_in
-    monkeypatch.setattr("service.web.take_in", lambda limit: kept.append(take_in(limit)) or kept[-1])
+    monkeypatch.setattr(
+        "service.http.blueprint.take_in", lambda limit: kept.append(take_in(limit)) or kept[-1]
+    )
     with begun(caller_of(own_app), many(5000)) as found:
         next(iter(found.response))
         assert not kept[0].closed
@@ -224,5 +226,5 @@ def test_values_of_a_list_are_counted_by_the_evidence_behind_them(own_app: Flask
     for form, text in ((CSV, as_csv), (NDJSON, as_ndjson)):
         assert post(caller, text([*ROWS, {"id": "x", "instrument": {"maker": "?"}}]), form).status_code == 200
     said = caller_of(own_app, "metrics").get("/metrics").text
-    assert 'bookmatch_valuations_total{evidence="ample"} 2.0' in said
-    assert 'bookmatch_valuations_total{evidence="thin"} 6.0' in said
+    assert 'bookmatch_valuations_total{evidence="many"} 2.0' in said
+    assert 'bookmatch_valuations_total{evidence="few"} 6.0' in said

@@ -11,7 +11,7 @@ from asking import Caller
 from jsonschema import Draft202012Validator
 from stock import CSV, NDJSON, PATH, ROWS, as_csv, as_ndjson, by_ndjson, post
 
-from models.vocabulary import FIELDS
+from models.domain.vocabulary import FIELDS
 
 BAD: list[tuple[Any, dict[str, str]]] = [
     ({"id": "b", "instrument": {"maker": "Ostvik", "model": "Dahl"}}, {"#/instrument/model": "Dal"}),

@@ -17,11 +17,11 @@ from conftest import make_app, parts
 from fakes import read_fake
 from sqlalchemy import event
 
-from models import bundle
-from service.check import _database, findings
+from models.bundles import bundle
 from service.cli import main
+from service.commands.check import _database, findings
+from service.db.engine import open_engine
 from service.settings import Settings
-from service.store.base import open_engine
 
 
 @pytest.fixture

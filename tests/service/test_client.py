@@ -20,7 +20,7 @@ from sqlalchemy import func, select
 
 from service import client as client_module
 from service.client import Client, ClientError, ProblemError, UnreachableError
-from service.valuations.table import VALUATIONS
+from service.db.tables import VALUATIONS
 
 pytestmark = pytest.mark.usefixtures(waits.__name__)
 IT = DAL["instrument"]

@@ -15,8 +15,8 @@ from fakes import CATALOGUE, RATES, FakePriceModel
 from flask import Flask
 from stock import ROWS, as_csv
 
-from models.stocklist import value_stocklist
-from models.valuation import Valuer
+from models.tables.stocklist import value_stocklist
+from models.valuation.valuer import Valuer
 from service.client import ChangedError, Client, UnreachableError
 
 pytestmark = pytest.mark.usefixtures(waits.__name__)

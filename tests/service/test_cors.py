@@ -8,7 +8,7 @@ import pytest
 from asking import DAL, Caller, assert_problem
 from conftest import caller_of, keys_of, parts
 from flask import Flask
-from test_keys_publishable import HERE, OPEN, OTHER, SITE, form_of
+from test_keys_website import HERE, OPEN, OTHER, SITE, form_of
 
 MINE = "Access-Control-Allow-Origin"
 ASKED = {
@@ -81,7 +81,7 @@ def test_a_page_can_read_its_answers_and_its_problems(shared_app: Flask) -> None
     form = form_of(shared_app)
     made = form.post("/v1/valuations", DAL, **HERE)
     wrong = form.post("/v1/valuations", {"instrument": {}}, **HERE)
-    unknown = Caller(shared_app, "bmp_000000000000_x").post("/v1/valuations", DAL, **HERE)
+    unknown = Caller(shared_app, "bmkw_000000000000_x").post("/v1/valuations", DAL, **HERE)
     had = form.get("/v1/vocabulary", **HERE)
     same = form.get("/v1/vocabulary", **HERE, **{"If-None-Match": had.headers["ETag"]})
     assert [found.status_code for found in (made, wrong, unknown, had, same)] == [201, 422, 401, 200, 304]

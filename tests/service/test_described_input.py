@@ -10,9 +10,9 @@ from conftest import caller_of
 from described import schema_of, validator
 from flask import Flask
 
+from models.domain.instrument import Instrument
+from models.domain.vocabulary import FIELDS, Field, Kind
 from models.errors import InputError
-from models.instrument import Instrument
-from models.vocabulary import FIELDS, Field, Kind
 from service.keys.kinds import SCOPES
 
 SALE = {
@@ -25,10 +25,10 @@ SALE = {
 }
 BLANK = [
     ("post", "/v1/evidence", {**SALE, "id": " "}),
-    ("put", "/v1/valuations/{valuation_id}/outcome/record", {"evidence": "\t"}),
+    ("put", "/v1/valuations/{valuation_id}/outcome/evidence", {"evidence": "\t"}),
     ("post", "/v1/keys", {"label": "  ", "scopes": ["valuations"]}),
-    ("post", "/v1/models/{version}/promote", {"why": " "}),
-    ("post", "/v1/models/{version}/rollback", {"why": "it is good", "who": " "}),
+    ("post", "/v1/price-models/{version}/promote", {"why": " "}),
+    ("post", "/v1/price-models/{version}/rollback", {"why": "it is good", "who": " "}),
     ("post", "/v1/valuations", {"instrument": {"maker": " ", "model": "Dal"}}),
 ]
 

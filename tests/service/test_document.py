@@ -55,8 +55,8 @@ def test_every_member_parameter_header_body_and_answer_is_described(document: di
 @pytest.mark.parametrize(
     "place",
     [
-        ("components", "schemas", "Ask"),
-        ("components", "schemas", "Ask", "properties", "levels"),
+        ("components", "schemas", "ValuationRequest"),
+        ("components", "schemas", "ValuationRequest", "properties", "levels"),
         ("components", "schemas", "Instrument", "properties", "condition"),
         ("components", "responses", "NOT_FOUND"),
         ("components", "responses", "TOO_MANY_REQUESTS", "headers", "Retry-After"),

@@ -20,8 +20,8 @@ from fakes import CATALOGUE, RATES
 from flask import Flask
 from records import ids, record
 
-from service.evidence import files
-from service.store.base import writing
+from service.api.evidence import files
+from service.db.engine import writing
 from training.reading import read_evidence
 
 CSV, NDJSON = "text/csv", "application/x-ndjson"

@@ -10,9 +10,9 @@ from click.testing import CliRunner
 from conftest import NewDatabase, caller_of, parts
 
 from service.app import create_app
+from service.db.engine import open_engine
+from service.db.migrate import upgrade
 from service.settings import Settings
-from service.store.base import open_engine
-from service.store.migrate import upgrade
 from training.cli import main
 
 

@@ -19,8 +19,8 @@ from hypothesis import strategies as st
 from records import SALE, record
 from sqlalchemy import text
 
-from models.evidence import EVIDENCE_COLUMNS
-from models.vocabulary import CHANNEL_NAMES, FIELDS, KIND_NAMES, Field, Kind
+from models.domain.evidence import EVIDENCE_COLUMNS
+from models.domain.vocabulary import CHANNEL_NAMES, FIELDS, KIND_NAMES, Field, Kind
 from training import sources
 from training.cli import main
 from training.reading import RefusedRowsError

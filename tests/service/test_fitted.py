@@ -15,8 +15,8 @@ import httpx
 import pytest
 from running import Running
 
-from models.instrument import Instrument
-from models.vocabulary import FIELDS
+from models.domain.instrument import Instrument
+from models.domain.vocabulary import FIELDS
 
 ROWS, SAMPLE = 1_000, 60
 DAY = "2026-01-02"

@@ -19,7 +19,7 @@ from flask import Flask
 from test_problem_seam import paths
 from werkzeug.test import TestResponse
 
-from models.registry import Registry
+from models.bundles.registry import Registry
 from service.context import Context
 
 GZIP = {"Content-Encoding": "gzip"}
@@ -220,7 +220,7 @@ def test_nesting_beyond_any_need_is_refused_as_such(caller: Caller) -> None:
 
 def logged(caller: Caller, monkeypatch: pytest.MonkeyPatch, **headers: str) -> dict[str, Any]:
     lines = Mock()
-    monkeypatch.setattr("service.logs._Requests.lines", lines)
+    monkeypatch.setattr("service.server.logs.Requests.lines", lines)
     caller.get("/healthz", **headers)
     return said_last(lines)
 
@@ -270,8 +270,8 @@ def test_a_failure_is_logged_under_the_same_names(
     own_app: Flask, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
     log, lines = Mock(), Mock()
-    monkeypatch.setattr("service.logs._log", log)
-    monkeypatch.setattr("service.logs._Requests.lines", lines)
-    monkeypatch.setattr("service.valuations.rules.ranged", lambda ask: 1 / 0)
+    monkeypatch.setattr("service.server.logs._log", log)
+    monkeypatch.setattr("service.server.logs.Requests.lines", lines)
+    monkeypatch.setattr("service.api.values.services.ranged", lambda ask: 1 / 0)
     caller_of(own_app).post("/v1/intervals", DAL, traceparent=f"00-{TRACE}-{SPAN}-01")
     assert log.error.call_args.kwargs["trace_id"] == said_last(lines)["trace_id"] == TRACE

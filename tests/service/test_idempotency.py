@@ -13,8 +13,8 @@ from flask import Flask
 from sqlalchemy import func, insert, select
 from test_valuing import _kept
 
-from service.idempotency.table import CLAIMS
-from service.store.base import writing
+from service.db.engine import writing
+from service.db.tables import CLAIMS
 
 
 def post(caller: Caller, key: str, body: Any = DAL) -> Any:
@@ -60,7 +60,7 @@ def test_a_refused_request_does_not_use_the_key_up(caller: Caller) -> None:
 def test_it_is_answered_alike_whatever_model_is_current_now(own_app: Flask, monkeypatch: Any) -> None:
     caller = caller_of(own_app)
     first = post(caller, "kept")
-    monkeypatch.setattr("service.valuations.rules.value", lambda ask: pytest.fail("was valued again"))
+    monkeypatch.setattr("service.api.values.services.value", lambda ask: pytest.fail("was valued again"))
     assert post(caller, "kept").data == first.data
 
 
@@ -94,7 +94,7 @@ def test_what_fails_half_way_leaves_nothing(own_app: Flask, monkeypatch: pytest.
 
     caller = caller_of(own_app)
     with monkeypatch.context() as patched:
-        patched.setattr("service.valuations.records.keep", fail)
+        patched.setattr("service.api.valuations.records.keep", fail)
         assert_problem(post(caller, "half"), 500, "unexpected")
     with parts(own_app).engine.connect() as connection:
         assert connection.execute(select(func.count()).select_from(CLAIMS)).scalar() == 0

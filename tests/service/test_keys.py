@@ -15,10 +15,10 @@ from flask import Flask
 from sqlalchemy import Engine
 
 from service.cli import main
+from service.db.engine import REVISION, open_engine
 from service.errors import KeyInvalidError, UnknownRecordError
 from service.keys.callers import Callers
 from service.keys.records import KeyRing
-from service.store.base import REVISION, open_engine
 
 
 def callers(engine: Engine, secret: str = SECRET, seconds: float = 0.0) -> Callers:
@@ -166,7 +166,7 @@ def test_the_command_rotates_a_key_and_makes_publishable_ones(environment: Path)
     first = run("keys", "create", "the shop").stdout.strip()
     key_id = first.split("_")[1]
     second = run("keys", "rotate", key_id, "--overlap-hours", "2").stdout.strip()
-    public = run("keys", "create", "the form", "--publishable", "--origin", "https://guitars.example").stdout
+    public = run("keys", "create", "the form", "--website", "--origin", "https://guitars.example").stdout
     known = callers(open_engine(f"sqlite:///{environment}/b.sqlite3"))
     assert known.caller(first) == known.caller(second) and second != first
     assert known.caller(public.strip()).origins == {"https://guitars.example"}
@@ -175,8 +175,8 @@ def test_the_command_rotates_a_key_and_makes_publishable_ones(environment: Path)
     assert "expires" in text and "https://guitars.example" in text and "never used" not in text
     rows = json.loads(run("keys", "list", "--json").stdout)
     assert [(row["kind"], len(row["secrets"]), bool(row["used"])) for row in rows] == [
-        ("secret", 2, True),
-        ("publishable", 1, True),
+        ("system", 2, True),
+        ("website", 1, True),
     ]
 
 
@@ -185,16 +185,16 @@ def test_wrong_use_of_the_command_is_one_line(environment: Path) -> None:
     for code, words in (
         (2, ("keys", "create")),
         (2, ("keys", "create", "x", "--scope", "everything")),
-        (1, ("keys", "create", "x", "--publishable")),
+        (1, ("keys", "create", "x", "--website")),
         (1, ("keys", "create", "x", "--origin", "https://guitars.example")),
-        (1, ("keys", "create", "x", "--publishable", "--origin", "https://guitars.example/")),
+        (1, ("keys", "create", "x", "--website", "--origin", "https://guitars.example/")),
         (
             1,
             (
                 "keys",
                 "create",
                 "x",
-                "--publishable",
+                "--website",
                 "--origin",
                 "https://guitars.example",
                 "--scope",

@@ -109,15 +109,15 @@ def test_an_idempotency_key_makes_one_key_and_shows_it_once(own_app: Flask, admi
         ({"label": "a\x00b", "scopes": ["everything"]}, {"#/label", "#/scopes"}),
         ({"label": "a", "scopes": "valuations"}, {"#/scopes"}),
         ({"label": "a", "scopes": [1]}, {"#/scopes"}),
-        ({"label": "a", "kind": "publishable", "origins": [SITE], "scopes": {}}, {"#/scopes"}),
+        ({"label": "a", "kind": "website", "origins": [SITE], "scopes": {}}, {"#/scopes"}),
         ({"label": "a", "scopes": ["valuations"], "origins": False}, {"#/origins"}),
         ({"label": "a", "scopes": ["valuations"], "origins": [SITE]}, {"#/origins"}),
         ({"label": "a", "kind": "public"}, {"#/kind"}),
         ({"label": "a", "kind": []}, {"#/kind"}),
-        ({"label": "a", "kind": "publishable"}, {"#/origins"}),
-        ({"label": "a", "kind": "publishable", "scopes": ["admin"], "origins": [SITE]}, {"#/scopes"}),
-        ({"label": "a", "kind": "publishable", "origins": [SITE, "*"]}, {"#/origins"}),
-        ({"label": "a", "kind": "publishable", "origins": [SITE] * 21}, {"#/origins"}),
+        ({"label": "a", "kind": "website"}, {"#/origins"}),
+        ({"label": "a", "kind": "website", "scopes": ["admin"], "origins": [SITE]}, {"#/scopes"}),
+        ({"label": "a", "kind": "website", "origins": [SITE, "*"]}, {"#/origins"}),
+        ({"label": "a", "kind": "website", "origins": [SITE] * 21}, {"#/origins"}),
         ({"label": "a", "scopes": ["valuations"], "id": "mine"}, {"#/id"}),
     ],
 )
@@ -156,13 +156,13 @@ def test_an_overlap_that_is_none(admin: Caller, hours: Any) -> None:
     ],
 )
 def test_what_no_browser_sends_is_no_origin(admin: Caller, origin: str) -> None:
-    found = admin.post("/v1/keys", {"label": "form", "kind": "publishable", "origins": [origin]})
+    found = admin.post("/v1/keys", {"label": "form", "kind": "website", "origins": [origin]})
     assert set(faults_of(found)) == {"#/origins"}
 
 
 def test_null_is_the_same_as_nothing(admin: Caller) -> None:
     made = make(admin, kind=None, origins=None)
-    assert made["kind"] == "secret"
+    assert made["kind"] == "system"
     assert admin.post(f"/v1/keys/{made['id']}/rotate", {"overlap_hours": None}).status_code == 201
 
 
@@ -173,5 +173,5 @@ def test_what_browsers_send_is_one(admin: Caller) -> None:
         "http://[::1]:3000",
         "http://localhost",
     ]
-    made = make(admin, kind="publishable", scopes=[], origins=origins)
-    assert made["origins"] == sorted(origins) and made["key"].startswith("bmp_")
+    made = make(admin, kind="website", scopes=[], origins=origins)
+    assert made["origins"] == sorted(origins) and made["key"].startswith("bmkw_")

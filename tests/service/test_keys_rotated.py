@@ -11,11 +11,11 @@ import pytest
 from asking import SECRET
 from sqlalchemy import Engine, text
 
+from service.db.engine import reading
+from service.db.migrate import downgrade, upgrade
 from service.errors import KeyInvalidError, KeyRevokedError, UnknownRecordError
 from service.keys.callers import Callers
 from service.keys.records import KeyRing
-from service.store.base import reading
-from service.store.migrate import downgrade, upgrade
 
 HOUR = 3600.0
 
@@ -154,10 +154,10 @@ def test_a_key_made_before_keys_had_several_secrets_still_opens(engine: Engine) 
     ring = KeyRing(engine, SECRET)
     assert Callers(engine, ring).caller(key).scopes == {"valuations"}
     newer = ring.rotate("0123456789ab")
-    public, _ = ring.create("form", kind="publishable", origins=["https://guitars.example"])
+    public, _ = ring.create("form", kind="website", origins=["https://guitars.example"])
     downgrade(engine, "0001")
     with reading(engine) as connection:
         kept = {row.id: row.digest for row in connection.execute(text("SELECT id, digest FROM api_key"))}
         revoked = connection.execute(text("SELECT id FROM api_key WHERE revoked IS NOT NULL")).scalars().all()
     assert kept["0123456789ab"] == hmac.new(SECRET.encode(), newer.encode(), hashlib.sha256).hexdigest()
-    assert revoked == [public]  # an older program would take it for a secret one
+    assert revoked == [public]  # an older program would take it for a system one

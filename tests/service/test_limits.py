@@ -16,8 +16,8 @@ from asking import DAL, Caller, assert_problem
 from conftest import NewDatabase, caller_of, keys_of, make_app, parts
 from flask import Flask
 
-from service.limits.counters import Counters
-from service.limits.quotas import place_of
+from service.server.counters import Counters
+from service.server.quotas import network_of
 
 HERE = {"Origin": "https://guitars.example"}
 NewApp = Callable[..., Flask]
@@ -42,7 +42,7 @@ def new_app(fake_store: Path, new_database: NewDatabase) -> Iterator[NewApp]:
 @pytest.fixture
 def clock(monkeypatch: pytest.MonkeyPatch) -> list[float]:
     now = [1000.0]
-    monkeypatch.setattr("service.limits.counters.time.monotonic", lambda: now[0])
+    monkeypatch.setattr("service.server.counters.time.monotonic", lambda: now[0])
     return now
 
 
@@ -55,7 +55,7 @@ def ask(caller: Caller, address: str = "192.0.2.1", **headers: str) -> Any:
 
 
 def test_a_key_has_its_quota_and_is_told_what_is_left(new_app: NewApp, clock: list[float]) -> None:
-    caller = caller_of(new_app(limit_secret=3, limit_seconds=60))
+    caller = caller_of(new_app(limit_system=3, limit_seconds=60))
     for left, seconds in ((2, 60), (1, 50), (0, 40)):
         found = ask(caller)
         assert found.status_code == 200
@@ -72,7 +72,7 @@ def test_a_key_has_its_quota_and_is_told_what_is_left(new_app: NewApp, clock: li
 
 
 def test_each_key_has_a_quota_of_its_own_and_a_rotated_key_keeps_its_count(new_app: NewApp) -> None:
-    app = new_app(limit_secret=2)
+    app = new_app(limit_system=2)
     one, other = caller_of(app), caller_of(app)
     assert [ask(one).status_code for _ in range(3)] == [200, 200, 429]
     assert ask(other).status_code == 200
@@ -140,15 +140,15 @@ def test_a_question_of_health_looks_no_key_up(new_app: NewApp) -> None:
 
 
 def test_a_limit_of_nought_is_none(new_app: NewApp) -> None:
-    caller = caller_of(new_app(limit_secret=0))
+    caller = caller_of(new_app(limit_system=0))
     for _ in range(5):
         found = ask(caller)
         assert found.status_code == 200 and "RateLimit" not in found.headers
 
 
 def test_one_visitor_cannot_use_up_what_all_share(new_app: NewApp) -> None:
-    app = new_app(limit_visitor=2, limit_publishable=4)
-    form = Caller(app, keys_of(app).create("form", kind="publishable", origins=[HERE["Origin"]])[1])
+    app = new_app(limit_visitor=2, limit_website=4)
+    form = Caller(app, keys_of(app).create("form", kind="website", origins=[HERE["Origin"]])[1])
     first = ask(form, "192.0.2.1", **HERE)
     assert first.headers["RateLimit-Policy"] == '"visitor";q=2;w=60, "key";q=4;w=60'
     assert re.sub(r"t=\d+", "t=", first.headers["RateLimit"]) == '"visitor";r=1;t=, "key";r=3;t='
@@ -172,7 +172,7 @@ def test_what_a_caller_says_of_its_address_counts_only_behind_so_many_proxies(ne
 def test_counting_asks_no_database(new_app: NewApp) -> None:
     from test_queries import counted
 
-    caller = caller_of(new_app(limit_secret=10))
+    caller = caller_of(new_app(limit_system=10))
     ask(caller)
     with counted(caller.app) as sent:
         assert caller.post("/v1/attributions", DAL).status_code == 200
@@ -195,7 +195,7 @@ def test_counting_asks_no_database(new_app: NewApp) -> None:
     ],
 )
 def test_a_holder_of_addresses_is_one_place(address: str | None, place: str) -> None:
-    assert place_of(address) == place
+    assert network_of(address) == place
 
 
 @forks

@@ -36,7 +36,7 @@ def workers(served: Running) -> list[int]:
 
 
 def test_four_workers_count_as_one_and_a_killed_ones_count_stays(tmp_path: Path, fake_store: Path) -> None:
-    with Running(tmp_path, fake_store, settings={**WINDOW, "BOOKMATCH_LIMIT_SECRET": "100"}) as served:
+    with Running(tmp_path, fake_store, settings={**WINDOW, "BOOKMATCH_LIMIT_SYSTEM": "100"}) as served:
         assert statuses(served, 60, [served.headers]) == {200: 60}
         killed = workers(served)
         assert len(killed) == 4

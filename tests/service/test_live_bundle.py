@@ -13,10 +13,10 @@ from conftest import caller_of, parts
 from fakes import read_fake, write_fake
 from flask import Flask
 
-from models.registry import CURRENT, Registry
+from models.bundles.registry import CURRENT, Registry
+from service.db.engine import REVISION
 from service.errors import NoBundleError
-from service.live import Live
-from service.store.base import REVISION
+from service.server.live_bundle import LiveBundle
 
 
 def promote(store: Path, base: float) -> str:
@@ -31,7 +31,7 @@ def damage(store: Path, version: str) -> None:
 
 
 def test_what_is_promoted_serves_and_what_is_rolled_back_no_longer(store: Path) -> None:
-    live = Live(store, read_fake)
+    live = LiveBundle(store, read_fake)
     with pytest.raises(NoBundleError):
         live.bundle()
     live.look()
@@ -46,9 +46,11 @@ def test_what_is_promoted_serves_and_what_is_rolled_back_no_longer(store: Path) 
 
 
 def test_nothing_is_read_while_nothing_changes(store: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    live = Live(store, read_fake)
+    live = LiveBundle(store, read_fake)
     live.look()
-    monkeypatch.setattr("service.live.read_bundle", lambda *_, **__: pytest.fail("was read again"))
+    monkeypatch.setattr(
+        "service.server.live_bundle.read_bundle", lambda *_, **__: pytest.fail("was read again")
+    )
     before = live.bundle()
     for _ in range(5):
         live.look()
@@ -84,14 +86,14 @@ def test_a_bad_bundle_is_refused_and_the_old_one_keeps_serving(
 
 
 def test_a_bundle_that_was_mended_serves_after_a_while(store: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    live = Live(store, read_fake)
+    live = LiveBundle(store, read_fake)
     live.look()
     second = promote(store, 9.0)
     path = store / "bundles" / second / "fake.json"
     good = path.read_bytes()
     damage(store, second)
     clock = [time.monotonic()]
-    monkeypatch.setattr("service.live.time.monotonic", lambda: clock[0])
+    monkeypatch.setattr("service.server.live_bundle.time.monotonic", lambda: clock[0])
     live.look()
     assert live.refused is not None
     path.write_bytes(good)
@@ -103,7 +105,7 @@ def test_a_bundle_that_was_mended_serves_after_a_while(store: Path, monkeypatch:
 
 
 def test_a_good_promotion_after_a_bad_one_serves_at_once(store: Path) -> None:
-    live = Live(store, read_fake)
+    live = LiveBundle(store, read_fake)
     live.look()
     damage(store, promote(store, 9.0))
     live.look()
@@ -115,18 +117,18 @@ def test_a_good_promotion_after_a_bad_one_serves_at_once(store: Path) -> None:
 def test_one_request_uses_one_bundle_from_start_to_end(
     own_app: Flask, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from service.valuations import rules
+    from service.api.values import services
 
     caller, live, store = caller_of(own_app), parts(own_app).live, parts(own_app).settings.store
-    first, value = live.version, rules.value
+    first, value = live.version, services.value
 
-    def swapped_meanwhile(ask: rules.Ask) -> Any:
+    def swapped_meanwhile(ask: services.ValuationRequest) -> Any:
         promote(store, 9.0)
         live.look()
         assert live.version != first
         return value(ask)
 
-    monkeypatch.setattr("service.valuations.rules.value", swapped_meanwhile)
+    monkeypatch.setattr("service.api.values.services.value", swapped_meanwhile)
     body = caller.value({}).json
     assert (body["model_version"], body["value"]) == (first, "2980.96")
 
@@ -148,7 +150,7 @@ def test_value_and_version_agree_while_models_are_swapped(own_app: Flask) -> Non
     assert seen == set(values)
 
 
-def _swap(store: Path, live: Live, versions: list[Any], stop: threading.Event) -> None:
+def _swap(store: Path, live: LiveBundle, versions: list[Any], stop: threading.Event) -> None:
     while not stop.is_set():
         for version in versions:
             Registry(store).promote(version, who="tests", why="to and fro")
@@ -156,14 +158,14 @@ def _swap(store: Path, live: Live, versions: list[Any], stop: threading.Event) -
 
 
 @pytest.fixture
-def watched(store: Path) -> Live:
-    live = Live(store, read_fake)
+def watched(store: Path) -> LiveBundle:
+    live = LiveBundle(store, read_fake)
     live.look()
     live.watch(0.02)
     return live
 
 
-def test_a_watched_store_is_noticed_without_a_request(watched: Live, store: Path) -> None:
+def test_a_watched_store_is_noticed_without_a_request(watched: LiveBundle, store: Path) -> None:
     second = promote(store, 9.0)
     end = time.monotonic() + 10
     while watched.version != second and time.monotonic() < end:
@@ -190,7 +192,7 @@ def test_readiness_names_the_version_that_serves(own_app: Flask) -> None:
 
 
 def test_a_store_that_is_made_later_is_noticed(tmp_path: Path) -> None:
-    live = Live(tmp_path / "later", read_fake)
+    live = LiveBundle(tmp_path / "later", read_fake)
     live.look()
     assert live.version is None and live.refused is not None
     version = write_fake(tmp_path / "later")

@@ -9,14 +9,14 @@ from asking import Caller, assert_problem
 from conftest import NewDatabase, caller_of, make_app, parts
 from fakes import CATALOGUE, RATES, FakePriceModel
 
-from models.bundle import write_bundle
-from models.catalogue import read_catalogue
-from models.cautions import CODES, Grounds, cautions_for
-from models.instrument import Instrument, Subject
-from models.parsing import Note
-from models.registry import Registry
-from models.valuation import DEFAULT_LEVELS
-from models.vocabulary import FIELDS
+from models.bundles.bundle import write_bundle
+from models.bundles.registry import Registry
+from models.domain.catalogue import read_catalogue
+from models.domain.instrument import Instrument, Subject
+from models.domain.parsing import Note
+from models.domain.vocabulary import FIELDS
+from models.valuation.cautions import CODES, Grounds, cautions_for
+from models.valuation.valuer import DEFAULT_LEVELS
 
 FJELL = {
     "maker": "Ostvik",
@@ -28,7 +28,7 @@ FJELL = {
     "finishes": [{"name": "Tarn", "share": 0.7}, {"name": "Rowan", "share": 0.05}],
     "editions": [
         {
-            "name": "Jubilee",
+            "name": "Solverv",
             "first_year": 1964,
             "last_year": 1965,
             "production_total": 120,
@@ -71,17 +71,17 @@ def test_names_match_without_case_accents_and_spaces(caller: Caller, maker: str)
 
 
 def test_names_with_a_slash_have_a_place_of_their_own(tmp_path: Path, new_database: NewDatabase) -> None:
-    source = '[[model]]\nmaker = "Hane/Strömm"\nname = "A/B 1"\nfirst_year = 1960\nlast_year = 1961\n'
+    source = '[[model]]\nmaker = "Brog/Ylmö"\nname = "A/B 1"\nfirst_year = 1960\nlast_year = 1961\n'
     catalogue, store = read_catalogue(CATALOGUE.source + source), tmp_path / "store"
     version = write_bundle(store, FakePriceModel(), catalogue, RATES, {})
     Registry(store).promote(version, who="tests", why="to serve")
     caller = caller_of(make_app(store, new_database("sqlite")))
     for slash in ("/", "%2F", "%2f"):
-        maker = f"/v1/catalogue/makers/Hane{slash}Strömm"
+        maker = f"/v1/catalogue/makers/Brog{slash}Ylmö"
         assert caller.get(maker).json["models"] == ["A/B 1"]
         assert caller.get(f"{maker}/models").json["models"][0]["name"] == "A/B 1"
         model = f"{maker}/models/A{slash}B 1"
-        assert caller.get(model).json["maker"] == "Hane/Strömm"
+        assert caller.get(model).json["maker"] == "Brog/Ylmö"
         assert caller.get(f"{model}/watchpoints").json == {"watchpoints": []}
     parts(caller.app).engine.dispose()
 
@@ -140,7 +140,7 @@ def test_the_vocabulary_has_the_words_of_requests_and_answers(caller: Caller) ->
     body = caller.get("/v1/vocabulary").json
     assert [term["name"] for term in body["channels"]] == ["private", "dealer", "auction", "online"]
     assert [term["name"] for term in body["kinds"]] == ["sale", "asking", "offer"]
-    assert [term["name"] for term in body["evidence"]] == ["ample", "fair", "thin", "none"]
+    assert [term["name"] for term in body["evidence"]] == ["many", "several", "few", "none"]
     assert body["families"] == ["identity", "rarity", "condition", "originality", "provenance", "market"]
     assert body["currencies"] == ["USD", "EUR", "JPY", "KWD"] and body["default_channel"] == "private"
     assert body["levels"] == {"default": list(DEFAULT_LEVELS), "low": 0.01, "high": 0.99, "most": 20}
@@ -160,7 +160,7 @@ def test_every_caution_that_can_be_given_is_in_the_vocabulary() -> None:
     }
     given = set()
     for model in ("Fjell 2", "Dal"):
-        for edition in (None, "Jubilee", "Unheard of"):
+        for edition in (None, "Solverv", "Unheard of"):
             it = Instrument("Ostvik", model).but(edition=edition, **odd)
             notes = (Note("edition", "standard"), Note("serial", "?"))
             subject = Subject(it, dt.date(2026, 1, 1), "private", notes)

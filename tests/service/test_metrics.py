@@ -19,8 +19,8 @@ from flask import Flask
 from prometheus_client.parser import text_string_to_metric_families
 from running import Running
 
-from models.registry import Registry
-from service.metrics.folder import PREFIX, counting_folder
+from models.bundles.registry import Registry
+from service.server.figures_folder import PREFIX, counting_folder
 
 Labels = Mapping[str, str]
 

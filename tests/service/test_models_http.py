@@ -15,7 +15,7 @@ from flask import Flask
 from test_live_bundle import damage
 from test_openapi import MODEL_OF, validator
 
-from models.registry import CURRENT, Registry
+from models.bundles.registry import CURRENT, Registry
 
 GOOD = {
     "passed": True,
@@ -49,11 +49,11 @@ def value_of(caller: Caller) -> tuple[str, str]:
 
 
 def promote(caller: Caller, version: str, **asked: Any) -> Any:
-    return caller.post(f"/v1/models/{version}/promote", {**WHY, **asked})
+    return caller.post(f"/v1/price-models/{version}/promote", {**WHY, **asked})
 
 
 def roll_back(caller: Caller, version: str, **asked: Any) -> Any:
-    return caller.post(f"/v1/models/{version}/rollback", {**WHY, **asked})
+    return caller.post(f"/v1/price-models/{version}/rollback", {**WHY, **asked})
 
 
 # ── what there is ────────────────────────────────────────────────────────────
@@ -63,24 +63,24 @@ def test_models_are_listed_with_the_figures_of_their_cards(admin: Caller) -> Non
     first = parts(admin.app).live.version
     judged = {"sales": 90, "median_error": {"value": 9.1}}
     second = another(admin, judged=judged, evidence={"rows": 700, "sale": 300})
-    listed = admin.get("/v1/models").json
+    listed = admin.get("/v1/price-models").json
     assert (listed["current"], listed["serving"], listed["refused"]) == (first, first, None)
     assert [(one["version"], one["current"]) for one in listed["models"]] == [(first, True), (second, False)]
     found = listed["models"][1]
     assert (found["judged"], found["gate"], found["evidence"]["sale"]) == (judged, GOOD, 300)
-    assert admin.get(f"/v1/models/{second}").json == found
-    assert admin.get("/v1/models/current").json == listed["models"][0]
+    assert admin.get(f"/v1/price-models/{second}").json == found
+    assert admin.get("/v1/price-models/current").json == listed["models"][0]
 
 
 def test_each_has_its_card(admin: Caller) -> None:
     second = another(admin)
-    assert admin.get(f"/v1/models/{second}/card").json["base"] == 9.0
-    assert admin.get("/v1/models/current/card").json["base"] == 8.0
-    page = admin.get(f"/v1/models/{second}/card.html", Accept="text/html")
+    assert admin.get(f"/v1/price-models/{second}/card").json["base"] == 9.0
+    assert admin.get("/v1/price-models/current/card").json["base"] == 8.0
+    page = admin.get(f"/v1/price-models/{second}/card.html", Accept="text/html")
     assert page.mimetype == "text/html" and "default-src 'none'" in page.headers["Content-Security-Policy"]
     # That of a version never changes; that of the current one does.
     assert "immutable" in page.headers["Cache-Control"]
-    assert "immutable" not in admin.get("/v1/models/current/card").headers["Cache-Control"]
+    assert "immutable" not in admin.get("/v1/price-models/current/card").headers["Cache-Control"]
 
 
 @pytest.mark.parametrize(
@@ -88,30 +88,30 @@ def test_each_has_its_card(admin: Caller) -> None:
 )
 def test_a_version_that_is_not_there(admin: Caller, version: str) -> None:
     for path in ("", "/card", "/card.html"):
-        found = admin.get(f"/v1/models/{version}{path}")
+        found = admin.get(f"/v1/price-models/{version}{path}")
         assert found.status_code == 404 and str(store_of(admin)) not in found.text
     for name in ("promote", "rollback"):
-        assert admin.post(f"/v1/models/{version}/{name}", WHY).status_code in (404, 409)
+        assert admin.post(f"/v1/price-models/{version}/{name}", WHY).status_code in (404, 409)
 
 
 def test_a_damaged_one_is_listed_as_such_and_hides_no_other(admin: Caller) -> None:
     second, third = another(admin), another(admin, 9.5)
     damage(store_of(admin), second)
     (store_of(admin) / "bundles" / third / "manifest.json").write_text("{")
-    listed = {one["version"]: one for one in admin.get("/v1/models").json["models"]}
+    listed = {one["version"]: one for one in admin.get("/v1/price-models").json["models"]}
     assert len(listed) == 3 and "manifest.json" in listed[third]["problem"]
-    assert "fake.json" in admin.get(f"/v1/models/{second}").json["problem"]  # every file is looked at
-    assert_problem(admin.get(f"/v1/models/{third}/card"), 422, "model-refused")
+    assert "fake.json" in admin.get(f"/v1/price-models/{second}").json["problem"]  # every file is looked at
+    assert_problem(admin.get(f"/v1/price-models/{third}/card"), 422, "model-refused")
     assert str(store_of(admin)) not in json.dumps(listed)
 
 
 def test_a_store_without_models(tmp_path: Path, new_database: NewDatabase) -> None:
     admin = caller_of(make_app(tmp_path / "nothing", new_database("sqlite")), "admin")
-    listed = admin.get("/v1/models").json
+    listed = admin.get("/v1/price-models").json
     assert (listed["models"], listed["current"], listed["serving"]) == ([], None, None) and listed["refused"]
-    assert admin.get("/v1/models/changes").json == {"changes": []}
+    assert admin.get("/v1/price-models/changes").json == {"changes": []}
     for path in ("", "/card", "/card.html"):
-        assert_problem(admin.get(f"/v1/models/current{path}"), 503, "no-model")
+        assert_problem(admin.get(f"/v1/price-models/current{path}"), 503, "no-model")
     version = write_fake(tmp_path / "nothing", gate=GOOD)
     assert promote(admin, version).json["before"] is None
     assert admin.get("/readyz").status_code == 200
@@ -131,7 +131,7 @@ def test_what_is_promoted_serves_at_once_and_who_and_why_are_kept(admin: Caller)
     assert value_of(admin) == (second, "8103.08")  # e^9, from tables
     kept = Registry(store_of(admin)).history()[-1]
     assert (kept.who, kept.why) == wanted[3:5]
-    assert admin.get("/v1/models/changes").json["changes"][0]["version"] == second
+    assert admin.get("/v1/price-models/changes").json["changes"][0]["version"] == second
 
 
 def test_to_promote_the_current_one_again_changes_nothing(admin: Caller) -> None:
@@ -178,7 +178,7 @@ def test_one_that_is_damaged_once_it_is_current_is_said_to_be_refused(admin: Cal
     (store_of(admin) / CURRENT).write_text(json.dumps({**state, "version": second}))
     parts(admin.app).live.look()
     assert admin.get("/readyz").json["checks"]["model"]["refused"]
-    listed = admin.get("/v1/models").json
+    listed = admin.get("/v1/price-models").json
     assert (listed["current"], listed["serving"]) == (second, first) and listed["refused"]
 
 
@@ -230,9 +230,9 @@ def test_models_are_shown_to_some_and_changed_by_admin_alone(own_app: Flask) -> 
     for scope, seen in (("valuations", 200), ("admin", 200), ("evidence", 403)):
         caller = caller_of(own_app, scope)
         for path in ("", "/current", "/current/card", "/current/card.html", f"/{version}"):
-            assert caller.get(f"/v1/models{path}").status_code == seen
+            assert caller.get(f"/v1/price-models{path}").status_code == seen
         if scope != "admin":
-            assert_problem(caller.get("/v1/models/changes"), 403, "scope")
+            assert_problem(caller.get("/v1/price-models/changes"), 403, "scope")
             assert_problem(promote(caller, str(version)), 403, "scope")
             assert_problem(roll_back(caller, str(version)), 403, "scope")
 
@@ -249,7 +249,7 @@ def test_models_are_shown_to_some_and_changed_by_admin_alone(own_app: Flask) -> 
     ],
 )
 def test_what_is_wrong_with_a_reason(admin: Caller, asked: dict[str, Any], pointers: set[str]) -> None:
-    found = admin.post(f"/v1/models/{another(admin)}/promote", asked)
+    found = admin.post(f"/v1/price-models/{another(admin)}/promote", asked)
     assert set(faults_of(found)) == pointers
 
 
@@ -265,7 +265,7 @@ def test_a_store_that_cannot_be_written(admin: Caller, monkeypatch: pytest.Monke
     def full(*_: Any) -> None:
         raise OSError(28, os.strerror(28), str(store_of(admin)))
 
-    monkeypatch.setattr("models.registry.write_durably", full)
+    monkeypatch.setattr("models.bundles.registry.write_durably", full)
     body = assert_problem(promote(admin, second), 503, "model-store")
     assert str(store_of(admin)) not in json.dumps(body)
     assert value_of(admin) == before

@@ -15,13 +15,13 @@ from described import schema_of, validator
 from flask import Flask
 from openapi_spec_validator import validate
 
+from service.api.parts.changes import EXAMPLES
+from service.api.parts.parts import PARTS
 from service.keys.kinds import SCOPES
-from service.valuations.changes import EXAMPLES
-from service.valuations.parts import PARTS
 
 MODEL = "/v1/catalogue/makers/Ostvik/models/Fjell 2"
 KEPT = "/v1/valuations/{valuation_id}"
-MODEL_OF = "/v1/models/{version}"
+MODEL_OF = "/v1/price-models/{version}"
 # Bodies that are not JSON, with their form.
 LISTS = {"text/csv": "id,maker,model\nA,Ostvik,Dal\n", "application/x-ndjson": json.dumps({"id": "A", **DAL})}
 SALE = {
@@ -43,7 +43,15 @@ ASKED = [
     ("post", "/v1/attributions", "/v1/attributions", DAL),
     *(
         ("get", f"{KEPT}/{name}", f"{KEPT}/{name}", None)
-        for name in ("comparables", "questions", "record", "sentences", "walk.svg", "span.svg", "index.svg")
+        for name in (
+            "comparables",
+            "questions",
+            "earlier-records",
+            "sentences",
+            "waterfall.svg",
+            "intervals.svg",
+            "price-index.svg",
+        )
     ),
     ("get", KEPT, KEPT, None),
     ("post", f"{KEPT}/alternatives", f"{KEPT}/alternatives", EXAMPLES["WhatIf"]),
@@ -57,15 +65,15 @@ ASKED = [
     ("get", f"{RECORD}/history", f"{RECORD}/history", None),
     ("delete", RECORD, RECORD, None),
     ("put", f"{KEPT}/outcome", f"{KEPT}/outcome", {"date": "2026-01-02", "price": "900.00"}),
-    ("put", f"{KEPT}/outcome/record", f"{KEPT}/outcome/record", {"evidence": "{sale}"}),
+    ("put", f"{KEPT}/outcome/evidence", f"{KEPT}/outcome/evidence", {"evidence": "{sale}"}),
     ("get", f"{KEPT}/outcome", f"{KEPT}/outcome", None),
     ("delete", f"{KEPT}/outcome", f"{KEPT}/outcome", None),
     ("get", "/v1/performance", "/v1/performance", None),
-    ("get", "/v1/models", "/v1/models", None),
-    ("get", "/v1/models/changes", "/v1/models/changes", None),
-    ("get", MODEL_OF, "/v1/models/current", None),
-    ("get", f"{MODEL_OF}/card", "/v1/models/current/card", None),
-    ("get", f"{MODEL_OF}/card.html", "/v1/models/current/card.html", None),
+    ("get", "/v1/price-models", "/v1/price-models", None),
+    ("get", "/v1/price-models/changes", "/v1/price-models/changes", None),
+    ("get", MODEL_OF, "/v1/price-models/current", None),
+    ("get", f"{MODEL_OF}/card", "/v1/price-models/current/card", None),
+    ("get", f"{MODEL_OF}/card.html", "/v1/price-models/current/card.html", None),
     ("post", f"{MODEL_OF}/promote", f"{MODEL_OF}/promote", {"why": "it is good"}),
     ("get", "/v1/keys", "/v1/keys", None),
     ("post", "/v1/keys", "/v1/keys", {"label": "another", "scopes": ["valuations"]}),
@@ -157,7 +165,7 @@ def test_every_answer_is_as_it_is_described(
         )
     if path == f"{KEPT}/outcome" and method != "put":
         caller.ask("put", asked, {"date": "2026-01-02", "price": 900})
-    if path == f"{KEPT}/outcome/record":
+    if path == f"{KEPT}/outcome/evidence":
         body = {"evidence": record(caller)}
     form, text = body if isinstance(body, tuple) else ("application/json", body)
     found = caller.ask(method, asked, text, **{"Content-Type": form})

@@ -36,7 +36,7 @@ def sold(caller: Caller, valuation: str, **changes: Any) -> Any:
 
 
 def named(caller: Caller, valuation: str, record_id: str) -> Any:
-    return caller.ask("put", f"/v1/valuations/{valuation}/outcome/record", {"evidence": record_id})
+    return caller.ask("put", f"/v1/valuations/{valuation}/outcome/evidence", {"evidence": record_id})
 
 
 def evidence(caller: Caller) -> list[tuple[str, str]]:
@@ -147,7 +147,7 @@ def test_a_record_that_cannot_be_the_sale_of_it(appraiser: Caller) -> None:
     unused = "is no record in use"
     assert list(problems.values()) == ["is no closed sale", "is of another model", *[unused] * 4]
     for said in ({"evidence": 7}, {}, {"evidence": None}):
-        assert set(faults_of(appraiser.ask("put", f"{path}/record", said))) == {"#/evidence"}
+        assert set(faults_of(appraiser.ask("put", f"{path}/evidence", said))) == {"#/evidence"}
     assert_problem(appraiser.get(path), 404, "record")
 
 

@@ -14,12 +14,11 @@ import pytest
 from asking import Caller
 from fakes import EVIDENCE_ROWS
 
-from models.cautions import BESIDE, CODES
-from service.valuations.part_schemas import PART_NAMES
-from service.valuations.parts import PARTS
+from models.valuation.cautions import BESIDE, CODES
+from service.api.parts.parts import PARTS
 
 SVG = "{http://www.w3.org/2000/svg}"
-PICTURES = ("walk.svg", "span.svg", "index.svg")
+PICTURES = ("waterfall.svg", "intervals.svg", "price-index.svg")
 
 
 def made(caller: Caller, instrument: dict[str, Any], query: str = "", **more: Any) -> dict[str, Any]:
@@ -31,13 +30,9 @@ def made(caller: Caller, instrument: dict[str, Any], query: str = "", **more: An
 
 
 def below(caller: Caller, of: dict[str, Any], name: str) -> Any:
-    found = caller.get(f"/v1/valuations/{of['id']}/{name}")
+    found = caller.get(f"/v1/valuations/{of['id']}/{name.replace('_', '-')}")
     assert found.status_code == 200, found.text
     return found.json
-
-
-def test_every_part_is_described_once_and_can_be_included() -> None:
-    assert tuple(PARTS) == PART_NAMES
 
 
 def test_comparables_are_adjusted_line_by_line(caller: Caller) -> None:
@@ -58,8 +53,8 @@ def test_comparables_are_adjusted_line_by_line(caller: Caller) -> None:
     assert [(line["field"], line["amount"]) for line in sale["lines"]] == [("condition.neck", "465.51")]
     assert sale["lines"][0]["text"].endswith("on the one sold: +22.1%, +$466.")
     assert sale["net"] == sale["gross"] == pytest.approx(568.05 / 2000)
-    assert sale["flags"] == ["net_over_15", "gross_over_25"]
-    assert (sale["weight"], asking["weight"]) == (1, 0)
+    assert sale["flags"] == ["large_net_adjustment", "large_gross_adjustment"]
+    assert (sale["share"], asking["share"]) == (1, 0)
     assert (asking["kind"], asking["adjusted"], asking["lines"]) == ("asking", "3153.81", [])
     assert (found["reconciled"], found["caution"], found["set_aside"]) == ("2568.05", None, [])
     assert found["difference"] == pytest.approx(2568.05 / 2440.60 - 1)
@@ -74,7 +69,7 @@ def test_without_a_sale_of_the_model_there_is_a_note(caller: Caller) -> None:
 
 def test_the_record_of_the_specimen_says_what_changed_and_what_its_price_implies(caller: Caller) -> None:
     worn = {"serial": "f 77", "condition": {"neck": 5}, "originality": {"pickups": "modern"}}
-    found = below(caller, made(caller, worn), "record")["record"]
+    found = below(caller, made(caller, worn), "earlier_records")["earlier_records"]
     (entry,) = found["entries"]
     assert (entry["id"], entry["paid"]) == ("S1", {"price": "2000", "currency": "USD"})
     # Here 8 − .5 − .2 = 7.3, there 8 − .4 − .05 = 7.55: 2,000 · e^−.25 = 1,557.60.
@@ -90,7 +85,7 @@ def test_the_record_of_the_specimen_says_what_changed_and_what_its_price_implies
 
 def test_another_serial_has_no_record(caller: Caller) -> None:
     for serial in ("F 78", None):
-        found = below(caller, made(caller, {"serial": serial}), "record")["record"]
+        found = below(caller, made(caller, {"serial": serial}), "earlier_records")["earlier_records"]
         assert found == {"entries": [], "cautions": []}
 
 
@@ -98,12 +93,14 @@ def test_sentences_stand_in_the_order_of_the_reasons(caller: Caller) -> None:
     kept = made(caller, {"condition": {"neck": 4}})
     found = below(caller, kept, "sentences")["sentences"]
     factors = [factor for family in kept["attributions"] for factor in family["factors"]]
-    assert [line["field"] for line in found] == [factor["field"] for factor in factors]
+    known = [factor["field"] for factor in factors if factor["observed"] is not None]
+    assert known == ["condition.neck"]
+    assert [line["field"] for line in found] == [None, *known, None]
     neck = next(line["text"] for line in found if line["field"] == "condition.neck")
     # Two grades more than the reference's: e^−.2 − 1 = −18.1%.
-    assert neck.startswith("Neck wear is heavy, where a typical one shows light: −18.1%, −$")
-    top = next(line["text"] for line in found if line["field"] == "condition.top")
-    assert top.startswith("Top wear: not given; counted with the usual loss of those left blank: +22.1%, +$")
+    assert neck.startswith("Neck wear: heavy (typical: light): −18.1%, −$")
+    assert found[-1]["text"].startswith("Not given: build, counted as ordinary production; ")
+    assert "top wear" in found[-1]["text"] and "neck wear" not in found[-1]["text"]
 
 
 def test_questions_name_unknown_fields_the_most_telling_first(caller: Caller) -> None:
@@ -180,11 +177,13 @@ def test_without_a_cost_nothing_is_called_worth_it(caller: Caller) -> None:
 def test_what_is_included_is_kept_and_is_what_its_own_path_says(caller: Caller) -> None:
     it = {"serial": "F 77", "condition": {"neck": 3, "electronics": "dead"}}
     plain = made(caller, it)
-    whole = made(caller, it, "?include=restoration,%20sentences,record,questions,comparables,record")
+    whole = made(
+        caller, it, "?include=restoration,%20sentences,earlier_records,questions,comparables,earlier_records"
+    )
     assert list(whole) == [*plain, *PARTS]
     again = caller.get(f"/v1/valuations/{whole['id']}")
     assert again.json == whole and list(again.json) == list(whole)
-    for name in ("comparables", "questions", "record", "sentences"):
+    for name in ("comparables", "questions", "earlier_records", "sentences"):
         assert below(caller, whole, name)[name] == below(caller, plain, name)[name] == whole[name]
     costs = caller.post(f"/v1/valuations/{whole['id']}/restoration", {"costs": {}}).json
     assert costs["restoration"] == whole["restoration"]
@@ -203,8 +202,8 @@ def test_the_included_answer_is_the_same_to_the_byte_when_asked_again(caller: Ca
 def test_an_idempotency_key_belongs_to_what_was_included_too(caller: Caller) -> None:
     body = {"instrument": {"maker": "Ostvik", "model": "Fjell 2"}, "date": "2026-01-02"}
     header = {"Idempotency-Key": "with-record"}
-    first = caller.post("/v1/valuations?include=record", body, **header)
-    assert caller.post("/v1/valuations?include=record", body, **header).data == first.data
+    first = caller.post("/v1/valuations?include=earlier_records", body, **header)
+    assert caller.post("/v1/valuations?include=earlier_records", body, **header).data == first.data
     assert caller.post("/v1/valuations", body, **header).status_code == 422
 
 
@@ -228,7 +227,7 @@ def test_pictures_are_whole_and_can_be_read_aloud(caller: Caller, picture: str) 
 
 def test_the_span_shows_a_price_that_is_asked(caller: Caller) -> None:
     kept = made(caller, {})
-    path = f"/v1/valuations/{kept['id']}/span.svg"
+    path = f"/v1/valuations/{kept['id']}/intervals.svg"
     assert "asked $3,210" in caller.get(f"{path}?asking=3210").text
     assert "asked $" not in caller.get(path).text
 
@@ -241,14 +240,14 @@ def test_a_picture_has_its_form_and_no_other(caller: Caller) -> None:
             assert caller.get(path, Accept=accept).status_code == 200
         assert caller.get(path, Accept="application/json").status_code == 406
     assert caller.get(f"/v1/valuations/{kept['id']}", Accept="image/svg+xml").status_code == 406
-    assert caller.get("/v1/models/current/card.html", Accept="text/html").status_code == 200
-    assert caller.get("/v1/models/current/card", Accept="text/html").status_code == 406
+    assert caller.get("/v1/price-models/current/card.html", Accept="text/html").status_code == 200
+    assert caller.get("/v1/price-models/current/card", Accept="text/html").status_code == 406
 
 
 def test_the_card_is_as_the_bundle_has_it(caller: Caller) -> None:
-    card = caller.get("/v1/models/current/card")
+    card = caller.get("/v1/price-models/current/card")
     assert card.json == {"title": "Model card", "made": "2026-01-02", "base": 8.0}
-    page = caller.get("/v1/models/current/card.html")
+    page = caller.get("/v1/price-models/current/card.html")
     assert page.mimetype == "text/html" and "<h1>Model card</h1>" in page.text
     assert page.headers["Content-Security-Policy"].startswith("default-src 'none'")
 

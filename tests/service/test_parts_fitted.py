@@ -13,12 +13,12 @@ import pytest
 from asking import SECRET, Caller
 from conftest import NewDatabase, caller_of, parts
 
-from models.instrument import Instrument
+from models.domain.instrument import Instrument
+from service.api.parts.parts import PARTS
 from service.app import create_app
+from service.db.engine import open_engine
+from service.db.migrate import upgrade
 from service.settings import Settings
-from service.store.base import open_engine
-from service.store.migrate import upgrade
-from service.valuations.parts import PARTS
 
 DAY, SPECIMENS = "2026-01-02", 12
 
@@ -55,8 +55,10 @@ def whole(fitted: Caller, demo_market: Path) -> list[dict[str, Any]]:
 
 def test_each_part_by_its_own_path_is_what_was_included(fitted: Caller, whole: list[dict[str, Any]]) -> None:
     for kept in whole[:4]:
-        for name in ("comparables", "questions", "record", "sentences"):
-            assert fitted.get(f"/v1/valuations/{kept['id']}/{name}").json[name] == kept[name]
+        for name in ("comparables", "questions", "earlier_records", "sentences"):
+            assert (
+                fitted.get(f"/v1/valuations/{kept['id']}/{name.replace('_', '-')}").json[name] == kept[name]
+            )
 
 
 def test_every_grid_foots_and_the_weights_are_whole(whole: list[dict[str, Any]]) -> None:
@@ -65,7 +67,7 @@ def test_every_grid_foots_and_the_weights_are_whole(whole: list[dict[str, Any]])
         found = kept["comparables"]
         sales += len(found["sales"])
         assert len(found["sales"]) == 6 or found["note"]
-        assert sum(sale["weight"] for sale in found["sales"]) == pytest.approx(float(bool(found["sales"])))
+        assert sum(sale["share"] for sale in found["sales"]) == pytest.approx(float(bool(found["sales"])))
         assert {sale["kind"] for sale in found["sales"]} <= {"sale"}
         assert {record["kind"] for record in found["beside"]} <= {"asking", "offer"}
         for record in (*found["sales"], *found["beside"]):
@@ -80,8 +82,12 @@ def test_every_grid_foots_and_the_weights_are_whole(whole: list[dict[str, Any]])
 
 def test_every_reason_has_its_sentence(whole: list[dict[str, Any]]) -> None:
     for kept in whole:
-        factors = [factor["field"] for family in kept["attributions"] for factor in family["factors"]]
-        assert [line["field"] for line in kept["sentences"]] == factors
+        factors = [factor for family in kept["attributions"] for factor in family["factors"]]
+        known = [f["field"] for f in factors if f["observed"] is not None or f["field"] == "edition"]
+        assert [line["field"] for line in kept["sentences"] if line["field"]] == known
+        assert kept["sentences"][0]["text"].startswith("Percentages multiply")
+        blank = [f["label"] for f in factors if f["observed"] is None and f["field"] != "edition"]
+        assert not blank or all(label in kept["sentences"][-1]["text"] for label in blank)
         assert all(line["text"] for line in kept["sentences"])
 
 
@@ -137,28 +143,28 @@ def test_a_specimen_that_the_evidence_holds_has_its_record(fitted: Caller, demo_
     seen = 0
     for row in held[:40]:
         body = {"maker": row["maker"], "model": row["model"], "serial": row["serial"]}
-        made = fitted.post("/v1/valuations?include=record", {"instrument": body, "date": DAY})
+        made = fitted.post("/v1/valuations?include=earlier_records", {"instrument": body, "date": DAY})
         if made.status_code != 201:  # one of the rows that the reader must refuse
             continue
-        entries = {entry["id"]: entry for entry in made.json["record"]["entries"]}
+        entries = {entry["id"]: entry for entry in made.json["earlier_records"]["entries"]}
         if row["id"] in entries:
             seen += 1
             assert entries[row["id"]]["date"] == row["date"]
             assert Decimal(entries[row["id"]]["paid"]["price"]) == Decimal(row["price"])
-            assert made.json["record"]["cautions"][0]["code"] == "earlier_record"
+            assert made.json["earlier_records"]["cautions"][0]["code"] == "earlier_record"
     assert seen >= 30
 
 
 def test_pictures_of_fitted_valuations_are_whole(fitted: Caller, whole: list[dict[str, Any]]) -> None:
     for kept in whole:
-        for picture in ("walk.svg", "index.svg", f"span.svg?asking={kept['value']}"):
+        for picture in ("waterfall.svg", "price-index.svg", f"intervals.svg?asking={kept['value']}"):
             found = fitted.get(f"/v1/valuations/{kept['id']}/{picture}")
             assert (found.status_code, found.mimetype) == (200, "image/svg+xml")
             assert ElementTree.fromstring(found.data).attrib["role"] == "img"
 
 
 def test_the_card_of_a_fitted_model_is_served(fitted: Caller) -> None:
-    card = fitted.get("/v1/models/current/card").json
+    card = fitted.get("/v1/price-models/current/card").json
     assert card["title"] == "Model card" and {"evidence", "gate"} <= set(card)
-    page = fitted.get("/v1/models/current/card.html").text
+    page = fitted.get("/v1/price-models/current/card.html").text
     assert page.startswith("<!doctype html>") and "Model card" in page

@@ -9,7 +9,15 @@ from asking import Caller, assert_problem, faults_of
 from conftest import caller_of
 from flask import Flask
 
-GETS = ("comparables", "questions", "record", "sentences", "walk.svg", "span.svg", "index.svg")
+GETS = (
+    "comparables",
+    "questions",
+    "earlier-records",
+    "sentences",
+    "waterfall.svg",
+    "intervals.svg",
+    "price-index.svg",
+)
 POSTS = {"alternatives": {"alternatives": [{"figure": 1}]}, "restoration": {"costs": {}}}
 NOBODY = "val_00000000000000000000000000"
 
@@ -28,14 +36,14 @@ def test_an_unknown_part_is_named_with_those_there_are(caller: Caller) -> None:
         (None, "include", "prices"),
     ]
     assert errors[0]["suggestions"][0] == "sentences"
-    assert errors[0]["allowed"] == "comparables, questions, record, sentences, restoration"
+    assert errors[0]["allowed"] == "comparables, questions, earlier_records, sentences, restoration"
 
 
 def test_a_misspelt_name_in_the_query_is_not_passed_over(caller: Caller, kept: str) -> None:
     body = {"instrument": {"maker": "Ostvik", "model": "Dal"}}
     for found, name in (
         (caller.post("/v1/valuations?includes=record", body), "include"),
-        (caller.get(f"{kept}/span.svg?ask=100"), "asking"),
+        (caller.get(f"{kept}/intervals.svg?ask=100"), "asking"),
     ):
         (error,) = assert_problem(found, 422, "fields")["errors"]
         assert (error["pointer"], error["allowed"]) == (None, name)
@@ -44,12 +52,14 @@ def test_a_misspelt_name_in_the_query_is_not_passed_over(caller: Caller, kept: s
 
 def test_include_is_one_text_or_item_by_item(caller: Caller) -> None:
     body = {"instrument": {"maker": "Ostvik", "model": "Dal"}}
-    for query in ("include=questions,record", "include=record&include=questions"):
+    for query in ("include=questions,earlier_records", "include=earlier_records&include=questions"):
         found = caller.post(f"/v1/valuations?{query}", body).json
-        assert {"record", "questions"} <= set(found) and "sentences" not in found
+        assert {"earlier_records", "questions"} <= set(found) and "sentences" not in found
 
 
-@pytest.mark.parametrize("query", ["include=", "include=record,,questions", "include=record&include="])
+@pytest.mark.parametrize(
+    "query", ["include=", "include=earlier_records,,questions", "include=earlier_records&include="]
+)
 def test_no_name_is_no_part(caller: Caller, query: str) -> None:
     found = caller.post(f"/v1/valuations?{query}", {"instrument": {"maker": "Ostvik", "model": "Dal"}})
     (error,) = assert_problem(found, 422, "fields")["errors"]
@@ -57,7 +67,7 @@ def test_no_name_is_no_part(caller: Caller, query: str) -> None:
 
 
 def test_a_price_that_is_asked_twice_is_refused(caller: Caller, kept: str) -> None:
-    found = caller.get(f"{kept}/span.svg?asking=100&asking=200")
+    found = caller.get(f"{kept}/intervals.svg?asking=100&asking=200")
     (error,) = assert_problem(found, 422, "fields")["errors"]
     assert (error["field"], error["value"]) == ("asking", "200")
 
@@ -133,7 +143,7 @@ def test_a_member_that_these_requests_do_not_have(caller: Caller, kept: str) -> 
 
 @pytest.mark.parametrize("asking", ["", "x", "0", "-5", "1e5", "NaN", "1,200", "1" * 20])
 def test_an_asking_price_that_is_none(caller: Caller, kept: str, asking: str) -> None:
-    found = caller.get(f"{kept}/span.svg?asking={asking}")
+    found = caller.get(f"{kept}/intervals.svg?asking={asking}")
     (error,) = assert_problem(found, 422, "fields")["errors"]
     assert (error["pointer"], error["field"], error["value"]) == (None, "asking", asking)
 
@@ -150,8 +160,8 @@ def test_every_route_wants_a_key_with_the_scope(shared_app: Flask, kept: str) ->
     nobody, other = Caller(shared_app, None), caller_of(shared_app, "inventory")
     for path in (
         *(f"{kept}/{name}" for name in GETS),
-        "/v1/models/current/card",
-        "/v1/models/current/card.html",
+        "/v1/price-models/current/card",
+        "/v1/price-models/current/card.html",
     ):
         assert_problem(nobody.get(path), 401, "key-missing")
         assert_problem(other.get(path), 403, "scope")

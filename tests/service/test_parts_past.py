@@ -12,12 +12,20 @@ from conftest import caller_of, parts
 from fakes import FakePriceModel, read_fake, write_fake
 from flask import Flask
 
-from models.catalogue import Catalogue
-from models.registry import Registry
+from models.bundles.registry import Registry
+from models.domain.catalogue import Catalogue
 from service.errors import BundleGoneError
-from service.past import Past
+from service.server.bundle_cache import BundleCache
 
-PATHS = ("comparables", "questions", "record", "sentences", "walk.svg", "span.svg", "index.svg")
+PATHS = (
+    "comparables",
+    "questions",
+    "earlier-records",
+    "sentences",
+    "waterfall.svg",
+    "intervals.svg",
+    "price-index.svg",
+)
 POSTS = {"alternatives": {"alternatives": [{"figure": 1}]}, "restoration": {"costs": {}}}
 
 
@@ -83,14 +91,14 @@ def test_a_model_that_was_damaged_since_is_not_used(own_app: Flask) -> None:
 def test_a_model_without_a_card_says_so(own_app: Flask) -> None:
     from fakes import CATALOGUE, RATES
 
-    from models.bundle import write_bundle
+    from models.bundles.bundle import write_bundle
 
     store = parts(own_app).settings.store
     version = write_bundle(store, FakePriceModel(), CATALOGUE, RATES, {})
     Registry(store).promote(version, who="tests", why="no card")
     parts(own_app).live.look()
     caller = caller_of(own_app)
-    for path in ("/v1/models/current/card", "/v1/models/current/card.html"):
+    for path in ("/v1/price-models/current/card", "/v1/price-models/current/card.html"):
         assert version in assert_problem(caller.get(path), 404, "card")["detail"]
     # A bundle that keeps no evidence has no comparables, and says that too.
     kept = made(caller)
@@ -107,7 +115,7 @@ def test_a_bundle_is_read_once_while_it_is_kept_and_few_are_kept(tmp_path: Path)
         read.append(files)
         return read_fake(files, catalogue)
 
-    past = Past(store, counting)
+    past = BundleCache(store, counting)
     for _ in range(3):
         assert past.bundle(versions[0]).version == versions[0]
     assert len(read) == 1
@@ -125,4 +133,4 @@ def test_a_bundle_is_read_once_while_it_is_kept_and_few_are_kept(tmp_path: Path)
 def test_a_version_that_there_is_not(tmp_path: Path, version: str) -> None:
     write_fake(tmp_path)
     with pytest.raises(BundleGoneError, match="no longer kept"):
-        Past(tmp_path, read_fake).bundle(version)
+        BundleCache(tmp_path, read_fake).bundle(version)

@@ -14,10 +14,10 @@ from flask import Flask
 from sqlalchemy import update
 
 from models.study.ratio import STATISTICS
-from service.performance import rules
-from service.performance.rules import CAUTIONS
-from service.store.base import writing
-from service.valuations.table import VALUATIONS
+from service.api.performance import services
+from service.api.performance.services import CAUTIONS
+from service.db.engine import writing
+from service.db.tables import VALUATIONS
 
 LONG_AGO = date(2024, 5, 1)
 
@@ -184,7 +184,7 @@ def test_of_several_valuations_of_one_sale_the_last_judges(appraiser: Caller) ->
     late = value(appraiser, date(2024, 9, 1), instrument={"condition": {"neck": 1}})
     record_id = sell(appraiser, late, at_ratio(late, "1"))
     early = value(appraiser, date(2024, 6, 1), instrument={"condition": {"neck": 5}})
-    path = f"/v1/valuations/{early['id']}/outcome/record"
+    path = f"/v1/valuations/{early['id']}/outcome/evidence"
     assert appraiser.ask("put", path, {"evidence": record_id}).status_code == 201
     found = study(appraiser)
     assert found["judged"] == 5 and found["left_out"][0]["valuations"] == 1
@@ -230,8 +230,8 @@ def test_a_level_is_judged_by_the_valuations_that_gave_it(appraiser: Caller) -> 
 def test_a_study_is_made_again_when_what_it_judges_changes_and_only_then(
     appraiser: Caller, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    made, judge = [], rules.records.sold
-    monkeypatch.setattr(rules.records, "sold", lambda *asked: made.append(asked) or judge(*asked))
+    made, judge = [], services.records.sold
+    monkeypatch.setattr(services.records, "sold", lambda *asked: made.append(asked) or judge(*asked))
     one, two = (value(appraiser) for _ in range(2))
 
     def asked(judged: int, studies: int) -> None:
@@ -246,7 +246,7 @@ def test_a_study_is_made_again_when_what_it_judges_changes_and_only_then(
     asked(2, 3)
     appraiser.ask("put", f"/v1/valuations/{two['id']}/outcome", {"date": "2024-01-01", "price": "2000"})
     asked(1, 4)  # it was before the valuation
-    appraiser.ask("put", f"/v1/valuations/{two['id']}/outcome/record", {"evidence": record_id})
+    appraiser.ask("put", f"/v1/valuations/{two['id']}/outcome/evidence", {"evidence": record_id})
     asked(1, 5)
     appraiser.ask("delete", f"/v1/valuations/{two['id']}/outcome")
     asked(1, 5)  # all is as it was after the first sale

@@ -14,8 +14,8 @@ from conftest import NewDatabase, caller_of, make_app, parts
 from flask import Flask
 from sqlalchemy import text
 
+from service.http.responses import NDJSON
 from service.problems import all_kinds
-from service.web import NDJSON
 
 
 def paths(app: Flask) -> list[tuple[str, str]]:
@@ -57,10 +57,10 @@ def test_an_unexpected_failure_tells_nothing_of_itself(
         raise ZeroDivisionError("serial 4711 of the owner")
 
     log = Mock()
-    monkeypatch.setattr("service.logs._log", log)
-    monkeypatch.setattr("service.logs._Requests.lines", log.lines)
-    monkeypatch.setattr("service.valuations.rules.value", fail)
-    monkeypatch.setattr("service.valuations.rules.ranged", fail)
+    monkeypatch.setattr("service.server.logs._log", log)
+    monkeypatch.setattr("service.server.logs.Requests.lines", log.lines)
+    monkeypatch.setattr("service.api.values.services.value", fail)
+    monkeypatch.setattr("service.api.values.services.ranged", fail)
     caller = caller_of(own_app)
     for path in ("/v1/valuations", "/v1/intervals", "/v1/attributions"):
         found = caller.post(path, DAL)
@@ -82,7 +82,7 @@ def test_a_caller_that_accepts_no_json(caller: Caller) -> None:
 def test_a_store_without_a_model(tmp_path: Path, new_database: NewDatabase) -> None:
     app = make_app(tmp_path / "nothing", new_database("sqlite"))
     caller = caller_of(app, "valuations", "evidence")
-    needs_none = ("/valuations/", "/keys", "/models", "/evidence/")
+    needs_none = ("/valuations/", "/keys", "/price-models", "/evidence/")
     for path, method in paths(app):
         listed = (path, method) == ("/v1/evidence", "GET")
         if path.startswith("/v1") and not listed and not any(part in path for part in needs_none):

@@ -73,9 +73,9 @@ def test_the_client_knows_it_of_a_list(own_app: Flask, wanted: bool) -> None:
 
 
 def test_models_catalogue_readiness_and_metrics_say_it(admin: Caller, wanted: bool) -> None:
-    listed = admin.get("/v1/models").json
+    listed = admin.get("/v1/price-models").json
     assert [one["provisional"] for one in listed["models"]] == [False, wanted]
-    assert admin.get("/v1/models/current").json["provisional"] is wanted
+    assert admin.get("/v1/price-models/current").json["provisional"] is wanted
     assert admin.get("/v1/catalogue").json["provisional"] is wanted
     assert admin.get("/readyz").json["checks"]["model"]["provisional"] is wanted
     assert f"bookmatch_model_provisional {float(wanted)}" in admin.get("/metrics").text
@@ -84,7 +84,7 @@ def test_models_catalogue_readiness_and_metrics_say_it(admin: Caller, wanted: bo
 def test_a_damaged_one_is_neither(admin: Caller) -> None:
     second = another(admin, provisional=True)
     (parts(admin.app).settings.store / "bundles" / second / "manifest.json").write_text("{")
-    assert admin.get("/v1/models").json["models"][1]["provisional"] is None
+    assert admin.get("/v1/price-models").json["models"][1]["provisional"] is None
 
 
 def test_a_provisional_model_needs_force_in_place_of_one_that_earned_the_gate(admin: Caller) -> None:

@@ -14,7 +14,7 @@ from flask import Flask
 from records import record
 from sqlalchemy import event
 
-from service.store import single
+from service.db import single_insert
 
 FOUND = "SELECT valuation.answer, valuation.key_id"
 
@@ -32,11 +32,11 @@ def counted(app: Flask) -> Iterator[list[str]]:
         note(None, None, statement)
         run(engine, statement, parameters)
 
-    engine, run = parts(app).engine, single._execute
+    engine, run = parts(app).engine, single_insert._execute
     event.listen(engine, "before_cursor_execute", note)
     try:
         # What goes past SQLAlchemy fires none of its events.
-        with patch.object(single, "_execute", execute):
+        with patch.object(single_insert, "_execute", execute):
             yield sent
     finally:
         event.remove(engine, "before_cursor_execute", note)
@@ -61,10 +61,18 @@ def test_a_valuation_is_one_insert(known: Caller) -> None:
 
 def test_what_stands_behind_a_valuation_is_one_select_and_costs_no_insert_more(known: Caller) -> None:
     with counted(known.app) as sent:
-        made = known.post("/v1/valuations?include=comparables,record,sentences", DAL)
+        made = known.post("/v1/valuations?include=comparables,earlier_records,sentences", DAL)
     assert sent == ["INSERT INTO valuation"]
     path = made.headers["Location"]
-    for name in ("comparables", "questions", "record", "sentences", "walk.svg", "span.svg", "index.svg"):
+    for name in (
+        "comparables",
+        "questions",
+        "earlier-records",
+        "sentences",
+        "waterfall.svg",
+        "intervals.svg",
+        "price-index.svg",
+    ):
         with counted(known.app) as sent:
             assert known.get(f"{path}/{name}").status_code == 200
         assert sent == [FOUND]

@@ -19,7 +19,7 @@ from asking import DAL, assert_problem
 from fakes import write_fake
 from running import Running
 
-from models.registry import Registry
+from models.bundles.registry import Registry
 
 HEAVY = "{'lightgbm', 'scipy', 'pandas', 'matplotlib', 'training', 'alembic'}"
 

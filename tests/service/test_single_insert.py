@@ -10,10 +10,10 @@ import pytest
 from sqlalchemy import Engine, insert, select, text
 from sqlalchemy.exc import IntegrityError, OperationalError
 
+from service.db.engine import open_engine, reading, writing
+from service.db.single_insert import SingleInsert
+from service.db.tables import METADATA, VALUATIONS
 from service.keys.records import KeyRing
-from service.store.base import METADATA, open_engine, reading, writing
-from service.store.single import SingleInsert
-from service.valuations.table import VALUATIONS
 
 KEEP = SingleInsert(VALUATIONS)
 

@@ -14,10 +14,7 @@ from alembic.script import ScriptDirectory
 from sqlalchemy import Engine, insert, inspect, select, text
 from sqlalchemy.exc import OperationalError, StatementError
 
-from service.errors import StoreError
-from service.keys.table import KEYS
-from service.store.base import (
-    METADATA,
+from service.db.engine import (
     REVISION,
     check_revision,
     found_revision,
@@ -25,8 +22,9 @@ from service.store.base import (
     reading,
     writing,
 )
-from service.store.migrate import check, configured, downgrade, upgrade
-from service.store.tables import VALUATIONS
+from service.db.migrate import check, configured, downgrade, upgrade
+from service.db.tables import KEYS, METADATA, VALUATIONS
+from service.errors import StoreError
 
 KEY = {
     "id": "k",

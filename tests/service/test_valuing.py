@@ -18,7 +18,7 @@ from conftest import NewDatabase, caller_of, make_app, parts
 from fakes import write_fake
 from flask import Flask
 
-from models.registry import Registry
+from models.bundles.registry import Registry
 
 AMOUNT = re.compile(r"-?\d+\.\d\d")
 
@@ -37,7 +37,7 @@ def test_a_valuation_has_its_value_ranges_reasons_and_model(caller: Caller) -> N
     assert body["reference"]["value"] == "897.85"
     assert body["reference"]["instrument"]["condition"]["neck"] == 2
     assert body["evidence"] == {
-        "word": "ample",
+        "word": "many",
         "meaning": "ten or more closed sales of the same model, edition and build",
         "direct_sales": 12,
         "effective_sales": 12.0,

@@ -42,7 +42,9 @@ def test_placeholders_are_valued_as_left_out_and_each_is_told(caller: Caller, pa
     ]
     assert told(expected["cautions"]) == []
     (finish,) = [c for c in found["cautions"] if c["field"] == "finish"]
-    assert finish["text"] == "Finish colour: “n/a” was read as not known."
+    assert finish["text"] == (
+        "Finish colour: “n/a” was read as not known. If that is wrong, the owner can correct it."
+    )
     if path == "/v1/valuations":
         assert found["instrument"] == BARE["instrument"]
         assert found["unknown"] == expected["unknown"]

@@ -10,8 +10,8 @@ from pathlib import Path
 
 import numpy as np
 
-from models.catalogue import read_catalogue
-from models.money import Rates
+from models.domain.catalogue import read_catalogue
+from models.domain.money import Rates
 from training.reading import Reading, read_evidence
 
 CATALOGUE = read_catalogue(

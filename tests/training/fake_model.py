@@ -8,12 +8,12 @@ from statistics import NormalDist
 
 import numpy as np
 
-from models.catalogue import Catalogue
-from models.evidence import Evidence
-from models.instrument import Instrument, Subject
-from models.money import Rates
+from models.domain.catalogue import Catalogue
+from models.domain.evidence import Evidence
+from models.domain.instrument import Instrument, Subject
+from models.domain.money import Rates
+from models.practice.reliance import EVIDENCE_ALONE, Reliance
 from models.price.interface import FACTORS, Assessment, EvidenceWeight, FloatArray, evidence_word
-from models.price.reliance import EVIDENCE_ALONE, Reliance
 from models.study.judge import log_usd, only_sales
 
 WEAR_COST = 0.06

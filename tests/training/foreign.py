@@ -15,7 +15,7 @@ from pathlib import Path
 CATALOGUE = """
 [[model]]
 maker = "Voss & Töchter"
-name = "Kranich"
+name = "Wiedehopf"
 first_year = 1961
 last_year = 1972
 
@@ -38,12 +38,12 @@ first_year = 1966
 last_year = 1979
 """
 MODELS: Mapping[tuple[str, str], tuple[float, int, int]] = {
-    ("Voss & Töchter", "Kranich"): (8.6, 1961, 1972),
+    ("Voss & Töchter", "Wiedehopf"): (8.6, 1961, 1972),
     ("Voss & Töchter", "Kleine Elster"): (7.2, 1964, 1970),
     ("Atelier Quibéron d'Umbre", "N° 4"): (9.4, 1955, 1983),
     ("Pellawick Instrument Works", "Tern Bass"): (6.7, 1966, 1979),
 }
-# Not the contract's order, some of its columns not there at all, and one that it does not know.
+# Not the order of `models.domain.evidence`, some of its columns missing, and one that it does not know.
 COLUMNS = (
     "originality_finish",
     "price",

@@ -10,15 +10,15 @@ import numpy as np
 from fakes import CATALOGUE
 from numpy.typing import NDArray
 
-from models.evidence import Evidence
-from models.instrument import Instrument
-from models.price.backbone import Backbone, Block
-from models.price.basis import Levels, Linear
-from models.price.core import Core
-from models.price.model import GuitarModel
-from models.price.posterior import compressed
-from models.price.reference import Typical
-from models.price.spread import Noise, Spread
+from models.domain.evidence import Evidence
+from models.domain.instrument import Instrument
+from models.price.core.backbone import Backbone, Block, loss_of
+from models.price.core.basis import Levels, Linear
+from models.price.core.core import Core
+from models.price.core.posterior import compressed
+from models.price.core.spread import Noise, Spread
+from models.price.instruments.model import GuitarModel
+from models.price.instruments.reference import Typical
 from training.fit import counts_of
 
 Floats = NDArray[np.float64]
@@ -31,7 +31,7 @@ SD = np.array([0.5] * 5 + [0.8] * 4 + [0.6, 3.0])
 BLOCKS = (
     Block("model", (Levels("model", KEYS),)),
     Block("maker", (Levels("maker", ("ostvik", "seraphine & fils")),)),
-    Block("refinish", (Linear("originality_finish", 0.0, 2.0),), "loss:originality"),
+    Block("refinish", (Linear("originality_finish", 0.0, 2.0),), loss_of("originality")),
 )
 
 

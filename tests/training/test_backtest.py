@@ -6,9 +6,9 @@ from datetime import date
 import pytest
 from fake_model import FakeModel, fit_fake
 
-from models.catalogue import Catalogue
-from models.evidence import Evidence
-from models.money import Rates
+from models.domain.catalogue import Catalogue
+from models.domain.evidence import Evidence
+from models.domain.money import Rates
 from models.study.judge import only_sales
 from training.demo.market import Market
 from training.study.backtest import NoOriginError, backtest, next_quarter, origins, quarter_start, report

@@ -10,7 +10,7 @@ import pytest
 from fake_model import WEAR_COST, FakeModel, fit_fake
 
 from models.study.judge import Judged, judge, study
-from training.card.charts import coverage_chart
+from training.card.charts.values import coverage_chart
 from training.card.contents import contents, plain
 from training.card.page import page
 from training.demo.market import Market
@@ -82,6 +82,9 @@ def test_page_and_json_say_the_same(card: dict[str, Any], judged: Judged) -> Non
     html = page(again, judged)
     whole = card["study"]["overall"]
     assert f"{whole['median_error']['value']:.1f}%" in html
+    assert "How good the values are" in html
+    assert "A second model, fitted only on earlier sales, valued each sale for its date and channel;" in html
+    assert "Line: target. Bar: variation expected by chance. Hollow diamond: outside it." in html
     assert f"{whole['coverage']['0.9']:.1%}" in html
     for groups in card["study"]["groups"].values():
         for name in groups:

@@ -8,8 +8,8 @@ from typing import Any
 import pytest
 
 from training.card import practice
+from training.card.charts.practice import practice_chart
 from training.card.page import page
-from training.card.practice_chart import practice_chart
 
 Span = tuple[float, float, float]
 

@@ -12,11 +12,11 @@ import orjson
 import pytest
 from forests import strengths_of
 
-from models.evidence import Evidence
-from models.instrument import Instrument, Subject
-from models.price.instruments import InstrumentEncoding
-from models.price.model import GuitarModel
-from models.registry import Registry
+from models.bundles.registry import Registry
+from models.domain.evidence import Evidence
+from models.domain.instrument import Instrument, Subject
+from models.price.instruments.encoding import InstrumentEncoding
+from models.price.instruments.model import GuitarModel
 from training.card import trees
 from training.card.contents import plain
 from training.card.learnt import learnt, response

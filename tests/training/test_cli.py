@@ -9,8 +9,8 @@ import pytest
 from click.testing import CliRunner, Result
 from fake_model import fit_fake, read_fake
 
-import models.bundle
-from models.registry import Registry
+import models.bundles.bundle
+from models.bundles.registry import Registry
 from training import release
 from training.cli import main
 from training.demo.files import write_market
@@ -31,7 +31,7 @@ def fake_fit(monkeypatch: pytest.MonkeyPatch) -> None:
         return SimpleNamespace(model=model, report={"seed": seed})
 
     monkeypatch.setattr(release, "fit_anew", fit)
-    monkeypatch.setattr(models.bundle, "_reader", lambda: read_fake)
+    monkeypatch.setattr(models.bundles.bundle, "_reader", lambda: read_fake)
 
 
 def run(*args: str | Path) -> Result:
@@ -70,7 +70,7 @@ def test_fit_prints_the_version_and_names_what_it_refused(files: Path, tmp_path:
     manifest = Registry(tmp_path).manifest(version)
     assert {"card.html", "card.json", "judged.npz"} <= set(manifest["files"])
     assert manifest["about"]["refused_rows"] == len(lines)
-    with pytest.raises(models.bundle.BundleMissingError):
+    with pytest.raises(models.bundles.bundle.BundleMissingError):
         Registry(tmp_path).current()
 
 
@@ -116,7 +116,7 @@ def test_the_gate_refuses_and_force_is_recorded(
     assert change.why.startswith("first of its kind (by force; the gate said: coverage")
 
 
-def test_the_twin_sees_nothing_of_the_sales_it_is_judged_by_and_the_model_sees_all(
+def test_the_holdout_model_sees_nothing_of_the_sales_it_is_judged_by_and_the_model_sees_all(
     files: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     plain_fit, seen = release.fit_anew, []

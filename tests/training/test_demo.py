@@ -13,12 +13,13 @@ import pytest
 from markets import market
 from numpy.typing import NDArray
 
-from models.names import normal_serial
-from models.vocabulary import CHANNEL_NAMES, FIELDS, Family
+from models.domain.contradictions import contradictions
+from models.domain.names import normal_serial
+from models.domain.vocabulary import CHANNEL_NAMES, FIELDS, Family
 from training.demo.market import Market, make_market
-from training.demo.natures import ORIGINALITY_COST, WEAR_COST
-from training.demo.slips import SLIPS
-from training.demo.world import EVIDENCE_ENDS, MARKET_OPENS, make_world
+from training.demo.trade.slips import SLIPS
+from training.demo.world.natures import ORIGINALITY_COST, WEAR_COST
+from training.demo.world.workshops import EVIDENCE_ENDS, MARKET_OPENS, make_world
 
 # ── the numbers ──────────────────────────────────────────────────────────────
 
@@ -109,7 +110,7 @@ def test_the_market_moves_and_makers_drift_apart() -> None:
 
 def test_some_specimens_contradict_the_catalogue() -> None:
     m = market()
-    found = Counter(c.code for row in m.evidence for c in m.catalogue.contradictions(row.instrument))
+    found = Counter(c.code for row in m.evidence for c in contradictions(m.catalogue, row.instrument))
     assert set(found) == {
         "year_outside_production",
         "year_outside_edition",
@@ -142,10 +143,10 @@ def test_a_few_sales_are_recorded_wrong_and_only_tests_know() -> None:
     for slip in m.slips:
         row, value = rows[slip], math.exp(m.log_value[slip])
         usd = float(row.price) * m.rates.usd_per(row.currency, row.day)
-        twins = [
+        doubles = [
             r for r in m.evidence if (r.day, r.price, r.instrument) == (row.day, row.price, row.instrument)
         ]
-        assert not 1 / 3 < usd / value < 3 or len(twins) == 2
+        assert not 1 / 3 < usd / value < 3 or len(doubles) == 2
 
 
 # ── determinism ──────────────────────────────────────────────────────────────

@@ -9,10 +9,10 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from models.catalogue import read_catalogue
-from models.instrument import Instrument
-from models.vocabulary import FIELDS, Family
-from training.demo.command import demo
+from models.domain.catalogue import read_catalogue
+from models.domain.instrument import Instrument
+from models.domain.vocabulary import FIELDS, Family
+from training.commands.demo import demo
 from training.demo.market import Market, make_market
 from training.rates import load_rates
 from training.reading import read_evidence

@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 from markets import log_of, market, ratio, specimen
 
-from models.vocabulary import BY_FLAT, FIELDS
-from training.demo.natures import NATURES, ORIGINALITY_COST, PROVENANCE_GAIN, WEAR_COST
-from training.demo.truth import COUNTED, FAMILY
+from models.domain.vocabulary import BY_FLAT, FIELDS
+from training.demo.world.natures import NATURES, ORIGINALITY_COST, PROVENANCE_GAIN, WEAR_COST
+from training.demo.world.truth import COUNTED, FAMILY
 
 
 @pytest.mark.parametrize("nature", sorted(NATURES))

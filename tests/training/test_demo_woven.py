@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from markets import log_of, market, specimen
 
-from models.vocabulary import CHANNEL_NAMES
+from models.domain.vocabulary import CHANNEL_NAMES
 from training.demo.files import truth_cells
 from training.demo.market import Market
 

@@ -13,13 +13,13 @@ import numpy as np
 import pytest
 from markets import market
 
-from models.instrument import Instrument, Subject
+from models.domain.instrument import Instrument, Subject
+from models.domain.vocabulary import BY_FLAT, Family
 from models.price.interface import FACTORS, Assessment, EvidenceWeight, FloatArray, PriceModel
-from models.vocabulary import BY_FLAT, Family
 from training.demo.market import Market
-from training.demo.natures import FIGURE_GAIN, PROVENANCE_GAIN
+from training.demo.world.natures import FIGURE_GAIN, PROVENANCE_GAIN
 from training.yardstick.dozen import measure as measuring
-from training.yardstick.dozen.judged import LATER, Reasons, correlation, judged_places
+from training.yardstick.dozen.judged import LATER, TrueEffects, correlation, judged_positions
 from training.yardstick.dozen.measure import (
     KINDS,
     WITH,
@@ -66,7 +66,7 @@ def test_no_specimen_that_is_judged_is_in_the_evidence(sales: int) -> None:
     serial, first = m.events.specimens["serial"].tolist(), len(m.evidence)
     seen = set(serial[:first])
     assert seen & set(serial[first : first + LATER]), "some later sales are of specimens seen before"
-    places = judged_places(m)
+    places = judged_positions(m)
     assert len(set(places.tolist())) == 300
     assert not seen & {serial[first + place] for place in places}
     # They are spread over all of the later months.
@@ -75,11 +75,11 @@ def test_no_specimen_that_is_judged_is_in_the_evidence(sales: int) -> None:
 
 def test_too_few_fresh_specimens_are_refused_with_their_number(sixty: Market) -> None:
     with pytest.raises(ValueError, match=r"4\d\d later specimens .* 500 are needed"):
-        judged_places(sixty, LATER)
+        judged_positions(sixty, LATER)
 
 
 def test_specimens_are_told_whole_and_recorded_with_blanks(sixty: Market) -> None:
-    reasons = Reasons(sixty, judged_places(sixty))
+    reasons = TrueEffects(sixty, judged_positions(sixty))
     blanks = 0
     for told, recorded in zip(reasons.told, reasons.recorded, strict=True):
         assert (told.day, told.channel) == (recorded.day, recorded.channel)
@@ -100,11 +100,11 @@ _WHEN = (market(690, 60).holdout[0].day, "private")
 
 def test_true_effects_are_counted_from_the_reference_of_the_price_model(sixty: Market) -> None:
     """The second finish and the second best figure as reference, by the figures of the additive nature."""
-    places = judged_places(sixty)
+    places = judged_positions(sixty)
     events, at = sixty.events.specimens, places + len(sixty.evidence)
     models = [sixty.truth.world.models[m] for m in events["model"][at]]
     references = [_reference(m, finish=m.maker.finishes[1], figure=4.0) for m in models]
-    true = Reasons(sixty, places).true(references)
+    true = TrueEffects(sixty, places).true(references)
     plain = (events["build"][at] == 0) & (events["edition"][at] == -1) & (events["finish"][at] >= 0)
     assert plain.sum() > 100
     for k in np.flatnonzero(plain):
@@ -118,11 +118,11 @@ def test_true_effects_are_counted_from_the_reference_of_the_price_model(sixty: M
 
 
 def test_a_reference_with_nothing_said_is_the_truths_own(sixty: Market) -> None:
-    places = judged_places(sixty)
+    places = judged_positions(sixty)
     models = [
         sixty.truth.world.models[m] for m in sixty.events.specimens["model"][places + len(sixty.evidence)]
     ]
-    true = Reasons(sixty, places).true([_reference(m) for m in models])
+    true = TrueEffects(sixty, places).true([_reference(m) for m in models])
     own = sum(e for flat, e in sixty.effects.items() if BY_FLAT[flat].family is Family.RARITY)
     assert true[Family.RARITY] == pytest.approx(own[places + len(sixty.evidence)], abs=1e-12)
 
@@ -158,7 +158,7 @@ class Knowing:
         room = np.array([1e-6, 9.0, 9.0, 9.0])
         none = np.zeros(0)
         low, high = center[:, None] - room, center[:, None] + room
-        weights = tuple(EvidenceWeight("fair", 3, 3.0) for _ in subjects)
+        weights = tuple(EvidenceWeight("several", 3, 3.0) for _ in subjects)
         return Assessment(center, low, high, weights, none, none, ())
 
     def reference(self, subject: Subject) -> Subject:

@@ -6,7 +6,7 @@ import json
 from collections.abc import Sequence
 from pathlib import Path
 
-from training.yardstick.dozen.measure import WITH, WITHOUT, Measured
+from training.yardstick.dozen.measure import WITH, WITHOUT, FitFigures
 from training.yardstick.dozen.table import as_text
 from training.yardstick.fresh import kept
 
@@ -28,12 +28,12 @@ _FIGURES = (
 )
 
 
-def _measured(seed: int, side: str, figure: float, kind: str = "contrary-60") -> Measured:
+def _measured(seed: int, side: str, figure: float, kind: str = "contrary-60") -> FitFigures:
     names = None if side == WITHOUT else ("refinished",) if seed == 1 else ()
-    return Measured(kind, seed, side, 2.0, "", dict.fromkeys(_FIGURES, figure), names)
+    return FitFigures(kind, seed, side, 2.0, "", dict.fromkeys(_FIGURES, figure), names)
 
 
-def _rows(markets: Sequence[Measured]) -> list[str]:
+def _rows(markets: Sequence[FitFigures]) -> list[str]:
     return [" ".join(line.split()) for line in as_text(markets).splitlines()]
 
 
@@ -51,7 +51,7 @@ def test_changes_are_paired_by_market_in_per_cent_of_errors_and_in_points_of_sha
 
 
 def test_a_size_that_the_fit_refuses_is_named_as_refused() -> None:
-    none = Measured("additive-12", 1, WITHOUT, 0.1, "12 closed sales are too few", {}, None)
+    none = FitFigures("additive-12", 1, WITHOUT, 0.1, "12 closed sales are too few", {}, None)
     rows = _rows([none, _measured(1, WITHOUT, 0.2, "additive-25")])
     assert "additive-12 without refused" in rows
     assert "additive-12 refused" in rows  # of its seconds
@@ -64,7 +64,7 @@ def test_what_is_kept_is_read_as_it_was(tmp_path: Path) -> None:
     path = tmp_path / "dozen.json"
     markets = [_measured(1, WITHOUT, 0.2), _measured(1, WITH, 0.1), _measured(2, WITH, 0.3)]
     kept.write(path, "a", markets)
-    assert [Measured.from_row(row) for row in kept.read_rows(path, "a")] == markets
+    assert [FitFigures.from_row(row) for row in kept.read_rows(path, "a")] == markets
     assert json.loads(path.read_text())["code"] == "a"
 
 

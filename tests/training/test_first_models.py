@@ -14,8 +14,8 @@ import pytest
 from click.testing import CliRunner, Result
 from fake_model import FakeModel, fit_fake, read_fake
 
-import models.bundle
-from models.registry import Registry
+import models.bundles.bundle
+from models.bundles.registry import Registry
 from training import release
 from training.cli import main
 from training.demo.files import write_market
@@ -43,7 +43,7 @@ def fits(monkeypatch: pytest.MonkeyPatch) -> dict[str, Any]:
         return SimpleNamespace(model=model, report={"seed": seed})
 
     monkeypatch.setattr(release, "fit_anew", fit)
-    monkeypatch.setattr(models.bundle, "_reader", lambda: read_fake)
+    monkeypatch.setattr(models.bundles.bundle, "_reader", lambda: read_fake)
     return told
 
 
@@ -107,7 +107,7 @@ def test_few_sales_are_judged_by_left_out_specimens_and_the_card_says_how(
     assert len(of_folds) == 5
     assert all(len(ids) in (33, 34) and ids < whole for ids, _ in of_folds)  # 36 rows, less 2 or 3 sales
     about = registry.manifest(version)["about"]
-    assert (about["judged"]["sales"], about["judged_by"]) == (12, "left-out specimens")
+    assert (about["judged"]["sales"], about["judged_by"]) == (12, "left-out instruments")
     assert about["gate"]["passed"] is True
     assert "each of 12 was judged by a fit without any record" in about["why_provisional"]
     told, page = card_of(registry, version)
@@ -115,8 +115,8 @@ def test_few_sales_are_judged_by_left_out_specimens_and_the_card_says_how(
     assert told["why_provisional"] == about["why_provisional"]
     head = page[: page.index("<h2>")]
     assert "<strong>Provisional.</strong> Fewer than 20 sales" in head
-    assert "had seen no record of its specimen" in page
-    assert "were kept out. A twin" not in page
+    assert "without any record of the instrument, valued each sale" in page
+    assert "were kept out. A second model, fitted only on earlier sales" not in page
 
 
 def test_too_few_specimens_to_judge_by_are_said_and_nothing_is_fitted_to_judge(
@@ -124,7 +124,7 @@ def test_too_few_specimens_to_judge_by_are_said_and_nothing_is_fitted_to_judge(
 ) -> None:
     found = fit(2)
     assert len(fits["given"]) == 1
-    assert "fewer than 3 specimens were sold, so nothing can be judged yet" in found.stderr
+    assert "fewer than 3 instruments were sold, so nothing can be judged yet" in found.stderr
     about = registry.manifest(found.stdout.strip())["about"]
     assert (about["judged"], about["judged_by"]) == (None, None)
     assert "How good the values are" not in card_of(registry, found.stdout.strip())[1]
@@ -162,7 +162,7 @@ def test_a_provisional_model_gives_way_to_the_next_one_and_to_one_that_earned_th
     told, page = card_of(registry, versions[-1])
     assert (told["provisional"], told["why_provisional"]) == (False, None)
     assert "Provisional" not in page
-    assert "were kept out. A twin" in page
+    assert "were kept out. A second model, fitted only on earlier sales" in page
     assert registry.history()[-1].why == "the gate let it pass"
 
 
@@ -186,7 +186,7 @@ def test_a_provisional_model_takes_the_place_of_an_earned_one_by_force_alone(
 def test_what_left_out_fits_said_is_not_held_against_one_that_is_judged_by_later_sales(
     fit: Fit, registry: Registry
 ) -> None:
-    """The fits of a cross-validation knew the market of later days, which no twin does."""
+    """The fits of a cross-validation knew the market of later days, which no holdout model does."""
     fit(-39, "--promote")
     assert registry.load().manifest["about"]["judged"]["sales"] == 39
     about = registry.manifest(fit(-300).stdout.strip())["about"]

@@ -8,10 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 import pytest
 
-from models.instrument import Subject
-from models.vocabulary import FIELDS, Family
+from models.domain.instrument import Subject
+from models.domain.vocabulary import FIELDS, Family
 from training.demo.market import Market, make_market
-from training.demo.natures import WEAR_COST
+from training.demo.world.natures import WEAR_COST
 from training.fit import fit_model
 
 # Of condition and originality, what costs in this market as it does in the trade.

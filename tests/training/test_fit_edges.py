@@ -13,11 +13,11 @@ import numpy as np
 import pytest
 from specimens import drawn
 
-from models.catalogue import read_catalogue
-from models.evidence import Evidence
-from models.instrument import Instrument
-from models.money import Rates
-from models.vocabulary import DEFAULT_LEVELS
+from models.domain.catalogue import read_catalogue
+from models.domain.evidence import Evidence
+from models.domain.instrument import Instrument
+from models.domain.money import Rates
+from models.domain.vocabulary import DEFAULT_LEVELS
 from training.fit import fit_model
 from training.rates import load_rates
 
@@ -62,7 +62,7 @@ CASES: dict[str, Callable[[Rows], Rows]] = {
         replace(row, day=date(2020, 5, 5) + timedelta(days=n % 2)) for n, row in enumerate(rows)
     ],
     "sold on one day": lambda rows: [replace(row, day=date(2020, 5, 5)) for row in rows],
-    "one model only": lambda rows: [row for row in rows if row.instrument.model == "Kranich"],
+    "one model only": lambda rows: [row for row in rows if row.instrument.model == "Wiedehopf"],
     "one serial number on all": lambda rows: [
         replace(row, instrument=rows[0].instrument.but(serial="n/a")) for row in rows
     ],

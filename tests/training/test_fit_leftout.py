@@ -10,17 +10,19 @@ import pytest
 from numpy.typing import NDArray
 from plain import Plain
 
-from models.price.backbone import BLANK
-from models.price.basis import Table
-from models.price.core import BLANKS, LOSS, PART, Input
-from training.fit import solve
-from training.fit.core import Data, Specification, backbone_of, problem_of
-from training.fit.crossfit import CrossFit, cross_fit, folds_of
-from training.fit.leftout import LeftOut, inputs_of, left_out
-from training.fit.problem import Problem
-from training.fit.recipes import graded, levels, raw
-from training.fit.solve import Estimate
-from training.fit.spec import Term
+from models.price.core.backbone import BLANK, loss_of
+from models.price.core.basis import Table
+from models.price.core.core import BLANKS, LOSS, PART, Input
+from training.fit.core import backbone_of, problem_of
+from training.fit.design.data import Data
+from training.fit.design.problem import Problem
+from training.fit.design.recipes import graded, levels, raw
+from training.fit.design.specification import Specification
+from training.fit.design.terms import BackboneTerm
+from training.fit.solve.crossfit import CrossFit, cross_fit, folds_of
+from training.fit.solve.empirical_bayes import fit_backbone
+from training.fit.solve.leftout import LeftOut, inputs_of, left_out
+from training.fit.solve.solution import Solution, first_solution
 
 Floats = NDArray[np.float64]
 ROWS = 90
@@ -34,10 +36,10 @@ ENCODING = Plain(
 )
 SPEC = Specification(
     (
-        Term("maker", (levels("maker"),), part="identity"),
-        Term("size", (raw("size"),), part="size"),
-        Term("size blank", (raw("size_blank", -1.0),), BLANK),
-        Term("wear", (graded("wear", 4),), "loss:condition", part="condition"),
+        BackboneTerm("maker", (levels("maker"),), part="identity"),
+        BackboneTerm("size", (raw("size"),), part="size"),
+        BackboneTerm("size blank", (raw("size_blank", -1.0),), BLANK),
+        BackboneTerm("wear", (graded("wear", 4),), loss_of("condition"), part="condition"),
     )
 )
 INPUTS = (
@@ -75,16 +77,16 @@ def data() -> Data:
 
 
 @pytest.fixture(scope="module")
-def fitted(data: Data) -> tuple[Problem, Estimate, CrossFit]:
+def fitted(data: Data) -> tuple[Problem, Solution, CrossFit]:
     problem = problem_of(data, SPEC)
     spread = np.random.default_rng(9).uniform(1, 2, ROWS)
     problem = replace(problem, spread=spread)
-    estimate = solve.fit(problem, solve.start(problem, math.inf), most=4, learn=False)
+    estimate = fit_backbone(problem, first_solution(problem, math.inf), most=4, learn=False)
     return problem, estimate, cross_fit(problem, estimate, folds_of(data.specimen, 0))
 
 
 @pytest.fixture(scope="module")
-def left(data: Data, fitted: tuple[Problem, Estimate, CrossFit]) -> LeftOut:
+def left(data: Data, fitted: tuple[Problem, Solution, CrossFit]) -> LeftOut:
     problem, _, crossed = fitted
     return left_out(data, problem.layout, crossed, math.inf, None, ENCODING)
 
@@ -110,7 +112,7 @@ def design(data: Data) -> Floats:
     return np.stack([np.asarray(c, np.float64) for c in columns], axis=1)
 
 
-def without(data: Data, fitted: tuple[Problem, Estimate, CrossFit], fold: int) -> tuple[Floats, Floats]:
+def without(data: Data, fitted: tuple[Problem, Solution, CrossFit], fold: int) -> tuple[Floats, Floats]:
     """Coefficients and their covariance by ridge regression of the other folds, at the fit's row weights.
 
     The column of blanks is left out: here blanks raise the price, and the fit lets no blank do so.
@@ -131,7 +133,7 @@ def without(data: Data, fitted: tuple[Problem, Estimate, CrossFit], fold: int) -
 
 
 def test_each_fold_has_the_coefficients_of_a_fit_without_it(
-    data: Data, fitted: tuple[Problem, Estimate, CrossFit]
+    data: Data, fitted: tuple[Problem, Solution, CrossFit]
 ) -> None:
     _, estimate, crossed = fitted
     for fold in range(5):
@@ -145,7 +147,7 @@ def test_each_fold_has_the_coefficients_of_a_fit_without_it(
 
 
 def test_left_out_parts_are_those_of_a_backbone_fitted_without_the_fold(
-    data: Data, fitted: tuple[Problem, Estimate, CrossFit], left: LeftOut
+    data: Data, fitted: tuple[Problem, Solution, CrossFit], left: LeftOut
 ) -> None:
     _, _, crossed = fitted
     x, t = design(data), data.table
@@ -161,7 +163,7 @@ def test_left_out_parts_are_those_of_a_backbone_fitted_without_the_fold(
 
 
 def test_trees_see_the_parts_of_the_one_backbone_that_is_served(
-    data: Data, fitted: tuple[Problem, Estimate, CrossFit]
+    data: Data, fitted: tuple[Problem, Solution, CrossFit]
 ) -> None:
     problem, estimate, _ = fitted
     theta, x, t = estimate.theta, design(data), data.table
@@ -172,7 +174,7 @@ def test_trees_see_the_parts_of_the_one_backbone_that_is_served(
 
 
 def test_a_row_says_nothing_of_itself(
-    data: Data, fitted: tuple[Problem, Estimate, CrossFit], left: LeftOut
+    data: Data, fitted: tuple[Problem, Solution, CrossFit], left: LeftOut
 ) -> None:
     """Higher prices in one fold move the left-out parts of the other folds, and none of its own."""
     problem, estimate, crossed = fitted

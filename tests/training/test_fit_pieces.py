@@ -11,15 +11,18 @@ import pytest
 from numpy.typing import NDArray
 from plain import Plain
 
-from models.price.basis import Table
-from models.price.core import LOSS, Input
+from models.price.core.backbone import loss_of
+from models.price.core.basis import Table
+from models.price.core.core import LOSS, Input
 from models.price.evaluator.evaluator import Evaluator
-from models.price.features import LOSSES
-from training.fit.core import Data, Fitted, Specification, fit_core
-from training.fit.crossfit import folds_of
-from training.fit.recipes import course, graded, graded_steps, levels, linear, smooth, unknown
-from training.fit.solve import bounded
-from training.fit.spec import Term
+from models.price.instruments.features import LOSSES
+from training.fit.core import FittedCore, fit_core
+from training.fit.design.data import Data
+from training.fit.design.recipes import course, graded, graded_steps, levels, linear, smooth, unknown
+from training.fit.design.specification import Specification
+from training.fit.design.terms import BackboneTerm
+from training.fit.solve.crossfit import folds_of
+from training.fit.solve.normal_equations import bounded
 
 Floats = NDArray[np.float64]
 
@@ -72,25 +75,27 @@ def data(rows: int, seed: int, *, wear_pays: bool = False, bounds: int = 0, slip
 
 SPEC = Specification(
     (
-        Term("model", (levels("model"),)),
-        Term("wear slope", (graded("wear", 5),), "loss:condition", "slope", part="condition"),
-        Term("wear steps", (graded_steps("wear", 5),), "loss:condition", "steps", part="condition"),
-        Term("wear unknown", (unknown("wear"),), "loss:condition", part="condition"),
+        BackboneTerm("model", (levels("model"),)),
+        BackboneTerm("wear slope", (graded("wear", 5),), loss_of("condition"), "slope", part="condition"),
+        BackboneTerm(
+            "wear steps", (graded_steps("wear", 5),), loss_of("condition"), "steps", part="condition"
+        ),
+        BackboneTerm("wear unknown", (unknown("wear"),), loss_of("condition"), part="condition"),
     ),
     (Input("condition", LOSS, sign=-1),),
 )
 
 
 @pytest.fixture(scope="module")
-def fitted() -> Fitted:
+def fitted() -> FittedCore:
     return fit_core(data(400, 1, bounds=200), SPEC, ENCODING)
 
 
-def value(fitted: Fitted, model: str, wear: float | None) -> float:
+def value(fitted: FittedCore, model: str, wear: float | None) -> float:
     return float(Evaluator(fitted.core, ENCODING).center([ENCODING.row(model=model, wear=wear)])[0])
 
 
-def doubt(fitted: Fitted, model: str) -> float:
+def standard_error(fitted: FittedCore, model: str) -> float:
     """The standard deviation of a value: by the number of sales that would say as much, and their noise."""
     spread = fitted.core.spread
     assert spread is not None
@@ -100,30 +105,30 @@ def doubt(fitted: Fitted, model: str) -> float:
     return math.sqrt(noise / float(evaluator.ranges([row], [0.8]).effective[0]))
 
 
-def test_levels_and_losses_are_found(fitted: Fitted) -> None:
+def test_levels_and_losses_are_found(fitted: FittedCore) -> None:
     for model, level in (("a", 8.0), ("b", 9.0)):
         for wear in range(6):
             assert value(fitted, model, wear) == pytest.approx(level - 0.1 * wear, abs=0.06)
 
 
-def test_a_rare_level_is_drawn_towards_the_others(fitted: Fitted) -> None:
+def test_a_rare_level_is_drawn_towards_the_others(fitted: FittedCore) -> None:
     # A dozen looks of variance .01 against a prior variance near 1: hardly drawn at all, but drawn.
     rare = value(fitted, "c", 0.0)
     assert 9.8 < rare < 10.1
     # A level never seen has only the prior: the mean of the others, and all of their variance.
     unseen = value(fitted, "never seen", 0.0)
     assert 8.0 < unseen < 10.0
-    spreads = [doubt(fitted, m) for m in ("a", "c", "never seen")]
+    spreads = [standard_error(fitted, m) for m in ("a", "c", "never seen")]
     print(f"standard deviations of a common, a rare and an unseen level: {np.round(spreads, 3)}")
     assert spreads[0] < 0.03 < spreads[2] and spreads[0] < spreads[1] < spreads[2] / 3
 
 
-def test_what_is_not_known_costs_what_is_usual(fitted: Fitted) -> None:
+def test_what_is_not_known_costs_what_is_usual(fitted: FittedCore) -> None:
     # Grades 0 to 5 are equally common: a mean loss of .25.
     assert value(fitted, "a", None) == pytest.approx(8 - 0.25, abs=0.08)
 
 
-def test_the_gap_of_askings_is_learnt_and_not_priced_in(fitted: Fitted) -> None:
+def test_the_gap_of_askings_is_learnt_and_not_priced_in(fitted: FittedCore) -> None:
     layout, est = fitted.problem.layout, fitted.estimate
     assert layout.gaps == ("asking",)
     assert float(est.theta[layout.intercept + 1]) == pytest.approx(0.5, abs=0.04)
@@ -142,7 +147,9 @@ def test_slips_lose_their_weight() -> None:
     print(f"bias {bias:+.3f}; plain least squares {0.05 * math.log(10):+.3f}")
     assert abs(bias) < 0.03
     slipped = robust.left.residual > 1.5
-    assert 15 < slipped.sum() < 45 and robust.pull[slipped].max() < 0.2 < np.median(robust.pull[~slipped])
+    assert 15 < slipped.sum() < 45 and robust.robust_weight[slipped].max() < 0.2 < np.median(
+        robust.robust_weight[~slipped]
+    )
 
 
 def test_one_column_alone_is_enough_and_constants_are_left_out() -> None:
@@ -151,7 +158,7 @@ def test_one_column_alone_is_enough_and_constants_are_left_out() -> None:
     table = {"x": x, "same": np.ones(100)}
     gap = [""] * 100
     y = 3 + 0.5 * x + rng.normal(0, 0.05, 100)
-    spec = Specification((Term("x", (linear("x"),)), Term("same", (linear("same"),))))
+    spec = Specification((BackboneTerm("x", (linear("x"),)), BackboneTerm("same", (linear("same"),))))
     encoding = Plain({"x": 0.0, "same": 1.0}, curved=frozenset({"x", "same"}))
     rows = encoding.rows_of(table)
     found = fit_core(Data(table, rows, y, gap, gap, [str(n) for n in range(100)]), spec, encoding)

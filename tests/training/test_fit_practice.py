@@ -12,23 +12,27 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from plain import Plain
 
-from models.instrument import Instrument, Subject
+from models.domain.instrument import Instrument, Subject
 from models.practice import NO_PRACTICE, Practice, Rule, read_practice, shipped
-from models.price.model import read_model
-from models.price.reliance import EVIDENCE_ALONE, Between
+from models.practice.reliance import EVIDENCE_ALONE, Comparison
+from models.price.instruments.model import read_model
 from training.demo.market import Market, make_market
-from training.fit import Fit, fit_model, fitted_values, solve
-from training.fit.contrasts import Statements
-from training.fit.core import Data, Specification, problem_of
+from training.fit import Fit, fit_model
+from training.fit.core import problem_of
+from training.fit.design.data import Data
+from training.fit.design.problem import SALE, Problem
+from training.fit.design.recipes import levels
+from training.fit.design.specification import Specification
+from training.fit.design.statements import Statements
+from training.fit.design.terms import BackboneTerm
 from training.fit.practice import statements_of
-from training.fit.problem import SALE, Problem
-from training.fit.recipes import levels
-from training.fit.solve import Estimate
-from training.fit.spec import Term
-from training.fit.trust import learnt_of, trusted
+from training.fit.solve import fitted_values
+from training.fit.solve.empirical_bayes import fit_backbone
+from training.fit.solve.solution import Solution, first_solution, sale_variance
+from training.fit.solve.trust import learnt_of, trusted
 
 ENCODING = Plain({"build": "usual"})
-SPEC = Specification((Term("build", (levels("build"),)),))
+SPEC = Specification((BackboneTerm("build", (levels("build"),)),))
 
 
 def told(y: float, width: float, sales: float) -> Statements:
@@ -51,16 +55,19 @@ def problem(rare: list[float], statements: Statements | None) -> Problem:
     )
 
 
-def solved(asked: Problem, tau2: float) -> Estimate:
+def solved(asked: Problem, tau2: float) -> Solution:
     """With normal noise of .1 and a given prior variance: what can be worked out by hand."""
-    start = solve.start(asked, math.inf)
+    start = first_solution(asked, math.inf)
     known = replace(
-        start, sigma2=np.array([0.01]), tails=np.array([1e9]), tau2=np.full(len(start.tau2), tau2)
+        start,
+        sigma2=np.array([0.01]),
+        degrees_of_freedom=np.array([1e9]),
+        tau2=np.full(len(start.tau2), tau2),
     )
-    return solve.fit(asked, known, most=6, learn=False)
+    return fit_backbone(asked, known, most=6, learn=False)
 
 
-def difference(est: Estimate, asked: Problem) -> float:
+def difference(est: Solution, asked: Problem) -> float:
     said = asked.contrasts
     assert said is not None
     one, two = (
@@ -114,9 +121,9 @@ def test_without_evidence_a_rule_is_known_as_well_as_it_says_and_no_better(
 ) -> None:
     """The prior means say what is stated, too: prior and observation together must not say it twice."""
     asked = problem([], told(0.5, width, sales))
-    est = solve.fit(asked, solve.start(asked, math.inf))
+    est = fit_backbone(asked, first_solution(asked, math.inf))
     learnt = learnt_of(asked, est)
-    stated_sd = math.sqrt(width**2 + 2 * solve.sale_variance(est) / sales)
+    stated_sd = math.sqrt(width**2 + 2 * sale_variance(est) / sales)
     assert learnt.posterior[0] == pytest.approx(0.5, abs=0.02)
     assert learnt.posterior_sd[0] == pytest.approx(stated_sd, rel=0.02)
 
@@ -245,7 +252,7 @@ def test_the_price_model_carries_the_shares_of_its_rules_through_its_files(with_
     model = with_practice.model
     shares = {told["name"]: told["share"] for told in with_practice.report["practice"]}
     it = typical(with_practice).instrument
-    between = Between(model.catalogue.models[0], it, it)
+    between = Comparison(model.catalogue.models[0], it, it)
     for carried in (model.reliance, read_model(model.to_files(), model.catalogue).reliance):
         for name, path, value in (
             ("refinished", "originality.finish", "refinished"),

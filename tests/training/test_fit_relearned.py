@@ -6,12 +6,14 @@ import numpy as np
 import pytest
 import scipy.sparse as sp
 
-from training.fit import solve
-from training.fit.crossfit import cross_fit, relearned
-from training.fit.problem import Problem, layout_of, matrix
-from training.fit.spec import Term, levels, linear
+from training.fit.design.problem import Problem, layout_of, matrix
+from training.fit.design.terms import BackboneTerm, levels, linear
+from training.fit.solve.crossfit import cross_fit, relearned
+from training.fit.solve.empirical_bayes import fit_backbone
+from training.fit.solve.normal_equations import squares_of, variances_of
+from training.fit.solve.solution import first_solution
 
-TERMS = (Term("x", (linear("x"),)), Term("town", (levels("town"),)))
+TERMS = (BackboneTerm("x", (linear("x"),)), BackboneTerm("town", (levels("town"),)))
 
 
 @pytest.fixture(scope="module")
@@ -26,7 +28,7 @@ def problem() -> Problem:
 
 def test_a_fold_has_no_say_in_its_own_coefficients(problem: Problem) -> None:
     folds = np.arange(200) % 5
-    est = solve.fit(problem, solve.start(problem, np.inf))
+    est = fit_backbone(problem, first_solution(problem, np.inf))
     moved = np.where(folds == 2, problem.y + 3.0, problem.y)
     before, after = (relearned(replace(problem, y=y), est, folds).thetas for y in (problem.y, moved))
     assert before[2].tolist() == after[2].tolist()
@@ -36,7 +38,7 @@ def test_a_fold_has_no_say_in_its_own_coefficients(problem: Problem) -> None:
 def test_variances_that_the_whole_fit_got_wrong_are_learned_again(problem: Problem) -> None:
     """Held variances that are far too small leave nothing of the slope; folds of their own find it."""
     folds = np.arange(200) % 5
-    est = solve.fit(problem, solve.start(problem, np.inf))
+    est = fit_backbone(problem, first_solution(problem, np.inf))
     shy = replace(est, tau2=np.where(problem.layout.flat, est.tau2, 5e-5))
     column = 0  # of the slope, per standard deviation of x: that of a uniform number on (−1, 1) is 0.577
     assert np.abs(cross_fit(problem, shy, folds).thetas[:, column]).max() < 0.45
@@ -49,8 +51,8 @@ def test_full_and_empty_designs_are_summed_alike(share: float) -> None:
     rows = rng.standard_normal((60, 20)) * (rng.random((60, 20)) < share)
     weight, root = rng.uniform(0.5, 2, 60), rng.standard_normal((20, 20))
     squares = sum(w * np.outer(x, x) for w, x in zip(weight, rows, strict=True))
-    np.testing.assert_allclose(solve.squares_of(sp.csr_matrix(rows), weight), squares, atol=1e-12)
+    np.testing.assert_allclose(squares_of(sp.csr_matrix(rows), weight), squares, atol=1e-12)
     variances = [((x @ root) ** 2).sum() for x in rows]
     np.testing.assert_allclose(
-        solve.variances_of(sp.csr_matrix(rows), root @ root.T), variances, rtol=1e-10, atol=1e-12
+        variances_of(sp.csr_matrix(rows), root @ root.T), variances, rtol=1e-10, atol=1e-12
     )

@@ -9,20 +9,27 @@ import pytest
 from numpy.typing import NDArray
 from plain import Plain
 
-from models.price.basis import Table
-from training.fit import fitted_values, solve
-from training.fit.core import Data, Specification, fit_core, problem_of
-from training.fit.recipes import graded, graded_steps, levels
-from training.fit.spec import Term
+from models.price.core.backbone import loss_of, scale_of
+from models.price.core.basis import Table
+from training.fit.core import fit_core, problem_of
+from training.fit.design.data import Data
+from training.fit.design.recipes import graded, graded_steps, levels
+from training.fit.design.specification import Specification
+from training.fit.design.terms import BackboneTerm
+from training.fit.solve import fitted_values
+from training.fit.solve.empirical_bayes import fit_backbone
+from training.fit.solve.solution import first_solution
 
 ROWS, MOST = 400, 30
 ENCODING = Plain({"build": "usual", "wear": 0.0}, losses=("wear",), steps=5)
 SPEC = Specification(
     (
-        Term("build", (levels("build"),)),
-        Term("wear slope", (graded("wear", 5),), "loss:condition", "slope", part="condition"),
-        Term("wear steps", (graded_steps("wear", 5),), "loss:condition", "steps", part="condition"),
-        Term("condition by build", (levels("build"),), "scale:condition"),
+        BackboneTerm("build", (levels("build"),)),
+        BackboneTerm("wear slope", (graded("wear", 5),), loss_of("condition"), "slope", part="condition"),
+        BackboneTerm(
+            "wear steps", (graded_steps("wear", 5),), loss_of("condition"), "steps", part="condition"
+        ),
+        BackboneTerm("condition by build", (levels("build"),), scale_of("condition")),
     )
 )
 
@@ -46,10 +53,10 @@ def size_of(errors: NDArray[np.float64]) -> float:
 @pytest.mark.parametrize("seed", [0, 2, 4])
 def test_a_fit_comes_to_rest_where_one_build_is_spared_nearly_all_losses(seed: int) -> None:
     problem, steps = problem_of(made(seed), SPEC), []
-    start = solve.start(problem, math.inf)
-    found = solve.fit(problem, start, most=MOST, step_done=lambda: steps.append(1))
+    start = first_solution(problem, math.inf)
+    found = fit_backbone(problem, start, most=MOST, step_done=lambda: steps.append(1))
     assert len(steps) < MOST
-    later = solve.fit(problem, found, most=MOST)
+    later = fit_backbone(problem, found, most=MOST)
     one, other = (
         fitted_values.predict(problem.layout, problem.x, est.theta, est.cap) for est in (found, later)
     )

@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from models.price.basis import Table
-from models.price.lopsided import Bends
-from models.price.spread import Moments, Spread
-from training.fit.scatter import LeftOutSales, Likelihood, fit_spread, maximised
+from models.price.core.basis import Table
+from models.price.core.lopsided import Bends
+from models.price.core.spread import Moments, Spread
+from training.fit.spread.noise import LeftOutSales, Likelihood, fit_spread, maximised
 
 Floats = NDArray[np.float64]
 ROWS = 3000
@@ -33,9 +33,11 @@ def sales(rows: int, seed: int) -> tuple[Table, Floats, Floats, Floats, Floats]:
 
 
 def fitted(made: tuple[Table, Floats, Floats, Floats, Floats]) -> Spread:
-    hidden = {"neck": Moments(0.04, 0.0)}
+    moments = {"neck": Moments(0.04, 0.0)}
     sales = LeftOutSales(*made)
-    return fit_spread(sales, len(made[1]), columns=("channel",), hidden=hidden, time="time", drift=0.005)
+    return fit_spread(
+        sales, len(made[1]), columns=("channel",), loss_moments=moments, time="time", drift=0.005
+    )
 
 
 def scale_of(found: Spread, table: Table, value: Floats, posterior: Floats, mixture: Floats) -> Floats:
@@ -113,8 +115,8 @@ def test_a_range_beside_a_rare_heavy_loss_misses_as_many_prices_on_either_side()
         # Of all but losses, a hundredth is noise, and the rest what the fit does not know.
         return LeftOutSales(table, np.full(6000, 8.0), residual, others - 0.01, np.zeros(6000))
 
-    hidden = {"neck": NECK}
-    found = fit_spread(made(8), 6000, columns=("channel",), hidden=hidden, time="time", drift=0.0)
+    moments = {"neck": NECK}
+    found = fit_spread(made(8), 6000, columns=("channel",), loss_moments=moments, time="time", drift=0.0)
     fresh = made(9)
     blank = np.isnan(fresh.table["neck"])
     noise = found.noise.variance(np.full(6000, found.noise.levels["channel"]["private"]), fresh.value)
@@ -131,7 +133,7 @@ def test_a_range_beside_a_rare_heavy_loss_misses_as_many_prices_on_either_side()
 
 def test_the_days_of_the_evidence_and_the_drift_are_kept(found: Spread) -> None:
     assert 2010.0 <= found.first < 2010.1 and 2019.9 < found.last <= 2020.0
-    assert (found.drift, found.hidden) == (0.005, {"neck": (0.04, 0.0)})
+    assert (found.drift, found.loss_moments) == (0.005, {"neck": (0.04, 0.0)})
     assert (np.diff(found.shape) >= 0).all() and len(found.shape) == ROWS
 
 

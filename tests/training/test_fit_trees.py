@@ -7,10 +7,11 @@ import pytest
 from forests import strengths_of
 from numpy.typing import NDArray
 
-from models.price.core import LOSS, PART, Input
-from training.fit.crossfit import folds_of
-from training.fit.leftout import LeftOut
-from training.fit.trees import Grown, Growth, grow, no_trees, weight_of
+from models.price.core.core import LOSS, PART, Input
+from training.fit.design.specification import Growth
+from training.fit.solve.crossfit import folds_of
+from training.fit.solve.leftout import LeftOut
+from training.fit.trees import Grown, grow, no_trees, weight_of
 
 Floats = NDArray[np.float64]
 INPUTS = (Input("one", PART), Input("other", PART), Input("wear", LOSS, sign=-1))
@@ -25,13 +26,13 @@ def made(slope: float, noise: float, n: int = 500, seed: int = 0) -> tuple[Float
 
 def test_the_weight_by_hand() -> None:
     ones = np.ones(2)
-    # The slope is a half without any doubt; of 400 sales half of it is believed, of 800 four fifths.
+    # The slope is a half without any error; of 400 sales half of it is believed, of 800 four fifths.
     assert weight_of(0.5 * ones, ones, ones, 400) == pytest.approx(0.25)
     assert weight_of(0.5 * ones, ones, ones, 800) == pytest.approx(0.4)
     # Residuals of 1 and 0: slope 1/2, its variance (1/4 + 1/4) / 2² = 1/8. Of a half, 1/4 in 1/4 + 4 · 1/8
     # is left: 1/6, and of that a half.
     assert weight_of(np.array([1.0, 0.0]), ones, ones, 400) == pytest.approx(1 / 12)
-    # Half the weight of a row counts as the row at half its size, in the slope and in its doubt.
+    # Half the weight of a row counts as the row at half its size, in the slope and in its standard error.
     assert weight_of(np.array([1.0, 0.0]), ones, np.array([1.0, 0.0]), 400) == pytest.approx(0.5)
 
 

@@ -14,10 +14,10 @@ from fakes import RATES
 from hypothesis import given
 from hypothesis import strategies as st
 
-from models.catalogue import Catalogue
-from models.evidence import Evidence
-from models.instrument import Instrument
-from models.money import Rates
+from models.domain.catalogue import Catalogue
+from models.domain.evidence import Evidence
+from models.domain.instrument import Instrument
+from models.domain.money import Rates
 from training.demo.market import Market
 from training.study.folds import cross_validated, folds
 

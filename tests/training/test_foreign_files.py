@@ -17,7 +17,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from models.cli import main as models_main
-from models.money import Rates
+from models.domain.money import Rates
 from training.cli import main as training_main
 from training.rates import load_rates
 

@@ -11,23 +11,23 @@ import numpy as np
 import pytest
 from markets import market
 
-from models.price.basis import Table
-from models.price.features import COLUMNS, columns
+from models.price.core.basis import Table
+from models.price.instruments.features import COLUMNS, columns
 from models.price.interface import EvidenceWeight
 from models.study.judge import Judged
 from training.demo.market import Market
-from training.demo.world import EVIDENCE_ENDS
+from training.demo.world.workshops import EVIDENCE_ENDS
 from training.fit import fit_model
-from training.fit.typical import typical_of
+from training.fit.design.typical import typical_of
 from training.yardstick.fresh import kept
-from training.yardstick.fresh.measure import ALONE, RAW, THIS, TRUTH, Measured, inside, moved, scattered
+from training.yardstick.fresh.measure import ALONE, RAW, THIS, TRUTH, MarketFigures, inside, moved, scattered
 from training.yardstick.fresh.raw import coded, codes_of
 from training.yardstick.fresh.rivals import Rivals, fit_rivals
 from training.yardstick.fresh.table import as_text, mean_of, off, percent_of, pooled
 
 
-def _measured(seed: int, this: float, held: tuple[int, ...], kind: str = "additive") -> Measured:
-    return Measured(
+def _measured(seed: int, this: float, held: tuple[int, ...], kind: str = "additive") -> MarketFigures:
+    return MarketFigures(
         kind,
         seed,
         1.0,
@@ -106,7 +106,7 @@ def test_what_lies_in_a_range_is_counted_by_group() -> None:
 
 
 def _words(count: int) -> tuple[EvidenceWeight, ...]:
-    return tuple(EvidenceWeight("fair", 3, 3.0) for _ in range(count))
+    return tuple(EvidenceWeight("several", 3, 3.0) for _ in range(count))
 
 
 def test_where_the_market_went_is_what_one_specimen_gains() -> None:

@@ -27,18 +27,20 @@ def split(small_market: Market) -> Split:
 
 
 @pytest.fixture(scope="module")
-def twin(small_market: Market, split: Split) -> FakeModel:
+def holdout_model(small_market: Market, split: Split) -> FakeModel:
     return fit_fake(split.before, small_market.catalogue, small_market.rates)
 
 
 @pytest.fixture(scope="module")
-def candidate(small_market: Market, split: Split, twin: FakeModel) -> Judged:
+def candidate(small_market: Market, split: Split, holdout_model: FakeModel) -> Judged:
     # As wide as it takes: its coverage must not be what these tests turn on.
-    return judge(replace(twin, sd=_honest(small_market, split, twin)), split.kept, small_market.rates)
+    return judge(
+        replace(holdout_model, sd=_honest(small_market, split, holdout_model)), split.kept, small_market.rates
+    )
 
 
-def _honest(m: Market, split: Split, twin: FakeModel) -> float:
-    found = judge(twin, split.kept, m.rates)
+def _honest(m: Market, split: Split, holdout_model: FakeModel) -> float:
+    found = judge(holdout_model, split.kept, m.rates)
     return float(np.quantile(abs(found.center - found.paid), 0.95) / 1.96)
 
 
@@ -51,10 +53,10 @@ def test_the_same_model_passes_beside_itself(candidate: Judged) -> None:
 
 
 def test_a_biased_model_is_kept_out_and_told_why(
-    small_market: Market, split: Split, twin: FakeModel, candidate: Judged
+    small_market: Market, split: Split, holdout_model: FakeModel, candidate: Judged
 ) -> None:
     everything = np.ones(len(candidate.paid), bool)
-    worse = judge(replace(twin, shift=0.4, sd=3.0), split.kept, small_market.rates)
+    worse = judge(replace(holdout_model, shift=0.4, sd=3.0), split.kept, small_market.rates)
     verdict = gate(worse, everything, Answers.of(candidate))
     assert not verdict.passed
     assert any("absolute log error" in reason for reason in verdict.reasons)
@@ -62,8 +64,10 @@ def test_a_biased_model_is_kept_out_and_told_why(
     assert gate(candidate, everything, Answers.of(worse)).passed
 
 
-def test_ranges_that_do_not_hold_are_kept_out(small_market: Market, split: Split, twin: FakeModel) -> None:
-    narrow = judge(replace(twin, sd=0.02), split.kept, small_market.rates)
+def test_ranges_that_do_not_hold_are_kept_out(
+    small_market: Market, split: Split, holdout_model: FakeModel
+) -> None:
+    narrow = judge(replace(holdout_model, sd=0.02), split.kept, small_market.rates)
     assert not gate(narrow).passed
     assert all("coverage" in reason for reason in gate(narrow).reasons)
 
@@ -81,23 +85,23 @@ def test_coverage_slack_is_three_points_and_three_standard_errors(candidate: Jud
 
 
 def test_the_current_bundle_is_not_asked_about_sales_it_has_seen(
-    small_market: Market, split: Split, twin: FakeModel, candidate: Judged
+    small_market: Market, split: Split, holdout_model: FakeModel, candidate: Judged
 ) -> None:
     assert split.first is not None
-    seen_all = replace(twin, last=date(2030, 1, 1))
+    seen_all = replace(holdout_model, last=date(2030, 1, 1))
     usable, said = answers_of_current(seen_all, None, candidate, small_market.rates)
     assert not usable.any()
     assert gate(candidate, usable, said).common == 0
-    usable, said = answers_of_current(twin, None, candidate, small_market.rates)
+    usable, said = answers_of_current(holdout_model, None, candidate, small_market.rates)
     assert usable.all()
     assert said.center == pytest.approx(candidate.center)
 
 
-def test_the_current_twin_speaks_for_what_it_had_kept_out(
-    small_market: Market, split: Split, twin: FakeModel, candidate: Judged
+def test_the_current_holdout_model_speaks_for_what_it_had_kept_out(
+    small_market: Market, split: Split, holdout_model: FakeModel, candidate: Judged
 ) -> None:
-    """The current bundle was fitted on everything: its twin's answers stand in, not its own."""
-    current = replace(twin, last=date(2030, 1, 1), shift=9.0)
+    """The current bundle was fitted on everything: its holdout model's answers stand in, not its own."""
+    current = replace(holdout_model, last=date(2030, 1, 1), shift=9.0)
     kept = Answers.from_bytes(Answers.of(candidate).to_bytes())
     usable, said = answers_of_current(current, kept, candidate, small_market.rates)
     assert usable.all()

@@ -12,15 +12,15 @@ from fake_model import FakeModel, fit_fake
 from fakes import CATALOGUE, RATES
 from linear_market import sales
 
-from models.catalogue import Catalogue
-from models.evidence import Evidence
-from models.kept import Kept, specimen_digest
-from models.money import Rates
-from training.demo.market import Market as Demo
-from training.study.growth import (
-    Market,
+from models.domain.catalogue import Catalogue
+from models.domain.evidence import Evidence
+from models.domain.evidence_snapshot import EvidenceSnapshot, specimen_digest
+from models.domain.money import Rates
+from training.demo.market import Market
+from training.growth.measure import (
+    GrowthRecords,
     Trial,
-    places_of,
+    positions_of,
     rows_of,
     run,
     sizes_of,
@@ -29,8 +29,8 @@ from training.study.growth import (
 )
 
 
-def test_a_bundles_evidence_keeps_which_records_are_of_one_specimen(small_market: Demo) -> None:
-    rows = rows_of(Kept.of(small_market.evidence))
+def test_a_bundles_evidence_keeps_which_records_are_of_one_specimen(small_market: Market) -> None:
+    rows = rows_of(EvidenceSnapshot.of(small_market.evidence))
     before = {row.id: row for row in small_market.evidence}
     assert len(rows) == len(before)
     groups: dict[str, set[int]] = {}
@@ -44,7 +44,7 @@ def test_a_bundles_evidence_keeps_which_records_are_of_one_specimen(small_market
     assert len(sold_twice) > 5
 
 
-def test_a_part_has_its_share_of_every_kind(small_market: Demo) -> None:
+def test_a_part_has_its_share_of_every_kind(small_market: Market) -> None:
     rows = small_market.evidence
     whole = Counter(row.kind for row in rows)
     for task in tasks_of(rows, 4):
@@ -54,7 +54,7 @@ def test_a_part_has_its_share_of_every_kind(small_market: Demo) -> None:
         assert part["offer"] == pytest.approx(task.share * whole["offer"], abs=6)
 
 
-def test_no_fit_sees_a_specimen_that_it_is_judged_by_and_every_sale_is_judged(small_market: Demo) -> None:
+def test_no_fit_sees_a_specimen_that_it_is_judged_by_and_every_sale_is_judged(small_market: Market) -> None:
     rows = small_market.evidence
     tasks = tasks_of(rows, 4)
     judged: dict[float, set[str]] = {}
@@ -66,9 +66,9 @@ def test_no_fit_sees_a_specimen_that_it_is_judged_by_and_every_sale_is_judged(sm
     assert judged == {1 / 8: every, 1 / 4: every, 1 / 2: every}
 
 
-def test_a_larger_part_holds_the_smaller_ones(small_market: Demo) -> None:
-    places = places_of(small_market.evidence, 0)
-    assert places != places_of(small_market.evidence, 1)
+def test_a_larger_part_holds_the_smaller_ones(small_market: Market) -> None:
+    places = positions_of(small_market.evidence, 0)
+    assert places != positions_of(small_market.evidence, 1)
     halves = [task for task in tasks_of(small_market.evidence, 0) if task.share == 1 / 2]
     eighths = [task for task in tasks_of(small_market.evidence, 0) if task.share == 1 / 8]
     for half, eighth in zip(halves, eighths, strict=True):
@@ -90,9 +90,9 @@ def test_a_holdout_judges_every_size_and_the_whole() -> None:
     assert tasks[0].rows == rows
 
 
-def test_trials_are_those_of_the_fits_for_any_number_of_jobs(small_market: Demo) -> None:
+def test_trials_are_those_of_the_fits_for_any_number_of_jobs(small_market: Market) -> None:
     m = small_market
-    market = Market(m.evidence, m.catalogue, m.rates, 5)
+    market = GrowthRecords(m.evidence, m.catalogue, m.rates, 5)
     one, two = (run(market, fit_fake, jobs=jobs, progress=False) for jobs in (1, 2))
     assert [trial.share for trial in one] == sorted(trial.share for trial in one)
     for mine, other in zip(one, two, strict=True):
@@ -110,7 +110,7 @@ def test_what_a_fit_is_given_and_what_is_kept_of_it() -> None:
         return replace(fake, levels={}, middle=7.0, sd=0.2)
 
     rows = sales(100)
-    trials = run(Market(rows, CATALOGUE, RATES, 7), fit, progress=False)
+    trials = run(GrowthRecords(rows, CATALOGUE, RATES, 7), fit, progress=False)
     assert seeds == [7] * 12
     sizes = sizes_of(trials)
     assert [size.share for size in sizes] == [1 / 8, 1 / 4, 1 / 2]

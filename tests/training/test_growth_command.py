@@ -16,13 +16,13 @@ from fake_model import FakeModel, fit_fake
 from fakes import CATALOGUE, RATES, FakePriceModel
 from linear_market import linear_model, sales
 
-from models.bundle import write_bundle
-from models.evidence import Evidence
-from models.kept import EVIDENCE, Kept
+from models.bundles.bundle import write_bundle
+from models.bundles.registry import Registry
+from models.domain.evidence import Evidence
+from models.domain.evidence_snapshot import EVIDENCE, EvidenceSnapshot
 from models.practice import NO_PRACTICE, shipped
-from models.registry import Registry
-from training import growth_command
 from training.cli import main
+from training.commands import growth as growth_command
 
 SEED = 11
 
@@ -41,7 +41,10 @@ def asked(monkeypatch: pytest.MonkeyPatch) -> list[dict[str, Any]]:
 
 
 def stored(store: Path, rows: list[Evidence], *, provisional: bool = False, **extra: bytes) -> str:
-    files = {EVIDENCE: Kept.of(rows).to_bytes(), **{name.replace("__", "."): e for name, e in extra.items()}}
+    files = {
+        EVIDENCE: EvidenceSnapshot.of(rows).to_bytes(),
+        **{name.replace("__", "."): e for name, e in extra.items()},
+    }
     version = write_bundle(
         store, linear_model(rows), CATALOGUE, RATES, {"seed": SEED}, files, provisional=provisional
     )

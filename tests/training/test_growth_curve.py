@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from linear_market import NOISE, linear_model, sales
 
-from training.study.curve import Curve, curve_through, expected, floors_of
-from training.study.growth import Measures, Size, Trial, measured
+from training.growth.curve import Curve, curve_through, expected, floors_of
+from training.growth.measure import Measures, Size, Trial, measured
 
 NO_FLOOR = Measures(0.0, 0.0, 0.0)
 

@@ -9,14 +9,8 @@ import numpy as np
 import pytest
 from linear_market import NOISE, covariance, design, linear_model, sales
 
-from training.study.gains import after, of_fields, of_makers, of_models
-from training.study.growth_report import (
-    named,
-    percent,
-    sentence_of_field,
-    sentence_of_maker,
-    sentence_of_model,
-)
+from training.growth.gains import after, of_fields, of_makers, of_models
+from training.growth.report import named, percent, sentence_of_field, sentence_of_maker, sentence_of_model
 
 # The model's shape has nine residuals: its 80% range ends at the outermost, 1.2 scales away.
 HALF = 1.2

@@ -11,8 +11,8 @@ import pytest
 from click.testing import CliRunner, Result
 from fakes import CATALOGUE, RATES, FakePriceModel
 
-from models.bundle import write_bundle
-from models.registry import Registry
+from models.bundles.bundle import write_bundle
+from models.bundles.registry import Registry
 from training.cli import main
 
 

@@ -6,8 +6,8 @@ from datetime import date, timedelta
 
 import pytest
 
+from models.domain.money import Rates
 from models.errors import RateError
-from models.money import Rates
 from training.rates import load_rates, rates_from_csv
 
 TABLE = """Date,USD,JPY,HRK,

@@ -10,9 +10,9 @@ from pathlib import Path
 import pytest
 from evidence_files import CATALOGUE, COLUMNS, GOOD, RATES, Read, csv_text, row
 
+from models.domain.evidence import Evidence
+from models.domain.instrument import Instrument
 from models.errors import TableError
-from models.evidence import Evidence
-from models.instrument import Instrument
 from training.reading import RefusedRowsError, read_evidence
 
 

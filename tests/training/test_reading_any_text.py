@@ -10,11 +10,11 @@ from evidence_files import CATALOGUE, TODAY, Read, csv_text, row
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from models.domain.evidence import EVIDENCE_COLUMNS, Evidence
+from models.domain.instrument import Instrument
+from models.domain.names import normal
+from models.domain.vocabulary import CHANNEL_NAMES, FIELDS, KIND_NAMES, NO_EDITION, PLACEHOLDERS, Field, Kind
 from models.errors import TableError
-from models.evidence import EVIDENCE_COLUMNS, Evidence
-from models.instrument import Instrument
-from models.names import normal
-from models.vocabulary import CHANNEL_NAMES, FIELDS, KIND_NAMES, NO_EDITION, PLACEHOLDERS, Field, Kind
 
 NOTHING = PLACEHOLDERS | NO_EDITION  # texts that are read as not known
 TEXTS = st.text(st.characters(exclude_categories=["C", "Z"]) | st.just(" "), max_size=12)

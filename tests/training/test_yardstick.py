@@ -85,13 +85,13 @@ def test_peers_learn_and_their_ranges_hold(name: str, data: dict[str, OpenData])
     d = data["stones"]
     test = folds(len(d), 3, 0)[0]
     train = np.setdiff1d(np.arange(len(d)), test)
-    guess = PEERS[name](d.at(train), d.log_price[train], d.at(test), 0)
+    prediction = PEERS[name](d.at(train), d.log_price[train], d.at(test), 0)
     paid = d.log_price[test]
-    assert (guess.low <= guess.center).all()
-    assert (guess.center <= guess.high).all()
+    assert (prediction.low <= prediction.center).all()
+    assert (prediction.center <= prediction.high).all()
     # Much better than the mean of the training prices, which is off by the spread of the prices.
-    assert np.abs(guess.center - paid).mean() < 0.4 * np.abs(d.log_price[train].mean() - paid).mean()
-    assert 0.75 < ((guess.low <= paid) & (paid <= guess.high)).mean() <= 1
+    assert np.abs(prediction.center - paid).mean() < 0.4 * np.abs(d.log_price[train].mean() - paid).mean()
+    assert 0.75 < ((prediction.low <= paid) & (paid <= prediction.high)).mean() <= 1
 
 
 def test_widths_come_from_rows_that_were_not_fitted() -> None:
@@ -103,8 +103,8 @@ def test_widths_come_from_rows_that_were_not_fitted() -> None:
         known = dict(zip(rows["x"], prices, strict=True))
         return lambda other: np.array([known.get(x, 0.0) for x in other["x"]])
 
-    guess = guess_with(remembers, table, y, {"x": np.array([999.0])}, 0)  # type: ignore[arg-type]
-    assert guess.high[0] == pytest.approx(conformal_quantile(np.abs(y), 0.9))
+    prediction = guess_with(remembers, table, y, {"x": np.array([999.0])}, 0)  # type: ignore[arg-type]
+    assert prediction.high[0] == pytest.approx(conformal_quantile(np.abs(y), 0.9))
 
 
 def test_unknown_and_unseen_do_not_break_a_peer(data: dict[str, OpenData]) -> None:

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from training.yardstick import contests, kept
-from training.yardstick.contests import CONTESTS, OURS, Piece, pieces, run
+from training.yardstick.contests import CONTESTS, OURS, ContestFit, pieces, run
 from training.yardstick.kept import answered, made_by
 from training.yardstick.peers import PEERS, Guess
 from training.yardstick.tables import Floats, Table
@@ -96,9 +96,9 @@ def test_our_own_fit_is_never_kept(monkeypatch: pytest.MonkeyPatch) -> None:
         center = np.zeros(len(test))
         return Guess(center, center, center)
 
-    monkeypatch.setattr(contests, "guess_open", ours)
+    monkeypatch.setattr(contests, "predict_open", ours)
     monkeypatch.setattr(contests, "answered", lambda *_: pytest.fail("our own fit was looked up"))
-    piece = Piece("auctions", OURS, 0, 0)
+    piece = ContestFit("auctions", OURS, 0, 0)
     assert piece in set(pieces(CONTESTS, (OURS,), 1))
     run(piece)
     run(piece)

@@ -5,22 +5,24 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from models.price.core import COLUMN, NOT_KNOWN, PART, Core, Input, read_core
+from models.price.core.core import COLUMN, NOT_KNOWN, PART, Core, Input, read_core
 from models.price.evaluator.evaluator import Evaluator
 from models.price.evaluator.level import MOST_KEPT
-from training.fit.core import Data, Fitted, Specification, fit_core
-from training.fit.recipes import linear
-from training.fit.spec import Term
+from training.fit.core import FittedCore, fit_core
+from training.fit.design.data import Data
+from training.fit.design.recipes import linear
+from training.fit.design.specification import Specification
+from training.fit.design.terms import BackboneTerm
 from training.yardstick.encoding import TableEncoding
-from training.yardstick.open_data import Column, OpenData, Scale, stones, windsor
-from training.yardstick.ours import guess_open
+from training.yardstick.open_data import Feature, OpenData, Scale, stones, windsor
+from training.yardstick.ours import predict_open
 from training.yardstick.peers import PEERS, folds
 from training.yardstick.specification import data_of, pair_terms, rungs, specification_of
 
-GRADE = Column("grade", Scale.GRADE, ("poor", "fair", "good"))
-MIXED = TableEncoding((Column("a", Scale.NUMBER), Column("town", Scale.LEVEL), GRADE))
-NUMBERS = TableEncoding((Column("a", Scale.NUMBER), Column("b", Scale.NUMBER)))
-MAIN = (Term("a", (linear("a"),), part="a"), Term("b", (linear("b"),), part="b"))
+GRADE = Feature("grade", Scale.GRADE, ("poor", "fair", "good"))
+MIXED = TableEncoding((Feature("a", Scale.NUMBER), Feature("town", Scale.LEVEL), GRADE))
+NUMBERS = TableEncoding((Feature("a", Scale.NUMBER), Feature("b", Scale.NUMBER)))
+MAIN = (BackboneTerm("a", (linear("a"),), part="a"), BackboneTerm("b", (linear("b"),), part="b"))
 
 
 def mixed_table(n: int = 300, seed: int = 0) -> dict:  # type: ignore[type-arg]
@@ -42,7 +44,7 @@ def mixed_price(table: dict, seed: int) -> np.ndarray:  # type: ignore[type-arg]
 
 
 @pytest.fixture(scope="module")
-def fitted() -> tuple[Fitted, Data]:
+def fitted() -> tuple[FittedCore, Data]:
     table = mixed_table()
     price = mixed_price(table, 1)
     data = data_of(MIXED, table, price)
@@ -61,7 +63,7 @@ def test_a_row_says_what_the_table_says() -> None:
             np.testing.assert_array_equal(values, table[name][at : at + 1])
 
 
-def test_a_bundle_of_an_open_table_answers_as_the_fit_did(fitted: tuple[Fitted, Data]) -> None:
+def test_a_bundle_of_an_open_table_answers_as_the_fit_did(fitted: tuple[FittedCore, Data]) -> None:
     core, data = fitted[0].core, fitted[1]
     assert core.trees is not None
     own, again = Evaluator(core, MIXED).ranges(data.rows, (0.9,)), read_back(core).ranges(data.rows, (0.9,))
@@ -72,7 +74,7 @@ def test_a_bundle_of_an_open_table_answers_as_the_fit_did(fitted: tuple[Fitted, 
     assert (again.center < again.high[:, 0]).all()
 
 
-def test_many_rows_at_once_are_answered_as_each_alone(fitted: tuple[Fitted, Data]) -> None:
+def test_many_rows_at_once_are_answered_as_each_alone(fitted: tuple[FittedCore, Data]) -> None:
     rows = MIXED.rows(mixed_table(MOST_KEPT + 50, seed=3))
     together = read_back(fitted[0].core).ranges(rows, (0.9,))
     alone = read_back(fitted[0].core)
@@ -85,7 +87,7 @@ def test_many_rows_at_once_are_answered_as_each_alone(fitted: tuple[Fitted, Data
         ]
 
 
-def test_what_is_kept_and_what_is_worked_out_anew_are_the_same(fitted: tuple[Fitted, Data]) -> None:
+def test_what_is_kept_and_what_is_worked_out_anew_are_the_same(fitted: tuple[FittedCore, Data]) -> None:
     """An encoding whose values recur keeps entries and products; its answers equal those worked out anew."""
     core, data = fitted[0].core, fitted[1]
     anew, kept = (
@@ -96,14 +98,14 @@ def test_what_is_kept_and_what_is_worked_out_anew_are_the_same(fitted: tuple[Fit
     np.testing.assert_allclose(anew.high - anew.low, kept.high - kept.low, rtol=1e-9)
 
 
-def test_the_level_of_a_row_is_the_sum_over_its_design(fitted: tuple[Fitted, Data]) -> None:
+def test_the_level_of_a_row_is_the_sum_over_its_design(fitted: tuple[FittedCore, Data]) -> None:
     """The games of the evaluator against one product of the design matrix and the coefficients."""
     fit, data = fitted
     parts = Evaluator(fit.core, MIXED).parts_of(data.rows)
     np.testing.assert_allclose(parts.level, fit.problem.x @ fit.estimate.theta, atol=1e-9)
 
 
-def test_trees_see_numbers_as_they_are_and_levels_by_what_they_add(fitted: tuple[Fitted, Data]) -> None:
+def test_trees_see_numbers_as_they_are_and_levels_by_what_they_add(fitted: tuple[FittedCore, Data]) -> None:
     fit, data = fitted
     inputs = (Input("a", COLUMN, ("a",)), Input("town", PART))
     seen = Evaluator(replace(fit.core, trees=None), MIXED, inputs).parts_of(data.rows).inputs
@@ -115,7 +117,7 @@ def test_trees_see_numbers_as_they_are_and_levels_by_what_they_add(fitted: tuple
     assert x - y == pytest.approx(0.4, abs=0.2)
 
 
-def test_reasons_add_up_where_trees_read_columns(fitted: tuple[Fitted, Data]) -> None:
+def test_reasons_add_up_where_trees_read_columns(fitted: tuple[FittedCore, Data]) -> None:
     core, data = fitted[0].core, fitted[1]
     assert core.trees is not None
     served = Evaluator(replace(core, trees=replace(core.trees, weight=0.5)), MIXED)
@@ -124,7 +126,7 @@ def test_reasons_add_up_where_trees_read_columns(fitted: tuple[Fitted, Data]) ->
     np.testing.assert_allclose(served.effects(rows, bases).sum(axis=1), moved, atol=1e-9)
 
 
-def test_a_column_that_two_players_make_is_no_input(fitted: tuple[Fitted, Data]) -> None:
+def test_a_column_that_two_players_make_is_no_input(fitted: tuple[FittedCore, Data]) -> None:
     fit, data = fitted
     both = (Input("a and grade", COLUMN, ("a", "grade")),)
     with pytest.raises(ValueError, match="a and grade"):
@@ -174,7 +176,7 @@ def test_the_columns_that_matter_meet_in_pairs() -> None:
     rng = np.random.default_rng(5)
     table = {name: rng.uniform(-1, 1, 180) for name in "abcdef"}
     price = table["b"] - 2 * table["e"] + 0.01 * rng.standard_normal(180)
-    columns = tuple(Column(name, Scale.NUMBER) for name in "abcdef")
+    columns = tuple(Feature(name, Scale.NUMBER) for name in "abcdef")
     spec = specification_of(columns, table, price)
     met = {part.removesuffix(" curve") for t in spec.terms if "×" in t.name for part in t.name.split(" × ")}
     assert {"b", "e"} < met
@@ -189,7 +191,7 @@ def data() -> OpenData:
 def test_stones_are_judged_better_than_by_hedonic_ridge(data: OpenData) -> None:
     test = folds(len(data), 5, 91)[0]
     train = np.setdiff1d(np.arange(len(data)), test)
-    ours = guess_open(data, train, test, 0)
+    ours = predict_open(data, train, test, 0)
     ridge = PEERS["hedonic ridge"](data.at(train), data.log_price[train], data.at(test), 0)
     paid = data.log_price[test]
     assert np.abs(ours.center - paid).mean() < 0.85 * np.abs(ridge.center - paid).mean()

@@ -10,18 +10,18 @@ from typing import Any
 
 import numpy as np
 
-from models.catalogue import Catalogue
-from models.evidence import Evidence
-from models.instrument import Instrument, Subject
-from models.money import Rates
+from models.domain.catalogue import Catalogue
+from models.domain.evidence import Evidence
+from models.domain.instrument import Instrument, Subject
+from models.domain.money import Rates
+from models.domain.vocabulary import BY_PATH, DEFAULT_CHANNEL
 from models.price.interface import FACTORS, FAMILY_OF, PriceModel
 from models.study.judge import only_sales
-from models.vocabulary import BY_PATH, DEFAULT_CHANNEL
 from training.card.learnt import learnt
 from training.study.backtest import next_quarter, quarter_start
 from training.study.index import repeat_sales, resold
 
-_MOST_JUDGED = 500  # specimens that importance is counted over
+_MOST_JUDGED = 500  # instruments that importance is counted over
 _LEAST_PAIRS = 3  # that a year of the repeat-sales index must touch
 _BAND = (0.1, 0.9)
 
@@ -85,7 +85,7 @@ def _evidence(rows: Sequence[Evidence]) -> dict[str, Any]:
 
 
 def importance(model: PriceModel, rows: Sequence[Evidence]) -> list[dict[str, Any]]:
-    """Per factor the mean absolute log effect against each specimen's reference, the largest first.
+    """Per factor the mean absolute log effect against each instrument's reference, the largest first.
 
     Maker and model have none: the reference is of the same model.
     """
@@ -108,7 +108,7 @@ def importance(model: PriceModel, rows: Sequence[Evidence]) -> list[dict[str, An
 def market_index(
     model: PriceModel, rows: Sequence[Evidence], catalogue: Catalogue, offered: Any = None
 ) -> dict[str, Any]:
-    """The value of clean specimens over time, the last quarter 100.
+    """The value of typical instruments over time, the last quarter 100.
 
     `days`; `center`, `low`, `high`: levels; `band`: what low and high are. Where the fit offers its own index
     with an uncertainty (`offered`: days, center, low, high in log), that is drawn; else the band is what the
@@ -153,7 +153,7 @@ def _quarters(days: Sequence[date]) -> list[date]:
 
 
 def _repeat_sales(rows: Sequence[Evidence], rates: Rates) -> dict[str, Any] | None:
-    """The index of specimens sold twice, by year, and how many sales it rests on; None with too few."""
+    """The index of instruments sold twice, by year, and how many sales it rests on; None with too few."""
     pairs, years = resold(rows, rates)
     used = [pair for pair in pairs if pair.first != pair.second]
     touched = Counter(period for pair in used for period in (pair.first, pair.second))

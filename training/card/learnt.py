@@ -8,13 +8,13 @@ from typing import Any
 
 import numpy as np
 
-from models.catalogue import BODIES
-from models.evidence import Evidence
-from models.price.basis import Floats
-from models.price.core import BLANKS, COLUMN, LOSS, Core, Input, Trees
-from models.price.instruments import InstrumentEncoding
+from models.domain.catalogue import BODIES
+from models.domain.evidence import Evidence
+from models.price.core.basis import Floats
+from models.price.core.core import BLANKS, COLUMN, LOSS, Core, Input, Trees
+from models.price.instruments.encoding import InstrumentEncoding
+from models.price.instruments.model import GuitarModel
 from models.price.interface import PriceModel
-from models.price.model import GuitarModel
 from models.study.judge import only_sales
 
 CONDITION = "condition"
@@ -145,8 +145,8 @@ def _map(trees: Trees, x: Floats, pair: tuple[str, str], left: Floats) -> dict[s
 def _grouped(values: Floats) -> tuple[Any, list[float]]:
     """The group of each value, groups of about as many each where values differ; and each group's median."""
     ends = np.unique(np.quantile(values, np.linspace(0, 1, _GROUPS + 1)[1:-1]))
-    _, place = np.unique(np.searchsorted(ends, values), return_inverse=True)
-    return place, [float(np.median(values[place == group])) for group in range(place.max() + 1)]
+    _, position = np.unique(np.searchsorted(ends, values), return_inverse=True)
+    return position, [float(np.median(values[position == group])) for group in range(position.max() + 1)]
 
 
 def _written(one: Input, x: float, middle: float) -> str:

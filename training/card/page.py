@@ -11,10 +11,17 @@ import numpy as np
 
 from models.study.judge import Judged
 from models.study.ratio import ACCEPTED
-from training.card import charts, practice, trees
+from training.card import practice, trees
+from training.card.charts.values import (
+    coverage_chart,
+    importance_chart,
+    index_chart,
+    predicted_against_paid,
+    ratio_by_price,
+)
 from training.card.pieces import figure, table, written
 from training.card.style import STYLE
-from training.judging import LEFT_OUT
+from training.study.judging import LEFT_OUT
 
 _MOST_FACTORS = 15
 
@@ -66,7 +73,7 @@ _NOTHING_KEPT = (
 def _lead(card: Mapping[str, Any]) -> str:
     told = card["evidence"]
     return (
-        f"Made {escape(card['made'])} from {told['sale']:,} sales, {told['asking']:,} askings and "
+        f"Made {escape(card['made'])} from {told['sale']:,} sales, {told['asking']:,} asking prices and "
         f"{told['offer']:,} offers of {told['models']:,} models, {told['first']} to {told['last']}."
     )
 
@@ -90,13 +97,13 @@ def _how(card: Mapping[str, Any]) -> str:
     sales = f"{study['overall']['sales']:,} sales from {study['first']} to {study['last']}"
     if card.get("judged_by") == LEFT_OUT:
         return (
-            f"<p>{sales} are too few to keep any out by time. Each was valued, on its day and in its "
-            "channel, by a fit in the same way that had seen no record of its specimen; the model itself was "
+            f"<p>{sales} are too few to keep any out by time. A second model, fitted in the same way without "
+            "any record of the instrument, valued each sale for its date and channel; the model itself was "
             "then fitted on all the evidence. Such figures cannot show what the market does next.</p>"
         )
     return (
-        f"<p>{sales} were kept out. A twin, fitted in the same way on everything before them, valued each on "
-        "its day and in its channel; the model itself was then fitted on all the evidence.</p>"
+        f"<p>{sales} were kept out. A second model, fitted only on earlier sales, valued each sale for its "
+        "date and channel; the model itself was then fitted on all the evidence.</p>"
     )
 
 
@@ -116,15 +123,15 @@ def _judgement(card: Mapping[str, Any], judged: Judged) -> list[str]:
         _how(card),
         _tiles(whole),
         "<div class=pair>",
-        figure(charts.predicted_against_paid(judged.center, judged.paid), "Value against price", paid_words),
-        figure(charts.ratio_by_price(judged.center, judged.paid), "Ratio by price", ratio_words),
+        figure(predicted_against_paid(judged.center, judged.paid), "Value against price", paid_words),
+        figure(ratio_by_price(judged.center, judged.paid), "Ratio by price", ratio_words),
         "</div>",
         _ratio_table(cells),
-        "<h2>Whether the ranges hold</h2>",
+        "<h2>Do the ranges hold?</h2>",
         figure(
-            charts.coverage_chart(_coverage_rows(study), judged.levels),
-            "Coverage by level and group: the line is the aim, the bar where chance alone leaves it, hollow "
-            "diamonds lie outside",
+            coverage_chart(_coverage_rows(study), judged.levels),
+            "Coverage by level and group. Line: target. Bar: variation expected by chance. Hollow diamond: "
+            "outside it.",
             cover_words,
         ),
         _group_table(study),
@@ -187,7 +194,7 @@ def _index(card: Mapping[str, Any]) -> str:
     days = [date.fromisoformat(day) for day in index["days"]]
     center, low, high = (np.array(index[name]) for name in ("center", "low", "high"))
     check = _check(repeat, days, center) if repeat else None
-    svg = charts.index_chart(days, center, low, high, index["band"], check)
+    svg = index_chart(days, center, low, high, index["band"], check)
     words = (
         f"Market index from {days[0]} to {days[-1]}, last day 100: it began at {center[0]:.0f}, its highest "
         f"was {center.max():.0f}, its lowest {center.min():.0f}."
@@ -222,9 +229,9 @@ def _importance(rows: Sequence[Mapping[str, Any]]) -> str:
         return ""
     first = ", ".join(f"{label} ({size:.1f}%)" for label, _, size in shown[:3])
     words = f"Mean size of the effect of each field on the price, largest first: {first}."
-    svg = charts.importance_chart(shown)
+    svg = importance_chart(shown)
     intro = (
-        "<p>How much each field moved the values of the last sales from those of a typical clean specimen of "
+        "<p>How much each field moved the values of the last sales from those of a typical instrument of "
         "the same model. Maker and model set the level that this is counted from.</p>"
     )
     return f"<h2>What matters most</h2>{intro}{figure(svg, 'Mean size of effects', words)}"

@@ -6,10 +6,10 @@ from collections.abc import Mapping, Sequence
 from html import escape
 from typing import Any
 
+from models.domain.vocabulary import Family
 from models.practice import NAMEABLE
-from models.vocabulary import Family
+from training.card.charts.practice import Group, Told, label_of, practice_chart
 from training.card.pieces import figure, table
-from training.card.practice_chart import Group, Told, label_of, practice_chart
 
 _FACTORS = ("factor", "evidence", "posterior")
 _MOST = 0.5  # from this share on, most of what is known rests on practice
@@ -72,7 +72,7 @@ def weight(rules: Sequence[Told]) -> str:
 def groups_of(rules: Sequence[Told]) -> list[Group]:
     """The rules by the family of what they are about; rules about the same field stand together."""
     of: dict[Family, list[Told]] = {family: [] for family in Family}
-    for told in sorted(rules, key=_place):
+    for told in sorted(rules, key=_order):
         of[_family(told)].append(told)
     return [Group(family.value.capitalize(), own) for family, own in of.items() if own]
 
@@ -87,7 +87,7 @@ def _family(told: Told) -> Family:
     return NAMEABLE[fields[0]].family if fields else Family.MARKET
 
 
-def _place(told: Told) -> tuple[int, int, float]:
+def _order(told: Told) -> tuple[int, int, float]:
     fields = _fields(told)
     first = min((_ORDER[flat] for flat in fields), default=-1)
     return first, -len(fields), told["prior"]["factor"]

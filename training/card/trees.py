@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from training.card import tree_charts as charts
+from training.card.charts.trees import bend_chart, map_chart, pairs_chart
 from training.card.pieces import figure
 
 _NO_TREES = (
@@ -35,7 +35,7 @@ def section(told: Mapping[str, Any] | None) -> list[str]:
 
 
 def amount(told: Mapping[str, Any]) -> str:
-    """How many trees there are, how far they are believed, and what they gain, in sentences."""
+    """State the number of trees, how far they are believed and what they gain, in sentences."""
     said = (
         f"{told['boosters']:,} boosters with {told['trees']:,} trees in all, served as tables over pairs of "
         f"inputs. Of what they say, the share {told['weight']:.2f} is believed."
@@ -60,7 +60,7 @@ def _bends(bends: Sequence[Mapping[str, Any]]) -> str:
         "brackets: what that level does to a value by the backbone. Below: each line beside the backbone’s "
         "own at the same level."
     )
-    return figure(charts.bend_chart(bends, titles), caption, words + " ".join(map(_bend_words, bends)))
+    return figure(bend_chart(bends, titles), caption, words + " ".join(map(_bend_words, bends)))
 
 
 def _bend_words(bend: Mapping[str, Any]) -> str:
@@ -77,7 +77,7 @@ def _pairs(pairs: Sequence[Mapping[str, Any]]) -> str:
         "The strongest pairs of inputs: standard deviation, over the sales, of what the two do together "
         "beyond what each does alone, as served"
     )
-    return figure(charts.pairs_chart(rows), caption, words)
+    return figure(pairs_chart(rows), caption, words)
 
 
 def _map(told: Mapping[str, Any]) -> str:
@@ -93,4 +93,4 @@ def _map(told: Mapping[str, Any]) -> str:
         "served; blue adds, grey takes off. Each row and column is a group of sales, named by what its "
         "median does to a value by the backbone; an empty cell has no sale."
     )
-    return figure(charts.map_chart(told), caption, words)
+    return figure(map_chart(told), caption, words)

@@ -1,4 +1,4 @@
-"""The demo market written as the contract's files, with a handful of rows that a reader must refuse."""
+"""The demo market written as the files that a fit reads, with a handful of rows that a reader must refuse."""
 
 from __future__ import annotations
 
@@ -9,11 +9,11 @@ from pathlib import Path
 import numpy as np
 from tqdm import tqdm
 
-from models.evidence import EVIDENCE_COLUMNS, Evidence
-from models.vocabulary import BY_FLAT, Family
+from models.domain.evidence import EVIDENCE_COLUMNS, Evidence
+from models.domain.vocabulary import BY_FLAT, Family
 from training.demo.market import Market
-from training.demo.truth import FAMILY
-from training.demo.world import MARKET_CLOSES
+from training.demo.world.truth import FAMILY
+from training.demo.world.workshops import MARKET_CLOSES
 
 Cells = dict[str, str]
 

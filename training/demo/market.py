@@ -9,20 +9,20 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from models.catalogue import Catalogue, read_catalogue
-from models.evidence import Evidence
-from models.instrument import Instrument
-from models.money import Rates
-from models.vocabulary import CHANNEL_NAMES
-from training.demo.catalogue_text import catalogue_text
-from training.demo.events import Counts, Events, draw_events, kind_name
-from training.demo.names import SOURCES
-from training.demo.natures import NATURES
-from training.demo.prices import to_money
-from training.demo.records import instruments
-from training.demo.slips import SLIPS, recorded_twice, with_slips
-from training.demo.truth import Truth
-from training.demo.world import World, make_world
+from models.domain.catalogue import Catalogue, read_catalogue
+from models.domain.evidence import Evidence
+from models.domain.instrument import Instrument
+from models.domain.money import Rates
+from models.domain.vocabulary import CHANNEL_NAMES
+from training.demo.trade.events import Counts, Events, draw_events, kind_name
+from training.demo.trade.prices import to_money
+from training.demo.trade.records import instruments
+from training.demo.trade.slips import SLIPS, recorded_twice, with_slips
+from training.demo.world.catalogue_text import catalogue_text
+from training.demo.world.names import SOURCES
+from training.demo.world.natures import NATURES
+from training.demo.world.truth import Truth
+from training.demo.world.workshops import World, make_world
 from training.rates import load_rates
 
 

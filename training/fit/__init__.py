@@ -10,22 +10,23 @@ from typing import Any
 import numpy as np
 from tqdm import tqdm
 
-from models.catalogue import Catalogue
-from models.evidence import Evidence
-from models.money import Rates
+from models.domain.catalogue import Catalogue
+from models.domain.evidence import Evidence
+from models.domain.money import Rates
+from models.domain.vocabulary import FIELDS
 from models.practice import NO_PRACTICE, Practice
-from models.price.core import Core
-from models.price.features import columns, edition_key, model_key
-from models.price.instruments import InstrumentEncoding
-from models.price.model import GuitarModel
-from models.price.reliance import EVIDENCE_ALONE, Reliance
-from models.vocabulary import FIELDS
-from training.fit.core import Data, Fitted, Thinned, fit_core
+from models.practice.reliance import EVIDENCE_ALONE, Reliance
+from models.price.core.core import Core
+from models.price.instruments.encoding import InstrumentEncoding
+from models.price.instruments.features import columns, edition_key, model_key
+from models.price.instruments.model import GuitarModel
+from training.fit.core import FittedCore, fit_core
+from training.fit.design.data import Data, Thinned
+from training.fit.design.typical import typical_of
 from training.fit.guitars import guitar_specification
-from training.fit.learned import Learned, learned_of
 from training.fit.practice import practice_report, reliance_on, spread_report, statements_of
 from training.fit.report import report_of
-from training.fit.typical import typical_of
+from training.fit.solve.variance_components import VarianceComponents, variance_components_of
 
 _HIDDEN = (0.2, 0.9)  # share of the fields of a sale that is hidden on purpose
 _HIDEABLE = tuple(f.flat for f in FIELDS if f.flat not in ("maker", "model", "edition", "serial", "build"))
@@ -37,7 +38,7 @@ class Fit:
 
     model: GuitarModel
     report: dict[str, Any]
-    learned: Learned
+    learned: VarianceComponents
 
 
 def fit_model(
@@ -47,7 +48,7 @@ def fit_model(
     *,
     seed: int = 0,
     progress: bool = True,
-    learned: Learned | None = None,
+    learned: VarianceComponents | None = None,
     width: float = 1.0,
     practice: Practice = NO_PRACTICE,
 ) -> Fit:
@@ -70,7 +71,7 @@ def fit_model(
     model = model_of(core, rows, encoding, reliance_on(learnt))
     spreads = spread_report(practice, fitted)
     report = {**report_of(rows, fitted, model), "practice": learnt, "spreads": spreads}
-    return Fit(model, report, learned_of(fitted))
+    return Fit(model, report, variance_components_of(fitted.problem, fitted.estimate))
 
 
 def model_of(
@@ -131,4 +132,4 @@ def counts_of(rows: Sequence[Evidence]) -> Mapping[str, Mapping[str, Mapping[str
     return out
 
 
-__all__ = ["Fit", "Fitted", "Learned", "counts_of", "data_of", "fit_model", "model_of"]
+__all__ = ["Fit", "FittedCore", "VarianceComponents", "counts_of", "data_of", "fit_model", "model_of"]

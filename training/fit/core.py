@@ -3,36 +3,38 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from models.price.backbone import Backbone
-from models.price.basis import Floats, Ints, Table
-from models.price.core import Core, Input
-from models.price.evaluator.encoding import Encoding, Row
+from models.price.core.backbone import Backbone
+from models.price.core.basis import Floats, Table
+from models.price.core.core import Core, Input
+from models.price.core.missing_losses import MissingLossModel
+from models.price.core.posterior import Posterior, compressed, nothing_known
+from models.price.evaluator.encoding import Encoding
 from models.price.evaluator.evaluator import Evaluator
-from models.price.hidden import Hidden
-from models.price.posterior import Posterior, compressed, nothing_known
-from training.fit import fitted_values, solve
-from training.fit.calibrate import calibrated
-from training.fit.contrasts import Statements, contrasts_of
-from training.fit.crossfit import CrossFit, cross_fit, folds_of, relearned
-from training.fit.hiding import (
+from training.fit.design.data import Data
+from training.fit.design.problem import SALE, Problem, layout_of, matrix
+from training.fit.design.specification import Specification
+from training.fit.solve import fitted_values
+from training.fit.solve.contrasts import contrasts_of
+from training.fit.solve.crossfit import CrossFit, cross_fit, folds_of, relearned
+from training.fit.solve.empirical_bayes import fit_backbone
+from training.fit.solve.leftout import LeftOut, inputs_of, left_out
+from training.fit.solve.missing_losses import (
     factor_of,
-    hidden_of,
+    missing_loss_model_of,
     moments_of_losses,
     moments_of_unknown,
     within_costs,
 )
-from training.fit.learned import Learned, starting_from
-from training.fit.leftout import LeftOut, inputs_of, left_out
-from training.fit.problem import SALE, Problem, layout_of, matrix
-from training.fit.solve import Estimate
-from training.fit.spec import Term
-from training.fit.trees import Grown, Growth, grow
-from training.fit.trust import trusted
+from training.fit.solve.solution import Solution, first_solution, robust_weight, weights
+from training.fit.solve.trust import trusted
+from training.fit.solve.variance_components import VarianceComponents, starting_from
+from training.fit.spread.calibrate import calibrated
+from training.fit.trees import Grown, grow
 
 _CAPS = (1.6, 2.6, 1.0)  # tried in turn; the first must beat no cap at all before the others are tried
 _EVIDENCE_MARGIN = 3.0  # nats that a cap must win by
@@ -42,65 +44,16 @@ _LEARN_ON = 15_000  # rows: of more, an even part tells how far to trust what is
 
 
 @dataclass(frozen=True)
-class Specification:
-    """The terms and settings of a core for one kind of table.
-
-    `inputs`: what the trees see; `growth`: how they are grown. `scatter`: columns of levels whose prices may
-    scatter differently. `time`: the column of time, "" for none. `relearn`: learn the variances anew without
-    each fold, for tables with so many variances that they would tell a fold too much about its own rows.
-    """
-
-    terms: tuple[Term, ...]
-    inputs: tuple[Input, ...] = ()
-    growth: Growth = field(default_factory=Growth)
-    scatter: tuple[str, ...] = ()
-    time: str = ""
-    relearn: bool = False
-
-
-@dataclass(frozen=True)
-class Thinned:
-    """Some of the sales again, with fields hidden on purpose. `source`: (m,) the rows that they were."""
-
-    source: Ints
-    table: Table
-    rows: Sequence[Row]
-
-
-@dataclass(frozen=True)
-class Data:
-    """n rows. `y`: log price. `gap`: "" for a sale, else the level of its gap; `kind`: what noise it has.
-
-    `table` and `rows` are the same rows, as columns and as the evaluator takes them. `specimen`: rows of one
-    specimen share it. `thinned`: some of the sales again with fields hidden on purpose. `statements`: common
-    practice, which the fit takes as informative priors.
-    """
-
-    table: Table
-    rows: Sequence[Row]
-    y: Floats
-    gap: Sequence[str]
-    kind: Sequence[str]
-    specimen: Sequence[str]
-    thinned: Thinned | None = None
-    statements: Statements | None = None
-
-    @property
-    def sale(self) -> np.ndarray:
-        return np.array([g == SALE for g in self.gap])
-
-
-@dataclass(frozen=True)
-class Fitted:
-    """A core with what the fit knew on the way. `pull`: (n,) how far robust weighting trusts a row."""
+class FittedCore:
+    """A core with what the fit knew on the way. `robust_weight`: (n,) the trust in each row."""
 
     core: Core
     problem: Problem
-    estimate: Estimate
+    estimate: Solution
     crossed: CrossFit
     left: LeftOut
     grown: Grown
-    pull: Floats
+    robust_weight: Floats
 
 
 def fit_core(
@@ -108,9 +61,9 @@ def fit_core(
     spec: Specification,
     encoding: Encoding,
     seed: int = 0,
-    learned: Learned | None = None,
+    learned: VarianceComponents | None = None,
     step_done: Callable[[], object] = lambda: None,
-) -> Fitted:
+) -> FittedCore:
     """Backbone, trees and spread of this data. Raises ValueError where there is no sale at all."""
     if not data.sale.any():
         raise ValueError("there is no closed sale to fit on; at least one is needed")
@@ -118,28 +71,29 @@ def fit_core(
     problem, estimate = _trusting(problem, _estimate(problem, learned, step_done), step_done)
     spread, shift = _of_unknown(problem, estimate, data, encoding)
     problem = replace(problem, spread=spread, y=data.y - shift)
-    hidden = _hidden_rule(problem, estimate, data.table)
-    told = hidden.predict(data.table) if hidden else np.zeros(len(data.y))
+    missing_losses = _missing_loss_model(problem, estimate, data.table)
+    told = missing_losses.predict(data.table) if missing_losses else np.zeros(len(data.y))
     problem = replace(problem, y=problem.y - told)
     estimate = _capped(problem, estimate, step_done)
     # Once more with what was learned held, so that coefficients and covariance belong to the same variances.
-    estimate = solve.fit(problem, estimate, most=1, learn=False, step_done=step_done)
-    hidden = _as_estimated(problem, estimate, hidden, data.table)
+    estimate = fit_backbone(problem, estimate, most=1, learn=False, step_done=step_done)
+    missing_losses = _as_estimated(problem, estimate, missing_losses, data.table)
     crossing = relearned if spec.relearn else cross_fit
     crossed = crossing(problem, estimate, folds_of(data.specimen, seed))
     step_done()
     inputs = _inputs_there(spec, problem)
-    left = left_out(data, problem.layout, crossed, estimate.cap, hidden, encoding)
+    left = left_out(data, problem.layout, crossed, estimate.cap, missing_losses, encoding)
     step_done()
     backbone = backbone_of(problem, estimate.theta, estimate.cap)
     seen = inputs_of(data.rows, backbone, encoding, inputs)
     grown = grow(seen, left, crossed.weight, data.sale, crossed.folds, inputs, spec.growth, seed, step_done)
-    core = Core(backbone, grown.trees, _posterior(problem, estimate), None, hidden)
+    core = Core(backbone, grown.trees, _posterior(problem, estimate), None, missing_losses)
     calibration = calibrated(core, data, spec, problem, estimate, crossed, left, grown, encoding)
     core = replace(core, spread=calibration)
     residual = problem.y - fitted_values.predict(problem.layout, problem.x, estimate.theta, estimate.cap)
-    scale2, tails = estimate.sigma2[problem.kind], estimate.tails[problem.kind]
-    return Fitted(core, problem, estimate, crossed, left, grown, (tails + 1) / (tails + residual**2 / scale2))
+    scale2, freedom = estimate.sigma2[problem.kind], estimate.degrees_of_freedom[problem.kind]
+    trust = robust_weight(residual, scale2, freedom)
+    return FittedCore(core, problem, estimate, crossed, left, grown, trust)
 
 
 def problem_of(data: Data, spec: Specification) -> Problem:
@@ -159,20 +113,22 @@ def _inputs_there(spec: Specification, problem: Problem) -> tuple[Input, ...]:
     return tuple(one for one in spec.inputs if one.columns or one.name in parts)
 
 
-def _estimate(problem: Problem, learned: Learned | None, step_done: Callable[[], object]) -> Estimate:
+def _estimate(
+    problem: Problem, learned: VarianceComponents | None, step_done: Callable[[], object]
+) -> Solution:
     """A first estimate, without a cap unless one was learned before."""
     if learned is not None:
-        return solve.fit(problem, starting_from(problem, learned), most=12, step_done=step_done)
+        return fit_backbone(problem, starting_from(problem, learned), most=12, step_done=step_done)
     part = _part_of(problem)
     if part is not problem:
         first = _estimate(part, None, step_done)
         # What said nothing in the part gets another chance in the whole.
         again = replace(first, tau2=np.maximum(first.tau2, 1e-4), active=np.arange(len(first.theta)))
-        return solve.fit(problem, again, most=6, step_done=step_done)
-    return solve.fit(problem, solve.start(problem, math.inf), step_done=step_done)
+        return fit_backbone(problem, again, most=6, step_done=step_done)
+    return fit_backbone(problem, first_solution(problem, math.inf), step_done=step_done)
 
 
-def _trusting(problem: Problem, est: Estimate, step_done: Callable[[], object]) -> tuple[Problem, Estimate]:
+def _trusting(problem: Problem, est: Solution, step_done: Callable[[], object]) -> tuple[Problem, Solution]:
     """The problem whose statements are trusted as far as the evidence bears them out, and its estimate."""
     if problem.contrasts is None:
         return problem, est
@@ -180,11 +136,11 @@ def _trusting(problem: Problem, est: Estimate, step_done: Callable[[], object]) 
     whole = part is problem
     for _ in range(_TRUSTS):
         part = trusted(part, est)
-        est = solve.fit(part, est, most=8, step_done=step_done)
+        est = fit_backbone(part, est, most=8, step_done=step_done)
     if whole:
         return part, est
     problem = replace(problem, contrasts=part.contrasts)
-    return problem, solve.fit(problem, est, most=4, step_done=step_done)
+    return problem, fit_backbone(problem, est, most=4, step_done=step_done)
 
 
 def _part_of(problem: Problem) -> Problem:
@@ -194,13 +150,13 @@ def _part_of(problem: Problem) -> Problem:
     return part if part.kind.max() == problem.kind.max() else problem
 
 
-def _capped(problem: Problem, first: Estimate, step_done: Callable[[], object]) -> Estimate:
+def _capped(problem: Problem, first: Solution, step_done: Callable[[], object]) -> Solution:
     """The estimate of the cap with the most evidence, from one of any cap."""
-    best = solve.fit(problem, first, most=8, step_done=step_done)
+    best = fit_backbone(problem, first, most=8, step_done=step_done)
     if not problem.layout.nonnegative.any() or math.isfinite(first.cap):
         return best
     for cap in _CAPS:
-        other = solve.fit(problem, replace(best, cap=cap), most=8, step_done=step_done)
+        other = fit_backbone(problem, replace(best, cap=cap), most=8, step_done=step_done)
         if other.log_evidence < best.log_evidence + _EVIDENCE_MARGIN:
             if cap == _CAPS[0]:
                 break
@@ -215,7 +171,7 @@ def backbone_of(problem: Problem, theta: Floats, cap: float) -> Backbone:
     return Backbone(layout.blocks, theta[: layout.intercept], float(theta[layout.intercept]), cap)
 
 
-def _of_unknown(problem: Problem, est: Estimate, data: Data, encoding: Encoding) -> tuple[Floats, Floats]:
+def _of_unknown(problem: Problem, est: Solution, data: Data, encoding: Encoding) -> tuple[Floats, Floats]:
     """Two (n,) arrays of what the fields that a row does not know do to its price.
 
     How much more it scatters, as a factor on its noise variance: without it the robust noise would take a
@@ -231,27 +187,29 @@ def _of_unknown(problem: Problem, est: Estimate, data: Data, encoding: Encoding)
     return np.asarray(factor), found.shift
 
 
-def _hidden_rule(problem: Problem, est: Estimate, table: Table) -> Hidden | None:
+def _missing_loss_model(problem: Problem, est: Solution, table: Table) -> MissingLossModel | None:
     """The rule that predicts unknown losses from known ones; None where there is none.
 
     Its weights are scaled down to the part of it that the prices bear out.
     """
     parts = fitted_values.parts_of(problem.layout, problem.x, est.theta)
-    rule = hidden_of(backbone_of(problem, est.theta, est.cap), table, parts)
+    rule = missing_loss_model_of(backbone_of(problem, est.theta, est.cap), table, parts)
     if rule is None:
         return None
     residual = problem.y - fitted_values.predict(problem.layout, problem.x, est.theta, est.cap)
-    factor = factor_of(residual, rule.predict(table), solve.weights(problem, residual, est))
+    factor = factor_of(residual, rule.predict(table), weights(problem, residual, est))
     return replace(rule, weights=rule.weights * factor)
 
 
-def _as_estimated(problem: Problem, est: Estimate, rule: Hidden | None, table: Table) -> Hidden | None:
+def _as_estimated(
+    problem: Problem, est: Solution, rule: MissingLossModel | None, table: Table
+) -> MissingLossModel | None:
     """The rule within the costs of the last estimate: what it was bounded by was the first one's."""
     parts = fitted_values.parts_of(problem.layout, problem.x, est.theta)
     return rule and within_costs(rule, backbone_of(problem, est.theta, est.cap), table, parts)
 
 
-def _posterior(problem: Problem, est: Estimate) -> Posterior:
+def _posterior(problem: Problem, est: Solution) -> Posterior:
     layout, p = problem.layout, problem.layout.intercept + 1  # blocks and intercept: their errors offset
     posterior_sd = np.zeros(len(est.theta))
     posterior_sd[est.active] = np.sqrt(np.diag(est.covariance))

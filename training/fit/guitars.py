@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from models.price.core import BLANKS, COLUMN, LOSS, PART, Input
-from models.price.features import CONDITION_LOSSES, ORIGINALITY_LOSSES
-from training.fit.core import Specification
-from training.fit.spec import LEVEL_TERMS, instrument_terms
+from models.price.core.core import BLANKS, COLUMN, LOSS, PART, Input
+from models.price.instruments.features import CONDITION_LOSSES, ORIGINALITY_LOSSES
+from training.fit.design.specification import Specification
+from training.fit.design.terms import LEVEL_TERMS, instrument_terms
 
 _INPUTS = (
     *(Input(part, PART) for part in LEVEL_TERMS),

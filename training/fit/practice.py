@@ -11,18 +11,18 @@ from typing import Any, NamedTuple
 import numpy as np
 from scipy.stats import t as student_t
 
-from models.catalogue import Catalogue, Edition, Finish, Model
-from models.instrument import Instrument, Subject, Value
+from models.domain.catalogue import Catalogue, Edition, Finish, Model
+from models.domain.instrument import Instrument, Subject, Value
+from models.domain.vocabulary import DEFAULT_CHANNEL
 from models.practice import Practice, Rule
-from models.price.basis import Table
-from models.price.features import columns, model_key
-from models.price.reference import Typical, reference_of
-from models.price.reliance import Learned, Reliance, reliance_of
-from models.vocabulary import DEFAULT_CHANNEL
-from training.fit.contrasts import Statements
-from training.fit.core import Fitted
-from training.fit.solve import learned_spreads
-from training.fit.trust import Learnt, learnt_of
+from models.practice.reliance import Reliance, RuleShare, reliance_of
+from models.price.core.basis import Table
+from models.price.instruments.features import columns, model_key
+from models.price.instruments.reference import Typical, reference_of
+from training.fit.core import FittedCore
+from training.fit.design.statements import Statements
+from training.fit.solve.empirical_bayes import learned_spreads
+from training.fit.solve.trust import Learnt, learnt_of
 
 # A rule is about no maker, model, edition or finish of its own.
 _NAMES = frozenset({"maker", "model", "edition", "finish", "maker_finish", "model_finish"})
@@ -57,12 +57,12 @@ def _gap(rule: Rule) -> str:
     return "" if rule.kind == "sale" else f"{rule.kind} {rule.channel or ''}"
 
 
-class _Case(NamedTuple):
+class _RuleSide(NamedTuple):
     subject: Subject
     model: Model
 
 
-def _subject(given: Mapping[str, Value]) -> _Case:
+def _subject(given: Mapping[str, Value]) -> _RuleSide:
     """A typical instrument of a model without a name, but for these fields."""
     said = dict(given)
     share, total = said.pop("finish_share", None), said.pop("edition_total", None)
@@ -73,13 +73,13 @@ def _subject(given: Mapping[str, Value]) -> _Case:
     start = Subject(Instrument(_MAKER, _NAME), date(_YEAR, 1, 1), channel)
     if total:
         said = {"edition": _EDITION, "edition_number": max(round(int(total) / 2), 1), **said}
-    return _Case(reference_of(start, _TYPICAL).but(**said), model)
+    return _RuleSide(reference_of(start, _TYPICAL).but(**said), model)
 
 
 _TYPICAL = Typical(_YEAR, _FINISH, _USUAL_FIGURE, _USUAL_WEIGHT)
 
 
-def _table(cases: Sequence[_Case]) -> Table:
+def _table(cases: Sequence[_RuleSide]) -> Table:
     """Their feature columns; a case has a catalogue of its own, which says how rare its finish is."""
     tables = [
         columns([subject], Catalogue((model,)), {model_key(subject): _TYPICAL}) for subject, model in cases
@@ -87,7 +87,7 @@ def _table(cases: Sequence[_Case]) -> Table:
     return {name: np.concatenate([table[name] for table in tables]) for name in tables[0]}
 
 
-def practice_report(practice: Practice, fitted: Fitted) -> list[dict[str, Any]]:
+def practice_report(practice: Practice, fitted: FittedCore) -> list[dict[str, Any]]:
     """Each rule beside what was learnt of it, as JSON: factors with 80% spans; see `Learnt`."""
     said = fitted.problem.contrasts
     if said is None or not practice.rules:
@@ -100,7 +100,7 @@ def practice_report(practice: Practice, fitted: Fitted) -> list[dict[str, Any]]:
     return [_told(practice.rules[at], found, int(at), bool(against[at])) for at in about]
 
 
-def spread_report(practice: Practice, fitted: Fitted) -> list[dict[str, Any]]:
+def spread_report(practice: Practice, fitted: FittedCore) -> list[dict[str, Any]]:
     """Each spread beside the evidence's and the fit's, as JSON: factors; None where there is no evidence."""
     groups, found = fitted.problem.layout.groups, learned_spreads(fitted.problem, fitted.estimate)
     told = []
@@ -118,7 +118,7 @@ def spread_report(practice: Practice, fitted: Fitted) -> list[dict[str, Any]]:
 
 def reliance_on(report: Sequence[Mapping[str, Any]]) -> Reliance:
     """The share of practice in each effect, from the result of `practice_report`."""
-    return reliance_of(Learned(told["of"], told["against"], told["share"]) for told in report)
+    return reliance_of(RuleShare(told["of"], told["against"], told["share"]) for told in report)
 
 
 def _told(rule: Rule, found: Learnt, at: int, contradicted: bool) -> dict[str, Any]:

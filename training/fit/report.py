@@ -9,19 +9,19 @@ from typing import Any
 
 import numpy as np
 
-from models.evidence import Evidence
-from models.price.backbone import LEVEL, Backbone
-from models.price.basis import Floats, product
-from models.price.model import GuitarModel
-from models.price.posterior import Posterior
-from training.fit.core import Fitted
+from models.domain.evidence import Evidence
+from models.price.core.backbone import LEVEL, Backbone
+from models.price.core.basis import Floats, product
+from models.price.core.posterior import Posterior
+from models.price.instruments.model import GuitarModel
+from training.fit.core import FittedCore
 
 _DAYS_A_YEAR = 365.25
 _SUSPICIOUS = 0.12  # a row that robust weighting trusts less than this is listed
 _BAND = 1.6449  # 90% of a normal distribution
 
 
-def report_of(rows: Sequence[Evidence], fitted: Fitted, model: GuitarModel) -> dict[str, Any]:
+def report_of(rows: Sequence[Evidence], fitted: FittedCore, model: GuitarModel) -> dict[str, Any]:
     """As JSON: `index`, `learned`, `suspicious`, `trees`."""
     est, layout = fitted.estimate, fitted.problem.layout
     spreads = {g: round(math.sqrt(t), 4) for g, t in zip(layout.groups, est.tau2.tolist(), strict=True)}
@@ -30,7 +30,7 @@ def report_of(rows: Sequence[Evidence], fitted: Fitted, model: GuitarModel) -> d
         "learned": {
             "prior_sd": {g: s for g, s in spreads.items() if s > 0.005},
             "noise_sd": [round(math.sqrt(s), 4) for s in est.sigma2.tolist()],
-            "tails": est.tails.tolist(),
+            "degrees_of_freedom": est.degrees_of_freedom.tolist(),
             "cap": None if math.isinf(est.cap) else est.cap,
         },
         "trees": trees_of(fitted),
@@ -38,7 +38,7 @@ def report_of(rows: Sequence[Evidence], fitted: Fitted, model: GuitarModel) -> d
     }
 
 
-def trees_of(fitted: Fitted) -> dict[str, Any]:
+def trees_of(fitted: FittedCore) -> dict[str, Any]:
     """As JSON: the boosted trees' number, rounds, weight, and gain on left-out sales (see `Grown`)."""
     grown, trees = fitted.grown, fitted.core.trees
     return {
@@ -54,12 +54,12 @@ def index_of(rows: Sequence[Evidence], backbone: Backbone, posterior: Posterior)
     """The market's level by quarter against its last day, in log, with a 90% band of what the fit knows."""
     first, last = rows[0].day.toordinal(), rows[-1].day.toordinal()
     days = np.unique(np.linspace(first, last, max(int((last - first) / 91), 2)).astype(np.int64))
-    places = [at for at in backbone.places(LEVEL) if backbone.blocks[at].columns == ("time",)]
-    if not places:
+    positions = [at for at in backbone.positions(LEVEL) if backbone.blocks[at].columns == ("time",)]
+    if not positions:
         return {"days": [], "center": [], "low": [], "high": [], "band": 0.9}
-    designs = [product(backbone.blocks[at].bases, {"time": days / _DAYS_A_YEAR}) for at in places]
+    designs = [product(backbone.blocks[at].bases, {"time": days / _DAYS_A_YEAR}) for at in positions]
     index = np.concatenate(
-        [backbone.starts[at] + own for at, (own, _) in zip(places, designs, strict=True)], 1
+        [backbone.starts[at] + own for at, (own, _) in zip(positions, designs, strict=True)], 1
     )
     value = np.concatenate([own for _, own in designs], axis=1)
     change = value - value[-1]
@@ -74,12 +74,12 @@ def index_of(rows: Sequence[Evidence], backbone: Backbone, posterior: Posterior)
     }
 
 
-def suspicious(rows: Sequence[Evidence], fitted: Fitted) -> list[dict[str, Any]]:
+def suspicious(rows: Sequence[Evidence], fitted: FittedCore) -> list[dict[str, Any]]:
     """Rows far from what the rest says of them, most suspicious first, each with the likeliest reason."""
     left_out = fitted.left.residual - fitted.grown.bent
     out = []
-    for at in np.argsort(fitted.pull):
-        if fitted.pull[at] >= _SUSPICIOUS:
+    for at in np.argsort(fitted.robust_weight):
+        if fitted.robust_weight[at] >= _SUSPICIOUS:
             break
         ratio = math.exp(float(left_out[at]))
         out.append({"id": rows[at].id, "ratio": round(ratio, 3), "reason": _reason(ratio, rows[at].currency)})

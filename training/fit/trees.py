@@ -2,7 +2,7 @@
 
 The trees see the backbone's own totals of each part by the coefficients that are served, so that a level is
 the same number in every row, and learn what the backbone left over of rows that it was not fitted on. They
-may split on two inputs along a path at most, so that they come down to tables (`models.price.pairs`). A share
+may split on two inputs along a path at most, so that they come down to tables (`core.pairs`). A share
 of the losses is handed to them: they learn residual − share · losses, and may never rise with a loss. The
 value then counts the rest of the losses itself, so that it never rises with a loss either, however the trees
 bend the response.
@@ -10,41 +10,23 @@ bend the response.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from itertools import combinations
 
 import lightgbm as lgb
 import numpy as np
 
-from models.price.basis import Floats, Ints
-from models.price.core import Input, Trees
-from models.price.pairs import PairTables
-from training.fit.leftout import LeftOut
+from models.price.core.basis import Floats, Ints
+from models.price.core.core import Input, Trees
+from models.price.core.pairs import PairTables
+from training.fit.design.specification import Growth
+from training.fit.solve.leftout import LeftOut
 
 _LEAST_ROWS = 120  # of 20 a leaf: below, a tree could hardly split
-HANDED = 0.15
 # The weight is the slope of left-out residuals on what the trees say of them, pulled to 0 by _SHY squared
 # standard errors, times n² / (n² + _HALF²) of n sales. With _FULL sales or more it is never below _LEAST.
 _SHY, _HALF, _FULL, _LEAST = 4.0, 400.0, 1500, 0.1
-
-PARAMETERS: dict[str, object] = {
-    "objective": "huber",
-    "learning_rate": 0.03,
-    "num_leaves": 16,
-    "max_depth": 4,
-    "min_data_in_leaf": 20,
-    "lambda_l2": 10.0,
-    "bagging_fraction": 0.7,
-    "bagging_freq": 1,
-    "max_bin": 63,
-    "monotone_constraints_method": "basic",
-    "use_missing": False,
-    "verbosity": -1,
-    "num_threads": 1,
-    "deterministic": True,
-    "force_row_wise": True,
-}
 
 
 @dataclass(frozen=True)
@@ -66,23 +48,6 @@ class Grown:
 def no_trees(rows: int) -> Grown:
     """The result for so many rows where no trees are grown."""
     return Grown(None, np.zeros(rows), 0.0, 0.0, 0)
-
-
-@dataclass(frozen=True)
-class Growth:
-    """The settings by which trees are grown on one kind of table.
-
-    `parameters`: LightGBM's, beside those that the inputs set. `rounds`: how many at most. `handed`: the
-    share of the losses that the trees may bend; `handed_level`: see `Trees`. `patience`: growth on a fold
-    stops after so many rounds without a gain on its left-out rows; 0: it never stops early.
-    """
-
-    parameters: Mapping[str, object] = field(default_factory=lambda: PARAMETERS)
-    rounds: int = 400
-    bags: int = 16  # a power of two, so that the mean is exact; served as tables, more cost nothing
-    handed: float = HANDED
-    handed_level: float = 0.0
-    patience: int = 0
 
 
 def grow(
@@ -140,14 +105,14 @@ def grow(
 def weight_of(residual: Floats, says: Floats, judged: Floats, sales: int) -> float:
     """The weight of the trees in a value, from 0 to 1, by how well they do on left-out rows; see `_SHY`.
 
-    It falls smoothly: with the square of the number of sales, and with the doubt about the slope.
+    It falls smoothly: with the square of the number of sales, and with the standard error of the slope.
     """
     squares = float((judged * says**2).sum())
     if squares <= 0:
         return 0.0
     slope = float((judged * residual * says).sum()) / squares
-    doubt = float((judged**2 * says**2 * (residual - slope * says) ** 2).sum()) / squares**2
-    believed = slope * slope**2 / (slope**2 + _SHY * doubt)
+    error2 = float((judged**2 * says**2 * (residual - slope * says) ** 2).sum()) / squares**2
+    believed = slope * slope**2 / (slope**2 + _SHY * error2)
     floor = _LEAST * min(sales / _FULL, 1.0) ** 2
     return float(np.clip(believed * sales**2 / (sales**2 + _HALF**2), floor, 1.0))
 

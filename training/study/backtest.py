@@ -12,10 +12,10 @@ from typing import Any
 from joblib import Parallel, delayed
 from tqdm import tqdm
 
-from models.catalogue import Catalogue
+from models.domain.catalogue import Catalogue
+from models.domain.evidence import Evidence
+from models.domain.money import Rates
 from models.errors import BookmatchError
-from models.evidence import Evidence
-from models.money import Rates
 from models.price.interface import PriceModel
 from models.study.judge import Judged, figures, judge, only_sales, study
 

@@ -16,10 +16,10 @@ import numpy as np
 from joblib import Parallel, delayed
 from tqdm import tqdm
 
-from models.catalogue import Catalogue
-from models.evidence import Evidence
-from models.money import Rates
-from models.names import normal, normal_serial
+from models.domain.catalogue import Catalogue
+from models.domain.evidence import Evidence
+from models.domain.money import Rates
+from models.domain.names import normal, normal_serial
 from models.study.judge import Judged, judge, only_sales
 from training.study.backtest import Fitter
 
@@ -42,7 +42,7 @@ def specimen_of(row: Evidence) -> Hashable:
 
 
 def folds(rows: Sequence[Evidence], seed: int) -> list[Fold]:
-    """As many folds as there are specimens that were sold, at most `FOLDS`; none of fewer than `LEAST`.
+    """Make as many folds as specimens were sold, at most `FOLDS`; none of fewer than `LEAST`.
 
     The order of the rows does not matter, nor how specimens are named.
     """
@@ -53,11 +53,11 @@ def folds(rows: Sequence[Evidence], seed: int) -> list[Fold]:
     count = min(FOLDS, len(sold))
     dealt = np.random.default_rng(seed).permutation(len(sold)) % count
     fold_of = dict(zip(sold, dealt.tolist(), strict=True))
-    place = [fold_of.get(specimen_of(row)) for row in ordered]
+    position = [fold_of.get(specimen_of(row)) for row in ordered]
     return [
         Fold(
-            tuple(row for row, at in zip(ordered, place, strict=True) if at != fold),
-            only_sales([row for row, at in zip(ordered, place, strict=True) if at == fold]),
+            tuple(row for row, at in zip(ordered, position, strict=True) if at != fold),
+            only_sales([row for row, at in zip(ordered, position, strict=True) if at == fold]),
         )
         for fold in range(count)
     ]

@@ -1,8 +1,8 @@
 """The gate: a new bundle goes live only if it is no worse than the current one and its coverage holds.
 
-Both are judged on the same sales, and neither may have seen them. The candidate speaks through its twin
-(`training.study.holdout`). The current bundle speaks itself about sales after its last evidence, and through
-the answers of its own twin, which it carries, about those that were kept out when it was made.
+Both are judged on the same sales, and neither may have seen them. The candidate speaks through its holdout
+model (`training.study.holdout`). The current bundle speaks itself about sales after its last evidence, and by
+the answers of its own holdout model, which it carries, about those that were kept out when it was made.
 
 A candidate with too few sales to keep out is judged by cross-validation (`training.study.folds`), and asked
 one thing only: whether its ranges clearly do not hold. It is not compared with a provisional current bundle:
@@ -20,7 +20,7 @@ from typing import Any
 import numpy as np
 from scipy.special import bdtr
 
-from models.money import Rates
+from models.domain.money import Rates
 from models.price.interface import FloatArray as Floats
 from models.price.interface import PriceModel
 from models.study.intervals import covered, interval_score
@@ -69,7 +69,7 @@ class Verdict:
 
 @dataclass(frozen=True)
 class Answers:
-    """A twin's answers on n sales kept out: keys, and (n,) log centre, low and high at `SCORE_LEVEL`."""
+    """A holdout model's answers on n sales: keys, and (n,) log centre, low and high at `SCORE_LEVEL`."""
 
     ids: tuple[str, ...]
     center: Floats

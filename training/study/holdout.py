@@ -1,7 +1,7 @@
-"""Which sales are kept out for judging: the last ones, as a valuer would have met them.
+"""Choose the sales that are kept out for judging: the last ones, as a valuer would have met them.
 
-A bundle is judged by its twin: the same procedure fitted on everything before the first sale kept out. Then
-the model itself is fitted again on everything, so that the newest sales are not wasted.
+A bundle is judged by its holdout model: the same procedure fitted on everything before the first sale kept
+out. Then the model itself is fitted again on everything, so that the newest sales are not wasted.
 """
 
 from __future__ import annotations
@@ -10,12 +10,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 
-from models.evidence import Evidence
+from models.domain.evidence import Evidence
 from models.study.judge import only_sales
 
 MONTHS = 10
 _DAYS_A_MONTH = 365.25 / 12
-MOST = 1 / 3  # of the sales: a twin fitted on much less than the model says little of it
+MOST = 1 / 3  # of the sales: a holdout model fitted on much less says little of the model
 LEAST = 20  # sales on either side; with fewer, nothing is kept out
 
 

@@ -9,9 +9,9 @@ from itertools import pairwise
 
 import numpy as np
 
-from models.evidence import Evidence
-from models.money import Rates
-from models.names import normal, normal_serial
+from models.domain.evidence import Evidence
+from models.domain.money import Rates
+from models.domain.names import normal, normal_serial
 from models.price.interface import FloatArray as Floats
 from models.study.judge import only_sales
 
@@ -36,26 +36,8 @@ def repeat_sales(pairs: Sequence[Pair], periods: int) -> Floats:
     for row, pair in enumerate(used):
         design[row, pair.first], design[row, pair.second] = -1.0, 1.0
     returns = np.log([pair.second_price / pair.first_price for pair in used])
-    return _where_tied(used, periods, np.exp(_solved(design[:, 1:], returns)))
-
-
-def repeat_sales_arithmetic(pairs: Sequence[Pair], periods: int) -> Floats:
-    """(periods,) index with the first period 1 (Shiller 1991): arithmetic, each specimen weighs by its price.
-
-    The unknowns are the reciprocals of the index; a sale's period is the instrument.
-    """
-    used = [pair for pair in pairs if pair.first != pair.second]
-    design, instruments = np.zeros((len(used), periods)), np.zeros((len(used), periods))
-    for row, pair in enumerate(used):
-        design[row, pair.first], design[row, pair.second] = -pair.first_price, pair.second_price
-        instruments[row, pair.first], instruments[row, pair.second] = -1.0, 1.0
-    left = instruments[:, 1:].T @ design[:, 1:]
-    right = -instruments[:, 1:].T @ design[:, 0]
-    return _where_tied(used, periods, 1 / _solved(left, right))
-
-
-def _solved(left: Floats, right: Floats) -> Floats:
-    return np.asarray(np.linalg.lstsq(left, right, rcond=None)[0], dtype=np.float64)
+    logs = np.linalg.lstsq(design[:, 1:], returns, rcond=None)[0]
+    return _where_tied(used, periods, np.exp(logs))
 
 
 def _where_tied(pairs: Sequence[Pair], periods: int, later: Floats) -> Floats:

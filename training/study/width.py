@@ -1,4 +1,4 @@
-"""Learn the factor on the width of ranges from how a twin's ranges held sales that it had not seen."""
+"""Learn the factor on the width of ranges from how a holdout model's ranges held sales new to it."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ def width_factor_of_few(judged: Judged) -> float:
 
 
 def width_factor(judged: Judged) -> float:
-    """The factor by which the twin's ranges must be scaled to hold as many later sales as they promise.
+    """The factor that makes the holdout model's ranges hold as many later sales as they promise.
 
     For each level, a sale's error is divided by the distance from the value to the end of the range on its
     side; the level's quantile of these ratios is 1 where the range is just right. The factor is their mean

@@ -17,7 +17,7 @@ import click
 from joblib import Parallel, cpu_count, delayed
 from tqdm import tqdm
 
-from models.console import OneLineErrors
+from models.commands.console import OneLineErrors
 from training.yardstick.contests import CONTESTANTS, CONTESTS, OURS, pieces, run, scored
 from training.yardstick.ours import available
 from training.yardstick.table import as_text

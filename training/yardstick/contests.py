@@ -1,4 +1,4 @@
-"""What the yardstick runs: contests, each cut into pieces of work that can run anywhere in any order."""
+"""The contests of the yardstick, each cut into pieces of work that can run anywhere in any order."""
 
 from __future__ import annotations
 
@@ -8,14 +8,14 @@ from functools import lru_cache
 
 import numpy as np
 
-from models.price.features import columns
+from models.price.instruments.features import columns
 from models.study.intervals import covered, interval_score
 from models.study.judge import log_usd, only_sales
 from training.demo.market import Market, make_market
-from training.fit.typical import typical_of
+from training.fit.design.typical import typical_of
 from training.yardstick.kept import FOLDER, answered
 from training.yardstick.open_data import OPEN_DATA, OpenData
-from training.yardstick.ours import guess_market, guess_open
+from training.yardstick.ours import predict_market, predict_open
 from training.yardstick.peers import LEVEL, PEERS, Guess, folds
 from training.yardstick.tables import Floats, Ints
 
@@ -34,7 +34,7 @@ CONTESTANTS = (OURS, *PEERS)
 
 
 @dataclass(frozen=True)
-class Piece:
+class ContestFit:
     """One fit of one contestant: a repeat of a contest, and a fold of it (0 for a market)."""
 
     contest: str
@@ -44,40 +44,40 @@ class Piece:
 
 
 @dataclass(frozen=True)
-class Answer:
-    """What a piece gave: (n,) log prices, and what was guessed of them."""
+class ContestResult:
+    """The result of a piece: (n,) log prices, and the predictions of them."""
 
-    piece: Piece
+    piece: ContestFit
     paid: Floats
-    guess: Guess
+    prediction: Guess
 
 
-def pieces(contests: Sequence[str], contestants: Sequence[str], repeats: int) -> Iterator[Piece]:
+def pieces(contests: Sequence[str], contestants: Sequence[str], repeats: int) -> Iterator[ContestFit]:
     """All work, in the order of the table."""
     for contest in contests:
         count = 1 if contest in MARKETS else FOLDS
         for contestant in contestants:
             for repeat in range(repeats):
                 for fold in range(count):
-                    yield Piece(contest, contestant, repeat, fold)
+                    yield ContestFit(contest, contestant, repeat, fold)
 
 
-def run(piece: Piece) -> Answer:
+def run(piece: ContestFit) -> ContestResult:
     """Do one piece of work."""
     return (_run_market if piece.contest in MARKETS else _run_open)(piece)
 
 
-def _run_open(piece: Piece) -> Answer:
+def _run_open(piece: ContestFit) -> ContestResult:
     data = _open(piece.contest)
     test = folds(len(data), FOLDS, piece.repeat)[piece.fold]
     train: Ints = np.setdiff1d(np.arange(len(data)), test)
     paid = data.log_price[test]
     if piece.contestant == OURS:
-        return Answer(piece, paid, guess_open(data, train, test, piece.repeat))
-    guess = answered(
+        return ContestResult(piece, paid, predict_open(data, train, test, piece.repeat))
+    prediction = answered(
         FOLDER, piece.contestant, data.at(train), data.log_price[train], data.at(test), piece.repeat
     )
-    return Answer(piece, paid, guess)
+    return ContestResult(piece, paid, prediction)
 
 
 @lru_cache(maxsize=2)
@@ -91,11 +91,11 @@ def _market(name: str, repeat: int) -> Market:
     return make_market(_FIRST_SEED + repeat, sales, nature)
 
 
-def _run_market(piece: Piece) -> Answer:
+def _run_market(piece: ContestFit) -> ContestResult:
     market = _market(piece.contest, piece.repeat)
     paid = log_usd(market.holdout, market.rates)
     if piece.contestant == OURS:
-        return Answer(piece, paid, guess_market(market, piece.repeat))
+        return ContestResult(piece, paid, predict_market(market, piece.repeat))
     sales = only_sales(market.evidence)
     # What is typical of a model comes from the evidence alone.
     typical = typical_of(market.evidence, market.catalogue)
@@ -103,8 +103,8 @@ def _run_market(piece: Piece) -> Answer:
         columns([row.subject for row in rows], market.catalogue, typical)
         for rows in (sales, list(market.holdout))
     )
-    guess = answered(FOLDER, piece.contestant, train, log_usd(sales, market.rates), test, piece.repeat)
-    return Answer(piece, paid, guess)
+    prediction = answered(FOLDER, piece.contestant, train, log_usd(sales, market.rates), test, piece.repeat)
+    return ContestResult(piece, paid, prediction)
 
 
 # ── scores ───────────────────────────────────────────────────────────────────
@@ -117,7 +117,7 @@ SCORES: Mapping[str, Callable[[Floats, Guess], float]] = {
 }
 
 
-def scored(answers: Sequence[Answer]) -> dict[str, dict[str, dict[str, float]]]:
+def scored(answers: Sequence[ContestResult]) -> dict[str, dict[str, dict[str, float]]]:
     """contest → contestant → score: the mean over repeats of what all folds of a repeat give together."""
     out: dict[str, dict[str, dict[str, float]]] = {}
     keys = dict.fromkeys((a.piece.contest, a.piece.contestant) for a in answers)
@@ -131,9 +131,9 @@ def scored(answers: Sequence[Answer]) -> dict[str, dict[str, dict[str, float]]]:
     return out
 
 
-def _whole(answers: Sequence[Answer]) -> tuple[Floats, Guess]:
+def _whole(answers: Sequence[ContestResult]) -> tuple[Floats, Guess]:
     paid = np.concatenate([a.paid for a in answers])
     center, low, high = (
-        np.concatenate([getattr(a.guess, name) for a in answers]) for name in ("center", "low", "high")
+        np.concatenate([getattr(a.prediction, name) for a in answers]) for name in ("center", "low", "high")
     )
     return paid, Guess(center, low, high)

@@ -9,17 +9,16 @@ from typing import Any
 
 import numpy as np
 
-from models.price.basis import Table
-from models.price.evaluator.encoding import Row, Values
-from models.price.reference import Answers
-from training.yardstick.open_data import Column, Scale
+from models.price.core.basis import Table
+from models.price.evaluator.encoding import Answers, Row, Values
+from training.yardstick.open_data import Feature, Scale
 
 
 @dataclass(frozen=True)
 class TableEncoding:
     """Tables of these columns; a grade's words belong to the grade. See `Encoding`."""
 
-    columns: tuple[Column, ...]
+    columns: tuple[Feature, ...]
 
     shared: frozenset[str] = frozenset()
     # A block over two numbers is straight between the knots of neither: each value is worked out by itself.
@@ -33,8 +32,8 @@ class TableEncoding:
         return tuple(column.name for column in self.columns)
 
     @cached_property
-    def _place(self) -> dict[str, int]:
-        """Column of a table → place of its player in `players`; a grade's words share the grade's player."""
+    def _position(self) -> dict[str, int]:
+        """Column of a table → position of its player; a grade's words share the grade's player."""
         of_words = {f"{c.name}=": at for at, c in enumerate(self.columns) if c.scale is Scale.GRADE}
         return of_words | {name: at for at, name in enumerate(self.players)}
 
@@ -45,7 +44,7 @@ class TableEncoding:
 
     def players_of(self, columns: Sequence[str]) -> tuple[str, ...]:
         """The columns themselves, in their own order: two blocks over the same two are one game."""
-        return tuple(self.players[at] for at in sorted({self._place[name] for name in columns}))
+        return tuple(self.players[at] for at in sorted({self._position[name] for name in columns}))
 
     def reference(self, row: Row) -> Values:
         """The row itself: nothing is typical of an open table."""
@@ -72,7 +71,7 @@ class TableEncoding:
         return ()
 
     def _column(self, name: str, rows: Sequence[Values]) -> np.ndarray:
-        at = self._place[name]
+        at = self._position[name]
         column, values = self.columns[at], [values[at] for values in rows]
         if column.scale is Scale.LEVEL:
             return np.array([value or "" for value in values], dtype=object)

@@ -42,10 +42,10 @@ def answered(folder: Path, peer: str, train: Table, y: Floats, test: Table, seed
     if path.exists():
         with np.load(path, allow_pickle=False) as kept:
             return Guess(kept["center"], kept["low"], kept["high"])
-    guess = PEERS[peer](train, y, test, seed)
+    prediction = PEERS[peer](train, y, test, seed)
     folder.mkdir(parents=True, exist_ok=True)
     unfinished = path.with_suffix(f".{os.getpid()}.tmp")
     with unfinished.open("wb") as file:
-        np.savez(file, center=guess.center, low=guess.low, high=guess.high)
+        np.savez(file, center=prediction.center, low=prediction.low, high=prediction.high)
     unfinished.replace(path)
-    return guess
+    return prediction

@@ -1,6 +1,6 @@
 """Open price data from PyPI packages, each with a feature specification in the words of the core.
 
-A data set is a `Table` (numbers with NaN, levels with "" for unknown), log prices and one `Column` per
+A data set is a `Table` (numbers with NaN, levels with "" for unknown), log prices and one `Feature` per
 feature: enough for the core, whose terms `specification_of` makes of it, and for peers, which encode as
 they like.
 """
@@ -19,16 +19,16 @@ from training.yardstick.tables import Floats, Table
 
 
 class Scale(StrEnum):
-    """How a column is measured."""
+    """The scale that a column is measured on."""
 
     NUMBER = "number"
     SIZE = "size"  # a positive number that matters in proportion: its logarithm stands in the table
     LEVEL = "level"
-    GRADE = "grade"  # ordered terms; the table holds their place, 0 first
+    GRADE = "grade"  # ordered terms; the table holds their position, 0 first
 
 
 @dataclass(frozen=True)
-class Column:
+class Feature:
     """One feature. `terms`: the order of a grade. `label`: what it stands for in the source."""
 
     name: str
@@ -41,17 +41,13 @@ class OpenData:
     """n records: `table` holds one (n,) array per column; `log_price`: (n,) natural logs."""
 
     name: str
-    columns: tuple[Column, ...]
+    columns: tuple[Feature, ...]
     table: Table
     log_price: Floats
     source: str
 
     def __len__(self) -> int:
         return len(self.log_price)
-
-    @property
-    def level_columns(self) -> tuple[str, ...]:
-        return tuple(c.name for c in self.columns if c.scale is Scale.LEVEL)
 
     def at(self, rows: NDArray[np.int64]) -> Table:
         """The table of these rows."""
@@ -63,14 +59,14 @@ class OpenData:
 _NA = ("", "nan", "None", "NaN", "NA")
 
 
-def _column(frame: Any, column: Column, source: str) -> dict[str, NDArray[Any]]:
+def _column(frame: Any, column: Feature, source: str) -> dict[str, NDArray[Any]]:
     raw = frame[source]
     if column.scale is Scale.LEVEL:
         return {column.name: np.array(["" if str(v) in _NA else str(v) for v in raw], dtype=object)}
     if column.scale is Scale.GRADE:
-        place = {term: float(i) for i, term in enumerate(column.terms)}
+        grade_of = {term: float(i) for i, term in enumerate(column.terms)}
         words = ["" if str(v) in _NA else str(v) for v in raw]
-        grades = np.array([place[w] if w else np.nan for w in words])
+        grades = np.array([grade_of[w] if w else np.nan for w in words])
         return {column.name: grades, f"{column.name}=": np.array(words, dtype=object)}
     numbers = np.asarray(raw, dtype=np.float64)
     if column.scale is Scale.SIZE:
@@ -78,7 +74,7 @@ def _column(frame: Any, column: Column, source: str) -> dict[str, NDArray[Any]]:
     return {column.name: numbers}
 
 
-def _data(name: str, frame: Any, price: str, columns: Mapping[str, Column], source: str) -> OpenData:
+def _data(name: str, frame: Any, price: str, columns: Mapping[str, Feature], source: str) -> OpenData:
     table: dict[str, NDArray[Any]] = {}
     for field, column in columns.items():
         table |= _column(frame, column, field)
@@ -87,20 +83,20 @@ def _data(name: str, frame: Any, price: str, columns: Mapping[str, Column], sour
     )
 
 
-def _numbers(*names: str) -> dict[str, Column]:
-    return {name: Column(name, Scale.NUMBER) for name in names}
+def _numbers(*names: str) -> dict[str, Feature]:
+    return {name: Feature(name, Scale.NUMBER) for name in names}
 
 
-def _sizes(*names: str) -> dict[str, Column]:
-    return {name: Column(name, Scale.SIZE) for name in names}
+def _sizes(*names: str) -> dict[str, Feature]:
+    return {name: Feature(name, Scale.SIZE) for name in names}
 
 
-def _levels(*names: str) -> dict[str, Column]:
-    return {name: Column(name, Scale.LEVEL) for name in names}
+def _levels(*names: str) -> dict[str, Feature]:
+    return {name: Feature(name, Scale.LEVEL) for name in names}
 
 
-def _grade(name: str, *terms: str) -> dict[str, Column]:
-    return {name: Column(name, Scale.GRADE, terms)}
+def _grade(name: str, *terms: str) -> dict[str, Feature]:
+    return {name: Feature(name, Scale.GRADE, terms)}
 
 
 def _words(text: str) -> list[str]:
@@ -153,7 +149,7 @@ _AMES_LEVELS = _words(
 
 def ames() -> OpenData:
     """2,930 houses sold in Ames (De Cock 2011, J. Statistics Education 19(3)); every field but the ids."""
-    grades = {name: Column(name, Scale.GRADE, tuple(terms)) for name, terms in _AMES_GRADES.items()}
+    grades = {name: Feature(name, Scale.GRADE, tuple(terms)) for name, terms in _AMES_GRADES.items()}
     sizes = _sizes("area", "Lot.Area", "Lot.Frontage", "X1st.Flr.SF")
     columns = {**sizes, **_numbers(*_AMES_NUMBERS), **grades, **_levels(*_AMES_LEVELS)}
     return _data("Ames houses", _frame("openintro", "ames"), "price", columns, "openintro ames")

@@ -10,7 +10,7 @@ from training.yardstick.tables import Ints
 
 
 def available() -> bool:
-    """Whether this tree has the fitting code."""
+    """Say if this tree has the fitting code."""
     try:
         from training.fit import fit_model  # noqa: F401
     except ImportError:
@@ -18,8 +18,8 @@ def available() -> bool:
     return True
 
 
-def guess_market(market: Market, seed: int) -> Guess:
-    """Fitted on all the evidence of the market; guesses its later sales."""
+def predict_market(market: Market, seed: int) -> Guess:
+    """Fitted on all the evidence of the market; predicts its later sales."""
     from training.fit import fit_model
 
     fit = fit_model(market.evidence, market.catalogue, market.rates, seed=seed, progress=False)
@@ -27,9 +27,9 @@ def guess_market(market: Market, seed: int) -> Guess:
     return Guess(said.center, said.low[:, 0], said.high[:, 0])
 
 
-def guess_open(data: OpenData, train: Ints, test: Ints, seed: int) -> Guess:
-    """Fitted on the `train` rows of an open data set as bundles are; guesses `test` rows from its files."""
-    from models.price.core import read_core
+def predict_open(data: OpenData, train: Ints, test: Ints, seed: int) -> Guess:
+    """Fitted on the `train` rows of an open data set as bundles are; predicts `test` rows from its files."""
+    from models.price.core.core import read_core
     from models.price.evaluator.evaluator import Evaluator
     from training.fit.core import fit_core
     from training.yardstick.encoding import TableEncoding

@@ -84,7 +84,7 @@ class _Encoder:
 
     @property
     def code_levels(self) -> list[int]:
-        """Which columns of `codes` are levels."""
+        """The positions in `codes` of the columns that hold levels."""
         return list(range(len(self.numbers), len(self.numbers) + len(self.levels)))
 
     def dense(self, table: Table, *, curves: bool) -> Floats:

@@ -7,16 +7,18 @@ from itertools import combinations
 
 import numpy as np
 
-from models.price.basis import Basis, Floats, Ramps, Table, product
-from models.price.core import COLUMN, PART, Input
-from training.fit import solve
-from training.fit.core import Data, Specification, problem_of
-from training.fit.problem import SALE
-from training.fit.recipes import Maker, levels, linear, smooth, unknown
-from training.fit.spec import Term
-from training.fit.trees import Growth
+from models.price.core.basis import Basis, Floats, Ramps, Table, product
+from models.price.core.core import COLUMN, PART, Input
+from training.fit.core import problem_of
+from training.fit.design.data import Data
+from training.fit.design.problem import SALE
+from training.fit.design.recipes import BasisFactory, levels, linear, smooth, unknown
+from training.fit.design.specification import Growth, Specification
+from training.fit.design.terms import BackboneTerm
+from training.fit.solve.empirical_bayes import fit_backbone
+from training.fit.solve.solution import first_solution
 from training.yardstick.encoding import TableEncoding
-from training.yardstick.open_data import Column, Scale
+from training.yardstick.open_data import Feature, Scale
 
 _PAIRED, _ROWS_A_COLUMN = 8, 60  # the most columns of which every two are fitted together; rows for each
 _FIRST_STEPS = 6  # enough to say which columns matter
@@ -45,7 +47,7 @@ _TREES = Growth(
 )
 
 
-def specification_of(columns: Sequence[Column], table: Table, log_price: Floats) -> Specification:
+def specification_of(columns: Sequence[Feature], table: Table, log_price: Floats) -> Specification:
     """Specify a core: smooth curves and jumps for numbers, pooled effects for levels, pairs of what matters.
 
     The columns whose effects vary most are fitted in pairs too. Beside the backbone, trees predict the whole
@@ -66,39 +68,39 @@ def data_of(encoding: TableEncoding, table: Table, log_price: Floats) -> Data:
     return Data(table, encoding.rows(table), log_price, sales, sales, [str(row) for row in range(len(sales))])
 
 
-def backbone_terms(columns: Sequence[Column]) -> list[Term]:
+def backbone_terms(columns: Sequence[Feature]) -> list[BackboneTerm]:
     """Every column alone; unknown is a level of its own."""
-    out: list[Term] = []
+    out: list[BackboneTerm] = []
     for column in columns:
         name = column.name
         if column.scale is Scale.LEVEL:
-            out.append(Term(name, (levels(name),), part=name))
+            out.append(BackboneTerm(name, (levels(name),), part=name))
             continue
-        out.append(Term(name, (linear(name),), part=name))
-        out.append(Term(f"{name} curve", (smooth(name),), part=name))
-        out.append(Term(f"{name} unknown", (unknown(name),), group="unknown", part=name))
+        out.append(BackboneTerm(name, (linear(name),), part=name))
+        out.append(BackboneTerm(f"{name} curve", (smooth(name),), part=name))
+        out.append(BackboneTerm(f"{name} unknown", (unknown(name),), group="unknown", part=name))
         if column.scale is Scale.GRADE:
-            out.append(Term(f"{name} level", (levels(f"{name}="),), part=name))
+            out.append(BackboneTerm(f"{name} level", (levels(f"{name}="),), part=name))
     return out
 
 
-def jumps_of(columns: Sequence[Column]) -> list[Term]:
+def jumps_of(columns: Sequence[Feature]) -> list[BackboneTerm]:
     """A random walk along every number: prices jump at round sizes."""
     numbers = [c.name for c in columns if c.scale in (Scale.NUMBER, Scale.SIZE)]
-    return [Term(f"{name} jumps", (rungs(name),), part=name) for name in numbers]
+    return [BackboneTerm(f"{name} jumps", (rungs(name),), part=name) for name in numbers]
 
 
-def pair_terms(columns: Sequence[Column]) -> list[Term]:
+def pair_terms(columns: Sequence[Feature]) -> list[BackboneTerm]:
     """The terms of every two of these columns together: each product of two bases has its own variance."""
     return [
-        Term(f"{one} × {other}", (of_one, of_other))
+        BackboneTerm(f"{one} × {other}", (of_one, of_other))
         for first, second in combinations(columns, 2)
         for one, of_one in _bases(first)
         for other, of_other in _bases(second)
     ]
 
 
-def rungs(column: str, count: int = 40) -> Maker:
+def rungs(column: str, count: int = 40) -> BasisFactory:
     """Increments between neighbouring quantiles that occur."""
 
     def fit(table: Table) -> Basis | None:
@@ -111,7 +113,7 @@ def rungs(column: str, count: int = 40) -> Maker:
     return fit
 
 
-def _bases(column: Column) -> list[tuple[str, Maker]]:
+def _bases(column: Feature) -> list[tuple[str, BasisFactory]]:
     name = column.name
     if column.scale is Scale.LEVEL:
         return [(name, levels(name))]
@@ -120,12 +122,12 @@ def _bases(column: Column) -> list[tuple[str, Maker]]:
 
 
 def _that_matter(
-    columns: Sequence[Column], terms: Sequence[Term], table: Table, log_price: Floats
-) -> list[Column]:
+    columns: Sequence[Feature], terms: Sequence[BackboneTerm], table: Table, log_price: Floats
+) -> list[Feature]:
     """The columns whose effects vary most by a first fit of each alone; fewer where rows are few."""
     encoding = TableEncoding(tuple(columns))
     problem = problem_of(data_of(encoding, table, log_price), Specification(tuple(terms)))
-    theta = solve.fit(problem, solve.start(problem, np.inf), most=_FIRST_STEPS).theta
+    theta = fit_backbone(problem, first_solution(problem, np.inf), most=_FIRST_STEPS).theta
     totals = {column.name: np.zeros(len(log_price)) for column in columns}
     start = 0
     for block in problem.layout.blocks:

@@ -10,29 +10,29 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from models.price.backbone import Backbone
-from models.price.basis import Basis, Floats, Ints, Linear, Ramps, Smooth, Table
-from models.price.evaluator.pieces import Between, Pieces
+from models.price.core.backbone import Backbone
+from models.price.core.basis import Basis, Floats, Ints, Linear, Ramps, Smooth, Table
+from models.price.evaluator.pieces import Interpolation, Pieces
 
 
 class Curves:
     """Groups of blocks, each over one number; a group has a curve for every state of its other columns.
 
-    `groups`: the places of each group's blocks. `columns`: the column of each group's number. The pieces at
-    the knots are kept once they were asked for.
+    `groups`: the positions of each group's blocks. `columns`: the column of each group's number. The pieces
+    at the knots are kept once they were asked for.
     """
 
     def __init__(
         self, backbone: Backbone, pieces: Pieces, groups: Sequence[Sequence[int]], columns: Sequence[str]
     ) -> None:
         self._pieces, self._groups, self._columns = pieces, groups, columns
-        each = [[b for at in places for b in backbone.blocks[at].bases] for places in groups]
+        each = [[b for at in positions for b in backbone.blocks[at].bases] for positions in groups]
         pairs = list(zip(each, columns, strict=True))
         self._others = [tuple(dict.fromkeys(b.column for b in own if b.column != c)) for own, c in pairs]
         self._lists = [_knots([b for b in own if b.column == column]) for own, column in pairs]
         self._last = np.array([len(knots) - 2 for knots in self._lists])[:, None]
         width = max(map(len, self._lists), default=0)
-        # Numbers that are not known have a place of their own behind all knots.
+        # Numbers that are not known have a position of their own behind all knots.
         self._knots = np.array([[*own, *[np.inf] * (width + 1 - len(own))] for own in self._lists])
         self._starts = np.arange(len(groups))[:, None] * (width + 1)
         self._lock = threading.Lock()
@@ -41,8 +41,8 @@ class Curves:
         # By state, the piece at each knot; −1 until it is asked for.
         self._at: Ints = np.full((16, width + 1), -1)
 
-    def between(self, table: Table, which: Sequence[int]) -> Between:
-        """(curves, n) the places of the numbers of n rows on these curves."""
+    def between(self, table: Table, which: Sequence[int]) -> Interpolation:
+        """(curves, n) the positions of the numbers of n rows on these curves."""
         x = np.array([table[self._columns[at]] for at in which])
         states = self._states_of(table, which, x.shape[1])
         left = np.minimum(np.maximum(self._before(x, which), 0), self._last[which])
@@ -54,14 +54,14 @@ class Curves:
         if unknown.any():
             left[unknown] = right[unknown] = self._knots.shape[1] - 1
             share[unknown] = 0.0
-        places = np.array([left, right])
-        found = self._at[states, places]
+        positions = np.array([left, right])
+        found = self._at[states, positions]
         if found.min() < 0:
             missing = found < 0
-            wanted = zip(np.broadcast_to(states, found.shape)[missing], places[missing], strict=True)
+            wanted = zip(np.broadcast_to(states, found.shape)[missing], positions[missing], strict=True)
             self._make({(int(state), int(knot)) for state, knot in wanted})
-            found = self._at[states, places]
-        return Between(found[0], found[1], share)
+            found = self._at[states, positions]
+        return Interpolation(found[0], found[1], share)
 
     def _before(self, x: Floats, which: Sequence[int]) -> Ints:
         """(curves, n) the last knot that is not above each number."""
@@ -105,7 +105,7 @@ class Curves:
 
 
 def _hashable(column: NDArray[Any]) -> list[Any]:
-    """Its values, None for NaN: that is not equal to itself, so it is no key."""
+    """The column's values, None for NaN: that is not equal to itself, so it is no key."""
     values: list[Any] = column.tolist()
     return values if column.dtype.kind == "O" else [None if value != value else value for value in values]
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any, NamedTuple, Protocol
 
-from models.price.basis import Table
-from models.price.reference import Answers
+from models.price.core.basis import Table
 
+Answers = Sequence[tuple[Any, float]]  # values, each with its chance
 Values = tuple[Any, ...]  # of a row's players, in the order of `Encoding.players`
 
 

@@ -7,23 +7,23 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from models.price.backbone import row_sums
-from models.price.basis import Floats
-from models.price.core import Core, Input
+from models.price.core.backbone import row_sums
+from models.price.core.basis import Floats
+from models.price.core.core import Core, Input
+from models.price.core.lopsided import Bends, heavy_of
+from models.price.core.spread import LEAST_UNSURE, Spread
+from models.price.evaluator.attributions import Attributions, Division
 from models.price.evaluator.encoding import Encoding, Row
-from models.price.evaluator.found import Found, found_of, weights_of
 from models.price.evaluator.level import kept
-from models.price.evaluator.pieces import Column, variance_of
+from models.price.evaluator.lookup import Lookup, looked_up, weights_of
+from models.price.evaluator.pieces import EntryColumn, variance_of
 from models.price.evaluator.plan import Memory, Plan
-from models.price.evaluator.reasons import Division, Reasons
-from models.price.lopsided import Bends, heavy_of
-from models.price.spread import LEAST_UNSURE, Spread
 
 _MOST_BYTES = 32 << 20  # of what is kept; then all of it is forgotten and begun anew
 _AT_ONCE, _AT_ONCE_NEW = 512, 64  # rows worked out together; fewer where each brings pieces of its own
 
 
-class Ranges(NamedTuple):
+class PredictionIntervals(NamedTuple):
     """(n,) medians, and (n, levels) ends of the central ranges, in log.
 
     `effective`: (n,) the number of sales that would fix each value as well as all evidence does.
@@ -35,7 +35,7 @@ class Ranges(NamedTuple):
     effective: Floats
 
 
-class Parts(NamedTuple):
+class ValueParts(NamedTuple):
     """The parts of n values and of their scales, (n,) each, all in log.
 
     `level`: with blanks. `taken`: what the losses take, before trees. `told`: what known losses say of
@@ -70,12 +70,14 @@ class Evaluator:
         """(n,) medians, in log."""
         return self.center_of(self.parts_of(rows))
 
-    def ranges(self, rows: Sequence[Row], levels: Sequence[float]) -> Ranges:
+    def ranges(self, rows: Sequence[Row], levels: Sequence[float]) -> PredictionIntervals:
         """Medians and ranges of n ≥ 1 rows."""
         each = [(one, self.center_of(one)) for one in self._found(rows)]
-        return Ranges(*_joined([self._ranges(*pair, levels) for pair in each]))
+        return PredictionIntervals(*_joined([self._ranges(*pair, levels) for pair in each]))
 
-    def explained(self, rows: Sequence[Row], levels: Sequence[float]) -> tuple[Ranges, Reasons]:
+    def explained(
+        self, rows: Sequence[Row], levels: Sequence[float]
+    ) -> tuple[PredictionIntervals, Attributions]:
         """The same, and the reasons that lead from each row's reference to it."""
         out, references = [], []
         for found in self._with_references(rows):
@@ -85,7 +87,7 @@ class Evaluator:
             out.append((*self._ranges(own, center, levels), reference, self._effects(own, base, effects)))
             references += [row.values for row in base.rows]
         joined = _joined(out)
-        return Ranges(*joined[:4]), Reasons(references, *joined[4:])
+        return PredictionIntervals(*joined[:4]), Attributions(references, *joined[4:])
 
     def effects(self, rows: Sequence[Row], bases: Sequence[Row]) -> Floats:
         """(n, players) Shapley effects, in log, from bases to rows of the same keys, pairwise."""
@@ -104,9 +106,9 @@ class Evaluator:
         for found, other in self._pairs(rows, beside):
             sums = [one.memory.pieces.summed(*weights_of(one)) for one in (found, other)]
             learned = variance_of(*(own - their for own, their in zip(*sums, strict=True)))
-            hidden = np.abs((found.losses - other.losses)[Column.VARIANCE]).sum(axis=1)
-            hidden += np.abs(_mixtures(found)[1] - _mixtures(other)[1])
-            out.append(spread.posterior * learned + hidden)
+            unknown = np.abs((found.losses - other.losses)[EntryColumn.VARIANCE]).sum(axis=1)
+            unknown += np.abs(_mixtures(found)[1] - _mixtures(other)[1])
+            out.append(spread.posterior * learned + unknown)
         return np.concatenate(out)
 
     def covariance(self, rows: Sequence[Row]) -> Floats:
@@ -121,11 +123,11 @@ class Evaluator:
         noise = self._spread.noise.variance(parts.noise, self.center_of(parts))
         return np.asarray(noise + parts.unknown + parts.mixture)
 
-    def parts_of(self, rows: Sequence[Row]) -> Parts:
+    def parts_of(self, rows: Sequence[Row]) -> ValueParts:
         """The parts that make up the values and the scales of n ≥ 1 rows."""
-        return Parts(*_joined([self._parts(found) for found in self._found(rows)]))
+        return ValueParts(*_joined([self._parts(found) for found in self._found(rows)]))
 
-    def center_of(self, parts: Parts | Found, bent: Floats | None = None) -> Floats:
+    def center_of(self, parts: ValueParts | Lookup, bent: Floats | None = None) -> Floats:
         """(n,) medians, in log. `bent`: (n,) what the trees say, where that is known."""
         trees = self.core.trees
         if trees is None:
@@ -136,12 +138,12 @@ class Evaluator:
 
     # ── looking up ───────────────────────────────────────────────────────────
 
-    def _found(self, rows: Sequence[Row]) -> Iterator[Found]:
+    def _found(self, rows: Sequence[Row]) -> Iterator[Lookup]:
         """Look up what is kept of the rows, a limited number at a time, and make what is missing."""
         for some in _chunks(rows, self._at_once):
             yield self._look_up(self._with_room(), some)
 
-    def _pairs(self, rows: Sequence[Row], others: Sequence[Row]) -> Iterator[tuple[Found, Found]]:
+    def _pairs(self, rows: Sequence[Row], others: Sequence[Row]) -> Iterator[tuple[Lookup, Lookup]]:
         """Look up rows and others pairwise. Raises ValueError where their numbers differ."""
         if len(rows) != len(others):
             raise ValueError(f"{len(rows)} rows cannot be paired with {len(others)}")
@@ -158,11 +160,11 @@ class Evaluator:
             self._memory = Memory(self.core, self.encoding, self._inputs)
         return self._memory
 
-    def _look_up(self, memory: Memory, rows: Sequence[Row]) -> Found:
+    def _look_up(self, memory: Memory, rows: Sequence[Row]) -> Lookup:
         plans = [memory.plan(row) for row in rows]
-        return found_of(memory, plans, rows, memory.find(plans, rows))
+        return looked_up(memory, plans, rows, memory.find(plans, rows))
 
-    def _with_references(self, rows: Sequence[Row]) -> Iterator[Found]:
+    def _with_references(self, rows: Sequence[Row]) -> Iterator[Lookup]:
         """Look up the rows, a limited number at a time, each batch with its references behind it.
 
         A reference takes over from its row the values of `Encoding.shared`.
@@ -171,8 +173,8 @@ class Evaluator:
             memory = self._with_room()
             plans = [memory.plan(row) for row in some]
             found = memory.find(plans, some)
-            bases, places = memory.references(plans, some, found)
-            yield found_of(memory, plans + plans, [*some, *bases], np.concatenate([found, places]))
+            bases, positions = memory.references(plans, some, found)
+            yield looked_up(memory, plans + plans, [*some, *bases], np.concatenate([found, positions]))
 
     # ── working out ──────────────────────────────────────────────────────────
 
@@ -182,24 +184,24 @@ class Evaluator:
             raise ValueError("the core has no spread yet: fit it before asking for a range")
         return self.core.spread
 
-    def _bent(self, own: Found, base: Found) -> tuple[Floats, Floats, Floats]:
+    def _bent(self, own: Lookup, base: Lookup) -> tuple[Floats, Floats, Floats]:
         """(n,) what the trees say of rows and of bases, and (n, p) the effects that lead to the rows."""
         if self.core.trees is None:
             return own.level, base.level, own.inputs  # without trees nobody reads these
         return self.core.trees.tables.explained(own.inputs, base.inputs)
 
-    def _parts(self, found: Found) -> Parts:
+    def _parts(self, found: Lookup) -> ValueParts:
         noise = np.array([plan.noise(row) for plan, row in zip(found.plans, found.rows, strict=True)])
-        unknown = row_sums(found.losses[Column.VARIANCE])
+        unknown = row_sums(found.losses[EntryColumn.VARIANCE])
         time = np.array([self.encoding.time(row.values) for row in found.rows])
         value, (shift, mixture) = (found.level, found.taken, found.told, found.inputs), _mixtures(found)
-        return Parts(*value, noise, unknown, shift, mixture, time)
+        return ValueParts(*value, noise, unknown, shift, mixture, time)
 
-    def _ranges(self, found: Found, center: Floats, levels: Sequence[float]) -> Ranges:
+    def _ranges(self, found: Lookup, center: Floats, levels: Sequence[float]) -> PredictionIntervals:
         spread, parts, posterior = self._spread, self._parts(found), self._posterior(found)
         noise = spread.noise.variance(parts.noise, center)
         scale = spread.scale(noise, posterior, parts.unknown, parts.mixture, parts.time)
-        thirds = row_sums(found.losses[Column.THIRD]).tolist()
+        thirds = row_sums(found.losses[EntryColumn.THIRD]).tolist()
         pairs = zip(parts.unknown.tolist(), thirds, strict=True)
         heavy, chance = np.array([heavy_of(*moments) for moments in pairs]).T
         ends = self._bends_of(levels).at(heavy / (scale * scale), chance)
@@ -208,14 +210,14 @@ class Evaluator:
         effective = noise / np.maximum(posterior, noise * LEAST_UNSURE)
         # A blank counts as typical or worse, so the middle of what it may be can lie above the value.
         low, high = np.minimum(low, center[:, None]), np.maximum(high, center[:, None])
-        return Ranges(center, low, high, effective)
+        return PredictionIntervals(center, low, high, effective)
 
     def _bends_of(self, levels: Sequence[float]) -> Bends:
         key = tuple(levels)
         return self._bends.get(key) or kept(self._bends, key, Bends(np.concatenate(self._spread.ends(key))))
 
-    def _posterior(self, found: Found) -> Floats:
-        """(n,) variances of the values: of what is known of their coefficients (`models.price.posterior`)."""
+    def _posterior(self, found: Lookup) -> Floats:
+        """(n,) variances of the values: of what is known of their coefficients (`core.posterior`)."""
         at, weights = weights_of(found)
         if not self.encoding.recurring:
             return found.memory.pieces.variance(at, weights)
@@ -227,21 +229,21 @@ class Evaluator:
             out[own] = plan.covariances.variance(at[:, own], weights[:, own])
         return out
 
-    def _effects(self, found: Found, base: Found, bent: Floats) -> Floats:
+    def _effects(self, found: Lookup, base: Lookup, bent: Floats) -> Floats:
         """(n, players) effects from bases to rows. `bent`: (n, p) what the trees' inputs did to their sum."""
         trees, memory = self.core.trees, found.memory
         level, losses = (1.0, 1.0) if trees is None else (trees.kept_level, trees.kept_losses)
         steps = (found.entries - base.entries)[..., : len(memory.level.parts)]
-        both = steps[Column.TOTAL], steps[Column.PART]
+        both = steps[EntryColumn.TOTAL], steps[EntryColumn.PART]
         moves, parts = memory.level.moves(found.plans, found.rows, base.rows, both)
         fields, switch = memory.rules.effects(found.losses, base.losses, found.factors, base.factors)
         of_losses = losses * fields + memory.rules.told_effects(found.losses, base.losses)
-        amounts, blanks = (found.losses - base.losses)[Column.TOTAL], found.blanks - base.blanks
+        amounts, blanks = (found.losses - base.losses)[EntryColumn.TOTAL], found.blanks - base.blanks
         beside, moved = (level * moves, of_losses.T, losses * switch[None]), (parts, amounts.T, blanks.T)
         return self._division.effects(beside, moved, None if trees is None else trees.weight * bent.T)
 
 
-def _mixtures(found: Found) -> Floats:
+def _mixtures(found: Lookup) -> Floats:
     """(2, n) mean and variance of what the level's blanks may be."""
     return np.array([plan.mixture(row) for plan, row in zip(found.plans, found.rows, strict=True)]).T
 

@@ -4,17 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from operator import itemgetter
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
-from models.price.basis import Floats, Ints
-from models.price.core import BLANKS, COLUMN, LOSS, NOT_KNOWN, PART, Input
+from models.price.core.basis import Floats, Ints
+from models.price.core.core import BLANKS, COLUMN, LOSS, NOT_KNOWN, PART, Input
 from models.price.evaluator.encoding import Encoding, Row
+from models.price.evaluator.level import Level
 from models.price.evaluator.losses import LossRules
-
-if TYPE_CHECKING:
-    from models.price.evaluator.level import Level
 
 _DIGITS = 9  # after the point, of what trees see
 
@@ -27,27 +25,27 @@ class Inputs:
     """
 
     def __init__(self, encoding: Encoding, inputs: Sequence[Input], level: Level, rules: LossRules) -> None:
-        """Raises ValueError for a column of two players: who has which share of it would be a guess."""
+        """Raises ValueError for a column of two players: who has which share of it would be arbitrary."""
         self._encoding, self._inputs = encoding, inputs
-        places: dict[str, list[int]] = {BLANKS: [], COLUMN: []}
+        positions: dict[str, list[int]] = {BLANKS: [], COLUMN: []}
         self.sources: list[list[int]] = []
         for one in inputs:
             own = [encoding.players.index(p) for p in encoding.players_of(one.columns)]
             if one.kind == COLUMN and len(own) > 1:
                 raise ValueError(f"the trees' column {one.name} depends on {len(own)} players")
-            if one.kind in places:
-                self.sources.append([len(places[one.kind]) + n for n in range(len(own))])
-                places[one.kind] += own
+            if one.kind in positions:
+                self.sources.append([len(positions[one.kind]) + n for n in range(len(own))])
+                positions[one.kind] += own
             else:
                 parts = level.parts if one.kind == PART else rules.parts
                 self.sources.append([at for at, part in enumerate(parts) if part == one.name])
-        self.blankable, self.readers = places[BLANKS], places[COLUMN]
-        start = len(level.parts) + len(rules.places)
+        self.blankable, self.readers = positions[BLANKS], positions[COLUMN]
+        start = len(level.parts) + len(rules.positions)
         before = {PART: 0, LOSS: len(level.parts), BLANKS: start, COLUMN: start + len(self.blankable)}
         self.sources = [
             [before[one.kind] + at for at in own] for one, own in zip(inputs, self.sources, strict=True)
         ]
-        # `itemgetter` gives a tuple from two places on.
+        # `itemgetter` gives a tuple from two positions on.
         self._blankable: Any = itemgetter(*self.blankable, 0, 0)
         self._cells = padded(self.sources, start + len(self.blankable) + len(self.readers))
 

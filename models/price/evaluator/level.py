@@ -4,27 +4,31 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from operator import itemgetter
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import Any, Protocol, TypeVar
 
 import numpy as np
 
-from models.price.backbone import BLANK, LEVEL, Backbone
-from models.price.basis import Floats, Ints
+from models.price.core.backbone import BLANK, LEVEL, Backbone
+from models.price.core.basis import Floats, Ints
 from models.price.evaluator.curves import Curves
 from models.price.evaluator.encoding import Encoding, Row
-from models.price.evaluator.pieces import Between, Column, Ledger, Pieces
-from models.price.shapley import corner_game
-
-if TYPE_CHECKING:
-    from models.price.evaluator.plan import Plan
+from models.price.evaluator.pieces import EntryColumn, Interpolation, Ledger, Pieces
+from models.price.evaluator.shapley import corner_game
 
 MOST_KEPT = 256  # entries of one kind: what callers send must not fill the memory
 
 _T = TypeVar("_T")
 
 
+class KeptGames(Protocol):
+    """The entries and moves that a `Plan` keeps of the games, for the rows of one key."""
+
+    entries: list[dict[Any, int]]
+    moves: dict[Any, Any]
+
+
 class Game:
-    """The level's blocks that depend on just these players, by their places, summand by summand.
+    """The level's blocks that depend on just these players, by their positions, summand by summand.
 
     `key_of`: the players' values of a row's, a tuple unless it is one player. `names`: all columns;
     `columns`: where it bends, each summand's number. `parts`: of the value, of each summand, "" for none.
@@ -34,9 +38,9 @@ class Game:
         self, backbone: Backbone, encoding: Encoding, players: tuple[str, ...], blocks: list[list[int]]
     ) -> None:
         self.blocks = blocks
-        self.places = tuple(encoding.players.index(player) for player in players)
-        self.key_of: Any = itemgetter(*self.places) if self.places else lambda values: ()
-        own = [[backbone.blocks[at] for at in places] for places in blocks]
+        self.positions = tuple(encoding.players.index(player) for player in players)
+        self.key_of: Any = itemgetter(*self.positions) if self.positions else lambda values: ()
+        own = [[backbone.blocks[at] for at in positions] for positions in blocks]
         self.names = tuple(
             dict.fromkeys(column for some in own for block in some for column in block.columns)
         )
@@ -68,21 +72,23 @@ class Level:
         starts = np.cumsum([0, *sizes])[:-1]
         self._behind = np.arange(len(self.parts)) - starts[self._game]
         self.movers = [
-            (at, place) for at in range(len(self.parts)) for place in self.games[self._game[at]].places
+            (at, position)
+            for at in range(len(self.parts))
+            for position in self.games[self._game[at]].positions
         ]
         self._of_movers = np.array([at for at, _ in self.movers], np.int64)
-        self._places = np.array([place for _, place in self.movers], np.int64)
+        self._positions = np.array([position for _, position in self.movers], np.int64)
         # Games of several players, and where their movers begin.
         of_game = [int(self._game[at]) for at, _ in self.movers]
         self._several = [
-            (at, of_game.index(at)) for at, game in enumerate(self.games) if len(game.places) > 1
+            (at, of_game.index(at)) for at, game in enumerate(self.games) if len(game.positions) > 1
         ]
 
-    def places(self, firsts: Ints) -> Ints:
-        """(n, summands) places in the ledger, from (n, games) those of each game's first summand."""
+    def positions(self, firsts: Ints) -> Ints:
+        """(n, summands) positions in the ledger, from (n, games) those of each game's first summand."""
         return np.asarray(firsts.take(self._game, axis=1) + self._behind)
 
-    def find(self, plans: Sequence[Plan], rows: Sequence[Row], games: Sequence[int]) -> Ints:
+    def find(self, plans: Sequence[KeptGames], rows: Sequence[Row], games: Sequence[int]) -> Ints:
         """(n, games) where the first summands of n rows, each of its plan's key, stand in the ledger."""
         keys = [(game, self.games[game].key_of) for game in games]
         found = [
@@ -91,7 +97,9 @@ class Level:
         ]
         return self.filled(np.array(found, np.int64).reshape(len(rows), len(games)), plans, rows, games)
 
-    def filled(self, found: Ints, plans: Sequence[Plan], rows: Sequence[Row], games: Sequence[int]) -> Ints:
+    def filled(
+        self, found: Ints, plans: Sequence[KeptGames], rows: Sequence[Row], games: Sequence[int]
+    ) -> Ints:
         """The same (n, games), those made that were not kept (−1): all together."""
         if not found.size or found.min() >= 0:
             return found
@@ -101,14 +109,18 @@ class Level:
             wanted.setdefault(order, {}).setdefault(key, []).append(row)
         for order, missing in wanted.items():
             made = self._made(self.games[games[order]], [rows[own[0]] for own in missing.values()])
-            place = self._ledger.extend(made.reshape(-1, Column.COUNT))
+            position = self._ledger.extend(made.reshape(-1, EntryColumn.COUNT))
             for (plan, values), own in missing.items():
-                found[own, order] = plan.entries[games[order]][values] = place
-                place += made.shape[1]
+                found[own, order] = plan.entries[games[order]][values] = position
+                position += made.shape[1]
         return found
 
     def moves(
-        self, plans: Sequence[Plan], rows: Sequence[Row], bases: Sequence[Row], steps: tuple[Floats, Floats]
+        self,
+        plans: Sequence[KeptGames],
+        rows: Sequence[Row],
+        bases: Sequence[Row],
+        steps: tuple[Floats, Floats],
     ) -> tuple[Floats, Floats]:
         """(movers, n) Shapley effects from bases to rows of the same keys: on the value, and on its parts.
 
@@ -116,44 +128,44 @@ class Level:
         """
         pairs = [zip(row.values, base.values, strict=True) for row, base in zip(rows, bases, strict=True)]
         differ = np.array([[own != other for own, other in pair] for pair in pairs])
-        moved = differ.take(self._places, axis=1)
+        moved = differ.take(self._positions, axis=1)
         total, part = (side.take(self._of_movers, axis=1) * moved for side in steps)
         for game, start in self._several:
-            several = moved[:, start : start + len(self.games[game].places)].sum(axis=1) > 1
+            several = moved[:, start : start + len(self.games[game].positions)].sum(axis=1) > 1
             for row in np.flatnonzero(several).tolist():
                 effects = self._corners(plans[row], game, rows[row], bases[row])
                 movers = slice(start, start + effects.shape[1])
                 total[row, movers], part[row, movers] = effects
         return total.T, part.T
 
-    def sums(self, plan: Plan, rows: Sequence[Row], games: Sequence[int]) -> Floats:
+    def sums(self, plan: KeptGames, rows: Sequence[Row], games: Sequence[int]) -> Floats:
         """(n, summands, 2) what the summands of these games add for rows of one key, and without blanks."""
         firsts = self.find([plan] * len(rows), rows, games)
         sizes = [np.arange(len(self.games[game].blocks)) for game in games]
-        places = [first[:, None] + size for first, size in zip(firsts.T, sizes, strict=True)]
-        return self._ledger.of(np.concatenate(places, axis=1))[..., : Column.PART + 1]
+        positions = [first[:, None] + size for first, size in zip(firsts.T, sizes, strict=True)]
+        return self._ledger.of(np.concatenate(positions, axis=1))[..., : EntryColumn.PART + 1]
 
     def _made(self, game: Game, rows: Sequence[Row]) -> Floats:
         """(n, summands of the game, …) entries of n rows."""
         table = self._encoding.table(rows, game.names)
         if game.columns:
             found = self._curves.between(table, game.curves)
-            return self._pieces.between(Between(found.at.T, found.beyond.T, found.share.T))
+            return self._pieces.between(Interpolation(found.at.T, found.beyond.T, found.share.T))
         at = np.array([[piece.at] for piece in self._pieces.of_each(game.blocks[0], table, len(rows))])
-        return self._pieces.between(Between(at, at, np.zeros(at.shape)))
+        return self._pieces.between(Interpolation(at, at, np.zeros(at.shape)))
 
-    def _corners(self, plan: Plan, game: int, row: Row, base: Row) -> Floats:
+    def _corners(self, plan: KeptGames, game: int, row: Row, base: Row) -> Floats:
         """(2, movers of the game) effects of the players of one game, several of which differ."""
         own = self.games[game]
         key = (game, own.key_of(row.values), own.key_of(base.values))
         found = plan.moves.get(key)
         if found is None:
             hybrids = []
-            for corner in range(1 << len(own.places)):
+            for corner in range(1 << len(own.positions)):
                 values = list(base.values)
-                for bit, place in enumerate(own.places):
+                for bit, position in enumerate(own.positions):
                     if corner >> bit & 1:
-                        values[place] = row.values[place]
+                        values[position] = row.values[position]
                 hybrids.append(Row(row.key, tuple(values)))
             sums = self.sums(plan, hybrids, (game,)).T
             found = kept(plan.moves, key, corner_game(sums.reshape(-1, len(hybrids))).reshape(2, -1))
@@ -187,7 +199,7 @@ def _games_of(backbone: Backbone, encoding: Encoding) -> list[Game]:
             own.setdefault(columns, []).append(at)
     games = []
     for players, own in found.items():
-        parts = {blocks[at].part for places in own.values() for at in places} - {""}
+        parts = {blocks[at].part for positions in own.values() for at in positions} - {""}
         if len(parts) > 1:
             raise ValueError(f"{' and '.join(players)} move two parts at once: {', '.join(sorted(parts))}")
         straight = own.pop((), [])

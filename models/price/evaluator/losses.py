@@ -12,45 +12,45 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from models.price.backbone import row_sums
-from models.price.basis import Floats, Ints
-from models.price.core import Core
+from models.price.core.backbone import row_sums
+from models.price.core.basis import Floats, Ints
+from models.price.core.core import Core
 from models.price.evaluator.curves import Curves
 from models.price.evaluator.encoding import Encoding, Row
-from models.price.evaluator.pieces import Column, Covariances, Ledger, Pieces
-from models.price.shapley import switched_product
+from models.price.evaluator.pieces import Covariances, EntryColumn, Ledger, Pieces
+from models.price.evaluator.shapley import switched_product
 
 
 class LossField:
-    """The losses of one field, before its family's scale. `found`: its value → the place of its entry."""
+    """The losses of one field, before its family's scale. `found`: its value → the position of its entry."""
 
     def __init__(self, core: Core, pieces: Pieces, encoding: Encoding, ledger: Ledger, column: str) -> None:
         self._core, self._encoding, self._pieces, self._ledger = core, encoding, pieces, ledger
         self.column = column
         (player,) = encoding.players_of([column])
-        self.place = encoding.players.index(player)
+        self.position = encoding.players.index(player)
         self.found: dict[object, int] = {}
         blocks = core.backbone.blocks
-        places = [at for at, b in enumerate(blocks) if b.role.startswith("loss:") and b.columns == (column,)]
-        self.family = blocks[places[0]].role.partition(":")[2] if places else ""
-        self.part = blocks[places[0]].part if places else ""
-        self._curves = Curves(core.backbone, pieces, [places], [column])
+        positions = [at for at, b in enumerate(blocks) if b.is_loss and b.columns == (column,)]
+        self.family = blocks[positions[0]].role.family if positions else ""
+        self.part = blocks[positions[0]].part if positions else ""
+        self._curves = Curves(core.backbone, pieces, [positions], [column])
 
     def of(self, value: object) -> int:
-        """The place in the ledger of the loss at this value of the field, made if it is not kept yet."""
+        """The position in the ledger of the loss at this value of the field, made if it is not kept yet."""
         if value not in self.found:
             self.found[value] = self._ledger.extend(self._made(self._encoding.ordinal(self.column, value)))
         return self.found[value]
 
     def _made(self, x: float) -> Floats:
         out: Floats = self._pieces.between(self._curves.between({self.column: np.array([x])}, [0]))[0]
-        spread, rule = self._core.spread, self._core.hidden
+        spread, rule = self._core.spread, self._core.missing_losses
         if rule and self.column in rule.columns:
             sides = rule.sides(dict.fromkeys(rule.columns, np.array([x])))
-            place = rule.columns.index(self.column)
-            out[0, [Column.UNKNOWN, Column.DEPARTURE]] = [side[0, place] for side in sides]
-        if spread and math.isnan(x) and self.column in spread.hidden:
-            out[0, [Column.VARIANCE, Column.THIRD]] = spread.hidden[self.column]
+            position = rule.columns.index(self.column)
+            out[0, [EntryColumn.UNKNOWN, EntryColumn.DEPARTURE]] = [side[0, position] for side in sides]
+        if spread and math.isnan(x) and self.column in spread.loss_moments:
+            out[0, [EntryColumn.VARIANCE, EntryColumn.THIRD]] = spread.loss_moments[self.column]
         return out
 
 
@@ -65,7 +65,7 @@ class LossRules:
         self._fields = _fields(core, pieces, encoding, ledger)
         self._cap = core.backbone.cap
         self.readers = [field.found.get for field in self._fields]
-        self.places = [field.place for field in self._fields]
+        self.positions = [field.position for field in self._fields]
         self.families, self.parts = [f.family for f in self._fields], [f.part for f in self._fields]
         self._of_family = [np.array(self.families) == family for family in core.backbone.families]
         self._weights = _weights(core, [field.column for field in self._fields])
@@ -73,37 +73,37 @@ class LossRules:
         # All of them at once: every key needs them.
         self.covariances = Covariances(pieces)
         whole = [[field.of(v) for v in encoding.loss_values(field.column)] for field in self._fields]
-        self.covariances.add([int(at) for own in whole for at in ledger.of(own)[:, Column.AT]])
+        self.covariances.add([int(at) for own in whole for at in ledger.of(own)[:, EntryColumn.AT]])
 
     def filled(self, found: Ints, rows: Sequence[Row]) -> Ints:
-        """(n, k) places of the losses of n rows in the ledger, those made that were not kept (−1)."""
+        """(n, k) positions of the losses of n rows in the ledger, those made that were not kept (−1)."""
         for row, field in np.argwhere(found < 0).tolist():
-            found[row, field] = self._fields[field].of(rows[row].values[self.places[field]])
+            found[row, field] = self._fields[field].of(rows[row].values[self.positions[field]])
         return found
 
     def taken(self, losses: Floats, scales: Floats) -> Floats:
         """(n,) what losses take off the log value at these scales: T of their scaled sum."""
-        loss = row_sums(losses[Column.TOTAL] * scales)
+        loss = row_sums(losses[EntryColumn.TOTAL] * scales)
         return loss if math.isinf(self._cap) else np.asarray(-self._cap * np.expm1(-loss / self._cap))
 
     def told(self, losses: Floats) -> Floats:
-        """(n,) log value that known losses say of unknown ones (`models.price.hidden`)."""
-        return -row_sums(_weighed(self._weights, losses[Column.DEPARTURE]) * losses[Column.UNKNOWN])
+        """(n,) log value that known losses say of unknown ones (`models.price.core.missing_losses`)."""
+        return -row_sums(_weighed(self._weights, losses[EntryColumn.DEPARTURE]) * losses[EntryColumn.UNKNOWN])
 
     def slopes(self, losses: Floats, scales: Floats) -> tuple[Floats, Floats]:
         """(n, k) how the value moves with each field's loss, and (n, families) with the log of each scale."""
-        scaled = losses[Column.TOTAL] * scales
+        scaled = losses[EntryColumn.TOTAL] * scales
         slope = np.exp(-row_sums(scaled) / self._cap)[:, None]  # 1 where the cap is infinite
         of_scales = [row_sums(scaled[:, own]) for own in self._of_family]
         return -slope * scales, -slope * np.array(of_scales).reshape(len(of_scales), len(scaled)).T
 
     def effects(self, own: Floats, base: Floats, scales: Floats, of_base: Floats) -> tuple[Floats, Floats]:
         """(n, k) effects on −T that lead from the base's losses to the row's, and (n,) that of the switch."""
-        own, base = own[Column.TOTAL], base[Column.TOTAL]
+        own, base = own[EntryColumn.TOTAL], base[EntryColumn.TOTAL]
         if math.isinf(self._cap):
             fields = -0.5 * (scales + of_base) * (own - base)
             return fields, -0.5 * row_sums((scales - of_base) * (own + base))
-        # T as a product over fields (`models.price.shapley`), with and without the switch.
+        # T as a product over fields (`models.price.evaluator.shapley`), with and without the switch.
         states = np.stack([of_base, scales], axis=1)
         sides = [np.exp(-states * side[:, None] / self._cap) for side in (own, base)]
         players, switch = switched_product(*sides)
@@ -112,8 +112,8 @@ class LossRules:
     def told_effects(self, own: Floats, base: Floats) -> Floats:
         """(n, k) effects on what known losses say: half of each pair's joint change goes to each side."""
         both, step = own + base, own - base
-        moved = step[Column.UNKNOWN] * _weighed(self._weights, both[Column.DEPARTURE])
-        told = step[Column.DEPARTURE] * _weighed(self._weights_back, both[Column.UNKNOWN])
+        moved = step[EntryColumn.UNKNOWN] * _weighed(self._weights, both[EntryColumn.DEPARTURE])
+        told = step[EntryColumn.DEPARTURE] * _weighed(self._weights_back, both[EntryColumn.UNKNOWN])
         return np.asarray(-0.5 * (moved + told))
 
 
@@ -126,9 +126,9 @@ def _weighed(weights: Floats, sides: Floats) -> Floats:
 def _weights(core: Core, columns: Sequence[str]) -> Floats:
     """(k, k) what `Hidden` weighs, by these columns."""
     weights = np.zeros((len(columns), len(columns)))
-    if core.hidden is not None:
-        places = [columns.index(column) for column in core.hidden.columns]
-        weights[np.ix_(places, places)] = core.hidden.weights
+    if core.missing_losses is not None:
+        positions = [columns.index(column) for column in core.missing_losses.columns]
+        weights[np.ix_(positions, positions)] = core.missing_losses.weights
     return weights
 
 
@@ -141,11 +141,11 @@ def _fields(core: Core, pieces: Pieces, encoding: Encoding, ledger: Ledger) -> l
     odd = [
         b.name
         for b in core.backbone.blocks
-        if b.role.startswith("loss:") and (len(b.columns) > 1 or b.columns[0] not in encoding.losses)
+        if b.is_loss and (len(b.columns) > 1 or b.columns[0] not in encoding.losses)
     ]
     if odd:
         raise ValueError(f"a loss must be of one loss column: {', '.join(odd)}")
-    homes = {(b.columns[0], b.role, b.part) for b in core.backbone.blocks if b.role.startswith("loss:")}
+    homes = {(b.columns[0], b.role, b.part) for b in core.backbone.blocks if b.is_loss}
     for column, count in Counter(column for column, _, _ in homes).items():
         if count > 1:
             raise ValueError(f"the losses of {column} belong to {count} families or parts; one is allowed")

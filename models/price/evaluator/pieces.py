@@ -9,11 +9,11 @@ from typing import NamedTuple
 
 import numpy as np
 
-from models.price.backbone import Backbone
-from models.price.basis import Floats, Ints, Table, product
-from models.price.posterior import Posterior
+from models.price.core.backbone import Backbone
+from models.price.core.basis import Floats, Ints, Table, product
+from models.price.core.posterior import Posterior
 
-_OVERHEAD = 100  # bytes that a row's place in a dictionary takes with its key, about
+_OVERHEAD = 100  # bytes that a row's position in a dictionary takes with its key, about
 _ROOM = 64  # pieces more at a time
 _AT_ONCE = 32  # rows whose products are summed at once, so that they stay near the processor
 
@@ -21,7 +21,7 @@ _AT_ONCE = 32  # rows whose products are summed at once, so that they stay near 
 class Piece(NamedTuple):
     """One row of some blocks' design.
 
-    `at`: its place among all pieces. `home`: its first block; pieces of other homes have no column of it.
+    `at`: its position among all pieces. `home`: its first block; pieces of other homes have no column of it.
     `columns`, `scaled`: (m,) its design columns, and its values there times their prior standard deviations.
     """
 
@@ -45,7 +45,7 @@ class Ledger:
         return int(self._count * (self._rows[0].nbytes + _OVERHEAD))
 
     def extend(self, rows: Floats) -> int:
-        """The place of the first of these new rows; the others follow it."""
+        """The position of the first of these new rows; the others follow it."""
         with self._lock:
             at, end = self._count, self._count + len(rows)
             if end > len(self._rows):
@@ -57,23 +57,23 @@ class Ledger:
             return at
 
     def of(self, at: Sequence[int] | Ints) -> Floats:
-        """(…, width) the rows at these places."""
+        """(…, width) the rows at these positions."""
         return self._rows.take(at, axis=0)
 
 
-class Column:
+class EntryColumn:
     """The columns of a ledger of entries: what a game adds to a value, or a loss takes from it.
 
-    `PART`: what it adds to its part of the value. `DEPARTURE`, `UNKNOWN`: the sides of `models.price.hidden`.
-    `VARIANCE`, `THIRD`: moments of its effect where it is unknown. `AT`, `BEYOND`, `SHARE`: `Between`.
+    `PART`: what it adds to its part of the value. `DEPARTURE`, `UNKNOWN`: see `core.missing_losses`.
+    `VARIANCE`, `THIRD`: moments of its effect where it is unknown. `AT`, `BEYOND`, `SHARE`: `Interpolation`.
     """
 
     TOTAL, PART, DEPARTURE, UNKNOWN, VARIANCE, THIRD, AT, BEYOND, SHARE = range(9)
     COUNT = 9
 
 
-class Between(NamedTuple):
-    """Places of the pieces on either side of numbers, and the share of the second; arrays of one shape."""
+class Interpolation(NamedTuple):
+    """Positions of the pieces on either side of numbers, and the share of the second; arrays of one shape."""
 
     at: Ints
     beyond: Ints
@@ -105,21 +105,21 @@ class Pieces:
         """The bytes that the vectors in use and the rows of the design take, about."""
         return self._vectors.nbytes + self._rows_bytes
 
-    def of_each(self, places: Sequence[int], table: Table, count: int) -> list[Piece]:
-        """The pieces of the blocks at these places for each of `count` rows of a table."""
-        rows = [(at, *product(self._backbone.blocks[at].bases, table)) for at in places]
+    def of_each(self, positions: Sequence[int], table: Table, count: int) -> list[Piece]:
+        """The pieces of the blocks at these positions for each of `count` rows of a table."""
+        rows = [(at, *product(self._backbone.blocks[at].bases, table)) for at in positions]
         if not rows:
             return [self._kept(-1, np.zeros(0, np.int64), np.zeros(0), (0.0, 0.0))] * count
         index = np.concatenate([self._backbone.starts[at] + i for at, i, _ in rows], axis=1)
         value = np.concatenate([v for _, _, v in rows], axis=1)
-        return [self._of_row(places[0], *row) for row in zip(index, value, strict=True)]
+        return [self._of_row(positions[0], *row) for row in zip(index, value, strict=True)]
 
-    def between(self, found: Between) -> Floats:
+    def between(self, found: Interpolation) -> Floats:
         """(…, columns) entries of what lies between pieces, without what only losses have."""
-        out = np.zeros((*found.at.shape, Column.COUNT))
+        out = np.zeros((*found.at.shape, EntryColumn.COUNT))
         one, other = self.sums.of(found.at), self.sums.of(found.beyond)
-        out[..., : Column.PART + 1] = one + found.share[..., None] * (other - one)
-        out[..., Column.AT :] = np.stack(found, axis=-1)
+        out[..., : EntryColumn.PART + 1] = one + found.share[..., None] * (other - one)
+        out[..., EntryColumn.AT :] = np.stack(found, axis=-1)
         return out
 
     def intercept(self) -> Piece:
@@ -127,7 +127,7 @@ class Pieces:
         return self._kept(-1, self._backbone.starts[-1:], np.ones(1), (self._backbone.intercept, 0.0))
 
     def variance(self, at: Ints, weights: Floats) -> Floats:
-        """(n,) variances of n weighted sums of pieces, whose places and weights are (m, n)."""
+        """(n,) variances of n weighted sums of pieces, whose positions and weights are (m, n)."""
         return variance_of(*self.summed(at, weights))
 
     def summed(self, at: Ints, weights: Floats) -> tuple[Floats, Floats]:
@@ -136,17 +136,17 @@ class Pieces:
         vectors = np.zeros((at.shape[1], self._posterior.directions.shape[1]))
         for row in range(at.shape[1]):
             used = np.flatnonzero(weights[:, row])
-            places, shares = at[used, row], weights[used, row]
-            for place, share in zip(places.tolist(), shares.tolist(), strict=True):
-                piece = self.ordered[place]
+            positions, shares = at[used, row], weights[used, row]
+            for position, share in zip(positions.tolist(), shares.tolist(), strict=True):
+                piece = self.ordered[position]
                 scaled[row, piece.columns] += share * piece.scaled
             # Not by a matrix product: its order of summing differs by machine.
-            vectors[row] = np.einsum("p,pr->r", shares, self._vectors.of(places))
+            vectors[row] = np.einsum("p,pr->r", shares, self._vectors.of(positions))
         return scaled, vectors
 
-    def covariances(self, place: int, others: Sequence[int], kin: Sequence[int]) -> Floats:
+    def covariances(self, position: int, others: Sequence[int], kin: Sequence[int]) -> Floats:
         """(m,) covariances of a piece with others; `kin`: which of them are of the same home."""
-        vector, piece = self._vectors.of([place])[0], self.ordered[place]
+        vector, piece = self._vectors.of([position])[0], self.ordered[position]
         # One by one: a covariance must not depend on what was asked for before it.
         found = -np.einsum("pr,r->p", self._vectors.of(others), vector)
         prior = np.zeros(len(self._posterior.sd))
@@ -192,14 +192,14 @@ class Covariances:
 
     def __init__(self, pieces: Pieces, known: Covariances | None = None) -> None:
         self._pieces, self._lock = pieces, threading.Lock()
-        self._places: list[int] = known._places.copy() if known else []
+        self._positions: list[int] = known._positions.copy() if known else []
         homes = known._homes if known else {}
         self._homes: dict[int, list[int]] = {home: own.copy() for home, own in homes.items()}
         self._rows: Ints = known._rows.copy() if known else np.full(0, -1)
         self._table: Floats = np.zeros((_ROOM, _ROOM)) if known is None else known._table.copy()
 
     def variance(self, at: Ints, weights: Floats) -> Floats:
-        """(n,) variances of n weighted sums of pieces, whose places and weights are (m, n)."""
+        """(n,) variances of n weighted sums of pieces, whose positions and weights are (m, n)."""
         used = weights.any(axis=1)
         at, weights = at[used], weights[used]
         if int(at.max()) >= len(self._rows) or int(self._rows.take(at).min()) < 0:
@@ -208,26 +208,26 @@ class Covariances:
         parts = [slice(start, start + _AT_ONCE) for start in range(0, at.shape[1], _AT_ONCE)]
         return np.concatenate([_quadratic(table, rows[:, part], weights[:, part]) for part in parts])
 
-    def add(self, places: Sequence[int]) -> None:
+    def add(self, positions: Sequence[int]) -> None:
         """Work out the covariances of these, with each other and with those that are there."""
         with self._lock:
             if len(self._rows) < len(self._pieces):
                 more = len(self._pieces) + _ROOM - len(self._rows)
                 self._rows = np.concatenate([self._rows, np.full(more, -1)])
-            for place in places:
-                if self._rows[place] < 0:
-                    self._add_one(place)
+            for position in positions:
+                if self._rows[position] < 0:
+                    self._add_one(position)
 
-    def _add_one(self, place: int) -> None:
-        row, home = len(self._places), self._homes.setdefault(self._pieces.ordered[place].home, [])
+    def _add_one(self, position: int) -> None:
+        row, home = len(self._positions), self._homes.setdefault(self._pieces.ordered[position].home, [])
         if row == len(self._table):
             # The old table stays as it is for whoever is reading it.
             self._table = np.pad(self._table, (0, _ROOM))
-        self._places.append(place)
+        self._positions.append(position)
         home.append(row)
-        found = self._pieces.covariances(place, self._places, home)
+        found = self._pieces.covariances(position, self._positions, home)
         self._table[row, : row + 1] = self._table[: row + 1, row] = found
-        self._rows[place] = row
+        self._rows[position] = row
 
 
 def _quadratic(table: Floats, rows: Ints, weights: Floats) -> Floats:
@@ -245,6 +245,6 @@ def _quadratic(table: Floats, rows: Ints, weights: Floats) -> Floats:
 
 @lru_cache(maxsize=128)
 def _pairs(count: int) -> tuple[Ints, Ints]:
-    """The places of every two of so many."""
+    """The positions of every two of so many."""
     i, j = np.triu_indices(count, 1)
     return i, j

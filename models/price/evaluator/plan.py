@@ -8,14 +8,14 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from models.price.backbone import row_sums
-from models.price.basis import Floats, Ints
-from models.price.core import Core, Input
+from models.price.core.backbone import RoleKind, row_sums, scale_of
+from models.price.core.basis import Floats, Ints
+from models.price.core.core import Core, Input
 from models.price.evaluator.encoding import Encoding, Row
 from models.price.evaluator.inputs import Inputs
 from models.price.evaluator.level import Level, kept
 from models.price.evaluator.losses import LossRules
-from models.price.evaluator.pieces import Column, Covariances, Ledger, Pieces
+from models.price.evaluator.pieces import Covariances, EntryColumn, Ledger, Pieces
 
 
 class Mixture(NamedTuple):
@@ -37,20 +37,20 @@ class Memory:
     def __init__(self, core: Core, encoding: Encoding, inputs: Sequence[Input]) -> None:
         self.core, self.encoding = core, encoding
         self.pieces = Pieces(core.backbone, core.posterior)
-        self.entries = Ledger(Column.COUNT)
+        self.entries = Ledger(EntryColumn.COUNT)
         self.level = Level(core.backbone, self.pieces, self.entries, encoding)
         self.rules = LossRules(core, self.pieces, self.entries, encoding)
-        # `itemgetter` gives a tuple from two places on.
-        self._losses: Any = itemgetter(*self.rules.places, 0, 0)
+        # `itemgetter` gives a tuple from two positions on.
+        self._losses: Any = itemgetter(*self.rules.positions, 0, 0)
         self.inputs = Inputs(encoding, inputs, self.level, self.rules)
         self.intercept, self.intercept_at = core.backbone.intercept, self.pieces.intercept().at
         self.families = core.backbone.families
-        self.scales = Ledger(2 * len(self.rules.places) + len(self.families) + len(inputs))
+        self.scales = Ledger(2 * len(self.rules.positions) + len(self.families) + len(inputs))
         self.switch = _switch_of(core, encoding)
         self.plans: dict[Any, Plan] = {}
         self.shared = tuple(encoding.players.index(player) for player in encoding.shared)
-        handed = [{place in self.shared for place in game.places} for game in self.level.games]
-        handed += [{place in self.shared} for place in self.rules.places]
+        handed = [{position in self.shared for position in game.positions} for game in self.level.games]
+        handed += [{position in self.shared} for position in self.rules.positions]
         self._handed = np.flatnonzero([own == {True} for own in handed])
         self._mixed = [at for at, own in enumerate(handed) if len(own) > 1]
         levels = core.spread.noise.levels if core.spread else {}
@@ -58,8 +58,8 @@ class Memory:
         self.noisy = [encoding.players.index(p) for p in encoding.players_of(tuple(self.levels))]
         self.blankable: dict[int, list[int]] = {}
         for at, game in enumerate(self.level.games):
-            for place in game.places:
-                self.blankable.setdefault(place, []).append(at)
+            for position in game.positions:
+                self.blankable.setdefault(position, []).append(at)
 
     @property
     def nbytes(self) -> int:
@@ -74,7 +74,7 @@ class Memory:
         return found
 
     def find(self, plans: Sequence[Plan], rows: Sequence[Row]) -> Ints:
-        """(n, games and loss fields) the places of n rows' entries in their ledger; missing ones are made."""
+        """(n, games and loss fields) where n rows' entries stand in their ledger; missing ones are made."""
         losses, readers = self._losses, self.rules.readers
         found = np.array(
             [
@@ -90,30 +90,30 @@ class Memory:
         return found
 
     def references(self, plans: Sequence[Plan], rows: Sequence[Row], found: Ints) -> tuple[list[Row], Ints]:
-        """The rows' references and their places: those of their plans, but for what the rows hand on."""
+        """The rows' references and their positions: those of their plans, but for what the rows hand on."""
         bases = []
         for plan, row in zip(plans, rows, strict=True):
             values = list(plan.reference.values)
             for at in self.shared:
                 values[at] = row.values[at]
             bases.append(Row(row.key, tuple(values)))
-        places = np.array([plan.found for plan in plans])
-        places[:, self._handed] = found[:, self._handed]
+        positions = np.array([plan.found for plan in plans])
+        positions[:, self._handed] = found[:, self._handed]
         if self._mixed:
-            places[:, self._mixed] = self.level.find(plans, bases, self._mixed)
-        return bases, places
+            positions[:, self._mixed] = self.level.find(plans, bases, self._mixed)
+        return bases, positions
 
     def of(self, found: Ints) -> Floats:
         """(columns, n, summands and loss fields) the entries."""
         count = len(self.level.games)
-        places = np.concatenate([self.level.places(found[:, :count]), found[:, count:]], axis=1)
-        return np.ascontiguousarray(self.entries.of(places).transpose(2, 0, 1))
+        positions = np.concatenate([self.level.positions(found[:, :count]), found[:, count:]], axis=1)
+        return np.ascontiguousarray(self.entries.of(positions).transpose(2, 0, 1))
 
 
 class Plan:
     """One key. `reference`: a row of it. `covariances`: of the pieces of its rows.
 
-    `entries`: by game, the place of its first summand by the values of its players; `found`: that of the
+    `entries`: by game, the position of its first summand by the values of its players; `found`: that of the
     reference. `moves`: effects of games of several.
     """
 
@@ -132,7 +132,7 @@ class Plan:
         self.found: list[int] = memory.find([self], [self.reference])[0].tolist()
 
     def scale_of(self, row: Row) -> int:
-        """The place of a row's scales in the ledger `Memory.scales`, made if they are not kept yet."""
+        """The position of a row's scales in the ledger `Memory.scales`, made if they are not kept yet."""
         at = self._memory.switch
         switch = None if at is None else row.values[at]
         found = self._scales.get(switch)
@@ -146,16 +146,16 @@ class Plan:
         pieces = [[self._scale_piece(row, family) for family in memory.families] for row in rows]
         # A field without a loss has a scale of 0.
         factors = [[*np.exp(memory.pieces.sums.of(own)[:, 0]).tolist(), 0.0] for own in pieces]
-        place = {family: at for at, family in enumerate((*memory.families, ""))}
-        by_field = [own[place[family]] for own in factors for family in memory.rules.families]
+        position = {family: at for at, family in enumerate((*memory.families, ""))}
+        by_field = [own[position[family]] for own in factors for family in memory.rules.families]
         return memory.scales.extend(np.array([[*by_field, *pieces[0], *self._fixed]]))
 
     def _scale_piece(self, row: Row, family: str) -> int:
         backbone = self._memory.core.backbone
-        places = backbone.places(f"scale:{family}")
-        names = tuple(dict.fromkeys(c for at in places for c in backbone.blocks[at].columns))
+        positions = backbone.positions(scale_of(family))
+        names = tuple(dict.fromkeys(c for at in positions for c in backbone.blocks[at].columns))
         table = self._memory.encoding.table([row], names)
-        return self._memory.pieces.of_each(places, table, 1)[0].at
+        return self._memory.pieces.of_each(positions, table, 1)[0].at
 
     def noise(self, row: Row) -> float:
         """The levels' part of a row's log noise variance."""
@@ -169,22 +169,24 @@ class Plan:
         return sum(effects.get(table[column][0], 0.0) for column, effects in levels.items())
 
     def mixture(self, row: Row) -> Mixture:
-        """Of all blank players of the level together, as if they were independent."""
+        """The mixture of all blank players of the level together, as if they were independent."""
         shift = variance = 0.0
-        for place, games in self._memory.blankable.items():
-            if row.values[place] is None:
-                key = (place, *[self._memory.level.games[game].key_of(row.values) for game in games])
-                found = self._mixtures.get(key) or kept(self._mixtures, key, self._mixed(row, place, games))
+        for position, games in self._memory.blankable.items():
+            if row.values[position] is None:
+                key = (position, *[self._memory.level.games[game].key_of(row.values) for game in games])
+                found = self._mixtures.get(key) or kept(
+                    self._mixtures, key, self._mixed(row, position, games)
+                )
                 shift, variance = shift + found.shift, variance + found.variance
         return Mixture(shift, variance)
 
-    def _mixed(self, row: Row, place: int, games: Sequence[int]) -> Mixture:
+    def _mixed(self, row: Row, position: int, games: Sequence[int]) -> Mixture:
         encoding, level = self._memory.encoding, self._memory.level
-        answers = encoding.answers(row, encoding.players[place])
+        answers = encoding.answers(row, encoding.players[position])
         if not answers:
             return Mixture(0.0, 0.0)
         own, values = [value for value, _ in answers], row.values
-        rows = [row, *(Row(row.key, (*values[:place], value, *values[place + 1 :])) for value in own)]
+        rows = [row, *(Row(row.key, (*values[:position], value, *values[position + 1 :])) for value in own)]
         totals = row_sums(level.sums(self, rows, games)[..., 0]).tolist()
         mean = square = 0.0
         for total, (_, chance) in zip(totals[1:], answers, strict=True):
@@ -194,11 +196,11 @@ class Plan:
 
 
 def _switch_of(core: Core, encoding: Encoding) -> int | None:
-    """The place of the one player that scales depend on, None where they depend on the key alone.
+    """The position of the one player that scales depend on, None where they depend on the key alone.
 
     Raises ValueError where there are two.
     """
-    columns = [c for b in core.backbone.blocks if b.role.startswith("scale:") for c in b.columns]
+    columns = [c for b in core.backbone.blocks if b.role.kind is RoleKind.SCALE for c in b.columns]
     players = encoding.players_of(columns)
     if len(players) > 1:
         raise ValueError(f"the scales of losses depend on {' and '.join(players)}; one player is allowed")

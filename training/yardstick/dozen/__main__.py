@@ -14,8 +14,8 @@ import click
 from joblib import Parallel, cpu_count, delayed
 from tqdm import tqdm
 
-from models.console import OneLineErrors
-from training.yardstick.dozen.measure import KINDS, SIDES, Measured, measure, sides_there
+from models.commands.console import OneLineErrors
+from training.yardstick.dozen.measure import KINDS, SIDES, FitFigures, measure, sides_there
 from training.yardstick.dozen.table import as_text, line
 from training.yardstick.fresh import kept
 
@@ -45,7 +45,7 @@ def main(
     wanted = [(kind, first + k, side) for kind in kinds or KINDS for k in range(seeds) for side in there]
     code = kept.code_hash(studies=_STUDIES)
     rows = kept.read_rows(out, code) if out is not None else []
-    done = {(market.kind, market.seed, market.side): market for market in map(Measured.from_row, rows)}
+    done = {(market.kind, market.seed, market.side): market for market in map(FitFigures.from_row, rows)}
     missing = [one for one in wanted if one not in done]
     fits = Parallel(n_jobs=jobs, return_as="generator_unordered")(delayed(measure)(*one) for one in missing)
     for market in tqdm(fits, total=len(missing), unit="fit", disable=None):

@@ -7,21 +7,21 @@ from typing import Any
 
 import numpy as np
 
-from models.instrument import Subject
-from models.price.basis import Floats, Ints
+from models.domain.instrument import Subject
+from models.domain.vocabulary import Family
+from models.price.core.basis import Floats, Ints
 from models.price.interface import FACTORS, FAMILY_OF, PriceModel
-from models.vocabulary import Family
 from training.demo.market import Market
-from training.demo.records import described
-from training.demo.truth import FAMILY, Columns
+from training.demo.trade.records import described
+from training.demo.world.truth import FAMILY, Columns
 
 LATER = 500  # later sales that a market has: some are of specimens that the evidence has too
 JUDGED = 300  # of them are judged
 FAMILIES = (Family.RARITY, Family.CONDITION, Family.ORIGINALITY, Family.PROVENANCE)
 
 
-def judged_places(market: Market, count: int = JUDGED) -> Ints:
-    """(count,) places in `market.holdout`, spread evenly over time, of specimens not in the evidence."""
+def judged_positions(market: Market, count: int = JUDGED) -> Ints:
+    """(count,) positions in `market.holdout`, spread evenly over time, of specimens not in the evidence."""
     first = len(market.evidence)
     serial = market.events.specimens["serial"]
     fresh = np.flatnonzero(~np.isin(serial[first : first + len(market.holdout)], serial[:first]))
@@ -30,14 +30,14 @@ def judged_places(market: Market, count: int = JUDGED) -> Ints:
     return np.asarray(fresh[np.linspace(0, len(fresh) - 1, count).round().astype(np.int64)])
 
 
-class Reasons:
+class TrueEffects:
     """Specimens of a market, with every field told and as recorded, and the true effects of their fields."""
 
-    def __init__(self, market: Market, places: Ints) -> None:
-        self._market, at = market, places + len(market.evidence)
+    def __init__(self, market: Market, positions: Ints) -> None:
+        self._market, at = market, positions + len(market.evidence)
         self._specimens: Columns = {name: values[at] for name, values in market.events.specimens.items()}
         told = described(market.truth.world, market.events)
-        sales = [market.holdout[place] for place in places]
+        sales = [market.holdout[position] for position in positions]
         self.recorded = [sale.subject for sale in sales]
         self.told = [Subject(told[k], s.day, s.channel) for k, s in zip(at, self.recorded, strict=True)]
 

@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from models.price.basis import Floats
+from models.price.core.basis import Floats
 from models.price.interface import PriceModel
 from models.study.intervals import covered
 from models.study.judge import judge
@@ -23,10 +23,10 @@ from training.yardstick.dozen.judged import (
     FAMILIES,
     JUDGED,
     LATER,
-    Reasons,
+    TrueEffects,
     correlation,
     effects_of,
-    judged_places,
+    judged_positions,
 )
 from training.yardstick.fresh.measure import median_ratio, scattered, score_of, squared
 
@@ -44,7 +44,7 @@ KINDS: Mapping[str, tuple[str, int]] = {
 
 
 @dataclass(frozen=True)
-class Measured:
+class FitFigures:
     """The figures of one fit, by the `JUDGED` later sales of its market.
 
     `seconds`: of a processor, for the fit alone. `refused`: why there was no fit; "" where there was.
@@ -61,7 +61,7 @@ class Measured:
     contradicted: tuple[str, ...] | None
 
     @classmethod
-    def from_row(cls, row: Mapping[str, Any]) -> Measured:
+    def from_row(cls, row: Mapping[str, Any]) -> FitFigures:
         """The figures as JSON has them."""
         names = row["contradicted"]
         return cls(**{**row, "contradicted": None if names is None else tuple(names)})
@@ -79,7 +79,7 @@ def market_of(nature: str, sales: int, seed: int) -> Market:
     return make_market(seed, sales, nature, LATER, askings=2 * sales, offers=0)
 
 
-def measure(kind: str, seed: int, side: str) -> Measured:
+def measure(kind: str, seed: int, side: str) -> FitFigures:
     """Make the market, fit on its evidence and judge by its later sales."""
     market = market_of(*KINDS[kind], seed)
     began = time.process_time()
@@ -88,9 +88,9 @@ def measure(kind: str, seed: int, side: str) -> Measured:
     except ValueError as error:
         if "too few" not in str(error):
             raise
-        return Measured(kind, seed, side, time.process_time() - began, str(error), {}, None)
+        return FitFigures(kind, seed, side, time.process_time() - began, str(error), {}, None)
     seconds = time.process_time() - began
-    return Measured(kind, seed, side, seconds, "", figures_of(fit.model, market), contradicted(fit.report))
+    return FitFigures(kind, seed, side, seconds, "", figures_of(fit.model, market), contradicted(fit.report))
 
 
 def _fitted(market: Market, side: str) -> Fit:
@@ -116,8 +116,8 @@ def figures_of(model: PriceModel, market: Market, count: int = JUDGED) -> dict[s
     the model is told what the record of the sale kept; `off rarity`: root mean square distance where every
     field is told.
     """
-    places = judged_places(market, count)
-    sales = [market.holdout[place] for place in places]
+    positions = judged_positions(market, count)
+    sales = [market.holdout[position] for position in positions]
     judged = judge(model, sales, market.rates)
     truth = np.array([market.log_value[sale.id] for sale in sales])
     missed = judged.center - judged.paid
@@ -130,11 +130,11 @@ def figures_of(model: PriceModel, market: Market, count: int = JUDGED) -> dict[s
         "ratio": median_ratio(missed),
         "score": score_of(judged),
         **{f"held_{100 * level:.0f}": float(h) for level, h in zip(judged.levels, held, strict=True)},
-        **_reasons(model, Reasons(market, places)),
+        **_reasons(model, TrueEffects(market, positions)),
     }
 
 
-def _reasons(model: PriceModel, reasons: Reasons) -> dict[str, float]:
+def _reasons(model: PriceModel, reasons: TrueEffects) -> dict[str, float]:
     found = {"told": effects_of(model, reasons.told), "kept": effects_of(model, reasons.recorded)}
     true = reasons.true([model.reference(subject) for subject in reasons.told])
     out = {f"{how} {one}": correlation(own[one], true[one]) for how, own in found.items() for one in FAMILIES}

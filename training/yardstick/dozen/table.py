@@ -9,15 +9,15 @@ from typing import NamedTuple
 
 import numpy as np
 
-from models.vocabulary import DEFAULT_LEVELS
+from models.domain.vocabulary import DEFAULT_LEVELS
 from training.study.table import aligned
 from training.yardstick.dozen.judged import FAMILIES, JUDGED
-from training.yardstick.dozen.measure import KINDS, SIDES, WITH, WITHOUT, Measured
+from training.yardstick.dozen.measure import KINDS, SIDES, WITH, WITHOUT, FitFigures
 
 Row = tuple[str, ...]
 
 
-class Column(NamedTuple):
+class FigureColumn(NamedTuple):
     """A figure and how it is printed. `relative`: its change is in per cent, else the difference."""
 
     figure: str
@@ -27,15 +27,15 @@ class Column(NamedTuple):
 
 
 _ERRORS = (
-    Column("rmse", "RMSE price", ".4f", True),
-    Column("rmse_true", "RMSE truth", ".4f", True),
-    Column("rmse_whole", "RMSE whole", ".4f", True),
-    Column("error", "median error", ".2f", True),
-    Column("score", "score of 90%", ".4f", True),
-    Column("ratio", "ratio", ".3f"),
+    FigureColumn("rmse", "RMSE price", ".4f", True),
+    FigureColumn("rmse_true", "RMSE truth", ".4f", True),
+    FigureColumn("rmse_whole", "RMSE whole", ".4f", True),
+    FigureColumn("error", "median error", ".2f", True),
+    FigureColumn("score", "score of 90%", ".4f", True),
+    FigureColumn("ratio", "ratio", ".3f"),
 )
-_HELD = tuple(Column(f"held_{100 * level:.0f}", f"{level:.0%}", ".1f") for level in DEFAULT_LEVELS)
-_BLOCKS: tuple[tuple[str, tuple[Column, ...]], ...] = (
+_HELD = tuple(FigureColumn(f"held_{100 * level:.0f}", f"{level:.0%}", ".1f") for level in DEFAULT_LEVELS)
+_BLOCKS: tuple[tuple[str, tuple[FigureColumn, ...]], ...] = (
     (
         "RMSE of the log value about the errors' median: against prices, and against true values; against\n"
         "prices with where the market went (whole); median absolute error in per cent; interval score;\n"
@@ -45,15 +45,15 @@ _BLOCKS: tuple[tuple[str, tuple[Column, ...]], ...] = (
     ("Per cent of prices in the ranges; the change in points", _HELD),
     (
         "Correlation of attributed effects with the true ones, every field told",
-        tuple(Column(f"told {one}", str(one), ".3f") for one in FAMILIES),
+        tuple(FigureColumn(f"told {one}", str(one), ".3f") for one in FAMILIES),
     ),
     (
         "The same, where the price model is told what the record of the sale kept",
-        tuple(Column(f"kept {one}", str(one), ".3f") for one in FAMILIES),
+        tuple(FigureColumn(f"kept {one}", str(one), ".3f") for one in FAMILIES),
     ),
     (
         "Root mean square distance of attributed effects from the true ones, in log, every field told",
-        tuple(Column(f"off {one}", str(one), ".4f", True) for one in FAMILIES),
+        tuple(FigureColumn(f"off {one}", str(one), ".4f", True) for one in FAMILIES),
     ),
 )
 
@@ -67,14 +67,14 @@ def said(values: Sequence[float], form: str) -> str:
     return f"{mean} ± {error:{form.lstrip('+')}}"
 
 
-def changes(without: Sequence[Measured], with_: Sequence[Measured], column: Column) -> list[float]:
+def changes(without: Sequence[FitFigures], with_: Sequence[FitFigures], column: FigureColumn) -> list[float]:
     """The change of a figure by practice, in each market that was fitted with practice and without it."""
     before = {m.seed: m.figures[column.figure] for m in without}
     pairs = [(before[m.seed], m.figures[column.figure]) for m in with_ if m.seed in before]
     return [100 * (b / a - 1) if column.relative else b - a for a, b in pairs]
 
 
-def as_text(markets: Sequence[Measured]) -> str:
+def as_text(markets: Sequence[FitFigures]) -> str:
     """The whole table. Kinds stand in the order of `KINDS`, the sides of a kind below each other."""
     kinds = {kind: [m for m in markets if m.kind == kind] for kind in KINDS}
     kinds = {kind: own for kind, own in kinds.items() if own}
@@ -89,7 +89,7 @@ def as_text(markets: Sequence[Measured]) -> str:
     return "\n\n".join(text)
 
 
-def line(m: Measured) -> str:
+def line(m: FitFigures) -> str:
     """One market, as it is done."""
     head = f"{m.kind} {m.seed} {m.side}: "
     if m.refused:
@@ -101,7 +101,7 @@ def line(m: Measured) -> str:
     )
 
 
-def _rows(kind: str, markets: Sequence[Measured], columns: Sequence[Column]) -> list[Row]:
+def _rows(kind: str, markets: Sequence[FitFigures], columns: Sequence[FigureColumn]) -> list[Row]:
     fitted = {side: [m for m in markets if m.side == side and not m.refused] for side in SIDES}
     out = []
     for side, own in fitted.items():
@@ -117,11 +117,11 @@ def _rows(kind: str, markets: Sequence[Measured], columns: Sequence[Column]) -> 
     return out
 
 
-def _form_of_change(column: Column) -> str:
+def _form_of_change(column: FigureColumn) -> str:
     return "+.2f" if column.relative else "+" + column.form
 
 
-def _contradicted(markets: Sequence[Measured]) -> str:
+def _contradicted(markets: Sequence[FitFigures]) -> str:
     told = [m.contradicted for m in markets if m.side == WITH and m.contradicted is not None]
     if not told:
         return "not known: no fit says so"
@@ -130,7 +130,7 @@ def _contradicted(markets: Sequence[Measured]) -> str:
     return "; ".join(each) or f"none in {len(told)}"
 
 
-def _seconds(markets: Sequence[Measured]) -> str:
+def _seconds(markets: Sequence[FitFigures]) -> str:
     fitted = [m.seconds for m in markets if not m.refused]
     return said(fitted, ".1f") if fitted else "refused"
 

@@ -1,1 +1,1 @@
-"""What the trees add to the backbone, on markets of seeds that no choice was made on."""
+"""Measure what the trees add to the backbone, on markets of seeds that no choice was made on."""

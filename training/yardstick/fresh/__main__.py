@@ -14,9 +14,9 @@ import click
 from joblib import Parallel, cpu_count, delayed
 from tqdm import tqdm
 
-from models.console import OneLineErrors
+from models.commands.console import OneLineErrors
 from training.yardstick.fresh import kept
-from training.yardstick.fresh.measure import KINDS, Measured, measure
+from training.yardstick.fresh.measure import KINDS, MarketFigures, measure
 from training.yardstick.fresh.table import as_text, line
 
 FIRST_SEED = 9001  # development looked at none from here on: whoever tunes by this table must move it on
@@ -49,7 +49,7 @@ def main(kinds: tuple[str, ...], seeds: int, first: int, jobs: int, out: Path | 
     click.echo("\n" + as_text(_in_order(done, wanted)))
 
 
-def _in_order(done: list[Measured], wanted: list[tuple[str, int]]) -> list[Measured]:
+def _in_order(done: list[MarketFigures], wanted: list[tuple[str, int]]) -> list[MarketFigures]:
     by_name = {(market.kind, market.seed): market for market in done}
     return [by_name[one] for one in wanted]
 

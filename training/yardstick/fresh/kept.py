@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from models.errors import BookmatchError
-from training.yardstick.fresh.measure import Measured
+from training.yardstick.fresh.measure import MarketFigures
 
 if TYPE_CHECKING:
     from _typeshed import DataclassInstance
@@ -55,10 +55,10 @@ def read_rows(path: Path, code: str) -> list[dict[str, Any]]:
     return list(kept["markets"])
 
 
-def read(path: Path, code: str) -> list[Measured]:
+def read(path: Path, code: str) -> list[MarketFigures]:
     """The markets in the file; none where there is no file. Raises OtherCodeError."""
     return [
-        Measured(**{**market, "inside": {name: tuple(n) for name, n in market["inside"].items()}})
+        MarketFigures(**{**market, "inside": {name: tuple(n) for name, n in market["inside"].items()}})
         for market in read_rows(path, code)
     ]
 

@@ -8,13 +8,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from models.price.basis import Floats
+from models.price.core.basis import Floats
 from models.study.groups import groupings
 from models.study.intervals import covered, interval_score
 from models.study.judge import SCORE_LEVEL, Judged, judge
 from models.study.ratio import median_error, prb, prd
 from training.demo.market import Market, make_market
-from training.demo.world import EVIDENCE_ENDS
+from training.demo.world.workshops import EVIDENCE_ENDS
 from training.yardstick.fresh.rivals import fit_rivals
 
 ALONE, RAW, THIS, TRUTH = "alone", "raw", "this", "truth"
@@ -35,7 +35,7 @@ KINDS: Mapping[str, tuple[str, int]] = {
 
 
 @dataclass(frozen=True)
-class Measured:
+class MarketFigures:
     """The figures of one market; `ALONE`, `RAW`, `THIS` or `TRUTH` → figure unless said otherwise.
 
     `squares`: mean squared log error; `scatter`: the same about the errors' median, which takes out where the
@@ -60,7 +60,7 @@ class Measured:
     inside: Mapping[str, tuple[int, ...]]
 
 
-def measure(kind: str, seed: int) -> Measured:
+def measure(kind: str, seed: int) -> MarketFigures:
     """Make the market, fit on its evidence and judge by its later sales."""
     began, (nature, sales) = time.perf_counter(), KINDS[kind]
     market = make_market(seed, sales, nature, later=max(sales // 6, _LEAST_LATER))
@@ -75,7 +75,7 @@ def measure(kind: str, seed: int) -> Measured:
     both = {THIS: this.center, TRUTH: truth}
     paid, trees = this.paid, rivals.this.core.trees
     unmoved = paid - moved(market)
-    return Measured(
+    return MarketFigures(
         kind,
         seed,
         time.perf_counter() - began,

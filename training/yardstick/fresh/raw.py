@@ -8,10 +8,12 @@ from dataclasses import dataclass
 import lightgbm as lgb
 import numpy as np
 
-from models.price.basis import Floats, Table
-from models.price.features import COLUMNS, LEVEL_COLUMNS
-from training.fit.core import Data, Fitted
-from training.fit.trees import PARAMETERS, answers_left_out, booster_text, weight_of
+from models.price.core.basis import Floats, Table
+from models.price.instruments.features import COLUMNS, LEVEL_COLUMNS
+from training.fit.core import FittedCore
+from training.fit.design.data import Data
+from training.fit.design.specification import PARAMETERS
+from training.fit.trees import answers_left_out, booster_text, weight_of
 
 _BAGS, _ROUNDS = 4, 400
 _LEVELS = tuple(name for name in COLUMNS if name in LEVEL_COLUMNS)
@@ -49,7 +51,7 @@ def coded(table: Table, codes: Codes) -> Floats:
     return np.stack(columns, axis=1)
 
 
-def grow_raw(data: Data, fitted: Fitted, seed: int = 0) -> RawTrees:
+def grow_raw(data: Data, fitted: FittedCore, seed: int = 0) -> RawTrees:
     """Fit them as the trees on parts are: the same left-out residuals, folds, choice of rounds and weight.
 
     Nothing holds them to pairs of columns or to the sign of a loss, so they can say all that those can say.

@@ -5,18 +5,18 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from models.instrument import Subject
-from models.price.basis import Floats
-from models.price.features import columns
-from models.price.instruments import InstrumentEncoding
-from models.price.model import GuitarModel
+from models.domain.instrument import Subject
+from models.price.core.basis import Floats
+from models.price.instruments.encoding import InstrumentEncoding
+from models.price.instruments.features import columns
+from models.price.instruments.model import GuitarModel
 from training.demo.market import Market
 from training.fit import data_of, model_of
-from training.fit.calibrate import calibrated
 from training.fit.core import fit_core
+from training.fit.design.typical import typical_of
 from training.fit.guitars import guitar_specification
+from training.fit.spread.calibrate import calibrated
 from training.fit.trees import no_trees
-from training.fit.typical import typical_of
 from training.yardstick.fresh.raw import RawTrees, grow_raw
 
 

@@ -8,16 +8,16 @@ from typing import NamedTuple
 
 import numpy as np
 
+from models.domain.vocabulary import DEFAULT_LEVELS
 from models.study.judge import SCORE_LEVEL
-from models.vocabulary import DEFAULT_LEVELS
 from training.study.table import aligned
-from training.yardstick.fresh.measure import ALONE, KINDS, RAW, THIS, TRUTH, Measured
+from training.yardstick.fresh.measure import ALONE, KINDS, RAW, THIS, TRUTH, MarketFigures
 
 LEAST_SALES = 100  # of a group, over all markets of a kind, before its coverage is looked at
 MOST_OFF = 0.06
 
 Row = tuple[str, ...]
-Get = Callable[[Measured], float]
+Get = Callable[[MarketFigures], float]
 
 
 class Mean(NamedTuple):
@@ -37,7 +37,7 @@ class Off(NamedTuple):
     error: float
 
 
-def mean_of(markets: Sequence[Measured], get: Get) -> Mean:
+def mean_of(markets: Sequence[MarketFigures], get: Get) -> Mean:
     """The mean of a figure over markets."""
     values = np.array([get(market) for market in markets])
     error = float(values.std(ddof=1)) / math.sqrt(len(values)) if len(values) > 1 else math.nan
@@ -49,7 +49,7 @@ def percent_of(figures: Mapping[str, float], name: str) -> float:
     return 100 * figures[name] / figures[ALONE]
 
 
-def pooled(markets: Sequence[Measured]) -> dict[str, tuple[int, ...]]:
+def pooled(markets: Sequence[MarketFigures]) -> dict[str, tuple[int, ...]]:
     """Group → its sales, and how many lie in the range of each level, over all these markets."""
     out: dict[str, tuple[int, ...]] = {}
     for market in markets:
@@ -59,7 +59,7 @@ def pooled(markets: Sequence[Measured]) -> dict[str, tuple[int, ...]]:
     return out
 
 
-def off(markets: Sequence[Measured]) -> list[Off]:
+def off(markets: Sequence[MarketFigures]) -> list[Off]:
     """The groups of `LEAST_SALES` or more whose coverage is off by more than `MOST_OFF`."""
     out = []
     for group, (sales, *hits) in pooled(markets).items():
@@ -70,7 +70,7 @@ def off(markets: Sequence[Measured]) -> list[Off]:
     return out
 
 
-def as_text(markets: Sequence[Measured]) -> str:
+def as_text(markets: Sequence[MarketFigures]) -> str:
     """The whole table. Kinds stand in the order of `KINDS`."""
     kinds = {kind: [m for m in markets if m.kind == kind] for kind in KINDS}
     kinds = {kind: own for kind, own in kinds.items() if own}
@@ -81,7 +81,7 @@ def as_text(markets: Sequence[Measured]) -> str:
     return "\n\n".join([*text, _groups(kinds)])
 
 
-def line(m: Measured) -> str:
+def line(m: MarketFigures) -> str:
     """One market, as it is done."""
     raw, this = (percent_of(m.squares, name) for name in (RAW, THIS))
     score = percent_of(m.score, THIS)
@@ -91,7 +91,7 @@ def line(m: Measured) -> str:
     )
 
 
-def _relative(markets: Sequence[Measured]) -> Row:
+def _relative(markets: Sequence[MarketFigures]) -> Row:
     gets: tuple[Get, ...] = (
         lambda m: percent_of(m.squares, RAW),
         lambda m: percent_of(m.squares, THIS),
@@ -102,7 +102,7 @@ def _relative(markets: Sequence[Measured]) -> Row:
     return (str(len(markets)), *(_said(mean_of(markets, get), ".1f") for get in gets))
 
 
-def _absolute(markets: Sequence[Measured]) -> Row:
+def _absolute(markets: Sequence[MarketFigures]) -> Row:
     return (
         *(_said(mean_of(markets, _rmse(name)), ".4f") for name in (ALONE, RAW, THIS)),
         *(_said(mean_of(markets, _error(name)), ".2f") for name in (ALONE, RAW, THIS)),
@@ -117,7 +117,7 @@ def _error(name: str) -> Get:
     return lambda m: m.error[name]
 
 
-def _level(markets: Sequence[Measured]) -> Row:
+def _level(markets: Sequence[MarketFigures]) -> Row:
     sales, *hits = pooled(markets)[""]
     gets: tuple[tuple[Get, str], ...] = (
         (lambda m: m.ratio[THIS], ".3f"),
@@ -133,7 +133,7 @@ def _level(markets: Sequence[Measured]) -> Row:
 
 _THREE = (ALONE, RAW, THIS)
 # What each block says, its columns, and the row of a kind.
-_BLOCKS: tuple[tuple[str, Row, Callable[[Sequence[Measured]], Row]], ...] = (
+_BLOCKS: tuple[tuple[str, Row, Callable[[Sequence[MarketFigures]], Row]], ...] = (
     (
         "In per cent of the backbone alone: mean squared log error, the same about the errors' median, and\n"
         f"the score of {SCORE_LEVEL:.0%} ranges (those of the backbone alone by a spread fitted for it)",
@@ -158,7 +158,7 @@ _BLOCKS: tuple[tuple[str, Row, Callable[[Sequence[Measured]], Row]], ...] = (
 )
 
 
-def _groups(kinds: Mapping[str, Sequence[Measured]]) -> str:
+def _groups(kinds: Mapping[str, Sequence[MarketFigures]]) -> str:
     title = (
         f"Groups of {LEAST_SALES} sales or more whose coverage is off by more than {100 * MOST_OFF:g} points"
     )

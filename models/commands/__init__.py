@@ -1,0 +1,1 @@
+"""The parts that all commands share: exit codes, options and output."""

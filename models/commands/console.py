@@ -1,0 +1,69 @@
+"""Exit codes of commands: 0 when all went well, 2 for wrong use, 1 otherwise; one line says what is wrong."""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Sequence
+from typing import Any
+
+import click
+
+from models.errors import BookmatchError
+
+
+def on_one_thread() -> None:
+    """Keep numpy on one thread. Call it before numpy is loaded; an environment that says otherwise is heeded.
+
+    The matrices of a fit are small: threads that share one wait for each other most of the time.
+    """
+    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
+        os.environ.setdefault(name, "1")
+
+
+def examples(*lines: str) -> str:
+    """Give the epilog of a command's help: commands that a reader can type, each on a line of its own."""
+    title = "Examples:" if len(lines) > 1 else "Example:"
+    return "\n".join(("\b", title, *(f"  {line}" for line in lines)))
+
+
+class OneLineErrors(click.Group):
+    """A group of commands that never answers with a traceback."""
+
+    def main(
+        self,
+        args: Sequence[str] | None = None,
+        prog_name: str | None = None,
+        complete_var: str | None = None,
+        standalone_mode: bool = True,
+        **extra: Any,
+    ) -> Any:
+        """Run a command and leave with its exit code."""
+        if not standalone_mode:
+            return super().main(args, prog_name, complete_var, standalone_mode=False, **extra)
+        try:
+            found = super().main(args, prog_name, complete_var, standalone_mode=False, **extra)
+            code = found if isinstance(found, int) else 0
+        except click.exceptions.NoArgsIsHelpError as error:
+            click.echo(error.format_message(), err=True)
+            code = error.exit_code
+        except click.UsageError as error:
+            where = error.ctx.command_path if error.ctx else "this command"
+            code = _said(f"{error.format_message()} (see {where} --help)", error.exit_code)
+        except click.ClickException as error:
+            code = _said(error.format_message(), error.exit_code)
+        except click.Abort:
+            code = _said("interrupted", 1)
+        except BookmatchError as error:
+            code = _said(str(error), 1)
+        except OSError as error:
+            name = f"{error.filename}: " if error.filename else ""
+            code = _said(f"{name}{error.strerror or error}", 1)
+        except Exception as error:  # a traceback is no answer, whatever went wrong
+            code = _said(f"unexpected {type(error).__name__}: {error}", 1)
+        sys.exit(code)
+
+
+def _said(text: str, code: int) -> int:
+    click.echo(f"Error: {' '.join(text.split())}", err=True)
+    return code

@@ -1,0 +1,78 @@
+"""Options and output of the two commands that value a stock list, by a store of bundles or by a service."""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import IO, BinaryIO
+
+import click
+from tqdm import tqdm
+
+from models.domain.vocabulary import DEFAULT_LEVELS
+from models.errors import InputError
+from models.valuation.levels import check_levels
+
+
+def note(text: str) -> None:
+    """Say something on stderr, past a progress bar."""
+    tqdm.write(text, file=sys.stderr)
+
+
+def _levels(context: click.Context, parameter: click.Parameter, text: str) -> tuple[float, ...]:
+    try:
+        return check_levels([float(part) for part in text.split(",")])
+    except (ValueError, InputError) as error:
+        raise click.BadParameter(f"{text!r}: {error}") from error
+
+
+levels_option = click.option(
+    "--levels",
+    default=",".join(str(level) for level in DEFAULT_LEVELS),
+    show_default=True,
+    callback=_levels,
+    help="Levels of the ranges, between 0 and 1, separated by commas.",
+)
+out_option = click.option(
+    "--out", type=click.Path(dir_okay=False, path_type=Path), help="Where to; default: stdout."
+)
+
+
+@contextmanager
+def written(out: Path | None) -> Iterator[IO[str]]:
+    """Open the file or stream that a result goes to; a file is replaced once all of it is there."""
+    if out is None:
+        with click.open_file("-", "w", encoding="utf-8") as stream:
+            yield stream
+        return
+    if out.exists() and not out.is_file():  # a pipe or a device
+        with out.open("w", encoding="utf-8", newline="") as stream:
+            yield stream
+        return
+    if not out.parent.is_dir():
+        raise click.BadParameter(f"there is no folder {out.parent}", param_hint="--out")
+    aside = out.with_name(f".{out.name}.{os.getpid()}")
+    try:
+        with aside.open("w", encoding="utf-8", newline="") as stream:
+            yield stream
+        aside.replace(out)
+    finally:
+        aside.unlink(missing_ok=True)
+
+
+@contextmanager
+def watched(stream: BinaryIO) -> Iterator[Iterator[bytes]]:
+    """The lines of a stream, with a progress bar by bytes on a terminal."""
+    name = getattr(stream, "name", None)  # stdin has none that is a path
+    size = Path(name).stat().st_size if isinstance(name, str) and Path(name).is_file() else None
+    with tqdm(total=size, unit="B", unit_scale=True, desc="valuing", disable=None) as bar:
+
+        def lines() -> Iterator[bytes]:
+            for line in stream:
+                bar.update(len(line))
+                yield line
+
+        yield lines()

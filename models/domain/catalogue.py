@@ -1,0 +1,254 @@
+"""The catalogue: makers, models and editions, read from TOML, looked up and compared with an instrument."""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import Any
+
+from models.domain.instrument import Described, Instrument
+from models.domain.names import nearest, normal
+from models.domain.parsing import stand_in
+from models.domain.vocabulary import BY_PATH
+from models.errors import CatalogueError, Fault, UnknownNameError
+
+BODIES = ("solid", "semi", "hollow")
+
+
+@dataclass(frozen=True)
+class Finish:
+    """A finish the maker offered; `share` of the production, None where not known."""
+
+    name: str
+    share: float | None = None
+
+
+@dataclass(frozen=True)
+class Edition:
+    """A limited or commemorative edition; None is not known."""
+
+    name: str
+    first_year: int | None = None
+    last_year: int | None = None
+    production_total: int | None = None
+    numbered: bool | None = None
+
+
+@dataclass(frozen=True)
+class Watchpoint:
+    """A check that a careful buyer makes on this model."""
+
+    part: str
+    note: str
+
+
+@dataclass(frozen=True)
+class Model:
+    """One model of one maker."""
+
+    maker: str
+    name: str
+    first_year: int
+    last_year: int
+    body: str | None = None
+    figured_top: bool | None = None
+    finishes: tuple[Finish, ...] = ()
+    editions: tuple[Edition, ...] = ()
+    watchpoints: tuple[Watchpoint, ...] = ()
+
+    def finish(self, name: str | None) -> Finish | None:
+        """The finish of this name, by the rule of names; None if not offered or not given."""
+        return self._finishes.get(normal(name)) if name else None
+
+    def lacks_finish(self, name: str | None) -> bool:
+        """Say whether a finish is given that is not recorded; False where the model has none recorded."""
+        return name is not None and bool(self.finishes) and self.finish(name) is None
+
+    def edition(self, name: str | None) -> Edition | None:
+        """The edition of this name, by the rule of names; None if not known or not given."""
+        return self._editions.get(normal(name)) if name else None
+
+    @cached_property
+    def _finishes(self) -> dict[str, Finish]:
+        return {normal(f.name): f for f in reversed(self.finishes)}
+
+    @cached_property
+    def _editions(self) -> dict[str, Edition]:
+        return {normal(e.name): e for e in reversed(self.editions)}
+
+
+@dataclass(frozen=True)
+class Catalogue:
+    """All models, with the TOML text they came from (kept so that a bundle can carry it unchanged)."""
+
+    models: tuple[Model, ...]
+    source: str = ""
+    ignored: tuple[str, ...] = ()  # keys that no part of this format has, as they stand in the file
+    _index: dict[tuple[str, str], Model] = field(default_factory=dict, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        for model in self.models:
+            key = (normal(model.maker), normal(model.name))
+            if key in self._index:
+                raise CatalogueError(f"model {model.maker} {model.name}: stands twice in the catalogue")
+            self._index[key] = model
+
+    @property
+    def makers(self) -> tuple[str, ...]:
+        """Makers in the order of the file, each once."""
+        return tuple({normal(m.maker): m.maker for m in reversed(self.models)}.values())[::-1]
+
+    def of_maker(self, maker: str) -> tuple[Model, ...]:
+        """The models of one maker. Raises UnknownNameError."""
+        found = tuple(m for m in self.models if normal(m.maker) == normal(maker))
+        if not found:
+            raise self._unknown("maker", maker, self.makers)
+        return found
+
+    def find(self, maker: str, model: str) -> Model:
+        """The model of this maker and name. Raises UnknownNameError with the nearest names."""
+        found = self._index.get((normal(maker), normal(model)))
+        if found is None:
+            raise self._unknown("model", model, [m.name for m in self.of_maker(maker)])
+        return found
+
+    def named(self, model: str) -> tuple[Model, ...]:
+        """The models of this name, of whichever maker. Raises UnknownNameError."""
+        found = tuple(m for m in self.models if normal(m.name) == normal(model))
+        if not found:
+            raise self._unknown("model", model, [m.name for m in self.models])
+        return found
+
+    def canonical(self, instrument: Instrument) -> Instrument:
+        """The instrument with maker, model, edition and finish spelled as here. Raises UnknownNameError."""
+        model = self.find(instrument.maker, instrument.model)
+        edition, finish = model.edition(instrument.edition), model.finish(instrument.finish)
+        names = {
+            "maker": model.maker,
+            "model": model.name,
+            "edition": edition.name if edition else instrument.edition,
+            "finish": finish.name if finish else instrument.finish,
+        }
+        said = (instrument.maker, instrument.model, instrument.edition, instrument.finish)
+        return instrument if said == tuple(names.values()) else instrument.but(**names)
+
+    def spelled(self, described: Described) -> Described:
+        """The same for a description with its notes. Raises UnknownNameError."""
+        return described._replace(instrument=self.canonical(described.instrument))
+
+    @staticmethod
+    def _unknown(what: str, name: str, among: Any) -> UnknownNameError:
+        close = nearest(name, among)
+        hint = f"did you mean {' or '.join(close)}?" if close else f"see the catalogue for its {what}s"
+        return UnknownNameError([Fault(what, name, "is not in the catalogue", "", hint, close)])
+
+
+# ── reading ──────────────────────────────────────────────────────────────────
+
+
+def read_catalogue(text: str) -> Catalogue:
+    """Read the TOML text. Raises CatalogueError naming the model, the key, and what is allowed."""
+    try:
+        data = tomllib.loads(text.removeprefix("\ufeff").replace("\r\n", "\n"))
+    except tomllib.TOMLDecodeError as error:
+        raise CatalogueError(f"the catalogue is not TOML: {error}; {_TOML_HINT}") from error
+    entries = data.get("model")
+    if not isinstance(entries, list) or not entries:
+        raise CatalogueError("the catalogue holds no [[model]]; it needs at least one")
+    ignored = [key for key in data if key != "model"]
+    models = tuple(_model(number, entry, ignored) for number, entry in enumerate(entries, 1))
+    return Catalogue(models, text, tuple(dict.fromkeys(ignored)))
+
+
+_MODEL_KEYS = {
+    "maker": str,
+    "name": str,
+    "first_year": int,
+    "last_year": int,
+    "body": str,
+    "figured_top": bool,
+    "finish": list,
+    "edition": list,
+    "watchpoint": list,
+}
+_TYPE_WORDS = {
+    str: 'text between quotes, as "Name"',
+    int: "a whole number without quotes, as 1958",
+    float: "a number without quotes, as 0.25",
+    bool: "true or false without quotes",
+    list: "a list of tables: its heading stands between double brackets",
+}
+_TOML_HINT = 'each model begins with [[model]], and text stands between straight quotes, as name = "Name"'
+_FINISH_KEYS = {"name": str, "share": float}
+_EDITION_KEYS = {"name": str, "first_year": int, "last_year": int, "production_total": int, "numbered": bool}
+_WATCHPOINT_KEYS = {"part": str, "note": str}
+
+
+def _model(number: int, entry: Any, ignored: list[str]) -> Model:
+    where = f"model {number}"
+    got = _table(where, entry, _MODEL_KEYS, ("maker", "name", "first_year", "last_year"), ignored)
+    where = f"model {number} ({got['maker']} {got['name']})"
+    if got["last_year"] < got["first_year"]:
+        raise CatalogueError(
+            f"{where}: last_year {got['last_year']} is before first_year {got['first_year']}"
+        )
+    if got.get("body") is not None and got["body"] not in BODIES:
+        raise CatalogueError(f"{where}: body {got['body']!r}; allowed: {', '.join(BODIES)}")
+    finishes = _tables(where, "finish", got.pop("finish", None), _FINISH_KEYS, ignored)
+    editions = _tables(where, "edition", got.pop("edition", None), _EDITION_KEYS, ignored)
+    watchpoints = [
+        _table(f"{where}, watchpoint", w, _WATCHPOINT_KEYS, ("part", "note"), ignored)
+        for w in got.pop("watchpoint", None) or []
+    ]
+    for finish in finishes:
+        if finish.get("share") is not None and not 0 <= finish["share"] <= 1:
+            raise CatalogueError(
+                f"{where}, finish {finish['name']}: share {finish['share']}; allowed: 0 to 1"
+            )
+    for edition in editions:
+        if edition.get("production_total") is not None and edition["production_total"] < 1:
+            raise CatalogueError(f"{where}, edition {edition['name']}: production_total must be at least 1")
+    return Model(
+        **got,
+        finishes=tuple(Finish(**f) for f in finishes),
+        editions=tuple(Edition(**e) for e in editions),
+        watchpoints=tuple(Watchpoint(**w) for w in watchpoints),
+    )
+
+
+def _tables(
+    where: str, kind: str, entries: Any, keys: Mapping[str, type], ignored: list[str]
+) -> list[dict[str, Any]]:
+    where, field = f"{where}, {kind}", BY_PATH[kind]
+    tables = [_table(where, entry, keys, ("name",), ignored) for entry in entries or []]
+    seen: set[str] = set()
+    for table in tables:
+        if normal(table["name"]) in seen:
+            raise CatalogueError(f"{where} {table['name']}: stands twice")
+        if stand_in(field, table["name"]):
+            raise CatalogueError(f"{where} {table['name']}: this word says that there is none")
+        seen.add(normal(table["name"]))
+    return tables
+
+
+def _table(
+    where: str, entry: Any, keys: Mapping[str, type], required: tuple[str, ...], ignored: list[str]
+) -> dict[str, Any]:
+    if not isinstance(entry, dict):
+        raise CatalogueError(f"{where}: {entry!r} is not a table")
+    out: dict[str, Any] = {}
+    for key, given in entry.items():
+        if key not in keys:
+            ignored.append(key)
+            continue
+        kind = keys[key]
+        value = float(given) if kind is float and type(given) is int else given
+        if type(value) is not kind:
+            raise CatalogueError(f"{where}: {key} = {value!r} is not {_TYPE_WORDS[kind]}")
+        out[key] = " ".join(str(value).split()) if kind is str else value
+    for key in required:
+        if out.get(key) in (None, ""):
+            raise CatalogueError(f"{where}: {key} is required")
+    return out

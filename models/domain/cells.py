@@ -1,0 +1,86 @@
+"""The cells that evidence and stock lists share: an id, a word of a list, a currency, a day."""
+
+from __future__ import annotations
+
+import re
+from datetime import UTC, date, datetime, timedelta
+
+from models.domain.names import nearest
+from models.domain.vocabulary import MAX_TEXT
+from models.errors import Fault
+
+EARLIEST = date(1900, 1, 1)
+_FIRST_TO_BEGIN = timedelta(hours=14)  # before UTC: no place on earth begins its day earlier
+
+
+def last_day(now: datetime | None = None) -> date:
+    """The last day that is not the future: today where the day begins first, since a sale is dated there."""
+    return ((now or datetime.now(UTC)) + _FIRST_TO_BEGIN).date()
+
+
+def read_id(cell: str, faults: list[Fault]) -> str:
+    """The row's id. What is wrong with it is added to `faults`."""
+    if not cell:
+        faults.append(Fault("id", cell, "is required", "text", "give each row an id of its own"))
+    elif not is_id(cell):
+        faults.append(Fault("id", cell, "cannot be an id", f"at most {MAX_TEXT} printable characters"))
+    return cell
+
+
+def is_id(text: str) -> bool:
+    """Say if the text can be the id of a row."""
+    return 0 < len(text) <= MAX_TEXT and text.isprintable()
+
+
+def read_term(name: str, cell: str, allowed: tuple[str, ...], faults: list[Fault]) -> str:
+    """The word of `allowed` that the cell holds, whatever its case. What is wrong is added to `faults`."""
+    word = cell.casefold()
+    if word not in allowed:
+        close = nearest(word, allowed, 1)
+        hint = f"did you mean {close[0]}?" if close else "use one of the allowed terms"
+        faults.append(
+            Fault(
+                name,
+                cell,
+                "is not a term of this field" if cell else "is required",
+                ", ".join(allowed),
+                hint,
+                close,
+            )
+        )
+    return word
+
+
+def read_currency(cell: str, known: tuple[str, ...], faults: list[Fault]) -> str:
+    """The code of `known` that the cell holds, whatever its case; empty, and why in `faults`, if none."""
+    code = cell.upper()
+    if code in known:
+        return code
+    close = nearest(code, known)
+    hint = f"did you mean {' or '.join(close)}?" if close else "use an ISO 4217 code with a known rate"
+    problem = "is not a currency with a known rate" if cell else "is required"
+    faults.append(Fault("currency", cell, problem, ", ".join(known), hint, close))
+    return ""
+
+
+_DAY = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
+
+
+def read_day(cell: str, faults: list[Fault], *, latest: date) -> date | None:
+    """An ISO 8601 day from `EARLIEST` to `latest`; None, and why in `faults`, if it is not one."""
+    allowed = "a day as YYYY-MM-DD"
+    try:
+        day = date.fromisoformat(cell) if _DAY.fullmatch(cell) else None
+    except ValueError:
+        faults.append(Fault("date", cell, "is not a day of the calendar", allowed))
+        return None
+    if day is None:
+        problem = "is not an ISO 8601 day" if cell else "is required"
+        faults.append(Fault("date", cell, problem, allowed, "write the year first, as 2024-03-31"))
+    elif day > latest:
+        faults.append(Fault("date", cell, "is in the future", f"up to {latest.isoformat()}"))
+    elif day < EARLIEST:
+        faults.append(Fault("date", cell, "is too long ago", f"from {EARLIEST.isoformat()}"))
+    else:
+        return day
+    return None

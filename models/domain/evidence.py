@@ -1,0 +1,204 @@
+"""One record of the market: a closed sale, a price asked or an offer declined."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from datetime import date
+from decimal import Decimal
+from typing import Any
+
+import numpy as np
+
+from models.domain.catalogue import Catalogue
+from models.domain.cells import EARLIEST, last_day, read_currency, read_day, read_id, read_term
+from models.domain.instrument import Instrument, Subject
+from models.domain.money import Rates
+from models.domain.names import nearest
+from models.domain.vocabulary import BY_FLAT, CHANNEL_NAMES, KIND_NAMES
+from models.errors import Fault, InputError, RateError
+
+# The published columns of evidence (README.md), in their order; only `source` may be missing from a file.
+OWN_COLUMNS = ("id", "kind", "date", "price", "currency", "channel", "source")
+EVIDENCE_COLUMNS: tuple[str, ...] = (*OWN_COLUMNS, *BY_FLAT)
+REQUIRED_COLUMNS: tuple[str, ...] = (*OWN_COLUMNS[:-1], "maker", "model")
+
+# The members of the JSON form: the same columns, with the instrument nested under its own name.
+MEMBERS = (*OWN_COLUMNS, "instrument")
+
+# No instrument was ever sold for more, nor for so little: such a price is a slip of the pen.
+LEAST_USD, MOST_USD = 0.01, 1e8
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """One accepted row. `price` is in `currency`, as paid, asked or offered, without tax and shipping."""
+
+    id: str
+    kind: str
+    day: date
+    price: Decimal
+    currency: str
+    channel: str
+    source: str
+    instrument: Instrument
+
+    @property
+    def subject(self) -> Subject:
+        """The same instrument, day and channel as something to value."""
+        return Subject(self.instrument, self.day, self.channel)
+
+    def own(self) -> dict[str, str]:
+        """The columns that are not the instrument's, as text."""
+        day, price = self.day.isoformat(), str(self.price)
+        texts = (self.id, self.kind, day, price, self.currency, self.channel, self.source)
+        return dict(zip(OWN_COLUMNS, texts, strict=True))
+
+    def to_flat(self) -> dict[str, str]:
+        """The CSV form; what is not known is empty."""
+        return {**self.own(), **self.instrument.to_flat()}
+
+    def to_nested(self) -> dict[str, Any]:
+        """The JSON form; of the instrument, what is not known is left out."""
+        return {**self.own(), "instrument": self.instrument.to_nested()}
+
+    @classmethod
+    def from_flat(
+        cls, row: Mapping[str, str | None], catalogue: Catalogue, rates: Rates, *, today: date | None = None
+    ) -> Evidence:
+        """Read the CSV form, spelled as the catalogue has it. `today`: the last day that is not the future.
+
+        Raises InputError with every fault of the row: unknown names, terms, currencies and fields' values.
+        """
+        faults: list[Fault] = []
+        cells = {name: (row.get(name) or "").strip() for name in OWN_COLUMNS}
+        it = _instrument(Instrument.from_flat, row, catalogue, faults)
+        return cls._read(cells, it, rates, today or last_day(), faults)
+
+    @classmethod
+    def from_nested(
+        cls, data: Mapping[str, Any], catalogue: Catalogue, rates: Rates, *, today: date | None = None
+    ) -> Evidence:
+        """Read the JSON form by the same rules; a price may be a number. Raises InputError as `from_flat`.
+
+        Faults name the member by its path: `price`, `instrument.condition.neck`.
+        """
+        if not isinstance(data, Mapping):
+            raise InputError([Fault("row", type(data).__name__, "is not an object", "a JSON object")])
+        faults = [_stranger(name, value) for name, value in data.items() if name not in MEMBERS]
+        cells = {name: _cell(name, data.get(name), faults) for name in OWN_COLUMNS}
+        inner: list[Fault] = []
+        it = _instrument(Instrument.from_nested, data.get("instrument", {}), catalogue, inner)
+        faults.extend(replace(fault, field=_under_instrument(fault.field)) for fault in inner)
+        return cls._read(cells, it, rates, today or last_day(), faults)
+
+    @classmethod
+    def _read(
+        cls, cells: Mapping[str, str], it: Instrument, rates: Rates, today: date, faults: list[Fault]
+    ) -> Evidence:
+        wrong = {fault.field for fault in faults}  # a member of the wrong type is not looked at again
+        heard: list[Fault] = []
+        day = read_day(cells["date"], heard, latest=today)
+        price = _price(cells["price"], heard)
+        currency = read_currency(cells["currency"], rates.currencies, heard)
+        if day and currency and price is not None:
+            _check_amount(cells["price"], currency, day, rates, heard)
+        found = cls(
+            read_id(cells["id"], heard),
+            read_term("kind", cells["kind"], KIND_NAMES, heard),
+            day or EARLIEST,
+            price or Decimal(0),
+            currency,
+            read_term("channel", cells["channel"], CHANNEL_NAMES, heard),
+            _one_line(cells["source"]),
+            it,
+        )
+        heard = [fault for fault in heard if fault.field not in wrong]
+        if heard or faults:
+            raise InputError([*heard, *faults])
+        return found
+
+
+_NOBODY = Instrument("", "")
+
+
+def _instrument(
+    read: Callable[[Any], Instrument], given: Any, catalogue: Catalogue, faults: list[Fault]
+) -> Instrument:
+    try:
+        it = read(given)
+    except InputError as error:
+        faults.extend(error.faults)
+        # Where other fields are wrong, whether the names are known is said in the same breath.
+        named = isinstance(given, Mapping) and not {"maker", "model"} & {fault.field for fault in faults}
+        it = Instrument(given["maker"], given["model"]) if named else _NOBODY
+    try:
+        return catalogue.canonical(it) if it is not _NOBODY else it
+    except InputError as error:
+        faults.extend(error.faults)
+        return _NOBODY
+
+
+def _under_instrument(path: str) -> str:
+    return path if path == "instrument" else f"instrument.{path}"
+
+
+def _stranger(name: str, value: Any) -> Fault:
+    close = nearest(name, MEMBERS)
+    hint = f"did you mean {close[0]}?" if close else "leave it out"
+    return Fault(name, value, "is not a field of a record", ", ".join(MEMBERS), hint, close)
+
+
+def _cell(name: str, value: Any, faults: list[Fault]) -> str:
+    """A member of the JSON form as the text that a cell of the CSV form would hold."""
+    if value is None:
+        return ""
+    if name == "price" and isinstance(value, int | float) and not isinstance(value, bool):
+        return str(value)
+    if isinstance(value, str):
+        return value.strip()
+    faults.append(Fault(name, value, "is not text", "text", "put it between quotes"))
+    return ""
+
+
+def _one_line(text: str) -> str:
+    """Free text without line ends and control characters, which not every database can hold."""
+    return " ".join("".join(c if c.isprintable() else " " for c in text).split())
+
+
+AMOUNT = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d{1,2})?", re.ASCII)
+
+
+def _price(cell: str, faults: list[Fault]) -> Decimal | None:
+    allowed = "a number above 0"
+    if not AMOUNT.fullmatch(cell):
+        step = "write digits and a decimal point only, as 1200.50, with the currency in its own column"
+        faults.append(Fault("price", cell, "is not a number" if cell else "is required", allowed, step))
+        return None
+    price = Decimal(cell)
+    if price <= 0:
+        faults.append(Fault("price", cell, "is not above 0", allowed, "correct it or leave the row out"))
+        return None
+    return price
+
+
+def _check_amount(cell: str, currency: str, day: date, rates: Rates, faults: list[Fault]) -> None:
+    try:
+        usd = float(cell) * rates.usd_per(currency, day)
+    except RateError as error:
+        near = _nearest_quoted(currency, day, rates)
+        step = f"its nearest quoted day is {near.isoformat()}" if near else "use another currency"
+        faults.append(Fault("currency", currency, f"cannot be converted: {error}", "", step))
+        return
+    if not LEAST_USD <= usd <= MOST_USD:
+        allowed = f"{LEAST_USD:g} to {MOST_USD:,.0f} US dollars"
+        faults.append(Fault("price", cell, "is absurd for an instrument", allowed, "check its decimal point"))
+
+
+def _nearest_quoted(currency: str, day: date, rates: Rates) -> date | None:
+    quotes = rates.usd[currency]
+    quoted = rates.days[~np.isnan(quotes)]
+    if not len(quoted):
+        return None
+    return date.fromordinal(int(quoted[abs(quoted - day.toordinal()).argmin()]))

@@ -1,0 +1,296 @@
+"""The one owner of the instrument's fields: their types, terms, meanings, families and order of loss.
+
+Forms, schemas, readers, features and explanations are all made from `FIELDS`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from functools import cached_property
+
+
+class Kind(StrEnum):
+    """The type of a field's value."""
+
+    TEXT = "text"
+    INTEGER = "integer"
+    NUMBER = "number"
+    GRADE = "grade"  # 0 to 5; between two grades is allowed
+    TERM = "term"
+    FLAG = "flag"
+
+
+class Family(StrEnum):
+    """The group that a field's effect on the price is counted under."""
+
+    IDENTITY = "identity"
+    RARITY = "rarity"
+    CONDITION = "condition"
+    ORIGINALITY = "originality"
+    PROVENANCE = "provenance"
+    MARKET = "market"
+
+
+@dataclass(frozen=True)
+class Term:
+    """One allowed word of a field, or one grade of a scale, with what it means."""
+
+    name: str
+    meaning: str
+
+
+@dataclass(frozen=True)
+class Field:
+    """One field of an instrument. `path` is its JSON place; `flat` its CSV column and attribute."""
+
+    path: str
+    kind: Kind
+    family: Family
+    label: str
+    meaning: str
+    terms: tuple[Term, ...] = ()
+    low: float | None = None
+    high: float | None = None
+    # Terms run from best to worst (or the grade from none to most wear): a step along them is a loss.
+    loss_ordered: bool = False
+
+    @cached_property
+    def flat(self) -> str:
+        return self.path.replace(".", "_")
+
+    @cached_property
+    def names(self) -> tuple[str, ...]:
+        return tuple(term.name for term in self.terms)
+
+
+MAX_TEXT = 200
+
+# Texts that say "not known" in place of a value; compared as names are (`models.domain.names.normal`).
+PLACEHOLDERS = frozenset({
+    "unknown", "not known", "none known", "not sure", "n/a", "n.a.", "na", "tbc", "tbd",
+    "?", "??", "???", "-", "--", "---", "–", "—",
+})  # fmt: skip
+# In the field `edition`: words for the standard model.
+NO_EDITION = frozenset({"standard", "none"})
+
+WEAR = (
+    Term("0", "none"),
+    Term("1", "traces"),
+    Term("2", "light"),
+    Term("3", "moderate"),
+    Term("4", "heavy"),
+    Term("5", "worn through"),
+)
+FIGURE = (
+    Term("0", "plain"),
+    Term("1", "faint"),
+    Term("2", "mild"),
+    Term("3", "clear"),
+    Term("4", "strong"),
+    Term("5", "exceptional"),
+)
+PART = (
+    Term("original", "the part it left the maker with"),
+    Term("period", "replaced with a part correct for the period"),
+    Term("modern", "replaced with any other part"),
+    Term("missing", "not there"),
+)
+
+
+def _wear(part: str, label: str) -> Field:
+    meaning = f"wear of the {part}: 0 none, 1 traces, 2 light, 3 moderate, 4 heavy, 5 worn through"
+    return Field(
+        f"condition.{part}", Kind.GRADE, Family.CONDITION, f"{label} wear", meaning, WEAR, 0, 5, True
+    )
+
+
+def _part(part: str, label: str) -> Field:
+    meaning = (
+        f"{label}: as it left the maker, replaced with a part of the period or with any other, or missing"
+    )
+    return Field(
+        f"originality.{part}", Kind.TERM, Family.ORIGINALITY, label, meaning, PART, loss_ordered=True
+    )
+
+
+FIELDS: tuple[Field, ...] = (
+    Field("maker", Kind.TEXT, Family.IDENTITY, "maker", "the maker, as the catalogue names it"),
+    Field("model", Kind.TEXT, Family.IDENTITY, "model", "the model, as the catalogue names it"),
+    Field(
+        "edition",
+        Kind.TEXT,
+        Family.RARITY,
+        "edition",
+        "a limited or commemorative edition of the model; empty: the standard model",
+    ),
+    Field("year", Kind.INTEGER, Family.IDENTITY, "year", "year of manufacture", (), 1800, 2100),
+    Field("finish", Kind.TEXT, Family.RARITY, "finish colour", "the finish colour as the maker named it"),
+    Field(
+        "serial", Kind.TEXT, Family.IDENTITY, "serial number", "serial number, as it stands on the instrument"
+    ),
+    Field(
+        "edition_number",
+        Kind.INTEGER,
+        Family.RARITY,
+        "number in the edition",
+        "the instrument's own number within a numbered edition",
+        (),
+        1,
+        10_000_000,
+    ),
+    Field(
+        "build",
+        Kind.TERM,
+        Family.RARITY,
+        "build",
+        "what kind of build it is; empty counts as production and is reported as assumed",
+        (
+            Term("production", "made in the ordinary run"),
+            Term("prototype", "made to try the design out"),
+            Term("custom_order", "made to one buyer's order"),
+        ),
+    ),
+    Field(
+        "figure",
+        Kind.GRADE,
+        Family.RARITY,
+        "figure of the top",
+        "strength of the figure in a figured top: 0 plain to 5 exceptional",
+        FIGURE,
+        0,
+        5,
+    ),
+    Field("weight_kg", Kind.NUMBER, Family.IDENTITY, "weight", "weight in kilograms", (), 0.5, 20),
+    _wear("top", "top"),
+    _wear("back", "back"),
+    _wear("neck", "neck"),
+    _wear("headstock", "headstock"),
+    _wear("frets", "fret"),
+    _wear("hardware", "hardware"),
+    Field(
+        "condition.electronics",
+        Kind.TERM,
+        Family.CONDITION,
+        "electronics",
+        "whether every coil, switch and control works",
+        (
+            Term("working", "everything works"),
+            Term("partial", "some coil, switch or control does not work"),
+            Term("dead", "nothing works"),
+        ),
+        loss_ordered=True,
+    ),
+    Field(
+        "condition.structure",
+        Kind.TERM,
+        Family.CONDITION,
+        "structure",
+        "cracks and breaks of the wood; the worst that applies",
+        (
+            Term("sound", "no crack and no break"),
+            Term("repaired_crack", "a crack that was repaired"),
+            Term("open_crack", "a crack that is open"),
+            Term("repaired_headstock", "a headstock that broke and was repaired"),
+            Term("broken_headstock", "a headstock that is broken"),
+        ),
+        loss_ordered=True,
+    ),
+    Field(
+        "originality.finish",
+        Kind.TERM,
+        Family.ORIGINALITY,
+        "finish originality",
+        "whether the finish is the one it left the maker with",
+        (
+            Term("original", "the maker's own finish"),
+            Term("oversprayed", "lacquer added over the maker's finish"),
+            Term("refinished", "stripped and finished again"),
+        ),
+        loss_ordered=True,
+    ),
+    _part("pickups", "pickups"),
+    _part("wiring", "wiring"),
+    _part("tuners", "tuners"),
+    _part("bridge", "bridge"),
+    _part("tailpiece", "tailpiece"),
+    _part("nut", "nut"),
+    _part("pickguard", "pickguard"),
+    Field(
+        "originality.frets",
+        Kind.TERM,
+        Family.ORIGINALITY,
+        "fret originality",
+        "whether the frets were replaced",
+        (Term("original", "the maker's own frets"), Term("refretted", "frets were replaced")),
+        loss_ordered=True,
+    ),
+    Field(
+        "originality.routing",
+        Kind.TERM,
+        Family.ORIGINALITY,
+        "extra holes or routing",
+        "extra holes or routing, filled or open",
+        (
+            Term("none", "no wood was cut"),
+            Term("filled", "extra holes or routing, filled again"),
+            Term("open", "extra holes or routing, open"),
+        ),
+        loss_ordered=True,
+    ),
+    Field(
+        "provenance.history",
+        Kind.TERM,
+        Family.PROVENANCE,
+        "ownership history",
+        "the best documented level of ownership history",
+        (
+            Term("none", "nothing documented"),
+            Term("one_owner", "one owner from new"),
+            Term("documented", "a documented chain of owners"),
+            Term("notable", "a documented owner or use of note"),
+        ),
+    ),
+    Field(
+        "provenance.paperwork",
+        Kind.FLAG,
+        Family.PROVENANCE,
+        "period paperwork",
+        "whether receipts, tags or certificates of the period are with it",
+    ),
+    Field(
+        "provenance.case",
+        Kind.TERM,
+        Family.PROVENANCE,
+        "case",
+        "the case that comes with it",
+        (
+            Term("original", "the case it was sold with"),
+            Term("period", "a case correct for the period"),
+            Term("modern", "any other case"),
+            Term("none", "no case"),
+        ),
+    ),
+)
+
+BY_PATH = {field.path: field for field in FIELDS}
+BY_FLAT = {field.flat: field for field in FIELDS}
+GROUPS = ("condition", "originality", "provenance")  # nested objects of the JSON form
+
+CHANNELS = (
+    Term("private", "between private persons"),
+    Term("dealer", "from a dealer"),
+    Term("auction", "at an auction, premium included"),
+    Term("online", "on a website"),
+)
+CHANNEL_NAMES = tuple(term.name for term in CHANNELS)
+DEFAULT_CHANNEL = "private"
+
+KINDS = (
+    Term("sale", "a closed sale at this price"),
+    Term("asking", "listed at this price and not known to sell: worth about that or less"),
+    Term("offer", "a buyer offered this price and the seller declined: worth about that or more"),
+)
+KIND_NAMES = tuple(term.name for term in KINDS)
+
+DEFAULT_LEVELS = (0.5, 0.8, 0.9, 0.95)

@@ -1,0 +1,1 @@
+"""Everything that is said beside a value: comparables, questions, alternatives, sentences, pictures."""

@@ -1,0 +1,16 @@
+"""The sales that stand closest to an instrument, each brought line by line to it."""
+
+from models.insights.comparables.choice import comparables
+from models.insights.comparables.grid import Adjustment, Grid, Step, adjust, reconcile
+from models.insights.comparables.kinds import Comparable, Comparables
+
+__all__ = [
+    "Adjustment",
+    "Comparable",
+    "Comparables",
+    "Grid",
+    "Step",
+    "adjust",
+    "comparables",
+    "reconcile",
+]

@@ -1,7 +1,0 @@
-"""Pictures of a valuation as SVG text: self-contained, readable without colour and by a screen reader."""
-
-from models.pictures.index import index_picture
-from models.pictures.span import span_picture
-from models.pictures.walk import walk_picture
-
-__all__ = ["index_picture", "span_picture", "walk_picture"]

@@ -1,0 +1,1 @@
+"""The fitted core of a price model, on any kind of table: backbone, trees, posterior and spread."""

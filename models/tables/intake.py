@@ -1,0 +1,116 @@
+"""Rows of evidence, one by one and streamed: each is taken, or refused with its line and every reason.
+
+A file is read like this, whoever sends it: the command line or a caller of the service.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass, field
+from datetime import date
+from functools import partial
+from typing import NamedTuple
+
+import orjson
+
+from models.domain.catalogue import Catalogue
+from models.domain.evidence import Evidence
+from models.domain.money import Rates
+from models.errors import Fault, InputError
+from models.tables.strict_json import check_once
+from models.tables.table import TableRow
+
+
+class AcceptedRow(NamedTuple):
+    """A row that can be used, and the line it starts on."""
+
+    line: int
+    evidence: Evidence
+
+
+@dataclass(frozen=True)
+class Refusal:
+    """A row left out: the line it starts on, its id where one could be read, and everything wrong with it.
+
+    `again`: the only thing wrong is that its id stood on an earlier line. `unit`: what is counted.
+    """
+
+    line: int
+    id: str
+    faults: tuple[Fault, ...]
+    again: bool = False
+    unit: str = "line"
+
+    def __str__(self) -> str:
+        name = f" (id {self.id})" if self.id else ""
+        return f"{self.unit} {self.line}{name}: {' | '.join(str(fault) for fault in self.faults)}"
+
+
+class _Raw(NamedTuple):
+    line: int
+    id: str
+    read: Callable[[], Evidence]
+
+
+@dataclass(frozen=True)
+class Intake:
+    """The catalogue, rates and day that rows are checked against. `today`: the last day that can be given."""
+
+    catalogue: Catalogue
+    rates: Rates
+    today: date
+    _first_line: dict[str, int] = field(default_factory=dict, repr=False)
+
+    def rows(self, rows: Iterable[TableRow]) -> Iterator[AcceptedRow | Refusal]:
+        """The rows of a table (`models.tables.table`)."""
+        return map(self._judged, map(self._of_row, rows))
+
+    def lines(self, lines: Iterable[bytes]) -> Iterator[AcceptedRow | Refusal]:
+        """The lines of newline-delimited JSON, one record each; a blank line is passed over."""
+        for number, line in enumerate(lines, 1):
+            if line.strip():
+                yield self._judged(self._of_line(number, line))
+
+    def _judged(self, raw: _Raw) -> AcceptedRow | Refusal:
+        twice = self._seen_before(raw)
+        try:
+            evidence = raw.read()
+        except InputError as error:
+            return Refusal(raw.line, raw.id, (*twice, *error.faults))
+        return Refusal(raw.line, raw.id, twice, again=True) if twice else AcceptedRow(raw.line, evidence)
+
+    def _seen_before(self, raw: _Raw) -> tuple[Fault, ...]:
+        """The fault of a second row with this id, whether or not the first was accepted."""
+        first = self._first_line.setdefault(raw.id, raw.line) if raw.id else raw.line
+        if first == raw.line:
+            return ()
+        return (Fault("id", raw.id, f"stands already on line {first}", "an id of its own for each row"),)
+
+    def _of_row(self, row: TableRow) -> _Raw:
+        name = row.cells.get("id", "").strip()
+        if row.fault is not None:
+            return _Raw(row.line, name, partial(_refuse, row.fault))
+        read = partial(Evidence.from_flat, row.cells, self.catalogue, self.rates, today=self.today)
+        return _Raw(row.line, name, read)
+
+    def _of_line(self, number: int, line: bytes) -> _Raw:
+        try:
+            data = orjson.loads(line)
+            check_once(line, data)
+        except ValueError as error:
+            fault = Fault("row", _start(line), f"is not JSON: {error}", "one JSON object a line (RFC 8259)")
+            return _Raw(number, "", partial(_refuse, fault))
+        name = data.get("id") if isinstance(data, dict) else None
+        read = partial(Evidence.from_nested, data, self.catalogue, self.rates, today=self.today)
+        return _Raw(number, name.strip() if isinstance(name, str) else "", read)
+
+
+def _refuse(fault: Fault) -> Evidence:
+    raise InputError([fault])
+
+
+_SHOWN = 200  # characters of a line that a fault repeats
+
+
+def _start(line: bytes) -> str:
+    return line.strip()[: 4 * _SHOWN].decode("utf-8", "replace")[:_SHOWN]

@@ -1,0 +1,185 @@
+"""Comma-separated tables as people write them: any column order, a BOM, CRLF, broken rows among good ones."""
+
+from __future__ import annotations
+
+import csv
+import re
+from collections import deque
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+from models.domain.names import nearest
+from models.errors import Fault, TableError
+
+# A quote that is not closed within so many lines was never meant to be one.
+_LONGEST_RECORD_LINES = 50
+_SHOWN = 200  # characters of a row that a fault repeats
+_ZIP = "PK\x03\x04"  # what a spreadsheet's own file begins with
+_OTHER_SEPARATORS = {";": "semicolons", "\t": "tabs", "|": "bars"}
+
+
+@dataclass(frozen=True, slots=True)
+class TableRow:
+    """One record. `line`: the physical line it starts on. With a `fault`, `cells` hold what could be read."""
+
+    line: int
+    cells: Mapping[str, str]
+    fault: Fault | None = None
+
+
+@dataclass(frozen=True)
+class Table:
+    """A header that was understood, the columns that nobody asked for, and the rows, read once and lazily."""
+
+    columns: tuple[str, ...]
+    ignored: tuple[str, ...]
+    rows: Iterator[TableRow]
+
+
+def read_table(stream: Iterable[bytes], known: Sequence[str], required: Sequence[str]) -> Table:
+    """Read UTF-8 CSV with a header row; only `known` columns reach the cells. Rows are streamed.
+
+    `stream`: bytes by line, as a file opened to read bytes gives them; it is left open.
+
+    Raises TableError for what makes the whole file unreadable: no header, a required column missing, a column
+    twice, another separator, another encoding. A row that cannot be read comes with a fault.
+    """
+    lines = _Lines(_decoded(stream))
+    header = _header(lines)
+    names = [_column(cell) for cell in header]
+    _check_header(header, names, known, required)
+    ignored = tuple(
+        cell.strip() for cell, name in zip(header, names, strict=True) if name and name not in known
+    )
+    at = {name: i for i, name in enumerate(names) if name in known}
+    return Table(tuple(at), ignored, _rows(lines, len(header), at))
+
+
+_LINE = re.compile(r"[^\r\n]*(?:\r\n|\r|\n)|[^\r\n]+")
+
+
+def _decoded(stream: Iterable[bytes]) -> Iterator[str]:
+    """Physical lines with their ends; bytes that are not UTF-8 become lone surrogates."""
+    for number, part in enumerate(stream):
+        line = part.decode("utf-8", "surrogateescape")
+        yield from _LINE.findall(line if number else line.removeprefix("\ufeff"))
+
+
+class _Lines:
+    """Physical lines, counted, of which some can be given back."""
+
+    def __init__(self, text: Iterator[str]) -> None:
+        self._text = text
+        self._ahead: deque[str] = deque()
+        self.number = 0
+
+    def take(self) -> str | None:
+        line = self._ahead.popleft() if self._ahead else next(self._text, None)
+        if line is None:
+            return None
+        self.number += 1
+        return line
+
+    def give_back(self, lines: Sequence[str]) -> None:
+        self._ahead.extendleft(reversed(lines))
+        self.number -= len(lines)
+
+
+def _record(lines: _Lines) -> tuple[int, list[str], list[str] | None] | None:
+    """The next record: its line, its raw lines and its cells (None: not CSV); None at the end."""
+    first = lines.take()
+    if first is None:
+        return None
+    line, raw = lines.number, [first]
+    while True:
+        try:
+            return line, raw, next(csv.reader(raw, strict=True), [])
+        except csv.Error:
+            quotes = sum(part.count('"') for part in raw)
+            more = lines.take() if quotes % 2 and len(raw) < _LONGEST_RECORD_LINES else None
+            if more is None:
+                lines.give_back(raw[1:])
+                return line, raw[:1], None
+            raw.append(more)
+
+
+def _rows(lines: _Lines, width: int, at: Mapping[str, int]) -> Iterator[TableRow]:
+    while (record := _record(lines)) is not None:
+        line, raw, cells = record
+        if cells is not None and not any(cell.strip() for cell in cells):
+            continue  # a blank line, or a spreadsheet's row of commas
+        if cells is not None and len(raw) > 1 and _swallowed(raw, cells, width):
+            # Refuse the line with the stray quote and read the others.
+            lines.give_back(raw[1:])
+            raw, cells = raw[:1], None
+        yield _row(line, raw, cells, width, at)
+
+
+def _swallowed(raw: list[str], cells: list[str], width: int) -> bool:
+    """Say whether a stray quote, not a cell of several lines, made one record of these lines."""
+    return len(cells) != width or any(len(next(csv.reader([part]), [])) == width for part in raw[1:-1])
+
+
+def _row(line: int, raw: list[str], cells: list[str] | None, width: int, at: Mapping[str, int]) -> TableRow:
+    start = _shown(raw[0].strip())[:_SHOWN]
+    if cells is None:
+        odd = raw[0].count('"') % 2
+        problem = "has a quote that does not close" if odd else "cannot be read as comma-separated cells"
+        return TableRow(line, {}, Fault("row", start, problem, "", "double the quotes inside a quoted cell"))
+    found = {name: cells[i] for name, i in at.items() if i < len(cells)}
+    if any(not part.isascii() and _shown(part) != part for part in raw):
+        bad = next((name for name, cell in found.items() if _shown(cell) != cell), "row")
+        readable = {name: _shown(cell) for name, cell in found.items()}
+        shown = readable.get(bad, start)[:_SHOWN]
+        return TableRow(line, readable, Fault(bad, shown, "is not UTF-8", "UTF-8", "save the file as UTF-8"))
+    if len(cells) < width or any(cell.strip() for cell in cells[width:]):
+        step = "quote cells that hold a comma" if len(cells) > width else "leave unknown cells empty, not out"
+        problem = f"has {len(cells)} cells under a header of {width}"
+        return TableRow(line, found, Fault("row", start, problem, f"{width} cells", step))
+    return TableRow(line, found)
+
+
+def _shown(text: str) -> str:
+    """The text with bytes that are not UTF-8 replaced."""
+    return text.encode("utf-8", "surrogateescape").decode("utf-8", "replace")
+
+
+# ── the header ───────────────────────────────────────────────────────────────
+
+
+def _column(cell: str) -> str:
+    return cell.strip().casefold()
+
+
+def _header(lines: _Lines) -> list[str]:
+    while (record := _record(lines)) is not None:
+        line, raw, cells = record
+        if raw[0].startswith(_ZIP):
+            raise TableError("it is a spreadsheet's own file or another archive; save it as CSV, in UTF-8")
+        if any(_shown(part) != part or "\0" in part for part in raw):
+            raise TableError(f"line {line}: the header is not UTF-8 text; save the file as UTF-8")
+        if cells is None:
+            raise TableError(f"line {line}: the header has a quote that does not close")
+        if any(cell.strip() for cell in cells):
+            return cells
+    raise TableError("the file is empty; it needs a header row that names its columns")
+
+
+def _check_header(header: list[str], names: list[str], known: Sequence[str], required: Sequence[str]) -> None:
+    missing = [name for name in required if name not in names]
+    if missing:
+        raise TableError(_missing(missing, header, names, known))
+    twice = sorted({name for name in names if name in known and names.count(name) > 1})
+    if twice:
+        raise TableError(f"the header names {', '.join(twice)} more than once; keep one")
+
+
+def _missing(missing: list[str], header: list[str], names: list[str], known: Sequence[str]) -> str:
+    message = f"the header lacks {', '.join(missing)}"
+    for separator, word in _OTHER_SEPARATORS.items():
+        if len(header) == 1 and separator in header[0]:
+            return f"{message}: its columns are separated by {word}; save the file separated by commas"
+    strangers = [name for name in names if name and name not in known]
+    close = {name: nearest(name, strangers, 1) for name in missing}
+    hints = [f"is {found[0]!r} meant to be {name}?" for name, found in close.items() if found]
+    return "; ".join([message, *hints])

@@ -1,0 +1,284 @@
+"""The cautions that stand beside a value: their codes, when each applies, and its dated wording.
+
+Law is summarised as of `AS_OF`. It changes: only authorities and licensed advisers can say what holds.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import date
+from functools import cache, lru_cache
+from typing import NamedTuple
+
+from models.domain.catalogue import Catalogue, Watchpoint
+from models.domain.contradictions import contradictions
+from models.domain.instrument import Instrument, Subject
+from models.domain.parsing import Note
+from models.domain.vocabulary import BY_PATH, NO_EDITION
+
+AS_OF = date(2026, 11, 1)
+
+# A month without evidence and a week without a rate are ordinary (holidays, a quiet season).
+_FRESH_EVIDENCE_DAYS = 31
+_FRESH_RATE_DAYS = 7
+
+
+@dataclass(frozen=True)
+class Caution:
+    """One thing to know before relying on the value; `field` is the field it is about, if one.
+
+    `as_of`: the day as of which law and practice are summarised.
+    """
+
+    code: str
+    text: str
+    field: str | None = None
+    as_of: date = AS_OF
+
+
+# Every text says who decides.
+WORDING = {
+    "estimate_not_appraisal": (
+        "A statistical estimate from the evidence given; not an authentication and not a qualified or "
+        "certified appraisal. For tax, insurance claims, estates, customs or litigation a licensed or "
+        "qualified appraiser may be required to inspect the instrument. What the law asks for differs by "
+        "place and changes: ask the authority."
+    ),
+    "seller_receives_less": (
+        "The value is what a buyer pays, and no offer to buy. A seller receives less: a commission, fees or "
+        "a dealer's margin come off. The dealer, auction house or website decides how much: ask for "
+        "its terms."
+    ),
+    "protected_materials": (
+        "It may contain protected materials (Brazilian and other rosewoods, ivory, tortoiseshell, shell, "
+        "whalebone), whatever its age: selling it or carrying it across a border can need permits, and some "
+        "countries ban such sales at home too. Law changes; ask the authority of each country."
+    ),
+    "check_serial_and_title": (
+        "Serial numbers and labels can be altered: check that the seller owns it, and check the registers of "
+        "stolen instruments, before paying. Law on stolen goods differs by country and changes; ask the "
+        "police or the register's keeper."
+    ),
+    "shipping": (
+        "Before shipping, pack it so that neither neck nor body can move, and insure it for its value. On "
+        "arrival let the closed case reach room temperature before opening it. The carrier and the customs "
+        "authority decide what may be sent and how: their rules change, ask them first."
+    ),
+    "old_materials_in_repair": (
+        "Old lacquer and celluloid burn easily, and decaying celluloid gives off fumes that corrode metal. "
+        "Old solder and pigments can hold lead: keep children away and wash hands. Old capacitors can fail "
+        "or hold harmful oil. Sanding and spraying need a mask, extraction and no flames. Leave such work to "
+        "a trained person. Rules on such materials change; ask the safety authority."
+    ),
+    "do_not_clean_first": (
+        "Do not clean, polish, oil or refinish it before a valuation: what is removed cannot be put back. "
+        "Solvents, polish, oil, tape and the rubber or vinyl of stands and straps can harm an old finish. "
+        "Let a qualified repairer decide what is safe."
+    ),
+    "do_not_dismantle": (
+        "Do not unscrew or unsolder anything to find out what is not known: ask a qualified repairer, or "
+        "leave it blank."
+    ),
+    "electronics_untested": (
+        "A two-coil pickup with one dead coil can sound almost normal; have a qualified technician test "
+        "every coil and switch."
+    ),
+    "mains_amplifier": (
+        "Test the electronics only with a sound, earthed amplifier. Never open an amplifier: it holds a "
+        "dangerous charge even after it is unplugged. A qualified technician decides whether it is safe."
+    ),
+    "accessories_counterfeited": (
+        "Cases, tags and certificates of a known edition are often counterfeited: have a qualified appraiser "
+        "examine them."
+    ),
+    "edition_part_changed": (
+        "A part is not original: where it is the part this edition is known by, many collectors no longer "
+        "pay the edition's premium. A qualified appraiser can say which part that is."
+    ),
+    "no_direct_sale": (
+        "No sale of this model, edition and build stands behind the value: it is estimated from sales of "
+        "similar instruments. A qualified appraiser can say how similar they are."
+    ),
+    "missing_pickups_cannot_work": (
+        "The pickups are given as missing and the electronics as working: one of the two is wrong. Have a "
+        "qualified technician check both."
+    ),
+    "year_after_value_date": (
+        "The year of manufacture is after the day of the value: one of the two is wrong. A qualified "
+        "appraiser can date the instrument."
+    ),
+    "claims_need_documents": (
+        "A tenth of the value or more rests on details that only documents can prove: an explained answer "
+        "lists them as claims, each with its amount and what would prove it. Without proof a buyer pays "
+        "less. A qualified appraiser decides whether the proof holds."
+    ),
+    "value_date_after_evidence": (
+        "The day of the value is more than 31 days after the last evidence: the price trend is continued for "
+        "at most a year, then kept level; the range widens with the distance. A qualified appraiser can say "
+        "what has happened since."
+    ),
+    "value_date_before_evidence": (
+        "The day of the value is before the first evidence: no price of that time stands behind it. Ask a "
+        "qualified appraiser about prices of that time."
+    ),
+    "provisional_price_model": (
+        "The price model behind this value is provisional: it has not yet shown on enough later sales that "
+        "its values and ranges hold. Take the value as a first estimate; a qualified appraiser can "
+        "confirm it."
+    ),
+    "rate_older_than_value": (
+        "The exchange rate is more than 7 days older than the day of the value: what the currency did in "
+        "between is not in the amounts. The authority that the value is for decides which day's rate counts."
+    ),
+}
+
+# Every code that a caution can have, with what it means: what forms and documents print.
+CODES = {
+    "year_outside_production": (
+        "The year is outside the recorded years of the model: it was valued as one of the nearest of them."
+    ),
+    "finish_not_offered": "The finish is not among those recorded for the model: it was valued as not known.",
+    "figure_not_offered": "No figured tops are recorded for the model: it was valued as a plain top.",
+    "edition_not_recorded": "The edition is not among those recorded for the model.",
+    "edition_not_numbered": "It bears a number, but the edition is not recorded as numbered.",
+    "edition_number_above_total": "Its number is above the recorded total of the edition.",
+    "year_outside_edition": "The year is outside the recorded years of the edition.",
+    "placeholder_not_known": "A text such as “unknown” stood in place of a value: it was read as not known.",
+    "edition_word_means_none": "A word such as “standard” stood in place of an edition: it was read as none.",
+    **WORDING,
+    "watchpoint": "What a careful buyer checks on this model.",
+}
+
+# Codes of cautions about what is shown beside a value: its comparables and the record of the instrument.
+BESIDE = {
+    "comparables_disagree": (
+        "The adjusted comparable sales and the model disagree by more than the model's 50% range: rely on "
+        "neither before a qualified appraiser has looked at both."
+    ),
+    "earlier_record": (
+        "The evidence holds earlier records of this instrument: compare the value with them. A qualified "
+        "appraiser can say what explains a difference."
+    ),
+    "changed_since_record": (
+        "A part is given as other than an earlier record of this instrument has it. A qualified appraiser "
+        "can say which is true."
+    ),
+}
+
+
+class Grounds(NamedTuple):
+    """The grounds of a value, as far as cautions tell of them.
+
+    `direct_sales`: closed sales of the same model, edition and build. `first_evidence`, `last_evidence`: days
+    of the oldest and newest evidence. `rate_day`: the day of the exchange rate. `claimed`: whether much of
+    the value rests on `models.valuation.claims`. `provisional`: whether the price model is.
+    """
+
+    direct_sales: int
+    first_evidence: date | None
+    last_evidence: date | None
+    rate_day: date | None = None
+    claimed: bool = False
+    provisional: bool = False
+
+
+def cautions_for(subject: Subject, catalogue: Catalogue, grounds: Grounds) -> tuple[Caution, ...]:
+    """Every caution that applies, contradictions with the catalogue first. Raises UnknownNameError."""
+    model = catalogue.find(subject.instrument.maker, subject.instrument.model)
+    differing = [
+        Caution(
+            c.code,
+            f"This differs from the catalogue: {c.detail}. The catalogue may be incomplete: have a qualified "
+            f"appraiser check the instrument. {c.then}".strip(),
+            c.field,
+        )
+        for c in contradictions(catalogue, subject.instrument)
+    ]
+    found = [
+        *differing,
+        *map(_about_note, subject.notes),
+        *_about_value(subject, grounds),
+    ]
+    found += [*_about_instrument(subject.instrument), *_watchpoints(model.watchpoints)]
+    found.append(_plain("estimate_not_appraisal"))
+    return tuple(found)
+
+
+# Of a word that was read as another: the owner decides.
+_CORRECT = "If that is wrong, the owner can correct it."
+
+
+@cache
+def _plain(code: str, field: str | None = None) -> Caution:
+    return Caution(code, WORDING[code], field)
+
+
+def _about_note(note: Note) -> Caution:
+    head = f"{BY_PATH[note.field].label.capitalize()}: “{note.word}” was read as"
+    if note.field == "edition" and note.word in NO_EDITION:
+        return Caution(
+            "edition_word_means_none", f"{head} no edition: the standard model. {_CORRECT}", note.field
+        )
+    return Caution("placeholder_not_known", f"{head} not known. {_CORRECT}", note.field)
+
+
+def _about_value(subject: Subject, grounds: Grounds) -> Iterator[Caution]:
+    it, day = subject.instrument, subject.day
+    first, last = grounds.first_evidence, grounds.last_evidence
+    if it.originality_pickups == "missing" and it.condition_electronics == "working":
+        yield _plain("missing_pickups_cannot_work", "condition.electronics")
+    if it.year is not None and it.year > day.year:
+        yield _plain("year_after_value_date", "year")
+    if grounds.provisional:
+        yield _plain("provisional_price_model")
+    if grounds.claimed:
+        yield _plain("claims_need_documents")
+    if grounds.direct_sales == 0:
+        yield _plain("no_direct_sale")
+    if last is not None and (day - last).days > _FRESH_EVIDENCE_DAYS:
+        yield _plain("value_date_after_evidence")
+    if first is not None and day < first:
+        yield _plain("value_date_before_evidence")
+    if grounds.rate_day is not None and (day - grounds.rate_day).days > _FRESH_RATE_DAYS:
+        yield _plain("rate_older_than_value")
+
+
+def _about_instrument(it: Instrument) -> Iterator[Caution]:
+    changed = any(part not in (None, "original") for part in _recognisable_parts(it))
+    if it.edition and changed:
+        yield _plain("edition_part_changed", "edition")
+    if it.edition and (it.provenance_paperwork or it.provenance_case == "original"):
+        yield _plain("accessories_counterfeited", "provenance.case")
+    if it.condition_electronics is None:
+        yield _plain("electronics_untested", "condition.electronics")
+    if it.condition_electronics != "working":
+        yield _plain("mains_amplifier", "condition.electronics")
+    if None in (it.originality_finish, it.originality_pickups, it.originality_wiring, it.originality_routing):
+        yield _plain("do_not_dismantle")
+    for code in ("protected_materials", "old_materials_in_repair", "shipping"):
+        yield _plain(code)
+    yield _plain("do_not_clean_first", "originality.finish")
+    yield _plain("check_serial_and_title", "serial")
+    yield _plain("seller_receives_less")
+
+
+def _recognisable_parts(it: Instrument) -> tuple[str | None, ...]:
+    return (
+        it.originality_pickups,
+        it.originality_tuners,
+        it.originality_bridge,
+        it.originality_tailpiece,
+        it.originality_pickguard,
+    )
+
+
+_ASK = "A qualified technician can tell for certain."
+
+
+@lru_cache(maxsize=4096)
+def _watchpoints(points: tuple[Watchpoint, ...]) -> tuple[Caution, ...]:
+    return tuple(
+        Caution("watchpoint", f"Look at the {point.part}: {point.note.rstrip('.')}. {_ASK}")
+        for point in points
+    )

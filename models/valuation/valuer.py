@@ -1,0 +1,221 @@
+"""From a subject to a valuation in money: the one path that the command line and the service both take."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+from decimal import Decimal
+from typing import Any, NamedTuple
+
+from models.domain.catalogue import Catalogue
+from models.domain.evidence_snapshot import NO_EVIDENCE, EvidenceSnapshot
+from models.domain.instrument import Instrument, Subject
+from models.domain.money import BASE_CURRENCY, NO_RATE_NEEDED, Quote, Rates, quantum, round_money
+from models.domain.vocabulary import DEFAULT_LEVELS
+from models.errors import Fault, InputError, RateError
+from models.price.interface import FACTORS, Assessment, Estimate, EvidenceWeight, PriceModel
+from models.valuation.cautions import Caution, Grounds, cautions_for
+from models.valuation.claims import Claim, claims_of
+from models.valuation.factors import FamilyEffect, basis_of, families_of
+from models.valuation.unsaid import Assumption, assumptions, unknown_fields
+
+
+class Interval(NamedTuple):
+    """A central range that should hold the price in `level` of cases."""
+
+    level: float
+    low: Decimal
+    high: Decimal
+
+
+@dataclass(frozen=True)
+class ValueEstimate:
+    """One value with its ranges. All money is in `currency`; value is the median price.
+
+    `rate`: US dollars for one unit of it, as of `rate_day`, published by `rate_source`.
+    `provisional`: whether the price model is (`models.bundles.provisional`).
+    """
+
+    instrument: Instrument
+    day: date
+    channel: str
+    currency: str
+    value: Decimal
+    intervals: tuple[Interval, ...]
+    evidence: EvidenceWeight
+    last_evidence: date | None
+    cautions: tuple[Caution, ...]
+    rate: float
+    rate_day: date
+    rate_source: str
+    model_version: str
+    provisional: bool
+
+
+@dataclass(frozen=True)
+class Valuation(ValueEstimate):
+    """One value with its ranges and reasons. `basis`: that of all factors together, as a family's is."""
+
+    reference: Instrument
+    reference_value: Decimal
+    families: tuple[FamilyEffect, ...]
+    basis: float
+    assumed: tuple[Assumption, ...]
+    unknown: tuple[str, ...]
+    claims: tuple[Claim, ...]
+
+
+@dataclass(frozen=True)
+class Valuer:
+    """A price model with the catalogue, the rates and the evidence of the same bundle."""
+
+    model: PriceModel
+    catalogue: Catalogue
+    rates: Rates
+    version: str
+    snapshot: EvidenceSnapshot = NO_EVIDENCE
+    provisional: bool = False
+
+    def value(
+        self,
+        subject: Subject,
+        currency: str = BASE_CURRENCY,
+        levels: Sequence[float] = DEFAULT_LEVELS,
+    ) -> Valuation:
+        """Value one subject. Raises UnknownNameError, or InputError for a currency without a rate."""
+        return self.value_all([subject], currency, levels)[0]
+
+    def value_all(
+        self,
+        subjects: Sequence[Subject],
+        currency: str | Sequence[str] = BASE_CURRENCY,
+        levels: Sequence[float] = DEFAULT_LEVELS,
+    ) -> list[Valuation]:
+        """Value many; the same figures as one by one. Raises as `value`, for the first that fails.
+
+        `currency`: one for all of them, or one for each.
+        """
+        wanted = [currency] * len(subjects) if isinstance(currency, str) else currency
+        quoted = [self._quoted(code, s.day) for code, s in zip(wanted, subjects, strict=True)]
+        canonical = [self.canonical(subject) for subject in subjects]
+        assessment = self.model.assess(canonical, levels)
+        return [
+            self._explained(assessment, row, subject, money, levels)
+            for row, (subject, money) in enumerate(zip(canonical, quoted, strict=True))
+        ]
+
+    def ranged(
+        self,
+        subject: Subject,
+        currency: str = BASE_CURRENCY,
+        levels: Sequence[float] = DEFAULT_LEVELS,
+    ) -> ValueEstimate:
+        """The figures that `value` gives, without the work of explaining them. Raises as `value`."""
+        quoted, canonical = self._quoted(currency, subject.day), self.canonical(subject)
+        estimate = self.model.estimate([canonical], levels)
+        return ValueEstimate(**self._ranged(estimate, 0, canonical, quoted, levels))
+
+    def canonical(self, subject: Subject) -> Subject:
+        """The subject with names spelled as in the catalogue. Raises UnknownNameError."""
+        it = self.catalogue.canonical(subject.instrument)
+        return subject if it is subject.instrument else subject._replace(instrument=it)
+
+    def rate(self, currency: str, day: date) -> float:
+        """US dollars for one unit. Raises InputError naming the currencies there are."""
+        return self.quote(currency, day).usd
+
+    def quote(self, currency: str, day: date) -> Quote:
+        """The exchange rate, with its day and source. Raises InputError naming the currencies there are."""
+        try:
+            return self.rates.quote(currency, day)
+        except RateError as error:
+            allowed = ", ".join(self.rates.currencies)
+            fault = Fault(
+                "currency",
+                currency,
+                str(error).split(";")[0],
+                allowed,
+                "choose another currency or day",
+            )
+            raise InputError([fault]) from error
+
+    def rate_source(self, currency: str) -> str:
+        """The publisher of this currency's rates, in words; the base currency needs none."""
+        return NO_RATE_NEEDED if currency == BASE_CURRENCY else self.rates.source
+
+    def _quoted(self, currency: str, day: date) -> _Quoted:
+        return _Quoted(currency, self.quote(currency, day))
+
+    def _explained(
+        self, found: Assessment, row: int, subject: Subject, quoted: _Quoted, levels: Sequence[float]
+    ) -> Valuation:
+        it, reference = subject.instrument, found.references[row]
+        value, base = quoted.money(found.center[row]), quoted.money(found.reference_center[row])
+        effects = found.effects[row].tolist()
+        model = self.catalogue.find(it.maker, it.model)
+        families = families_of(
+            subject, reference, effects, value, base, quoted.currency, self.model.reliance, model
+        )
+        claims = claims_of((factor for family in families for factor in family.factors), value)
+        unknown = unknown_fields(it, model)
+        by_path = dict(zip(FACTORS, effects, strict=True))
+        return Valuation(
+            **self._ranged(found, row, subject, quoted, levels, claimed=bool(claims)),
+            reference=reference.instrument,
+            reference_value=base,
+            families=families,
+            basis=basis_of([factor for family in families for factor in family.factors]),
+            assumed=assumptions(it, unknown, reference.instrument, by_path),
+            unknown=unknown,
+            claims=claims,
+        )
+
+    def _ranged(
+        self,
+        found: Estimate | Assessment,
+        row: int,
+        subject: Subject,
+        quoted: _Quoted,
+        levels: Sequence[float],
+        *,
+        claimed: bool = False,
+    ) -> dict[str, Any]:
+        weight, first, last = found.weights[row], self.model.first_evidence, self.model.last_evidence
+        ends = zip(levels, found.low[row].tolist(), found.high[row].tolist(), strict=True)
+        grounds = Grounds(weight.direct_sales, first, last, quoted.rate.day, claimed, self.provisional)
+        return {
+            "instrument": subject.instrument,
+            "day": subject.day,
+            "channel": subject.channel,
+            "currency": quoted.currency,
+            "value": quoted.money(found.center[row]),
+            "intervals": tuple(
+                Interval(level, quoted.money(low), quoted.money(high)) for level, low, high in ends
+            ),
+            "evidence": weight,
+            "last_evidence": last,
+            "cautions": cautions_for(subject, self.catalogue, grounds),
+            "rate": quoted.rate.usd,
+            "rate_day": quoted.rate.day,
+            "rate_source": quoted.rate.source,
+            "model_version": self.version,
+            "provisional": self.provisional,
+        }
+
+
+class _Quoted(NamedTuple):
+    """A currency at its rate on one day."""
+
+    currency: str
+    rate: Quote
+
+    def money(self, log_usd: float) -> Decimal:
+        return money_of(log_usd, self.rate.usd, self.currency)
+
+
+def money_of(log_usd: float, rate: float, currency: str) -> Decimal:
+    """exp of a log price in US dollars, in `currency` at `rate`, never below the smallest amount."""
+    amount, least = round_money(math.exp(log_usd) / rate, currency), quantum(currency)
+    return amount if amount > least else least

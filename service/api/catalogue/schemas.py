@@ -1,0 +1,103 @@
+"""Schemas of the answers that the catalogue gives."""
+
+from __future__ import annotations
+
+from marshmallow import Schema, fields
+
+from service.http.schemas import described, provisional_member
+
+
+class FinishSchema(Schema):
+    """A finish that the maker offered."""
+
+    name = fields.String(**described("its name"))
+    share = fields.Float(
+        **described("known or estimated share of the production; null: not known", optional=True)
+    )
+
+
+class EditionSchema(Schema):
+    """A limited or commemorative edition; null is not known."""
+
+    name = fields.String(**described("its name"))
+    first_year = fields.Integer(**described("first year of production", optional=True))
+    last_year = fields.Integer(**described("last year of production", optional=True))
+    production_total = fields.Integer(
+        **described("how many were made, as recorded: an undercount", optional=True)
+    )
+    numbered = fields.Boolean(**described("whether each instrument carries its number", optional=True))
+
+
+class WatchpointSchema(Schema):
+    """A part that a careful buyer checks, and what to look for there."""
+
+    part = fields.String(**described("the part"))
+    note = fields.String(**described("what to look for"))
+
+
+class ModelSchema(Schema):
+    """One model of one maker."""
+
+    maker = fields.String(**described("its maker"))
+    name = fields.String(**described("its name"))
+    first_year = fields.Integer(**described("first year of production"))
+    last_year = fields.Integer(**described("last year of production"))
+    body = fields.String(**described("solid, semi or hollow; null: not known", optional=True))
+    figured_top = fields.Boolean(
+        **described("whether figured tops were used; null: not known", optional=True)
+    )
+    finishes = fields.List(fields.Nested(FinishSchema), **described("finishes it was offered in"))
+    editions = fields.List(fields.Nested(EditionSchema), **described("its editions"))
+    watchpoints = fields.List(fields.Nested(WatchpointSchema), **described("what to check on it"))
+
+
+class MakerSchema(Schema):
+    """One maker."""
+
+    name = fields.String(**described("its name"))
+    models = fields.List(fields.String(), **described("the names of its models"))
+
+
+class WholeMakerSchema(Schema):
+    """One maker with all that is known of its models."""
+
+    name = fields.String(**described("its name"))
+    models = fields.List(fields.Nested(ModelSchema), **described("its models"))
+
+
+class CatalogueSchema(Schema):
+    """Everything that is known of makers and models."""
+
+    model_version = fields.String(**described("the bundle that holds this catalogue"))
+    provisional = provisional_member()
+    makers = fields.List(fields.Nested(WholeMakerSchema), **described("the makers"))
+
+
+class MakersSchema(Schema):
+    """The makers."""
+
+    makers = fields.List(fields.Nested(MakerSchema), **described("the makers"))
+
+
+class ModelsSchema(Schema):
+    """Models."""
+
+    models = fields.List(fields.Nested(ModelSchema), **described("the models"))
+
+
+class EditionsSchema(Schema):
+    """Editions."""
+
+    editions = fields.List(fields.Nested(EditionSchema), **described("the editions"))
+
+
+class FinishesSchema(Schema):
+    """Finishes."""
+
+    finishes = fields.List(fields.Nested(FinishSchema), **described("the finishes"))
+
+
+class WatchpointsSchema(Schema):
+    """Watchpoints."""
+
+    watchpoints = fields.List(fields.Nested(WatchpointSchema), **described("the watchpoints"))

@@ -1,0 +1,158 @@
+"""A file of evidence: every row that is right is kept, in one transaction, and a report says what was not.
+
+Rows are read and judged before the transaction begins, so that nobody waits for a file to be read; those to
+be kept lie on disk in between, so that a large file takes no more memory than a small one.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field, replace
+from datetime import date
+from itertools import islice
+from typing import IO, Any
+
+import orjson
+from sqlalchemy import Connection
+
+from models.domain.cells import last_day
+from models.domain.evidence import EVIDENCE_COLUMNS, REQUIRED_COLUMNS
+from models.errors import Fault
+from models.tables.intake import AcceptedRow, Intake, Refusal
+from models.tables.table import read_table
+from service.api.evidence import records
+from service.api.evidence.reading import id_faults
+from service.api.evidence.records import Prepared
+from service.api.evidence.services import mark
+from service.context import bundle
+from service.errors import Located, RowsRefusedError, TooManyRowsError
+from service.faults import fault_entry, pointer_to
+from service.http.idempotency import StoredResponse, claim_of_request, run_once, stored_response
+from service.http.responses import CSV
+from service.http.uploads import needing_room, spool
+
+MOST_ROWS = 50_000
+MOST_FAULTS = 500  # listed; those beyond are counted
+_MOST_NAMED = 50  # of the columns that are ignored
+_AT_ONCE = 1_000
+_PIECE = 64 * 1024
+_STANDS = Fault(
+    "id", "", "stands already among the records", "an id of its own for each", "correct it by PUT"
+)
+
+
+@dataclass
+class Report:
+    """The report on the rows so far. `pointed`: faults have a pointer into the object of their line."""
+
+    pointed: bool
+    ignored: tuple[str, ...] = ()
+    accepted: int = 0
+    refused: int = 0
+    duplicates: int = 0
+    faults: list[dict[str, Any]] = field(default_factory=list)
+    left_out: int = 0
+
+    def refuse(self, refusal: Refusal) -> None:
+        """Count a row that was left out, and list what is wrong with it while there is room."""
+        if refusal.again:
+            self.duplicates += 1
+        else:
+            self.refused += 1
+        for fault in refusal.faults:
+            if len(self.faults) < MOST_FAULTS:
+                self.faults.append({"line": refusal.line, "id": refusal.id[:200], **self._written(fault)})
+            else:
+                self.left_out += 1
+
+    def _written(self, fault: Fault) -> dict[str, Any]:
+        in_object = self.pointed and fault.field != "row"
+        return fault_entry(Located(pointer_to(*fault.field.split(".")) if in_object else None, fault))
+
+    def to_json(self) -> dict[str, Any]:
+        """The report as it is answered."""
+        return {
+            "rows": self.accepted + self.refused + self.duplicates,
+            "accepted": self.accepted,
+            "refused": self.refused,
+            "duplicates": self.duplicates,
+            "faults": sorted(self.faults, key=lambda fault: int(fault["line"])),
+            "faults_left_out": self.left_out,
+            "ignored_columns": [name[:80] for name in self.ignored[:_MOST_NAMED]],
+        }
+
+
+def take_file(form: str, body: IO[bytes], strict: bool) -> StoredResponse:
+    """Keep the rows of a file that are right, once for each Idempotency-Key. `strict`: all of them or none.
+
+    Raises TableError, TooManyRowsError, RowsRefusedError, NoRoomError; then nothing was kept.
+    """
+    claimed = claim_of_request(_digest(body))
+    before = stored_response(claimed)
+    if before is not None:
+        return before
+    body.seek(0)
+    with spool() as kept:
+        report = _sift(form, body, kept)
+
+        def change(connection: Connection) -> StoredResponse:
+            _keep(connection, kept, report)
+            summary = report.to_json()
+            if strict and summary["faults"]:
+                raise RowsRefusedError({**summary, "accepted": 0})
+            return StoredResponse(200, None, orjson.dumps(summary))
+
+        return run_once(change, claimed)
+
+
+def _digest(body: IO[bytes]) -> str:
+    found = hashlib.sha256()
+    while piece := body.read(_PIECE):
+        found.update(piece)
+    return found.hexdigest()
+
+
+def _sift(form: str, body: IO[bytes], kept: IO[bytes]) -> Report:
+    """Judge every row; those that are right go to `kept`, with their lines."""
+    valuer = bundle().valuer
+    intake = Intake(valuer.catalogue, valuer.rates, last_day())
+    report = Report(pointed=form != CSV)
+    found = intake.lines(body)
+    if form == CSV:
+        table = read_table(body, EVIDENCE_COLUMNS, REQUIRED_COLUMNS)
+        report.ignored, found = table.ignored, intake.rows(table.rows)
+    with needing_room():
+        for number, one in enumerate(map(_addressable, found), 1):
+            if number > MOST_ROWS:
+                raise TooManyRowsError(f"A file can have {MOST_ROWS:,} rows; this one has more.")
+            if isinstance(one, Refusal):
+                report.refuse(one)
+            else:
+                kept.write(orjson.dumps([one.line, *Prepared.of(one.evidence)]) + b"\n")
+        kept.seek(0)
+    return report
+
+
+def _addressable(one: AcceptedRow | Refusal) -> AcceptedRow | Refusal:
+    faults = id_faults(one.evidence.id) if isinstance(one, AcceptedRow) else ()
+    return Refusal(one.line, one.evidence.id, faults) if isinstance(one, AcceptedRow) and faults else one
+
+
+def _keep(connection: Connection, kept: IO[bytes], report: Report) -> None:
+    records.take_turn(connection)
+    now = mark()
+    found = _prepared(kept)
+    while some := list(islice(found, _AT_ONCE)):
+        added = records.add(connection, [one for _, one in some], now)
+        report.accepted += len(added)
+        for line, one in some:
+            record_id = one.row["id"]
+            if record_id not in added:
+                report.refuse(Refusal(line, record_id, (replace(_STANDS, value=record_id),), again=True))
+
+
+def _prepared(kept: Iterable[bytes]) -> Iterator[tuple[int, Prepared]]:
+    for text in kept:
+        line, row, record = orjson.loads(text)
+        yield line, Prepared({**row, "day": date.fromisoformat(row["day"])}, record)

@@ -1,0 +1,111 @@
+"""The list of evidence: what it can be narrowed to, and a page of it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import date
+from types import SimpleNamespace
+from typing import Any
+
+from models.domain.cells import read_day, read_term
+from models.domain.names import normal
+from models.domain.vocabulary import CHANNEL_NAMES, KIND_NAMES
+from models.errors import Fault, InputError
+from models.tables.evidence_columns import ORDER
+from models.tables.stocklist import LAST_DAY
+from service.api.evidence import records
+from service.api.evidence.schemas import dump_record
+from service.context import bundle, context
+from service.db.engine import reading
+from service.errors import FaultyRequestError, Located
+from service.http.pagination import PAGED, next_link, page_of
+from service.http.queries import Query
+from service.http.schemas import DAY
+
+_STATES = {"false": False, "true": True, "any": None}
+
+
+def _term(name: str, allowed: tuple[str, ...]) -> Callable[[str], str]:
+    def read(text: str) -> str:
+        faults: list[Fault] = []
+        found = read_term(name, text.strip(), allowed, faults)
+        if faults:
+            raise InputError(faults)
+        return found
+
+    return read
+
+
+def _day(name: str) -> Callable[[str], date]:
+    def read(text: str) -> date:
+        faults: list[Fault] = []
+        found = read_day(text.strip(), faults, latest=LAST_DAY)
+        if found is None:
+            raise InputError([replace(fault, field=name) for fault in faults])
+        return found
+
+    return read
+
+
+def _state(text: str) -> str:
+    return _term("withdrawn", tuple(_STATES))(text)
+
+
+KIND = Query(
+    "kind", "only this kind", {"type": "string", "enum": list(KIND_NAMES)}, _term("kind", KIND_NAMES)
+)
+CHANNEL = Query(
+    "channel",
+    "only this market",
+    {"type": "string", "enum": list(CHANNEL_NAMES)},
+    _term("channel", CHANNEL_NAMES),
+)
+FROM = Query("from", "only from this day on", {"type": "string", **DAY}, _day("from"))
+TO = Query("to", "only up to this day", {"type": "string", **DAY}, _day("to"))
+FILTERS = (
+    KIND,
+    Query("maker", "only this maker, as the catalogue names it", {"type": "string"}, str),
+    Query("model", "only this model, as the catalogue names it", {"type": "string"}, str),
+    CHANNEL,
+    FROM,
+    TO,
+    Query(
+        "withdrawn",
+        "false: only records in use, the default; true: only those withdrawn; any: both",
+        {"type": "string", "enum": list(_STATES)},
+        _state,
+    ),
+    *PAGED,
+)
+
+
+def listed(asked: dict[str, Any]) -> tuple[dict[str, Any], dict[str, str]]:
+    """A page of records and the header that leads on. Raises FaultyRequestError."""
+    page = page_of(asked)
+    withdrawn = _STATES[asked.pop("withdrawn") or "false"]
+    try:
+        wanted = {**asked, **_names(asked["maker"], asked["model"])}
+    except InputError as error:
+        raise FaultyRequestError([Located(None, fault) for fault in error.faults]) from None
+    wanted = {name: value for name, value in wanted.items() if value is not None}
+    with reading(context().engine) as connection:
+        found = records.page(connection, wanted, withdrawn, page.after, page.limit + 1)
+    shown = found[: page.limit]
+    return {"evidence": [dump_record(SimpleNamespace(**row)) for row in shown]}, next_link(
+        found, page, shown[-1][ORDER] if shown else 0
+    )
+
+
+def _names(maker: str | None, model: str | None) -> dict[str, str | None]:
+    """The names as records have them; one that the catalogue does not have is refused with the nearest."""
+    if maker is None and model is None:
+        return {}
+    catalogue = bundle().valuer.catalogue
+    if maker is not None and model is not None:
+        catalogue.find(maker, model)
+    elif maker is not None:
+        catalogue.of_maker(maker)
+    elif model is not None:
+        catalogue.named(model)
+    return {"maker": normal(maker) if maker else maker, "model": normal(model) if model else model}

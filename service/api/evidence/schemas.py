@@ -1,0 +1,125 @@
+"""Schemas of a record of evidence, sent and answered."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from flask import request
+from marshmallow import Schema, fields
+
+from models.domain.evidence import Evidence
+from models.domain.vocabulary import CHANNELS, KINDS, MAX_TEXT, Term
+from models.errors import Fault, InputError
+from service.api.evidence.reading import read
+from service.api.vocabulary.instrument import InstrumentSchema
+from service.errors import FaultyRequestError
+from service.faults import with_pointers
+from service.http.dumping import StoredJson, dumper
+from service.http.schemas import CURRENCY, DAY, PRICE, Moment, described
+from service.texts import text_schema
+
+_PRICE = "what the buyer pays, was asked to pay or offered in all, without tax and shipping; above 0"
+
+
+def _terms(text: str, terms: tuple[Term, ...]) -> dict[str, Any]:
+    meanings = {term.name: term.meaning for term in terms}
+    more: dict[str, Any] = {"enum": list(meanings), "x-terms": meanings}
+    return described(text, **more)
+
+
+class CorrectedEvidenceSchema(Schema):
+    """A record of the market: a closed sale, a price asked or an offer declined."""
+
+    id = fields.String(metadata={"description": "the record's own id: that of the path, or left out"})
+    kind = fields.String(**_terms("what happened", KINDS))
+    date = fields.String(**described("the day of the sale, listing or offer", **DAY))
+    price = fields.Raw(
+        **described(
+            f"{_PRICE}; decimal text, or a number",
+            **PRICE,
+        )
+    )
+    currency = fields.String(**described("ISO 4217; converted at the rate of that day", **CURRENCY))
+    channel = fields.String(**_terms("where it was sold, listed or offered for", CHANNELS))
+    source = fields.String(
+        allow_none=True, metadata={"description": "where this is known from; never used by the model"}
+    )
+    instrument = fields.Nested(InstrumentSchema, **described("the instrument; only what is known"))
+
+    def load(self, data: Any, **_: Any) -> Evidence:
+        """Load the record, by `models.domain.evidence`. Raises FaultyRequestError with every fault."""
+        try:
+            return read(self.named(data))
+        except InputError as error:
+            raise FaultyRequestError(with_pointers(error.faults)) from None
+
+    def named(self, data: Mapping[str, Any]) -> Mapping[str, Any]:
+        """The record with the id of the path. Raises InputError where it names another one."""
+        record_id = (request.view_args or {})["evidence_id"]
+        if data.get("id", record_id) != record_id:
+            problem, step = "is not the id of the path", "leave it out; a record keeps its id"
+            raise InputError([Fault("id", data["id"], problem, record_id, step)])
+        return {**data, "id": record_id}
+
+
+class NewEvidenceSchema(CorrectedEvidenceSchema):
+    """A record of the market that is new."""
+
+    id = fields.String(**described("your own name for it, once in all records", **text_schema(MAX_TEXT)))
+
+    def named(self, data: Mapping[str, Any]) -> Mapping[str, Any]:
+        """The record as it was sent."""
+        return data
+
+
+class EvidenceRecordSchema(Schema):
+    """A record as it is kept."""
+
+    id = fields.String(**described("its id"))
+    kind = fields.String(**_terms("what happened", KINDS))
+    date = fields.Date(attribute="day", **described("the day of the sale, listing or offer"))
+    price = fields.String(**described(_PRICE))
+    currency = fields.String(**described("ISO 4217"))
+    channel = fields.String(**_terms("where it was sold, listed or offered for", CHANNELS))
+    source = fields.String(**described("where this is known from; may be empty"))
+    instrument = StoredJson(InstrumentSchema, **described("the instrument, spelled as the catalogue has it"))
+    version = fields.Integer(**described("how often it was changed, 1 for never"))
+    recorded = Moment(**described("when it was taken in, in UTC"))
+    changed = Moment(**described("when it was last changed, in UTC"))
+    withdrawn = Moment(**described("when it was withdrawn; null: it is in use", optional=True))
+
+
+class EvidencePageSchema(Schema):
+    """Some records, in the order in which they were taken in."""
+
+    evidence = fields.List(fields.Nested(EvidenceRecordSchema), **described("the records of this page"))
+
+
+class KeptEvidenceSchema(CorrectedEvidenceSchema):
+    """A record as a change left it."""
+
+    id = fields.String(**described("its id"))
+
+
+class EvidenceChangeSchema(Schema):
+    """One change of a record."""
+
+    version = fields.Integer(**described("the version that it made"))
+    action = fields.String(
+        **described("what was done", enum=["recorded", "corrected", "withdrawn", "reinstated"])
+    )
+    key = fields.String(attribute="key_id", **described("the id of the key that did it"))
+    at = Moment(**described("when, in UTC"))
+    reason = fields.String(**described("why, if it was said", optional=True))
+    record = StoredJson(KeptEvidenceSchema, **described("the record as it was left"))
+
+
+class EvidenceHistorySchema(Schema):
+    """Everything that was done with a record."""
+
+    id = fields.String(**described("the record's id"))
+    changes = fields.List(fields.Nested(EvidenceChangeSchema), **described("its changes, oldest first"))
+
+
+dump_record, dump_change = dumper(EvidenceRecordSchema), dumper(EvidenceChangeSchema)

@@ -1,0 +1,87 @@
+"""Take in, correct and withdraw a record of evidence, and show its history."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from types import SimpleNamespace
+from typing import Any
+from urllib.parse import quote
+
+import orjson
+from flask import g
+from sqlalchemy import Connection
+
+from models.domain.evidence import Evidence
+from models.tables.evidence_columns import WITHDRAWN
+from service.api.evidence import records
+from service.api.evidence.records import Mark, Prepared, Row
+from service.api.evidence.schemas import dump_change, dump_record
+from service.context import context
+from service.db.engine import reading, writing
+from service.errors import DuplicateError, WithdrawnError
+from service.http.hooks.conditional import check_unchanged
+from service.http.idempotency import StoredResponse, claim_of_request, run_once
+from service.http.schemas import moment
+
+PATH = "/v1/evidence"
+
+
+def mark(reason: str | None = None) -> Mark:
+    """This request's caller, now."""
+    return Mark(g.caller.key_id, datetime.now(UTC), reason)
+
+
+def record(e: Evidence) -> StoredResponse:
+    """Take one record in. Raises DuplicateError."""
+
+    def change(connection: Connection) -> StoredResponse:
+        records.take_turn(connection)
+        if not records.add(connection, [Prepared.of(e)], mark()):
+            raise DuplicateError(f"A record with the id {e.id[:80]!r} stands already.")
+        return StoredResponse(201, f"{PATH}/{quote(e.id)}", _answer(records.find(connection, e.id)))
+
+    return run_once(change, claim_of_request())
+
+
+def show(record_id: str) -> bytes:
+    """The record as it is now. Raises UnknownRecordError, WithdrawnError."""
+    with reading(context().engine) as connection:
+        row = records.find(connection, record_id)
+    _check_used(row)
+    return _answer(row)
+
+
+def correct(record_id: str, e: Evidence, reason: str | None) -> bytes:
+    """Let the record be this one; one that was withdrawn is used again. Raises UnknownRecordError."""
+    with writing(context().engine) as connection:
+        before = records.find(connection, record_id, to_change=True)
+        check_unchanged(_answer(before))
+        action = "corrected" if before[WITHDRAWN] is None else "reinstated"
+        records.replace(connection, before, e, action, mark(reason))
+        return _answer(records.find(connection, record_id))
+
+
+def withdraw(record_id: str, reason: str | None) -> bytes:
+    """Use the record no more. Raises UnknownRecordError, WithdrawnError."""
+    with writing(context().engine) as connection:
+        before = records.find(connection, record_id, to_change=True)
+        _check_used(before)
+        check_unchanged(_answer(before))
+        records.withdraw(connection, before, mark(reason))
+        return _answer(records.find(connection, record_id))
+
+
+def history(record_id: str) -> dict[str, Any]:
+    """Every change of a record, oldest first. Raises UnknownRecordError."""
+    with reading(context().engine) as connection:
+        found = records.history(connection, record_id)
+    return {"id": record_id, "changes": [dump_change(SimpleNamespace(**row)) for row in found]}
+
+
+def _answer(row: Row) -> bytes:
+    return orjson.dumps(dump_record(SimpleNamespace(**row)))
+
+
+def _check_used(row: Row) -> None:
+    if row[WITHDRAWN] is not None:
+        raise WithdrawnError(f"The record was withdrawn on {moment(row[WITHDRAWN])}.")

@@ -1,0 +1,1 @@
+"""Health: the process lives, and the service can answer."""

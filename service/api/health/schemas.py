@@ -1,0 +1,55 @@
+"""Schemas of the answers about health."""
+
+from __future__ import annotations
+
+from marshmallow import Schema, fields
+
+from service.http.schemas import described
+
+
+class AliveSchema(Schema):
+    """The process answers."""
+
+    status = fields.String(**described("alive"))
+
+
+class ModelCheckSchema(Schema):
+    """The price model that serves."""
+
+    ok = fields.Boolean(**described("whether one is loaded"))
+    version = fields.String(**described("which", optional=True))
+    provisional = fields.Boolean(
+        **described("whether it is provisional; null: none is loaded", optional=True)
+    )
+    refused = fields.String(**described("why a newer one was refused, if it was", optional=True))
+
+
+class DatabaseCheckSchema(Schema):
+    """The database."""
+
+    ok = fields.Boolean(**described("whether it answers and has the tables that this program needs"))
+    revision = fields.String(**described("the revision of its tables", optional=True))
+    problem = fields.String(**described("what is wrong with it", optional=True))
+
+
+class DiskCheckSchema(Schema):
+    """The disk that an SQLite database is on."""
+
+    ok = fields.Boolean(**described("whether there is room for records"))
+    free = fields.Integer(**described("free bytes; null: the database keeps its own", optional=True))
+    problem = fields.String(**described("what is wrong with it", optional=True))
+
+
+class ChecksSchema(Schema):
+    """The checks of what the service needs in order to answer."""
+
+    model = fields.Nested(ModelCheckSchema, **described("the price model that serves"))
+    database = fields.Nested(DatabaseCheckSchema, **described("the database"))
+    disk = fields.Nested(DiskCheckSchema, **described("the disk that records go to"))
+
+
+class ReadySchema(Schema):
+    """Everything that an answer needs is there."""
+
+    status = fields.String(**described("ready"))
+    checks = fields.Nested(ChecksSchema, **described("each thing that must be in order"))

@@ -1,0 +1,1 @@
+"""Keys over HTTP: made, listed, rotated and revoked."""

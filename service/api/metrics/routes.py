@@ -1,0 +1,23 @@
+"""GET /metrics, for a key of its own scope: behind a proxy everybody seems to ask from this machine."""
+
+from __future__ import annotations
+
+from flask import Response
+
+from service.api.metrics.services import exposition
+from service.http.blueprint import Blueprint
+from service.http.responses import TEXT, raw_response
+
+blp = Blueprint("metrics", __name__, description="Figures of what is asked and answered, for Prometheus.")
+
+
+@blp.route("/metrics")
+@blp.authorize("metrics")
+@blp.response(200, None, "The figures, in Prometheus' text format 0.0.4.", content_type=TEXT)
+def show_metrics() -> Response:
+    """Show the counts of requests and answers of all workers since the service was started.
+
+    Requests by path, method and status; how long they took; problems by kind; instruments valued by the
+    evidence behind them; which price model serves, when it was fitted, and if a newer one was refused.
+    """
+    return raw_response(exposition(), form=f"{TEXT}; version=0.0.4")

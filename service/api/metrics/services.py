@@ -1,0 +1,52 @@
+"""The figures in the form that Prometheus reads, with the state of this worker's price model."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import datetime
+
+from prometheus_client import generate_latest
+from prometheus_client.core import GaugeMetricFamily, Metric
+from prometheus_client.registry import Collector, CollectorRegistry
+
+from models.bundles.provisional import is_provisional
+from service.context import context
+from service.server.live_bundle import LiveBundle
+
+
+def exposition() -> bytes:
+    """All figures as text."""
+    state = CollectorRegistry()
+    state.register(_ModelState(context().live))
+    return generate_latest(context().figures.whole()) + generate_latest(state)
+
+
+class _ModelState(Collector):
+    """Gauges of the price model that serves, read anew for each scrape: they are a state, not a count."""
+
+    def __init__(self, live: LiveBundle) -> None:
+        self._live = live
+
+    def collect(self) -> Iterator[Metric]:
+        """Give gauges of the price model: which serves, its age, if it is provisional, if one is refused."""
+        info = GaugeMetricFamily(
+            "bookmatch_model_info", "The price model that serves: 1.", labels=["version"]
+        )
+        created = GaugeMetricFamily(
+            "bookmatch_model_created_timestamp_seconds",
+            "When the price model that serves was fitted; its age is time() less this.",
+        )
+        provisional = GaugeMetricFamily(
+            "bookmatch_model_provisional", "1 while the price model that serves is provisional."
+        )
+        manifest = self._live.manifest
+        if manifest is not None:
+            provisional.add_metric([], float(is_provisional(manifest)))
+            info.add_metric([manifest["version"]], 1)
+            created.add_metric([], datetime.fromisoformat(manifest["created"]).timestamp())
+        refused = GaugeMetricFamily(
+            "bookmatch_model_refused",
+            "1 while the current bundle is refused and another or none serves; /readyz says why.",
+            value=float(self._live.refused is not None),
+        )
+        yield from (info, created, provisional, refused)

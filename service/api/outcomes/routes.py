@@ -1,0 +1,69 @@
+"""PUT, GET and DELETE /v1/valuations/{id}/outcome; PUT /v1/valuations/{id}/outcome/evidence."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from flask import Response
+from marshmallow import RAISE
+
+from service.api.outcomes import services
+from service.api.outcomes.schemas import OutcomeEvidenceSchema, OutcomeRequestSchema, ValuationOutcomeSchema
+from service.http.blueprint import Blueprint
+from service.http.responses import json_response
+
+blp = Blueprint(
+    "outcomes",
+    __name__,
+    url_prefix="/v1/valuations/<string:valuation_id>/outcome",
+    description="What valued instruments were sold for later: how good values were is learned from it, and "
+    "it is evidence for the next fit.",
+)
+_REQUEST, _EVIDENCE = OutcomeRequestSchema(unknown=RAISE), OutcomeEvidenceSchema(unknown=RAISE)
+
+
+@blp.route("", methods=["PUT"])
+@blp.authorize("evidence")
+@blp.arguments(_REQUEST)
+@blp.response(200, ValuationOutcomeSchema(), "The outcome, corrected.", problems=(404, 409))
+@blp.response(201, ValuationOutcomeSchema(), "The outcome, recorded.")
+def record_outcome(sold: dict[str, Any], valuation_id: str) -> Response:
+    """Record what it was sold for, or correct that: a valuation has one outcome.
+
+    The sale becomes a record of evidence, of kind sale and with the id of the valuation, whose history is
+    kept; it serves the next fit once.
+    """
+    return _answer(services.record(valuation_id, sold))
+
+
+@blp.route("/evidence", methods=["PUT"])
+@blp.authorize("evidence")
+@blp.arguments(_EVIDENCE)
+@blp.response(200, ValuationOutcomeSchema(), "The outcome, corrected.", problems=(404,))
+@blp.response(201, ValuationOutcomeSchema(), "The outcome, recorded.")
+def name_outcome(sold: dict[str, str], valuation_id: str) -> Response:
+    """Name the record of evidence that holds the sale already, so that the sale is not counted twice.
+
+    A record that was made for this outcome before is withdrawn.
+    """
+    return _answer(services.name(valuation_id, sold["evidence"]))
+
+
+def _answer(found: services.Recorded) -> Response:
+    return json_response(found.answer, 201 if found.new else 200)
+
+
+@blp.route("")
+@blp.authorize("evidence")
+@blp.response(200, ValuationOutcomeSchema(), "The outcome.", problems=(404,))
+def show_outcome(valuation_id: str) -> Response:
+    """Show the sale as it is recorded now."""
+    return json_response(services.show(valuation_id))
+
+
+@blp.route("", methods=["DELETE"])
+@blp.authorize("evidence")
+@blp.response(200, ValuationOutcomeSchema(), "The outcome that was.", problems=(404,))
+def remove_outcome(valuation_id: str) -> Response:
+    """Let the valuation have no outcome; a record of evidence that was made for it is withdrawn."""
+    return json_response(services.remove(valuation_id))

@@ -1,0 +1,179 @@
+"""Recording what a valued instrument was sold for.
+
+The sale itself is a record of evidence: a new one, whose id is that of the valuation, or one that stands
+already. So a sale is evidence once, and corrected in one place.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from types import SimpleNamespace
+from typing import Any, NamedTuple
+
+import orjson
+from flask import g
+from sqlalchemy import Connection
+
+from models.domain.evidence import Evidence
+from models.domain.names import normal
+from models.errors import Fault, InputError
+from models.tables.evidence_columns import WITHDRAWN
+from service.api.evidence import records as evidence
+from service.api.evidence.reading import read
+from service.api.evidence.records import Mark, Prepared, Row
+from service.api.evidence.services import mark
+from service.api.outcomes import records
+from service.api.outcomes.schemas import dump_outcome
+from service.api.valuations import records as valuations
+from service.context import context
+from service.db.engine import reading, writing
+from service.errors import DuplicateError, FaultyRequestError, UnknownRecordError
+from service.faults import with_pointers
+
+SOURCE = "outcome of a valuation"
+_RELINKED = "the sale is another record"
+Answer = dict[str, Any]  # a valuation's, as it was given
+
+
+class Outcome(NamedTuple):
+    """A valuation's answer, the record of its sale, and the row that links them."""
+
+    valued: SimpleNamespace
+    sale: SimpleNamespace
+    link: SimpleNamespace
+
+
+class Recorded(NamedTuple):
+    """An outcome as it is answered, and whether it is the valuation's first."""
+
+    answer: Answer
+    new: bool
+
+
+def show(valuation_id: str) -> Answer:
+    """The outcome. Raises UnknownRecordError for a valuation that is not there or has none."""
+    with reading(context().engine) as connection:
+        valued = _valuation(connection, valuation_id)
+        return _answer(connection, valued, _found(connection, valuation_id))
+
+
+def record(valuation_id: str, sold: Mapping[str, Any]) -> Recorded:
+    """Record or correct the outcome by its sale, which becomes a record of evidence.
+
+    Raises UnknownRecordError, FaultyRequestError, DuplicateError.
+    """
+    with reading(context().engine) as connection:
+        valued = _valuation(connection, valuation_id)
+    sale = _sale(valued, sold)
+
+    def keep(connection: Connection, before: records.Row | None, now: Mark) -> str:
+        _keep(connection, sale, before, now)
+        return sale.id
+
+    return _change(valued, keep)
+
+
+def name(valuation_id: str, record_id: str) -> Recorded:
+    """Record or correct the outcome by the record of evidence that holds its sale already.
+
+    Raises UnknownRecordError, FaultyRequestError.
+    """
+    with reading(context().engine) as connection:
+        valued = _valuation(connection, valuation_id)
+
+    def take(connection: Connection, before: records.Row | None, now: Mark) -> str:
+        _check_record(connection, valued, record_id)
+        _drop(connection, valuation_id, now._replace(reason=_RELINKED))
+        return record_id
+
+    return _change(valued, take)
+
+
+def _change(valued: Answer, make: Callable[[Connection, records.Row | None, Mark], str]) -> Recorded:
+    """Let the record that `make` gives be the outcome, in one transaction with what it does."""
+    valuation_id = valued["id"]
+    with writing(context().engine) as connection:
+        evidence.take_turn(connection)
+        before = records.find(connection, valuation_id, to_change=True)
+        now = mark()
+        records.link(connection, valuation_id, make(connection, before, now), before, now)
+        return Recorded(_answer(connection, valued, _found(connection, valuation_id)), before is None)
+
+
+def remove(valuation_id: str) -> Answer:
+    """The outcome that was, which the valuation has no more; a record made for it is withdrawn.
+
+    Raises UnknownRecordError.
+    """
+    with writing(context().engine) as connection:
+        valued = _valuation(connection, valuation_id)
+        _found(connection, valuation_id, to_change=True)
+        _drop(connection, valuation_id, mark("the outcome was removed"))
+        answer = _answer(connection, valued, _found(connection, valuation_id))
+        records.unlink(connection, valuation_id)
+    return answer
+
+
+def _valuation(connection: Connection, valuation_id: str) -> Answer:
+    answer: Answer = orjson.loads(valuations.find(connection, valuation_id, g.caller))
+    return answer
+
+
+def _found(connection: Connection, valuation_id: str, *, to_change: bool = False) -> records.Row:
+    row = records.find(connection, valuation_id, to_change=to_change)
+    if row is None:
+        raise UnknownRecordError("No outcome of this valuation was recorded.")
+    return row
+
+
+def _sale(valued: Answer, sold: Mapping[str, Any]) -> Evidence:
+    """The sale as a record of evidence; what is not said is as it was valued."""
+    sold = {name: value for name, value in sold.items() if value is not None}
+    usual = {"currency": valued["currency"], "channel": valued["channel"], "source": SOURCE}
+    own = {"id": valued["id"], "kind": "sale", "instrument": valued["instrument"]}
+    try:
+        return read({**usual, **sold, **own})
+    except InputError as error:
+        raise FaultyRequestError(with_pointers(error.faults)) from None
+
+
+def _keep(connection: Connection, sale: Evidence, before: records.Row | None, now: Mark) -> None:
+    """Keep the record that is made for the outcome: new, corrected, or used again."""
+    if evidence.add(connection, [Prepared.of(sale)], now):
+        return
+    standing = evidence.find(connection, sale.id, to_change=True)
+    if before is None and standing[WITHDRAWN] is None:
+        raise DuplicateError(f"A record of evidence has the id {sale.id} of this valuation already.")
+    action = "corrected" if standing[WITHDRAWN] is None else "reinstated"
+    evidence.replace(connection, standing, sale, action, now)
+
+
+def _drop(connection: Connection, valuation_id: str, why: Mark) -> None:
+    """Withdraw the record that was made for the outcome, if there is one in use."""
+    standing = evidence.look(connection, valuation_id, to_change=True)
+    if standing is not None and standing[WITHDRAWN] is None:
+        evidence.withdraw(connection, standing, why)
+
+
+def _check_record(connection: Connection, valued: Answer, record_id: str) -> None:
+    """Raises FaultyRequestError if that record cannot be the sale of what was valued."""
+    row = evidence.look(connection, record_id) if record_id != valued["id"] else None
+    it = valued["instrument"]
+    problem = _problem(row, normal(it["maker"]), normal(it["model"]))
+    if problem:
+        allowed = "the id of a record in use, of a closed sale of the same model"
+        fault = Fault("evidence", record_id, problem, allowed, "see GET /v1/evidence")
+        raise FaultyRequestError(with_pointers([fault]))
+
+
+def _problem(row: Row | None, maker: str, model: str) -> str:
+    if row is None or row[WITHDRAWN] is not None:
+        return "is no record in use"
+    if row["kind"] != "sale":
+        return "is no closed sale"
+    return "" if (row["maker"], row["model"]) == (maker, model) else "is of another model"
+
+
+def _answer(connection: Connection, valued: Answer, row: records.Row) -> Answer:
+    sale = evidence.find(connection, row["evidence_id"])
+    return dump_outcome(Outcome(SimpleNamespace(**valued), SimpleNamespace(**sale), SimpleNamespace(**row)))

@@ -1,0 +1,246 @@
+"""Schemas of a valuation's parts, by which they are dumped, in a whole valuation or alone."""
+
+from __future__ import annotations
+
+from marshmallow import Schema, fields
+
+from models.domain.vocabulary import BY_PATH
+from service.api.values.schemas import CautionSchema, IntervalSchema
+from service.api.vocabulary.instrument import InstrumentAnswer
+from service.http.dumping import Pairs, TextOfWhole, Whole
+from service.http.schemas import described, money, provisional_member, rate_members
+
+
+class PaidSchema(Schema):
+    """A price as it was recorded."""
+
+    price = money("the amount")
+    currency = fields.String(**described("its currency (ISO 4217)"))
+
+
+class RecordedSchema(Schema):
+    """One record of the evidence."""
+
+    id = fields.String(**described("its id in the evidence"))
+    kind = fields.String(**described("sale, asking or offer"))
+    date = fields.Date(attribute="day", **described("the day of the record"))
+    channel = fields.String(**described("the market it was in"))
+    paid = Whole(PaidSchema, **described("the price as recorded"))
+
+
+class LineSchema(Schema):
+    """One adjustment from the instrument sold to this one."""
+
+    field = fields.String(**described("the field by path, or day or channel"))
+    share = fields.Float(**described("the adjustment as a share of the price it applies to"))
+    amount = money("the adjustment in money")
+    text = fields.String(**described("the adjustment as a sentence"))
+
+
+class ComparableSchema(RecordedSchema):
+    """One record of the evidence, brought to this instrument, this day and this market."""
+
+    instrument = InstrumentAnswer(**described("the instrument of the record, without its serial"))
+    same_edition_and_build = fields.Boolean(
+        **described("whether edition and build are those of this instrument")
+    )
+    same_instrument = fields.Boolean(**described("whether it is this very instrument, by its serial"))
+    standard_error = fields.Float(
+        **described("standard error, in log, of its adjusted price as a value of this instrument")
+    )
+    share = fields.Float(**described("its share of the reconciled figure; 0 for asking prices and offers"))
+    price = money("the price in the valuation's currency, where the grid starts", attribute="grid.price")
+    market = fields.List(
+        fields.Nested(LineSchema),
+        attribute="grid.market",
+        **described("from its day and market to these, compounded"),
+    )
+    today = money("the price after those", attribute="grid.today")
+    lines = fields.List(
+        fields.Nested(LineSchema),
+        attribute="grid.lines",
+        **described("from its instrument to this one; each of today"),
+    )
+    adjusted = money(
+        "today and all lines: what the record says that this instrument would bring",
+        attribute="grid.adjusted",
+    )
+    net = fields.Float(attribute="grid.net", **described("(adjusted − price) / price"))
+    gross = fields.Float(attribute="grid.gross", **described("the sizes of all amounts together / price"))
+    flags = fields.List(
+        fields.String(),
+        attribute="grid.flags",
+        **described(
+            "large_net_adjustment and large_gross_adjustment where they apply: look twice, not a refusal"
+        ),
+    )
+
+
+class ComparablesSchema(Schema):
+    """The sales that stand closest, and what they say together."""
+
+    sales = fields.List(fields.Nested(ComparableSchema), **described("closed sales, the closest first"))
+    beside = fields.List(
+        fields.Nested(ComparableSchema), **described("asking prices and offers: shown beside, never mixed in")
+    )
+    reconciled = money(
+        "the sales' adjusted prices weighted by 1 / gross; null: there are none", optional=True
+    )
+    difference = fields.Float(**described("reconciled / value − 1", optional=True))
+    set_aside = fields.List(
+        fields.String(), **described("ids of sales too far off to be anything but a slip")
+    )
+    note = fields.String(**described("why there are none, or fewer than usual", optional=True))
+    caution = fields.Nested(
+        CautionSchema, **described("where sales and model disagree by more than the 50% range", optional=True)
+    )
+
+
+class NamedFieldSchema(Schema):
+    """A field of an instrument."""
+
+    field = fields.String(**described("the field by path"))
+    label = fields.String(**described("what to call it"))
+
+
+class OutcomeSchema(Schema):
+    """One likely answer and what it would make of the value."""
+
+    answer = fields.Raw(**described("the answer, as the field has it"))
+    chance = fields.Float(**described("how likely it is for such an instrument"))
+    value = money("the value it would give")
+
+
+class QuestionSchema(NamedFieldSchema):
+    """One field that is not known and is worth asking for."""
+
+    how = fields.String(**described("what shows it best"))
+    narrowing = fields.Float(
+        **described("share of the 80% range's width that an answer is expected to take away")
+    )
+    after = fields.Float(**described("the same once this and all questions before it are answered"))
+    outcomes = fields.List(fields.Nested(OutcomeSchema), **described("two or three likely answers"))
+
+
+class ChangeSchema(NamedFieldSchema):
+    """One field that two records of the instrument say differently."""
+
+    before = fields.Raw(**described("what the earlier record says"))
+    after = fields.Raw(**described("what the next one says, or this valuation after the last"))
+    kind = fields.String(**described("loss, gain, or contradiction: of what cannot change"))
+
+
+class EntrySchema(RecordedSchema):
+    """One earlier record of this very instrument."""
+
+    implied = money("what that price implies for the instrument as it is valued here")
+    changes = fields.List(fields.Nested(ChangeSchema), **described("from this record to the next"))
+
+
+class EarlierRecordsSchema(Schema):
+    """The earlier records of this very instrument in the evidence, with cautions about them."""
+
+    entries = fields.List(
+        fields.Nested(EntrySchema),
+        **described("oldest first; empty without a serial or without records of it"),
+    )
+    cautions = fields.List(fields.Nested(CautionSchema), **described("what to be careful about"))
+
+
+class SentenceSchema(Schema):
+    """One reason in words."""
+
+    field = fields.String(
+        **described("the field by path, or day or channel; null: about several fields", optional=True)
+    )
+    text = fields.String(
+        **described(
+            "what it is, what is typical, what that does to the price, and whether most of that rests on "
+            "common practice; or all fields that were not given, with the sum of what they do"
+        )
+    )
+
+
+class NewValueSchema(Schema):
+    """One field as it is changed."""
+
+    field = fields.String(**described("the field by path"))
+    value = fields.Raw(**described("what it is changed to; null: not known", optional=True))
+
+
+class AlternativeSchema(Schema):
+    """The same instrument with some fields changed."""
+
+    changes = Pairs(NewValueSchema, **described("what is changed"))
+    value = money("its value")
+    intervals = fields.List(fields.Nested(IntervalSchema), **described("the ranges of its value"))
+    effect = fields.Float(**described("the change in the logarithm of the value"))
+    difference = money("its value less that of the instrument as it is")
+    difference_intervals = fields.List(
+        fields.Nested(IntervalSchema),
+        **described("ranges of the difference: uncertainty common to both is left out"),
+    )
+
+
+class PlainFieldSchema(Schema):
+    """A field of an instrument, of which the object knows the path alone."""
+
+    field = fields.String(**described("the field by path"))
+    label = TextOfWhole(lambda found: BY_PATH[found.field].label, **described("what to call it"))
+
+
+class RemedySchema(PlainFieldSchema):
+    """One thing that can be put right."""
+
+    now = fields.String(**described("what it is"))
+    then = fields.String(**described("what it would be"))
+    gain = money("what that adds to the value")
+    gain_intervals = fields.List(fields.Nested(IntervalSchema), **described("ranges of the gain"))
+    cost = money("what it costs, where that was said", optional=True)
+    net = money("gain less cost", optional=True)
+    worth_it = fields.Boolean(
+        **described(
+            "whether all of the gain's first range lies above the cost; null: no cost said", optional=True
+        )
+    )
+
+
+class LastingSchema(PlainFieldSchema):
+    """One thing that cannot be put right."""
+
+    now = fields.Raw(**described("what it is"))
+    reason = fields.String(**described("why it stays so"))
+
+
+class RestorationSchema(Schema):
+    """The faults of the instrument that can be put right, and those that cannot."""
+
+    remedies = fields.List(fields.Nested(RemedySchema), **described("what can be, the largest gain first"))
+    lasting = fields.List(fields.Nested(LastingSchema), **described("what cannot be restored"))
+    together = fields.Nested(
+        AlternativeSchema,
+        **described("all that is worth its cost done at once; null: nothing is", optional=True),
+    )
+
+
+class PartSchema(Schema):
+    """The members that begin every answer about a kept valuation."""
+
+    id = fields.String(attribute="valuation_id", **described("the valuation's id"))
+    model_version = fields.String(
+        attribute="case.valuer.version", **described("the price model that made the valuation and this")
+    )
+    provisional = provisional_member("case.valuer.provisional")
+    currency = fields.String(
+        attribute="case.request.currency", **described("the currency of every amount that names none")
+    )
+    rate_day, rate_source = rate_members(of="rate.").values()
+
+
+class AlternativesSchema(PartSchema):
+    """The values of the same instrument in other states, beside its value as it is."""
+
+    value = money("the value of the instrument as it is", attribute="case.valuation.value")
+    alternatives = fields.List(
+        fields.Nested(AlternativeSchema), attribute="found", **described("one for each that was asked")
+    )

@@ -1,0 +1,56 @@
+"""BundleCache valuations beside the sales that ended their stories."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterator
+from datetime import date, datetime
+from typing import Any, NamedTuple
+
+import orjson
+from sqlalchemy import Connection, select
+
+from models.domain.evidence import Evidence
+from models.tables.evidence_columns import COLUMNS, WITHDRAWN, from_row
+from service.db.tables import EVIDENCE, OUTCOMES, VALUATIONS
+
+_AT_ONCE = 200  # an answer can be some ten thousand characters long
+_SOLD = (
+    select(VALUATIONS.c.answer, VALUATIONS.c.created, *(EVIDENCE.c[name] for name in COLUMNS))
+    .join(OUTCOMES, OUTCOMES.c.valuation_id == VALUATIONS.c.id)
+    .join(EVIDENCE, EVIDENCE.c.id == OUTCOMES.c.evidence_id)
+    .where(EVIDENCE.c[WITHDRAWN].is_(None), EVIDENCE.c.kind == "sale")
+    .order_by(VALUATIONS.c.created, VALUATIONS.c.id)
+)
+
+
+_STANDING = (
+    select(OUTCOMES.c.valuation_id, EVIDENCE.c.id, EVIDENCE.c.version)
+    .join(EVIDENCE, EVIDENCE.c.id == OUTCOMES.c.evidence_id)
+    .order_by(OUTCOMES.c.valuation_id)
+)
+
+
+class Sold(NamedTuple):
+    """A valuation's answer, when it was made, and the sale."""
+
+    answer: dict[str, Any]
+    made: datetime
+    sale: Evidence
+
+
+def standing(connection: Connection) -> str:
+    """A digest of which record, in which version, is the outcome of which valuation."""
+    rows = connection.execute(_STANDING).all()
+    return hashlib.sha256(orjson.dumps([tuple(row) for row in rows])).hexdigest()
+
+
+def sold(connection: Connection, first: date | None, last: date | None) -> Iterator[Sold]:
+    """Every valuation whose sale is a record in use, on a day of this period; oldest valuation first."""
+    query = _SOLD
+    if first is not None:
+        query = query.where(EVIDENCE.c.day >= first)
+    if last is not None:
+        query = query.where(EVIDENCE.c.day <= last)
+    for row in connection.execution_options(yield_per=_AT_ONCE).execute(query):
+        yield Sold(orjson.loads(row.answer), row.created, from_row(row._asdict()))

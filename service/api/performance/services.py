@@ -1,0 +1,187 @@
+"""The ratio study of the service's own past valuations (`models.study`), each held against its sale.
+
+Values are taken as they were answered, for their own day and market. Both sides are in US dollars at the rate
+of the day of the sale, so that a value and a price in one currency are compared as they stand.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Iterable, Mapping
+from datetime import date, timedelta
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from models.domain.evidence import Evidence
+from models.domain.money import Rates
+from models.domain.vocabulary import DEFAULT_LEVELS
+from models.errors import RateError
+from models.price.interface import EvidenceWeight
+from models.study.groups import groupings
+from models.study.judge import Judged, figures
+from models.study.ratio import ACCEPTED, STATISTICS
+from service.api.performance import records
+from service.api.performance.records import Sold
+from service.context import bundle, context
+from service.db.engine import reading
+
+LEAST = 5  # sales; of fewer, no figure says anything
+_DRAWS, _DRAWS_OF_A_GROUP = 500, 100
+_SLACK = timedelta(days=1)  # the day of a sale is one of some place on earth, that of a valuation is in UTC
+CAUTIONS = (
+    "Only valuations whose sale was recorded are judged. Instruments that did not sell, or whose sale nobody "
+    "recorded, are not in these figures, and may be those that were valued worst.",
+    "A value is held against the price as it was said, for its own day and market: what the market did in "
+    "between, and what another market pays, is in the ratio.",
+    "Figures of past values promise nothing of later ones. A value is a statistical estimate: not an "
+    "authentication, and not a qualified or certified appraisal.",
+)
+_BEFORE = "the sale was before the valuation, which may have known of it"
+_AGAIN = "the instrument was valued again before the sale: only the last value is judged"
+_NO_RATE = "a currency has no exchange rate on the day of the sale"
+
+
+class _Case(NamedTuple):
+    """A value and its ranges (level → ends) beside the price paid, in log US dollars."""
+
+    sale: Evidence
+    paid: float
+    valued: float
+    ranges: Mapping[float, tuple[float, float]]
+    weight: EvidenceWeight
+
+
+def performance(first: date | None, last: date | None) -> dict[str, Any]:
+    """The study of the sales of this period, as it is answered; without figures where sales are too few.
+
+    With thousands of sales it takes seconds, so it is kept until a sale or the model with its rates changes.
+    """
+    with reading(context().engine) as connection:
+        of = (first, last, bundle().version, records.standing(connection))
+    return context().studies.get(of, lambda: _worked_out(first, last))
+
+
+def _worked_out(first: date | None, last: date | None) -> dict[str, Any]:
+    left_out: Counter[str] = Counter()
+    with reading(context().engine) as connection:
+        cases = _cases(records.sold(connection, first, last), bundle().valuer.rates, left_out)
+    days = [case.sale.day for case in cases]
+    return {
+        "from": first,
+        "to": last,
+        "judged": len(cases),
+        "left_out": [{"reason": reason, "valuations": count} for reason, count in left_out.items()],
+        "first": min(days, default=None),
+        "last": max(days, default=None),
+        **_study(cases),
+        "accepted": [{"statistic": name, "low": a, "high": b} for name, (a, b) in ACCEPTED.items()],
+        "cautions": list(CAUTIONS),
+    }
+
+
+def _cases(found: Iterable[Sold], rates: Rates, left_out: Counter[str]) -> list[_Case]:
+    """One for each sale: the last valuation before it. `left_out` counts the others by reason."""
+    of_sale: dict[str, _Case] = {}
+    for one in found:
+        if one.sale.day < one.made.date() - _SLACK:
+            left_out[_BEFORE] += 1
+            continue
+        try:
+            case = _case(one, rates)
+        except RateError:
+            left_out[_NO_RATE] += 1
+            continue
+        if one.sale.id in of_sale:
+            left_out[_AGAIN] += 1
+        of_sale[one.sale.id] = case
+    return list(of_sale.values())
+
+
+def _case(one: Sold, rates: Rates) -> _Case:
+    answer, sale = one.answer, one.sale
+    rate = rates.usd_per(answer["currency"], sale.day)
+    given = answer["evidence"]
+    return _Case(
+        sale,
+        math.log(float(sale.price) * rates.usd_per(sale.currency, sale.day)),
+        math.log(float(answer["value"]) * rate),
+        {
+            entry["level"]: (math.log(float(entry["low"]) * rate), math.log(float(entry["high"]) * rate))
+            for entry in answer["intervals"]
+        },
+        EvidenceWeight(given["word"], given["direct_sales"], given["effective_sales"]),
+    )
+
+
+def _study(cases: list[_Case]) -> dict[str, Any]:
+    if len(cases) < LEAST:
+        return {"sentence": _too_few(len(cases)), "overall": _none(len(cases)), "groups": []}
+    judged = _judged(cases)
+    overall = _written(judged, np.ones(len(cases), bool), _DRAWS)
+    groups = groupings(judged.sales, np.exp(judged.center), judged.weights)
+    return {
+        "sentence": _sentence(overall),
+        "overall": overall,
+        "groups": [
+            {"grouping": grouping, "group": group, **_written(judged, mask, _DRAWS_OF_A_GROUP)}
+            for grouping, masks in groups.items()
+            for group, mask in masks.items()
+        ],
+    }
+
+
+def _judged(cases: list[_Case]) -> Judged:
+    nothing = (math.nan, math.nan)
+    ends = np.array([[case.ranges.get(level, nothing) for level in DEFAULT_LEVELS] for case in cases])
+    return Judged(
+        tuple(case.sale for case in cases),
+        np.array([case.paid for case in cases]),
+        np.array([case.valued for case in cases]),
+        ends[:, :, 0],
+        ends[:, :, 1],
+        tuple(case.weight for case in cases),
+    )
+
+
+def _written(judged: Judged, mask: np.ndarray, draws: int) -> dict[str, Any]:
+    """The figures of these sales as they are answered; null where there are too few."""
+    sales = int(mask.sum())
+    if sales < LEAST:
+        return _none(sales)
+    found = figures(judged, mask, draws=draws)
+    return {
+        "sales": sales,
+        **{name: found[name] for name in STATISTICS},
+        "ranges": [
+            {
+                "level": level,
+                "sales": int((mask & ~np.isnan(judged.low[:, k])).sum()),
+                "inside": found["coverage"][f"{level:g}"],
+                "interval_score": found["interval_scores"][f"{level:g}"],
+            }
+            for k, level in enumerate(judged.levels)
+            if f"{level:g}" in found["coverage"]
+        ],
+    }
+
+
+def _none(sales: int) -> dict[str, Any]:
+    return {"sales": sales, **dict.fromkeys(STATISTICS), "ranges": []}
+
+
+def _too_few(sales: int) -> str:
+    if not sales:
+        return "No sale of a valued instrument is recorded for this period, so nothing can be judged yet."
+    count = "1 sale is" if sales == 1 else f"{sales} sales are"
+    return f"{count} too few to judge by: figures are given from {LEAST} sales on."
+
+
+def _sentence(overall: Mapping[str, Any]) -> str:
+    ratio, error = overall["median_ratio"]["value"], overall["median_error"]["value"]
+    level = f"{abs(ratio - 1):.1%} {'above' if ratio > 1 else 'below'}" if round(ratio, 3) != 1 else "at"
+    return (
+        f"Of {overall['sales']} values, half were within {error:.1f}% of the price paid; the middle one was "
+        f"{level} it."
+    )

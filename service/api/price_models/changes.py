@@ -1,0 +1,107 @@
+"""Promote models and roll them back over HTTP; each change is recorded with who made it and why."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any, NamedTuple
+
+import structlog
+from flask import g
+
+from models.bundles.bundle import Bundle
+from models.bundles.registry import Change, Current, objections
+from models.errors import BundleChangedError, Fault, InputError
+from service.api.price_models.store import current, registry, translate_store_errors
+from service.context import context
+from service.errors import GateError, ModelChangedError
+from service.texts import text_faults
+
+LONGEST = 500  # characters of who and why
+_log = structlog.get_logger()
+
+
+@dataclass(frozen=True)
+class Reason:
+    """The caller's reason to promote or roll back: why, who decides, and whether to override the gate."""
+
+    why: str
+    who: str | None
+    force: bool = False
+
+
+class Changed(NamedTuple):
+    """The change that made a price model current. `done`: this request made it, not an earlier one."""
+
+    change: Change
+    done: bool
+
+
+def promote(version: str, reason: Reason) -> Changed:
+    """Make this price model current; this worker serves it at once. For the current one nothing changes.
+
+    Raises UnknownModelError, ModelRefusedError, GateError, ModelStoreError; the current one stays then.
+    """
+    with translate_store_errors(version):
+        # Read before it is promoted: one that no worker can serve must not become current.
+        ready = context().live.read(version)
+    if version == current():
+        context().live.change(ready)
+        return Changed(registry().history()[-1], False)
+    objected = _against(ready)
+    if objected and not reason.force:
+        raise GateError(f"The price model {version} did not pass: {'; '.join(objected)}.")
+    why = f"{reason.why} (by force; the gate said: {'; '.join(objected)})" if objected else reason.why
+    return _change(lambda: registry().promote(version, who=_who(reason), why=why), ready)
+
+
+def roll_back(version: str, reason: Reason) -> Changed:
+    """Take back this price model, which must be the current one; the one before it becomes current again.
+
+    A repeated request gets the same answer and changes nothing. Raises ModelChangedError,
+    NoEarlierModelError, UnknownModelError, ModelRefusedError, ModelStoreError; the current one stays then.
+    """
+    try:
+        return _change(lambda: registry().rollback(who=_who(reason), why=reason.why, of=version))
+    except BundleChangedError:
+        last = registry().history()[-1:]
+        if last and (last[0].action, last[0].before) == ("rollback", version):
+            context().live.change()  # another worker may have done it, a moment ago
+            return Changed(last[0], False)
+        raise ModelChangedError(f"The current model is {current() or 'none'}, not {version[:60]}.") from None
+
+
+def _change(change: Callable[[], Current], ready: Bundle | None = None) -> Changed:
+    with translate_store_errors():
+        current = change()
+    made = registry().history()[-1]
+    _log.info("model changed", action=made.action, model_version=current.version, before=made.before)
+    context().live.change(ready)
+    return Changed(made, True)
+
+
+def _against(found: Bundle) -> list[str]:
+    """List what stands against promoting it: failed checks of the gate, no judgement, or provisional."""
+    objected = objections(found.manifest, registry().current_manifest())
+    if not found.manifest["about"].get("gate"):
+        objected.insert(0, "judged: it was made without being judged")
+    return objected
+
+
+def _who(reason: Reason) -> str:
+    key_id = g.caller.key_id
+    return f"{reason.who or context().keys.entry(key_id).label} (key {key_id})"
+
+
+def read_reason(why: Any, who: Any = None, force: Any = None) -> Reason:
+    """Read the reason that a caller gives. Raises InputError with every fault."""
+    faults = text_faults("why", why, LONGEST, "say why")
+    if who is not None:
+        faults += text_faults("who", who, LONGEST, "say who decides")
+    elif force is True:
+        faults.append(Fault("who", None, "is empty", "needed with force", "say who decides"))
+    if not isinstance(force, bool | None):
+        faults.append(Fault("force", force, "is neither true nor false", "true, false", "leave it out"))
+    if faults:
+        raise InputError(faults)
+    return Reason(why.strip(), who.strip() if who else None, bool(force))

@@ -1,0 +1,119 @@
+"""/v1/price-models: the price models of the store, their cards, and which one is current."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+
+from flask import Response
+from marshmallow import RAISE
+
+from service.api.price_models import changes, services
+from service.api.price_models.schemas import (
+    CardSchema,
+    MadeChangeSchema,
+    ModelChangesSchema,
+    ModelEntrySchema,
+    ModelsListSchema,
+    PromotionSchema,
+    ReasonSchema,
+)
+from service.context import context
+from service.http.blueprint import Blueprint
+from service.http.hooks.conditional import NEVER_CHANGES
+from service.http.responses import HTML, json_response, raw_response
+
+blp = Blueprint(
+    "models",
+    __name__,
+    url_prefix="/v1/price-models",
+    description="The price models that make the values: a card says how well one did on sales it had "
+    "not seen.",
+)
+_PROMOTION, _REASON = PromotionSchema(unknown=RAISE), ReasonSchema(unknown=RAISE)
+# The page is text, its own style and its own pictures: nothing else may be loaded or run.
+_POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'"
+
+
+@blp.route("")
+@blp.authorize("valuations", "admin")
+@blp.response(200, ModelsListSchema(), "The price models.")
+def list_price_models() -> Response:
+    """Every price model of the store with the figures of its card, and which one is promoted."""
+    return json_response(services.listed())
+
+
+@blp.route("/changes")
+@blp.authorize("admin")
+@blp.response(200, ModelChangesSchema(), "The changes.")
+def list_price_model_changes() -> Response:
+    """The latest promotions and rollbacks, newest first, with who and why."""
+    return json_response({"changes": services.changes()})
+
+
+@blp.route("/<string:version>")
+@blp.authorize("valuations", "admin")
+@blp.response(200, ModelEntrySchema(), "The price model.", problems=(404,))
+def show_price_model(version: str) -> Response:
+    """One model, its files held against their hashes; `current` is the one that serves."""
+    return json_response(services.shown(version))
+
+
+@blp.route("/<string:version>/card")
+@blp.authorize("valuations", "admin")
+@blp.response(
+    200, CardSchema(), "The card, as it was written when the price model was fitted.", problems=(404, 422)
+)
+def show_card(version: str) -> Response:
+    """A price model's card for programs: its evidence, its errors on later sales, what it was held to.
+
+    `current` is the price model that serves.
+    """
+    return raw_response(services.card(version, "card.json"), headers=_kept(version))
+
+
+@blp.route("/<string:version>/card.html")
+@blp.authorize("valuations", "admin")
+@blp.response(
+    200, None, "The card as a page that needs nothing else.", problems=(404, 422), content_type=HTML
+)
+def show_card_page(version: str) -> Response:
+    """A price model's card as a page to read; `current` is the price model that serves."""
+    headers = {**_kept(version), "Content-Security-Policy": _POLICY}
+    return raw_response(services.card(version, "card.html"), headers=headers, form=HTML)
+
+
+@blp.route("/<string:version>/promote", methods=["POST"])
+@blp.authorize("admin")
+@blp.arguments(_PROMOTION)
+@blp.response(200, MadeChangeSchema(), "The change.", problems=(404, 409))
+def promote_price_model(reason: changes.Reason, version: str) -> Response:
+    """Make a price model current. The worker that answers serves it at once, the others within a second.
+
+    A price model that cannot be read whole is refused. So is one that the gate did not let pass when fitted,
+    and a provisional one in place of one that has earned the gate, unless `force` overrides that on the
+    record. To promote the current model again changes nothing.
+    """
+    return _changed(changes.promote(version, reason))
+
+
+@blp.route("/<string:version>/rollback", methods=["POST"])
+@blp.authorize("admin")
+@blp.arguments(_REASON)
+@blp.response(200, MadeChangeSchema(), "The change.", problems=(404, 409))
+def roll_back_price_model(reason: changes.Reason, version: str) -> Response:
+    """Take back a price model, which must be the current one: what was current before it is so again.
+
+    To ask again changes nothing. After several promotions, several rollbacks go back one by one.
+    """
+    return _changed(changes.roll_back(version, reason))
+
+
+def _changed(changed: changes.Changed) -> Response:
+    live = context().live
+    entry = {**asdict(changed.change), "done": changed.done}
+    now = services.provisional(changed.change.version)
+    return json_response({**entry, "serving": live.version, "provisional": now, "refused": live.refused})
+
+
+def _kept(version: str) -> dict[str, str]:
+    return {} if version == services.CURRENT else dict(NEVER_CHANGES)

@@ -1,0 +1,84 @@
+"""The price models of the store: what each was judged to be worth, and which one is current."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from typing import Any
+
+from models.bundles.bundle import read_file, verify_files
+from models.bundles.provisional import is_provisional
+from models.errors import BundleError
+from service.api.price_models.store import current, reason_of, registry, translate_store_errors
+from service.context import bundle, context
+from service.errors import NoCardError
+
+CURRENT = "current"
+MOST_CHANGES = 200
+
+
+def listed() -> dict[str, Any]:
+    """Every price model of the store, oldest first; which one is current, which one this worker serves."""
+    now, live = current(), context().live
+    entries = [_entry(version, now) for version in registry().versions()]
+    return {"models": entries, "current": now, "serving": live.version, "refused": live.refused}
+
+
+def shown(version: str) -> dict[str, Any]:
+    """Describe one model and verify its files. Raises UnknownModelError; NoBundleError if none serves."""
+    return _entry(_named(version), current(), verify_all=True)
+
+
+def _entry(version: str, now: str | None, *, verify_all: bool = False) -> dict[str, Any]:
+    about, created, provisional, problem = {}, None, None, None
+    with translate_store_errors(version):
+        folder = registry().folder(version)
+    try:
+        manifest = registry().manifest(version)
+        about, created = manifest["about"], manifest["created"]
+        provisional = is_provisional(manifest)
+        if verify_all:
+            verify_files(folder, manifest)
+    except BundleError as error:  # one that is damaged must not hide the others
+        problem = reason_of(error)
+    return {
+        "version": version,
+        "created": created,
+        "current": version == now,
+        "provisional": provisional,
+        "problem": problem,
+        "evidence": about.get("evidence"),
+        "judged": about.get("judged"),
+        "gate": about.get("gate"),
+    }
+
+
+def provisional(version: str) -> bool | None:
+    """Say whether this price model is provisional; None if its manifest cannot be read."""
+    try:
+        return is_provisional(registry().manifest(version))
+    except BundleError:
+        return None
+
+
+def changes() -> list[dict[str, Any]]:
+    """The latest promotions and rollbacks, newest first."""
+    with translate_store_errors():
+        return [asdict(change) for change in reversed(registry().history()[-MOST_CHANGES:])]
+
+
+def card(version: str, name: str) -> bytes:
+    """A file of a price model's card, to the byte. Raises UnknownModelError, NoCardError, ModelRefusedError.
+
+    For the current model it raises NoBundleError if none serves.
+    """
+    found = bundle() if version == CURRENT else None
+    with translate_store_errors(version):
+        folder = found.folder if found else registry().folder(version)
+        manifest = found.manifest if found else registry().manifest(version)
+        if name not in manifest["files"]:
+            raise NoCardError(f"The price model {folder.name} was made without a card.")
+        return read_file(folder, manifest, name)
+
+
+def _named(version: str) -> str:
+    return bundle().version if version == CURRENT else version

@@ -1,0 +1,92 @@
+"""POST /v1/valuations and GET /v1/valuations/{id}; POST /v1/intervals and POST /v1/attributions."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from flask import Response, g
+from marshmallow import RAISE
+
+from service.api.parts.parts import PARTS, FullValuationSchema, check_parts, read_include
+from service.api.valuations import records
+from service.api.valuations.services import make_and_keep
+from service.api.values import services
+from service.api.values.requests import ValuationRequestSchema
+from service.api.values.schemas import AttributionsSchema, IntervalsSchema, dump_attributions, dump_intervals
+from service.context import context
+from service.db.engine import reading
+from service.http.blueprint import Blueprint, idempotent
+from service.http.hooks.conditional import NEVER_CHANGES
+from service.http.queries import Query
+from service.http.responses import json_response, raw_response
+
+blp = Blueprint(
+    "valuations",
+    __name__,
+    url_prefix="/v1",
+    description="What an instrument is worth, how sure that is, and why.",
+)
+_REQUEST = ValuationRequestSchema(
+    unknown=RAISE
+)  # made once: a new one for each request would cost more than the valuation
+_INCLUDE = Query(
+    "include",
+    "what the answer shall carry beside the figures: names of its parts between commas",
+    {
+        "type": "array",
+        "items": {"type": "string", "enum": [*PARTS]},
+        "minItems": 1,
+        "example": ["comparables", "questions"],
+    },
+    read_include,
+)
+
+
+@blp.route("/valuations", methods=["POST"])
+@blp.authorize("valuations", forms=True)
+@blp.arguments(_REQUEST)
+@blp.query(_INCLUDE)
+@blp.response(201, FullValuationSchema(), "The valuation, which is kept.", headers={"Location": "its path"})
+@idempotent
+def create_valuation(wanted: services.ValuationRequest, include: Sequence[str] | None) -> Response:
+    """Value an instrument and keep the answer.
+
+    The value is the middle estimate of what a buyer pays on that day in that market, before tax and shipping:
+    half of such sales should be higher. The amounts of the families sum to value − reference to the cent.
+    Send an Idempotency-Key, and a request that is sent twice is answered alike. What `include` names comes in
+    the same answer and is kept with it.
+    """
+    check_parts(include or (), g.caller)
+    kept = make_and_keep(wanted, include or ())
+    return raw_response(kept.answer, 201, {"Location": f"/v1/valuations/{kept.id}"})
+
+
+@blp.route("/valuations/<string:valuation_id>")
+@blp.authorize("valuations", forms=True)
+@blp.response(200, FullValuationSchema(), "The valuation as it was answered.", problems=(404,))
+def show_valuation(valuation_id: str) -> Response:
+    """The same answer again, to the byte, whatever model is current now.
+
+    Any system key with the scope can read it who has its id, which cannot be guessed; a website key only
+    those that it made.
+    """
+    with reading(context().engine) as connection:
+        return raw_response(records.find(connection, valuation_id, g.caller), headers=NEVER_CHANGES)
+
+
+@blp.route("/intervals", methods=["POST"])
+@blp.authorize("valuations")
+@blp.arguments(_REQUEST)
+@blp.response(200, IntervalsSchema(), "The value and its ranges.")
+def find_intervals(wanted: services.ValuationRequest) -> Response:
+    """The value and its ranges alone; nothing is kept."""
+    return json_response(dump_intervals(services.ranged(wanted)))
+
+
+@blp.route("/attributions", methods=["POST"])
+@blp.authorize("valuations")
+@blp.arguments(_REQUEST)
+@blp.response(200, AttributionsSchema(), "The value, its ranges and its reasons.")
+def find_attributions(wanted: services.ValuationRequest) -> Response:
+    """The value, its ranges and its reasons; nothing is kept."""
+    return json_response(dump_attributions(services.value(wanted)))

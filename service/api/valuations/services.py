@@ -1,0 +1,69 @@
+"""Make a valuation and keep it, once for each Idempotency-Key."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import UTC, datetime
+from typing import NamedTuple
+
+import orjson
+from flask import g, request
+
+from service.api.parts.case import new_case
+from service.api.parts.parts import include as include_parts
+from service.api.valuations import records
+from service.api.values import services
+from service.api.values.schemas import dump_valuation
+from service.context import context
+from service.db.engine import reading, writing
+from service.http.idempotency import Claim, claim_of_request, claimed_before, taken
+
+
+class StoredValuation(NamedTuple):
+    """A valuation that is kept: its id, and its answer to the byte."""
+
+    id: str
+    answer: bytes
+
+
+def make_and_keep(wanted: services.ValuationRequest, include: Sequence[str] = ()) -> StoredValuation:
+    """The valuation of this request, new or, if its Idempotency-Key was used, the one made then.
+
+    `include`: names of `PARTS` that the answer carries too, and that are kept with it.
+    """
+    claim = claim_of_request()
+    before = claimed_before(claim) if claim else None
+    if before is not None:
+        return _again(before)
+    found = services.value(wanted)  # before the transaction: nobody waits for a model
+    record_id, created = records.new_id(), datetime.now(UTC)
+    case = new_case(wanted, found)
+    answer = dump_valuation(found, record_id, created)
+    body = orjson.dumps({**answer, **include_parts(case, include)})
+    row: dict[str, object] = {
+        "id": record_id,
+        "key_id": g.caller.key_id,
+        "created": created,
+        "model_version": found.model_version,
+        "request": request.get_data(as_text=True),
+        "answer": body.decode(),
+    }
+    before = _keep(row, claim)
+    return StoredValuation(record_id, body) if before is None else _again(before)
+
+
+def _keep(row: dict[str, object], claim: Claim | None) -> str | None:
+    """Keep it; or the id of what another request with the same Idempotency-Key kept first."""
+    if claim is None:
+        records.keep_alone(context().engine, row)
+        return None
+    with writing(context().engine) as connection:
+        before = taken(connection, claim, str(row["id"]))
+        if before is None:
+            records.keep(connection, row)
+        return before
+
+
+def _again(record_id: str) -> StoredValuation:
+    with reading(context().engine) as connection:
+        return StoredValuation(record_id, records.find(connection, record_id, g.caller))

@@ -1,0 +1,23 @@
+"""The request that the documentation shows: one that this service's own catalogue can answer."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from models.domain.catalogue import Catalogue
+
+
+def example_request(catalogue: Catalogue) -> dict[str, Any]:
+    """A request for the first model of the catalogue."""
+    model = catalogue.models[0]
+    instrument: dict[str, Any] = {
+        "maker": model.maker,
+        "model": model.name,
+        "year": (model.first_year + model.last_year) // 2,
+        "condition": {"top": 2, "neck": 3, "electronics": "working", "structure": "sound"},
+        "originality": {"finish": "original", "pickups": "period"},
+        "provenance": {"case": "original"},
+    }
+    if model.finishes:
+        instrument["finish"] = model.finishes[0].name
+    return {"instrument": instrument, "channel": "private", "levels": [0.8, 0.95]}

@@ -1,0 +1,44 @@
+"""Bodies that name fields of an instrument, nested or by path, as JSON schemas."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from typing import Any
+
+from models.domain.vocabulary import FIELDS, MAX_TEXT, Field, Kind
+
+EMPTY = r"^\s*$"  # a form sends an empty text for what its owner left open, whatever the field is
+
+
+def of_fields(paths: Iterable[str], member: Callable[[Field], Mapping[str, Any]]) -> dict[str, Any]:
+    """The schema of an object that names these fields; what stands for a field says `member`."""
+    wanted = set(paths)
+    properties: dict[str, Any] = {}
+    for field in FIELDS:
+        if field.path not in wanted:
+            continue
+        described = {"description": field.meaning, **member(field)}
+        properties[field.path] = described
+        group, _, name = field.path.rpartition(".")
+        if group:
+            nested = properties.setdefault(group, _nested(group))
+            nested["properties"][name] = described
+    return {"type": "object", "additionalProperties": False, "properties": properties}
+
+
+def _nested(group: str) -> dict[str, Any]:
+    text = f"fields of {group}, each by its name alone"
+    return {"type": "object", "description": text, "additionalProperties": False, "properties": {}}
+
+
+def value_of(field: Field) -> dict[str, Any]:
+    """Describe a value of the field as a JSON schema; null: not known."""
+    if field.kind is Kind.TERM:
+        return {"type": ["string", "null"], "enum": [*field.names, "", None]}
+    if field.kind is Kind.TEXT:
+        return {"type": ["string", "null"], "maxLength": MAX_TEXT}
+    if field.kind is Kind.FLAG:
+        return {"type": ["boolean", "string", "null"], "pattern": EMPTY}
+    kind = "integer" if field.kind is Kind.INTEGER else "number"
+    bounds = {"minimum": field.low, "maximum": field.high}
+    return {"type": [kind, "string", "null"], "pattern": EMPTY, **bounds}

@@ -1,0 +1,69 @@
+"""Schemas of the vocabulary's answer."""
+
+from __future__ import annotations
+
+from marshmallow import Schema, fields
+
+from models.domain.vocabulary import Kind
+from service.api.vocabulary.instrument import REQUIRED
+from service.http.dumping import FlagOfWhole, dumper
+from service.http.schemas import described
+
+
+class TermSchema(Schema):
+    """A word and what it means."""
+
+    name = fields.String(**described("the word, as requests and answers have it"))
+    meaning = fields.String(**described("what it means"))
+
+
+class FieldSchema(Schema):
+    """One field of an instrument."""
+
+    path = fields.String(**described("its place in JSON: condition.neck"))
+    name = fields.String(attribute="flat", **described("its column in CSV: condition_neck"))
+    type = fields.String(attribute="kind", **described("text, integer, number, grade (0 to 5), term or flag"))
+    label = fields.String(**described("what to call it in a form"))
+    meaning = fields.String(**described("what it says of the instrument"))
+    family = fields.String(**described("what its effect is counted under"))
+    required = FlagOfWhole(lambda field: field.path in REQUIRED, **described("whether it must be given"))
+    terms = fields.List(fields.Nested(TermSchema), **described("allowed words; empty: none fixed"))
+    low = fields.Float(**described("the least number", optional=True))
+    high = fields.Float(**described("the greatest number", optional=True))
+    between_terms = FlagOfWhole(
+        lambda field: field.kind is Kind.GRADE, **described("whether a number between two grades is allowed")
+    )
+    loss_ordered = fields.Boolean(
+        **described("whether each further term is a loss that never raises a value"),
+    )
+
+
+class LevelsSchema(Schema):
+    """The levels that ranges can have."""
+
+    default = fields.List(fields.Float(), **described("where none are asked"))
+    low = fields.Float(**described("the least"))
+    high = fields.Float(**described("the greatest"))
+    most = fields.Integer(**described("how many at once at most"))
+
+
+class VocabularySchema(Schema):
+    """Every field, and every word of requests and answers."""
+
+    fields_ = fields.List(
+        fields.Nested(FieldSchema),
+        required=True,
+        data_key="fields",
+        metadata={"description": "the fields of an instrument, in order"},
+    )
+    families = fields.List(fields.String(), **described("the families of effects, in order"))
+    channels = fields.List(fields.Nested(TermSchema), **described("the markets a value can be for"))
+    default_channel = fields.String(**described("the market if none is asked"))
+    kinds = fields.List(fields.Nested(TermSchema), **described("the kinds of evidence"))
+    evidence = fields.List(fields.Nested(TermSchema), **described("how much evidence: words"))
+    cautions = fields.List(fields.Nested(TermSchema), **described("the codes of cautions"))
+    levels = fields.Nested(LevelsSchema, **described("the levels that ranges can have"))
+    currencies = fields.List(fields.String(), **described("currencies (ISO 4217) of values"))
+
+
+dump_field, dump_term = dumper(FieldSchema), dumper(TermSchema)

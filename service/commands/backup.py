@@ -1,0 +1,60 @@
+"""`python -m service backup` and `restore`."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import click
+
+from models.commands.console import examples
+from service.db.engine import open_engine
+from service.settings import Settings, read_settings
+
+_FILE = click.argument("file", type=click.Path(dir_okay=False, path_type=Path))
+
+
+@click.command(epilog=examples("bookmatch backup saturday.backup"))
+@_FILE
+def backup(file: Path) -> None:
+    """Write the database and the bundles that it refers to into FILE, while the service serves or not.
+
+    FILE restores into SQLite and into PostgreSQL. BOOKMATCH_SECRET is not in it: keep that apart.
+    """
+    from service.backup.making import make_backup
+
+    settings = read_settings()
+    about = make_backup(_engine(settings), settings.store, file)
+    for version in about["bundles_gone"]:
+        click.echo(f"bundle {version} is gone or damaged, and is not in the backup", err=True)
+    click.echo(_said(about))
+
+
+@click.command(
+    epilog=examples("bookmatch restore saturday.backup --check", "bookmatch restore saturday.backup")
+)
+@_FILE
+@click.option("--force", is_flag=True, help="Replace the rows that are there, and what is current.")
+@click.option("--check", is_flag=True, help="Only read FILE and say whether it is whole.")
+def restore(file: Path, force: bool, check: bool) -> None:
+    """Bring back what FILE holds, into an empty database. Stop the service first."""
+    from service.backup.archive import reading_archive
+    from service.backup.restoring import restore_backup
+
+    if check:
+        with reading_archive(file) as archive:
+            click.echo(_said(archive.manifest))
+        return
+    settings = read_settings()
+    click.echo(_said(restore_backup(_engine(settings), settings.store, file, force=force)))
+
+
+def _engine(settings: Settings) -> Any:
+    return open_engine(settings.database, busy_seconds=settings.busy_seconds)
+
+
+def _said(about: Mapping[str, Any]) -> str:
+    rows = ", ".join(f"{table['rows']} of {table['name']}" for table in about["tables"])
+    bundles = ", ".join(about["bundles"]) or "none"
+    return f"made {about['made']}; revision {about['revision']}; rows: {rows}; bundles: {bundles}"

@@ -1,0 +1,140 @@
+"""The check of an installation, before anybody asks it for a value: each need is named, met or not."""
+
+from __future__ import annotations
+
+import resource
+import shutil
+import socket
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+from typing import NamedTuple
+
+from sqlalchemy import Engine, false, func, select, text
+from sqlalchemy.exc import SQLAlchemyError
+
+from models.bundles.bundle import ModelReader
+from service.db.engine import check_revision, folder_of, open_engine, reading, writing
+from service.db.tables import CLAIMS, KEYS
+from service.errors import StoreError
+from service.server.live_bundle import LiveBundle
+from service.settings import Settings
+
+_LEAST_LETTERS = 8  # different ones: of 32 random hexadecimal digits, one draw in thirty million has fewer
+_LEAST_FREE = 100 * 2**20  # bytes
+_LEAST_FILES = 256
+
+
+class Finding(NamedTuple):
+    """One thing that must be in order, whether it is, and what was found or what to do."""
+
+    name: str
+    ok: bool
+    text: str
+
+
+def findings(settings: Settings, read_model: ModelReader | None = None) -> Iterator[Finding]:
+    """Everything that serving needs, in order. The settings themselves were read without a fault."""
+    yield Finding("settings", True, "complete")
+    yield _secret(settings.secret)
+    yield _model(settings, read_model)
+    engine = open_engine(settings.database, busy_seconds=settings.busy_seconds)
+    database = _database(engine)
+    yield database
+    if database.ok:
+        yield _connections(engine, settings.workers * (settings.threads + 1))
+        yield _keys(engine)
+    engine.dispose()
+    yield _disk({settings.store, folder_of(engine) or settings.store})
+    yield _files(settings.threads)
+    yield _address(settings.bind)
+
+
+def _secret(secret: str) -> Finding:
+    if len(set(secret)) < _LEAST_LETTERS:
+        step = 'make one with python -c "import secrets; print(secrets.token_urlsafe(48))"'
+        return Finding("secret", False, f"of few different characters, so it can be guessed: {step}")
+    return Finding("secret", True, f"{len(secret)} characters")
+
+
+def _model(settings: Settings, read_model: ModelReader | None) -> Finding:
+    live = LiveBundle(settings.store, read_model)
+    live.look()
+    return Finding("model", live.version is not None, live.version or live.refused or "none")
+
+
+def _database(engine: Engine) -> Finding:
+    try:
+        check_revision(engine)
+    except StoreError as error:
+        return Finding("database", False, str(error))
+    except SQLAlchemyError as error:
+        return Finding(
+            "database", False, f"does not answer: {type(error).__name__}; check BOOKMATCH_DATABASE"
+        )
+    try:
+        with writing(engine) as connection:  # nothing is written
+            connection.execute(CLAIMS.delete().where(false()))
+    except SQLAlchemyError as error:
+        why = getattr(error, "orig", None) or type(error).__name__
+        return Finding("database", False, f"cannot be written to: {why}")
+    return Finding("database", True, f"{engine.dialect.name}, migrated, can be written to")
+
+
+def _connections(engine: Engine, wanted: int) -> Finding:
+    """Every thread of every worker can hold one, and each worker one more to look after the rest."""
+    if engine.dialect.name != "postgresql":
+        return Finding("connections", True, "as many as are wanted")
+    query = (
+        "SELECT current_setting('max_connections')::int"
+        " - current_setting('superuser_reserved_connections')::int"
+    )
+    with reading(engine) as connection:
+        allowed = connection.execute(text(query)).scalar_one()
+    found = f"the service opens up to {wanted}, PostgreSQL allows {allowed}"
+    return Finding("connections", wanted <= allowed, found)
+
+
+def _disk(folders: Iterable[Path]) -> Finding:
+    few = []
+    for folder in sorted(folders):
+        try:
+            free = shutil.disk_usage(folder).free
+        except OSError as error:
+            few.append(f"{folder}: {error.strerror}")
+        else:
+            if free < _LEAST_FREE:
+                few.append(f"{folder}: {free >> 20} MB are free, {_LEAST_FREE >> 20} are too few soon")
+    return Finding("disk", not few, "; ".join(few) or f"more than {_LEAST_FREE >> 20} MB are free")
+
+
+def _files(threads: int) -> Finding:
+    """Each connection that is kept alive is an open file, and so is each one to the database."""
+    allowed = resource.getrlimit(resource.RLIMIT_NOFILE)[0]
+    wanted = _LEAST_FILES + 2 * threads
+    found = f"a process may open {allowed}"
+    if allowed < wanted:
+        return Finding("files", False, f"{found}, which should be {wanted} at least: see ulimit -n")
+    return Finding("files", True, found)
+
+
+def _keys(engine: Engine) -> Finding:
+    with reading(engine) as connection:
+        query = select(func.count()).select_from(KEYS).where(KEYS.c.revoked.is_(None))
+        count = connection.execute(query).scalar() or 0
+    text = f"{count} valid" if count else "none is valid: make one with python -m service keys create LABEL"
+    return Finding("keys", bool(count), text)
+
+
+def _address(bind: str) -> Finding:
+    host, _, port = bind.rpartition(":")
+    if not host or not port.isdigit():
+        return Finding("address", True, f"{bind}; whether it is free is not checked")
+    family = socket.AF_INET6 if ":" in host else socket.AF_INET
+    with socket.socket(family) as probe:
+        probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            probe.bind((host.strip("[]"), int(port)))
+        except (OSError, OverflowError) as error:
+            why = getattr(error, "strerror", None) or str(error)
+            return Finding("address", False, f"{bind}: {why}; is the service running already?")
+    return Finding("address", True, f"{bind} is free")

@@ -1,0 +1,1 @@
+"""The database: the engine, the tables and the migrations."""

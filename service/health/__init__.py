@@ -1,3 +1,0 @@
-"""Whether the service lives and whether it can answer."""
-
-PATHS = ("/healthz", "/readyz")

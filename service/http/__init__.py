@@ -1,0 +1,1 @@
+"""HTTP, shared by all nouns: views, bodies, answers, lists in pages."""

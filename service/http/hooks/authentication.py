@@ -1,0 +1,59 @@
+"""Authentication before every view, and authorization by the views' own decorators."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+
+from flask import g, request
+from sqlalchemy.exc import OperationalError
+from sqlalchemy.exc import TimeoutError as PoolTimeoutError
+
+from service.context import context
+from service.errors import KeyInvalidError, KeyMissingError, OriginError, ScopeError
+from service.keys.callers import Caller, Callers
+from service.keys.kinds import WEBSITE
+
+HEALTH_PATHS = ("/healthz", "/readyz")
+_LONGEST_KEY = 200
+
+
+def identify() -> None:
+    """Find out who asks, before anything is refused: a path that needs no key is open to a wrong one too."""
+    caller = None
+    if request.path not in HEALTH_PATHS:  # no word about the health of the service may wait for a database
+        try:
+            caller = _caller(request.environ.get("HTTP_AUTHORIZATION", ""), context().callers)
+        except (KeyMissingError, KeyInvalidError, OperationalError, PoolTimeoutError) as error:
+            g.no_caller = error
+    g.caller = caller
+
+
+def _caller(authorization: str, callers: Callers) -> Caller:
+    kind, _, key = authorization.partition(" ")
+    key = key.strip()
+    if kind.casefold() != "bearer" or not key or len(key) > _LONGEST_KEY:
+        raise KeyMissingError("This path needs a key, sent as Authorization: Bearer KEY.")
+    return callers.caller(key)
+
+
+def check_caller(scopes: Collection[str], *, forms: bool = False) -> None:
+    """Let in who sent a system key with one of these scopes or, where `forms` may, a website key.
+
+    Raises KeyMissingError, KeyInvalidError, ScopeError, OriginError, or what the database raised.
+    """
+    caller: Caller | None = g.caller
+    if caller is None:
+        raise g.no_caller
+    if caller.kind == WEBSITE:
+        _check_origin(caller)
+        if not forms:
+            raise ScopeError("This is a website key; this path needs a system key.")
+    elif caller.scopes.isdisjoint(scopes):
+        raise ScopeError(f"This key does not have the scope {' or '.join(scopes)}.")
+
+
+def _check_origin(caller: Caller) -> None:
+    origin = request.headers.get("Origin")
+    if origin not in caller.origins:
+        named = f"{origin[:200]!r} is not one of them" if origin else "this request names none"
+        raise OriginError(f"This website key works from its own origins only, and {named}.")

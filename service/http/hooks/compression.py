@@ -1,0 +1,74 @@
+"""Bodies that were compressed by gzip."""
+
+from __future__ import annotations
+
+import io
+import zlib
+from typing import Any
+
+from werkzeug.exceptions import RequestEntityTooLarge
+
+from service.errors import BodyError
+
+_PIECE = 64 * 1024
+# Lists may be long. What unpacks to more than so many times itself, and to so many bytes, is none.
+_MOST, _TRUSTED = 200, 8 * 2**20
+
+
+class Inflated(io.RawIOBase):
+    """A stream of gzip (RFC 1952), inflated only as far as it is read.
+
+    Reading raises BodyError for what is no gzip, is cut short, or holds next to nothing in many bytes.
+    """
+
+    def __init__(self, packed: Any) -> None:
+        self._packed = packed
+        self._left = b""  # read, and not yet inflated
+        self._member: Any = None  # the one that is being inflated: a stream can hold several
+        self._in = self._out = 0  # bytes
+
+    def readable(self) -> bool:
+        """Say yes."""
+        return True
+
+    def readinto(self, buffer: Any) -> int:
+        """Up to as many bytes as the buffer holds; 0 at the end."""
+        if not len(buffer):
+            return 0
+        while True:
+            ended = not self._left and not self._more()
+            if ended and self._member is None:
+                return 0
+            data = self._step(len(buffer))
+            if data:
+                buffer[: len(data)] = data
+                return len(data)
+            if ended and self._member is not None:
+                raise BodyError("The body is gzip that was cut short.")
+
+    def _more(self) -> bool:
+        self._left = self._packed.read(_PIECE)
+        return bool(self._left)
+
+    def _step(self, most: int) -> bytes:
+        if self._member is None:
+            self._member = zlib.decompressobj(wbits=31)
+        before = len(self._left)
+        try:
+            data: bytes = self._member.decompress(self._left, most)
+        except zlib.error:
+            raise BodyError("The body is not the gzip that Content-Encoding says.") from None
+        if self._member.eof:
+            self._left, self._member = self._member.unused_data, None
+        else:
+            self._left = self._member.unconsumed_tail
+        self._in += before - len(self._left)
+        self._out += len(data)
+        self._check_ratio()
+        return data
+
+    def _check_ratio(self) -> None:
+        if self._in - self._out > _PIECE:  # empty blocks could be sent for ever, and no limit would be met
+            raise BodyError("The body is gzip that holds next to nothing.")
+        if self._out > _TRUSTED and self._out > self._in * _MOST:
+            raise RequestEntityTooLarge

@@ -1,0 +1,41 @@
+"""Counting every request that comes in, and saying in its answer what is left.
+
+The header fields are those of draft-ietf-httpapi-ratelimit-headers-11.
+"""
+
+from __future__ import annotations
+
+from flask import Response, g, request
+
+from service.context import context
+from service.errors import LimitError
+from service.http.hooks.authentication import HEALTH_PATHS
+from service.server.counters import Taken
+from service.server.quotas import Policy
+
+HEADERS = {
+    "RateLimit-Policy": 'the quotas of the caller: each q requests in w seconds, "key";q=6000;w=60',
+    "RateLimit": 'what is left of each: r requests for the next t seconds, "key";r=5999;t=60',
+}
+
+
+def count() -> None:
+    """Count the request. Raises LimitError."""
+    if request.path in HEALTH_PATHS:  # whoever watches the service must be answered whatever others do
+        return
+    limits = context().limits
+    g.taken = limits.take(g.caller, request.remote_addr)
+    for policy, taken in g.taken:
+        if not taken.allowed:
+            raise LimitError(policy.name, policy.quota, limits.window, taken.seconds)
+
+
+def add_headers(response: Response) -> Response:
+    """Name in the answer how many requests are left."""
+    found: list[tuple[Policy, Taken]] = g.get("taken", [])
+    if found:
+        headers = response.headers
+        headers.add("RateLimit-Policy", ", ".join([policy.header for policy, _ in found]))
+        left = [f'"{policy.name}";r={taken.left};t={taken.seconds}' for policy, taken in found]
+        headers.add("RateLimit", ", ".join(left))
+    return response

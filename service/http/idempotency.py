@@ -1,0 +1,148 @@
+"""Claiming an Idempotency-Key: the claim is kept in the transaction of what was made under it, or not at all.
+
+A second request that comes while the first has not ended waits for its transaction; if that takes too long it
+is told so (409) or that the database is busy (503), and can be sent again.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable
+from datetime import UTC, datetime
+from typing import NamedTuple
+
+from flask import Response, g, request
+from sqlalchemy import Connection, Insert, bindparam, insert, select
+from sqlalchemy.dialects import postgresql, sqlite
+from sqlalchemy.exc import OperationalError
+
+from service.context import context
+from service.db.engine import reading, writing
+from service.db.ids import new_id
+from service.db.tables import ANSWERS, CLAIMS
+from service.errors import InFlightError, KeyFormError, OtherBodyError
+from service.http.responses import raw_response
+
+HEADER = "Idempotency-Key"
+_LONGEST = 200
+_KEEP = insert(ANSWERS)
+_FOUND = select(ANSWERS.c.status, ANSWERS.c.location, ANSWERS.c.body).where(
+    ANSWERS.c.id == bindparam("answer_id")
+)
+
+
+class Claim(NamedTuple):
+    """One caller's Idempotency-Key at one path, and the digest of the body and query that came with it."""
+
+    key_id: str
+    method: str
+    path: str
+    idempotency_key: str
+    body_digest: str
+
+
+def claim_of_request(body_digest: str | None = None) -> Claim | None:
+    """The claim that this request makes, if it makes one. Raises KeyFormError.
+
+    `body_digest`: of a body that was read as a stream, SHA-256 as hexadecimal digits.
+    """
+    sent = request.headers.get(HEADER)
+    if sent is None:
+        return None
+    key = sent.strip()
+    if len(key) > 1 and key[0] == key[-1] == '"':  # a quoted string, as the draft standard writes it
+        key = key[1:-1]
+    if not key or len(key) > _LONGEST or not key.isascii() or not key.isprintable():
+        raise KeyFormError(f"An {HEADER} is 1 to {_LONGEST} printable ASCII characters.")
+    body = body_digest.encode() if body_digest else request.get_data()
+    asked = body + (b"?" + request.query_string if request.query_string else b"")
+    digest = hashlib.sha256(asked).hexdigest()
+    return Claim(g.caller.key_id, request.method, request.path, key, digest)
+
+
+def claimed_before(claim: Claim) -> str | None:
+    """The id of what was made under this claim, if something was. Raises OtherBodyError."""
+    with reading(context().engine) as connection:
+        return _made(connection, claim)
+
+
+def taken(connection: Connection, claim: Claim, record_id: str) -> str | None:
+    """Claim it for this record, in the caller's transaction; or the id of what was made under it before.
+
+    Raises OtherBodyError, or InFlightError if the first request's transaction does not end.
+    """
+    row = {**claim._asdict(), "record_id": record_id, "created": datetime.now(UTC)}
+    try:
+        insert = _insert(connection).values(row).returning(CLAIMS.c.record_id)
+        mine = connection.execute(insert).first() is not None
+    except OperationalError as error:
+        if "lock timeout" not in str(error.orig):
+            raise
+        raise InFlightError(f"The first request with this {HEADER} has not ended.") from None
+    return None if mine else _made(connection, claim)
+
+
+def _insert(connection: Connection) -> Insert:
+    if connection.dialect.name == "sqlite":
+        return sqlite.insert(CLAIMS).on_conflict_do_nothing()
+    return postgresql.insert(CLAIMS).on_conflict_do_nothing()
+
+
+def _made(connection: Connection, claim: Claim) -> str | None:
+    same = [CLAIMS.c[name] == value for name, value in claim._asdict().items() if name != "body_digest"]
+    row = connection.execute(select(CLAIMS.c.record_id, CLAIMS.c.body_digest).where(*same)).first()
+    if row is None:
+        return None
+    if row.body_digest != claim.body_digest:
+        raise OtherBodyError(f"This {HEADER} was used with another body; use a new one.")
+    return str(row.record_id)
+
+
+class StoredResponse(NamedTuple):
+    """An answer of JSON: its status, the path of what was made if it is one thing, and its body."""
+
+    status: int
+    location: str | None
+    body: bytes
+
+    def response(self) -> Response:
+        """The answer as it is sent."""
+        return raw_response(self.body, self.status, {"Location": self.location} if self.location else None)
+
+
+def stored_response(claimed: Claim | None) -> StoredResponse | None:
+    """Find the response that was stored under this claim, if there is one. Raises OtherBodyError."""
+    answer_id = claimed_before(claimed) if claimed else None
+    return None if answer_id is None else _find(answer_id)
+
+
+def run_once(change: Callable[[Connection], StoredResponse], claimed: Claim | None) -> StoredResponse:
+    """Run `change` and store its response in one transaction; or give what is stored under this claim."""
+    response = stored_response(claimed)
+    if response is not None:
+        return response
+    answer_id = new_id("ans")
+    with writing(context().engine) as connection:
+        before = taken(connection, claimed, answer_id) if claimed else None
+        if before is None:
+            response = change(connection)
+            if claimed:
+                _keep(connection, answer_id, response)
+            return response
+    return _find(before)
+
+
+def _keep(connection: Connection, answer_id: str, response: StoredResponse) -> None:
+    row = {
+        **response._asdict(),
+        "id": answer_id,
+        "body": response.body.decode(),
+        "created": datetime.now(UTC),
+    }
+    connection.execute(_KEEP, row)
+
+
+def _find(answer_id: str) -> StoredResponse:
+    with reading(context().engine) as connection:
+        status, location, body = connection.execute(_FOUND, {"answer_id": answer_id}).one()
+    return StoredResponse(status, location, body.encode())

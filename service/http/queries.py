@@ -1,0 +1,75 @@
+"""The members of a request's query: what each is, and what reads it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import Any, NamedTuple
+
+from flask import request
+
+from models.domain.names import nearest
+from models.errors import Fault, InputError
+from service.errors import FaultyRequestError, Located
+
+
+class Query(NamedTuple):
+    """One member of a view's query: its name, what it is, its JSON schema, and what reads its text.
+
+    `read` raises InputError with what is wrong with the text. An array is one text with commas; its items can
+    as well be sent one by one.
+    """
+
+    name: str
+    text: str
+    schema: dict[str, Any]
+    read: Callable[[str], Any]
+
+    def described(self) -> dict[str, Any]:
+        """The parameter as the OpenAPI document has it."""
+        parameter = {"name": self.name, "in": "query", "required": False, "description": self.text}
+        style = {"style": "form", "explode": False} if self.is_array else {}
+        return {**parameter, **style, "schema": self.schema}
+
+    @property
+    def is_array(self) -> bool:
+        """Say whether it is a list of values."""
+        return bool(self.schema.get("type") == "array")
+
+
+def read_query(queries: Sequence[Query]) -> dict[str, Any]:
+    """By name what this request's query says; None for a member not sent. Raises FaultyRequestError."""
+    if not request.environ.get("QUERY_STRING"):
+        return {query.name: None for query in queries}  # as below: most requests have no query
+    found: dict[str, Any] = {}
+    faults = _unknown([query.name for query in queries])
+    for query in queries:
+        try:
+            found[query.name] = _one(query)
+        except InputError as error:
+            faults.extend(error.faults)
+    if faults:
+        raise FaultyRequestError([Located(None, fault) for fault in faults])
+    return found
+
+
+def _one(query: Query) -> Any:
+    texts = request.args.getlist(query.name)
+    if query.is_array and texts:
+        return query.read(",".join(texts))
+    if len(texts) > 1:
+        raise InputError([Fault(query.name, texts[1], "is in the query twice", "", "send it once")])
+    return query.read(texts[0]) if texts else None
+
+
+def _unknown(names: Sequence[str]) -> list[Fault]:
+    # A name misspelt would otherwise be an answer without what was asked for, and no word about it.
+    return [
+        Fault(name, value, "is not a member of this query", ", ".join(names), _hint(name, names))
+        for name, value in request.args.items()
+        if name not in names
+    ]
+
+
+def _hint(name: str, names: Sequence[str]) -> str:
+    near = nearest(name, names)
+    return f"did you mean {near[0]}?" if near else "leave it out"

@@ -1,0 +1,24 @@
+"""Answers, and the media types that they have."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import orjson
+from flask import Response
+
+JSON, SVG, HTML, TEXT = "application/json", "image/svg+xml", "text/html", "text/plain"
+CSV, NDJSON = "text/csv", "application/x-ndjson"
+
+
+def json_response(data: Any, status: int = 200, headers: Mapping[str, str] | None = None) -> Response:
+    """The data as a JSON answer."""
+    return raw_response(orjson.dumps(data), status, headers)
+
+
+def raw_response(
+    body: bytes | str, status: int = 200, headers: Mapping[str, str] | None = None, form: str = JSON
+) -> Response:
+    """A body that was written before, to the byte, as JSON or in another form."""
+    return Response(body, status, headers, mimetype=form)

@@ -1,1 +1,0 @@
-"""How many requests who asks has left."""

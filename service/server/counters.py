@@ -1,0 +1,98 @@
+"""Counts of requests in windows of time, shared by all workers of one server: exact, without a database.
+
+A count stands in memory that the server maps before it forks its workers, guarded by a lock that the system
+takes back from a worker that dies. Limits are shared within one server, not between servers, and a
+server that is started anew begins at nothing.
+"""
+
+from __future__ import annotations
+
+import fcntl
+import hashlib
+import math
+import mmap
+import os
+import struct
+import tempfile
+import threading
+import time
+import weakref
+from typing import NamedTuple
+
+_SLOTS = 8  # in a set; a name has its place in one set only
+_SLOT = struct.Struct("<16sdII")  # digest of the name, begin of its window, length of it in seconds, count
+_SET = struct.Struct("<" + _SLOT.format.removeprefix("<") * _SLOTS)
+
+
+class Taken(NamedTuple):
+    """The count of one request: if it is within the quota, how many are left, seconds until the end."""
+
+    allowed: bool
+    left: int
+    seconds: int
+
+
+class Counters:
+    """Counts by name. A name's window begins with its first request; when it is over, the count begins anew.
+
+    There is room for 8 · `sets` names. When nine of one set count at once, who asked least is forgotten.
+    """
+
+    def __init__(self, sets: int = 2048) -> None:
+        self._sets = sets
+        self._salt = os.urandom(
+            16
+        )  # no address of a caller stands in memory as it is, nor can its set be guessed
+        self._file, path = tempfile.mkstemp()
+        os.unlink(path)  # it goes with the last process that has it open
+        weakref.finalize(self, os.close, self._file)
+        os.truncate(self._file, sets * _SET.size)
+        self._memory = mmap.mmap(self._file, sets * _SET.size)
+        self._lock = threading.Lock()  # the system's lock keeps processes apart, not threads
+
+    def take(self, name: str, quota: int, window: int) -> Taken:
+        """Count one request of this name, unless its quota of so many in `window` seconds is used up."""
+        digest = hashlib.blake2b(name.encode(), digest_size=16, key=self._salt).digest()
+        at = int.from_bytes(digest[:4]) % self._sets * _SET.size
+        with self._lock:
+            fcntl.lockf(self._file, fcntl.LOCK_EX, _SET.size, at)
+            try:
+                return self._taken(digest, at, quota, window)
+            finally:
+                fcntl.lockf(self._file, fcntl.LOCK_UN, _SET.size, at)
+
+    def _taken(self, digest: bytes, at: int, quota: int, window: int) -> Taken:
+        now = time.monotonic()  # one clock for all processes of a host
+        slot, began, count = self._found(digest, at, now)
+        if not began <= now < began + window:
+            began, count = now, 0
+        allowed = count < quota
+        if allowed:
+            count += 1
+            _SLOT.pack_into(self._memory, at + slot * _SLOT.size, digest, began, window, count)
+        return Taken(allowed, quota - count if allowed else 0, max(1, math.ceil(began + window - now)))
+
+    def _found(self, digest: bytes, at: int, now: float) -> tuple[int, float, int]:
+        """The slot of this name, the begin of its window and its count; or the slot that it can have."""
+        row = _SET.unpack_from(self._memory, at)
+        digests, began, windows, counts = row[0::4], row[1::4], row[2::4], row[3::4]
+        if digest in digests:
+            slot = digests.index(digest)
+            return slot, began[slot], counts[slot]
+        live = [
+            count if start <= now < start + window else 0
+            for start, window, count in zip(began, windows, counts, strict=True)
+        ]
+        return live.index(min(live)), 0.0, 0
+
+
+class Shared(NamedTuple):
+    """The counters of one server. Addresses have room of their own: however many ask, no key is forgotten."""
+
+    keys: Counters
+    addresses: Counters
+
+
+def shared() -> Shared:
+    """Counts that begin at nothing; those of a server are made before its workers are forked."""
+    return Shared(Counters(), Counters())

@@ -1,0 +1,76 @@
+"""gunicorn with the settings that a worker of ours needs."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from flask import Flask
+from gunicorn.app.base import BaseApplication
+
+from service.server.counters import Shared, shared
+from service.server.figures_folder import FOLDER, counting_folder
+from service.server.gunicorn_hooks import Lines, Worker, closing, pre_request
+from service.settings import Settings
+
+_MEMORY = "/dev/shm"
+Load = Callable[[Settings, Shared], Flask]  # makes the application of one worker
+
+
+class Server(BaseApplication):  # type: ignore[misc]  # gunicorn has no types
+    """The service under gunicorn, configured by our settings alone."""
+
+    def __init__(self, settings: Settings, load: Load) -> None:
+        self._settings, self._load = settings, load
+        self._counted = shared()  # before the workers are forked: they count together
+        super().__init__()
+
+    def load_config(self) -> None:
+        """Hand gunicorn what `options` says."""
+        for name, value in options(self._settings).items():
+            self.cfg.set(name, value)
+
+    def load(self) -> Any:
+        """Load the application; gunicorn calls this in each worker, after the fork."""
+        app = self._load(self._settings, self._counted)
+        app.wsgi_app = closing(app.wsgi_app)  # type: ignore[method-assign]
+        return app
+
+
+def options(settings: Settings) -> dict[str, Any]:
+    """gunicorn's options, with reasons where one could be taken for granted."""
+    found = {
+        "bind": settings.bind,
+        "workers": settings.workers,
+        "threads": settings.threads,
+        "worker_class": Worker,
+        "logger_class": Lines,
+        "pre_request": pre_request,
+        # A bundle is loaded in the worker: threads of a numerical library do not survive a fork.
+        "preload_app": False,
+        # Without it, connections that are kept alive can all end up with one worker.
+        "reuse_port": True,
+        # Nothing but signals should rule the server.
+        "control_socket_disable": True,
+        "timeout": settings.timeout,
+        "graceful_timeout": settings.grace,
+        "keepalive": 15,
+        "errorlog": "-",
+        "loglevel": settings.log_level,
+        "proc_name": "bookmatch",
+    }
+    if os.access(_MEMORY, os.W_OK):
+        found["worker_tmp_dir"] = _MEMORY  # heartbeats must not wait for a slow disk
+    return found
+
+
+def serve(settings: Settings, load: Load) -> None:
+    """Serve until told to stop."""
+    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
+        os.environ[name] = "1"
+    with counting_folder(Path(_MEMORY if os.access(_MEMORY, os.W_OK) else tempfile.gettempdir())) as folder:
+        os.environ[FOLDER] = str(folder)
+        Server(settings, load).run()

@@ -1,0 +1,118 @@
+"""gunicorn's own answers as problem documents like all others, and its own log as JSON lines.
+
+Neither repeats what a caller sent, nor says where it was sent from.
+"""
+
+from __future__ import annotations
+
+import logging
+import secrets
+import threading
+from collections.abc import Mapping
+from datetime import UTC, datetime
+from http import HTTPStatus
+from typing import Any
+
+import orjson
+from gunicorn.glogging import Logger
+from gunicorn.http import errors
+from gunicorn.util import write_nonblock
+from gunicorn.workers.gthread import ThreadWorker
+
+from service.problems import BY_STATUS, PROBLEM_JSON, Kind, document
+from service.server.logs import frames_of
+
+_STATUS: Mapping[type[Exception], int] = {
+    errors.LimitRequestLine: 414,
+    errors.ExpectationFailed: 417,
+    errors.LimitRequestHeaders: 431,
+    errors.UnsupportedTransferCoding: 501,
+    # Not the caller's fault, whatever they descend from.
+    errors.InvalidResponseHeader: 500,
+    errors.InvalidResponseHeaderName: 500,
+    errors.ConfigurationProblem: 500,
+    errors.ParseException: 400,
+    Exception: 500,
+}
+
+_DRAINED = 64 * 1024  # bytes of an unread body that gunicorn reads away; a connection with more it closes
+_thread = threading.local()
+
+
+def pre_request(worker: Any, req: Any) -> None:
+    """Remember the request that this thread begins (gunicorn's hook)."""
+    _thread.request = req
+
+
+def closing(app: Any) -> Any:
+    """Let the refusal of a large body say that its connection closes: gunicorn closes it.
+
+    A caller that was not told would send its next request into a connection that is gone.
+    """
+
+    def answered(environ: dict[str, Any], start_response: Any) -> Any:
+        def start(status: str, headers: Any, exc_info: Any = None) -> Any:
+            chunked = "HTTP_TRANSFER_ENCODING" in environ
+            if status >= "400" and (chunked or int(environ.get("CONTENT_LENGTH") or 0) > _DRAINED):
+                _thread.request.force_close()
+            return start_response(status, headers, exc_info)
+
+        return app(environ, start)
+
+    return answered
+
+
+class Worker(ThreadWorker):  # type: ignore[misc]  # gunicorn has no types
+    """A worker of gunicorn's that answers what is no HTTP as the service answers everything else."""
+
+    def handle_error(self, req: Any, client: Any, addr: Any, exc: Exception) -> None:
+        """Say what is wrong with a request that never reached the application."""
+        status = next(_STATUS[cls] for cls in type(exc).__mro__ if cls in _STATUS)
+        request_id = secrets.token_hex(8)
+        self.log.error_log.log(
+            logging.ERROR if status == 500 else logging.WARNING,
+            "request refused",
+            exc_info=exc,
+            extra={"fields": {"request_id": request_id, "status": status}},
+        )
+        self.wsgi.extensions["bookmatch"].figures.refused(status, BY_STATUS[status].name)
+        try:
+            write_nonblock(client, _answer(BY_STATUS[status], request_id))
+        except OSError:  # nobody is there any more
+            return
+
+
+def _answer(kind: Kind, request_id: str) -> bytes:
+    body = document(kind, kind.remedy, "/", request_id)
+    headers = (
+        f"HTTP/1.1 {kind.status} {HTTPStatus(kind.status).phrase}",
+        f"Content-Type: {PROBLEM_JSON}",
+        f"Content-Length: {len(body)}",
+        f"X-Request-ID: {request_id}",
+        "Cache-Control: no-store",
+        "Connection: close",
+    )
+    return "\r\n".join([*headers, "", ""]).encode() + body
+
+
+class Lines(Logger):  # type: ignore[misc]  # gunicorn has no types
+    """gunicorn's log in the form of ours."""
+
+    def setup(self, cfg: Any) -> None:
+        """Set the log up as gunicorn does, then give each handler our form."""
+        super().setup(cfg)
+        for handler in self.error_log.handlers:
+            handler.setFormatter(_Line())
+
+
+class _Line(logging.Formatter):
+    def format(self, record: logging.LogRecord) -> str:
+        """One line; of an error its type and place, for its text can hold what was sent."""
+        kind, error, trace = record.exc_info or (None, None, None)
+        line: dict[str, Any] = {"event": str(record.msg) if kind else record.getMessage()}
+        line |= getattr(record, "fields", {})
+        if kind is not None and error is not None:
+            line |= {"error": kind.__name__, "at": frames_of(trace)}
+        line |= {"level": record.levelname.lower(), "pid": record.process}
+        moment = datetime.fromtimestamp(record.created, UTC).isoformat()
+        return orjson.dumps({**line, "timestamp": moment.replace("+00:00", "Z")}).decode()

@@ -1,0 +1,129 @@
+"""The bundle that a worker serves: loaded beside the old one when CURRENT changes, swapped when it is whole.
+
+A damaged bundle is refused and the old one keeps serving; `LiveBundle.refused` says why, and so does /readyz.
+"""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import structlog
+
+from models.bundles.bundle import Bundle, ModelReader, read_bundle
+from models.bundles.registry import CURRENT, Registry
+from models.errors import BookmatchError
+from service.errors import ModelRefusedError, NoBundleError
+
+_AGAIN_SECONDS = 30.0  # a bundle that was refused may have been mended
+_log = structlog.get_logger()
+
+_Mark = tuple[int, int, int] | None
+_NEVER = (-1, -1, -1)
+
+
+class LiveBundle:
+    """The current bundle of a store. `look` loads it if it changed; `watch` looks again and again."""
+
+    def __init__(self, store: Path, read_model: ModelReader | None = None) -> None:
+        self._registry = Registry(store)
+        self._read_model = read_model
+        self._bundle: Bundle | None = None
+        self._seen: _Mark = _NEVER
+        self._tried = float("-inf")
+        self._lock = threading.Lock()
+        self.refused: str | None = None
+
+    def bundle(self) -> Bundle:
+        """Give the bundle that serves now. Raises NoBundleError if none does."""
+        found = self._bundle
+        if found is None:
+            raise NoBundleError("No price model has been loaded yet.")
+        return found
+
+    def bundle_of(self, version: str) -> Bundle | None:
+        """Give the bundle that serves now if it has this version, else None."""
+        found = self._bundle
+        return found if found is not None and found.version == version else None
+
+    @property
+    def version(self) -> str | None:
+        """The version that serves now, if any."""
+        return self._bundle.version if self._bundle else None
+
+    @property
+    def manifest(self) -> Mapping[str, Any] | None:
+        """The manifest of the bundle that serves now; None if none serves."""
+        found = self._bundle
+        return found.manifest if found else None
+
+    def read(self, version: str) -> Bundle:
+        """Read any bundle of the store and verify it. Raises BundleMissingError, or ModelRefusedError."""
+        folder = self._registry.folder(version)
+        try:
+            return read_bundle(folder, read_model=self._read_model)
+        except Exception as error:  # whatever a bundle holds
+            raise ModelRefusedError(
+                f"The price model {version} is refused: {self._reason(error)}."
+            ) from error
+
+    def change(self, ready: Bundle | None = None) -> None:
+        """Load the current bundle, which has changed; wait if another thread is loading.
+
+        `ready`: a bundle that was read before; it saves reading if it is the current one.
+        """
+        with self._lock:
+            self._load(self._mark(), ready)
+
+    def look(self) -> None:
+        """Load the current bundle if it is another than the one seen last, or that one was refused."""
+        mark = self._mark()
+        again = self.refused is not None and time.monotonic() - self._tried > _AGAIN_SECONDS
+        if (mark == self._seen and not again) or not self._lock.acquire(blocking=False):
+            return
+        try:
+            self._load(mark)
+        finally:
+            self._lock.release()
+
+    def _load(self, mark: _Mark, ready: Bundle | None = None) -> None:
+        self._tried = time.monotonic()
+        try:
+            version, sha256 = self._registry.current()
+            if self._bundle is None or self._bundle.version != version:
+                folder = self._registry.store / "bundles" / version
+                if ready is None or ready.version != version:
+                    ready = read_bundle(folder, sha256, read_model=self._read_model)
+                ready.valuer.model.warm()  # Before it serves: whoever asks first should not wait for it.
+                self._bundle = ready
+                _log.info("model loaded", model_version=version)
+            self.refused = None
+        except Exception as error:  # whatever a bundle holds, the one that serves goes on serving
+            self.refused = self._reason(error)
+            _log.error("model refused", why=self.refused, serving=self.version)
+        self._seen = mark
+
+    def _reason(self, error: Exception) -> str:
+        if not isinstance(error, BookmatchError):
+            return f"unexpected {type(error).__name__}"
+        # Whoever asks over HTTP must not learn in which folder the store is.
+        return str(error).replace(str(self._registry.store), "the store")
+
+    def _mark(self) -> _Mark:
+        try:
+            found = (self._registry.store / CURRENT).stat()
+        except OSError:
+            return None
+        return found.st_ino, found.st_mtime_ns, found.st_size
+
+    def watch(self, seconds: float) -> None:
+        """Look every so often, in a thread of its own, for as long as the process lives."""
+        threading.Thread(target=self._watch, args=(seconds,), name="live-bundle", daemon=True).start()
+
+    def _watch(self, seconds: float) -> None:
+        while True:
+            time.sleep(seconds)
+            self.look()

@@ -1,0 +1,30 @@
+"""The last few things that were made, for whoever asks for one of them again."""
+
+from __future__ import annotations
+
+import threading
+from collections import OrderedDict
+from collections.abc import Callable, Hashable
+from typing import Generic, TypeVar
+
+K = TypeVar("K", bound=Hashable)
+V = TypeVar("V")
+
+
+class RecentCache(Generic[K, V]):
+    """Keeps the values that were asked for last, at most `most` of them."""
+
+    def __init__(self, most: int) -> None:
+        self._most = most
+        self._values: OrderedDict[K, V] = OrderedDict()
+        self._lock = threading.Lock()  # held while making: two threads that want one value make it once
+
+    def get(self, key: K, make: Callable[[], V]) -> V:
+        """Give the value of this key; make it if it is not kept."""
+        with self._lock:
+            if key not in self._values:
+                self._values[key] = make()
+            self._values.move_to_end(key)
+            while len(self._values) > self._most:
+                self._values.popitem(last=False)
+            return self._values[key]

@@ -1,1 +1,0 @@
-"""Where records are kept: the engine, the metadata and the migrations."""

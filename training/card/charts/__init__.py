@@ -1,0 +1,1 @@
+"""The charts of the model card, in one style."""

@@ -1,0 +1,1 @@
+"""The commands of `python -m training`, one module each, but those of `training.cli` itself."""

@@ -1,0 +1,1 @@
+"""The trade of the demo market: what is sold, at which price, and how it is written down."""

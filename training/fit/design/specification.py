@@ -1,0 +1,63 @@
+"""The specification of a core: its terms, what its trees see, and how they are grown."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from models.price.core.core import Input
+from training.fit.design.terms import BackboneTerm
+
+HANDED = 0.15  # the share of the losses that trees of instruments may bend
+
+PARAMETERS: dict[str, object] = {
+    "objective": "huber",
+    "learning_rate": 0.03,
+    "num_leaves": 16,
+    "max_depth": 4,
+    "min_data_in_leaf": 20,
+    "lambda_l2": 10.0,
+    "bagging_fraction": 0.7,
+    "bagging_freq": 1,
+    "max_bin": 63,
+    "monotone_constraints_method": "basic",
+    "use_missing": False,
+    "verbosity": -1,
+    "num_threads": 1,
+    "deterministic": True,
+    "force_row_wise": True,
+}
+
+
+@dataclass(frozen=True)
+class Growth:
+    """The settings by which trees are grown on one kind of table.
+
+    `parameters`: LightGBM's, beside those that the inputs set. `rounds`: how many at most. `handed`: the
+    share of the losses that the trees may bend; `handed_level`: see `Trees`. `patience`: growth on a fold
+    stops after so many rounds without a gain on its left-out rows; 0: it never stops early.
+    """
+
+    parameters: Mapping[str, object] = field(default_factory=lambda: PARAMETERS)
+    rounds: int = 400
+    bags: int = 16  # a power of two, so that the mean is exact; served as tables, more cost nothing
+    handed: float = HANDED
+    handed_level: float = 0.0
+    patience: int = 0
+
+
+@dataclass(frozen=True)
+class Specification:
+    """The terms and settings of a core for one kind of table.
+
+    `inputs`: what the trees see; `growth`: how they are grown. `scatter`: columns of levels whose prices may
+    scatter differently. `time`: the column of time, "" for none. `relearn`: learn the variances anew without
+    each fold, for tables with so many variances that they would tell a fold too much about its own rows.
+    """
+
+    terms: tuple[BackboneTerm, ...]
+    inputs: tuple[Input, ...] = ()
+    growth: Growth = field(default_factory=Growth)
+    scatter: tuple[str, ...] = ()
+    time: str = ""
+    relearn: bool = False

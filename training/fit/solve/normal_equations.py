@@ -1,0 +1,64 @@
+"""The normal equations of a weighted regression: their sums and their bounded solution."""
+
+from __future__ import annotations
+
+import numpy as np
+import scipy.linalg as sl
+import scipy.sparse as sp
+
+from models.price.core.basis import Floats, Ints
+from training.fit.design.problem import Bools, Problem
+from training.fit.solve.solution import Solution, prior_precision, stated
+
+_FULL = 0.1  # a design with more than this share of entries that are not 0 is worked out as a dense array
+
+
+def squares_of(jac: sp.csr_matrix, weight: Floats) -> Floats:
+    """(p, p) Σ weight · xᵀx over the n rows x of a design."""
+    if _is_full(jac):
+        rows = jac.toarray() * np.sqrt(weight)[:, None]
+        return np.asarray(rows.T @ rows)
+    return np.asarray((jac.T @ (sp.diags(weight) @ jac)).toarray())
+
+
+def variances_of(jac: sp.csr_matrix, covariance: Floats) -> Floats:
+    """(n,) variance of each row of a design, given that of its coefficients (p, p)."""
+    if _is_full(jac):
+        rows = jac.toarray()
+        return np.asarray(np.einsum("np,np->n", rows @ covariance, rows))
+    return np.asarray(jac.multiply(jac @ covariance).sum(axis=1)).ravel()
+
+
+def _is_full(jac: sp.csr_matrix) -> bool:
+    """True if so many entries are not 0 that dense arithmetic is faster than sparse."""
+    return bool(jac.nnz > _FULL * jac.shape[0] * jac.shape[1])
+
+
+def with_stated(
+    problem: Problem, est: Solution, a: Floats, b: Floats, columns: Ints
+) -> tuple[Floats, Floats]:
+    """The normal equations of the `columns`, (k, k) and (k,), with what is stated added to them."""
+    if problem.contrasts is None:
+        return a, b
+    jac, residual, precision = stated(problem, est)
+    target = precision * (residual + jac @ est.theta)
+    pulled = prior_precision(problem.layout, est.tau2)[columns] * problem.contrasts.mean[columns]
+    jac = jac[:, columns]
+    return a + squares_of(jac, precision), b + jac.T @ target + pulled
+
+
+def bounded(a: Floats, b: Floats, nonnegative: Bools) -> tuple[Floats, Floats, Bools]:
+    """Minimise ½θᵀAθ − bᵀθ with θ ≥ 0 where asked: active set. Also its Cholesky factor and what is free."""
+    clamped = np.zeros(len(b), bool)
+    for _ in range(30):
+        free = ~clamped
+        factor = sl.cho_factor(a[np.ix_(free, free)], lower=True, check_finite=False)
+        theta = np.zeros(len(b))
+        theta[free] = sl.cho_solve(factor, b[free], check_finite=False)
+        wrong = nonnegative & (theta < -1e-12)
+        released = np.zeros(len(b), bool)
+        released[clamped] = a[clamped] @ theta - b[clamped] < -1e-9
+        if not wrong.any() and not released.any():
+            break
+        clamped = (clamped | wrong) & ~released
+    return np.where(nonnegative, np.maximum(theta, 0.0), theta), factor[0], free

@@ -1,0 +1,207 @@
+"""Measure how error and range narrow with the number of records, by the same fit on parts of the evidence.
+
+The instruments are put in random order. An eighth, a quarter and a half of them are taken from its beginning,
+and fits on these are judged by the sales of the other half; then the same is done from its end. So every sale
+is judged at every size, by fits that have no record of its instrument.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from itertools import groupby
+from typing import NamedTuple
+
+import numpy as np
+from joblib import Parallel, delayed
+from tqdm import tqdm
+
+from models.domain.catalogue import Catalogue
+from models.domain.evidence import Evidence
+from models.domain.evidence_snapshot import EvidenceSnapshot
+from models.domain.money import Rates
+from models.domain.vocabulary import KIND_NAMES
+from models.price.instruments.features import model_key
+from models.price.interface import FloatArray as Floats
+from models.price.interface import PriceModel
+from models.study.judge import judge, only_sales
+
+SHARES = (1 / 8, 1 / 4, 1 / 2)
+LEAST = 10  # sales that a fit needs for its size to count
+LEVEL = 0.8  # of the range whose width is told
+_FEW = 300  # sales; with fewer, chance says much, and there are two orders instead of one
+
+Fitter = Callable[[Sequence[Evidence], Catalogue, Rates, int], PriceModel]
+
+
+@dataclass(frozen=True)
+class GrowthRecords:
+    """The records with what a fit needs beside them."""
+
+    rows: Sequence[Evidence]
+    catalogue: Catalogue
+    rates: Rates
+    seed: int = 0
+
+
+@dataclass(frozen=True)
+class Trial:
+    """One fit on a share of the instruments, and what it said of m sales.
+
+    `counts`: kind → records that it was fitted on. `error`: (m,) log of value over price. `width`: (m,) of
+    the 80% range, in log. `specimen`: (m,) the instruments, numbered alike in all trials.
+    """
+
+    share: float
+    counts: Mapping[str, int]
+    error: Floats
+    width: Floats
+    specimen: np.ndarray
+
+
+class _Task(NamedTuple):
+    share: float
+    rows: list[Evidence]
+    sales: list[Evidence]
+
+
+# ── dividing ─────────────────────────────────────────────────────────────────
+
+
+def rows_of(snapshot: EvidenceSnapshot) -> list[Evidence]:
+    """The evidence of a bundle, with the digest of each specimen in place of its serial number."""
+    rows = snapshot.evidence(range(len(snapshot)))
+    named = (f"{digest:016x}" if digest else None for digest in snapshot.specimens.tolist())
+    return [
+        replace(row, instrument=row.instrument.but(serial=serial))
+        for row, serial in zip(rows, named, strict=True)
+    ]
+
+
+def specimen_of(row: Evidence) -> str:
+    """A key that all records of one specimen share; a record without a serial number has its own."""
+    serial = row.instrument.serial
+    return f"{model_key(row.subject)}|{serial}" if serial else row.id
+
+
+def positions_of(rows: Sequence[Evidence], seed: int) -> dict[str, float]:
+    """Specimen → its position between 0 and 1 in an order by chance.
+
+    Specimens that were sold, that were only asked for and that only had offers are ordered each on their own:
+    a share of the order has that share of each.
+    """
+    kinds: dict[str, set[str]] = {}
+    for row in sorted(rows, key=lambda row: row.id):
+        kinds.setdefault(specimen_of(row), set()).add(row.kind)
+    rng = np.random.default_rng(seed)
+    out: dict[str, float] = {}
+    for kind in KIND_NAMES:
+        own = [name for name, found in kinds.items() if kind in found and name not in out]
+        positions = (rng.permutation(len(own)) + 0.5) / max(len(own), 1)
+        out |= dict(zip(own, positions.tolist(), strict=True))
+    return out
+
+
+def tasks_of(rows: Sequence[Evidence], seed: int, holdout: Sequence[Evidence] = ()) -> list[_Task]:
+    """The fits to make and the sales to judge each by, the largest share first.
+
+    With a `holdout` every fit is judged by it, and there is one more fit, on all records.
+    """
+    sales = len(only_sales(rows))
+    out = [_Task(1.0, list(rows), list(holdout))] if holdout and sales >= LEAST else []
+    for order in range(2 if sales < _FEW else 1):
+        forward = positions_of(rows, seed + order)
+        for positions in (forward, {name: 1 - position for name, position in forward.items()}):
+            for share in SHARES:
+                own = [row for row in rows if positions[specimen_of(row)] < share]
+                others = [row for row in only_sales(rows) if positions[specimen_of(row)] >= SHARES[-1]]
+                out.append(_Task(share, own, list(holdout) or others))
+    # A size counts only where every draw of it has enough.
+    short = {task.share for task in out if len(only_sales(task.rows)) < LEAST or not task.sales}
+    return sorted((task for task in out if task.share not in short), key=lambda task: -task.share)
+
+
+# ── fitting and judging ──────────────────────────────────────────────────────
+
+
+def run(
+    market: GrowthRecords,
+    fit: Fitter,
+    holdout: Sequence[Evidence] = (),
+    *,
+    jobs: int = 1,
+    progress: bool = True,
+) -> list[Trial]:
+    """All trials, the smallest share first. Same for any `jobs`.
+
+    `fit` must be importable where `jobs` > 1.
+    """
+    tasks = tasks_of(market.rows, market.seed, holdout)
+    number = {
+        name: at for at, name in enumerate(sorted({specimen_of(s) for task in tasks for s in task.sales}))
+    }
+    done = Parallel(n_jobs=jobs, return_as="generator")(
+        delayed(_trial)(t, market, fit, number) for t in tasks
+    )
+    bar = tqdm(done, total=len(tasks), desc="sizes", unit="fit", disable=None if progress else True)
+    return list(bar)[::-1]
+
+
+def _trial(task: _Task, market: GrowthRecords, fit: Fitter, number: Mapping[str, int]) -> Trial:
+    model = fit(task.rows, market.catalogue, market.rates, market.seed)
+    judged = judge(model, task.sales, market.rates, (LEVEL,))
+    return Trial(
+        task.share,
+        {kind: sum(row.kind == kind for row in task.rows) for kind in KIND_NAMES},
+        judged.center - judged.paid,
+        judged.high[:, 0] - judged.low[:, 0],
+        np.array([number[specimen_of(sale)] for sale in task.sales]),
+    )
+
+
+# ── measuring ────────────────────────────────────────────────────────────────
+
+
+class Measures(NamedTuple):
+    """`median_error`: in per cent of the price. `rmse_log`: about the median. `width`: mean, in log."""
+
+    median_error: float
+    rmse_log: float
+    width: float
+
+
+@dataclass(frozen=True)
+class Size:
+    """All trials of one share."""
+
+    share: float
+    trials: tuple[Trial, ...]
+
+    @property
+    def sales(self) -> float:
+        """On how many sales a fit of this size stands, on average."""
+        return float(np.mean([trial.counts["sale"] for trial in self.trials]))
+
+
+def sizes_of(trials: Sequence[Trial]) -> list[Size]:
+    """The trials by share, the smallest first."""
+    ordered = sorted(trials, key=lambda trial: trial.share)
+    return [Size(share, tuple(own)) for share, own in groupby(ordered, key=lambda trial: trial.share)]
+
+
+def measured(trials: Sequence[Trial], times: np.ndarray | None = None) -> Measures:
+    """The measures over all sales of some trials. `times`: how often each specimen counts (once)."""
+    errors, centred, widths = [], [], []
+    for trial in trials:
+        again = times[trial.specimen] if times is not None else np.ones(len(trial.error), np.int64)
+        error = np.repeat(trial.error, again)
+        if not len(error):
+            continue
+        errors.append(error)
+        centred.append(error - np.median(error))
+        widths.append(np.repeat(trial.width, again))
+    percent = 100 * np.abs(np.expm1(np.concatenate(errors)))
+    squares = np.concatenate(centred) ** 2
+    return Measures(
+        float(np.median(percent)), float(np.sqrt(squares.mean())), float(np.concatenate(widths).mean())
+    )

@@ -1,0 +1,126 @@
+"""Judge a candidate before it is written: by later sales or, where they are too few, by left-out instruments.
+
+The rule that makes it provisional is in `models.bundles.provisional`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Protocol
+
+from models.bundles.bundle import Bundle
+from models.bundles.provisional import provisional
+from models.bundles.registry import Registry
+from models.domain.evidence import Evidence
+from models.domain.money import Rates
+from models.errors import BundleError, BundleMissingError
+from models.price.interface import PriceModel
+from models.study.judge import Judged, judge
+from training.study.folds import LEAST as LEAST_SPECIMENS
+from training.study.gate import ANSWERS_FILE, Answers, Check, Verdict, answers_of_current, gate, gate_of_few
+from training.study.holdout import LEAST, split_by_time
+from training.study.width import width_factor, width_factor_of_few
+
+LATER_SALES, LEFT_OUT = "later sales", "left-out instruments"
+
+
+class FittedModel(Protocol):
+    """A price model with the report of its fit."""
+
+    @property
+    def model(self) -> PriceModel: ...
+
+    @property
+    def report(self) -> dict[str, Any]: ...
+
+
+@dataclass(frozen=True)
+class Judgement:
+    """The judgement on a candidate, made before the fit on all its evidence.
+
+    `by`: `LATER_SALES`, `LEFT_OUT`, or None where nothing was judged; `judged`: the answers that were judged;
+    `reason`: why it was judged in this way. `learned`: where the fit on all evidence starts from. `width`:
+    the factor on the widths of its ranges.
+    """
+
+    by: str | None
+    judged: Judged | None
+    verdict: Verdict
+    reason: str
+    learned: Any = None
+    width: float = 1.0
+
+    @property
+    def provisional(self) -> bool:
+        """Say whether the model is provisional, by the rule of `models.bundles.provisional`."""
+        return provisional(on_later_sales=self.by == LATER_SALES, passed=self.verdict.passed)
+
+    @property
+    def why_provisional(self) -> str | None:
+        """The reason in a sentence; None where it is not."""
+        if not self.provisional:
+            return None
+        return "The gate did not let it pass." if self.by == LATER_SALES else self.reason
+
+
+def judgement(
+    rows: Sequence[Evidence],
+    rates: Rates,
+    store: Path,
+    months: float,
+    holdout: Callable[[Sequence[Evidence]], FittedModel],
+    few: Callable[[], Judged | None],
+) -> Judgement:
+    """Judge what will be fitted on these rows: `holdout` fits on some of them, `few` cross-validates them."""
+    if months <= 0:
+        detail = "no months were kept out, as was asked, so nothing shows that it is any good"
+        check = Check("judged on later sales", False, detail)
+        return Judgement(None, None, Verdict((check,), 0), "No sales were kept out to judge it by.")
+    split = split_by_time(rows, months)
+    if split.first is None:
+        return _of_few(few())
+    fitted = holdout(split.before)
+    judged = judge(fitted.model, split.kept, rates)
+    # The fit starts from the holdout model's variances; its ranges say how wide the new ones have to be.
+    learned, width = getattr(fitted, "learned", None), width_factor(judged)
+    reason = f"The sales from {split.first} on were kept out."
+    return Judgement(LATER_SALES, judged, pass_gate(judged, store, rates), reason, learned, width)
+
+
+def _of_few(judged: Judged | None) -> Judgement:
+    """A candidate with fewer sales than can be kept out by time."""
+    reason = f"Fewer than {LEAST} sales could be kept out by time"
+    if judged is None:
+        detail = f"fewer than {LEAST_SPECIMENS} instruments were sold, so nothing can be judged yet"
+        verdict = Verdict((Check("judged on left-out sales", True, detail),), 0)
+        return Judgement(None, None, verdict, f"{reason}, and {detail}.")
+    reason += f", so each of {len(judged.paid)} was judged by a fit without any record of its instrument."
+    return Judgement(LEFT_OUT, judged, gate_of_few(judged), reason, width=width_factor_of_few(judged))
+
+
+def pass_gate(judged: Judged, store: Path, rates: Rates) -> Verdict:
+    """Put a holdout model's answers to the gate; it compares them with the store's current bundle, if any."""
+    try:
+        current = Registry(store).load()
+    except BundleMissingError:
+        return gate(judged)
+    except BundleError as error:
+        # Such a store is mended by promoting a new bundle, so it must not stand in the way of one.
+        verdict = gate(judged)
+        note = Check("current bundle", True, f"it cannot be read, and was not compared with: {error}")
+        return Verdict((*verdict.checks, note), verdict.common)
+    usable, said = answers_of_current(current.valuer.model, _kept_answers(current), judged, rates)
+    return gate(judged, usable, said)
+
+
+def _kept_answers(current: Bundle) -> Answers | None:
+    """The answers of the current bundle's holdout model; None where it keeps none.
+
+    Answers on left-out instruments do not count: the fits that gave them knew the market of later days.
+    """
+    by_holdout = current.manifest["about"].get("judged_by", LATER_SALES) == LATER_SALES
+    if not by_holdout or ANSWERS_FILE not in current.manifest["files"]:
+        return None
+    return Answers.from_bytes(current.file(ANSWERS_FILE))
