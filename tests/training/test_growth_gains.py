@@ -120,7 +120,7 @@ def test_a_range_in_per_cent_is_that_of_its_upper_end() -> None:
 
 
 def test_a_field_tells_over_how_many_models_its_sales_are_spread(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("training.study.gains._MOST_MODELS", 1)
+    monkeypatch.setattr("training.growth.gains._MOST_MODELS", 1)
     rows = sales(8, 7, refinished=2)
     (gain,) = of_fields(linear_model(rows), rows)
     assert gain.over == 1
