@@ -275,6 +275,7 @@ FIELDS: tuple[Field, ...] = (
 
 BY_PATH = {field.path: field for field in FIELDS}
 BY_FLAT = {field.flat: field for field in FIELDS}
+PARTS = tuple(field for field in FIELDS if field.terms is PART)  # parts that can be replaced
 GROUPS = ("condition", "originality", "provenance")  # nested objects of the JSON form
 
 CHANNELS = (

@@ -25,7 +25,7 @@ from models.valuation.valuer import Valuer, money_of
 LEVEL = 0.8
 _SHOWN = 3  # answers shown with the value that each would give
 _CONTENDERS = 8  # fields that are looked at again once the first is chosen
-_ASK_OF = frozenset(BY_PATH) - {"maker", "model", "serial", "edition", "build"}  # what a price depends on
+ASKED = frozenset(BY_PATH) - {"maker", "model", "serial", "edition", "build"}  # what a price depends on
 
 
 @dataclass(frozen=True)
@@ -108,7 +108,7 @@ class _Look:
 def _open(valuer: Valuer, base: Subject, among: Sequence[str] | None) -> dict[str, tuple[Answer, ...]]:
     """Fields that can be asked for, with their likely answers."""
     model = valuer.catalogue.find(base.instrument.maker, base.instrument.model)
-    paths = [path for path in unknown_fields(base.instrument, model) if path in _ASK_OF]
+    paths = [path for path in unknown_fields(base.instrument, model) if path in ASKED]
     if among is not None:
         paths = [path for path in paths if path in among]
     found = {p: likely_answers(valuer.snapshot, model, base.instrument, BY_PATH[p]) for p in paths}

@@ -9,7 +9,7 @@ from decimal import Decimal
 from models.domain.instrument import Instrument, Subject, Value
 from models.domain.money import BASE_CURRENCY
 from models.domain.names import nearest
-from models.domain.vocabulary import BY_PATH, DEFAULT_LEVELS
+from models.domain.vocabulary import BY_PATH, DEFAULT_LEVELS, PARTS
 from models.errors import Fault, InputError
 from models.insights.alternatives import Alternative, alternatives
 from models.valuation.valuer import Interval, Valuer
@@ -21,14 +21,13 @@ _REPAIRS: Mapping[str, Mapping[str, tuple[str, ...]]] = {
     "condition.structure": {"open_crack": ("repaired_crack",), "broken_headstock": ("repaired_headstock",)},
     "originality.routing": {"open": ("filled",)},
 }
-_PARTS = ("pickups", "wiring", "tuners", "bridge", "tailpiece", "nut", "pickguard")
 _PUT_BACK: Mapping[str, tuple[str, ...]] = {
     "modern": ("period",),
     "missing": ("period",),
 }
 
 # What stays as it is whatever is spent, and why.
-_LASTING: Mapping[str, Mapping[str, str]] = {
+LASTING: Mapping[str, Mapping[str, str]] = {
     "originality.finish": {
         "oversprayed": "the maker's finish lies under later lacquer; nobody can promise it back",
         "refinished": "the maker's finish is gone; finishing it again does not bring it back",
@@ -46,7 +45,7 @@ _LASTING: Mapping[str, Mapping[str, str]] = {
     },
 }
 _WORN_FINISH = "wear of the finish cannot be put right: finishing it again costs far more value than the wear"
-_FINISH_WEAR = ("condition.top", "condition.back", "condition.neck", "condition.headstock")
+FINISH_WEAR = ("condition.top", "condition.back", "condition.neck", "condition.headstock")
 _WORN = 2.0  # light wear: from here on a buyer sees it
 
 
@@ -114,7 +113,7 @@ def restoration(
     return Restoration(tuple(remedies), _lasting(it), together)
 
 
-MENDABLE = (*_REPAIRS, *(f"originality.{part}" for part in _PARTS))
+MENDABLE = (*_REPAIRS, *(part.path for part in PARTS))
 
 
 def _targets(path: str, it: Instrument) -> tuple[str, ...]:
@@ -139,11 +138,11 @@ def _remedy(it: Instrument, found: Alternative, costs: Mapping[str, Decimal]) ->
 
 def _lasting(it: Instrument) -> tuple[Lasting, ...]:
     found = []
-    for path, reasons in _LASTING.items():
+    for path, reasons in LASTING.items():
         now = it.get(BY_PATH[path])
         if now in reasons:
             found.append(Lasting(path, now, reasons[str(now)]))
-    for path in _FINISH_WEAR:
+    for path in FINISH_WEAR:
         wear = it.get(BY_PATH[path])
         if isinstance(wear, int | float) and wear >= _WORN:
             found.append(Lasting(path, wear, _WORN_FINISH))

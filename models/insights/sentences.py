@@ -21,7 +21,7 @@ from models.valuation.valuer import Valuation
 _SYMBOLS = {"USD": "$", "EUR": "€", "GBP": "£", "JPY": "¥"}
 _WEAR_WORDS = tuple(term.meaning for term in WEAR)
 _FIGURE_WORDS = tuple(term.meaning for term in FIGURE)
-_TERM_WORDS: Mapping[str, Mapping[str, str]] = {
+TERM_WORDS: Mapping[str, Mapping[str, str]] = {
     "build": {
         "production": "ordinary production",
         "prototype": "a prototype",
@@ -105,7 +105,7 @@ def words_of(path: str, value: Value) -> str:
     if path == "weight_kg":
         return f"{float(value):.2f} kg"
     if field is not None and field.kind is Kind.TERM:
-        return _TERM_WORDS.get(path, _PART_WORDS).get(str(value), str(value).replace("_", " "))
+        return TERM_WORDS.get(path, _PART_WORDS).get(str(value), str(value).replace("_", " "))
     return f"{value:g}" if isinstance(value, float) else str(value)
 
 

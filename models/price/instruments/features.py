@@ -33,7 +33,7 @@ LOSSES: tuple[str, ...] = tuple(f.flat for f in FIELDS if f.loss_ordered)
 STEPS_OF: Mapping[str, int] = {f.flat: len(f.terms) - 1 for f in FIELDS if f.loss_ordered}
 CONDITION_LOSSES = tuple(f.flat for f in FIELDS if f.loss_ordered and f.family is Family.CONDITION)
 ORIGINALITY_LOSSES = tuple(f.flat for f in FIELDS if f.loss_ordered and f.family is Family.ORIGINALITY)
-_PLACE = {f.flat: {t: float(i) for i, t in enumerate(f.names)} for f in FIELDS if f.kind is Kind.TERM}
+_POSITION = {f.flat: {t: float(i) for i, t in enumerate(f.names)} for f in FIELDS if f.kind is Kind.TERM}
 _PATH = {f.flat: f.path for f in FIELDS}
 
 
@@ -208,7 +208,7 @@ _OF_HEAD = frozenset({*_MODEL, "edition"})
 
 def feature_hash() -> str:
     """The hash of column names, order, players and codings; a bundle of another hash is refused."""
-    coding = json.dumps([list(PLAYERS.items()), _PLACE, STEPS_OF], sort_keys=True)
+    coding = json.dumps([list(PLAYERS.items()), _POSITION, STEPS_OF], sort_keys=True)
     return hashlib.sha256(coding.encode()).hexdigest()
 
 
@@ -216,7 +216,7 @@ def ordinal(flat: str, value: Any) -> float:
     """A loss-ordered field as a number: 0 is best; NaN is not known."""
     if value is None:
         return math.nan
-    return _PLACE[flat][value] if flat in _PLACE else float(value)
+    return _POSITION[flat][value] if flat in _POSITION else float(value)
 
 
 def columns(

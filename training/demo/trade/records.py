@@ -27,7 +27,7 @@ _GROUP_OF: Mapping[str, str] = {
     "provenance_case": "papers",
 }
 # Chance that a record leaves the field out, over all channels and years.
-_LEFT_OUT: Mapping[str, float] = {
+LEFT_OUT: Mapping[str, float] = {
     **dict.fromkeys(WEAR_COST, 0.18),
     **dict.fromkeys(PARTS, 0.20),
     "year": 0.07,
@@ -62,7 +62,7 @@ def known_mask(events: Events, seed: int) -> dict[str, NDArray[np.bool_]]:
     terse += 0.3 * (events.kind == OFFER) - 0.8 * (events.kind == STOCK)
     groups = {g: rng.normal(0.0, 1.0, n) for g in sorted(set(_GROUP_OF.values()))}
     known: dict[str, NDArray[np.bool_]] = {}
-    for flat, chance in _LEFT_OUT.items():
+    for flat, chance in LEFT_OUT.items():
         group = groups.get(_GROUP_OF.get(flat, ""), 0.0)
         hide = 0.6 * terse + 0.5 * group + 0.62 * rng.normal(0.0, 1.0, n) + _shy(flat, events)
         known[flat] = hide < NormalDist().inv_cdf(1 - chance)

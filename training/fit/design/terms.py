@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
+from models.domain.vocabulary import BY_FLAT, PARTS
 from models.price.core.backbone import BLANK, LEVEL, Block, Role, loss_of, scale_of
 from models.price.core.basis import Table
 from models.price.instruments.features import BLANKS, CONDITION_LOSSES, ORIGINALITY_LOSSES, STEPS_OF
@@ -51,14 +52,11 @@ def _losses(family: str, fields: Sequence[str]) -> Iterable[BackboneTerm]:
     role = loss_of(family)
     for field in fields:
         count, part = STEPS_OF[field], loss_part(field)
-        kind = "grade" if count == 5 else "part" if field.split("_")[1] in _PARTS else field
+        kind = "grade" if count == 5 else "part" if BY_FLAT[field] in PARTS else field
         yield BackboneTerm(f"{field} slope", (graded(field, count),), role, f"slope {kind}", part=part)
         yield BackboneTerm(f"{field} steps", (graded_steps(field, count),), role, f"steps {kind}", part=part)
         # A blank is the usual loss and more: faults are left unsaid more often than good news.
         yield BackboneTerm(f"{field} unknown", (unknown(field),), role, f"unknown {family}", part=part)
-
-
-_PARTS = ("pickups", "wiring", "tuners", "bridge", "tailpiece", "nut", "pickguard")
 
 
 def loss_part(field: str) -> str:
