@@ -20,6 +20,7 @@ from training.sources import Source, SourceParameter, named, read_source
 if TYPE_CHECKING:
     from models.domain.money import Rates
     from training.reading import Reading
+    from training.release import WrittenBundle
 
 
 class _LateCommands(OneLineErrors):
@@ -145,15 +146,18 @@ def fit(
         jobs=jobs or cpu_count(),
     )
     click.echo(made.version)
-    for check in made.verdict.checks:
-        note(f"{'passed' if check.passed else 'failed'}  {check.name}: {check.detail}")
-    if made.judgement.provisional:
-        note(
-            f"The price model is provisional, and every answer will say so. {made.judgement.why_provisional}"
-        )
+    _tell_verdict(made)
     if promote:
         release.promote(made, store, force=force, who=who, why=why)
         note(f"It is the current price model of {store} now.")
+
+
+def _tell_verdict(made: WrittenBundle) -> None:
+    for check in made.verdict.checks:
+        note(f"{'passed' if check.passed else 'failed'}  {check.name}: {check.detail}")
+    why = made.judgement.why_provisional
+    if made.judgement.provisional:
+        note(f"The price model is provisional, and every answer will say so. {why}")
 
 
 @main.command(epilog=examples("bookmatch backtest evidence.csv --catalogue catalogue.toml --years 2"))
