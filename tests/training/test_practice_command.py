@@ -205,6 +205,12 @@ def test_rules_that_the_fit_had_otherwise_are_named(file: Path, tmp_path: Path) 
     assert "not in the fit" in lines_of(found)["prototype"]
 
 
+def test_a_rule_about_evidence_that_there_is_none_of_was_known_all_the_same(tmp_path: Path) -> None:
+    found = run("--store", store(tmp_path / "store", CARD[:3], practice_toml=FILE))
+    assert found.stderr == ""
+    assert "not in the fit" in lines_of(found)["asking"]
+
+
 @pytest.mark.parametrize("practice", [None, []])
 def test_a_model_fitted_without_practice_is_said_to_be(file: Path, tmp_path: Path, practice: Any) -> None:
     found = run(file, "--store", store(tmp_path / "store", practice))

@@ -105,10 +105,11 @@ def _tell(rules: Sequence[Rule], fitted: _Fitted) -> None:
     if not fitted.rules:
         click.echo(f"price model {fitted.version} was fitted without common practice", err=True)
         return
-    here = {rule.name: rule for rule in rules}
+    # The fit knew a rule about askings or offers even where its evidence has none of them.
+    here, kept = {rule.name: rule for rule in rules}, fitted.practice.rules if fitted.practice else ()
     changed = [name for name, rule in here.items() if name in fitted.rules and _changed(rule, fitted)]
     for problem, names in (
-        ("does not know", [name for name in here if name not in fitted.rules]),
+        ("does not know", [n for n, rule in here.items() if n not in fitted.rules and rule not in kept]),
         ("was fitted with another version of", changed),
         ("was also fitted with", [name for name in fitted.rules if name not in here]),
     ):
