@@ -30,7 +30,9 @@ _CAPTION = (
 def section(rules: Sequence[Told], spreads: Sequence[Told] = ()) -> list[str]:
     """The section. Both are entries of the fit's report; nothing where the fit had no practice."""
     if not rules:
-        return [] if not spreads else ["<h2>Common practice</h2>", _spreads(spreads)]
+        return (
+            [] if not spreads else ["<h2>Common practice</h2>", f"<div class=rules>{_spreads(spreads)}</div>"]
+        )
     groups = groups_of(rules)
     words = f"{len(rules)} rules of common practice with their spans. {contradictions(rules)} {weight(rules)}"
     return [
@@ -40,7 +42,7 @@ def section(rules: Sequence[Told], spreads: Sequence[Told] = ()) -> list[str]:
         f"<p>{escape(weight(rules))}</p>",
         figure(practice_chart(groups), _CAPTION, words),
         f"<div class=rules>{_table(groups)}</div>",
-        *([_spreads(spreads)] if spreads else []),
+        *_spreads(spreads),
     ]
 
 
@@ -100,13 +102,16 @@ def _table(groups: Sequence[Group]) -> str:
     )
 
 
-def _spreads(spreads: Sequence[Told]) -> str:
+def _spreads(spreads: Sequence[Told]) -> list[str]:
+    if not spreads:
+        return []
     rows = [
         [told["name"].replace("_", " "), *(_factor(told[key]) for key in _FACTORS), told["says"]]
         for told in spreads
     ]
     caption = "How far typical prices differ: two of three lie within this factor of the middle"
-    return table(caption, ["spread", "practice", "evidence", "both", "in words"], rows)
+    found = table(caption, ["spread", "practice", "evidence", "both", "in words"], rows)
+    return [f"<div class=rules>{found}</div>"]
 
 
 def _factor(found: float | None) -> str:
