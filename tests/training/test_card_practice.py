@@ -166,5 +166,6 @@ def test_the_page_has_the_section_where_the_card_has_practice() -> None:
     assert "Common practice" not in page({**card, "practice": [], "spreads": []}, None)
     spread = {"name": "makers", "factor": 1.5, "evidence": None, "posterior": 1.43, "says": "Makers differ."}
     shown = page({**card, "practice": [], "spreads": [spread]}, None)
+    assert "<div class=rules><div class=scroll><table><caption>How far" in shown
     cells = re.findall(r"<t[hd][^>]*>([^<]*)</t[hd]>", shown[shown.index("How far typical prices differ") :])
     assert cells[5:10] == ["makers", "1.50", "–", "1.43", "Makers differ."]

@@ -30,9 +30,7 @@ _CAPTION = (
 def section(rules: Sequence[Told], spreads: Sequence[Told] = ()) -> list[str]:
     """The section. Both are entries of the fit's report; nothing where the fit had no practice."""
     if not rules:
-        return (
-            [] if not spreads else ["<h2>Common practice</h2>", f"<div class=rules>{_spreads(spreads)}</div>"]
-        )
+        return ["<h2>Common practice</h2>", *_spreads(spreads)] if spreads else []
     groups = groups_of(rules)
     words = f"{len(rules)} rules of common practice with their spans. {contradictions(rules)} {weight(rules)}"
     return [
