@@ -86,7 +86,7 @@ def fit_for_backtest(
     seed: int,
     practice: Practice = NO_PRACTICE,
 ) -> PriceModel:
-    """Fit a price model in a worker process: without a progress bar, and without the report of the fit."""
+    """Fit a price model silently, and return it without the report of its fit. Worker processes call this."""
     return fit_anew(rows, catalogue, rates, seed, progress=False, practice=practice).model
 
 
@@ -105,9 +105,9 @@ def make_bundle(
 ) -> WrittenBundle:
     """Fit a price model, judge it, compare it with the current one and write it to the store, unpromoted.
 
-    `months`: sales of the last so many months are kept out for judging (`training.study.holdout`); 0 judges
-    nothing. `about`: entries for the manifest. `jobs`: number of parallel fits in cross-validation. Raises
-    InputError for evidence without a sale.
+    `months`: the sales of this many last months are kept out for judging (`training.study.holdout`); with 0
+    nothing is judged. `about`: entries for the manifest. `jobs`: number of parallel fits in cross-validation.
+    Raises InputError for evidence without a sale.
     """
     _check_any(rows)
     found = judgement(

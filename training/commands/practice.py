@@ -62,7 +62,7 @@ def practice(file: Path | None, store: Path | None, as_json: bool) -> None:
 
 
 def practice_of(choice: str | None) -> Practice:
-    """Return the practice that an option names: "none", a file's path, or None for the rules shipped.
+    """Return the practice that `choice` names: "none", a file's path, or None for the program's own rules.
 
     Raises BookmatchError for a file that cannot be read, or that is not valid.
     """

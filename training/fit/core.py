@@ -39,8 +39,8 @@ from training.fit.solve.variance_components import VarianceComponents, starting_
 from training.fit.spread.calibrate import calibrated
 from training.fit.trees import Grown, grow
 
-# Caps on what all losses together take off the log price, tried in turn. If the first is no gain over no cap,
-# the others are not tried.
+# Caps on what all losses together take off the log price, tried in turn. If the first does not raise the log
+# evidence enough, the others are not tried.
 _CAPS = (1.6, 2.6, 1.0)
 _EVIDENCE_MARGIN = 3.0  # A cap is accepted if it raises the log evidence by this much, in nats.
 _DIRECTIONS = 700  # Most directions of the posterior covariance that are kept.
@@ -153,7 +153,7 @@ def _trusting(problem: Problem, est: Solution, step_done: Callable[[], object]) 
 
 
 def _part_of(problem: Problem) -> Problem:
-    """Return an evenly spaced part of a large problem's rows, if the last kind of evidence occurs in it.
+    """Return every k-th row of a problem of more than `_LEARN_ON` rows, if its last noise kind occurs there.
 
     Return any other problem as it is.
     """

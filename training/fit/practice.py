@@ -1,6 +1,6 @@
 """Turn rules of common practice into priors of a fit, and report what the fit learned about each rule.
 
-A rule compares two instruments of an invented model, so that it speaks of no real name.
+The two instruments that a rule compares are of an invented model, as a rule is about no particular model.
 """
 
 from __future__ import annotations

@@ -18,7 +18,7 @@ from training.fit.core import FittedCore
 
 _DAYS_A_YEAR = 365.25
 _SUSPICIOUS = 0.12  # A row with a smaller robust weight than this is listed.
-_BAND = 1.6449  # The middle 90% of a normal distribution lies within so many standard deviations.
+_BAND = 1.6449  # The middle 90% of a normal distribution lies within this many standard deviations.
 
 
 def report_of(rows: Sequence[Evidence], fitted: FittedCore, model: GuitarModel) -> dict[str, Any]:
@@ -75,9 +75,9 @@ def index_of(rows: Sequence[Evidence], backbone: Backbone, posterior: Posterior)
 
 
 def suspicious(rows: Sequence[Evidence], fitted: FittedCore) -> list[dict[str, Any]]:
-    """List rows far from their value by a fit without them, the farthest first, then rows recorded twice.
+    """List the rows that robust weighting discounts, most suspicious first, then rows recorded twice.
 
-    Each has the likeliest reason.
+    Each has a likely reason, by the ratio of its price to its value by a fit without it.
     """
     left_out = fitted.left.residual - fitted.grown.bent
     out = []

@@ -46,7 +46,7 @@ class Grown:
 
 
 def no_trees(rows: int) -> Grown:
-    """Return the result without trees, for so many rows."""
+    """Return the result without trees, for this number of rows."""
     return Grown(None, np.zeros(rows), 0.0, 0.0, 0)
 
 
@@ -167,6 +167,6 @@ def booster_text(
     seed: int,
     levels: Sequence[int] = (),
 ) -> str:
-    """Fit a booster of so many rounds and return its text. `levels`: columns of x that hold level codes."""
+    """Fit a booster of `rounds` rounds and return its text. `levels`: columns of x that hold level codes."""
     data = lgb.Dataset(x, target, weight=weight, categorical_feature=list(levels))
     return str(lgb.train({**parameters, "seed": seed}, data, rounds).model_to_string())

@@ -25,7 +25,7 @@ LEAST_SIZES = 3
 BAND = 0.8
 _POWERS = np.linspace(0.25, 1.0, 16)
 _DRAWS = 300
-_MOST_SALES = 1000  # The noise is averaged over so many sales at most.
+_MOST_SALES = 1000  # The noise is averaged over at most this many sales.
 
 
 class Curve(NamedTuple):
@@ -57,7 +57,7 @@ class Expected:
 
 
 def curve_through(n: Floats, y: Floats, floor: float) -> Curve:
-    """Fit a curve to measures y at n sales by least squares. Its a is at least min(`floor`, least y)."""
+    """Fit a curve to measures y at n sales by least squares, with a no less than min(`floor`, least y)."""
     floor, scale = min(floor, float(y.min())), float(n.max())
     found = []
     for c in _POWERS:
@@ -124,7 +124,7 @@ def floors_of(model: GuitarModel, rows: Sequence[Evidence]) -> Measures:
 
 
 def as_json(found: Mapping[str, Expected] | None) -> dict[str, Any] | None:
-    """Return the curves and extrapolated measures as JSON; None for None."""
+    """Return the curves and extrapolated measures as JSON; None if `found` is None."""
     if found is None:
         return None
     return {

@@ -30,14 +30,14 @@ from models.price.interface import FloatArray as Floats
 from models.study.judge import only_sales
 
 MORE = 10  # Number of additional sales whose effect is counted.
-LEVEL = 0.8  # Level of the ranges that they narrow.
+LEVEL = 0.8  # Level of the ranges that additional sales narrow.
 _BAND = NormalDist().inv_cdf((1 + LEVEL) / 2)
-_MOST_MODELS = 12  # A field's effect is averaged over so many models at most, those with the most such sales.
+_MOST_MODELS = 12  # A field's effect is averaged over at most this many models, those where it was sold most.
 
 
 @dataclass(frozen=True)
 class Gain:
-    """The effect on the 80% range of ten more sales of a model, of a maker, or with a field's value.
+    """The effect on the 80% range of ten more sales: of a model, of a maker, or with one value of a field.
 
     `sales`: how many such sales there are now. `share`: their share of all sales for a field's value, 1 for a
     maker or a model. `before`, `after`: half the width of the range, in log, averaged over `over` models.

@@ -27,7 +27,7 @@ from models.price.interface import PriceModel
 from models.study.judge import judge, only_sales
 
 SHARES = (1 / 8, 1 / 4, 1 / 2)
-LEAST = 10  # A size counts only if each of its fits has so many sales.
+LEAST = 10  # A size counts only if each of its fits has at least this many sales.
 LEVEL = 0.8  # Level of the range whose width is measured.
 _FEW = 300  # With fewer sales than this, chance matters more, and two random orders are used instead of one.
 

@@ -16,7 +16,7 @@ from training.growth.curve import LEAST_SIZES, TIMES, as_json, expected, floors_
 from training.growth.gains import Gain, of_fields, of_makers, of_models
 from training.growth.measure import LEAST, SHARES, Size, Trial, measured, sizes_of, specimen_of
 
-MOST = 10  # So many models, makers and fields are listed at most, of each.
+MOST = 10  # At most this many models are listed, and as many makers and fields.
 
 
 def report(

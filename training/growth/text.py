@@ -1,4 +1,4 @@
-"""Print the report on what more records would bring to a price model as text for a terminal."""
+"""Format the report on what more records would bring to a price model as text for a terminal."""
 
 from __future__ import annotations
 

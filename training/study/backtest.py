@@ -20,7 +20,7 @@ from models.price.interface import PriceModel
 from models.study.judge import Judged, figures, judge, only_sales, study
 
 YEARS = 3
-LEAST_BEFORE = 50  # A quarter is tested only if there are so many sales before it.
+LEAST_BEFORE = 50  # A quarter is tested only if there are at least this many sales before it.
 
 Fitter = Callable[[Sequence[Evidence], Catalogue, Rates, int], PriceModel]
 

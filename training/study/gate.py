@@ -27,11 +27,12 @@ from models.price.interface import PriceModel
 from models.study.intervals import covered, interval_score
 from models.study.judge import SCORE_LEVEL, Judged, judge
 
-LEAST_COMMON = 20  # Two bundles are compared only if both can be judged on so many sales.
-# A candidate is worse if its mean loss exceeds the current one by this share and by one standard error.
+LEAST_COMMON = 20  # Two bundles are compared only if both can be judged on at least this many sales.
+# A candidate counts as worse if its mean error or interval score exceeds the current bundle's by this share,
+# and by one standard error of the difference.
 WORSE_BY = 0.01
-# A range may hold fewer prices than its level by this share and so many standard errors. With two standard
-# errors, one sound price model in 30 would be refused on 30 sales (20,000 draws).
+# The share of prices in a range may fall short of its level by the slack plus this many standard errors. With
+# two standard errors, one sound price model in 30 would be refused on 30 sales (in 20,000 simulations).
 COVERAGE_SLACK = 0.03
 COVERAGE_ERRORS = 3
 # Chance that a sound range is refused on left-out sales: the normal tail beyond three standard errors.
@@ -74,7 +75,10 @@ class Verdict:
 
 @dataclass(frozen=True)
 class Answers:
-    """A model's answers on n sales. `ids`: a key for each sale; the others: (n,) in log, at `SCORE_LEVEL`."""
+    """A model's answers on n sales, in log US dollars: (n,) median, and ends of its range at `SCORE_LEVEL`.
+
+    `ids`: a key for each sale, from its id, day and price.
+    """
 
     ids: tuple[str, ...]
     center: Floats

@@ -53,9 +53,10 @@ def _where_tied(pairs: Sequence[Pair], periods: int, later: Floats) -> Floats:
 
 
 def resold(rows: Sequence[Evidence], rates: Rates) -> tuple[list[Pair], list[int]]:
-    """Return the pairs of consecutive sales of one model and serial number, and the years as their periods.
+    """Return the pairs of consecutive sales of one serial number of a model, and the list of all years.
 
-    Prices are in US dollars. Changes to a specimen between its sales are not allowed for.
+    A pair's periods are positions in that list. Prices are in US dollars. Changes to a specimen between its
+    sales are not allowed for.
     """
     sales = sorted(only_sales(rows), key=lambda row: (row.day, row.id))
     by_specimen: dict[tuple[str, str, str], list[Evidence]] = defaultdict(list)

@@ -90,7 +90,7 @@ def judgement(
 
 
 def _of_few(judged: Judged | None) -> Judgement:
-    """Judge a price model with too few sales to keep out. `judged`: its cross-validation, or None."""
+    """Judge a price model with too few sales to keep out. `judged`: cross-validated sales, or None."""
     reason = f"Fewer than {LEAST} sales could be kept out by time"
     if judged is None:
         detail = f"fewer than {LEAST_SPECIMENS} instruments were sold, so nothing can be judged yet"

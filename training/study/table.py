@@ -1,4 +1,4 @@
-"""Print figures on errors and ranges (a study) as a text table, one line for each quarter or group."""
+"""Format figures on errors and ranges (a study) as a text table, one line for each quarter or group."""
 
 from __future__ import annotations
 

@@ -25,10 +25,10 @@ def width_factor_of_few(judged: Judged) -> float:
 def width_factor(judged: Judged) -> float:
     """Return the factor that makes a holdout model's ranges hold as many later prices as they promise.
 
-    For each level, a sale's error is divided by the distance from the value to the end of the range on its
-    side; the level's quantile of these ratios is 1 where the range is just right. The factor is their mean
-    over the levels, in log, shrunk towards 1. Later sales show what the market does next, which
-    cross-validation cannot. The factor is between 0.95 and 1.25, and 1 for fewer than 100 sales.
+    For each level, a sale's error is divided by the distance from the value to the end of the range on the
+    side of the price. The level's quantile of these ratios is 1 if the range is just right. The factor is the
+    mean of these quantiles over the levels, in log, shrunk towards 1. Later sales show what the market does
+    next, which cross-validation cannot. The factor is from 0.95 to 1.25, and 1 for fewer than 100 sales.
     """
     return _factor(judged) if len(judged.paid) >= _LEAST_SALES else 1.0
 
@@ -39,7 +39,8 @@ def _factor(judged: Judged) -> float:
     logs = []
     for k, level in enumerate(judged.levels):
         room = np.where(above, judged.high[:, k] - judged.center, judged.center - judged.low[:, k])
-        # A range ends at the value itself if blank fields can only lower it. A price beyond is far outside.
+        # A range can end at the value itself, if all that blank fields may hide lies on one side. A price
+        # beyond that end counts as infinitely far outside.
         share = np.full(n, np.inf)
         np.divide(np.abs(judged.paid - judged.center), room, out=share, where=room > 0)
         logs.append(math.log(float(np.quantile(share, level, method="higher"))))

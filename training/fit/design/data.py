@@ -26,10 +26,10 @@ class Thinned:
 class Data:
     """The n rows of a fit, both as the columns of `table` and as the `rows` that an evaluator takes.
 
-    `y`: (n,) log price. `gap`: "" for a sale; rows with the same other name share a gap, the mean log
-    difference of such prices from sales. `kind`: rows of one kind share a noise variance. `specimen`: rows of
-    one specimen share it. `thinned`: copies of sales with fields hidden on purpose. `statements`: rules of
-    common practice, used as priors.
+    `y`: (n,) log price. `gap`: "" for a sale, else the name of the row's gap, the mean log difference of such
+    asking prices or offers from sales. `kind`: rows of one kind share a noise variance. `specimen`: a name
+    that all rows of one specimen share. `thinned`: copies of sales with fields hidden on purpose.
+    `statements`: rules of common practice, used as priors.
     """
 
     table: Table

@@ -74,10 +74,10 @@ class Contrasts:
 
     `y`: (m,) the stated log price ratio, first to second. `width`: (m,) standard deviation of the stated
     span, in log. `sales`: (m,) the number of sales that each counts as, 0 for one that is not used. `group`:
-    (m,) the prior group of the plain effect that each is about. `square`: (m,) the sum of its squared slopes
-    in that group. `mean`: (p,) prior means of the coefficients by the statements. `usual`: (groups,) stated
-    prior variance, which counts as one more coefficient; 0 for none. `overlap`: (m, m) True where two are
-    about the same field. `trust`: (m,) weight from 0 to 1 (`training.fit.solve.trust`).
+    (m,) the prior group of the effect that each is about, without curves and steps. `square`: (m,) the sum of
+    its squared slopes in that group. `mean`: (p,) prior means of the coefficients by the statements. `usual`:
+    (groups,) stated prior variance, which counts as one more coefficient; 0 for none. `overlap`: (m, m) True
+    where two are about the same field. `trust`: (m,) weight from 0 to 1 (`training.fit.solve.trust`).
     """
 
     first: sp.csr_matrix

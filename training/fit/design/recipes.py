@@ -11,7 +11,7 @@ from models.price.core.basis import Basis, Levels, Linear, Ramps, Table, Unknown
 from models.price.instruments.features import ordinal
 from models.price.instruments.reference import CLEAN
 
-# Slopes of the market go on for so many years past the last evidence, but at most a quarter of its years.
+# Market slopes go on for this many years past the last evidence, but at most for a quarter of its years.
 _CARRIED_ON = 1.0
 _LASTING = 2.0  # Years over which the correlation of a market's slope with itself falls to 1/e.
 # Years between the knots of a market's course, and number of eigenvectors of its covariance that are kept.
@@ -111,7 +111,7 @@ def steps(column: str, count: int) -> BasisFactory:
 
 
 def unknown(column: str) -> BasisFactory:
-    """Return a recipe of one design column, 1 where the value is unknown; none with fewer than 5 of these."""
+    """Return a recipe of one design column, 1 where the value is unknown; no basis with fewer than 5 such."""
 
     def fit(table: Table) -> Basis | None:
         _, missing = Unknown(column).rows(table)

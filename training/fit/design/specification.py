@@ -35,8 +35,8 @@ class Growth:
 
     `parameters`: LightGBM's, beside those that the inputs set. `rounds`: the most rounds of a booster.
     `bags`: number of boosters. `handed`: the share of the losses that the trees replace; `handed_level`: that
-    of the level (see `Trees`). `patience`: growth on a fold stops after so many rounds without a gain on its
-    left-out rows; 0 never stops early.
+    of the level (see `Trees`). `patience`: growth on a fold stops after this many rounds without a gain on
+    its left-out rows; 0 never stops early.
     """
 
     parameters: Mapping[str, object] = field(default_factory=lambda: PARAMETERS)

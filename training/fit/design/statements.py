@@ -34,13 +34,13 @@ class Statements:
     scatter: Mapping[str, float]
 
     def extended(self, block: Block) -> Block:
-        """Return the block with design columns for all levels that statements are about, too."""
+        """Return the block with design columns added for levels that occur only in statements."""
         return replace(block, bases=tuple(self._extended(basis) for basis in block.bases))
 
     def fitted(self, term: BackboneTerm, table: Table) -> Block | None:
         """Fit the term's block to the data or, if they are too few, to data and statements together.
 
-        Return None if that fails, too, or if statements do not vary all of the block's columns.
+        Return None if both fail, or if statements do not vary all of the block's columns.
         """
         block = term.fitted(table)
         if block is None:

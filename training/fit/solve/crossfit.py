@@ -52,7 +52,7 @@ def folds_of(specimens: Sequence[str], seed: int, count: int = FOLDS) -> Ints:
 
 
 def cross_fit(problem: Problem, est: Solution, folds: Ints) -> CrossFit:
-    """Solve once without each fold, linearised around the fit on all rows, with its variances."""
+    """For each fold, solve without its rows: linearised around the fit on all rows, with its variances."""
     layout, active = problem.layout, est.active
     jac = jacobian(layout, problem.x, est.theta, est.cap)[:, active].tocsr()
     residual = problem.y - predict(layout, problem.x, est.theta, est.cap)
@@ -60,7 +60,7 @@ def cross_fit(problem: Problem, est: Solution, folds: Ints) -> CrossFit:
     target = residual + jac @ est.theta[active]
     weighted = (sp.diags(w) @ jac).tocsr()
     whole, moment = (jac.T @ weighted).toarray(), weighted.T @ target
-    # The rules of common practice take part in the solve without any fold.
+    # The rules of common practice take part in the solve of every fold.
     whole, moment = with_stated(problem, est, whole, moment, active)
     precision = prior_precision(layout, est.tau2)[active]
     nonnegative = layout.nonnegative[active]
@@ -78,7 +78,7 @@ def cross_fit(problem: Problem, est: Solution, folds: Ints) -> CrossFit:
 
 
 def relearned(problem: Problem, est: Solution, folds: Ints) -> CrossFit:
-    """Fit once without each fold, starting from the fit on all rows but learning the variances anew."""
+    """For each fold, fit without its rows: starting from the fit on all rows, with variances learned anew."""
     thetas, posterior = np.zeros((int(folds.max()) + 1, len(est.theta))), np.zeros(len(folds))
     # Groups that were dropped on all rows stay out. The others start high enough to be learned anew.
     lifted = replace(est, tau2=np.where(layout_dropped(est), est.tau2, np.maximum(est.tau2, _LIFTED)))

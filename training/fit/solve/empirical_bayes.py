@@ -32,7 +32,7 @@ from training.fit.solve.solution import (
 
 _DEGREES = np.array([2.2, 2.6, 3.2, 4.0, 5.0, 6.5, 9.0, 14.0, 30.0, 100.0])
 _TAU2_FLOOR, _TAU2_CEILING, _SCALE_CEILING = 1e-6, 4.0, 0.09
-_SETTLED = 1.5e-3  # root mean square change of the fitted log prices at which iteration stops
+_SETTLED = 1.5e-3  # Root mean square change of the fitted log prices at which iteration stops.
 # With fewer sales than the first, the second stands for the noise variance of the missing ones: prices of
 # like instruments differ by a fifth.
 _ENOUGH, _USUAL_NOISE2 = 20, 0.04

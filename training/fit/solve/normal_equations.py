@@ -30,7 +30,7 @@ def variances_of(jac: sp.csr_matrix, covariance: Floats) -> Floats:
 
 
 def _is_full(jac: sp.csr_matrix) -> bool:
-    """True if so many entries are not 0 that dense arithmetic is faster than sparse."""
+    """Say whether the share of non-zero entries is so large that dense arithmetic is faster than sparse."""
     return bool(jac.nnz > _FULL * jac.shape[0] * jac.shape[1])
 
 

@@ -1,4 +1,4 @@
-"""An estimate of the regression (backbone), with row weights, prior precisions and statements that follow."""
+"""An estimate of the regression (backbone), and what it implies: row weights, precisions, statements."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ class Solution:
 
 
 def first_solution(problem: Problem, cap: float) -> Solution:
-    """Return a start for the iteration: equal variances, losses slightly positive, stated means as stated."""
+    """Return a start for the iteration: equal variances, small positive losses, stated prior means."""
     layout, kinds = problem.layout, int(problem.kind.max()) + 1
     theta = np.where(layout.nonnegative, 0.02, 0.0)
     if problem.contrasts is not None:

@@ -30,7 +30,7 @@ def variance_components_of(problem: Problem, est: Solution) -> VarianceComponent
 
 
 def starting_from(problem: Problem, learned: VarianceComponents) -> Solution:
-    """Return a start for a new problem, with the learned variances of groups and kinds that it shares."""
+    """Return a start from learned variances; noise is taken over only for as many kinds of evidence."""
     first = first_solution(problem, learned.cap)
     # A group that had been dropped gets another chance, from a variance a little above the limit.
     tau2 = np.array([max(learned.tau2.get(g, 0.05), 1e-4) for g in problem.layout.groups])

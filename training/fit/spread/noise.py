@@ -61,8 +61,8 @@ def fit_spread(
 
     All sales determine how the scale grows, but only the first `count` the shape of the scatter. `columns`:
     columns whose levels may differ in noise variance. The fit maximises a Student-t likelihood with a ridge
-    on the log-variance coefficients. Its factor on the variance of unknown losses is
-    not kept: large losses lie on one side and distort a symmetric scale, and their variance is known.
+    on the log-variance coefficients. Its factor on the variance of unknown losses is not kept: large losses
+    lie on one side and distort a symmetric scale, and their variance is known.
     """
     table, value = sales.table, sales.value
     levels = {c: tuple(sorted({str(v) for v in table[c]})) for c in columns}
@@ -100,8 +100,8 @@ class Likelihood:
 
     `x`: (n, k) columns of the log noise variance, the intercept first. Its parameters are (k + 2,): the
     coefficients of `x`, then the logs of how far the factors on `posterior` (variance of the fit) and on
-    `unknown` (variance of unknown losses) exceed their least. `missing`: number of sales missing
-    up to `_ENOUGH`; the prior for the usual noise weighs as much as so many sales.
+    `unknown` (variance of unknown losses) exceed their least. `missing`: number of sales missing up to
+    `_ENOUGH`; the prior for the usual noise weighs as much as this many sales.
     """
 
     x: Floats
@@ -143,7 +143,7 @@ class Likelihood:
         return np.asarray(out)
 
     def _terms(self, theta: Floats) -> tuple[Floats, Floats, Floats]:
-        """Return (n,) variances, (n, 3) derivatives of log variance, and (n,) how far out, from 0 to 1.
+        """Return (n,) variances, (n, 3) derivatives of their logs, and (n,) outlyingness from 0 to 1.
 
         The derivatives are by log noise variance and by the last two parameters.
         """
