@@ -33,7 +33,7 @@ CARD_PAGE, CARD_JSON = "card.html", "card.json"
 
 @dataclass(frozen=True)
 class WrittenBundle:
-    """The version of a bundle that was written to the store, and the judgement on its price model."""
+    """The version of a bundle (a stored price model) that was written, and the judgement on it."""
 
     version: str
     judgement: Judgement

@@ -44,8 +44,8 @@ from training.fit.trees import Grown, grow
 _CAPS = (1.6, 2.6, 1.0)
 _EVIDENCE_MARGIN = 3.0  # A cap is accepted if it raises the log evidence by this much, in nats.
 _DIRECTIONS = 700  # Most directions of the posterior covariance that are kept.
-_TRUSTS = 2  # Number of times that rules of practice are compared with the evidence.
-# With more rows than this, an evenly spaced part gives the first variances and the trust in practice.
+_TRUSTS = 2  # Number of times that rules of common practice are compared with the evidence.
+# With more rows than this, an evenly spaced part gives the first variances and the trust in each rule.
 _LEARN_ON = 15_000
 
 
@@ -103,7 +103,7 @@ def fit_core(
 
 
 def problem_of(data: Data, spec: Specification) -> Problem:
-    """Return the regression problem: design matrix and log prices of this data, with rules of practice."""
+    """Return the regression problem: design matrix, log prices, and rules of common practice, if any."""
     said = data.statements
     found = (said.fitted(term, data.table) if said else term.fitted(data.table) for term in spec.terms)
     layout = layout_of([block for block in found if block is not None], sorted(set(data.gap) - {SALE}))
@@ -135,7 +135,7 @@ def _estimate(
 
 
 def _trusting(problem: Problem, est: Solution, step_done: Callable[[], object]) -> tuple[Problem, Solution]:
-    """Weight each rule of practice by how far the evidence agrees with it, and estimate again.
+    """Weight each rule of common practice by how far the evidence agrees with it, and estimate again.
 
     Return the problem with these weights, and its estimate.
     """

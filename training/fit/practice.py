@@ -120,7 +120,7 @@ def spread_report(practice: Practice, fitted: FittedCore) -> list[dict[str, Any]
 
 
 def reliance_on(report: Sequence[Mapping[str, Any]]) -> Reliance:
-    """Return the share of practice in each field's effect, from the result of `practice_report`."""
+    """Return how much of each field's effect rests on common practice, by the result of `practice_report`."""
     return reliance_of(RuleShare(told["of"], told["against"], told["share"]) for told in report)
 
 

@@ -61,7 +61,7 @@ def grow(
     seed: int,
     step_done: Callable[[], object] = lambda: None,
 ) -> Grown:
-    """Fit trees to the backbone's residuals on n left-out rows, from inputs x (n, p).
+    """Fit trees to the regression's residuals on n rows that it was not fitted on, from inputs x (n, p).
 
     `weight`: (n,) precision of each row. `sale`: (n,) True for rows by which the trees' weight is chosen.
     """
@@ -131,7 +131,7 @@ def answers_left_out(
 ) -> tuple[int, Floats]:
     """Return the best number of rounds over all folds, and each row's answer by trees grown without its fold.
 
-    `most`: the most rounds. `levels`: the columns of x that hold codes of levels. `patience`: see `Growth`.
+    `most`: the most rounds. `levels`: the columns of x that hold category codes. `patience`: see `Growth`.
     """
     paths, boosters = np.zeros(most), []
     stop = [lgb.early_stopping(patience, verbose=False)] if patience else []
@@ -167,6 +167,6 @@ def booster_text(
     seed: int,
     levels: Sequence[int] = (),
 ) -> str:
-    """Fit a booster of `rounds` rounds and return its text. `levels`: columns of x that hold level codes."""
+    """Fit a booster of `rounds` rounds and return its text. `levels`: columns of x with category codes."""
     data = lgb.Dataset(x, target, weight=weight, categorical_feature=list(levels))
     return str(lgb.train({**parameters, "seed": seed}, data, rounds).model_to_string())

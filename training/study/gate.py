@@ -1,9 +1,10 @@
-"""The gate, the check of a new bundle (the candidate) before it replaces the current one.
+"""The gate: the check of a new bundle (a stored price model, the candidate) before it becomes current.
 
 The candidate's ranges must hold as many prices as they promise, and it must be no worse than the current
-bundle on the same sales. Neither bundle may have seen these sales. So the candidate answers through its
-holdout model (`training.study.holdout`). The current bundle answers itself for sales after its last evidence,
-and with the stored answers of its own holdout model for sales that were kept out when it was made.
+bundle on the same sales. Neither bundle may have seen these sales. So a holdout model, fitted without them,
+answers for the candidate (`training.study.holdout`). The current bundle answers itself for sales after its
+last evidence. For sales that were kept out when it was judged, the stored answers of its own holdout model
+count.
 
 A candidate with too few sales to keep out is judged by cross-validation (`training.study.folds`), and fails
 only if its ranges clearly hold too few prices. It is not compared with a provisional current bundle: on so
@@ -42,7 +43,7 @@ ANSWERS_FILE = "judged.npz"
 
 @dataclass(frozen=True)
 class Check:
-    """The result of one question that the gate asked. `detail`: the figures behind the result, in words."""
+    """The result of one check before promotion. `detail`: the figures behind the result, in words."""
 
     name: str
     passed: bool
@@ -51,7 +52,7 @@ class Check:
 
 @dataclass(frozen=True)
 class Verdict:
-    """The results of all checks of the gate. `common`: number of sales that both bundles can be judged on."""
+    """The results of all checks before promotion. `common`: number of sales to judge both bundles on."""
 
     checks: tuple[Check, ...]
     common: int
@@ -116,7 +117,8 @@ def answers_of_current(
 ) -> tuple[np.ndarray, Answers]:
     """Return (n,) True for sales that the current bundle can be judged on, and its answers on these.
 
-    `kept_answers`: the stored answers of its holdout model, used for sales up to its last evidence.
+    `kept_answers`: the stored answers of its holdout model (fitted without the latest sales), used for sales
+    up to its last evidence.
     """
     fresh = [model.last_evidence is None or sale.day > model.last_evidence for sale in candidate.sales]
     known = {name: i for i, name in enumerate(kept_answers.ids)} if kept_answers else {}

@@ -101,7 +101,7 @@ def _of_few(judged: Judged | None) -> Judgement:
 
 
 def pass_gate(judged: Judged, store: Path, rates: Rates) -> Verdict:
-    """Run the gate on a holdout model's answers, and compare them with the store's current bundle, if any."""
+    """Check the answers of a model fitted on earlier sales, also against the store's current bundle."""
     try:
         current = Registry(store).load()
     except BundleMissingError:
@@ -116,7 +116,7 @@ def pass_gate(judged: Judged, store: Path, rates: Rates) -> Verdict:
 
 
 def _kept_answers(current: Bundle) -> Answers | None:
-    """Return the stored answers of the current bundle's holdout model; None if it keeps none.
+    """Return the stored answers of the current bundle's holdout model (fitted on earlier sales), or None.
 
     Answers from cross-validation do not count, as those fits knew the market of later days.
     """

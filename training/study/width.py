@@ -23,7 +23,7 @@ def width_factor_of_few(judged: Judged) -> float:
 
 
 def width_factor(judged: Judged) -> float:
-    """Return the factor that makes a holdout model's ranges hold as many later prices as they promise.
+    """Return the factor that makes ranges of a model hold as many prices of later sales as they promise.
 
     For each level, a sale's error is divided by the distance from the value to the end of the range on the
     side of the price. The level's quantile of these ratios is 1 if the range is just right. The factor is the

@@ -24,7 +24,7 @@ BasisFactory = Callable[[Table], Basis | None]
 
 
 def levels(column: str, unknown: bool = True) -> BasisFactory:
-    """Return a recipe of one design column for each level that occurs. `unknown`: blanks have one, too."""
+    """Return a recipe of one design column for each level (category). `unknown`: blanks have one, too."""
 
     def fit(table: Table) -> Basis | None:
         seen = tuple(sorted({str(v) for v in table[column] if v}))

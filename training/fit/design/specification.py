@@ -51,9 +51,9 @@ class Growth:
 class Specification:
     """The regression terms and settings of a fit on one kind of table.
 
-    `inputs`: inputs of the trees; `growth`: settings of the trees. `scatter`: columns whose levels may differ
-    in noise variance. `time`: the column of time, "" for none. `relearn`: learn the variances anew without
-    each fold, for tables with so many variances that they would tell a fold too much about its own rows.
+    `inputs`: inputs of the trees; `growth`: settings of the trees. `scatter`: columns of categories that may
+    differ in noise variance. `time`: the column of time, "" for none. `relearn`: learn the variances anew
+    without each fold, for tables with so many variances that they would tell a fold about its own rows.
     """
 
     terms: tuple[BackboneTerm, ...]

@@ -16,7 +16,11 @@ from training.fit.design.problem import Layout
 
 @dataclass(frozen=True)
 class FittedParts:
-    """The parts of n fitted log prices, (n,) each: level, loss and scale by family, total scaled loss."""
+    """The parts of n fitted log prices, (n,) each.
+
+    `level`: without losses. `loss`, `scale`: by loss family, such as condition. `total`: the sum of
+    loss · scale.
+    """
 
     level: Floats
     loss: Mapping[str, Floats]

@@ -24,7 +24,8 @@ class LeftOut:
     """The left-out values of n rows (each by a fit without the row), in parts, (n,) each, in log.
 
     `residual`: price minus gap and left-out value. `level`: the value before losses. `taken`: the amount that
-    losses take off. `shift`, `mixture`: mean and variance of the effect of what blanks may turn out to be.
+    losses take off. `shift`, `mixture`: mean and variance of the effect of what blank fields may turn out
+    to be.
     """
 
     residual: Floats
@@ -61,7 +62,7 @@ def left_out(
 
 
 def inputs_of(rows: Sequence[Row], backbone: Backbone, encoding: Encoding, inputs: Sequence[Input]) -> Floats:
-    """Return the (n, p) inputs of the trees, by one backbone for all rows.
+    """Return the (n, p) inputs of the trees, by one regression (backbone) for all rows.
 
     Totals by the fits without each fold differ from fold to fold for the same level. Trees would split on
     that difference, recognise the rows of a fold, and learn something that holds for no later row.

@@ -23,7 +23,7 @@ _SHARE = 0.95 * (1.0 - HANDED)
 
 
 def missing_loss_model_of(backbone: Backbone, table: Table, parts: FittedParts) -> MissingLossModel | None:
-    """Learn the rule for this backbone; None with fewer than two ordinal columns of losses.
+    """Learn the rule that predicts unknown losses from known ones; None with fewer than two loss columns.
 
     `parts`: the parts of the fitted values of the table's rows.
     """
@@ -54,7 +54,7 @@ def missing_loss_model_of(backbone: Backbone, table: Table, parts: FittedParts) 
 def within_costs(
     rule: MissingLossModel, backbone: Backbone, table: Table, parts: FittedParts
 ) -> MissingLossModel:
-    """Weaken the rule wherever it makes a blank as good as the reference instrument, by this backbone."""
+    """Weaken the rule wherever it would make a blank field as good as the reference instrument's."""
     _, base, reference = _losses(backbone, rule.columns)
     scales, slope = _scales(backbone, rule.columns, parts)
     least = scales.min(axis=0)

@@ -40,7 +40,7 @@ def calibrated(
     grown: Grown,
     encoding: Encoding,
 ) -> Spread:
-    """Return the spread for a core without one, from the errors on left-out sales."""
+    """Return the spread of prices around the values of a fitted core, by its errors on left-out sales."""
     parts = fitted_values.parts_of(problem.layout, problem.x, est.theta)
     sales = _sales(data, crossed, left, grown)
     count = len(sales.value)

@@ -32,7 +32,7 @@ _NEWTON = 20  # Most Newton steps; two or three are usually enough.
 class LeftOutSales:
     """The n left-out sales, with (n,) values, residuals and variances in log.
 
-    `posterior`: variance of the value by the fit. `mixture`: variance of the effect of what blanks may be.
+    `posterior`: variance of the value by the fit. `mixture`: variance of what blank fields may be.
     """
 
     table: Table
@@ -60,9 +60,9 @@ def fit_spread(
     """Fit the spread to left-out sales.
 
     All sales determine how the scale grows, but only the first `count` the shape of the scatter. `columns`:
-    columns whose levels may differ in noise variance. The fit maximises a Student-t likelihood with a ridge
-    on the log-variance coefficients. Its factor on the variance of unknown losses is not kept: large losses
-    lie on one side and distort a symmetric scale, and their variance is known.
+    columns of categories that may differ in noise variance. The fit maximises a Student-t likelihood with a
+    ridge on the log-variance coefficients. Its factor on the variance of unknown losses is not kept: large
+    losses lie on one side and distort a symmetric scale, and their variance is known.
     """
     table, value = sales.table, sales.value
     levels = {c: tuple(sorted({str(v) for v in table[c]})) for c in columns}
