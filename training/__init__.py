@@ -1,1 +1,1 @@
-"""Reading evidence, the demo market, fitting, calibrating and judging. Knows nothing of the service."""
+"""Read evidence, make the demo market, and fit and judge price models. Nothing here imports the service."""

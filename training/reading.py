@@ -1,4 +1,4 @@
-"""Evidence files: every good row read, every bad one refused with its line, field, value and reason."""
+"""Read evidence files (CSV). A bad row is refused with its line, field, value and reason."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ from models.tables.table import Table, TableRow, read_table
 
 @dataclass(frozen=True)
 class Reading:
-    """The result of reading a file: accepted rows in their order, refused rows, and ignored columns."""
+    """The result of reading evidence: accepted rows in their order, refused rows, ignored columns."""
 
     rows: tuple[Evidence, ...]
     refused: tuple[Refusal, ...]
@@ -29,7 +29,7 @@ class Reading:
 
 
 class RefusedRowsError(InputError):
-    """Strict reading met bad rows. `refused` lists them; `faults` are all of theirs."""
+    """Strict reading found bad rows. `refused`: the bad rows; `faults`: the faults of all of them."""
 
     def __init__(self, source: object, refused: tuple[Refusal, ...]) -> None:
         super().__init__([fault for refusal in refused for fault in refusal.faults])
@@ -47,9 +47,9 @@ def read_evidence(
     progress: bool = True,
     today: date | None = None,
 ) -> Reading:
-    """Read an evidence file; rows are spelled as the catalogue has them.
+    """Read an evidence file, and replace names in its rows by the catalogue's spelling.
 
-    `today`: the last day that is not the future. Raises TableError for a file that cannot be read at all, and
+    `today`: the latest date that a row may have. Raises TableError for a file that cannot be read at all, and
     RefusedRowsError when `strict` and any row is bad.
     """
     try:
@@ -87,7 +87,7 @@ def _followed(table: Table, stream: BinaryIO, bar: tqdm[Never]) -> Iterator[Tabl
 
 
 def gathered(found: Iterable[AcceptedRow | Refusal], ignored: tuple[str, ...] = ()) -> Reading:
-    """The rows that were taken and those that were refused, each in its order."""
+    """Collect accepted and refused rows, each in the order found. `ignored`: names of ignored columns."""
     good: list[Evidence] = []
     refused: list[Refusal] = []
     for one in found:

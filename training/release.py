@@ -1,4 +1,4 @@
-"""From evidence to a bundle that says how good it is, and through the gate into use."""
+"""Fit a price model, judge it, write it to the store as a bundle (a folder), and promote it."""
 
 from __future__ import annotations
 
@@ -33,19 +33,19 @@ CARD_PAGE, CARD_JSON = "card.html", "card.json"
 
 @dataclass(frozen=True)
 class WrittenBundle:
-    """A bundle that was written, and how it was judged."""
+    """The version of a bundle (a stored price model) that was written, and the judgement on it."""
 
     version: str
     judgement: Judgement
 
     @property
     def judged(self) -> Judged | None:
-        """The answers on the sales that were kept out or left out; None where nothing was judged."""
+        """The sales that the model was judged by, with the values given for them; None without any."""
         return self.judgement.judged
 
     @property
     def verdict(self) -> Verdict:
-        """The verdict of the gate."""
+        """The result of the gate, the check before promotion."""
         return self.judgement.verdict
 
 
@@ -60,9 +60,9 @@ def fit_anew(
     learned: Any = None,
     width: float = 1.0,
 ) -> FittedModel:
-    """One fit, from what an earlier one `learned` if given; ranges are `width` times as wide.
+    """Fit a price model. `learned`: variances of an earlier fit to start from; `width`: factor on its ranges.
 
-    The fitting code is imported here, so that all else works without its weight.
+    The fitting code is imported here, as it is slow to load and the rest of this module works without it.
     """
     from training.fit import fit_model
 
@@ -86,7 +86,7 @@ def fit_for_backtest(
     seed: int,
     practice: Practice = NO_PRACTICE,
 ) -> PriceModel:
-    """The model alone, silently: what backtest and cross-validation need from a worker process."""
+    """Fit a price model silently, and return it without the report of its fit. Worker processes call this."""
     return fit_anew(rows, catalogue, rates, seed, progress=False, practice=practice).model
 
 
@@ -103,10 +103,11 @@ def make_bundle(
     progress: bool = True,
     jobs: int = 1,
 ) -> WrittenBundle:
-    """Fit, judge, describe, write and hold against the current bundle; promotes nothing.
+    """Fit a price model, judge it, compare it with the current one and write it to the store, unpromoted.
 
-    `months`: how many of the last are kept out for judging (`training.study.holdout`); with 0 nothing is
-    judged. `jobs`: fits at a time where they judge each other. Raises InputError for evidence without a sale.
+    `months`: the sales of this many last months are kept out for judging (`training.study.holdout`); with 0
+    nothing is judged. `about`: entries for the manifest. `jobs`: number of parallel fits in cross-validation.
+    Raises InputError for evidence without a sale.
     """
     _check_any(rows)
     found = judgement(
@@ -150,7 +151,7 @@ def write_judged(
     seed: int = 0,
     about: dict[str, Any] | None = None,
 ) -> WrittenBundle:
-    """Write a fit on these rows as a bundle, with its card and with how it was judged."""
+    """Write a fitted model to the store as a bundle, with its evidence, model card and judgement."""
     told = plain(study(found.judged)) if found.judged else None
     standing = {
         "provisional": found.provisional,
@@ -202,15 +203,15 @@ def _files(
 
 
 class StoppedByGateError(BookmatchError):
-    """The gate did not let a bundle pass; it stands in the store and can be promoted by force."""
+    """A bundle was not promoted, as there are objections to it. It is in the store; `force` promotes it."""
 
 
 def promote(
     made: WrittenBundle, store: Path, *, force: bool = False, who: str | None = None, why: str | None = None
 ) -> None:
-    """Make it current. Without `force` only if nothing stands against it; with it, `who` and `why` are kept.
+    """Make a bundle the current one. `who` and `why` go into the store's history.
 
-    Raises GateError.
+    Raises StoppedByGateError if there are objections (`models.bundles.registry.objections`) and no `force`.
     """
     registry = Registry(store)
     against = "; ".join(objections(registry.manifest(made.version), registry.current_manifest()))

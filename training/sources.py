@@ -1,4 +1,4 @@
-"""Sources of evidence: a file, or the service's own database."""
+"""Read evidence from a file or from the service's own database."""
 
 from __future__ import annotations
 
@@ -26,10 +26,10 @@ from training.reading import Reading, RefusedRowsError, gathered, read_evidence
 if TYPE_CHECKING:
     from sqlalchemy import ColumnClause, Connection, Engine
 
-Source = Path | str  # a file, or a database's address
+Source = Path | str  # The path of a file, or the address of a database.
 
 _ADDRESS = re.compile(r"(sqlite:///|postgres(?:ql)?(?:\+psycopg)?://)(.+)")
-_AT_ONCE = 1_000
+_AT_ONCE = 1_000  # Number of records fetched from the database at a time.
 
 
 class DatabaseError(BookmatchError):
@@ -37,26 +37,27 @@ class DatabaseError(BookmatchError):
 
 
 class SourceParameter(click.Path):
-    """An argument that is a file that exists, or the address of a database."""
+    """A command-line argument: the path of an existing file, or the address of a database."""
 
     def __init__(self) -> None:
         super().__init__(exists=True, dir_okay=False, path_type=Path)
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
-        """The address as it is; any other text as the path of a file."""
+        """Return a database's address unchanged, and any other text as the path of an existing file."""
         return value if _ADDRESS.fullmatch(str(value)) else super().convert(value, param, ctx)
 
 
 def named(source: Source) -> str:
-    """The name of a source in messages: a file's path; no database's address, which can hold a password."""
+    """Name a source in messages. A database's address is not shown, as it can hold a password."""
     return str(source) if isinstance(source, Path) else "the database"
 
 
 def read_source(source: Source, catalogue: Catalogue, rates: Rates, *, strict: bool = False) -> Reading:
-    """Every record of a file, or every record in use of the service's database, read by the same rules.
+    """Read all records of a file, or those of the service's database that are not withdrawn.
 
-    Records of a database come in the order in which they were taken in. Raises TableError or DatabaseError
-    for what cannot be read at all, RefusedRowsError when `strict` and any row is bad.
+    Both are checked by the same rules. A database's records come in the order in which they were added.
+    Raises TableError for an unreadable file, DatabaseError for an unreadable database, and RefusedRowsError
+    when `strict` and any row is bad.
     """
     if isinstance(source, Path):
         return read_evidence(source, catalogue, rates, strict=strict)
@@ -73,7 +74,7 @@ def _as_record(one: AcceptedRow | Refusal) -> AcceptedRow | Refusal:
 
 
 def _records(connection: Connection) -> Iterator[TableRow]:
-    """The records as rows of an evidence file would be, counted from 1."""
+    """Yield the database's records in the form of rows of an evidence file, numbered from 1."""
     from sqlalchemy import Date, column, func, select, table
 
     day = column("day", Date)
@@ -96,7 +97,7 @@ def _records(connection: Connection) -> Iterator[TableRow]:
 
 @contextmanager
 def _connected(address: str) -> Iterator[Connection]:
-    """One transaction that can only read. Raises DatabaseError."""
+    """Open a read-only transaction on the database at this address. Raises DatabaseError."""
     from sqlalchemy.exc import SQLAlchemyError
 
     engine = None
@@ -105,7 +106,7 @@ def _connected(address: str) -> Iterator[Connection]:
         with engine.begin() as connection:
             yield connection
     except (SQLAlchemyError, ValueError) as error:
-        # What a driver says can hold what the address holds.
+        # The driver's message can repeat the address with its password, so only the error's type is shown.
         why = type(getattr(error, "orig", None) or error).__name__
         step = "is the address right, and was the service's database migrated?"
         raise DatabaseError(f"the database cannot be read ({why}); {step}") from None

@@ -1,1 +1,1 @@
-"""The commands of `python -m training`, one module each, but those of `training.cli` itself."""
+"""The commands of `python -m training` that `training.cli` does not define itself, with their helpers."""

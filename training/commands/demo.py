@@ -1,4 +1,4 @@
-"""`python -m training demo DIR`: the demo market's files."""
+"""The command `python -m training demo DIR`, which writes the files of the demo market."""
 
 from __future__ import annotations
 

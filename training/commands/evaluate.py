@@ -1,6 +1,6 @@
-"""`python -m training evaluate`: the current bundle against sales, and what more records would bring.
+"""`python -m training evaluate`: judge the current price model by sales, and show the gain from more records.
 
-Nothing heavy is imported before it is needed: asking for help should not take seconds.
+Slow modules are imported inside the functions that need them, so that `--help` answers at once.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""`python -m training evaluate --growth`: how error and range narrow with records, and which help most."""
+"""`python -m training evaluate --growth`: show how error and range narrow with more records."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ _LEAST = 2 * measure.LEAST
 
 
 def practice_of(bundle: Bundle) -> Practice:
-    """The practice that a bundle was fitted with; none where it keeps none."""
+    """Return the rules of common practice that a bundle was fitted with; no rules if it keeps none."""
     if SHIPPED.name not in bundle.manifest["files"]:
         return NO_PRACTICE
     return read_practice(bundle.file(SHIPPED.name).decode())
@@ -36,7 +36,10 @@ def practice_of(bundle: Bundle) -> Practice:
 def grown(
     bundle: Bundle, holdout: Sequence[Evidence] = (), *, jobs: int = 1, progress: bool = True
 ) -> dict[str, Any]:
-    """The report of a bundle's growth, from the evidence that it keeps. Raises BookmatchError."""
+    """Report what more records would bring to a bundle, from the evidence that it keeps.
+
+    Raises BookmatchError for a bundle that keeps no sales or whose model cannot say what it does not know.
+    """
     valuer = bundle.valuer
     if not isinstance(valuer.model, GuitarModel):
         raise BookmatchError(f"bundle {bundle.version}: its model does not say what it does not know")
@@ -56,7 +59,7 @@ def grown(
 def show(
     bundle: Bundle, holdout: Sequence[Evidence], jobs: int | None, picture: Path | None, as_json: bool
 ) -> None:
-    """Print the report, and draw it to the file `picture`. Raises BookmatchError."""
+    """Print what more records would bring, and draw it to the file `picture`. Raises BookmatchError."""
     found = plain(grown(bundle, holdout, jobs=jobs or cpu_count()))
     text = json.dumps(found, indent=1, ensure_ascii=False) if as_json else "\n".join(lines(found))
     click.echo(text)
@@ -65,7 +68,7 @@ def show(
 
 
 def write_picture(found: dict[str, Any], file: Path) -> None:
-    """Draw the report. Raises BookmatchError where there is nothing to draw or no room for the file."""
+    """Draw the report as SVG. Raises BookmatchError for an empty report or a file that cannot be written."""
     from training.card.charts.growth import growth_picture
 
     if not found["past"]:

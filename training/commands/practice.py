@@ -1,4 +1,4 @@
-"""`python -m training practice`: check a file of common practice, and hold its rules against the evidence."""
+"""`python -m training practice`: check a file of common practice, and compare its rules with the evidence."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ _LEARNED = ("prior", "evidence", "posterior", "share", "contradicted")
 
 
 class _Fitted(NamedTuple):
-    """The current price model: what it learned of rules and spreads, by name, and its bundle's practice."""
+    """The current price model: its results on each rule and spread, by name, and the practice behind them."""
 
     version: str
     rules: Mapping[str, Mapping[str, Any]]
@@ -62,7 +62,7 @@ def practice(file: Path | None, store: Path | None, as_json: bool) -> None:
 
 
 def practice_of(choice: str | None) -> Practice:
-    """The practice of a command's option: "none", a file's path, or None for what comes with the program.
+    """Return the practice that `choice` names: "none", a file's path, or None for the program's own rules.
 
     Raises BookmatchError for a file that cannot be read, or that is not valid.
     """
@@ -78,7 +78,7 @@ def practice_of(choice: str | None) -> Practice:
 
 
 def read_practice_file(file: Path) -> Practice:
-    """The rules of this file. Raises BookmatchError that names it."""
+    """Read a file of common practice. Raises BookmatchError with its name if the text is not valid."""
     try:
         return read_practice(file.read_text(encoding="utf-8"))
     except UnicodeDecodeError as error:
@@ -101,7 +101,7 @@ def _fitted(store: Path) -> _Fitted:
 
 
 def _tell(rules: Sequence[Rule], fitted: _Fitted) -> None:
-    """Print on stderr where the rules differ from those of the fit."""
+    """Print on stderr how these rules differ from the rules that the current price model was fitted with."""
     if not fitted.rules:
         click.echo(f"price model {fitted.version} was fitted without common practice", err=True)
         return
@@ -196,7 +196,7 @@ def _span(found: Mapping[str, float] | None) -> str:
 
 
 def _disagreements(rules: Sequence[Rule], learned: Mapping[str, Mapping[str, Any]]) -> list[str]:
-    """The rules that the evidence contradicts beyond chance, in a sentence each."""
+    """Return the lines that list the rules which the evidence contradicts beyond chance."""
     found = [rule for rule in rules if learned.get(rule.name, {}).get("contradicted")]
     if not found:
         return ["The evidence contradicts no rule beyond chance."]

@@ -1,4 +1,4 @@
-"""Notes of the commands on stderr, and a study on stdout."""
+"""Print messages of the commands to stderr, and figures on errors and ranges (a study) to stdout."""
 
 from __future__ import annotations
 
@@ -12,12 +12,12 @@ if TYPE_CHECKING:
 
 
 def note(text: str) -> None:
-    """Say it on stderr."""
+    """Print a message on stderr."""
     click.echo(text, err=True)
 
 
 def tell(reading: Reading) -> None:
-    """Say what was left out, on stderr."""
+    """Print on stderr which columns were ignored and which rows were refused."""
     if reading.ignored_columns:
         note(f"ignored columns: {', '.join(reading.ignored_columns)}")
     for refusal in reading.refused:
@@ -29,7 +29,7 @@ def tell(reading: Reading) -> None:
 
 
 def show_study(found: dict[str, Any], as_json: bool) -> None:
-    """Print a study, as JSON or as text."""
+    """Print a study (figures on errors and ranges) on stdout, as JSON or as a table."""
     if as_json:
         click.echo(json.dumps(found, indent=1, ensure_ascii=False))
         return

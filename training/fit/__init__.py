@@ -1,4 +1,4 @@
-"""Fit a price model on evidence: the one entry for commands, backtests and tests."""
+"""Fit a price model on evidence. Commands, backtests and tests all call `fit_model`."""
 
 from __future__ import annotations
 
@@ -28,13 +28,13 @@ from training.fit.practice import practice_report, reliance_on, spread_report, s
 from training.fit.report import report_of
 from training.fit.solve.variance_components import VarianceComponents, variance_components_of
 
-_HIDDEN = (0.2, 0.9)  # share of the fields of a sale that is hidden on purpose
+_HIDDEN = (0.2, 0.9)  # Range of the chance with which each field of a copied sale is hidden.
 _HIDEABLE = tuple(f.flat for f in FIELDS if f.flat not in ("maker", "model", "edition", "serial", "build"))
 
 
 @dataclass(frozen=True)
 class Fit:
-    """A fitted model, what the fit found on the way, and what a later fit may start from."""
+    """A fitted price model, the report of its fit (JSON), and variances that a later fit can start from."""
 
     model: GuitarModel
     report: dict[str, Any]
@@ -52,11 +52,11 @@ def fit_model(
     width: float = 1.0,
     practice: Practice = NO_PRACTICE,
 ) -> Fit:
-    """Fit on canonical evidence; prices are converted at the rate of their day.
+    """Fit a price model on evidence whose names are spelled as in the catalogue.
 
-    `learned`: variances of an earlier fit on less evidence, to start from. The order of the
-    rows does not matter. `width`: ranges are this many times as wide as cross-validation says.
-    `practice`: rules of the trade, which count as priors. Raises ValueError where there is no sale at all,
+    Prices are converted to US dollars at the rate of their day. The order of the rows does not matter.
+    `learned`: variances of an earlier fit on less evidence, to start from. `width`: factor on the widths of
+    ranges. `practice`: rules of common practice, used as priors. Raises ValueError without any sale,
     RateError for a currency without a rate.
     """
     rows = sorted(evidence, key=lambda e: (e.day, e.id))
@@ -80,7 +80,7 @@ def model_of(
     encoding: InstrumentEncoding,
     reliance: Reliance = EVIDENCE_ALONE,
 ) -> GuitarModel:
-    """The model of a core that was fitted on these rows."""
+    """Make a price model of its fitted core (regression, trees and spread) and the rows it was fitted on."""
     return GuitarModel(
         core=core,
         catalogue=encoding.catalogue,
@@ -93,10 +93,10 @@ def model_of(
 
 
 def data_of(rows: Sequence[Evidence], encoding: InstrumentEncoding, rates: Rates) -> Data:
-    """These rows for a fit, with log prices in US dollars."""
+    """Return the rows in the form that a fit takes, with log prices in US dollars."""
     price = np.log([float(e.price) * rates.usd_per(e.currency, e.day) for e in rows])
     gap = ["" if e.kind == "sale" else f"{e.kind} {e.channel}" for e in rows]
-    # Offers are few: they share one noise, askings have one for each channel.
+    # Offers are few, so all share one noise variance. Asking prices have one for each channel.
     kind = [e.kind if e.kind == "offer" else g for e, g in zip(rows, gap, strict=True)]
     specimen = [
         f"{model_key(e.subject)}|{e.instrument.serial}" if e.instrument.serial else e.id for e in rows
@@ -108,7 +108,7 @@ def data_of(rows: Sequence[Evidence], encoding: InstrumentEncoding, rates: Rates
 
 
 def thinned_of(rows: Sequence[Evidence], encoding: InstrumentEncoding) -> Thinned:
-    """Every second sale again, with a share of its known fields hidden that is drawn for each."""
+    """Copy every second sale and hide some of its fields at random, with a chance drawn for each sale."""
     rng = np.random.default_rng(0)
     sales = [at for at, e in enumerate(rows) if e.kind == "sale"][::2]
     subjects = []
@@ -123,7 +123,7 @@ def thinned_of(rows: Sequence[Evidence], encoding: InstrumentEncoding) -> Thinne
 
 
 def counts_of(rows: Sequence[Evidence]) -> Mapping[str, Mapping[str, Mapping[str, int]]]:
-    """Model key → edition key → build → closed sales."""
+    """Count the closed sales: model key → edition key → build → number."""
     out: dict[str, dict[str, Counter[str]]] = {}
     for e in rows:
         if e.kind == "sale":

@@ -1,4 +1,7 @@
-"""Fit a core on any table: the one path that instruments and open data sets both take."""
+"""Fit the core of a price model: the regression (backbone), the boosted trees and the spread of prices.
+
+Instruments and open data sets are both fitted by `fit_core`.
+"""
 
 from __future__ import annotations
 
@@ -36,16 +39,19 @@ from training.fit.solve.variance_components import VarianceComponents, starting_
 from training.fit.spread.calibrate import calibrated
 from training.fit.trees import Grown, grow
 
-_CAPS = (1.6, 2.6, 1.0)  # tried in turn; the first must beat no cap at all before the others are tried
-_EVIDENCE_MARGIN = 3.0  # nats that a cap must win by
-_DIRECTIONS = 700
-_TRUSTS = 2  # times that what is stated is held against the evidence
-_LEARN_ON = 15_000  # rows: of more, an even part tells how far to trust what is stated, and first variances
+# Caps on what all losses together take off the log price, tried in turn. If the first does not raise the log
+# evidence enough, the others are not tried.
+_CAPS = (1.6, 2.6, 1.0)
+_EVIDENCE_MARGIN = 3.0  # A cap is accepted if it raises the log evidence by this much, in nats.
+_DIRECTIONS = 700  # Most directions of the posterior covariance that are kept.
+_TRUSTS = 2  # Number of times that rules of common practice are compared with the evidence.
+# With more rows than this, an evenly spaced part gives the first variances and the trust in each rule.
+_LEARN_ON = 15_000
 
 
 @dataclass(frozen=True)
 class FittedCore:
-    """A core with what the fit knew on the way. `robust_weight`: (n,) the trust in each row."""
+    """A fitted core with intermediate results. `robust_weight`: (n,) row weights, small for an outlier."""
 
     core: Core
     problem: Problem
@@ -64,7 +70,7 @@ def fit_core(
     learned: VarianceComponents | None = None,
     step_done: Callable[[], object] = lambda: None,
 ) -> FittedCore:
-    """Backbone, trees and spread of this data. Raises ValueError where there is no sale at all."""
+    """Fit regression, trees and spread on this data. Raises ValueError for data without a sale."""
     if not data.sale.any():
         raise ValueError("there is no closed sale to fit on; at least one is needed")
     problem = problem_of(data, spec)
@@ -75,7 +81,7 @@ def fit_core(
     told = missing_losses.predict(data.table) if missing_losses else np.zeros(len(data.y))
     problem = replace(problem, y=problem.y - told)
     estimate = _capped(problem, estimate, step_done)
-    # Once more with what was learned held, so that coefficients and covariance belong to the same variances.
+    # One more step holds the learned variances, so that coefficients and covariance belong to the same ones.
     estimate = fit_backbone(problem, estimate, most=1, learn=False, step_done=step_done)
     missing_losses = _as_estimated(problem, estimate, missing_losses, data.table)
     crossing = relearned if spec.relearn else cross_fit
@@ -97,7 +103,7 @@ def fit_core(
 
 
 def problem_of(data: Data, spec: Specification) -> Problem:
-    """The regression problem of this data."""
+    """Return the regression problem: design matrix, log prices, and rules of common practice, if any."""
     said = data.statements
     found = (said.fitted(term, data.table) if said else term.fitted(data.table) for term in spec.terms)
     layout = layout_of([block for block in found if block is not None], sorted(set(data.gap) - {SALE}))
@@ -108,7 +114,7 @@ def problem_of(data: Data, spec: Specification) -> Problem:
 
 
 def _inputs_there(spec: Specification, problem: Problem) -> tuple[Input, ...]:
-    """The inputs that something in the layout moves: without finishes there is no total of finishes."""
+    """Return the trees' inputs that this data can fill: without any finish there is no total of finishes."""
     parts = {block.part for block in problem.layout.blocks}
     return tuple(one for one in spec.inputs if one.columns or one.name in parts)
 
@@ -116,20 +122,23 @@ def _inputs_there(spec: Specification, problem: Problem) -> tuple[Input, ...]:
 def _estimate(
     problem: Problem, learned: VarianceComponents | None, step_done: Callable[[], object]
 ) -> Solution:
-    """A first estimate, without a cap unless one was learned before."""
+    """Make the first estimate, without a cap on losses unless `learned` has one."""
     if learned is not None:
         return fit_backbone(problem, starting_from(problem, learned), most=12, step_done=step_done)
     part = _part_of(problem)
     if part is not problem:
         first = _estimate(part, None, step_done)
-        # What said nothing in the part gets another chance in the whole.
+        # Coefficients that were dropped on part of the rows get another chance on all rows.
         again = replace(first, tau2=np.maximum(first.tau2, 1e-4), active=np.arange(len(first.theta)))
         return fit_backbone(problem, again, most=6, step_done=step_done)
     return fit_backbone(problem, first_solution(problem, math.inf), step_done=step_done)
 
 
 def _trusting(problem: Problem, est: Solution, step_done: Callable[[], object]) -> tuple[Problem, Solution]:
-    """The problem whose statements are trusted as far as the evidence bears them out, and its estimate."""
+    """Weight each rule of common practice by how far the evidence agrees with it, and estimate again.
+
+    Return the problem with these weights, and its estimate.
+    """
     if problem.contrasts is None:
         return problem, est
     part = _part_of(problem)
@@ -144,14 +153,17 @@ def _trusting(problem: Problem, est: Solution, step_done: Callable[[], object]) 
 
 
 def _part_of(problem: Problem) -> Problem:
-    """The problem, or an even part of it where it is large and the part has every kind of row."""
+    """Return every k-th row of a problem of more than `_LEARN_ON` rows, if its last noise kind occurs there.
+
+    Return any other problem as it is.
+    """
     step = math.ceil(len(problem.y) / _LEARN_ON)
     part = problem.rows(np.arange(0, len(problem.y), step)) if step > 1 else problem
     return part if part.kind.max() == problem.kind.max() else problem
 
 
 def _capped(problem: Problem, first: Solution, step_done: Callable[[], object]) -> Solution:
-    """The estimate of the cap with the most evidence, from one of any cap."""
+    """Choose the cap on losses by the log evidence, and return its estimate. A cap in `first` is kept."""
     best = fit_backbone(problem, first, most=8, step_done=step_done)
     if not problem.layout.nonnegative.any() or math.isfinite(first.cap):
         return best
@@ -166,17 +178,17 @@ def _capped(problem: Problem, first: Solution, step_done: Callable[[], object]) 
 
 
 def backbone_of(problem: Problem, theta: Floats, cap: float) -> Backbone:
-    """The backbone with these coefficients."""
+    """Return the regression (backbone) that is served: without the gaps of asking prices and offers."""
     layout = problem.layout
     return Backbone(layout.blocks, theta[: layout.intercept], float(theta[layout.intercept]), cap)
 
 
 def _of_unknown(problem: Problem, est: Solution, data: Data, encoding: Encoding) -> tuple[Floats, Floats]:
-    """Two (n,) arrays of what the fields that a row does not know do to its price.
+    """Return the effects of a row's unknown fields on its price, as two (n,) arrays.
 
-    How much more it scatters, as a factor on its noise variance: without it the robust noise would take a
-    hidden refinish for an outlier and leave the mean of such rows. And the mean effect of what the level's
-    blanks may turn out to be, against the typical value that they count as.
+    The first is a factor on the row's noise variance. Without it, robust weighting would take a hidden
+    refinish for an outlier, and the fit would miss the mean of such rows. The second is the mean log effect
+    of what other blanks (year, finish, …) may turn out to be, against the typical values that stand for them.
     """
     parts = fitted_values.parts_of(problem.layout, problem.x, est.theta)
     backbone = backbone_of(problem, est.theta, est.cap)
@@ -188,9 +200,9 @@ def _of_unknown(problem: Problem, est: Solution, data: Data, encoding: Encoding)
 
 
 def _missing_loss_model(problem: Problem, est: Solution, table: Table) -> MissingLossModel | None:
-    """The rule that predicts unknown losses from known ones; None where there is none.
+    """Learn the rule that predicts unknown losses from known ones; None with fewer than two loss columns.
 
-    Its weights are scaled down to the part of it that the prices bear out.
+    Its weights are scaled by how far the prices confirm the rule.
     """
     parts = fitted_values.parts_of(problem.layout, problem.x, est.theta)
     rule = missing_loss_model_of(backbone_of(problem, est.theta, est.cap), table, parts)
@@ -204,17 +216,18 @@ def _missing_loss_model(problem: Problem, est: Solution, table: Table) -> Missin
 def _as_estimated(
     problem: Problem, est: Solution, rule: MissingLossModel | None, table: Table
 ) -> MissingLossModel | None:
-    """The rule within the costs of the last estimate: what it was bounded by was the first one's."""
+    """Bound the rule's weights by the losses of the last estimate; they were bounded by an earlier one."""
     parts = fitted_values.parts_of(problem.layout, problem.x, est.theta)
     return rule and within_costs(rule, backbone_of(problem, est.theta, est.cap), table, parts)
 
 
 def _posterior(problem: Problem, est: Solution) -> Posterior:
-    layout, p = problem.layout, problem.layout.intercept + 1  # blocks and intercept: their errors offset
+    # Blocks and intercept stay together, as their errors offset each other.
+    layout, p = problem.layout, problem.layout.intercept + 1
     posterior_sd = np.zeros(len(est.theta))
     posterior_sd[est.active] = np.sqrt(np.diag(est.covariance))
     prior_sd = np.sqrt(np.where(layout.flat[layout.group], 1.0, est.tau2[layout.group]))
-    # Columns that left the solve say nothing: they have neither effect nor variance.
+    # Columns that were dropped from the solve have neither effect nor variance.
     sd = np.where(posterior_sd > 0, np.maximum(prior_sd, posterior_sd * 1.0001), 0.0)
     inside = est.active < p
     covariance = est.covariance[np.ix_(inside, inside)]

@@ -1,4 +1,4 @@
-"""The specification of the core for instruments."""
+"""The settings by which a price model is fitted on instruments."""
 
 from __future__ import annotations
 
@@ -17,8 +17,8 @@ _INPUTS = (
 
 
 def guitar_specification() -> Specification:
-    """The specification of an instrument.
+    """Return the regression terms, inputs of the trees and settings for instruments.
 
-    Trees see the parts of the value and no names, so that renaming a maker changes nothing.
+    The trees see totals of parts of the value and no names, so that renaming a maker changes nothing.
     """
     return Specification(instrument_terms(), _INPUTS, scatter=("channel", "build"), time="time")

@@ -1,4 +1,7 @@
-"""Common practice as the fit takes it: each rule on instruments of a model that has no name."""
+"""Turn rules of common practice into priors of a fit, and report what the fit learned about each rule.
+
+The two instruments that a rule compares are of an invented model, as a rule is about no particular model.
+"""
 
 from __future__ import annotations
 
@@ -24,17 +27,17 @@ from training.fit.design.statements import Statements
 from training.fit.solve.empirical_bayes import learned_spreads
 from training.fit.solve.trust import Learnt, learnt_of
 
-# A rule is about no maker, model, edition or finish of its own.
+# No rule is about a particular maker, model, edition or finish, so these columns are left out of all rules.
 _NAMES = frozenset({"maker", "model", "edition", "finish", "maker_finish", "model_finish"})
-_BAND = 1.2815515655446004  # the 90% quantile of a normal distribution: spans are of 80%
-_CHANCE = 0.05  # that any of all sound rules is said to be contradicted (Bonferroni)
+_BAND = 1.2815515655446004  # The 90% quantile of a normal distribution, as a rule's span is its middle 80%.
+_CHANCE = 0.05  # Chance that any rule at all is called contradicted if all are sound (Bonferroni).
 _MAKER, _NAME, _EDITION, _FINISH = "maker", "model", "edition", "finish"
 _YEAR = 2000
 _USUAL_SHARE, _USUAL_FIGURE, _USUAL_WEIGHT = 0.5, 2.0, 3.8
 
 
 def statements_of(practice: Practice) -> Statements | None:
-    """The rules on a nameless model, and the spreads; None where nothing is stated."""
+    """Return the rules and spreads in the form that a fit takes; None for a practice without any."""
     rules = practice.rules
     if not rules and not practice.spreads:
         return None
@@ -63,7 +66,7 @@ class _RuleSide(NamedTuple):
 
 
 def _subject(given: Mapping[str, Value]) -> _RuleSide:
-    """A typical instrument of a model without a name, but for these fields."""
+    """Return the typical instrument of an invented model, with these fields changed, and the model."""
     said = dict(given)
     share, total = said.pop("finish_share", None), said.pop("edition_total", None)
     channel = str(said.pop("channel", DEFAULT_CHANNEL))
@@ -80,7 +83,7 @@ _TYPICAL = Typical(_YEAR, _FINISH, _USUAL_FIGURE, _USUAL_WEIGHT)
 
 
 def _table(cases: Sequence[_RuleSide]) -> Table:
-    """Their feature columns; a case has a catalogue of its own, which says how rare its finish is."""
+    """Return the instruments' feature columns. Each has its own catalogue, which sets its finish's rarity."""
     tables = [
         columns([subject], Catalogue((model,)), {model_key(subject): _TYPICAL}) for subject, model in cases
     ] or [columns([], Catalogue(()), {})]
@@ -88,7 +91,7 @@ def _table(cases: Sequence[_RuleSide]) -> Table:
 
 
 def practice_report(practice: Practice, fitted: FittedCore) -> list[dict[str, Any]]:
-    """Each rule beside what was learnt of it, as JSON: factors with 80% spans; see `Learnt`."""
+    """Report each rule beside what the fit learnt about it (`Learnt`), as JSON: price factors, 80% spans."""
     said = fitted.problem.contrasts
     if said is None or not practice.rules:
         return []
@@ -101,7 +104,7 @@ def practice_report(practice: Practice, fitted: FittedCore) -> list[dict[str, An
 
 
 def spread_report(practice: Practice, fitted: FittedCore) -> list[dict[str, Any]]:
-    """Each spread beside the evidence's and the fit's, as JSON: factors; None where there is no evidence."""
+    """Report each stated spread beside the evidence's and the fit's, as JSON: price factors or None."""
     groups, found = fitted.problem.layout.groups, learned_spreads(fitted.problem, fitted.estimate)
     told = []
     for spread in practice.spreads:
@@ -117,7 +120,7 @@ def spread_report(practice: Practice, fitted: FittedCore) -> list[dict[str, Any]
 
 
 def reliance_on(report: Sequence[Mapping[str, Any]]) -> Reliance:
-    """The share of practice in each effect, from the result of `practice_report`."""
+    """Return how much of each field's effect rests on common practice, by the result of `practice_report`."""
     return reliance_of(RuleShare(told["of"], told["against"], told["share"]) for told in report)
 
 
@@ -140,7 +143,7 @@ def _told(rule: Rule, found: Learnt, at: int, contradicted: bool) -> dict[str, A
 
 
 def _middle(rule: Rule) -> tuple[float, float]:
-    """Mean and standard deviation, in log, of which the rule's span is the middle 80%."""
+    """Return mean and standard deviation of the normal, in log, whose middle 80% is the rule's span."""
     return math.log(rule.low * rule.high) / 2, math.log(rule.high / rule.low) / 2 / _BAND
 
 

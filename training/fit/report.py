@@ -17,12 +17,12 @@ from models.price.instruments.model import GuitarModel
 from training.fit.core import FittedCore
 
 _DAYS_A_YEAR = 365.25
-_SUSPICIOUS = 0.12  # a row that robust weighting trusts less than this is listed
-_BAND = 1.6449  # 90% of a normal distribution
+_SUSPICIOUS = 0.12  # A row with a smaller robust weight than this is listed.
+_BAND = 1.6449  # The middle 90% of a normal distribution lies within this many standard deviations.
 
 
 def report_of(rows: Sequence[Evidence], fitted: FittedCore, model: GuitarModel) -> dict[str, Any]:
-    """As JSON: `index`, `learned`, `suspicious`, `trees`."""
+    """Return the report as JSON: market `index`, `learned` variances, boosted `trees`, `suspicious` rows."""
     est, layout = fitted.estimate, fitted.problem.layout
     spreads = {g: round(math.sqrt(t), 4) for g, t in zip(layout.groups, est.tau2.tolist(), strict=True)}
     return {
@@ -39,7 +39,7 @@ def report_of(rows: Sequence[Evidence], fitted: FittedCore, model: GuitarModel) 
 
 
 def trees_of(fitted: FittedCore) -> dict[str, Any]:
-    """As JSON: the boosted trees' number, rounds, weight, and gain on left-out sales (see `Grown`)."""
+    """Return the boosted trees' number, rounds, weight and gain on left-out sales (see `Grown`), as JSON."""
     grown, trees = fitted.grown, fitted.core.trees
     return {
         "boosters": len(trees.texts) if trees else 0,
@@ -51,7 +51,7 @@ def trees_of(fitted: FittedCore) -> dict[str, Any]:
 
 
 def index_of(rows: Sequence[Evidence], backbone: Backbone, posterior: Posterior) -> dict[str, Any]:
-    """The market's level by quarter against its last day, in log, with a 90% band of what the fit knows."""
+    """Return the market index by quarter as JSON: log price level against the last day's, with a 90% band."""
     first, last = rows[0].day.toordinal(), rows[-1].day.toordinal()
     days = np.unique(np.linspace(first, last, max(int((last - first) / 91), 2)).astype(np.int64))
     positions = [at for at in backbone.positions(LEVEL) if backbone.blocks[at].columns == ("time",)]
@@ -75,7 +75,10 @@ def index_of(rows: Sequence[Evidence], backbone: Backbone, posterior: Posterior)
 
 
 def suspicious(rows: Sequence[Evidence], fitted: FittedCore) -> list[dict[str, Any]]:
-    """Rows far from what the rest says of them, most suspicious first, each with the likeliest reason."""
+    """List the rows that robust weighting discounts, most suspicious first, then rows recorded twice.
+
+    Each has a likely reason, by the ratio of its price to its value by a fit without it.
+    """
     left_out = fitted.left.residual - fitted.grown.bent
     out = []
     for at in np.argsort(fitted.robust_weight):

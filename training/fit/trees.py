@@ -1,11 +1,10 @@
-"""Boosted trees on what the parts of a value do together, shrunk by what they say of rows left out.
+"""Boosted trees that correct the regression (backbone) for interactions between the parts of a value.
 
-The trees see the backbone's own totals of each part by the coefficients that are served, so that a level is
-the same number in every row, and learn what the backbone left over of rows that it was not fitted on. They
-may split on two inputs along a path at most, so that they come down to tables (`core.pairs`). A share
-of the losses is handed to them: they learn residual − share · losses, and may never rise with a loss. The
-value then counts the rest of the losses itself, so that it never rises with a loss either, however the trees
-bend the response.
+Their inputs are the backbone's totals of each part, by the coefficients that are served, so that a level is
+the same number in every row. Their target is the backbone's residual on rows that it was not fitted on. A
+path splits on two inputs at most, so that the trees add up to tables (`models.price.core.pairs`). The trees
+replace a share of the losses: they learn residual − share · losses, and may never rise with a loss. The value
+counts the rest of the losses itself, so it never rises with a loss either, whatever the trees make of it.
 """
 
 from __future__ import annotations
@@ -23,19 +22,20 @@ from models.price.core.pairs import PairTables
 from training.fit.design.specification import Growth
 from training.fit.solve.leftout import LeftOut
 
-_LEAST_ROWS = 120  # of 20 a leaf: below, a tree could hardly split
-# The weight is the slope of left-out residuals on what the trees say of them, pulled to 0 by _SHY squared
-# standard errors, times n² / (n² + _HALF²) of n sales. With _FULL sales or more it is never below _LEAST.
+_LEAST_ROWS = 120  # A leaf takes at least 20 rows, so that trees could hardly split fewer rows than this.
+# The weight of the trees is the slope of left-out residuals on the trees' answers, times
+# slope² / (slope² + _SHY · squared standard error), times n² / (n² + _HALF²) for n sales. With _FULL sales
+# or more it is at least _LEAST.
 _SHY, _HALF, _FULL, _LEAST = 4.0, 400.0, 1500, 0.1
 
 
 @dataclass(frozen=True)
 class Grown:
-    """The trees that were grown, None if none were, and how they do on n left-out rows.
+    """The fitted trees, None if there are none, and how they do on n left-out rows.
 
-    `bent`: (n,) the net change of each left-out value by the trees: their weighted answers in place of the
-    shares of losses and level that were handed to them. `gain`: the share of the squared error of left-out
-    sales that they remove; `gain_error`: its standard error. `rounds`: of each booster.
+    `bent`: (n,) the net change of each left-out log value by the trees: their weighted answers in place of
+    the shares of losses and level that they replace. `gain`: the share of the squared error of left-out sales
+    that they remove; `gain_error`: its standard error. `rounds`: number of rounds of each booster.
     """
 
     trees: Trees | None
@@ -46,7 +46,7 @@ class Grown:
 
 
 def no_trees(rows: int) -> Grown:
-    """The result for so many rows where no trees are grown."""
+    """Return the result without trees, for this number of rows."""
     return Grown(None, np.zeros(rows), 0.0, 0.0, 0)
 
 
@@ -61,9 +61,9 @@ def grow(
     seed: int,
     step_done: Callable[[], object] = lambda: None,
 ) -> Grown:
-    """Fit what the backbone left over of n left-out rows, on inputs x (n, p).
+    """Fit trees to the regression's residuals on n rows that it was not fitted on, from inputs x (n, p).
 
-    `weight`: (n,) precision of each row. `sale`: (n,) the rows that the weight is judged on.
+    `weight`: (n,) precision of each row. `sale`: (n,) True for rows by which the trees' weight is chosen.
     """
     residual, count = left.residual - left.shift, int(sale.sum())
     if not inputs or len(residual) < _LEAST_ROWS:
@@ -103,9 +103,9 @@ def grow(
 
 
 def weight_of(residual: Floats, says: Floats, judged: Floats, sales: int) -> float:
-    """The weight of the trees in a value, from 0 to 1, by how well they do on left-out rows; see `_SHY`.
+    """Return the weight of the trees in a value, from 0 to 1, by how well they do on left-out rows (`_SHY`).
 
-    It falls smoothly: with the square of the number of sales, and with the standard error of the slope.
+    It falls smoothly, without a threshold, with fewer sales and with a larger standard error of the slope.
     """
     squares = float((judged * says**2).sum())
     if squares <= 0:
@@ -129,9 +129,9 @@ def answers_left_out(
     levels: Sequence[int] = (),
     patience: int = 0,
 ) -> tuple[int, Floats]:
-    """The number of rounds, `most` at most, that does best over all folds, and every row's answer after them.
+    """Return the best number of rounds over all folds, and each row's answer by trees grown without its fold.
 
-    `levels`: the columns of x that are codes of levels. `patience`: see `Growth`.
+    `most`: the most rounds. `levels`: the columns of x that hold category codes. `patience`: see `Growth`.
     """
     paths, boosters = np.zeros(most), []
     stop = [lgb.early_stopping(patience, verbose=False)] if patience else []
@@ -148,7 +148,7 @@ def answers_left_out(
             callbacks=[lgb.record_evaluation(seen), *stop],
         )
         path = seen["valid_0"]["l2"]
-        path += path[-1:] * (most - len(path))  # where it grew no further
+        path += path[-1:] * (most - len(path))  # After an early stop, the last error stands for later rounds.
         paths += np.array(path) * float(judged[out].sum())
         boosters.append((out, booster))
     rounds = int(np.argmin(paths)) + 1
@@ -167,6 +167,6 @@ def booster_text(
     seed: int,
     levels: Sequence[int] = (),
 ) -> str:
-    """A booster of so many rounds, as text. `levels`: the columns of x that are codes of levels."""
+    """Fit a booster of `rounds` rounds and return its text. `levels`: columns of x with category codes."""
     data = lgb.Dataset(x, target, weight=weight, categorical_feature=list(levels))
     return str(lgb.train({**parameters, "seed": seed}, data, rounds).model_to_string())

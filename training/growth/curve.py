@@ -1,7 +1,7 @@
-"""A curve through the sizes that were tried, carried on to more records, with an honest band.
+"""Extrapolate error and range to more records, by a curve through fits on parts of the records, with a band.
 
-A measure of n sales is taken as a + b · n^(−c) with b ≥ 0, c from ¼ to 1, and a no less than what the noise
-of sales alone makes of it: a perfect value still differs from a price.
+A measure of error or range is taken as a + b · n^(−c) for n sales, with b ≥ 0 and c from ¼ to 1. Its limit a
+is at least what the noise of sales alone leaves, as even a perfect value differs from a price.
 """
 
 from __future__ import annotations
@@ -20,29 +20,33 @@ from models.price.interface import FloatArray as Floats
 from models.study.judge import only_sales
 from training.growth.measure import LEVEL, Measures, Size, measured
 
-TIMES = (1, 2, 4)  # of the records there are
+TIMES = (1, 2, 4)  # Multiples of the present number of sales.
 LEAST_SIZES = 3
 BAND = 0.8
 _POWERS = np.linspace(0.25, 1.0, 16)
 _DRAWS = 300
-_MOST_SALES = 1000  # that the noise is averaged over
+_MOST_SALES = 1000  # The noise is averaged over at most this many sales.
 
 
 class Curve(NamedTuple):
-    """a + b · n^(−c)."""
+    """The curve a + b · n^(−c) of a measure by the number n of sales."""
 
     a: float
     b: float
     c: float
 
     def at(self, n: Floats) -> Floats:
-        """(k,) its values at these numbers of sales."""
+        """Return the (k,) values of the curve at k numbers of sales."""
         return np.asarray(self.a + self.b * np.asarray(n, np.float64) ** -self.c)
 
 
 @dataclass(frozen=True)
 class Expected:
-    """A measure's `floor`, its `curve`, and `values`, `low`, `high` of it at `sales`, (k,) each."""
+    """One measure extrapolated to k numbers of `sales`.
+
+    `values`: (k,) the measure; `low`, `high`: (k,) ends of its band. `floor`: the measure that the noise of
+    sales alone leaves.
+    """
 
     floor: float
     curve: Curve
@@ -53,7 +57,7 @@ class Expected:
 
 
 def curve_through(n: Floats, y: Floats, floor: float) -> Curve:
-    """The curve of least squares, in which a is no less than `floor` or, where that is less, the least y."""
+    """Fit a curve to measures y at n sales by least squares, with a no less than min(`floor`, least y)."""
     floor, scale = min(floor, float(y.min())), float(n.max())
     found = []
     for c in _POWERS:
@@ -66,11 +70,11 @@ def curve_through(n: Floats, y: Floats, floor: float) -> Curve:
 def expected(
     sizes: Sequence[Size], floors: Measures, sales: Sequence[float], *, draws: int = _DRAWS, seed: int = 0
 ) -> dict[str, Expected] | None:
-    """Each measure at these numbers of sales; None with fewer than three sizes.
+    """Extrapolate each measure to these numbers of sales. Return None with fewer than three sizes.
 
-    The band holds the middle 80% of curves through sizes measured anew: on specimens drawn with replacement,
-    the same for all sizes, and on as many fits of each size, drawn likewise. As far as the measured sizes lie
-    off their curve, these are moved off theirs.
+    The band holds the middle 80% of bootstrap curves. Each draws specimens with replacement, the same for all
+    sizes, and fits of each size. Normal noise, as large as the distance of the measured sizes from their own
+    curve, is added to the drawn measures.
     """
     if len(sizes) < LEAST_SIZES:
         return None
@@ -97,14 +101,14 @@ def _measured_anew(sizes: Sequence[Size], rng: np.random.Generator) -> list[Meas
     out = []
     for size in sizes:
         picked = [size.trials[at] for at in rng.integers(0, len(size.trials), len(size.trials))]
-        # A draw of very few sales can miss all that the picked fits were judged by.
+        # With very few sales, a draw can miss every specimen that the picked fits were judged by.
         some = any(times[trial.specimen].any() for trial in picked)
         out.append(measured(picked, times if some else None))
     return out
 
 
 def floors_of(model: GuitarModel, rows: Sequence[Evidence]) -> Measures:
-    """The measures that the noise of these sales alone would leave, were every value known exactly."""
+    """Return the measures that the noise of these sales would leave if every value were known exactly."""
     sales = only_sales(rows)
     some = [sales[at] for at in np.linspace(0, len(sales) - 1, min(len(sales), _MOST_SALES)).astype(int)]
     spread = model.core.spread
@@ -120,7 +124,7 @@ def floors_of(model: GuitarModel, rows: Sequence[Evidence]) -> Measures:
 
 
 def as_json(found: Mapping[str, Expected] | None) -> dict[str, Any] | None:
-    """The curves and what they say at every number of sales."""
+    """Return the curves and extrapolated measures as JSON; None if `found` is None."""
     if found is None:
         return None
     return {

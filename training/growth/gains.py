@@ -29,19 +29,19 @@ from models.price.instruments.model import GuitarModel
 from models.price.interface import FloatArray as Floats
 from models.study.judge import only_sales
 
-MORE = 10  # sales
-LEVEL = 0.8  # of the ranges
+MORE = 10  # Number of additional sales whose effect is counted.
+LEVEL = 0.8  # Level of the ranges that additional sales narrow.
 _BAND = NormalDist().inv_cdf((1 + LEVEL) / 2)
-_MOST_MODELS = 12  # that a field's effect is averaged over: those with the most sales that have it
+_MOST_MODELS = 12  # A field's effect is averaged over at most this many models, those where it was sold most.
 
 
 @dataclass(frozen=True)
 class Gain:
-    """The effect of ten more sales, of a model, a maker or a field's value, on the range.
+    """The effect on the 80% range of ten more sales: of a model, of a maker, or with one value of a field.
 
-    `sales`: how many there are now. `share`: their share of all sales for a field's value, 1 for a maker or a
-    model. `before`, `after`: half the range, in log, on average over `over` models. `value`: the field's
-    value, in words.
+    `sales`: how many such sales there are now. `share`: their share of all sales for a field's value, 1 for a
+    maker or a model. `before`, `after`: half the width of the range, in log, averaged over `over` models.
+    `value`: the field's value, in words.
     """
 
     name: str
@@ -54,14 +54,14 @@ class Gain:
 
     @property
     def gain(self) -> float:
-        """The narrowing of the range, times the number of instruments that it concerns."""
+        """The narrowing of half the range, in log, times the share of sales that it concerns."""
         return self.share * (self.before - self.after)
 
 
 def after(covariance: Floats, noise: Floats, sales: Floats) -> Floats:
-    """(n, n) covariance that is left after so many more sales of each of n values, (n,), may be fractions.
+    """Return the (n, n) covariance of n values that is left after more sales of each.
 
-    `noise`: (n,) variance of a sale of each.
+    `sales`: (n,) number of more sales, may be fractions. `noise`: (n,) noise variance of a sale of each.
     """
     seen = np.flatnonzero(sales > 0)
     beside = covariance[:, seen]
@@ -73,19 +73,19 @@ def after(covariance: Floats, noise: Floats, sales: Floats) -> Floats:
 
 
 def typical_subjects(model: GuitarModel, models: Sequence[Model]) -> list[Subject]:
-    """The typical instrument of each model, on the day of the last evidence."""
+    """Return the typical instrument of each model, on the day of the last evidence."""
     day = model.last_evidence or date.today()
     bare = (Subject(Instrument(one.maker, one.name), day, DEFAULT_CHANNEL) for one in models)
     return [model.reference(subject) for subject in bare]
 
 
 def of_models(model: GuitarModel) -> list[Gain]:
-    """For each model of the catalogue: ten more sales of its typical instrument."""
+    """Return the gain from ten more sales of the typical instrument, for each model of the catalogue."""
     return [_of(model, [one], f"{one.maker} {one.name}") for one in model.catalogue.models]
 
 
 def of_makers(model: GuitarModel) -> list[Gain]:
-    """For each maker of the catalogue: ten more sales, spread evenly over its models."""
+    """Return the gain from ten more sales spread evenly over a maker's models, for each maker."""
     known = model.catalogue
     return [_of(model, known.of_maker(maker), maker) for maker in known.makers]
 
@@ -115,16 +115,16 @@ def _sold(model: GuitarModel, subject: Subject) -> int:
 
 # ── fields ───────────────────────────────────────────────────────────────────
 
-# Their values are a model's own: they stand for any other than its typical one.
+# The values of these fields differ by model, so all values but the typical one are counted together.
 _OWN_VALUES = ("edition", "finish", "figure")
 _OTHER = "another than is typical"
 _KINDS = (Kind.GRADE, Kind.TERM, Kind.FLAG)
 
 
 def of_fields(model: GuitarModel, rows: Sequence[Evidence]) -> list[Gain]:
-    """For each field that two instruments can differ in: ten more sales with its commonest worse value.
+    """Return the gain from ten more sales with a field's commonest worse value, for each field.
 
-    The range is that of what the value does to the price against the typical one, on average over the models
+    The range is that of the value's effect on the price against the typical value, averaged over the models
     that were sold with it. A field without a worse value among the sales is left out.
     """
     sales = only_sales(rows)
@@ -135,7 +135,7 @@ def of_fields(model: GuitarModel, rows: Sequence[Evidence]) -> list[Gain]:
     return [gain for gain in found if gain is not None]
 
 
-_Pair = tuple[Subject, Value]  # a typical instrument, and another value of one of its fields
+_Pair = tuple[Subject, Value]  # A typical instrument, and another value of one of its fields.
 
 
 def _of_field(model: GuitarModel, field: Field, pairs: Sequence[tuple[Subject, Instrument]]) -> Gain | None:
@@ -160,7 +160,10 @@ def _of_field(model: GuitarModel, field: Field, pairs: Sequence[tuple[Subject, I
 
 
 def _worse(field: Field, it: Instrument, typical: Instrument) -> Value:
-    """The instrument's value if it is worse than the typical one, or other where none is worse; or None."""
+    """Return the instrument's value if it is worse than the typical one, else None.
+
+    For a field without an order from good to bad, any value but the typical one counts as worse.
+    """
     value, usual = it.get(field), typical.get(field)
     if value is None or value == usual:
         return None
@@ -168,11 +171,11 @@ def _worse(field: Field, it: Instrument, typical: Instrument) -> Value:
         value = float(round(float(value)))
         worse = value > float(usual or 0.0) if field.loss_ordered else value != usual
         return value if worse else None
-    return value  # of the terms that stand in an order of loss, the typical one is the best
+    return value  # Where terms have an order of loss, the typical one is the best, so another is worse.
 
 
 def _contrasts(model: GuitarModel, field: Field, used: Mapping[_Pair, int]) -> tuple[float, float]:
-    """Half the range of what the value does, before and after ten more sales, spread as the sales are."""
+    """Return half the range of the value's effect, in log, before and after ten more sales spread as now."""
     pairs = sorted(used, key=lambda pair: (-used[pair], model_key(pair[0]), str(pair[1])))[:_MOST_MODELS]
     share = np.array([used[pair] for pair in pairs], np.float64)
     share /= share.sum()
@@ -191,7 +194,7 @@ def _contrasts(model: GuitarModel, field: Field, used: Mapping[_Pair, int]) -> t
 
 
 def _said(field: Field, value: Value) -> str:
-    """A field's value as a person says it."""
+    """Return a field's value in words."""
     if field.kind is Kind.FLAG:
         return "yes" if value else "no"
     if field.kind is Kind.GRADE:

@@ -27,16 +27,16 @@ from models.price.interface import PriceModel
 from models.study.judge import judge, only_sales
 
 SHARES = (1 / 8, 1 / 4, 1 / 2)
-LEAST = 10  # sales that a fit needs for its size to count
-LEVEL = 0.8  # of the range whose width is told
-_FEW = 300  # sales; with fewer, chance says much, and there are two orders instead of one
+LEAST = 10  # A size counts only if each of its fits has at least this many sales.
+LEVEL = 0.8  # Level of the range whose width is measured.
+_FEW = 300  # With fewer sales than this, chance matters more, and two random orders are used instead of one.
 
 Fitter = Callable[[Sequence[Evidence], Catalogue, Rates, int], PriceModel]
 
 
 @dataclass(frozen=True)
 class GrowthRecords:
-    """The records with what a fit needs beside them."""
+    """The evidence that is divided into parts, with the catalogue, rates and seed of every fit."""
 
     rows: Sequence[Evidence]
     catalogue: Catalogue
@@ -46,10 +46,10 @@ class GrowthRecords:
 
 @dataclass(frozen=True)
 class Trial:
-    """One fit on a share of the instruments, and what it said of m sales.
+    """One fit on a share of the instruments, with its errors on m sales.
 
-    `counts`: kind → records that it was fitted on. `error`: (m,) log of value over price. `width`: (m,) of
-    the 80% range, in log. `specimen`: (m,) the instruments, numbered alike in all trials.
+    `counts`: kind of evidence → number of records fitted on. `error`: (m,) log of value over price. `width`:
+    (m,) width of the 80% range, in log. `specimen`: (m,) number of the instrument, the same in all trials.
     """
 
     share: float
@@ -69,7 +69,7 @@ class _Task(NamedTuple):
 
 
 def rows_of(snapshot: EvidenceSnapshot) -> list[Evidence]:
-    """The evidence of a bundle, with the digest of each specimen in place of its serial number."""
+    """Return the evidence that a bundle keeps, with each specimen's digest in place of its serial number."""
     rows = snapshot.evidence(range(len(snapshot)))
     named = (f"{digest:016x}" if digest else None for digest in snapshot.specimens.tolist())
     return [
@@ -79,16 +79,16 @@ def rows_of(snapshot: EvidenceSnapshot) -> list[Evidence]:
 
 
 def specimen_of(row: Evidence) -> str:
-    """A key that all records of one specimen share; a record without a serial number has its own."""
+    """Return a key shared by all records of one specimen. A record without a serial number has its own."""
     serial = row.instrument.serial
     return f"{model_key(row.subject)}|{serial}" if serial else row.id
 
 
 def positions_of(rows: Sequence[Evidence], seed: int) -> dict[str, float]:
-    """Specimen → its position between 0 and 1 in an order by chance.
+    """Return the position of each specimen, between 0 and 1, in a random order.
 
-    Specimens that were sold, that were only asked for and that only had offers are ordered each on their own:
-    a share of the order has that share of each.
+    Specimens with a sale, other specimens with an asking price, and specimens with offers alone are ordered
+    separately, so that any share of the order holds the same share of each.
     """
     kinds: dict[str, set[str]] = {}
     for row in sorted(rows, key=lambda row: row.id):
@@ -103,9 +103,9 @@ def positions_of(rows: Sequence[Evidence], seed: int) -> dict[str, float]:
 
 
 def tasks_of(rows: Sequence[Evidence], seed: int, holdout: Sequence[Evidence] = ()) -> list[_Task]:
-    """The fits to make and the sales to judge each by, the largest share first.
+    """Return the fits to make, each with the sales to judge it by, the largest share of instruments first.
 
-    With a `holdout` every fit is judged by it, and there is one more fit, on all records.
+    With a `holdout` every fit is judged by its sales, and there is one more fit, on all records.
     """
     sales = len(only_sales(rows))
     out = [_Task(1.0, list(rows), list(holdout))] if holdout and sales >= LEAST else []
@@ -116,7 +116,7 @@ def tasks_of(rows: Sequence[Evidence], seed: int, holdout: Sequence[Evidence] = 
                 own = [row for row in rows if positions[specimen_of(row)] < share]
                 others = [row for row in only_sales(rows) if positions[specimen_of(row)] >= SHARES[-1]]
                 out.append(_Task(share, own, list(holdout) or others))
-    # A size counts only where every draw of it has enough.
+    # A size counts only if each of its fits has enough sales, and some sales to be judged by.
     short = {task.share for task in out if len(only_sales(task.rows)) < LEAST or not task.sales}
     return sorted((task for task in out if task.share not in short), key=lambda task: -task.share)
 
@@ -132,9 +132,10 @@ def run(
     jobs: int = 1,
     progress: bool = True,
 ) -> list[Trial]:
-    """All trials, the smallest share first. Same for any `jobs`.
+    """Make all fits, judge them, and return the trials, the smallest share of instruments first.
 
-    `fit` must be importable where `jobs` > 1.
+    `jobs`: number of parallel processes, which does not change the result; `fit` must be importable where it
+    is above 1.
     """
     tasks = tasks_of(market.rows, market.seed, holdout)
     number = {
@@ -163,7 +164,11 @@ def _trial(task: _Task, market: GrowthRecords, fit: Fitter, number: Mapping[str,
 
 
 class Measures(NamedTuple):
-    """`median_error`: in per cent of the price. `rmse_log`: about the median. `width`: mean, in log."""
+    """Measures of error and range.
+
+    `median_error`: absolute, in per cent of the price. `rmse_log`: root mean square of the log errors
+    about the median error of their fit. `width`: mean width of the 80% range, in log.
+    """
 
     median_error: float
     rmse_log: float
@@ -172,25 +177,25 @@ class Measures(NamedTuple):
 
 @dataclass(frozen=True)
 class Size:
-    """All trials of one share."""
+    """All trials on the same share of the instruments."""
 
     share: float
     trials: tuple[Trial, ...]
 
     @property
     def sales(self) -> float:
-        """On how many sales a fit of this size stands, on average."""
+        """The mean number of sales that a fit of this size was fitted on."""
         return float(np.mean([trial.counts["sale"] for trial in self.trials]))
 
 
 def sizes_of(trials: Sequence[Trial]) -> list[Size]:
-    """The trials by share, the smallest first."""
+    """Group the trials by their share of the instruments, the smallest first."""
     ordered = sorted(trials, key=lambda trial: trial.share)
     return [Size(share, tuple(own)) for share, own in groupby(ordered, key=lambda trial: trial.share)]
 
 
 def measured(trials: Sequence[Trial], times: np.ndarray | None = None) -> Measures:
-    """The measures over all sales of some trials. `times`: how often each specimen counts (once)."""
+    """Return the measures over all sales of these trials. `times`: how often each specimen counts."""
     errors, centred, widths = [], [], []
     for trial in trials:
         again = times[trial.specimen] if times is not None else np.ones(len(trial.error), np.int64)

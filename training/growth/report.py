@@ -1,4 +1,4 @@
-"""The growth of a price model as one JSON document, with its sentences."""
+"""Report what more records would bring to a price model, as one JSON document with sentences."""
 
 from __future__ import annotations
 
@@ -16,13 +16,17 @@ from training.growth.curve import LEAST_SIZES, TIMES, as_json, expected, floors_
 from training.growth.gains import Gain, of_fields, of_makers, of_models
 from training.growth.measure import LEAST, SHARES, Size, Trial, measured, sizes_of, specimen_of
 
-MOST = 10  # of each kind that are named
+MOST = 10  # At most this many models are listed, and as many makers and fields.
 
 
 def report(
     model: GuitarModel, rows: Sequence[Evidence], trials: Sequence[Trial], holdout: Sequence[Evidence] = ()
 ) -> dict[str, Any]:
-    """`records`, `past`, `expected` (null with fewer than three sizes), `next`, and a word on each."""
+    """Return the report as JSON.
+
+    `records`: counts. `past`: error and range by size. `expected`: the same with more records, null with
+    fewer than three sizes. `next`: the models, makers and fields that would gain most from more sales.
+    """
     sizes, sales = sizes_of(trials), len(only_sales(rows))
     times = [n * sales for n in TIMES]
     curves = (
@@ -75,7 +79,7 @@ def _past(size: Size) -> dict[str, Any]:
 
 
 def named(gains: Sequence[Gain], sentence: Callable[[Gain], str]) -> list[dict[str, Any]]:
-    """The ten with the largest gain, each with `before` and `after` in per cent and a sentence."""
+    """Return the ten largest gains as JSON, each with a sentence, and `before` and `after` in per cent."""
     ranked = sorted(gains, key=lambda gain: (-gain.gain, gain.name))
     return [
         {
@@ -93,7 +97,7 @@ def named(gains: Sequence[Gain], sentence: Callable[[Gain], str]) -> list[dict[s
 
 
 def percent(half: float) -> float:
-    """Half a range in log, as the per cent by which its upper end lies above its middle."""
+    """Convert half a range from log to per cent: by how much its upper end lies above its middle."""
     return 100 * math.expm1(half)
 
 

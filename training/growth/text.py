@@ -1,4 +1,4 @@
-"""The growth of a price model as text for a terminal."""
+"""Format the report on what more records would bring to a price model as text for a terminal."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ _HEADINGS = (
 
 
 def lines(found: Mapping[str, Any]) -> list[str]:
-    """All of it, line by line."""
+    """Return the lines of the report. `found`: its JSON, with the bundle's version and standing."""
     records = ", ".join(f"{found['records'].get(key, 0):,} {word}" for key, word in _KINDS)
     word = " (provisional)" if found["provisional"] else ""
     out = [f"bundle {found['version']}{word}: {records}", "", *_past(found), "", *_expected(found)]

@@ -1,1 +1,1 @@
-"""Judging a model: backtest, holdout, market index and gate (`models.study` has the figures)."""
+"""Judge a price model by sales new to it, and check it before promotion (`models.study` has the figures)."""

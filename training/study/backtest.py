@@ -1,4 +1,4 @@
-"""Had it been used for the last years: fitted anew each quarter, judged on the sales of that quarter."""
+"""Backtest: fit a price model before each past quarter, and judge it by the sales of that quarter."""
 
 from __future__ import annotations
 
@@ -20,18 +20,21 @@ from models.price.interface import PriceModel
 from models.study.judge import Judged, figures, judge, only_sales, study
 
 YEARS = 3
-LEAST_BEFORE = 50  # sales that a fit needs before an origin counts
+LEAST_BEFORE = 50  # A quarter is tested only if there are at least this many sales before it.
 
 Fitter = Callable[[Sequence[Evidence], Catalogue, Rates, int], PriceModel]
 
 
 class NoOriginError(BookmatchError):
-    """There is no quarter with sales in it and enough sales before it."""
+    """No quarter has sales in it and enough sales before it for a fit."""
 
 
 @dataclass(frozen=True)
 class Origin:
-    """A day on which a model was fitted on what came before, and what it said of the quarter after."""
+    """One tested quarter, from `day` up to but not including `end`, with the values given for its sales.
+
+    `fitted_on`: number of sales before `day`, on which the model was fitted.
+    """
 
     day: date
     end: date
@@ -40,18 +43,18 @@ class Origin:
 
 
 def quarter_start(day: date) -> date:
-    """The first day of its quarter."""
+    """Return the first day of the quarter that `day` is in."""
     return date(day.year, 3 * ((day.month - 1) // 3) + 1, 1)
 
 
 def next_quarter(day: date) -> date:
-    """The first day of the quarter after."""
+    """Return the first day of the quarter after the one that `day` is in."""
     month = 3 * ((day.month - 1) // 3) + 4
     return date(day.year + month // 13, (month - 1) % 12 + 1, 1)
 
 
 def origins(rows: Sequence[Evidence], years: float = YEARS) -> list[date]:
-    """The quarters of the last years up to the last sale, oldest first, that have sales and enough before."""
+    """Return the first days of quarters to test, oldest first: those with sales, and enough sales before."""
     days = sorted(sale.day for sale in only_sales(rows))
     if not days:
         return []
@@ -79,9 +82,10 @@ def backtest(
     jobs: int = 1,
     progress: bool = True,
 ) -> list[Origin]:
-    """Fit at every origin on all evidence before it and judge the quarter after. Same for any `jobs`.
+    """Fit a model before each quarter on all evidence up to then, and judge it by the quarter's sales.
 
-    `fit` must be importable where `jobs` > 1. Raises NoOriginError.
+    `jobs`: number of parallel processes, which does not change the result; `fit` must be importable where it
+    is above 1. Raises NoOriginError.
     """
     days = origins(rows, years)
     if not days:
@@ -106,7 +110,7 @@ def _at(
 
 
 def report(found: Sequence[Origin], *, draws: int = 1000) -> dict[str, Any]:
-    """As JSON: `quarters` one by one, and the study of all their sales together."""
+    """Return the figures on errors and ranges as JSON: for each of `quarters`, and for all sales together."""
     whole = reduce(add, [origin.judged for origin in found])
     return {
         "quarters": [

@@ -1,8 +1,8 @@
-"""Cross-validation of whole specimens: how a candidate is judged whose sales are too few to keep out by time.
+"""Judge a price model by cross-validation, where its sales are too few to keep out the latest ones.
 
-The specimens that were sold are dealt into folds. Each fold's sales are judged by a fit that has seen no
-record of their specimens: neither another sale nor an asking or an offer, which would tell the answer.
-Askings and offers of all other specimens stay in every fit.
+The specimens that were sold are divided into folds. Each fold's sales are valued by a fit without any record
+of their specimens: another sale, an asking price or an offer would give the price away. Asking prices and
+offers for all other specimens stay in every fit.
 """
 
 from __future__ import annotations
@@ -24,25 +24,25 @@ from models.study.judge import Judged, judge, only_sales
 from training.study.backtest import Fitter
 
 FOLDS = 5
-LEAST = 3  # specimens that were sold; of fewer, no fit without one of them says anything of the whole
+LEAST = 3  # Fewest sold specimens. With fewer, a fit without one of them shows nothing about the fit on all.
 
 
 @dataclass(frozen=True)
 class Fold:
-    """`rest`: all records of other specimens, which are fitted on; `kept`: the sales that are judged."""
+    """One fold. `kept`: its sales, which are valued; `rest`: all records of other specimens, to fit on."""
 
     rest: tuple[Evidence, ...]
     kept: tuple[Evidence, ...]
 
 
 def specimen_of(row: Evidence) -> Hashable:
-    """A key that all records of one specimen share; a record without a serial number has its own."""
+    """Return a key shared by all records of one specimen. A record without a serial number has its own."""
     it = row.instrument
     return (normal(it.maker), normal(it.model), normal_serial(it.serial)) if it.serial else row.id
 
 
 def folds(rows: Sequence[Evidence], seed: int) -> list[Fold]:
-    """Make as many folds as specimens were sold, at most `FOLDS`; none of fewer than `LEAST`.
+    """Divide the sold specimens into `FOLDS` folds, or fewer with fewer specimens; no folds below `LEAST`.
 
     The order of the rows does not matter, nor how specimens are named.
     """
@@ -73,9 +73,10 @@ def cross_validated(
     jobs: int = 1,
     progress: bool = True,
 ) -> Judged | None:
-    """Every sale beside what a fit without its specimen says of it; None of too few. Same for any `jobs`.
+    """Value every sale by a fit without its specimen. Return None with fewer than `LEAST` sold specimens.
 
-    `fit` must be importable where `jobs` > 1.
+    `jobs`: number of parallel processes, which does not change the result; `fit` must be importable where it
+    is above 1.
     """
     dealt = folds(rows, seed)
     tasks = (delayed(_of_fold)(fold, catalogue, rates, fit, seed) for fold in dealt)

@@ -1,12 +1,14 @@
-"""The gate: a new bundle goes live only if it is no worse than the current one and its coverage holds.
+"""The gate: the check of a new bundle (a stored price model, the candidate) before it becomes current.
 
-Both are judged on the same sales, and neither may have seen them. The candidate speaks through its holdout
-model (`training.study.holdout`). The current bundle speaks itself about sales after its last evidence, and by
-the answers of its own holdout model, which it carries, about those that were kept out when it was made.
+The candidate's ranges must hold as many prices as they promise, and it must be no worse than the current
+bundle on the same sales. Neither bundle may have seen these sales. So a holdout model, fitted without them,
+answers for the candidate (`training.study.holdout`). The current bundle answers itself for sales after its
+last evidence. For sales that were kept out when it was judged, the stored answers of its own holdout model
+count.
 
-A candidate with too few sales to keep out is judged by cross-validation (`training.study.folds`), and asked
-one thing only: whether its ranges clearly do not hold. It is not compared with a provisional current bundle:
-on so few sales the comparison would refuse one sound fit in six.
+A candidate with too few sales to keep out is judged by cross-validation (`training.study.folds`), and fails
+only if its ranges clearly hold too few prices. It is not compared with a provisional current bundle: on so
+few sales the comparison would refuse one sound fit in six.
 """
 
 from __future__ import annotations
@@ -26,17 +28,22 @@ from models.price.interface import PriceModel
 from models.study.intervals import covered, interval_score
 from models.study.judge import SCORE_LEVEL, Judged, judge
 
-LEAST_COMMON = 20  # sales; with fewer, no comparison is made
-WORSE_BY = 0.01  # of the current figure, and by more than one standard error of the paired difference
-COVERAGE_SLACK = 0.03  # below the level, on top of this many standard errors:
-COVERAGE_ERRORS = 3  # at two, one sound price model in 30 would be refused on 30 sales (20,000 draws)
-CHANCE = 0.00135  # that a sound range is refused on left-out sales: the tail beyond three standard errors
+LEAST_COMMON = 20  # Two bundles are compared only if both can be judged on at least this many sales.
+# A candidate counts as worse if its mean error or interval score exceeds the current bundle's by this share,
+# and by one standard error of the difference.
+WORSE_BY = 0.01
+# The share of prices in a range may fall short of its level by the slack plus this many standard errors. With
+# two standard errors, one sound price model in 30 would be refused on 30 sales (in 20,000 simulations).
+COVERAGE_SLACK = 0.03
+COVERAGE_ERRORS = 3
+# Chance that a sound range is refused on left-out sales: the normal tail beyond three standard errors.
+CHANCE = 0.00135
 ANSWERS_FILE = "judged.npz"
 
 
 @dataclass(frozen=True)
 class Check:
-    """One question the gate asked: `passed`, and in words what it saw."""
+    """The result of one check before promotion. `detail`: the figures behind the result, in words."""
 
     name: str
     passed: bool
@@ -45,7 +52,7 @@ class Check:
 
 @dataclass(frozen=True)
 class Verdict:
-    """The findings of the gate. `common`: number of sales on which it can compare two bundles."""
+    """The results of all checks before promotion. `common`: number of sales to judge both bundles on."""
 
     checks: tuple[Check, ...]
     common: int
@@ -69,7 +76,10 @@ class Verdict:
 
 @dataclass(frozen=True)
 class Answers:
-    """A holdout model's answers on n sales: keys, and (n,) log centre, low and high at `SCORE_LEVEL`."""
+    """A model's answers on n sales, in log US dollars: (n,) median, and ends of its range at `SCORE_LEVEL`.
+
+    `ids`: a key for each sale, from its id, day and price.
+    """
 
     ids: tuple[str, ...]
     center: Floats
@@ -83,7 +93,7 @@ class Answers:
         return cls(ids, judged.center, judged.low[:, k], judged.high[:, k])
 
     def to_bytes(self) -> bytes:
-        """As npz."""
+        """Return the answers as a file in numpy's npz format."""
         out = io.BytesIO()
         np.savez_compressed(
             out, ids=np.array(self.ids, dtype=np.str_), center=self.center, low=self.low, high=self.high
@@ -98,14 +108,18 @@ class Answers:
 
 
 def _key(sale: Any) -> str:
-    # An id alone may be used again in another file.
+    # An id alone does not identify a sale, as another file may use it again.
     return f"{sale.id}|{sale.day.isoformat()}|{sale.price}|{sale.currency}"
 
 
 def answers_of_current(
     model: PriceModel, kept_answers: Answers | None, candidate: Judged, rates: Rates
 ) -> tuple[np.ndarray, Answers]:
-    """(n,) bool, which sales the current bundle may be judged on, and what it said of those."""
+    """Return (n,) True for sales that the current bundle can be judged on, and its answers on these.
+
+    `kept_answers`: the stored answers of its holdout model (fitted without the latest sales), used for sales
+    up to its last evidence.
+    """
     fresh = [model.last_evidence is None or sale.day > model.last_evidence for sale in candidate.sales]
     known = {name: i for i, name in enumerate(kept_answers.ids)} if kept_answers else {}
     usable = np.array(
@@ -126,7 +140,7 @@ def answers_of_current(
 
 
 def gate(candidate: Judged, usable: np.ndarray | None = None, current: Answers | None = None) -> Verdict:
-    """Judge the candidate; with `current`, also against it on the `usable` sales."""
+    """Check the candidate's ranges, and compare its errors with those of `current` on the `usable` sales."""
     checks = list(coverage_checks(candidate))
     common = 0 if usable is None else int(usable.sum())
     if current is not None and usable is not None and common >= LEAST_COMMON:
@@ -149,7 +163,7 @@ def coverage_checks(candidate: Judged) -> list[Check]:
 
 
 def gate_of_few(candidate: Judged) -> Verdict:
-    """Judge a candidate by cross-validation: refused only if its ranges clearly do not hold."""
+    """Check the ranges of a cross-validated candidate. It fails only if they clearly hold too few prices."""
     checks, n = [], len(candidate.paid)
     for k, level in enumerate(candidate.levels):
         inside = int(covered(candidate.paid, candidate.low[:, k], candidate.high[:, k]).sum())
@@ -160,11 +174,10 @@ def gate_of_few(candidate: Judged) -> Verdict:
 
 
 def least_inside(n: int, level: float) -> int:
-    """The least number of n prices that a range must hold; a sound one holds fewer with chance < `CHANCE`.
+    """Return how many of n prices a range must hold. A sound range holds fewer with a chance below `CHANCE`.
 
-    A range is sound that falls short of its level by `COVERAGE_SLACK` at most. The binomial chance is exact;
-    three standard errors are not on a handful of sales: on three, they would refuse one sound 90% range in
-    36.
+    A range is sound if it falls short of its level by at most `COVERAGE_SLACK`. The binomial chance is exact.
+    Three standard errors are not on a few sales: on three sales they would refuse one sound 90% range in 36.
     """
     share = max(level - COVERAGE_SLACK, 0.0)
     return next(inside for inside in range(n + 1) if bdtr(inside, n, share) >= CHANCE)

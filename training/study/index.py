@@ -27,9 +27,10 @@ class Pair:
 
 
 def repeat_sales(pairs: Sequence[Pair], periods: int) -> Floats:
-    """(periods,) index with the first period 1 (Bailey, Muth & Nourse 1963): least squares on log returns.
+    """Return a (periods,) price index, 1 in the first period, by least squares on the log returns of pairs.
 
-    Pairs within one period say nothing. A period that no chain of pairs ties to the first is NaN.
+    This is the repeat-sales method of Bailey, Muth & Nourse (1963). Pairs within one period are not used. A
+    period that no chain of pairs connects to the first is NaN.
     """
     used = [pair for pair in pairs if pair.first != pair.second]
     design = np.zeros((len(used), periods))
@@ -52,9 +53,10 @@ def _where_tied(pairs: Sequence[Pair], periods: int, later: Floats) -> Floats:
 
 
 def resold(rows: Sequence[Evidence], rates: Rates) -> tuple[list[Pair], list[int]]:
-    """Pairs of following sales of the same serial number of the same model, by year, and the years.
+    """Return the pairs of consecutive sales of one serial number of a model, and the list of all years.
 
-    Prices in US dollars. Whatever happened to the specimen between its sales is not allowed for.
+    A pair's periods are positions in that list. Prices are in US dollars. Changes to a specimen between its
+    sales are not allowed for.
     """
     sales = sorted(only_sales(rows), key=lambda row: (row.day, row.id))
     by_specimen: dict[tuple[str, str, str], list[Evidence]] = defaultdict(list)

@@ -1,6 +1,6 @@
-"""Judge a candidate before it is written: by later sales or, where they are too few, by left-out instruments.
+"""Judge a price model before it is written: by later sales or, if these are too few, by left-out instruments.
 
-The rule that makes it provisional is in `models.bundles.provisional`.
+`models.bundles.provisional` has the rule by which such a price model is called provisional.
 """
 
 from __future__ import annotations
@@ -38,11 +38,11 @@ class FittedModel(Protocol):
 
 @dataclass(frozen=True)
 class Judgement:
-    """The judgement on a candidate, made before the fit on all its evidence.
+    """The judgement on a price model, made before its final fit on all evidence.
 
-    `by`: `LATER_SALES`, `LEFT_OUT`, or None where nothing was judged; `judged`: the answers that were judged;
-    `reason`: why it was judged in this way. `learned`: where the fit on all evidence starts from. `width`:
-    the factor on the widths of its ranges.
+    `by`: `LATER_SALES`, `LEFT_OUT`, or None if it was not judged. `judged`: the sales it was judged by, with
+    the values given for them. `reason`: why it was judged in this way. `learned`: the variances that the
+    final fit starts from. `width`: the factor on the widths of the final model's ranges.
     """
 
     by: str | None
@@ -59,7 +59,7 @@ class Judgement:
 
     @property
     def why_provisional(self) -> str | None:
-        """The reason in a sentence; None where it is not."""
+        """The reason why the model is provisional, as a sentence; None if it is not."""
         if not self.provisional:
             return None
         return "The gate did not let it pass." if self.by == LATER_SALES else self.reason
@@ -73,7 +73,7 @@ def judgement(
     holdout: Callable[[Sequence[Evidence]], FittedModel],
     few: Callable[[], Judged | None],
 ) -> Judgement:
-    """Judge what will be fitted on these rows: `holdout` fits on some of them, `few` cross-validates them."""
+    """Judge the model to be fitted on these rows. `holdout` fits on earlier rows; `few` cross-validates."""
     if months <= 0:
         detail = "no months were kept out, as was asked, so nothing shows that it is any good"
         check = Check("judged on later sales", False, detail)
@@ -83,14 +83,14 @@ def judgement(
         return _of_few(few())
     fitted = holdout(split.before)
     judged = judge(fitted.model, split.kept, rates)
-    # The fit starts from the holdout model's variances; its ranges say how wide the new ones have to be.
+    # The final fit starts from the holdout model's variances. That model's errors set the width of ranges.
     learned, width = getattr(fitted, "learned", None), width_factor(judged)
     reason = f"The sales from {split.first} on were kept out."
     return Judgement(LATER_SALES, judged, pass_gate(judged, store, rates), reason, learned, width)
 
 
 def _of_few(judged: Judged | None) -> Judgement:
-    """A candidate with fewer sales than can be kept out by time."""
+    """Judge a price model with too few sales to keep out. `judged`: cross-validated sales, or None."""
     reason = f"Fewer than {LEAST} sales could be kept out by time"
     if judged is None:
         detail = f"fewer than {LEAST_SPECIMENS} instruments were sold, so nothing can be judged yet"
@@ -101,13 +101,13 @@ def _of_few(judged: Judged | None) -> Judgement:
 
 
 def pass_gate(judged: Judged, store: Path, rates: Rates) -> Verdict:
-    """Put a holdout model's answers to the gate; it compares them with the store's current bundle, if any."""
+    """Check the answers of a model fitted on earlier sales, also against the store's current bundle."""
     try:
         current = Registry(store).load()
     except BundleMissingError:
         return gate(judged)
     except BundleError as error:
-        # Such a store is mended by promoting a new bundle, so it must not stand in the way of one.
+        # A damaged current bundle is mended by promoting a new one, so it must not block the promotion.
         verdict = gate(judged)
         note = Check("current bundle", True, f"it cannot be read, and was not compared with: {error}")
         return Verdict((*verdict.checks, note), verdict.common)
@@ -116,9 +116,9 @@ def pass_gate(judged: Judged, store: Path, rates: Rates) -> Verdict:
 
 
 def _kept_answers(current: Bundle) -> Answers | None:
-    """The answers of the current bundle's holdout model; None where it keeps none.
+    """Return the stored answers of the current bundle's holdout model (fitted on earlier sales), or None.
 
-    Answers on left-out instruments do not count: the fits that gave them knew the market of later days.
+    Answers from cross-validation do not count, as those fits knew the market of later days.
     """
     by_holdout = current.manifest["about"].get("judged_by", LATER_SALES) == LATER_SALES
     if not by_holdout or ANSWERS_FILE not in current.manifest["files"]:

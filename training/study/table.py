@@ -1,4 +1,4 @@
-"""A study as text for a terminal: one line per quarter or group, the same columns throughout."""
+"""Format figures on errors and ranges (a study) as a text table, one line for each quarter or group."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ _STATISTICS = (
 
 
 def as_text(found: Mapping[str, Any]) -> str:
-    """The overall study with its intervals, quarters where there are any, and groups."""
+    """Return a study as text: a table of all sales, quarters and groups, then 95% intervals."""
     levels = [f"{float(level):.0%}" for level in found["overall"]["coverage"]]
     rows = [("", *_HEAD, "score90", *levels), _row("all sales", found["overall"])]
     rows += [_row(f"from {q['origin']}", q) for q in found.get("quarters", [])]
@@ -41,7 +41,7 @@ def _number(value: float | None, form: str) -> str:
 
 
 def _spans(overall: Mapping[str, Any]) -> list[str]:
-    """The statistics of all sales with their 95% intervals."""
+    """Return one line for each statistic of all sales, with its 95% interval."""
     return [
         f"{key:>20}  {_number(overall[key]['value'], form)}  "
         f"({_number(overall[key]['low'], form)} to {_number(overall[key]['high'], form)})"
@@ -50,7 +50,7 @@ def _spans(overall: Mapping[str, Any]) -> list[str]:
 
 
 def aligned(rows: list[tuple[str, ...]]) -> list[str]:
-    """One line a row: the first column flush left, the others flush right."""
+    """Return one line for each row, with the first column flush left and the others flush right."""
     widths = [max(len(row[k]) for row in rows) for k in range(len(rows[0]))]
     return [
         "  ".join([row[0].ljust(widths[0]), *(c.rjust(w) for c, w in zip(row[1:], widths[1:], strict=True))])

@@ -1,1 +1,1 @@
-"""From evidence to one regression problem: recipes of bases, terms, what is typical, the design."""
+"""Turn evidence into one regression problem: typical values, terms, their basis functions, the design."""

@@ -1,4 +1,4 @@
-"""The rows that a core is fitted on."""
+"""The input of a fit: rows of evidence with log prices, kinds of price and specimens."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from training.fit.design.statements import Statements
 
 @dataclass(frozen=True)
 class Thinned:
-    """Some of the sales again, with fields hidden on purpose. `source`: (m,) the rows that they were."""
+    """Copies of m sales with fields hidden on purpose. `source`: (m,) positions of the sales in the data."""
 
     source: Ints
     table: Table
@@ -24,11 +24,12 @@ class Thinned:
 
 @dataclass(frozen=True)
 class Data:
-    """n rows. `y`: log price. `gap`: "" for a sale, else the level of its gap; `kind`: what noise it has.
+    """The n rows of a fit, both as the columns of `table` and as the `rows` that an evaluator takes.
 
-    `table` and `rows` are the same rows, as columns and as the evaluator takes them. `specimen`: rows of one
-    specimen share it. `thinned`: some of the sales again with fields hidden on purpose. `statements`: common
-    practice, which the fit takes as informative priors.
+    `y`: (n,) log price. `gap`: "" for a sale, else the name of the row's gap, the mean log difference of such
+    asking prices or offers from sales. `kind`: rows of one kind share a noise variance. `specimen`: a name
+    that all rows of one specimen share. `thinned`: copies of sales with fields hidden on purpose.
+    `statements`: rules of common practice, used as priors.
     """
 
     table: Table

@@ -13,14 +13,16 @@ from models.price.core.backbone import LEVEL, Block, Role, RoleKind, design
 from models.price.core.basis import Floats, Ints, Table
 
 Bools = NDArray[np.bool_]
-SALE = ""  # the gap level of a closed sale: it has no gap to its value
+# The gap level of a closed sale. A gap is the mean log difference of asking prices or offers from sales.
+SALE = ""
 
 
 @dataclass(frozen=True)
 class Layout:
     """The order of the p design columns: blocks first, then the intercept, then one gap per gap level.
 
-    `role`, `group`: (p,) positions in `roles` and `groups`. `flat`: (groups,) True for a flat prior.
+    `role`, `group`: (p,) position of each column's role in `roles` and of its prior group in `groups`.
+    `flat`: (groups,) True for a flat prior.
     """
 
     blocks: tuple[Block, ...]
@@ -33,24 +35,24 @@ class Layout:
 
     @property
     def intercept(self) -> int:
-        """The column of the intercept; also the number of columns that blocks have."""
+        """The position of the intercept's column, which equals the number of columns of all blocks."""
         return len(self.role) - len(self.gaps) - 1
 
     @property
     def nonnegative(self) -> Bools:
-        """(p,) True for the coefficients of losses and blanks."""
+        """(p,) True for the coefficients of losses and blanks, which are not negative."""
         return np.array([role.nonnegative for role in self.roles])[self.role]
 
     @property
     def scales(self) -> Bools:
-        """(groups,) True for groups of scales."""
+        """(groups,) True for prior groups of the scales of losses."""
         out = np.zeros(len(self.groups), bool)
         out[self.group[[self.roles[r].kind is RoleKind.SCALE for r in self.role]]] = True
         return out
 
 
 def layout_of(blocks: Sequence[Block], gaps: Sequence[str]) -> Layout:
-    """The layout of these blocks and gap levels."""
+    """Return the layout of the design columns for these blocks and gap levels."""
     roles = tuple(dict.fromkeys([LEVEL, *(b.role for b in blocks)]))
     groups = tuple(dict.fromkeys([*(b.group for b in blocks), "given"]))
     sizes = [b.size for b in blocks]
@@ -68,15 +70,14 @@ def layout_of(blocks: Sequence[Block], gaps: Sequence[str]) -> Layout:
 
 @dataclass(frozen=True)
 class Contrasts:
-    """m statements about how much more a row of `first` brings than that of `second`, both (m, p) designs.
+    """The m rules of common practice (statements) as pairs of design rows: `first`, `second`, (m, p) each.
 
-    `y`: (m,) log of what the first brings as a share of the second. `width`: (m,) standard deviation, in
-    log, of the span that each gives. `sales`: (m,) the number of sales that each is as strong as, 0 for one
-    that says nothing. `group`: (m,) the group of the plain effect that each is about. `square`: (m,) the sum
-    of the squared slopes in that group. `mean`: (p,) prior means: coefficients of plain effects that say what
-    is stated. `usual`: (groups,) a prior variance that one more coefficient of each group speaks for, 0 for
-    none. `overlap`: (m, m) whether two speak of the same. `trust`: (m,) how far each is borne out, from 0 to
-    1 (`training.fit.solve.trust`).
+    `y`: (m,) the stated log price ratio, first to second. `width`: (m,) standard deviation of the stated
+    span, in log. `sales`: (m,) the number of sales that each counts as, 0 for one that is not used. `group`:
+    (m,) the prior group of the effect that each is about, without curves and steps. `square`: (m,) the sum of
+    its squared slopes in that group. `mean`: (p,) prior means of the coefficients by the statements. `usual`:
+    (groups,) stated prior variance, which counts as one more coefficient; 0 for none. `overlap`: (m, m) True
+    where two are about the same field. `trust`: (m,) weight from 0 to 1 (`training.fit.solve.trust`).
     """
 
     first: sp.csr_matrix
@@ -92,15 +93,16 @@ class Contrasts:
     trust: Floats
 
     def variance(self, sigma2: float) -> Floats:
-        """(m,) of each statement, infinite for one that says nothing; `sigma2`: the noise of a sale.
+        """Return the (m,) variances of the stated log ratios, infinite for statements that are not used.
 
-        That of its span, and that of the mean of n differences of two sales, 2 σ² / n.
+        Each is the variance of the span plus 2 σ² / n, that of the mean difference of n pairs of sales.
+        `sigma2`: noise variance of a sale.
         """
         of_sales = np.divide(2 * sigma2, self.sales, out=np.full(len(self.y), np.inf), where=self.sales > 0)
         return np.asarray(self.width**2 + of_sales)
 
     def least_variances(self, sigma2: float) -> Floats:
-        """(groups,) the smallest prior variance by which the prior alone says no more than any statement."""
+        """Return (groups,) least prior variances: at these the prior is as sure as its weakest statement."""
         least = np.zeros(len(self.usual))
         about = (self.sales > 0) & (self.square > 0)
         np.maximum.at(least, self.group[about], self.variance(sigma2)[about] / self.square[about])
@@ -109,9 +111,10 @@ class Contrasts:
 
 @dataclass(frozen=True)
 class Problem:
-    """n rows of evidence, and what is stated besides.
+    """The regression problem: n rows of evidence, and the rules of common practice as `contrasts`.
 
-    `y`: log price. `kind`: (n,) noise kind, 0 for sales. `spread`: (n,) variance factor.
+    `x`: (n, p) design. `y`: (n,) log price. `kind`: (n,) noise kind, 0 for sales. `spread`: (n,) factor on
+    the noise variance.
     """
 
     layout: Layout
@@ -122,13 +125,13 @@ class Problem:
     contrasts: Contrasts | None = None
 
     def rows(self, keep: Bools | Ints) -> Problem:
-        """The same problem on some of its rows; what is stated stays."""
+        """Return the problem on some of its rows, with all rules of common practice."""
         own = self.x[keep], self.y[keep], self.kind[keep], self.spread[keep]
         return Problem(self.layout, *own, self.contrasts)
 
 
 def matrix(layout: Layout, table: Table, gap: Sequence[str] | None = None) -> sp.csr_matrix:
-    """The (n, p) design of a table; without `gap` every row is a sale."""
+    """Return the (n, p) design matrix of a table. `gap`: (n,) gap levels; without them all rows are sales."""
     index, value = design(layout.blocks, table)
     n, p = len(value), len(layout.role)
     position = {g: layout.intercept + 1 + i for i, g in enumerate(layout.gaps)}

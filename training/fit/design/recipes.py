@@ -1,4 +1,4 @@
-"""Recipes of bases: each looks at the data and gives a basis fitted to it, None where it cannot carry one."""
+"""Recipes for basis functions of one column. Each fits a basis to a table; None means too little data."""
 
 from __future__ import annotations
 
@@ -11,19 +11,20 @@ from models.price.core.basis import Basis, Levels, Linear, Ramps, Table, Unknown
 from models.price.instruments.features import ordinal
 from models.price.instruments.reference import CLEAN
 
-_CARRIED_ON = 1.0  # years that slopes go on past the last evidence; a quarter of the years there are, if less
-_LASTING = 2.0  # years over which a market's slope is forgotten
-_COURSE_KNOTS, _COURSE_SHAPES = 0.25, 16  # years between the knots of a course; its largest shapes are enough
+# Market slopes go on for this many years past the last evidence, but at most for a quarter of its years.
+_CARRIED_ON = 1.0
+_LASTING = 2.0  # Years over which the correlation of a market's slope with itself falls to 1/e.
+# Years between the knots of a market's course, and number of eigenvectors of its covariance that are kept.
+_COURSE_KNOTS, _COURSE_SHAPES = 0.25, 16
 
-_SAME_KNOT = 1e-9  # of the range: knots nearer than that are one
+_SAME_KNOT = 1e-9  # Knots closer than this share of the range are merged.
 
-BasisFactory = Callable[
-    [Table], Basis | None
-]  # a basis fitted to the data, None where the data cannot carry it
+# A recipe: it fits a basis to a table, or gives None where the table has too little data for it.
+BasisFactory = Callable[[Table], Basis | None]
 
 
 def levels(column: str, unknown: bool = True) -> BasisFactory:
-    """One column per level seen."""
+    """Return a recipe of one design column for each level (category). `unknown`: blanks have one, too."""
 
     def fit(table: Table) -> Basis | None:
         seen = tuple(sorted({str(v) for v in table[column] if v}))
@@ -33,7 +34,7 @@ def levels(column: str, unknown: bool = True) -> BasisFactory:
 
 
 def linear(column: str) -> BasisFactory:
-    """Centred and scaled by what is known."""
+    """Return a recipe of one design column, centred and scaled by mean and deviation of the known values."""
 
     def fit(table: Table) -> Basis | None:
         known = _told(table, column)
@@ -44,7 +45,7 @@ def linear(column: str) -> BasisFactory:
     return fit
 
 
-# Columns that have the typical value where the field is blank, and what marks that.
+# Column that holds the typical value where its field is blank → the column that marks such rows.
 _MARKS = {
     "year": "year_blank",
     "year_in_run": "year_blank",
@@ -55,21 +56,22 @@ _MARKS = {
 
 
 def _told(table: Table, column: str) -> np.ndarray:
-    """The known values, without those that only stand in for a blank: they hardly vary, and say nothing."""
+    """Return the known values, without the typical values that stand in for blanks and hardly vary."""
     x = table[column]
     mark = table.get(_MARKS.get(column, ""))
     return np.asarray(x[~np.isnan(x) & (mark == 0 if mark is not None else True)])
 
 
 def raw(column: str, scale: float = 1.0) -> BasisFactory:
-    """The column as it is, over `scale`: zero stays zero."""
+    """Return a recipe of the column as it is, divided by `scale` and not centred, so that zero stays zero."""
     return lambda table: Linear(column, 0.0, scale)
 
 
 def graded(column: str, count: int) -> BasisFactory:
-    """The whole scale from 0 to `count` as one; a blank counts as the mean of the known ones.
+    """Return a recipe of one linear design column for an ordinal scale from 0 (best) to `count`.
 
-    A blank never counts as better than the reference instrument, or it would add to the value.
+    A blank counts as the mean of the known grades, but never as better than the reference instrument's grade,
+    or it would add to the value.
     """
 
     def fit(table: Table) -> Basis | None:
@@ -80,7 +82,7 @@ def graded(column: str, count: int) -> BasisFactory:
 
 
 def graded_steps(column: str, count: int) -> BasisFactory:
-    """The steps of an ordinal scale from 0 to `count`; a blank as in `graded`."""
+    """Return a recipe of one column for each step of a scale from 0 to `count`; blanks as in `graded`."""
 
     def fit(table: Table) -> Basis | None:
         known = np.nan_to_num(table[column][:, None], nan=0.0)
@@ -94,7 +96,7 @@ def graded_steps(column: str, count: int) -> BasisFactory:
 
 
 def reference_grade(column: str) -> float:
-    """The reference instrument's position on the scale of this column, 0 for one without a scale."""
+    """Return the reference (typical clean) instrument's grade in this column, 0 for one without grades."""
     return ordinal(column, CLEAN[column]) if column in CLEAN else 0.0
 
 
@@ -104,12 +106,12 @@ def _mean(x: np.ndarray) -> float:
 
 
 def steps(column: str, count: int) -> BasisFactory:
-    """The steps of an ordinal scale from 0 to `count`."""
+    """Return a recipe of one design column for each step of an ordinal scale from 0 to `count`."""
     return lambda table: Ramps(column, tuple(float(k) for k in range(count + 1)))
 
 
 def unknown(column: str) -> BasisFactory:
-    """1 where unknown, if it ever is."""
+    """Return a recipe of one design column, 1 where the value is unknown; no basis with fewer than 5 such."""
 
     def fit(table: Table) -> Basis | None:
         _, missing = Unknown(column).rows(table)
@@ -120,12 +122,12 @@ def unknown(column: str) -> BasisFactory:
 
 def _knots(known: np.ndarray, count: int) -> np.ndarray:
     at = np.unique(np.quantile(known, np.linspace(0, 1, count)))
-    # Interpolation between equal values may miss them by a rounding: nothing bends between such knots.
+    # Rounding can set the quantiles of equal values a little apart. No curve can bend between such knots.
     return np.asarray(at[np.diff(at, prepend=-np.inf) > _SAME_KNOT * np.ptp(at)])
 
 
 def smooth(column: str, knots: int = 12, size: int | None = 8) -> BasisFactory:
-    """A curve on quantile knots."""
+    """Return a recipe of a smooth curve with knots at quantiles. `size`: number of design columns at most."""
 
     def fit(table: Table) -> Basis | None:
         known = _told(table, column)
@@ -136,7 +138,7 @@ def smooth(column: str, knots: int = 12, size: int | None = 8) -> BasisFactory:
 
 
 def walk(column: str, spacing: float) -> BasisFactory:
-    """Increments on equal knots from first to last, held flat after the last."""
+    """Return a recipe of a random walk: increments between knots `spacing` apart, flat after the last."""
 
     def fit(table: Table) -> Basis | None:
         x = table[column]
@@ -150,7 +152,7 @@ def walk(column: str, spacing: float) -> BasisFactory:
 
 
 def trend(column: str) -> BasisFactory:
-    """One ramp from the first evidence to a year past the last."""
+    """Return a recipe of one straight ramp, from the first evidence to at most a year past the last."""
 
     def fit(table: Table) -> Basis | None:
         first, last = _time_of(table, column)
@@ -160,10 +162,10 @@ def trend(column: str) -> BasisFactory:
 
 
 def course(column: str, shapes: int = _COURSE_SHAPES) -> BasisFactory:
-    """A course whose slope wanders and is forgotten over years: an integrated Ornstein–Uhlenbeck process.
+    """Return a recipe of a market's course whose slope wanders: an integrated Ornstein–Uhlenbeck process.
 
-    The slope that it has at the last evidence fades past it, with its standard error. A coefficient of
-    variance 1 is a slope of one a year.
+    After the last evidence its slope fades out. Coefficients of variance 1 give the slope a standard
+    deviation of 1 a year.
     """
 
     def fit(table: Table) -> Basis | None:
@@ -177,13 +179,16 @@ def course(column: str, shapes: int = _COURSE_SHAPES) -> BasisFactory:
 
 
 def _time_of(table: Table, column: str) -> tuple[float, float]:
-    """The first evidence, and as far past the last as slopes are carried on."""
+    """Return the time of the first evidence, and the time after the last up to which slopes go on."""
     first, last = float(np.nanmin(table[column])), float(np.nanmax(table[column]))
     return first, last + min(_CARRIED_ON, (last - first) / 4)
 
 
 def _integrated_slopes(years: np.ndarray) -> np.ndarray:
-    """(k, k) covariance of ∫₀ᵗ of slopes of variance 1, whose correlation falls as exp(−gap / _LASTING)."""
+    """Return the (k, k) covariance of a course at k `years` since its start.
+
+    Its slope has variance 1, and a correlation with itself of exp(−years apart / _LASTING).
+    """
     t = years / _LASTING
     earlier, gap = np.minimum(t[:, None], t), np.abs(t[:, None] - t)
     fades = np.exp(-t)

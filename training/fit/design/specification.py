@@ -1,4 +1,4 @@
-"""The specification of a core: its terms, what its trees see, and how they are grown."""
+"""The settings of a fit on one kind of table: regression terms, inputs of the trees, growth of the trees."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from models.price.core.core import Input
 from training.fit.design.terms import BackboneTerm
 
-HANDED = 0.15  # the share of the losses that trees of instruments may bend
+HANDED = 0.15  # Share of the losses that the trees replace in values of instruments.
 
 PARAMETERS: dict[str, object] = {
     "objective": "huber",
@@ -33,14 +33,15 @@ PARAMETERS: dict[str, object] = {
 class Growth:
     """The settings by which trees are grown on one kind of table.
 
-    `parameters`: LightGBM's, beside those that the inputs set. `rounds`: how many at most. `handed`: the
-    share of the losses that the trees may bend; `handed_level`: see `Trees`. `patience`: growth on a fold
-    stops after so many rounds without a gain on its left-out rows; 0: it never stops early.
+    `parameters`: LightGBM's, beside those that the inputs set. `rounds`: the most rounds of a booster.
+    `bags`: number of boosters. `handed`: the share of the losses that the trees replace; `handed_level`: that
+    of the level (see `Trees`). `patience`: growth on a fold stops after this many rounds without a gain on
+    its left-out rows; 0 never stops early.
     """
 
     parameters: Mapping[str, object] = field(default_factory=lambda: PARAMETERS)
     rounds: int = 400
-    bags: int = 16  # a power of two, so that the mean is exact; served as tables, more cost nothing
+    bags: int = 16  # A power of two makes their mean exact. They are served as tables, so more cost nothing.
     handed: float = HANDED
     handed_level: float = 0.0
     patience: int = 0
@@ -48,11 +49,11 @@ class Growth:
 
 @dataclass(frozen=True)
 class Specification:
-    """The terms and settings of a core for one kind of table.
+    """The regression terms and settings of a fit on one kind of table.
 
-    `inputs`: what the trees see; `growth`: how they are grown. `scatter`: columns of levels whose prices may
-    scatter differently. `time`: the column of time, "" for none. `relearn`: learn the variances anew without
-    each fold, for tables with so many variances that they would tell a fold too much about its own rows.
+    `inputs`: inputs of the trees; `growth`: settings of the trees. `scatter`: columns of categories that may
+    differ in noise variance. `time`: the column of time, "" for none. `relearn`: learn the variances anew
+    without each fold, for tables with so many variances that they would tell a fold about its own rows.
     """
 
     terms: tuple[BackboneTerm, ...]

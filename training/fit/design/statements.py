@@ -1,4 +1,4 @@
-"""Statements about how much more one row brings than another, which a fit takes as informative priors."""
+"""Rules of common practice as price ratios between two rows (statements), which a fit takes as priors."""
 
 from __future__ import annotations
 
@@ -15,13 +15,12 @@ from training.fit.design.terms import BackboneTerm
 
 @dataclass(frozen=True)
 class Statements:
-    """m statements, each about a row of `first` against the same row of `second`.
+    """The m statements, each on how much more a row of `first` brings than the same row of `second`.
 
-    `gaps`: for a statement about a gap of other evidence than sales, the beginning of the gap's level, else
-    "". `y`: (m,) log of what the first brings as a share of the second. `width`: (m,) standard deviation, in
-    log, of the span that each gives. `sales`: (m,) the number of sales that each is as strong as. `overlap`:
-    (m, m) whether two are about the same. `silent`: columns of names, of which no statement says anything.
-    `scatter`: group → usual prior variance.
+    `gaps`: for a statement on asking prices or offers, the start of their gap's level, else "". `y`: (m,) the
+    stated log price ratio, first to second. `width`: (m,) standard deviation of the stated span, in log.
+    `sales`: (m,) the number of sales that each counts as. `overlap`: (m, m) True where two share a field.
+    `silent`: columns of names, which no statement is about. `scatter`: prior group → stated prior variance.
     """
 
     first: Table
@@ -35,11 +34,14 @@ class Statements:
     scatter: Mapping[str, float]
 
     def extended(self, block: Block) -> Block:
-        """The block with a column for every level that a statement is about."""
+        """Return the block with design columns added for levels that occur only in statements."""
         return replace(block, bases=tuple(self._extended(basis) for basis in block.bases))
 
     def fitted(self, term: BackboneTerm, table: Table) -> Block | None:
-        """The term's block on the data alone, or, where they cannot carry it, with what statements say."""
+        """Fit the term's block to the data or, if they are too few, to data and statements together.
+
+        Return None if both fail, or if statements do not vary all of the block's columns.
+        """
         block = term.fitted(table)
         if block is None:
             both = {n: np.concatenate([table[n], self.first[n], self.second[n]]) for n in self.first}
@@ -58,5 +60,5 @@ class Statements:
     def _varied(self) -> frozenset[str]:
         """The columns in which the two sides of some statement differ."""
         sides = ((name, self.first[name], self.second[name]) for name in self.first)
-        # Not known on both sides is no difference, though NaN is unequal to itself.
+        # Two unknown values (NaN) are no difference, though NaN is unequal to itself.
         return frozenset(n for n, one, two in sides if ((one != two) & ((one == one) | (two == two))).any())

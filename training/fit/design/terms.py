@@ -1,4 +1,4 @@
-"""The terms of an instrument's backbone, in one place; open data sets define theirs by `BackboneTerm` too."""
+"""The terms of the regression (backbone) on instruments. Open data sets use `BackboneTerm` for theirs."""
 
 from __future__ import annotations
 
@@ -27,9 +27,9 @@ from training.fit.design.recipes import (
 
 @dataclass(frozen=True)
 class BackboneTerm:
-    """One block to be: the product of bases over these columns, by these recipes.
+    """A term of the regression: recipes whose bases, multiplied, become one block of design columns.
 
-    `part`: the part of the value that the block belongs to, of which the trees see the total; "" for none.
+    `part`: the part of the value that the block belongs to, whose total is a tree input; "" for none.
     """
 
     name: str
@@ -40,7 +40,7 @@ class BackboneTerm:
     part: str = ""
 
     def fitted(self, table: Table) -> Block | None:
-        """The block on this data, or None where one of its columns says nothing here."""
+        """Return the block fitted to this table, or None where a recipe finds too little data."""
         bases = [recipe(table) for recipe in self.recipes]
         if any(basis is None for basis in bases):
             return None
@@ -55,19 +55,19 @@ def _losses(family: str, fields: Sequence[str]) -> Iterable[BackboneTerm]:
         kind = "grade" if count == 5 else "part" if BY_FLAT[field] in PARTS else field
         yield BackboneTerm(f"{field} slope", (graded(field, count),), role, f"slope {kind}", part=part)
         yield BackboneTerm(f"{field} steps", (graded_steps(field, count),), role, f"steps {kind}", part=part)
-        # A blank is the usual loss and more: faults are left unsaid more often than good news.
+        # A blank costs the usual loss or more, as faults are left unsaid more often than good news.
         yield BackboneTerm(f"{field} unknown", (unknown(field),), role, f"unknown {family}", part=part)
 
 
 def loss_part(field: str) -> str:
-    """The part of the value that a loss belongs to: a refinish works on others unlike changed parts do."""
+    """Return the part of the value that a field's loss belongs to. Refinishes are a part of their own."""
     if field in CONDITION_LOSSES:
         return "condition"
     return "refinish" if field == "originality_finish" else "changed parts"
 
 
 def instrument_terms() -> tuple[BackboneTerm, ...]:
-    """The backbone of a collectible guitar's log price."""
+    """Return all terms of the regression on an instrument's log price."""
     losses = [*_losses("condition", CONDITION_LOSSES), *_losses("originality", ORIGINALITY_LOSSES)]
     level = [replace(term, part=part) for part, terms in LEVEL_TERMS.items() for term in terms]
     return (*level, *_blanks(), *losses, *_scales())
@@ -119,8 +119,8 @@ LEVEL_TERMS: Mapping[str, Sequence[BackboneTerm]] = {
     "provenance": [BackboneTerm(name, (levels(name),)) for name in ("history", "paperwork", "case")],
     "market": [
         BackboneTerm("index", (walk("time", 0.25),)),
-        # A market that rises or falls steadily goes on for a while: its slopes are carried on for a year past
-        # the last evidence, with their standard errors, and then held.
+        # A market that rises or falls steadily does so for a while longer, so its slopes go on for up to a
+        # year past the last evidence, with their standard errors. After that the level is held.
         BackboneTerm("drift", (trend("time"),), pooled=False),
         BackboneTerm("course", (course("time"),)),
         BackboneTerm("drift by maker", (levels("maker"), trend("time"))),
@@ -135,7 +135,7 @@ LEVEL_TERMS: Mapping[str, Sequence[BackboneTerm]] = {
 
 
 def _blanks() -> list[BackboneTerm]:
-    """The terms that lower a value below the reference instrument's for each blank field; see `BLANK`."""
+    """Return the terms that lower a value for each blank field (see `RoleKind.BLANK`)."""
     # The coefficients are not negative and the columns are −1 where blank, so a blank can only lower a value.
     return [BackboneTerm(name, (raw(name, -1.0),), BLANK, "blank") for name in ("number_unknown", *BLANKS)]
 

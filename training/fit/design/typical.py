@@ -1,4 +1,4 @@
-"""Find the typical instrument of each model: by the catalogue where it tells, else by the evidence."""
+"""Find the typical instrument of each model: from the catalogue if it says, else from the evidence."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from models.price.instruments.reference import Typical
 
 
 def typical_of(rows: Sequence[Evidence], catalogue: Catalogue) -> dict[str, Typical]:
-    """Model key → what is typical, for every model of the catalogue."""
+    """Return the typical values of every model in the catalogue, by model key."""
     known: dict[str, list[Instrument]] = {}
     snapshot = EvidenceSnapshot.of(rows)
     for e in rows:

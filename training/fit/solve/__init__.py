@@ -1,1 +1,1 @@
-"""The solve of the regression problem, the values left out of it, and the rules of practice in it."""
+"""Solve the regression problem, value each row by a fit without it, and weight the rules of practice."""

@@ -1,4 +1,4 @@
-"""The statements of common practice as designs, which a fit takes as informative priors."""
+"""Turn rules of common practice (statements) into design rows, which a fit takes as informative priors."""
 
 from __future__ import annotations
 
@@ -13,12 +13,12 @@ from training.fit.design.statements import Statements
 from training.fit.solve.fitted_values import jacobian
 from training.fit.solve.normal_equations import bounded
 
-_LEAST_WIDTH = 1e-3  # of a span, in log
-_LEAST_RIDGE = 1e-3  # precision: of coefficients that say the same, the smallest
+_LEAST_WIDTH = 1e-3  # Least standard deviation of a stated span, in log.
+_LEAST_RIDGE = 1e-3  # Precision of a ridge, which picks the smallest of the coefficients that fit alike.
 
 
 def contrasts_of(statements: Statements, layout: Layout) -> Contrasts:
-    """The statements as designs: blocks over silent columns, and what both sides share, count nothing."""
+    """Return the statements as pairs of design rows, in which columns of names (`silent`) are 0."""
     silent = np.zeros(len(layout.role), bool)
     start = 0
     for block in layout.blocks:
@@ -33,10 +33,10 @@ def contrasts_of(statements: Statements, layout: Layout) -> Contrasts:
             about[row] = bool(own)
             for at in own:
                 first[row, layout.intercept + 1 + at] = 1.0 / len(own)
-    # A statement about evidence of which there is none has nothing to say.
+    # A rule on asking prices or offers is not used where the evidence has none of them.
     sales = np.where(about, statements.sales, 0.0)
     first, second = first.tocsr(), second.tocsr()
-    # Without wear and faults, losses count as they are: what is stated is linear there.
+    # With all coefficients 0 and no cap, losses do not saturate, so that the stated ratios are linear.
     slope = sum(
         sign * jacobian(layout, side, np.zeros(len(layout.role)), math.inf)
         for sign, side in ((1, first), (-1, second))
@@ -55,10 +55,10 @@ def contrasts_of(statements: Statements, layout: Layout) -> Contrasts:
 
 
 def _plain_effects(layout: Layout, squares: sp.csr_matrix) -> tuple[Ints, Floats]:
-    """(m,) the group that each statement speaks for, and its sum of squared slopes there.
+    """Return the (m,) prior group that each statement informs, and its (m,) sum of squared slopes there.
 
-    It is the first of its groups: the plain effect, of which curves and steps are bends. `squares`: (m, p) of
-    the slopes.
+    It is the first group in which the statement has slopes: the plain effect, before the curves and steps
+    that refine it. `squares`: (m, p) squared slopes.
     """
     of_group = np.stack([squares @ (layout.group == g) for g in range(len(layout.groups))], axis=1)
     first = np.argmax(of_group > 0, axis=1)
@@ -66,10 +66,9 @@ def _plain_effects(layout: Layout, squares: sp.csr_matrix) -> tuple[Ints, Floats
 
 
 def _stated_means(layout: Layout, slope: sp.csr_matrix, y: Floats, width: Floats, groups: Bools) -> Floats:
-    """(p,) coefficients of these groups that say what is stated, each within its span.
+    """Return (p,) prior means: the coefficients of these groups that best fit the statements and their spans.
 
-    A prior whose mean is nothing would take from a rule what is said of small effects: they are stated as
-    surely as large ones.
+    A prior with mean 0 would shrink small stated effects away, although they are as sure as large ones.
     """
     own = np.flatnonzero(groups[layout.group])
     rows, precision = slope[:, own].toarray(), 1 / np.maximum(width, _LEAST_WIDTH) ** 2
@@ -81,7 +80,7 @@ def _stated_means(layout: Layout, slope: sp.csr_matrix, y: Floats, width: Floats
 
 
 def _usual_variances(group: Ints, square: Floats, y: Floats, groups: int) -> Floats:
-    """(groups,) the median of the prior variances by which half of a stated y is one standard deviation."""
+    """Return, by group, the median prior variance that makes half of a stated y one standard deviation."""
     size = np.divide((y / 2) ** 2, square, out=np.zeros(len(y)), where=square > 0)
     sizes = [size[(group == g) & (size > 0)] for g in range(groups)]
     return np.array([np.median(one) if len(one) else 0.0 for one in sizes])

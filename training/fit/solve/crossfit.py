@@ -1,4 +1,4 @@
-"""The backbone without each fold of the rows in turn, with the learned variances held or learned anew."""
+"""Fit the regression (backbone) without each fold of the rows, with variances held or learned anew."""
 
 from __future__ import annotations
 
@@ -17,14 +17,16 @@ from training.fit.solve.normal_equations import bounded, variances_of, with_stat
 from training.fit.solve.solution import Solution, layout_dropped, prior_precision, weights
 
 FOLDS = 5
-_ANEW, _LIFTED = 8, 1e-3  # steps that learn variances anew, from no less than this
+# Number of steps that learn the variances anew without a fold, and the least prior variance they start from.
+_ANEW, _LIFTED = 8, 1e-3
 
 
 @dataclass(frozen=True)
 class CrossFit:
-    """`folds`: (n,) the fold of each row. `thetas`: (folds, p) the coefficients without each fold.
+    """The fits without each fold of n rows.
 
-    `posterior`: (n,) variance of each row's left-out value; `weight`: (n,) its precision.
+    `folds`: (n,) the fold of each row. `thetas`: (folds, p) the coefficients fitted without each fold.
+    `posterior`: (n,) variance of each row's value by the fit without it. `weight`: (n,) precision of a row.
     """
 
     folds: Ints
@@ -34,7 +36,7 @@ class CrossFit:
 
 
 def folds_of(specimens: Sequence[str], seed: int, count: int = FOLDS) -> Ints:
-    """(n,) fold of each row; rows of one specimen stay together, else a resale would tell the answer.
+    """Return the (n,) fold of each row. One specimen's rows share a fold, or a resale would tell its price.
 
     Specimens are drawn in the order of their first rows, so that their names do not matter. Where all rows
     claim to be one specimen, each stands for itself.
@@ -50,7 +52,7 @@ def folds_of(specimens: Sequence[str], seed: int, count: int = FOLDS) -> Ints:
 
 
 def cross_fit(problem: Problem, est: Solution, folds: Ints) -> CrossFit:
-    """One solve a fold, linear around the whole fit."""
+    """For each fold, solve without its rows: linearised around the fit on all rows, with its variances."""
     layout, active = problem.layout, est.active
     jac = jacobian(layout, problem.x, est.theta, est.cap)[:, active].tocsr()
     residual = problem.y - predict(layout, problem.x, est.theta, est.cap)
@@ -58,7 +60,7 @@ def cross_fit(problem: Problem, est: Solution, folds: Ints) -> CrossFit:
     target = residual + jac @ est.theta[active]
     weighted = (sp.diags(w) @ jac).tocsr()
     whole, moment = (jac.T @ weighted).toarray(), weighted.T @ target
-    # What is stated besides is known to every fold.
+    # The rules of common practice take part in the solve of every fold.
     whole, moment = with_stated(problem, est, whole, moment, active)
     precision = prior_precision(layout, est.tau2)[active]
     nonnegative = layout.nonnegative[active]
@@ -76,13 +78,13 @@ def cross_fit(problem: Problem, est: Solution, folds: Ints) -> CrossFit:
 
 
 def relearned(problem: Problem, est: Solution, folds: Ints) -> CrossFit:
-    """One warm fit a fold, which learns its variances from the rows outside the fold alone."""
+    """For each fold, fit without its rows: starting from the fit on all rows, with variances learned anew."""
     thetas, posterior = np.zeros((int(folds.max()) + 1, len(est.theta))), np.zeros(len(folds))
-    # What says nothing of all rows stays out; the rest may say less or more of four fifths of them.
+    # Groups that were dropped on all rows stay out. The others start high enough to be learned anew.
     lifted = replace(est, tau2=np.where(layout_dropped(est), est.tau2, np.maximum(est.tau2, _LIFTED)))
     for fold in range(len(thetas)):
         rest, out = problem.rows(folds != fold), folds == fold
-        # Once more with what was learned held, as for the whole.
+        # One more step holds the learned variances, as in the fit on all rows.
         own = fit_backbone(rest, fit_backbone(rest, lifted, most=_ANEW), most=1, learn=False)
         thetas[fold] = own.theta
         rows = jacobian(problem.layout, problem.x[out], own.theta, own.cap)[:, own.active]

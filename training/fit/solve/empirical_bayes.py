@@ -1,7 +1,8 @@
-"""Empirical-Bayes fit of the backbone: pooled coefficients, learned variances, heavy-tailed noise.
+"""Fit the regression (backbone) by empirical Bayes: coefficients, prior variances, heavy-tailed noise.
 
-Gauss–Newton on the saturating losses; Student-t noise per kind of evidence by iterated weights (Lange, Little
-& Taylor 1989); prior variances by the evidence updates of MacKay (1992), damped towards EM.
+Gauss–Newton steps handle the saturating losses. Student-t noise is fitted for each kind of evidence by
+iterated weights (Lange, Little & Taylor 1989), and prior variances by the evidence updates of MacKay (1992),
+damped towards EM.
 """
 
 from __future__ import annotations
@@ -31,9 +32,11 @@ from training.fit.solve.solution import (
 
 _DEGREES = np.array([2.2, 2.6, 3.2, 4.0, 5.0, 6.5, 9.0, 14.0, 30.0, 100.0])
 _TAU2_FLOOR, _TAU2_CEILING, _SCALE_CEILING = 1e-6, 4.0, 0.09
-_SETTLED = 1.5e-3  # root mean square change of the fitted log prices at which iteration stops
-_ENOUGH, _USUAL_NOISE2 = 20, 0.04  # sales; σ² where they are fewer: like instruments differ by a fifth
-_ABOVE = 1.01  # a variance within this factor of the smallest that is stated is at it: the noise still moves
+_SETTLED = 1.5e-3  # Root mean square change of the fitted log prices at which iteration stops.
+# With fewer sales than the first, the second stands for the noise variance of the missing ones: prices of
+# like instruments differ by a fifth.
+_ENOUGH, _USUAL_NOISE2 = 20, 0.04
+_ABOVE = 1.01  # A prior variance within this factor of the least that statements allow counts as that least.
 
 
 def fit_backbone(
@@ -44,7 +47,7 @@ def fit_backbone(
     learn: bool = True,
     step_done: Callable[[], object] = lambda: None,
 ) -> Solution:
-    """Iterate to convergence (or `most` steps); `learn` False keeps what noise was learned."""
+    """Iterate from `first` to convergence, at most `most` steps. `learn`: also learn all variances."""
     est = first
     before = predict(problem.layout, problem.x, est.theta, est.cap)
     for step in range(most):
@@ -78,7 +81,7 @@ def _step(problem: Problem, est: Solution, step: int, learn: bool) -> Solution:
     log_det = 2 * float(np.log(np.diag(factor)).sum())
     new = replace(est, theta=theta, active=keep[free], covariance=covariance)
     if learn:
-        # Σ w · xᵀCx is the trace of (Σ w · xxᵀ) C: the rows need not be gone through again.
+        # Σ w · xᵀCx is the trace of (Σ w · xxᵀ) C, so no second pass over the rows is needed.
         sums = [float((one[np.ix_(free, free)] * covariance).sum()) for one in squares]
         totals = np.bincount(problem.kind, w)
         new = _learn(problem, new, np.divide(sums, totals, out=np.zeros(len(sums)), where=totals > 0), step)
@@ -90,7 +93,7 @@ def _rows_by_kind(problem: Problem) -> list[Ints]:
 
 
 def _learn(problem: Problem, est: Solution, posterior: Floats, step: int) -> Solution:
-    """`posterior`: for each kind the weighted mean variance of its fitted values."""
+    """Update prior variances and noise. `posterior`: (kinds,) weighted mean variance of the fitted values."""
     tau2 = _prior_variances(problem, est, first=step < 2)
     residual = problem.y - predict(problem.layout, problem.x, est.theta, est.cap)
     sigma2, freedom = est.sigma2.copy(), est.degrees_of_freedom.copy()
@@ -104,7 +107,7 @@ def _learn(problem: Problem, est: Solution, posterior: Floats, step: int) -> Sol
             freedom[kind] = _DEGREES[np.argmax(densities)]
         weight = robust_weight(residual[own], scale2, freedom[kind])
         squares = float((weight * (residual[own] ** 2 + posterior[kind]) / problem.spread[own]).sum())
-        # So few sales do not tell their noise: the usual one stands for those that are missing.
+        # A few sales cannot show their noise, so the usual noise variance stands for the missing ones.
         sigma2[kind] = max((squares + missing * _USUAL_NOISE2) / (len(own) + missing), 1e-6)
     return replace(est, tau2=tau2, sigma2=sigma2, degrees_of_freedom=freedom)
 
@@ -126,22 +129,22 @@ def _prior_variances(problem: Problem, est: Solution, first: bool) -> Floats:
 
 
 def _spread_of(layout: Layout, est: Solution) -> Floats:
-    """(groups,) the sum of the variances that the coefficients are left with."""
+    """Return, by group, the sum of the posterior variances of its coefficients."""
     variance = np.zeros(len(est.theta))
     variance[est.active] = np.diag(est.covariance)
     return np.asarray(np.bincount(layout.group, variance, len(layout.groups)), np.float64)
 
 
 def _determined(layout: Layout, est: Solution) -> Floats:
-    """(groups,) how many coefficients the data determine (MacKay 1992)."""
+    """Return, by group, the effective number of coefficients that the data determine (MacKay 1992)."""
     count = np.bincount(layout.group, minlength=len(layout.groups))
     return np.maximum(count - _spread_of(layout, est) / est.tau2, 1e-3)
 
 
 def learned_spreads(problem: Problem, est: Solution) -> list[tuple[float | None, float]]:
-    """For each group the standard deviation, in log, that the evidence alone finds, and that in use.
+    """Return, by group, the standard deviation of effects in log: by evidence alone, and in this estimate.
 
-    None where the evidence determines less than one coefficient.
+    The first is None if the evidence determines less than one coefficient.
     """
     layout = problem.layout
     away = est.theta - prior_means(problem)
@@ -151,10 +154,10 @@ def learned_spreads(problem: Problem, est: Solution) -> list[tuple[float | None,
 
 
 def learned_variances(problem: Problem, est: Solution) -> Floats:
-    """(groups,) the share of each prior variance that the data made, from 0 to 1; 0 for one that is not used.
+    """Return, by group, the share of the prior variance that comes from the data, 0 for a group not in use.
 
-    d coefficients that the data determine make d / (d + 1) of a variance of which a usual size is stated, and
-    nothing of one that is as small as statements allow: left-out rows need not pay for the rest.
+    With d coefficients determined by the data, it is d / (d + 1) if a usual variance is stated, else 1. It is
+    0 for a variance that is as small as statements allow.
     """
     _, more, least = stated_variances(problem, est)
     used = ~layout_dropped(est) & ~problem.layout.flat & (est.tau2 > _ABOVE * least)
@@ -171,7 +174,7 @@ def _t_log_density(residual: Floats, scale2: Floats, freedom: float | Floats) ->
 
 
 def _log_evidence(problem: Problem, est: Solution, log_det: float) -> float:
-    """Laplace approximation of the log marginal likelihood, for comparing caps on the same data."""
+    """Return the log marginal likelihood by Laplace's approximation, to compare caps on losses."""
     layout = problem.layout
     residual = problem.y - predict(layout, problem.x, est.theta, est.cap)
     scale2 = est.sigma2[problem.kind] * problem.spread

@@ -1,4 +1,4 @@
-"""The fitted values of the backbone on the rows of a design, and their derivatives by its coefficients."""
+"""The fitted values of the regression (backbone) on the rows of a design, and their derivatives."""
 
 from __future__ import annotations
 
@@ -16,7 +16,11 @@ from training.fit.design.problem import Layout
 
 @dataclass(frozen=True)
 class FittedParts:
-    """The pieces of n fitted values: level, each family's loss and scale, the total scaled loss; all (n,)."""
+    """The parts of n fitted log prices, (n,) each.
+
+    `level`: without losses. `loss`, `scale`: by loss family, such as condition. `total`: the sum of
+    loss · scale.
+    """
 
     level: Floats
     loss: Mapping[str, Floats]
@@ -25,17 +29,17 @@ class FittedParts:
 
 
 def saturate(loss: Floats, cap: float) -> Floats:
-    """T(u): the log price that a total loss u takes, given the cap C."""
+    """Return T(u), which a total loss u takes off the log price; it stays below the cap C."""
     return loss if math.isinf(cap) else -cap * np.expm1(-loss / cap)
 
 
 def saturation_slope(loss: Floats, cap: float) -> Floats:
-    """T′(u)."""
+    """Return T′(u), the derivative of `saturate` by the loss."""
     return np.ones_like(loss) if math.isinf(cap) else np.exp(-loss / cap)
 
 
 def role_factor(role: Role, parts: FittedParts, slope: Floats) -> Floats:
-    """(n,) ∂ log value / ∂ (Σ θ·x) for the blocks of this role."""
+    """Return the (n,) derivative of the log value by the sum Σ θ·x over the blocks of this role."""
     if role in (LEVEL, BLANK):
         return np.ones_like(slope)
     loss, scale = parts.loss[role.family], parts.scale[role.family]
@@ -43,7 +47,7 @@ def role_factor(role: Role, parts: FittedParts, slope: Floats) -> Floats:
 
 
 def parts_of(layout: Layout, x: sp.csr_matrix, theta: Floats) -> FittedParts:
-    """Level, losses and scales of every row of a design."""
+    """Return the levels, losses and scales of the rows of a design."""
     by_role = {role: x @ np.where(layout.role == at, theta, 0.0) for at, role in enumerate(layout.roles)}
     families = [role.family for role in layout.roles if role.kind is RoleKind.LOSS]
     zero = np.zeros(x.shape[0])
@@ -54,13 +58,13 @@ def parts_of(layout: Layout, x: sp.csr_matrix, theta: Floats) -> FittedParts:
 
 
 def predict(layout: Layout, x: sp.csr_matrix, theta: Floats, cap: float) -> Floats:
-    """(n,) fitted log price, gaps included where the design has them."""
+    """Return the (n,) fitted log prices, with the gaps of asking prices and offers if the design has them."""
     parts = parts_of(layout, x, theta)
     return parts.level - saturate(parts.total, cap)
 
 
 def jacobian(layout: Layout, x: sp.csr_matrix, theta: Floats, cap: float) -> sp.csr_matrix:
-    """(n, p) derivative of `predict` by theta."""
+    """Return the (n, p) derivatives of `predict` by theta."""
     parts = parts_of(layout, x, theta)
     slope = saturation_slope(parts.total, cap)
     factor = np.stack([role_factor(role, parts, slope) for role in layout.roles], axis=1)

@@ -1,4 +1,4 @@
-"""Left-out values: each row valued by the backbone fitted without its fold, by the serving evaluator."""
+"""Value each row by the regression fitted without its fold, with the same evaluator that serves answers."""
 
 from __future__ import annotations
 
@@ -21,10 +21,11 @@ from training.fit.solve.crossfit import CrossFit
 
 @dataclass(frozen=True)
 class LeftOut:
-    """The left-out values of n rows, in parts, (n,) each.
+    """The left-out values of n rows (each by a fit without the row), in parts, (n,) each, in log.
 
-    `residual`: log price less its gap and the left-out value. `level`, `taken`: the left-out value's level,
-    and what the losses take off it. `shift`, `mixture`: mean and variance of what blanks may turn out to be.
+    `residual`: price minus gap and left-out value. `level`: the value before losses. `taken`: the amount that
+    losses take off. `shift`, `mixture`: mean and variance of the effect of what blank fields may turn out
+    to be.
     """
 
     residual: Floats
@@ -61,10 +62,10 @@ def left_out(
 
 
 def inputs_of(rows: Sequence[Row], backbone: Backbone, encoding: Encoding, inputs: Sequence[Input]) -> Floats:
-    """(n, p) the trees' inputs, all by one backbone, whether it was fitted on these rows or not.
+    """Return the (n, p) inputs of the trees, by one regression (backbone) for all rows.
 
-    Left-out totals would not do: they differ from fold to fold for the same level. Trees would split on that
-    difference, recognise the rows of a fold, and learn of them what holds for no later row.
+    Totals by the fits without each fold differ from fold to fold for the same level. Trees would split on
+    that difference, recognise the rows of a fold, and learn something that holds for no later row.
     """
     core = Core(backbone, None, nothing_known(len(backbone.theta)), None)
     return Evaluator(core, encoding, inputs).parts_of(rows).inputs

@@ -1,4 +1,4 @@
-"""Learn what known losses say about unknown ones, from the rows that know both."""
+"""Learn to predict the losses of unknown fields from the losses of an instrument's known fields."""
 
 from __future__ import annotations
 
@@ -17,15 +17,15 @@ from training.fit.solve.fitted_values import FittedParts, saturate, saturation_s
 
 _RIDGE = 5.0
 _LEAST_ROWS = 40
-# A blank stays a loss: what the known fields take off it is at most this share of what it costs beyond the
-# reference instrument's own loss, of which trees may bend a part away.
+# A blank field must stay a loss. So good known fields take off at most this share of its loss beyond that of
+# the reference instrument, which leaves room for the share `HANDED` that the trees may replace.
 _SHARE = 0.95 * (1.0 - HANDED)
 
 
 def missing_loss_model_of(backbone: Backbone, table: Table, parts: FittedParts) -> MissingLossModel | None:
-    """The bilinear rule for this backbone, None where it has no losses of ordinal columns.
+    """Learn the rule that predicts unknown losses from known ones; None with fewer than two loss columns.
 
-    `parts`: of the fitted values of the table's rows.
+    `parts`: the parts of the fitted values of the table's rows.
     """
     columns = tuple(
         dict.fromkeys(
@@ -44,7 +44,7 @@ def missing_loss_model_of(backbone: Backbone, table: Table, parts: FittedParts) 
     unknown, loss = raw.sides(table)
     known = unknown == 0
     mean = np.array([loss[known[:, k], k].mean() if known[:, k].any() else 0.0 for k in range(len(columns))])
-    # Not below the reference's loss: else a blank beside good news would count as better than the reference.
+    # The mean is not below the reference's loss, or a blank beside good fields would beat the reference.
     mean = np.maximum(mean, reference * own)
     departure = np.where(known, loss - mean, 0.0)
     weights = np.stack([_row(departure, known, k) for k in range(len(columns))])
@@ -54,7 +54,7 @@ def missing_loss_model_of(backbone: Backbone, table: Table, parts: FittedParts) 
 def within_costs(
     rule: MissingLossModel, backbone: Backbone, table: Table, parts: FittedParts
 ) -> MissingLossModel:
-    """The rule, weakened where it could make a blank as good as the reference under this backbone."""
+    """Weaken the rule wherever it would make a blank field as good as the reference instrument's."""
     _, base, reference = _losses(backbone, rule.columns)
     scales, slope = _scales(backbone, rule.columns, parts)
     least = scales.min(axis=0)
@@ -66,9 +66,9 @@ def within_costs(
 
 
 def moments_of_losses(backbone: Backbone, table: Table, parts: FittedParts) -> dict[str, Moments]:
-    """Loss column → moments of its effect over the rows that know it, where it is sometimes unknown.
+    """Return the moments of each loss's effect over the rows where it is known, for columns with blanks.
 
-    `parts`: of the fitted values of the table's rows.
+    `parts`: the parts of the fitted values of the table's rows.
     """
     out = {}
     for family in backbone.families:
@@ -86,7 +86,7 @@ def moments_of_losses(backbone: Backbone, table: Table, parts: FittedParts) -> d
 
 
 def moments_of_unknown(loss_moments: Mapping[str, Moments], table: Table) -> tuple[Floats, Floats]:
-    """(n,) variance and (n,) third central moment of the effects of all losses that a row does not know."""
+    """Return the (n,) variance and (n,) third central moment of the effect of a row's unknown losses."""
     unknown = np.zeros((2, len(next(iter(table.values())))))
     for column, moments in loss_moments.items():
         unknown += np.outer(moments, np.isnan(table[column]))
@@ -94,16 +94,16 @@ def moments_of_unknown(loss_moments: Mapping[str, Moments], table: Table) -> tup
 
 
 def factor_of(residual: Floats, moved: Floats, weight: Floats) -> float:
-    """The share of the rule that the prices bear out, from 0 to 1.
+    """Return the share of the rule's effect that prices confirm, from 0 to 1.
 
-    It is the weighted slope of the residuals, (n,), on what the rule predicts for the same rows, `moved`.
+    It is the weighted slope of the (n,) residuals on the rule's (n,) predictions, `moved`.
     """
     bottom = float((weight * moved**2).sum())
     return float(np.clip((weight * moved * residual).sum() / bottom, 0.0, 1.0)) if bottom > 0 else 0.0
 
 
 def _losses(backbone: Backbone, columns: tuple[str, ...]) -> tuple[Floats, Floats, Floats]:
-    """(k, steps) loss at each step of the scale, and (k,) those of a blank and of the reference."""
+    """Return the losses of k columns: (k, steps) by grade, (k,) of a blank, (k,) of the reference."""
     most = max(
         len(b.bases[0].knots) for b in backbone.blocks if isinstance(b.bases[0], Ramps) and b.role != LEVEL
     )
@@ -121,7 +121,10 @@ def _losses(backbone: Backbone, columns: tuple[str, ...]) -> tuple[Floats, Float
 
 
 def _row(departure: Floats, known: np.ndarray, k: int) -> Floats:
-    """(k,) non-negative ridge weights of the others for column k; unknown others count as their mean."""
+    """Return non-negative ridge weights that predict the loss of column k from the other columns' losses.
+
+    An unknown loss of another column counts as its mean.
+    """
     rows = known[:, k]
     out = np.zeros(departure.shape[1])
     if rows.sum() < _LEAST_ROWS:
@@ -141,14 +144,14 @@ def _row(departure: Floats, known: np.ndarray, k: int) -> Floats:
 
 
 def _scales(backbone: Backbone, columns: tuple[str, ...], parts: FittedParts) -> tuple[Floats, Floats]:
-    """(n, k) scale of each column's family in each row, and (n,) how much of a further loss counts there."""
+    """Return the (n, k) loss scale of each column's family, and the (n,) share of more loss that counts."""
     family = {b.columns[0]: b.role.family for b in backbone.blocks if b.is_loss}
     scales = np.stack([parts.scale[family[c]] for c in columns], axis=1)
     return scales, saturation_slope(parts.total, backbone.cap)
 
 
 def _bound(taken: Floats, cost: Floats) -> Floats:
-    """(k,) factors, at most 1, that leave every unknown field a loss in each of these rows (n, k)."""
+    """Return (k,) factors, at most 1, that keep `taken` (n, k) within the share `_SHARE` of `cost` (n, k)."""
     with np.errstate(divide="ignore", invalid="ignore"):
         room = np.where(taken > 0, _SHARE * cost / taken, 1.0)
     return np.asarray(np.minimum(room.min(axis=0), 1.0))

@@ -10,11 +10,11 @@ from models.price.core.basis import Floats, Ints
 from training.fit.design.problem import Bools, Problem
 from training.fit.solve.solution import Solution, prior_precision, stated
 
-_FULL = 0.1  # a design with more than this share of entries that are not 0 is worked out as a dense array
+_FULL = 0.1  # Share of non-zero entries above which a design is handled as a dense array.
 
 
 def squares_of(jac: sp.csr_matrix, weight: Floats) -> Floats:
-    """(p, p) Σ weight · xᵀx over the n rows x of a design."""
+    """Return the (p, p) sum of weight · xᵀx over the n rows x of a design."""
     if _is_full(jac):
         rows = jac.toarray() * np.sqrt(weight)[:, None]
         return np.asarray(rows.T @ rows)
@@ -22,7 +22,7 @@ def squares_of(jac: sp.csr_matrix, weight: Floats) -> Floats:
 
 
 def variances_of(jac: sp.csr_matrix, covariance: Floats) -> Floats:
-    """(n,) variance of each row of a design, given that of its coefficients (p, p)."""
+    """Return the (n,) variance of x · θ for the rows x of a design, by the (p, p) covariance of θ."""
     if _is_full(jac):
         rows = jac.toarray()
         return np.asarray(np.einsum("np,np->n", rows @ covariance, rows))
@@ -30,14 +30,14 @@ def variances_of(jac: sp.csr_matrix, covariance: Floats) -> Floats:
 
 
 def _is_full(jac: sp.csr_matrix) -> bool:
-    """True if so many entries are not 0 that dense arithmetic is faster than sparse."""
+    """Say whether the share of non-zero entries is so large that dense arithmetic is faster than sparse."""
     return bool(jac.nnz > _FULL * jac.shape[0] * jac.shape[1])
 
 
 def with_stated(
     problem: Problem, est: Solution, a: Floats, b: Floats, columns: Ints
 ) -> tuple[Floats, Floats]:
-    """The normal equations of the `columns`, (k, k) and (k,), with what is stated added to them."""
+    """Add the rules of common practice to the normal equations a (k, k) and b (k,) of these `columns`."""
     if problem.contrasts is None:
         return a, b
     jac, residual, precision = stated(problem, est)
@@ -48,7 +48,10 @@ def with_stated(
 
 
 def bounded(a: Floats, b: Floats, nonnegative: Bools) -> tuple[Floats, Floats, Bools]:
-    """Minimise ½θᵀAθ − bᵀθ with θ ≥ 0 where asked: active set. Also its Cholesky factor and what is free."""
+    """Minimise ½θᵀAθ − bᵀθ with θ ≥ 0 where `nonnegative`, by the active-set method.
+
+    Return (k,) θ, the Cholesky factor of A over the free coefficients, and (k,) True for the free ones.
+    """
     clamped = np.zeros(len(b), bool)
     for _ in range(30):
         free = ~clamped

@@ -1,4 +1,4 @@
-"""An estimate of the backbone, and what follows from it: weights of rows, prior precisions, statements."""
+"""An estimate of the regression (backbone), and what it implies: row weights, precisions, statements."""
 
 from __future__ import annotations
 
@@ -11,15 +11,17 @@ from models.price.core.basis import Floats, Ints
 from training.fit.design.problem import Bools, Layout, Problem
 from training.fit.solve.fitted_values import jacobian, predict
 
-_DROPPED = 2.5e-5  # a group whose prior variance fell below this says nothing: its columns leave the solve
-_FLAT = 1e-6  # prior precision of a flat prior
+_DROPPED = 2.5e-5  # A group with a smaller prior variance is dropped: its columns leave the solve.
+_FLAT = 1e-6  # Prior precision of a flat prior.
 
 
 @dataclass(frozen=True)
 class Solution:
-    """Everything that is learned.
+    """An estimate of the coefficients and variances.
 
-    `covariance`: over the columns in `active`. `degrees_of_freedom`: of each kind of noise.
+    `theta`: (p,) coefficients. `tau2`: (groups,) prior variances. `sigma2`, `degrees_of_freedom`: (kinds,) of
+    the noise. `cap`: limit of all losses together, in log. `active`: the columns that are free in the solve;
+    `covariance`: the posterior covariance of these.
     """
 
     theta: Floats
@@ -33,7 +35,7 @@ class Solution:
 
 
 def first_solution(problem: Problem, cap: float) -> Solution:
-    """A start for the iteration: everything shrunk alike, losses slightly positive."""
+    """Return a start for the iteration: equal variances, small positive losses, stated prior means."""
     layout, kinds = problem.layout, int(problem.kind.max()) + 1
     theta = np.where(layout.nonnegative, 0.02, 0.0)
     if problem.contrasts is not None:
@@ -52,20 +54,20 @@ def first_solution(problem: Problem, cap: float) -> Solution:
 
 
 def robust_weight(residual: Floats, scale2: Floats, freedom: float | Floats) -> Floats:
-    """(n,) Student's weight of each residual, near 0 far out (Lange, Little & Taylor 1989)."""
+    """Return the (n,) Student weights of residuals, near 0 for an outlier (Lange, Little & Taylor 1989)."""
     return np.asarray((freedom + 1) / (freedom + residual**2 / scale2))
 
 
 def weights(problem: Problem, residual: Floats, est: Solution) -> Floats:
-    """(n,) precision of each row: lower for a noisy kind, a spread-out row and a residual far out."""
+    """Return the (n,) precision of each row, lower for noisy kinds, unknown fields and outliers."""
     freedom, scale2 = est.degrees_of_freedom[problem.kind], est.sigma2[problem.kind] * problem.spread
     return np.asarray(robust_weight(residual, scale2, freedom) / scale2)
 
 
 def stated(problem: Problem, est: Solution) -> tuple[sp.csr_matrix, Floats, Floats]:
-    """The m statements, linearised at an estimate: (m, p) derivatives, (m,) residuals and (m,) precisions.
+    """Linearise the m statements at an estimate: (m, p) derivatives, (m,) residuals and (m,) precisions.
 
-    The prior means say what is stated, too: the precisions are those that the prior leaves out.
+    The prior already holds a part of each statement, so its precision here is the part that the prior lacks.
     """
     said, layout = problem.contrasts, problem.layout
     if said is None:
@@ -80,28 +82,28 @@ def stated(problem: Problem, est: Solution) -> tuple[sp.csr_matrix, Floats, Floa
 
 
 def sale_variance(est: Solution) -> float:
-    """The variance of a sale's noise; Student's distribution has one where its tails are light enough."""
+    """Return the variance of a sale's Student noise, σ² · ν / (ν − 2), with ν − 2 counted as at least 1."""
     freedom = float(est.degrees_of_freedom[0])
     return float(est.sigma2[0]) * freedom / max(freedom - 2, 1.0)
 
 
 def prior_precision(layout: Layout, tau2: Floats) -> Floats:
-    """(p,) prior precision of each coefficient."""
+    """Return the (p,) prior precision of each coefficient."""
     return np.where(layout.flat[layout.group], _FLAT, 1 / tau2[layout.group])
 
 
 def layout_dropped(est: Solution) -> Bools:
-    """(groups,) True where a group's prior variance has fallen to nothing."""
+    """Return (groups,) True for groups that are dropped, as their prior variance has fallen to nothing."""
     return est.tau2 < _DROPPED
 
 
 def prior_means(problem: Problem) -> Floats:
-    """(p,) what each coefficient is pulled towards."""
+    """Return the (p,) prior mean of each coefficient: by the rules of common practice, else 0."""
     return problem.contrasts.mean if problem.contrasts else np.zeros(len(problem.layout.role))
 
 
 def stated_variances(problem: Problem, est: Solution) -> tuple[Floats, Floats, Floats]:
-    """(groups,) each: stated prior variances, the coefficients that each counts as, the smallest allowed.
+    """Return, by group, the stated prior variance, how many coefficients it counts as, and the least allowed.
 
     One more coefficient of the stated size keeps a variance from falling to nothing.
     """

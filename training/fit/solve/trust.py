@@ -1,4 +1,4 @@
-"""Compare the statements of common practice with the evidence, and trust each as far as it is borne out."""
+"""Compare the rules of common practice (statements) with the evidence, and weight each by their agreement."""
 
 from __future__ import annotations
 
@@ -16,16 +16,16 @@ from training.fit.solve.fitted_values import jacobian, predict
 from training.fit.solve.normal_equations import squares_of, with_stated
 from training.fit.solve.solution import Solution, layout_dropped, prior_precision, stated, weights
 
-_DEGREES = 4.0  # degrees of freedom by which a statement may turn out to be wrong
-_NOTHING = 0.02  # evidence that adds less than this share to the precision before any data says nothing
+_DEGREES = 4.0  # The ν of the trust ν / (ν + z²): a smaller ν discounts a contradicted statement sooner.
+_NOTHING = 0.02  # Evidence that raises the prior precision by less than this share counts as none.
 
 
 class Learnt(NamedTuple):
-    """The results for m statements, (m,) each: means and standard deviations in log.
+    """Estimates of the log price ratios that m statements are about, with standard deviations, (m,) each.
 
-    `evidence`, `evidence_sd`: by the evidence alone, NaN and infinite where it says nothing. `posterior`,
-    `posterior_sd`: by evidence and practice together. `share`: the share of practice in what is known, from 0
-    to 1.
+    `evidence`, `evidence_sd`: by the evidence alone, NaN and infinite where there is none. `posterior`,
+    `posterior_sd`: by evidence and practice together. `share`: the share of practice in the precision of the
+    latter, from 0 to 1.
     """
 
     evidence: Floats
@@ -35,17 +35,17 @@ class Learnt(NamedTuple):
     share: Floats
 
     def off(self, stated: Floats, width: Floats) -> Floats:
-        """(m,) how many standard errors the evidence lies from what is stated, give or take `width`."""
+        """Return the (m,) distance from evidence to `stated` ratios, in standard errors with `width`."""
         known = np.isfinite(self.evidence_sd)
         away = np.where(known, self.evidence, stated) - stated
         return np.asarray(np.abs(away) / np.hypot(np.where(known, self.evidence_sd, 1.0), width))
 
 
 def trusted(problem: Problem, est: Solution) -> Problem:
-    """The problem with each statement trusted as far as the evidence bears it out.
+    """Set the trust in each statement by how well the evidence agrees with it.
 
-    By ν / (ν + z²), z standard errors between the two: Student's weight of an outlier (Lange, Little & Taylor
-    1989), scaled so that no statement counts for more than it says.
+    The trust is ν / (ν + z²) for z standard errors between the two: Student's weight of an outlier (Lange,
+    Little & Taylor 1989), scaled to 1 at most, so that no statement counts for more than it says.
     """
     said = problem.contrasts
     if said is None:
@@ -56,18 +56,17 @@ def trusted(problem: Problem, est: Solution) -> Problem:
 
 
 def learnt_of(problem: Problem, est: Solution) -> Learnt:
-    """Estimate what each statement is about, by the evidence alone and by both, at the learned variances.
+    """Estimate the price ratio of each statement, by the evidence alone and together with common practice.
 
-    For the evidence alone, the statement and all others about the same fields are taken out of the fit, and
-    so is the prior of what the statement is about; all else stays as it was fitted. The precision of the
-    evidence is what it adds to the precision of that prior. Signs are not enforced, so that evidence against
-    a rule shows.
+    For the evidence alone, the statement, all others about the same fields, and the prior of the ratio are
+    taken out of the fit; all else stays as it was fitted. The precision of the evidence is what it adds to
+    the precision of that prior. Signs are not enforced, so that evidence against a rule shows.
     """
     said = problem.contrasts
     assert said is not None
     slope, precision, mean, covariance, before = _around(problem, est)
     one, two = (predict(problem.layout, side, est.theta, est.cap) for side in (said.first, said.second))
-    # Losses saturate: around the estimate a difference is a sum of slopes but for this.
+    # Losses saturate, so the log ratio at the estimate differs from the sum of slopes by this much.
     bend, prior_mean = slope @ est.theta - (one - two), slope @ said.mean
     evidence, sd, share = np.full(len(mean), np.nan), np.full(len(mean), np.inf), np.ones(len(mean))
     for at in np.flatnonzero((before > 0) & (said.sales > 0)):
@@ -84,10 +83,10 @@ def learnt_of(problem: Problem, est: Solution) -> Learnt:
 
 
 def _around(problem: Problem, est: Solution) -> tuple[sp.csr_matrix, Floats, Floats, Floats, Floats]:
-    """The m statements around an estimate, without signs.
+    """Linearise the m statements at an estimate, and solve the regression without constraints on signs.
 
-    (m, p) slopes, (m,) precisions and means of their linear part, (m, m) covariance, (m,) variance before any
-    data.
+    Return the statements' (m, p) slopes, (m,) precisions, (m,) means and (m, m) covariance of slopes · θ, and
+    its (m,) prior variances.
     """
     layout = problem.layout
     kept = np.flatnonzero(~layout_dropped(est)[layout.group] | layout.flat[layout.group])

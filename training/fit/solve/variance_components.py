@@ -13,7 +13,7 @@ from training.fit.solve.solution import Solution, first_solution
 
 @dataclass(frozen=True)
 class VarianceComponents:
-    """Prior variances by group, noise variances and degrees of freedom by kind, and the cap."""
+    """Prior variances by group, noise variances and degrees of freedom by kind, and the cap on losses."""
 
     tau2: Mapping[str, float]
     sigma2: tuple[float, ...]
@@ -22,7 +22,7 @@ class VarianceComponents:
 
 
 def variance_components_of(problem: Problem, est: Solution) -> VarianceComponents:
-    """The variances that this fit learned."""
+    """Return the variances that this fit learned, by name."""
     tau2 = dict(zip(problem.layout.groups, est.tau2.tolist(), strict=True))
     return VarianceComponents(
         tau2, tuple(est.sigma2.tolist()), tuple(est.degrees_of_freedom.tolist()), est.cap
@@ -30,9 +30,9 @@ def variance_components_of(problem: Problem, est: Solution) -> VarianceComponent
 
 
 def starting_from(problem: Problem, learned: VarianceComponents) -> Solution:
-    """A start on a new problem: what it shares with the old one is taken over."""
+    """Return a start from learned variances; noise is taken over only for as many kinds of evidence."""
     first = first_solution(problem, learned.cap)
-    # A group that had fallen to nothing gets another chance, from a little above the line.
+    # A group that had been dropped gets another chance, from a variance a little above the limit.
     tau2 = np.array([max(learned.tau2.get(g, 0.05), 1e-4) for g in problem.layout.groups])
     if len(learned.sigma2) != len(first.sigma2):
         return replace(first, tau2=tau2)

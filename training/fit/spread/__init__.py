@@ -1,1 +1,1 @@
-"""The spread of a core: how far prices scatter around values, learned from left-out sales."""
+"""Learn the spread, which is how far prices scatter around values, from sales left out of the fit."""

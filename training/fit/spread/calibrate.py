@@ -1,7 +1,7 @@
-"""Calibrate a core: its spread from what left-out sales missed their values by.
+"""Learn the spread of prices around values from the errors on left-out sales.
 
-Some sales are shown again with fields hidden on purpose: records that know little are few, and the scale of a
-poorly described instrument would rest on them alone.
+Copies of some sales, with fields hidden on purpose, take part. Otherwise the spread of poorly described
+instruments would rest on the few records that say little.
 """
 
 from __future__ import annotations
@@ -40,7 +40,7 @@ def calibrated(
     grown: Grown,
     encoding: Encoding,
 ) -> Spread:
-    """The spread of a core that has none yet."""
+    """Return the spread of prices around the values of a fitted core, by its errors on left-out sales."""
     parts = fitted_values.parts_of(problem.layout, problem.x, est.theta)
     sales = _sales(data, crossed, left, grown)
     count = len(sales.value)
@@ -56,7 +56,8 @@ def calibrated(
     )
     if spec.relearn:
         return spread
-    # Every fold shared the learned variances: left-out rows did not pay for them, so the shape does.
+    # The fits without each fold used variances learned on all rows, so their errors are a little too small.
+    # The shape is widened in return.
     learned = float(learned_variances(problem, est).sum())
     paid = math.sqrt(count / max(count - learned, count / 2))
     return replace(spread, shape=spread.shape * paid)
@@ -74,7 +75,7 @@ def _sales(data: Data, crossed: CrossFit, left: LeftOut, grown: Grown) -> LeftOu
 
 
 def _thinned(core: Core, data: Data, problem: Problem, crossed: CrossFit, encoding: Encoding) -> LeftOutSales:
-    """The thinned sales by the folds of the sales that they were."""
+    """Value the copied sales, with their hidden fields, by the fits without the fold of the original sale."""
     thinned = data.thinned
     assert thinned is not None
     at, sales = thinned.source, [SALE] * len(thinned.source)

@@ -1,4 +1,4 @@
-"""Fit the spread on left-out residuals of sales: which values scatter more, and the shape of the scatter."""
+"""Fit the spread to residuals of left-out sales: which prices scatter more, and the shape of the scatter."""
 
 from __future__ import annotations
 
@@ -18,19 +18,22 @@ from models.price.core.spread import Moments, Noise, Spread
 from training.fit.solve.missing_losses import moments_of_unknown
 
 _DEGREES = float(DEGREES_OF_FREEDOM)
-_RIDGE = 8.0  # precision of the prior that draws every coefficient of the log variance to 0
-_LEAST_UNKNOWN = 0.1  # what is not known is never without a cost
-_LEAST_POSTERIOR = 0.5
-_SCALE = (_DEGREES - 2) / _DEGREES  # the square of Student's scale where the variance is 1
-_LOG_NOISE = (-20.0, 5.0)  # beyond these the noise moves no further
-_ENOUGH = 20  # sales: fewer tell neither their noise nor its shape alone
-_USUAL_NOISE = 0.25  # log: what like instruments differ by, counted where sales are too few to tell
-_NEWTON = 20  # steps at most; two or three are enough
+_RIDGE = 8.0  # Precision of the prior that draws every coefficient of the log variance to 0.
+_LEAST_UNKNOWN = 0.1  # Least factor on the variance of unknown losses.
+_LEAST_POSTERIOR = 0.5  # Least factor on the variance of the value by the fit.
+_SCALE = (_DEGREES - 2) / _DEGREES  # Squared scale of a Student distribution with variance 1.
+_LOG_NOISE = (-20.0, 5.0)  # Limits of the log noise variance.
+_ENOUGH = 20  # With fewer sales, a usual noise and a usual shape stand for the missing ones.
+_USUAL_NOISE = 0.25  # Usual standard deviation of prices of like instruments, in log.
+_NEWTON = 20  # Most Newton steps; two or three are usually enough.
 
 
 @dataclass(frozen=True)
 class LeftOutSales:
-    """n left-out sales: (n,) values, residuals, posterior and mixture variances, all in log."""
+    """The n left-out sales, with (n,) values, residuals and variances in log.
+
+    `posterior`: variance of the value by the fit. `mixture`: variance of what blank fields may be.
+    """
 
     table: Table
     value: Floats
@@ -39,7 +42,7 @@ class LeftOutSales:
     mixture: Floats
 
     def followed_by(self, others: LeftOutSales) -> LeftOutSales:
-        """These and then the others."""
+        """Return these sales followed by the others."""
         both = {name: np.concatenate([values, others.table[name]]) for name, values in self.table.items()}
         names = ("value", "residual", "posterior", "mixture")
         return LeftOutSales(both, *(np.concatenate([getattr(self, n), getattr(others, n)]) for n in names))
@@ -54,12 +57,12 @@ def fit_spread(
     time: str,
     drift: float,
 ) -> Spread:
-    """The spread of left-out sales.
+    """Fit the spread to left-out sales.
 
-    All of them say how the scale grows; the first `count` alone say what shape the scatter has. `columns`:
-    level columns whose levels may scatter differently. Maximises a Student-t likelihood with a ridge on the
-    log-variance coefficients. Its factor on what nobody knows is not kept: far losses on the one side pull at
-    a symmetric scale, while what they may be is known as it is.
+    All sales determine how the scale grows, but only the first `count` the shape of the scatter. `columns`:
+    columns of categories that may differ in noise variance. The fit maximises a Student-t likelihood with a
+    ridge on the log-variance coefficients. Its factor on the variance of unknown losses is not kept: large
+    losses lie on one side and distort a symmetric scale, and their variance is known.
     """
     table, value = sales.table, sales.value
     levels = {c: tuple(sorted({str(v) for v in table[c]})) for c in columns}
@@ -86,7 +89,7 @@ def fit_spread(
 
 
 def _usual(count: int) -> Floats:
-    """(count,) residuals as a Student distribution of variance 1 has them, evenly over its shares."""
+    """Return (count,) evenly spaced quantiles of a Student distribution of variance 1."""
     shares = (np.arange(count) + 0.5) / max(count, 1)
     return np.asarray(student_t.ppf(shares, _DEGREES) * math.sqrt(_SCALE))
 
@@ -95,10 +98,10 @@ def _usual(count: int) -> Floats:
 class Likelihood:
     """The Student-t likelihood of the spread on n left-out sales, and its ridge, as a loss to be minimised.
 
-    `x`: (n, k) columns of the log noise variance, the intercept first. A parameter is (k + 2,): the
-    coefficients of `x`, then two logs: how far the factor on `posterior`, the variance of the fit, and that
-    on `unknown`, the variance of unknown fields, exceed their least. `missing`: how many sales are lacking to
-    tell the noise; the prior for the usual noise weighs as much as so many sales.
+    `x`: (n, k) columns of the log noise variance, the intercept first. Its parameters are (k + 2,): the
+    coefficients of `x`, then the logs of how far the factors on `posterior` (variance of the fit) and on
+    `unknown` (variance of unknown losses) exceed their least. `missing`: number of sales missing up to
+    `_ENOUGH`; the prior for the usual noise weighs as much as this many sales.
     """
 
     x: Floats
@@ -110,7 +113,7 @@ class Likelihood:
 
     @cached_property
     def start(self) -> Floats:
-        """(k + 2,) the start, which is also what the ridge draws towards."""
+        """The (k + 2,) parameters from which the search starts, and towards which the ridge draws."""
         start = np.zeros(self.x.shape[1] + 2)
         start[0] = 2 * np.log(np.median(np.abs(self.residual)) / 0.6745 + 1e-6) - 0.3
         if self.missing:
@@ -119,7 +122,7 @@ class Likelihood:
         return start
 
     def loss(self, theta: Floats) -> tuple[float, Floats]:
-        """The negative log of likelihood times prior, and its (k + 2,) slope."""
+        """Return the negative log of likelihood times prior, and its (k + 2,) gradient."""
         variance, share, far = self._terms(theta)
         s2 = variance * _SCALE
         density = -0.5 * np.log(s2) - (_DEGREES + 1) / 2 * np.log1p(self.residual**2 / (_DEGREES * s2))
@@ -129,7 +132,7 @@ class Likelihood:
         return penalty - float(density.sum()), slope
 
     def curvature(self, theta: Floats) -> Floats:
-        """(k + 2, k + 2) second derivatives of the loss."""
+        """Return the (k + 2, k + 2) second derivatives of the loss."""
         _, share, far = self._terms(theta)
         first, second = 0.5 - (_DEGREES + 1) / 2 * far, (_DEGREES + 1) / 2 * far * (1 - far)
         columns = np.concatenate([self.x * share[:, :1], share[:, 1:]], axis=1)
@@ -140,7 +143,10 @@ class Likelihood:
         return np.asarray(out)
 
     def _terms(self, theta: Floats) -> tuple[Floats, Floats, Floats]:
-        """(n,) variance; (n, 3) shares of noise, posterior and unknown in it that move; (n,) how far out."""
+        """Return (n,) variances, (n, 3) derivatives of their logs, and (n,) outlyingness from 0 to 1.
+
+        The derivatives are by log noise variance and by the last two parameters.
+        """
         log_noise = self.x @ theta[:-2]
         noise, (g, kappa) = np.exp(np.clip(log_noise, *_LOG_NOISE)), np.exp(theta[-2:])
         variance = noise + (_LEAST_POSTERIOR + g) * self.posterior + (_LEAST_UNKNOWN + kappa) * self.unknown
@@ -151,7 +157,7 @@ class Likelihood:
         return variance, share / variance[:, None], far
 
     def _along(self, share: Floats, slope: Floats) -> Floats:
-        """(k + 2,) slope by parameter, given (n,) the slope by each row's log variance."""
+        """Return the (k + 2,) gradient by the parameters, from the (n,) slopes by each row's log variance."""
         return np.concatenate([self.x.T @ (slope * share[:, 0]), slope @ share[:, 1:]])
 
     @cached_property
@@ -163,10 +169,10 @@ class Likelihood:
 
 
 def maximised(likelihood: Likelihood) -> Floats:
-    """(k + 2,) the likeliest parameter, to the last digits that the rows determine.
+    """Return the (k + 2,) likeliest parameters, to the last digits that the rows determine.
 
-    A search on the loss alone stops where the loss no longer changes, which leaves half of the digits to
-    chance: to the order of the columns, and to the order in which a processor sums. Newton's steps find them.
+    A search stops where the loss no longer changes, which leaves half of the digits to chance: to the order
+    of the columns, and to the order in which a processor sums. Newton steps then find these digits.
     """
     low, high = np.array([(-15.0, 5.0)] + [(-4.0, 4.0)] * (len(likelihood.start) - 1)).T
     found = minimize(
@@ -181,7 +187,7 @@ def maximised(likelihood: Likelihood) -> Floats:
     left = math.inf
     for _ in range(_NEWTON):
         slope = likelihood.loss(theta)[1]
-        # What lies at a bound and is pushed against it stays there.
+        # A parameter at a bound stays there if the loss falls beyond it.
         free = ((theta > low) | (slope < 0)) & ((theta < high) | (slope > 0))
         steepest = float(np.abs(slope[free]).max(initial=0.0))
         if not steepest < left:

@@ -11,7 +11,7 @@ from training.fit.solve.solution import Solution
 
 
 def drift_of(problem: Problem, est: Solution, time: str) -> float:
-    """The variance per year, in log, of the market's level outside the days of the evidence.
+    """Return the variance per year, in log, of the market's level outside the days of the evidence.
 
     It is the sum of the prior variances of the market's random walks, and of the variance of its index's
     changes from year to year: a market that wandered while it was watched wanders on.
@@ -20,7 +20,7 @@ def drift_of(problem: Problem, est: Solution, time: str) -> float:
     layout = problem.layout
     for block in layout.blocks:
         basis = block.bases[-1]
-        # One ramp alone is a trend, not a walk.
+        # A single ramp is a trend, not a random walk.
         if isinstance(basis, Ramps) and basis.size > 1 and basis.column == time and block.role == LEVEL:
             spacing = basis.knots[1] - basis.knots[0]
             tau2 = float(est.tau2[layout.groups.index(block.group)])
