@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+import time
 from dataclasses import replace
 from typing import Any
 
@@ -14,6 +15,7 @@ from service.commands.keys import keys
 from service.settings import Settings, read_settings, table
 
 _WATCH_SECONDS = 0.5  # how soon a worker notices that another price model was promoted
+_TRIES = 10  # half a second apart, to find the address free
 
 
 class _Commands(OneLineErrors):
@@ -48,7 +50,21 @@ def serve(bind: str | None, workers: int | None) -> None:
     from service.server.gunicorn_app import serve as run
 
     settings = read_settings()
-    run(replace(settings, bind=bind or settings.bind, workers=workers or settings.workers), _application)
+    settings = replace(settings, bind=bind or settings.bind, workers=workers or settings.workers)
+    _wait_for(settings.bind)
+    run(settings, _application)
+
+
+def _wait_for(bind: str) -> None:
+    """Wait until the address is free: workers of a server that was killed hold it for a moment."""
+    from service.commands.check import address
+
+    for _ in range(_TRIES):
+        found = address(bind)
+        if found.ok:
+            return
+        time.sleep(_WATCH_SECONDS)
+    raise click.ClickException(f"address {found.text} Stop it, or choose another with --bind")
 
 
 def _application(settings: Settings, counted: Any) -> Any:

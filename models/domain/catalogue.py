@@ -140,9 +140,12 @@ class Catalogue:
 
     @staticmethod
     def _unknown(what: str, name: str, among: Any) -> UnknownNameError:
-        close = nearest(name, among)
-        hint = f"did you mean {' or '.join(close)}?" if close else f"see the catalogue for its {what}s"
-        return UnknownNameError([Fault(what, name, "is not in the catalogue", "", hint, close)])
+        names, close = tuple(dict.fromkeys(among)), nearest(name, among)
+        allowed = ", ".join(names) if len(names) <= _FEW_NAMES else ""
+        hint = f"see the catalogue for its {what}s, or add it there"
+        if close:
+            hint = f"did you mean {' or '.join(close)}?"
+        return UnknownNameError([Fault(what, name, "is not in the catalogue", allowed, hint, close)])
 
 
 # ── reading ──────────────────────────────────────────────────────────────────
@@ -162,6 +165,7 @@ def read_catalogue(text: str) -> Catalogue:
     return Catalogue(models, text, tuple(dict.fromkeys(ignored)))
 
 
+_FEW_NAMES = 12  # A fault lists all names where there are no more than these.
 _MODEL_KEYS = {
     "maker": str,
     "name": str,

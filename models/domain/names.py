@@ -22,8 +22,11 @@ def normal_serial(serial: str) -> str:
     return "".join(serial.casefold().split())
 
 
-def nearest(name: str, among: Iterable[str], count: int = 3) -> tuple[str, ...]:
-    """The `count` names of `among` that look most like `name`, nearest first; may be fewer."""
+def nearest(name: str, among: Iterable[str], count: int = 3, likeness: float = 0.4) -> tuple[str, ...]:
+    """Return the `count` names of `among` that look most like `name`, nearest first; may be fewer.
+
+    `likeness`: from 0 to 1, what a name must have at least (`difflib.SequenceMatcher.ratio`).
+    """
     by_normal = {normal(candidate): candidate for candidate in among}
-    found = difflib.get_close_matches(normal(name)[:200], list(by_normal), n=count, cutoff=0.4)
+    found = difflib.get_close_matches(normal(name)[:200], list(by_normal), n=count, cutoff=likeness)
     return tuple(by_normal[key] for key in found)

@@ -10,7 +10,7 @@ from models.insights.questions import widening
 from models.insights.sentences import explanation, money, words_of
 from models.price.interface import EVIDENCE_WORDS
 from models.tables.stocklist import KNOWN_COLUMNS, REQUIRED_COLUMNS, Asked, RowCounts, Terms, read_row
-from models.tables.table import TableRow, read_table
+from models.tables.table import TableRow, ignored_columns, read_table
 from models.valuation.valuer import Valuation, Valuer
 
 
@@ -27,7 +27,7 @@ def tell_stocklist(
     """
     table = read_table(stream, KNOWN_COLUMNS, REQUIRED_COLUMNS)
     if table.ignored:
-        note(f"columns ignored: {', '.join(table.ignored)}")
+        note(ignored_columns(table.ignored, KNOWN_COLUMNS))
     outcome = RowCounts()
     for number, row in enumerate(table.rows):
         lines, valued = _told_row(row, valuer, terms)

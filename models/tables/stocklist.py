@@ -20,7 +20,7 @@ from models.domain.instrument import Described, Subject, read_flat
 from models.domain.money import BASE_CURRENCY
 from models.domain.vocabulary import BY_FLAT, CHANNEL_NAMES, DEFAULT_CHANNEL, DEFAULT_LEVELS, Family
 from models.errors import BookmatchError, Fault, InputError
-from models.tables.table import TableRow, read_table
+from models.tables.table import TableRow, ignored_columns, read_table
 from models.valuation.valuer import Valuation, Valuer
 
 KNOWN_COLUMNS = ("id", "date", "channel", "currency", *BY_FLAT)
@@ -120,7 +120,7 @@ def value_stocklist(
     """
     table = read_table(stream, KNOWN_COLUMNS, REQUIRED_COLUMNS)
     if table.ignored:
-        note(f"columns ignored: {', '.join(table.ignored)}")
+        note(ignored_columns(table.ignored, KNOWN_COLUMNS))
     writer = csv.DictWriter(out, value_columns(levels), restval="", lineterminator="\n")
     writer.writeheader()
     outcome, terms = RowCounts(), Terms(today or datetime.now(UTC).date(), channel, currency, levels)

@@ -13,6 +13,7 @@ from models.errors import Fault, TableError
 
 # A quote that is not closed within so many lines was never meant to be one.
 _LONGEST_RECORD_LINES = 50
+_ALIKE = 0.75  # likeness of an unknown column to a known one from which it may be a misspelling
 _SHOWN = 200  # characters of a row that a fault repeats
 _ZIP = "PK\x03\x04"  # what a spreadsheet's own file begins with
 _OTHER_SEPARATORS = {";": "semicolons", "\t": "tabs", "|": "bars"}
@@ -34,6 +35,15 @@ class Table:
     columns: tuple[str, ...]
     ignored: tuple[str, ...]
     rows: Iterator[TableRow]
+
+
+def ignored_columns(ignored: Iterable[str], known: Sequence[str]) -> str:
+    """Name the ignored columns in a line; one that looks like a known column comes with that name."""
+    told = []
+    for name in ignored:
+        close = nearest(name, known, 1, _ALIKE)
+        told.append(f"{name} (did you mean {close[0]}?)" if close else name)
+    return f"ignored columns: {', '.join(told)}"
 
 
 def read_table(stream: Iterable[bytes], known: Sequence[str], required: Sequence[str]) -> Table:

@@ -46,7 +46,7 @@ def findings(settings: Settings, read_model: ModelReader | None = None) -> Itera
     engine.dispose()
     yield _disk({settings.store, folder_of(engine) or settings.store})
     yield _files(settings.threads)
-    yield _address(settings.bind)
+    yield address(settings.bind)
 
 
 def _secret(secret: str) -> Finding:
@@ -125,7 +125,8 @@ def _keys(engine: Engine) -> Finding:
     return Finding("keys", bool(count), text)
 
 
-def _address(bind: str) -> Finding:
+def address(bind: str) -> Finding:
+    """Say whether the address is free: two services could share it, each with half of the requests."""
     host, _, port = bind.rpartition(":")
     if not host or not port.isdigit():
         return Finding("address", True, f"{bind}; whether it is free is not checked")

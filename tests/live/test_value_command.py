@@ -52,7 +52,7 @@ def test_it_says_what_the_command_of_the_models_says(
     assert (
         found[2]
         == wanted[2]
-        == ("columns ignored: Shelf\n2 of 40 rows could not be valued: see the column error\n")
+        == ("ignored columns: Shelf\n2 of 40 rows could not be valued: see the column error\n")
     )
     found = run("service", "value", "-", "--levels", "0.8", stdin=stock.read_bytes(), **of(served))
     assert found == (0, wanted[1], wanted[2])

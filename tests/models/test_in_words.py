@@ -54,7 +54,7 @@ def test_rows_that_cannot_be_valued_say_why_in_their_place() -> None:
     assert paragraphs[1].startswith("B: cannot be valued: line 3: ") and "did you mean Dal" in paragraphs[1]
     assert paragraphs[2].startswith("line 4: cannot be valued: line 4: id: ") and "0 to 5" in paragraphs[2]
     assert paragraphs[3].startswith("D: Ostvik Dal")
-    assert notes == ["columns ignored: shelf"]
+    assert notes == ["ignored columns: shelf"]
 
 
 def test_what_is_not_known_is_told_in_one_line_with_its_sum() -> None:

@@ -140,7 +140,7 @@ def test_other_columns_are_ignored_and_named_once() -> None:
     notes: list[str] = []
     data = b"price,id,maker,shelf,model\n1,A,Ostvik,9,Dal\n2,B,Ostvik,9,Dal\n"
     value_stocklist(io.BytesIO(data), io.StringIO(), VALUER, LEVELS, note=notes.append)
-    assert notes == ["columns ignored: price, shelf"]
+    assert notes == ["ignored columns: price, shelf"]
 
 
 def test_a_bom_crlf_and_another_order_of_columns_change_nothing() -> None:

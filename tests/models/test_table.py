@@ -7,7 +7,7 @@ import io
 import pytest
 
 from models.errors import TableError
-from models.tables.table import read_table
+from models.tables.table import ignored_columns, read_table
 
 KNOWN = ("id", "price", "note")
 
@@ -67,3 +67,12 @@ def test_a_missing_column_is_named() -> None:
 def test_a_file_in_another_form_says_which_to_save(start: bytes, said: str) -> None:
     with pytest.raises(TableError, match=said):
         read_table(io.BytesIO(start), KNOWN, ("id", "price"))
+
+
+def test_an_ignored_column_that_looks_like_a_known_one_is_told_with_its_name() -> None:
+    known = ("condition_neck", "year", "maker")
+    told = ignored_columns(("condition_nek", "shelf", "yaer"), known)
+    assert (
+        told
+        == "ignored columns: condition_nek (did you mean condition_neck?), shelf, yaer (did you mean year?)"
+    )

@@ -110,3 +110,19 @@ def test_the_command_says_it_in_lines_and_by_its_exit_code(
     after = CliRunner().invoke(main, ["check"])
     assert all(line.startswith(("ok ", "WRONG")) for line in after.stdout.splitlines())
     assert after.exit_code == 0 and "WRONG" not in after.stdout and "ok     database: sqlite" in after.stdout
+
+
+def test_a_second_service_does_not_take_half_of_the_requests_of_the_first(
+    settings: Settings, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("service.cli._TRIES", 2)
+    monkeypatch.setenv("BOOKMATCH_STORE", str(settings.store))
+    monkeypatch.setenv("BOOKMATCH_DATABASE", settings.database)
+    monkeypatch.setenv("BOOKMATCH_SECRET", SECRET)
+    with socket.socket() as first:
+        first.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEPORT, 1)
+        first.bind(("127.0.0.1", 0))
+        first.listen()
+        found = CliRunner().invoke(main, ["serve", "--bind", f"127.0.0.1:{first.getsockname()[1]}"])
+    assert found.exit_code == 1
+    assert "is the service running already?" in found.stderr and "--bind" in found.stderr

@@ -7,6 +7,9 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from models.domain.evidence import EVIDENCE_COLUMNS
+from models.tables.table import ignored_columns
+
 if TYPE_CHECKING:
     from training.reading import Reading
 
@@ -19,7 +22,7 @@ def note(text: str) -> None:
 def tell(reading: Reading) -> None:
     """Print on stderr which columns were ignored and which rows were refused."""
     if reading.ignored_columns:
-        note(f"ignored columns: {', '.join(reading.ignored_columns)}")
+        note(ignored_columns(reading.ignored_columns, EVIDENCE_COLUMNS))
     for refusal in reading.refused:
         note(f"refused {refusal}")
     if reading.refused:
