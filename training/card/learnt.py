@@ -150,7 +150,7 @@ def _map(trees: Trees, x: Floats, pair: tuple[str, str], left: Floats) -> dict[s
 
 
 def _grouped(values: Floats) -> tuple[Any, list[float]]:
-    """Split the values at quantiles into up to `_GROUPS` groups; return each value's group and the medians."""
+    """Split values at quantiles into up to `_GROUPS` groups; return each value's group and their medians."""
     ends = np.unique(np.quantile(values, np.linspace(0, 1, _GROUPS + 1)[1:-1]))
     _, position = np.unique(np.searchsorted(ends, values), return_inverse=True)
     return position, [float(np.median(values[position == group])) for group in range(position.max() + 1)]
