@@ -1,1 +1,1 @@
-"""Measure what the trees add to the backbone, on markets of seeds that no choice was made on."""
+"""Measure what boosted trees add to the backbone's linear terms, on demo markets not used in development."""
