@@ -35,9 +35,7 @@ Columns = Mapping[str, NDArray[Any]]
 COUNTED: tuple[str, ...] = tuple(f.flat for f in FIELDS if f.flat not in ("maker", "model", "serial"))
 FAMILY: Mapping[str, Family] = {f.flat: f.family for f in FIELDS}
 _DEALER = CHANNEL_NAMES.index("dealer")
-_PART_OF_A_FAULT = (
-    0.2  # log penalty at which 1 / e of the dealer's premium for a clean specimen is left
-)
+_PART_OF_A_FAULT = 0.2  # log penalty at which 1 / e of the dealer's premium for a clean specimen is left
 # Recorded size of an edition from which on history gains nothing extra, and at which it gains the most.
 _COMMON, _RAREST = 300, 15
 _ORDERS = 8  # number of pairs of a random order and its reverse; one is exact for an additive price
