@@ -1,4 +1,4 @@
-"""The log: JSON lines on stderr, without personal data. Errors have their type and place, never their text."""
+"""The log: JSON lines on stderr, without personal data. It has an error's type and place, never its text."""
 
 from __future__ import annotations
 
