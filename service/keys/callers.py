@@ -58,7 +58,7 @@ class Caller:
     origins: frozenset[str] = frozenset()
 
     def may_read(self, key_id: str) -> bool:
-        """Say whether the caller may read this key's records; a website key is public and reads only its own."""
+        """Say whether the caller may read this key's records; a public website key reads its own only."""
         return self.kind == SYSTEM or key_id == self.key_id
 
 

@@ -1,4 +1,4 @@
-"""/v1/keys: made, listed, rotated and revoked by a key with the scope admin."""
+"""/v1/keys: make, list, rotate and revoke keys, with a key that has the scope admin."""
 
 from __future__ import annotations
 

@@ -28,7 +28,7 @@ _WORDS: dict[str, Any] = {"type": "array"}
 class KeyRequestSchema(Schema):
     """A key that is wanted: a system key with scopes, or a website key with origins."""
 
-    # Raw: `service.keys.kinds` reads them, of this and of the command alike.
+    # Members are Raw, because `service.keys.kinds` checks them, for HTTP and for the command alike.
     label = fields.Raw(
         required=True,
         metadata={

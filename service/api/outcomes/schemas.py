@@ -1,4 +1,4 @@
-"""Schemas of an outcome, sent and answered."""
+"""Schemas of outcomes, in requests and answers."""
 
 from __future__ import annotations
 

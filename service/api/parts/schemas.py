@@ -1,4 +1,4 @@
-"""Schemas of a valuation's parts, by which they are dumped, in a whole valuation or alone."""
+"""Schemas of a valuation's parts, for answers with the whole valuation or with one part alone."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Schemas of models, their cards and their changes. A card is an open document, written by the fit."""
+"""Schemas of price models, cards and promotions. A card, which the fit writes, can have more members."""
 
 from __future__ import annotations
 
@@ -110,7 +110,7 @@ class ModelsListSchema(Schema):
 class ReasonSchema(Schema):
     """The reason for a change of model and who decides it; both are kept for good."""
 
-    # Raw: `service.api.price_models.changes` reads them.
+    # Members are Raw, because `service.api.price_models.changes` checks them.
     why = fields.Raw(
         required=True,
         metadata={**text_schema(LONGEST), "description": "the reason"},

@@ -39,7 +39,7 @@ _OUT = {
     },
     NDJSON: blp.lines_of(StockValueSchema),
 }
-_MOST_NAMED = 20  # of the columns that are ignored
+_MOST_NAMED = 20  # largest number of ignored columns that the header names
 
 
 @blp.route("/stocklists", methods=["POST"])

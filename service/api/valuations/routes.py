@@ -28,7 +28,7 @@ blp = Blueprint(
 )
 _REQUEST = ValuationRequestSchema(
     unknown=RAISE
-)  # made once: a new one for each request would cost more than the valuation
+)  # made once, because making a schema costs more than a valuation
 _INCLUDE = Query(
     "include",
     "what the answer shall carry beside the figures: names of its parts between commas",
