@@ -89,7 +89,7 @@ def create_app(
     app.extensions["bookmatch"] = context
     for before in BEFORE:
         app.before_request(before)
-    for after in reversed(AFTER):  # Flask runs the one that was registered last first
+    for after in reversed(AFTER):  # Flask runs these hooks in reverse order
         app.after_request(after)
     describe(app, BLUEPRINTS)
     app.register_blueprint(docs.blp)

@@ -56,9 +56,9 @@ def learnt(model: PriceModel, rows: Sequence[Evidence], report: Mapping[str, Any
 
 
 def response(core: Core, x: Floats) -> tuple[Floats, Floats]:
-    """Return two (n,) log responses to the trees' inputs x (n, p): of the whole value, and of the backbone.
+    """Return two (n,) log responses to the trees' inputs x (n, p): with the trees, and without them.
 
-    Both count only losses and trees. The backbone's level is left out, because no tree input bends it.
+    Both count only the losses and the trees. The level of the value, which does not bend, is left out.
     """
     trees = core.trees
     assert trees is not None
@@ -96,7 +96,7 @@ def _strength(strengths: Mapping[tuple[str, str], float], name: str) -> float:
 
 
 def _bend(core: Core, inputs: Sequence[Input], x: Floats, at: int, by: int, loss: Floats) -> dict[str, Any]:
-    """Return a line of values over `loss` for each level of another input, beside the backbone's line.
+    """Return a line of values over `loss` for each level of another input, with the trees and without them.
 
     `at`, `by`: the columns of x of condition and of the other input. Every line starts at 1.
     """
@@ -157,7 +157,10 @@ def _grouped(values: Floats) -> tuple[Any, list[float]]:
 
 
 def _written(one: Input, x: float, middle: float) -> str:
-    """Write an input as text: a count of blanks, a column's value, or the backbone's change of price."""
+    """Write an input as text: a count of blanks, a column's value, or a change of price in per cent.
+
+    The change of price is that of the model without its trees (the backbone).
+    """
     if one.kind == BLANKS:
         return f"{x:.0f} blank"
     if one.kind == COLUMN:

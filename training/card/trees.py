@@ -22,7 +22,7 @@ _MEANING = (
 
 
 def section(told: Mapping[str, Any] | None) -> list[str]:
-    """Return the section's HTML parts. `told`: the result of `learnt`, None for a model without trees."""
+    """Return the section's HTML parts. `told`: the figures about the trees; None if the model has none."""
     title = "<h2>The boosted trees</h2>"
     if told is None:
         return [title, _NO_TREES]

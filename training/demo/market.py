@@ -52,7 +52,7 @@ class Market:
     def log_value(self) -> dict[str, float]:
         """id → true log value (US dollars) on the event's day in its channel.
 
-        It has no noise, no gap between asking and value, and no quality that no field records.
+        It has no noise, no gap of an asking price or offer, and no quality that no field records.
         """
         return dict(zip(self.ids, self.events.log_value.tolist(), strict=True))
 
@@ -63,7 +63,7 @@ class Market:
 
     @cached_property
     def effects(self) -> dict[str, NDArray[np.float64]]:
-        """Flat field → (events,) true log effect from the reference specimen, in the order of `ids`."""
+        """Field's CSV name → (events,) true log effect from the reference specimen, in the order of `ids`."""
         return self.truth.effects(self.events.specimens)
 
 

@@ -50,8 +50,8 @@ _TREES = Growth(
 def specification_of(columns: Sequence[Feature], table: Table, log_price: Floats) -> Specification:
     """Return the specification of a fit: curves and jumps for numbers, pooled effects for levels, and pairs.
 
-    Only the columns whose effects vary most are fitted in pairs. Beside the backbone, which is the sum of
-    all these terms, trees predict the whole price from the numbers and from the fitted effects of levels.
+    Only the columns whose effects vary most are fitted in pairs. Beside the sum of all these terms (the
+    backbone), trees predict the whole price from the numbers and from the fitted effects of levels.
     """
     alone = (*backbone_terms(columns), *jumps_of(columns))
     together = pair_terms(_that_matter(columns, alone, table, log_price))

@@ -1,4 +1,4 @@
-"""Sales, askings and offers: their days, channels and prices, drawn from the truth."""
+"""Draw sales, asking prices and offers: their days, channels and prices, from the true price function."""
 
 from __future__ import annotations
 
@@ -22,9 +22,9 @@ _NOISE = 0.083  # scale of a price's noise in log, Student's t with 5 degrees of
 _OUTLIERS = 0.005
 # Kind of event → chances of the channels private, dealer, auction and online.
 _CHANNELS = {SALE: (0.28, 0.27, 0.20, 0.25), ASKING: (0.18, 0.42, 0.03, 0.37), OFFER: (0.5, 0.3, 0.0, 0.2)}
-_GAP = (0.20, 0.12, 0.08, 0.26)  # per channel: mean of an asking's gap in excess of the least gap, in log
+_GAP = (0.20, 0.12, 0.08, 0.26)  # per channel: mean excess of an asking's gap over the least gap, in log
 _LEAST_GAP = 0.05
-_WILD_ASKINGS = 0.04  # share of askings at two to three times the value (common practice)
+_WILD_ASKINGS = 0.04  # share of asking prices at two to three times the value (common practice)
 
 
 @dataclass(frozen=True)
@@ -111,7 +111,7 @@ def _repeats(rng: np.random.Generator, c: Drawn, kind: Ints, day: Ints, counts: 
     # Up to one sale in ten is of a specimen that was sold more than a year before.
     pairs = [(a, b) for a, b in zip(seller, again, strict=False) if day[b] > day[a] + 365]
     pairs = pairs[: len(sales) // 10]
-    # Up to one asking in eight is of a specimen that sells within the next 200 days.
+    # Up to one asking price in eight is of a specimen that sells within the next 200 days.
     askings = np.flatnonzero(kind == ASKING)
     listed = list(zip(rng.permutation(seller[: counts.sales]), askings[::8], strict=False))
     listed = [

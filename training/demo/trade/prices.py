@@ -19,7 +19,7 @@ _CURRENCY_CHANCES = (0.58, 0.22, 0.14, 0.06)
 def to_money(events: Events, rates: Rates, seed: int) -> list[tuple[Decimal, str]]:
     """Return price and currency of each event: a round sum, and at an auction the buyer's premium on top.
 
-    An event marked with the `CURRENCY` slip has an amount in yen that is recorded as dollars.
+    An event with the recording mistake `CURRENCY` has an amount in yen that is called dollars.
     """
     rng = np.random.default_rng([seed, 3])
     n = len(events.kind)

@@ -76,7 +76,7 @@ def known_mask(events: Events, seed: int) -> dict[str, NDArray[np.bool_]]:
 
 
 def _shy(flat: str, events: Events) -> NDArray[np.float64]:
-    """Return (n,) how much a value of the field makes a record leave it out; below 0: it is told more often.
+    """Return (n,) how much a value of the field makes a record leave it out; below 0, it is left out less.
 
     Faults are left out a little more often than good news, and plain tops are seldom mentioned.
     """

@@ -17,9 +17,8 @@ SLIPS: tuple[str, ...] = ("", "misplaced decimal point", "price in another curre
 def with_slips(events: Events, counts: Counts, share: float, seed: int) -> Events:
     """Return the events with mistakes in this share of the evidence's sales, each kind equally often.
 
-    A misplaced decimal point changes `log_price` here. A wrong currency is only marked here, and `to_money`
-    writes it. For a sale recorded twice, the event becomes a copy of another, and `recorded_twice` later
-    copies the record.
+    A misplaced decimal point changes `log_price`. A wrong currency is only marked here; `to_money` writes it.
+    A sale recorded twice replaces another event by a copy of it; `recorded_twice` then copies the record.
     """
     count = round(share * counts.sales / 3)
     if not count:

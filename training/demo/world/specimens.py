@@ -34,7 +34,7 @@ PARTS = tuple(_REPLACED)
 
 
 def draw_specimens(world: World, rng: np.random.Generator, n: int) -> Drawn:
-    """Draw n new specimens: one array (n,) per flat field, coded as in `truth.Columns`, and `quality`.
+    """Draw n new specimens: one array (n,) per field, coded as in `truth.Columns`, and `quality`.
 
     `quality` is the part of a specimen's worth that no field records, in standard deviations.
     """

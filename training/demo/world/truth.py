@@ -26,9 +26,9 @@ from training.demo.world.natures import (
 from training.demo.world.workshops import World, WorldModel, market_level
 
 Floats = NDArray[np.float64]
-# One array (n,) per flat field. Terms and grades are positions in the vocabulary. A finish is a position in
-# its maker's list (−1: not offered), an edition one in its model's list (−1: no edition). An edition_number
-# of 0 means none.
+# CSV name of a field → array (n,). Terms and grades are positions in the vocabulary. A finish is a position
+# in its maker's list (−1: not offered), an edition one in its model's list (−1: no edition). An
+# edition_number of 0 means none.
 Columns = Mapping[str, NDArray[Any]]
 
 # Fields whose effect is counted. A reference has the same maker and model, and a serial has no effect.
@@ -38,7 +38,7 @@ _DEALER = CHANNEL_NAMES.index("dealer")
 _PART_OF_A_FAULT = 0.2  # log penalty at which 1 / e of the dealer's premium for a clean specimen is left
 # Recorded size of an edition from which on history gains nothing extra, and at which it gains the most.
 _COMMON, _RAREST = 300, 15
-_ORDERS = 8  # number of pairs of a random order and its reverse; one is exact for an additive price
+_ORDERS = 8  # random orders of fields, each used with its reverse; one is exact for an additive price
 
 
 @dataclass(frozen=True)
@@ -75,8 +75,8 @@ class Truth:
     def effects(self, c: Columns, reference: Columns | None = None) -> dict[str, Floats]:
         """Return field → (n,) log effect, counted from `reference`, by default the one of the same model.
 
-        Effects are baseline Shapley values over the fields, averaged over `_ORDERS` fixed pairs of orders.
-        They sum to the specimen's log value less that of its reference.
+        Effects are baseline Shapley values over the fields, averaged over `_ORDERS` orders and their
+        reverses. They sum to the specimen's log value less that of its reference.
         """
         if reference is None:
             reference = self.reference(c["model"])

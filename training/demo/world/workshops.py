@@ -29,7 +29,7 @@ class WorldEdition:
     recorded: int
     made: int
     effect: float
-    known_by: str  # flat field of the part that identifies the edition, such as originality_pickups
+    known_by: str  # CSV name of the part's field by which the edition is known: originality_pickups …
 
 
 @dataclass(frozen=True)

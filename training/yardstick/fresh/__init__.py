@@ -1,1 +1,1 @@
-"""Measure what boosted trees add to the backbone's linear terms, on demo markets not used in development."""
+"""Measure what boosted trees add to the model without them (the backbone), on markets not used before."""

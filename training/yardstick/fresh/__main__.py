@@ -1,4 +1,6 @@
-"""`python -m training.yardstick.fresh`: compare our fit with its backbone alone and trees on raw columns.
+"""`python -m training.yardstick.fresh`: compare our fit with two rivals on demo markets, in one table.
+
+The rivals are its backbone alone (the model without its trees), and the backbone with trees on raw columns.
 
 Takes hours rather than minutes. With `--json`, a run that was stopped continues where it ended.
 """

@@ -30,7 +30,7 @@ class RawTrees:
     weight: float
 
     def says(self, table: Table) -> Floats:
-        """Return (n,) corrections to add to the backbone's log values."""
+        """Return (n,) corrections to add to the log values of the model without trees (the backbone)."""
         x = coded(table, self.codes)
         return np.asarray(self.weight * np.mean([booster.predict(x) for booster in self.boosters], axis=0))
 

@@ -1,4 +1,7 @@
-"""Three models from one fit: the backbone alone, the same with trees on raw columns, and the full model."""
+"""Three models from one fit: the full model, its backbone alone, and the backbone with trees on raw columns.
+
+The backbone is the model without its trees.
+"""
 
 from __future__ import annotations
 
@@ -32,7 +35,7 @@ class Rivals:
     raw: RawTrees
 
     def raw_center(self, subjects: Sequence[Subject]) -> Floats:
-        """Return (n,) log medians of the backbone with trees on raw columns."""
+        """Return (n,) log medians of `alone` with the trees `raw` added."""
         table = columns(subjects, self.alone.catalogue, self.alone.typical)
         return self.alone.center(subjects) + self.raw.says(table)
 

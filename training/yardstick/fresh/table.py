@@ -28,7 +28,7 @@ class Mean(NamedTuple):
 
 
 class Off(NamedTuple):
-    """A group in which the `share` of prices inside the ranges is off `level`.
+    """A group of sales in which the `share` of prices inside the ranges differs from their `level`.
 
     `error`: the standard error of the share by chance.
     """
@@ -48,7 +48,7 @@ def mean_of(markets: Sequence[MarketFigures], get: Get) -> Mean:
 
 
 def percent_of(figures: Mapping[str, float], name: str) -> float:
-    """Return a model's figure in per cent of that of the backbone alone."""
+    """Return a model's figure in per cent of that of the model without trees (`ALONE`)."""
     return 100 * figures[name] / figures[ALONE]
 
 
