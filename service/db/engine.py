@@ -1,4 +1,4 @@
-"""Open the database, and begin its transactions; no other module does either."""
+"""Open the service's database, its transactions for reading and writing, and check its revision."""
 
 from __future__ import annotations
 

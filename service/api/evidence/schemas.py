@@ -116,7 +116,7 @@ class EvidenceChangeSchema(Schema):
 
 
 class EvidenceHistorySchema(Schema):
-    """Everything that was done with a record."""
+    """All changes of a record."""
 
     id = fields.String(**described("the record's id"))
     changes = fields.List(fields.Nested(EvidenceChangeSchema), **described("its changes, oldest first"))

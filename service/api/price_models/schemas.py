@@ -54,7 +54,7 @@ class JudgedSchema(Open):
 
 
 class GateCheckSchema(Schema):
-    """One question that the gate asked."""
+    """One check of a price model before promotion, and its result."""
 
     name = fields.String(**described("what it asked"))
     passed = fields.Boolean(**described("whether the price model passed"))
@@ -62,7 +62,7 @@ class GateCheckSchema(Schema):
 
 
 class GateSchema(Open):
-    """The gate's verdict on a price model when it was fitted, against the one that was current then."""
+    """The result of the checks before promotion (the gate), by the fit, against the model then current."""
 
     passed = fields.Boolean(**described("whether it let the price model pass"))
     checks = fields.List(fields.Nested(GateCheckSchema), **described("what it asked"))

@@ -159,7 +159,7 @@ class AttributionsSchema(IntervalsSchema):
 
 
 class RecordSchema(Schema):
-    """The members by which a kept valuation begins."""
+    """The first members of a kept valuation: its id, moment and instrument."""
 
     id = fields.String(**described("its id: GET /v1/valuations/{id} gives the same answer again"))
     created = Moment(**described("when it was made, in UTC"))

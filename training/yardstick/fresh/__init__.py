@@ -1,1 +1,1 @@
-"""Measure what boosted trees add to the model without them (the backbone), on markets not used before."""
+"""Measure what trees add to the model without them (the backbone), on markets not used in development."""
