@@ -1,4 +1,4 @@
-"""The application factory: Flask, its hooks, its blueprints and the parts that they share.
+"""The application factory: Flask with its hooks and blueprints, and the objects that they share.
 
 A request passes the hooks of `BEFORE`, the view of its path in a blueprint of `service.api`, and the hooks of
 `AFTER`. Errors, wherever they are raised, become problem documents (`service.problems`).
@@ -61,7 +61,7 @@ BEFORE = (
     negotiation.check_forms,
 )
 AFTER = (rate_limits.add_headers, conditional.add_etag, cors.add_headers, request_log.end)
-_MOST_STUDIES = 8  # kept: one for each period that is asked for, and a little way back
+_MOST_STUDIES = 8  # studies of past valuations kept in memory, one for each period that was asked for
 
 
 def create_app(
@@ -73,12 +73,12 @@ def create_app(
 ) -> Flask:
     """Make the application of one worker.
 
-    `watch_seconds`: how often to look for another model; None: never. `counted`: what it counts requests in
-    together with other workers; None: it counts alone.
+    `watch_seconds`: the time between two looks for a newly promoted price model; None: never look. `counted`:
+    the counters of requests that all workers share; None: this worker counts alone.
     """
     logs.configure(settings.log_level)
     app = Flask("service", static_folder=None)
-    app.config["MAX_CONTENT_LENGTH"] = settings.body_limit + 1  # `service.http.bodies` holds them to it
+    app.config["MAX_CONTENT_LENGTH"] = settings.body_limit + 1  # `service.http.bodies` refuses longer ones
     app.url_map.merge_slashes = False
     if settings.proxies:
         app.wsgi_app = ProxyFix(app.wsgi_app, settings.proxies, 0, 0)  # type: ignore[method-assign]
@@ -89,7 +89,7 @@ def create_app(
     app.extensions["bookmatch"] = context
     for before in BEFORE:
         app.before_request(before)
-    for after in reversed(AFTER):  # Flask runs the one that was registered last first
+    for after in reversed(AFTER):  # Flask runs these hooks in reverse order
         app.after_request(after)
     describe(app, BLUEPRINTS)
     app.register_blueprint(docs.blp)

@@ -19,7 +19,7 @@ _TRIES = 10  # half a second apart, to find the address free
 
 
 class _Commands(OneLineErrors):
-    """All commands; the one that calls a service, which no server needs, is loaded when it is asked for."""
+    """All commands. `value` is loaded only when called, because a server does not need the HTTP client."""
 
     def list_commands(self, context: click.Context) -> list[str]:
         return sorted([*super().list_commands(context), "value"])
@@ -68,7 +68,7 @@ def _wait_for(bind: str) -> None:
 
 
 def _application(settings: Settings, counted: Any) -> Any:
-    """Make the application of one worker. A worker imports it: threads of a library do not survive a fork."""
+    """Make a worker's application. Import it after the fork, which threads of libraries do not survive."""
     from service.app import create_app
 
     return create_app(settings, watch_seconds=_WATCH_SECONDS, counted=counted)
@@ -95,7 +95,7 @@ def check() -> None:
     from service.commands.check import findings
     from service.server import logs
 
-    logs.configure("critical")  # what is found is said once, and on stdout nothing else
+    logs.configure("critical")  # findings are printed below, so the log must not repeat them
     wrong = 0
     for finding in findings(read_settings()):
         click.echo(f"{'ok   ' if finding.ok else 'WRONG'}  {finding.name}: {finding.text}")

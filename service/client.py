@@ -5,13 +5,13 @@
         for page in client.pages("/v1/evidence", kind="sale"): ...
         for row in client.value_all({"id": "A1", "instrument": {...}} for ...): ...
 
-What failed on the way is tried again where that can do no harm: what only reads, what nothing was sent of,
-and every POST, since all tries of one carry one Idempotency-Key. A wait that the service asks for is kept.
+A request that failed on the way is tried again where that does no harm: if it only reads, if none of it was
+sent, or if it is a POST, whose tries all carry one Idempotency-Key. The client waits as the service asks.
 
 ClientError
 ├── ProblemError       the service said what is wrong (RFC 9457)
-├── UnreachableError   there was no answer, or none to its end, however often it was asked
-└── ChangedError       the price model changed while a list that had broken off was asked for again
+├── UnreachableError   no try got a whole answer
+└── ChangedError       the price model changed before a list that had broken off was continued
 """
 
 from __future__ import annotations
@@ -34,29 +34,29 @@ import httpx
 
 Json = dict[str, Any]
 Query = Mapping[str, str | int | None]
-_LATER = (429, 502, 503, 504)  # the next try can end otherwise
-_NOT_DONE = (429, 503)  # and the last one did nothing
-_IN_FLIGHT = "in-flight"  # the try before is still at work
+_LATER = (429, 502, 503, 504)  # statuses after which a later try can succeed
+_NOT_DONE = (429, 503)  # statuses that say as well that the request changed nothing
+_IN_FLIGHT = "in-flight"  # the kind of problem where an earlier try has not ended yet
 _UNSENT = (httpx.ConnectError, httpx.ConnectTimeout, httpx.PoolTimeout)
-_REPEATABLE = ("GET", "HEAD", "POST")  # a POST carries its key
-_FIRST_WAIT, _LONGEST_WAIT, _PATIENCE = 0.2, 10.0, 60.0  # seconds; the last: what the service may ask for
+_REPEATABLE = ("GET", "HEAD", "POST")  # a POST carries an Idempotency-Key
+_FIRST_WAIT, _LONGEST_WAIT, _PATIENCE = 0.2, 10.0, 60.0  # seconds; `_PATIENCE`: longest Retry-After heeded
 CSV, NDJSON, LISTS = "text/csv", "application/x-ndjson", "/v1/stocklists"
 
 
 class ClientError(Exception):
-    """The root: catching it catches all that this client raises on purpose."""
+    """The base class of every error that this client raises on purpose."""
 
 
 class UnreachableError(ClientError):
-    """There was no answer, or none to its end, however often it was asked."""
+    """No try of the request got a whole answer."""
 
 
 class ChangedError(ClientError):
-    """The price model changed while a list that had broken off was asked for again."""
+    """The price model changed before a list that had broken off could be continued."""
 
 
 class Fault(TypedDict):
-    """One thing wrong with one field: where, what, and what to do. `pointer`: None where not in the body."""
+    """One fault of one field, with a next step. `pointer`: its place in the body, None for one outside it."""
 
     pointer: str | None
     field: str
@@ -68,7 +68,7 @@ class Fault(TypedDict):
 
 
 class ProblemError(ClientError):
-    """The service said what is wrong. `kind`: the name that its documentation explains it under."""
+    """The service answered with a problem document. `kind`: the problem's name in the documentation."""
 
     def __init__(self, status: int, body: Mapping[str, Any]) -> None:
         self.status = status
@@ -83,7 +83,7 @@ class ProblemError(ClientError):
 
 @dataclass
 class Lines:
-    """The lines of an answer that is streamed, without their ends; what stands beside them once it began."""
+    """The lines of a streamed answer, without line ends. The other attributes are set with the first line."""
 
     _lines: Callable[[Lines], Iterator[str]] = field(repr=False)
     model_version: str | None = None
@@ -94,7 +94,7 @@ class Lines:
         return self._lines(self)
 
     def begin(self, headers: httpx.Headers, again: bool) -> None:
-        """Take what the headers say. Raises ChangedError if lines were read that another price model made."""
+        """Read the headers. Raises ChangedError if another price model made the lines read so far."""
         version = headers.get("Model-Version")
         if again and version != self.model_version:
             raise ChangedError(
@@ -106,7 +106,7 @@ class Lines:
 
 
 class Client:
-    """One service, asked with one key. It can be shared between threads.
+    """A client of one service with one key. Threads can share it.
 
     `attempts`: tries of one call; `options`: of httpx.Client, such as timeout, verify and proxy.
     """
@@ -123,13 +123,13 @@ class Client:
         self.close()
 
     def close(self) -> None:
-        """Let go of the connections."""
+        """Close the connections."""
         self._http.close()
 
     # ── one call ─────────────────────────────────────────────────────────────
 
     def value(self, instrument: Json, *, include: Sequence[str] = (), **more: Any) -> Json:
-        """POST /v1/valuations: kept. `more`: date, channel, currency, levels."""
+        """POST /v1/valuations: value an instrument and keep it. `more`: date, channel, currency, levels."""
         query = {"include": ",".join(include) or None}
         return self._made("/v1/valuations", {"instrument": instrument, **more}, query)
 
@@ -144,19 +144,19 @@ class Client:
     def call(
         self, method: str, path: str, query: Query | None = None, body: Any = None, **headers: str
     ) -> httpx.Response:
-        """Any request, tried. `body`: bytes as they are, anything else as JSON. Raises ClientError."""
+        """Send any request, with tries. `body`: bytes as they are, all else as JSON. Raises ClientError."""
         if method == "POST":
             headers.setdefault("Idempotency-Key", str(uuid.uuid4()))
         if body is not None and not isinstance(body, bytes):
             headers.setdefault("Content-Type", "application/json")
             body = json.dumps(body, default=str).encode()
-        # None, not empty: that would take away the query that a link has.
+        # Without parameters this must be None: an empty mapping would remove the query of a link.
         params = {name: value for name, value in (query or {}).items() if value is not None} or None
         request = self._http.build_request(method, path, params=params, content=body, headers=headers)
         return self._tried(lambda: self._http.send(request), method in _REPEATABLE)
 
     def pages(self, path: str, **query: str | int | None) -> Iterator[Json]:
-        """The pages of a list, one after the other, as long as a Link leads on (RFC 8288)."""
+        """Yield the pages of a list in order, following the header Link to the next one (RFC 8288)."""
         found = self.call("GET", path, query=query)
         while True:
             yield found.json()
@@ -176,10 +176,10 @@ class Client:
     # ── lists ────────────────────────────────────────────────────────────────
 
     def value_all(self, rows: Iterable[Json], *, batch: int = 1000, **terms: Any) -> Iterator[Json]:
-        """POST /v1/stocklists, `batch` rows at a time: the values of each row, or its errors, in order.
+        """POST /v1/stocklists, `batch` rows at a time; yield each row's values, or its errors, in order.
 
-        A row has `id` and `instrument`, and may have `date` and `channel`; `terms` as of `value_csv`. Lines
-        are counted from the first row of all. The price model can change between batches.
+        A row has `id` and `instrument`, and may have `date` and `channel`. `terms`: as in `value_csv`. Lines
+        are counted from the first row of all batches. The price model can change between batches.
         """
         left, before = iter(rows), 0
         query = _terms(**terms)
@@ -192,9 +192,9 @@ class Client:
             before += len(some)
 
     def value_csv(self, table: BinaryIO, **terms: Any) -> Lines:
-        """POST /v1/stocklists of a CSV file that can be read again: its values by line, the header first.
+        """POST /v1/stocklists of a seekable CSV file; return the lines of its values, the header first.
 
-        `terms`: levels, date, channel, currency. One model makes all of the values.
+        `terms`: levels, date, channel, currency. One price model makes all of the values.
         """
 
         def content() -> Iterator[bytes]:
@@ -222,7 +222,7 @@ class Client:
                             done, failures = done + 1, 0
                             yield line
                     return
-                except httpx.TransportError as error:  # what was answered before is answered alike again
+                except httpx.TransportError as error:  # a new try is answered with the same lines first
                     failures += 1
                     if failures >= self._attempts:
                         raise _unreachable(error) from error
@@ -249,7 +249,7 @@ class Client:
 
     @staticmethod
     def _refused(response: httpx.Response, repeatable: bool) -> tuple[ClientError, bool, float]:
-        """Read a refusal: its error, whether to try again, and the seconds that the service asks to wait."""
+        """Return a refusal's error, whether to try again, and the seconds that the service asks to wait."""
         response.read()
         try:
             body = response.json()
@@ -266,12 +266,12 @@ def _unreachable(error: httpx.TransportError) -> UnreachableError:
 
 
 def _backoff(attempt: int) -> float:
-    """Seconds at random, of a span that doubles: callers that failed together do not come back together."""
+    """Draw a wait in seconds from a span that doubles, so that callers do not all try again at once."""
     return random.uniform(0, min(_LONGEST_WAIT, _FIRST_WAIT * 2**attempt))
 
 
 def _asked_wait(text: str) -> float:
-    """Seconds that a Retry-After asks for, as a number or as a day and time."""
+    """Return the seconds to wait by a Retry-After header, which is a number or a date; 0 if unreadable."""
     if text.isdigit():
         return float(text)
     try:
@@ -283,14 +283,14 @@ def _asked_wait(text: str) -> float:
 def _terms(
     levels: Sequence[float] = (), date: date | str = "", channel: str = "", currency: str = ""
 ) -> Query:
-    # The day is fixed here: a list that breaks off at midnight must not end on another than it began.
+    # The day is fixed here, so that a list that breaks off at midnight is continued for the same day.
     day = date or datetime.now(UTC).date()
     asked = {"levels": ",".join(map(str, levels)), "date": str(day), "channel": channel, "currency": currency}
     return {name: value for name, value in asked.items() if value}
 
 
 def _split(pieces: Iterable[bytes]) -> Iterator[str]:
-    """Lines by their line feed alone: others of Unicode's line ends can stand inside a text."""
+    """Split bytes into lines at line feeds only, because a text can hold Unicode's other line ends."""
     left = b""
     for piece in pieces:
         *lines, left = (left + piece).split(b"\n")

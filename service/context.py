@@ -1,4 +1,4 @@
-"""The parts of a running application, and the one bundle that a request uses from start to end."""
+"""The shared objects of a running application, and the one bundle that a request uses from start to end."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ from service.settings import Settings
 
 @dataclass(frozen=True)
 class Context:
-    """The parts that the factory put together."""
+    """The objects that all requests of an application share; `service.app` makes them."""
 
     settings: Settings
     engine: Engine
@@ -32,17 +32,17 @@ class Context:
     callers: Callers
     limits: Limits
     figures: Figures
-    studies: RecentCache[Hashable, dict[str, Any]]  # those of `service.api.performance`
+    studies: RecentCache[Hashable, dict[str, Any]]  # made by `service.api.performance`
 
 
 def context() -> Context:
-    """Give the parts of the application that handles this request."""
+    """Return the shared objects of the application that handles this request."""
     parts: Context = current_app.extensions["bookmatch"]
     return parts
 
 
 def use_bundle(version: str) -> Bundle:
-    """Answer this request by the bundle of this version, whatever is current. Raises BundleGoneError."""
+    """Return the bundle of this version and use it for this request. Raises BundleGoneError."""
     live = context().live.bundle_of(version)
     current: Bundle = live or context().bundle_cache.bundle(version)
     g.bundle = current
@@ -50,7 +50,7 @@ def use_bundle(version: str) -> Bundle:
 
 
 def bundle() -> Bundle:
-    """The bundle of this request: the same one however often it is asked for. Raises NoBundleError."""
+    """Return the bundle of this request, the same one at every call. Raises NoBundleError."""
     current: Bundle | None = g.get("bundle")
     if current is None:
         current = g.bundle = context().live.bundle()

@@ -2,37 +2,37 @@
 
 BookmatchError
 └── ServiceError
-    ├── SettingsError        the environment does not say what the service needs; lists every fault
+    ├── SettingsError        settings in the environment are missing or wrong; lists every fault
     ├── StoreError           the database does not have the tables that this program needs
-    ├── ArchiveError         a backup cannot be made there, or cannot be restored
+    ├── ArchiveError         a backup cannot be made or restored
     ├── BodyError            the body is not a JSON object that can be read
-    ├── ContentTypeError     the body is of another kind than JSON
+    ├── ContentTypeError     the body has a media type that the path does not take
     ├── EncodingError        the body is compressed in a way that the service does not read
-    ├── NotAcceptableError   the caller accepts no form that the service has
-    ├── FaultyRequestError   fields are wrong; each fault says where it stands in the body
+    ├── NotAcceptableError   the caller accepts no media type that the path offers
+    ├── FaultyRequestError   fields are wrong; each fault has a pointer into the body
     ├── KeyMissingError      no key was sent
     ├── KeyInvalidError      the key is not known, or was revoked
-    ├── ScopeError           the key may not do this
-    ├── OriginError          a website key is used from elsewhere than its own origins
+    ├── ScopeError           the key does not have the scope for this request
+    ├── OriginError          a website key is used from an origin that is not one of its own
     ├── KeyRevokedError      a key that was revoked cannot be rotated
     ├── ShownOnceError       the key was made by an earlier request, which was shown its secret
     ├── LimitError           too many requests in a window of time; says when the next can be sent
     ├── UnknownRecordError   no record has this id
-    ├── DuplicateError       a record with this id stands already
-    ├── WithdrawnError       the record is kept, but no longer used
-    ├── TooManyRowsError     a file holds more rows than are taken at once
-    ├── RowsRefusedError     rows are wrong, and it was asked that all be right; carries the report
+    ├── DuplicateError       a record with this id exists already
+    ├── WithdrawnError       the record was withdrawn: it is kept, but no longer used
+    ├── TooManyRowsError     a file holds more rows than one request may have
+    ├── RowsRefusedError     rows are wrong, and the caller wants all rows or none; carries the report
     ├── UnknownPathNameError    the catalogue has no such maker or model; names the nearest
     ├── NoBundleError        no price model is loaded
     ├── BundleGoneError      the price model that made a valuation cannot be read any more
     ├── NoRoomError          the disk is full
-    ├── BrokenStreamError    an answer that had begun cannot be ended
+    ├── BrokenStreamError    a streamed answer cannot be completed
     ├── NoCardError          the price model was made without a card
     ├── UnknownModelError    the store has no price model of this version
     ├── ModelRefusedError    a price model is damaged, or this program cannot read it
-    ├── GateError            the gate did not let the price model pass; names its reasons
-    ├── ModelChangedError    another price model is current than the one that was to be taken back
-    ├── NoEarlierModelError  nothing was current before what is current now
+    ├── GateError            the price model failed the checks before promotion (the gate); names them
+    ├── ModelChangedError    the price model to be rolled back is not the current one
+    ├── NoEarlierModelError  no price model was current before the current one
     ├── ModelStoreError      the store of price models cannot be written
     └── IdempotencyError
         ├── KeyFormError     the Idempotency-Key is not usable
@@ -49,7 +49,7 @@ from models.errors import BookmatchError, Fault
 
 
 class Located(NamedTuple):
-    """A fault, and where in the body it stands (a JSON pointer as a URI fragment; None: not in the body)."""
+    """A fault with its JSON pointer into the body (as a URI fragment; None for a fault outside the body)."""
 
     pointer: str | None
     fault: Fault
@@ -60,7 +60,7 @@ class ServiceError(BookmatchError):
 
 
 class SettingsError(ServiceError):
-    """The environment does not say what the service needs."""
+    """Settings in the environment are missing or wrong."""
 
     def __init__(self, faults: Sequence[str]) -> None:
         self.faults = tuple(faults)
@@ -72,7 +72,7 @@ class StoreError(ServiceError):
 
 
 class ArchiveError(ServiceError):
-    """A backup cannot be made there, or cannot be restored."""
+    """A backup cannot be made or restored."""
 
 
 class BodyError(ServiceError):
@@ -80,7 +80,7 @@ class BodyError(ServiceError):
 
 
 class ContentTypeError(ServiceError):
-    """The body is of another kind than JSON."""
+    """The body has a media type that the path does not take."""
 
 
 class EncodingError(ServiceError):
@@ -88,11 +88,11 @@ class EncodingError(ServiceError):
 
 
 class NotAcceptableError(ServiceError):
-    """The caller accepts no form that the service has."""
+    """The caller accepts no media type that the path offers."""
 
 
 class FaultyRequestError(ServiceError):
-    """Fields are wrong: all of them, each with its pointer."""
+    """Some fields are wrong. `faults`: every fault, with its pointer into the body."""
 
     def __init__(self, faults: Sequence[Located]) -> None:
         self.faults = tuple(faults)
@@ -109,11 +109,11 @@ class KeyInvalidError(ServiceError):
 
 
 class ScopeError(ServiceError):
-    """The key may not do this."""
+    """The key does not have the scope for this request."""
 
 
 class OriginError(ServiceError):
-    """A website key is used from elsewhere than its own origins."""
+    """A website key is used from an origin that is not one of its own."""
 
 
 class KeyRevokedError(ServiceError):
@@ -128,7 +128,7 @@ class ShownOnceError(ServiceError):
 
 
 class LimitError(ServiceError):
-    """Too many requests in a window of time; `seconds`: until it is over."""
+    """Too many requests in a window of time. `seconds`: the time until the window ends."""
 
     def __init__(self, name: str, quota: int, window: int, seconds: int) -> None:
         self.seconds = seconds
@@ -140,19 +140,19 @@ class UnknownRecordError(ServiceError):
 
 
 class DuplicateError(ServiceError):
-    """A record with this id stands already."""
+    """A record with this id exists already."""
 
 
 class WithdrawnError(ServiceError):
-    """The record is kept, but no longer used."""
+    """The record was withdrawn: it is kept, but no longer used."""
 
 
 class TooManyRowsError(ServiceError):
-    """A file holds more rows than are taken at once."""
+    """A file holds more rows than one request may have."""
 
 
 class RowsRefusedError(ServiceError):
-    """Rows are wrong, and it was asked that all be right or none be taken."""
+    """Rows of a file are wrong, and the caller wants all rows taken or none."""
 
     def __init__(self, report: Mapping[str, Any]) -> None:
         self.report = report
@@ -180,7 +180,7 @@ class NoRoomError(ServiceError):
 
 
 class BrokenStreamError(ServiceError):
-    """An answer that had begun cannot be ended."""
+    """A streamed answer cannot be completed."""
 
 
 class NoCardError(ServiceError):
@@ -196,15 +196,15 @@ class ModelRefusedError(ServiceError):
 
 
 class GateError(ServiceError):
-    """The gate did not let the price model pass."""
+    """The price model failed the checks before promotion (the gate)."""
 
 
 class ModelChangedError(ServiceError):
-    """Another price model is current than the one that was to be taken back."""
+    """The price model to be rolled back is not the current one."""
 
 
 class NoEarlierModelError(ServiceError):
-    """Nothing was current before what is current now."""
+    """No price model was current before the current one."""
 
 
 class ModelStoreError(ServiceError):
@@ -212,7 +212,7 @@ class ModelStoreError(ServiceError):
 
 
 class IdempotencyError(ServiceError):
-    """Something about an Idempotency-Key."""
+    """The base class of errors about an Idempotency-Key."""
 
 
 class KeyFormError(IdempotencyError):

@@ -12,21 +12,21 @@ from models.domain.names import nearest
 from models.errors import Fault
 from service.errors import Located
 
-_SHOWN = 200  # characters of a wrong value that are said back
+_SHOWN = 200  # largest number of characters of a wrong value that an answer repeats
 
 
 def pointer_to(*names: str) -> str:
-    """The JSON pointer, as a URI fragment, of a member by the names that lead to it."""
+    """Return the JSON pointer, as a URI fragment, of the member at this path of names."""
     return "#" + "".join(f"/{_escaped(name)}" for name in names)
 
 
 def _escaped(name: str) -> str:
-    # RFC 6901: ~ and / have a form of their own, and as a URI fragment the rest is percent-encoded.
+    # RFC 6901 writes ~ as ~0 and / as ~1; a URI fragment is percent-encoded besides.
     return quote(name[:_SHOWN].replace("~", "~0").replace("/", "~1"), safe="~")
 
 
 def with_pointers(faults: Iterable[Fault], under: str = "") -> list[Located]:
-    """Faults of the models, each named by its dotted path, under this member of the body."""
+    """Return the models' faults, named by dotted path, with pointers below the member `under` of the body."""
     return [Located(pointer_to(*_names(fault.field, under)), fault) for fault in faults]
 
 
@@ -36,7 +36,7 @@ def _names(path: str, under: str) -> list[str]:
 
 
 def from_marshmallow(messages: Mapping[Any, Any], data: Mapping[str, Any], schema: Schema) -> list[Located]:
-    """Take marshmallow's messages: our own faults as they are, its texts as faults of their fields."""
+    """Turn marshmallow's messages into faults: ours are taken as they are, its texts become faults."""
     found: list[Located] = []
     for name, texts in messages.items():
         for message in texts if isinstance(texts, list) else [texts]:
@@ -60,7 +60,7 @@ def _read(name: str, message: Any, data: Mapping[str, Any], schema: Schema) -> L
 
 
 def fault_entry(located: Located) -> dict[str, Any]:
-    """One entry of a problem's errors."""
+    """Return the fault as an entry of a problem document's `errors`."""
     fault = located.fault
     return {
         "pointer": located.pointer,

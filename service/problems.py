@@ -1,6 +1,7 @@
-"""The one seam where an error becomes an answer: a problem document (RFC 9457), whatever went wrong.
+"""Turn every error into an answer, a problem document (RFC 9457), in this one place.
 
-Errors know no HTTP; `TABLE` maps them. The type of a problem is where the documentation explains it.
+The error classes know no HTTP: `TABLE` gives each its status and texts. A problem's `type` is the address
+of its explanation in the documentation.
 """
 
 from __future__ import annotations
@@ -24,7 +25,7 @@ PROBLEM_JSON = "application/problem+json"
 
 
 class Kind(NamedTuple):
-    """One kind of problem: its status, the name its type ends with, its title and what to do about it."""
+    """One kind of problem: HTTP status, the name at the end of its `type`, title, and what to do about it."""
 
     status: int
     name: str
@@ -131,7 +132,7 @@ TABLE: Mapping[type[Exception], Kind] = {
     PoolTimeoutError: _NO_DATABASE,
     Exception: _BROKEN,
 }
-# What HTTP itself refuses, by status.
+# Refusals by Flask and HTTP itself, by status.
 BY_STATUS: Mapping[int, Kind] = {
     400: Kind(400, "request", "The request cannot be read", "Correct the request."),
     404: Kind(404, "path", "Nothing is at this path", "See /docs for the paths there are."),
@@ -147,19 +148,19 @@ BY_STATUS: Mapping[int, Kind] = {
     500: _BROKEN,
 }
 _RETRY_SECONDS = "5"
-# RFC 6750, section 3.1; a request without a key is told no error.
+# Kind of problem → the error of WWW-Authenticate (RFC 6750, section 3.1); a missing key gets no error.
 _CHALLENGE = {
     "key-invalid": ', error="invalid_token"',
     "scope": ', error="insufficient_scope"',
     "origin": ', error="insufficient_scope"',
 }
-# What a driver's error says beside its class: PostgreSQL's undefined_table (it was not migrated yet) and
-# read_only_sql_transaction (it is a standby now), and the word that either database has for a full disk.
+# Error codes of the database drivers: PostgreSQL's undefined_table (it was not migrated yet) and
+# read_only_sql_transaction (it has become a standby), and both databases' codes for a full disk.
 _NOT_OURS, _FULL = ("42P01", "25006"), ("53100", sqlite3.SQLITE_FULL)
 
 
 def register(app: Flask) -> None:
-    """Let every error of this application end here."""
+    """Register the handlers that turn every error of this application into a problem document."""
     for kind in TABLE:
         app.register_error_handler(kind, _of_error)
     app.register_error_handler(HTTPException, _of_http)
@@ -176,7 +177,7 @@ def _of_error(error: Exception) -> Response:
         extra["report"] = error.report
     internal = kind.status >= 500 and not isinstance(error, errors.ServiceError)
     if internal:
-        g.failure = error  # for the log alone: what a library says can hold what it must not tell
+        g.failure = error  # for the log alone: a library's message can hold private data
     ours = isinstance(error, BookmatchError) and not isinstance(error, InputError) and not internal
     detail = str(error) if ours else kind.remedy
     headers = {"Retry-After": str(error.seconds)} if isinstance(error, errors.LimitError) else None
@@ -205,7 +206,7 @@ def _of_http(error: HTTPException) -> Response:
 def document(
     kind: Kind, detail: str, instance: str, request_id: str | None, extra: Mapping[str, Any] | None = None
 ) -> bytes:
-    """The problem document itself."""
+    """Return the problem document as JSON."""
     body = {
         "type": f"/docs#problem-{kind.name}",
         "title": kind.title,
@@ -224,11 +225,11 @@ def problem(
     extra: Mapping[str, Any] | None = None,
     headers: Mapping[str, str] | None = None,
 ) -> Response:
-    """The answer that says what is wrong."""
+    """Return the HTTP response with a problem document of this kind."""
     g.problem = kind.name
     body = document(kind, detail, request.path, g.get("request_id"), extra)
     answer = Response(body, kind.status, mimetype=PROBLEM_JSON)
-    answer.headers["Cache-Control"] = "no-store"  # a cache may keep a 404 or 410 that says nothing of it
+    answer.headers["Cache-Control"] = "no-store"  # caches may store a 404 or 410 without this
     if kind.status in (401, 403):
         answer.headers["WWW-Authenticate"] = 'Bearer realm="bookmatch"' + _CHALLENGE.get(kind.name, "")
     elif kind.status == 503 or kind.name == "in-flight":
@@ -240,6 +241,6 @@ def problem(
 
 
 def all_kinds() -> list[Kind]:
-    """Every kind once, by status, for the documentation."""
+    """Return every kind of problem once, sorted by status, for the documentation."""
     kinds = dict.fromkeys([*TABLE.values(), *BY_STATUS.values(), NOT_READY])
     return sorted(kinds, key=lambda kind: (kind.status, kind.name))

@@ -1,6 +1,6 @@
-"""All settings, one table: it feeds the code, the documents and a test that fails on an undocumented one.
+"""All settings in one table, which the code, the documents and a test for undocumented settings read.
 
-Each comes from the environment; one marked secret can come from a file whose path is in NAME_FILE instead.
+Each setting comes from the environment. One marked secret can come from the file named in NAME_FILE instead.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ _QUOTA = validate.Range(0, 2**31)
 
 @dataclass(frozen=True)
 class Setting:
-    """One setting: `kind` is the name of the environs reader; `default` REQUIRED: there is none."""
+    """One setting. `kind`: the name of its reader in `environs`. `default`: REQUIRED if it must be set."""
 
     name: str
     kind: str
@@ -132,7 +132,7 @@ SETTINGS = (
 
 @dataclass(frozen=True)
 class Settings:
-    """The settings of one process; meanings: `SETTINGS`."""
+    """The settings of one process; `SETTINGS` explains each."""
 
     store: Path
     secret: str
@@ -174,7 +174,7 @@ def read_settings() -> Settings:
         except (EnvError, ValueError, OSError) as error:
             faults.append(_fault(setting, error))
         else:
-            # The line end of a secret's file is no part of the secret.
+            # A file with a secret ends with a line end, which is not part of the secret.
             values[setting.name] = value.strip() if isinstance(value, str) else value
     if faults:
         raise SettingsError(faults)
@@ -194,7 +194,7 @@ def _fault(setting: Setting, error: Exception) -> str:
 
 
 def table() -> list[Mapping[str, str]]:
-    """The settings as the documents print them."""
+    """Return name, default and help of every setting, as the documents print them."""
     return [
         {
             "name": s.variable,

@@ -6,16 +6,19 @@ from typing import Any
 
 from models.errors import Fault
 
-NOT_BLANK = r"\S"  # a pattern: blanks alone are nothing
+NOT_BLANK = r"\S"  # a pattern that texts of blanks alone do not match
 
 
 def text_schema(longest: int) -> dict[str, Any]:
-    """Describe such a text as a JSON schema. No pattern for printable text is known to all readers."""
+    """Describe a text of up to `longest` characters as a JSON schema.
+
+    It does not say that the text is printable, because no pattern for that is known to all readers.
+    """
     return {"type": "string", "minLength": 1, "maxLength": longest, "pattern": NOT_BLANK}
 
 
 def text_faults(field: str, value: Any, longest: int, step: str) -> list[Fault]:
-    """Name the faults of a text that may have so many characters at most."""
+    """Return the faults of a text of at most `longest` characters. `step`: the advice in each fault."""
     allowed = f"1 to {longest} printable characters"
     if not isinstance(value, str) or not 0 < len(value) <= longest:
         return [Fault(field, value, "is not such a text", allowed, step)]

@@ -1,1 +1,1 @@
-"""One folder for each noun: its routes, its schemas, and the services that do the work."""
+"""The API, a folder for each resource: its routes, its schemas, and the services that do the work."""

@@ -1,7 +1,8 @@
-"""Backup and restore: one archive for SQLite and PostgreSQL alike, made while the service serves.
+"""Backup and restore: one archive for SQLite and PostgreSQL alike, made while the service runs.
 
-An archive is a zip. `tables/NAME.ndjson` holds a table, one row on each line; `bundles/VERSION/` the bundles
-that kept valuations refer to, the current one and those to go back to; `store/` which one is current, and the
-history. `manifest.json` says which revision the tables are of, what columns hold, and the size and hash of
-every entry. The secret that keys depend on is not in it: without it keys open nothing.
+An archive is a zip file. `tables/NAME.ndjson` holds a table, one row on each line. `bundles/VERSION/` holds a
+bundle: each one that a kept valuation names, the current one, and those that a rollback can restore. `store/`
+holds the name of the current bundle and the history of promotions. `manifest.json` has the revision of the
+tables, the types of their columns, and the size and hash of every entry. The secret that the digests of keys
+depend on is not in the archive: without it no key works.
 """

@@ -1,4 +1,4 @@
-"""The archive as a file: written whole or not at all, and read with every entry held against its hash."""
+"""The archive as a file: written whole or not at all, and read with every entry checked by its hash."""
 
 from __future__ import annotations
 
@@ -23,14 +23,14 @@ _PIECE = 2**20
 
 
 class ArchiveWriter:
-    """Adds entries to an archive, one after the other, and keeps what each must be read back as."""
+    """Adds entries to an archive one by one, and lists the size and hash of each in its manifest."""
 
     def __init__(self, packed: zipfile.ZipFile) -> None:
         self._packed = packed
         self._entries: dict[str, dict[str, Any]] = {}
 
     def add(self, name: str, pieces: Iterable[bytes]) -> None:
-        """One entry, of any length, in the memory of one piece."""
+        """Write one entry of any length, with no more than one piece of it in memory."""
         digest, size = hashlib.sha256(), 0
         with self._packed.open(name, "w", force_zip64=True) as entry:
             for piece in pieces:
@@ -40,16 +40,17 @@ class ArchiveWriter:
         self._entries[name] = {"sha256": digest.hexdigest(), "size": size}
 
     def end(self, about: dict[str, Any]) -> None:
-        """The manifest, and with it the end."""
+        """Write the manifest, with the members of `about`, as the last entry."""
         manifest = {"format": FORMAT, **about, "entries": self._entries}
         self._packed.writestr(MANIFEST, orjson.dumps(manifest, option=orjson.OPT_INDENT_2))
 
 
 @contextmanager
 def writing_archive(path: Path) -> Iterator[ArchiveWriter]:
-    """A new archive, which is there when the block ends, or not at all. Raises ArchiveError if it is there.
+    """Write a new archive, which appears under its name when the block ends without an error.
 
-    For its owner's eyes only: it holds all that the database holds.
+    Only its owner can read the file, because it holds the whole database. Raises ArchiveError if a file of
+    that name exists.
     """
     if path.exists():
         raise ArchiveError(f"{path} is there already: name another file")
@@ -70,7 +71,7 @@ def writing_archive(path: Path) -> Iterator[ArchiveWriter]:
 
 def _move(aside: Path, path: Path) -> None:
     try:
-        os.link(aside, path)  # unlike a rename, it replaces nothing
+        os.link(aside, path)  # unlike a rename, a link never replaces a file
     except FileExistsError:
         raise
     except OSError:  # a file system without links
@@ -78,7 +79,7 @@ def _move(aside: Path, path: Path) -> None:
 
 
 class Archive:
-    """An archive that is read. What it says of itself is in `manifest`."""
+    """An archive opened for reading, with its `manifest`."""
 
     def __init__(self, packed: zipfile.ZipFile) -> None:
         self._packed = packed
@@ -97,7 +98,7 @@ class Archive:
         return found
 
     def check(self) -> None:
-        """Read everything once. Raises ArchiveError naming the first entry that is not what was written."""
+        """Read every entry once. Raises ArchiveError naming the first one that is not as it was written."""
         for name, wanted in self.manifest["entries"].items():
             digest, size = hashlib.sha256(), 0
             try:
@@ -111,21 +112,21 @@ class Archive:
                 raise ArchiveError(f"its entry {name} is not what was written")
 
     def names(self, under: str) -> list[str]:
-        """The names of all entries that begin so."""
+        """Return the names of all entries that begin with this text."""
         return [name for name in self.manifest["entries"] if name.startswith(under)]
 
     def open(self, name: str) -> IO[bytes]:
-        """An entry, to be read from its start."""
+        """Open an entry for reading from its start."""
         return self._packed.open(name)
 
     def read(self, name: str) -> bytes:
-        """An entry, whole."""
+        """Return the whole content of an entry."""
         return self._packed.read(name)
 
 
 @contextmanager
 def reading_archive(path: Path) -> Iterator[Archive]:
-    """An archive whose every entry has been read once. Raises ArchiveError."""
+    """Open an archive and check every entry first. Raises ArchiveError for a damaged one."""
     try:
         with zipfile.ZipFile(path) as packed:
             archive = Archive(packed)

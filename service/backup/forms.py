@@ -1,4 +1,4 @@
-"""The type of a column in a word, and its values in JSON, alike for SQLite and PostgreSQL."""
+"""How an archive names the types of columns and writes their values in JSON, the same for both databases."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ _WORDS: Sequence[tuple[type[Any], str]] = (
     (Integer, "whole"),
     (Float, "number"),
     (LargeBinary, "bytes"),
-    (String, "text"),  # and so Text
+    (String, "text"),  # Text is one too
 )
 _WRITTEN: Mapping[type[Any], Callable[[Any], str]] = {
     datetime: lambda value: value.astimezone(UTC).isoformat(timespec="microseconds"),
@@ -35,7 +35,7 @@ _READ: Mapping[str, Read] = {
 
 
 def word_of(column: Column[Any]) -> str:
-    """Name the column's type. Raises TypeError for a type that no archive has held yet."""
+    """Return the archive's word for the column's type. Raises TypeError for a type without a word."""
     for kind, word in _WORDS:
         if isinstance(column.type, kind):
             return word
@@ -43,13 +43,13 @@ def word_of(column: Column[Any]) -> str:
 
 
 def written(value: Any) -> Any:
-    """A value as JSON has it."""
+    """Return a column's value as a JSON value."""
     write = _WRITTEN.get(type(value))
     return write(value) if write else value
 
 
 def reader(words: Sequence[str]) -> Callable[[Sequence[Any]], list[Any]]:
-    """Reads a row of columns that hold these."""
+    """Return a function that reads a row's JSON values. `words`: the types of its columns."""
     reads = [_READ.get(word) for word in words]
 
     def read(row: Sequence[Any]) -> list[Any]:

@@ -1,4 +1,4 @@
-"""Make a backup: every table as of one moment, then the bundles that it refers to, which never change."""
+"""Make a backup: every table as of one moment, then the bundles that the rows name, which never change."""
 
 from __future__ import annotations
 
@@ -19,15 +19,15 @@ from service.backup.forms import word_of, written
 from service.db.engine import REVISION, check_revision, snapshot
 from service.db.tables import METADATA
 
-_AT_ONCE = 500  # rows
-_VERSION = "model_version"  # a column of this name names a bundle, whatever its table
+_AT_ONCE = 500  # number of rows read at once
+_VERSION = "model_version"  # in every table, a column of this name holds versions of bundles
 
 
 def make_backup(engine: Engine, store: Path, path: Path, *, progress: bool = True) -> dict[str, Any]:
-    """Write an archive of this database and store, and return what it says of itself.
+    """Write an archive of this database and store, and return what its manifest says of the content.
 
-    Consistent while the service serves: what is written meanwhile is in it wholly or not at all, and what was
-    answered before it began is. Raises ArchiveError, StoreError.
+    The service can run meanwhile. The archive holds all that was written before it began; a later transaction
+    is in it as a whole or not at all. Raises ArchiveError, StoreError.
     """
     check_revision(engine)
     with writing_archive(path) as archive, snapshot(engine) as connection:
@@ -78,9 +78,9 @@ def _versions(connection: Connection) -> set[str]:
 
 
 def _add_store(archive: ArchiveWriter, registry: Registry, versions: set[str]) -> dict[str, Any]:
-    """The bundles of these versions, and what the store says of itself.
+    """Add the bundles of these versions, the store's file CURRENT and its history; return what was added.
 
-    A bundle that is gone or damaged is named, and no reason to be without a backup of the rest.
+    A bundle that is gone or damaged is named in `bundles_gone`, and the backup goes on without it.
     """
     state = _file(registry.store / CURRENT)
     if state is not None:

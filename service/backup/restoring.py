@@ -1,6 +1,7 @@
-"""Restore a backup: bundles beside those there are, then all rows in one transaction, then what is current.
+"""Restore a backup: add its bundles to the store, then all rows in one transaction, then the file CURRENT.
 
-Nothing may serve meanwhile. What fails on the way leaves an empty database empty, and can be done again.
+The service must be stopped meanwhile. A restore that fails leaves an empty database empty, and can be
+repeated.
 """
 
 from __future__ import annotations
@@ -25,17 +26,17 @@ from service.db.engine import found_revision, writing
 from service.db.migrate import downgrade, knows, upgrade
 from service.errors import ArchiveError
 
-_AT_ONCE = 500  # rows
+_AT_ONCE = 500  # number of rows written at once
 _MIGRATED = "alembic_version"
 
 
 def restore_backup(
     engine: Engine, store: Path, path: Path, *, force: bool = False, progress: bool = True
 ) -> dict[str, Any]:
-    """Bring back what the archive holds, and return what it says of itself.
+    """Restore an archive into this database and store, and return its manifest.
 
-    `force`: replace the rows that are there, and what is current. Without it the database must be empty.
-    Raises ArchiveError.
+    `force`: replace all rows of the database, and the choice of the current bundle. Without it the database
+    must be empty. Raises ArchiveError.
     """
     with reading_archive(path) as archive:
         about = archive.manifest
@@ -50,7 +51,7 @@ def restore_backup(
 
 
 def _bring_to(engine: Engine, revision: str) -> None:
-    """The tables as they were when the backup was made; later migrations run over what was restored."""
+    """Migrate the tables to the backup's revision; later migrations run on the restored rows."""
     if not knows(engine, revision):
         raise ArchiveError(f"it was made by a newer program, at revision {revision}: restore with that one")
     found = found_revision(engine)
@@ -67,7 +68,7 @@ def _bring_to(engine: Engine, revision: str) -> None:
 
 
 def _tables(connection: Connection) -> dict[str, Table]:
-    # As they are in the database: the program's own tables may be of a later revision.
+    # Read from the database, because the tables of this program can be of a later revision.
     found = MetaData()
     found.reflect(connection)
     return {table.name: table for table in found.sorted_tables if table.name != _MIGRATED}
@@ -123,7 +124,7 @@ def _batches(lines: Any) -> Iterator[list[bytes]]:
 
 
 def _wind_on(connection: Connection, table: Table) -> None:
-    """Let numbers that the database gives go on after those that were restored."""
+    """Set the sequences of PostgreSQL to go on after the highest restored numbers."""
     for column in table.primary_key.columns:
         if isinstance(column.type, Integer):
             sequence = func.pg_get_serial_sequence(f'"{table.name}"', column.name)
@@ -135,7 +136,7 @@ def _wind_on(connection: Connection, table: Table) -> None:
 
 
 def _place_bundle(archive: Archive, store: Path, version: str) -> None:
-    """Put a bundle into the store, unless it is there already; either way it is verified."""
+    """Put a bundle into the store, unless it is there already, and verify it in both cases."""
     if not is_version(version):
         raise ArchiveError(f"{version!r} is no version of a bundle")
     folder = store / "bundles" / version
@@ -148,7 +149,7 @@ def _place_bundle(archive: Archive, store: Path, version: str) -> None:
 
 
 def _unpack(archive: Archive, under: str, folder: Path) -> None:
-    """Write a bundle beside its place, verify it, and move it there whole."""
+    """Write a bundle into a temporary folder of the store, verify it, and move it to its final one."""
     aside = folder.parent / f".restoring-{secrets.token_hex(6)}" / folder.name
     aside.mkdir(parents=True)
     try:
@@ -168,7 +169,7 @@ def _place_state(archive: Archive, store: Path, *, force: bool) -> None:
         return
     if orjson.loads(archive.read(f"store/{CURRENT}"))["version"] not in archive.manifest["bundles"]:
         return
-    for name in (HISTORY, CURRENT):  # the latter last: it decides
+    for name in (HISTORY, CURRENT):  # CURRENT comes last, because it puts the bundle into service
         aside = store / f".{name}-{secrets.token_hex(6)}"
         write_durably(aside, archive.read(f"store/{name}"))
         aside.replace(store / name)

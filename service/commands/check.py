@@ -1,4 +1,4 @@
-"""The check of an installation, before anybody asks it for a value: each need is named, met or not."""
+"""Check an installation before it serves, and report each thing that serving needs."""
 
 from __future__ import annotations
 
@@ -19,13 +19,14 @@ from service.errors import StoreError
 from service.server.live_bundle import LiveBundle
 from service.settings import Settings
 
-_LEAST_LETTERS = 8  # different ones: of 32 random hexadecimal digits, one draw in thirty million has fewer
-_LEAST_FREE = 100 * 2**20  # bytes
+# Least number of different characters: 32 random hexadecimal digits have fewer once in thirty million draws.
+_LEAST_LETTERS = 8
+_LEAST_FREE = 100 * 2**20  # bytes of free disk space
 _LEAST_FILES = 256
 
 
 class Finding(NamedTuple):
-    """One thing that must be in order, whether it is, and what was found or what to do."""
+    """The result of one check: its name, whether it is passed, and what was found or what to do."""
 
     name: str
     ok: bool
@@ -33,7 +34,7 @@ class Finding(NamedTuple):
 
 
 def findings(settings: Settings, read_model: ModelReader | None = None) -> Iterator[Finding]:
-    """Everything that serving needs, in order. The settings themselves were read without a fault."""
+    """Check everything that serving needs, one finding after the other. The settings were read before."""
     yield Finding("settings", True, "complete")
     yield _secret(settings.secret)
     yield _model(settings, read_model)
@@ -81,7 +82,7 @@ def _database(engine: Engine) -> Finding:
 
 
 def _connections(engine: Engine, wanted: int) -> Finding:
-    """Every thread of every worker can hold one, and each worker one more to look after the rest."""
+    """Check that PostgreSQL allows the `wanted` connections: one per thread, and one more per worker."""
     if engine.dialect.name != "postgresql":
         return Finding("connections", True, "as many as are wanted")
     query = (
@@ -108,7 +109,7 @@ def _disk(folders: Iterable[Path]) -> Finding:
 
 
 def _files(threads: int) -> Finding:
-    """Each connection that is kept alive is an open file, and so is each one to the database."""
+    """Check the limit of open files: each connection of a client or to the database is one."""
     allowed = resource.getrlimit(resource.RLIMIT_NOFILE)[0]
     wanted = _LEAST_FILES + 2 * threads
     found = f"a process may open {allowed}"

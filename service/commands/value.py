@@ -100,7 +100,7 @@ def _copied(lines: Iterable[str], target: IO[str]) -> Iterator[str]:
 
 @contextmanager
 def _in_one_line() -> Iterator[None]:
-    """Report an error of the client as the command's own error, in one line."""
+    """Turn an error of the client into an error of the command, printed in one line."""
     try:
         yield
     except ClientError as error:
@@ -109,7 +109,7 @@ def _in_one_line() -> Iterator[None]:
 
 @contextmanager
 def _readable_again(stream: BinaryIO) -> Iterator[BinaryIO]:
-    """The stream, or a copy of what can be read only once: a list that breaks off is sent again."""
+    """Return the stream, or a copy if it is not seekable, because a list that breaks off is sent again."""
     if stream.seekable():
         yield stream
         return

@@ -1,4 +1,4 @@
-"""The one way to open the database, and its transactions."""
+"""Open the service's database, its transactions for reading and writing, and check its revision."""
 
 from __future__ import annotations
 
@@ -12,19 +12,19 @@ from sqlalchemy.engine import make_url
 
 from service.errors import StoreError
 
-# The revision that this program's tables are at; a test holds it against the newest migration.
+# The revision of this program's tables; a test compares it with the newest migration.
 REVISION = "0004"
 
 
 def open_engine(address: str, *, busy_seconds: float = 5.0, threads: int = 4) -> Engine:
-    """An engine for this address, not yet connected. No thread waits for another's connection."""
+    """Make an engine for this address, not yet connected, with a connection for each thread and one more."""
     url = make_url(address)
     if url.drivername in ("postgres", "postgresql"):
         url = url.set(drivername="postgresql+psycopg")
     shared: dict[str, Any] = {"hide_parameters": True, "pool_size": threads + 1, "pool_timeout": busy_seconds}
     if url.get_backend_name() != "sqlite":
         wait = round(busy_seconds * 1000)
-        # Of a host that is gone without a word, TCP would tell in a quarter of an hour.
+        # Without these, TCP would report a host that vanished only after a quarter of an hour.
         lost = {
             "tcp_user_timeout": wait,
             "keepalives_idle": 5,
@@ -41,22 +41,22 @@ def open_engine(address: str, *, busy_seconds: float = 5.0, threads: int = 4) ->
 
 
 def _prepare_sqlite(connection: Any, record: Any) -> None:
-    connection.isolation_level = None  # the driver must not begin by itself: `_begin_sqlite` does
+    connection.isolation_level = None  # the driver must not begin transactions: `_begin_sqlite` does
     cursor = connection.cursor()
-    # WAL: readers and the writer do not wait for each other. NORMAL loses nothing when a process is killed.
+    # With WAL, readers and writer do not wait for each other. NORMAL loses nothing if a process is killed.
     for pragma in ("journal_mode=WAL", "synchronous=NORMAL", "foreign_keys=ON"):
         cursor.execute(f"PRAGMA {pragma}")
     cursor.close()
 
 
 def _begin_sqlite(connection: Connection) -> None:
-    # A writer that begins as a reader can fail half way, however long it waits.
+    # A transaction that begins by reading can fail at its first write, so a writer takes the lock at once.
     writes = connection.get_execution_options().get("writes", False)
     connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
 
 
 def folder_of(engine: Engine) -> Path | None:
-    """Give the folder of an SQLite database; None for PostgreSQL, which keeps its own."""
+    """Return the folder of an SQLite database's file; None for PostgreSQL or a database in memory."""
     if engine.dialect.name != "sqlite" or not engine.url.database:
         return None
     return Path(engine.url.database).absolute().parent
@@ -64,16 +64,16 @@ def folder_of(engine: Engine) -> Path | None:
 
 @contextmanager
 def reading(engine: Engine) -> Iterator[Connection]:
-    """One transaction that only reads."""
+    """Open a transaction that only reads."""
     with engine.connect() as connection, connection.begin():
         yield connection
 
 
 @contextmanager
 def snapshot(engine: Engine) -> Iterator[Connection]:
-    """One transaction that reads everything as of one moment, however long it takes and whoever writes."""
+    """Open a transaction that reads everything as of one moment, whatever is written meanwhile."""
     with engine.connect() as connection:
-        if engine.dialect.name == "postgresql":  # SQLite's readers see one moment in any case
+        if engine.dialect.name == "postgresql":  # SQLite's transactions do so in any case
             connection.execution_options(isolation_level="REPEATABLE READ", postgresql_readonly=True)
         with connection.begin():
             yield connection
@@ -81,13 +81,13 @@ def snapshot(engine: Engine) -> Iterator[Connection]:
 
 @contextmanager
 def writing(engine: Engine) -> Iterator[Connection]:
-    """One transaction that writes: all of it is kept when the block ends, or nothing."""
+    """Open a transaction that writes; it is committed when the block ends, or rolled back by an error."""
     with engine.connect() as connection, connection.execution_options(writes=True).begin():
         yield connection
 
 
 def check_revision(engine: Engine) -> None:
-    """Raises StoreError if the tables are not those of this program."""
+    """Raise StoreError if the database is not at this program's revision."""
     found = found_revision(engine)
     if found != REVISION:
         state = f"is at revision {found}" if found else "has no tables yet"
@@ -95,7 +95,7 @@ def check_revision(engine: Engine) -> None:
 
 
 def found_revision(engine: Engine) -> str | None:
-    """The revision that the database is at; None if it was never migrated."""
+    """Return the database's revision; None if it was never migrated."""
     with reading(engine) as connection:
         if not engine.dialect.has_table(connection, "alembic_version"):
             return None

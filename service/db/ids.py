@@ -8,7 +8,7 @@ import time
 
 
 def new_id(prefix: str) -> str:
-    """An id that nobody can guess (80 random bits) and that sorts by age: the index grows at its end."""
+    """Return an id that cannot be guessed (80 random bits); ids sort by age, so an index grows at its end."""
     moment = (time.time_ns() // 1_000_000).to_bytes(6, "big")
     text = base64.b32hexencode(moment + secrets.token_bytes(10)).decode()
     return f"{prefix}_" + text.rstrip("=").lower()

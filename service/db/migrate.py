@@ -1,4 +1,4 @@
-"""Bring the database to the newest revision, or back to an older one."""
+"""Migrate the database to the newest revision, or back to an older one."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ _SCRIPTS = Path(__file__).parent / "migrations"
 
 
 def configured(engine: Engine) -> Config:
-    """Alembic's own configuration, made here: there is no file of it."""
+    """Return Alembic's configuration, which is made here instead of in a file."""
     config = Config()
     config.set_main_option("script_location", str(_SCRIPTS).replace("%", "%%"))
     config.set_main_option("path_separator", "os")
@@ -23,17 +23,17 @@ def configured(engine: Engine) -> Config:
 
 
 def upgrade(engine: Engine, revision: str = "head") -> None:
-    """To this revision, forwards. Nothing happens if it is there."""
+    """Migrate the database forwards to this revision; do nothing if it is there already."""
     command.upgrade(configured(engine), revision)
 
 
 def downgrade(engine: Engine, revision: str) -> None:
-    """To this revision, backwards."""
+    """Migrate the database backwards to this revision."""
     command.downgrade(configured(engine), revision)
 
 
 def knows(engine: Engine, revision: str) -> bool:
-    """Say whether there is a migration to this revision."""
+    """Say whether this program has a migration to this revision."""
     try:
         ScriptDirectory.from_config(configured(engine)).get_revision(revision)
     except CommandError:
@@ -42,5 +42,5 @@ def knows(engine: Engine, revision: str) -> bool:
 
 
 def check(engine: Engine) -> None:
-    """Raises alembic's CommandError if tables and migrations say different things."""
+    """Raise alembic's CommandError if the tables differ from those that the migrations make."""
     command.check(configured(engine))

@@ -1,6 +1,6 @@
-"""One row in a transaction of its own, without what SQLAlchemy does for every statement that there could be.
+"""Insert one row in a transaction of its own, without SQLAlchemy's general work for each statement.
 
-That work costs more than the database's. The row, the errors and what stands in the database are the same.
+That work costs more than the database's own. The stored row and the errors are the same as with SQLAlchemy.
 """
 
 from __future__ import annotations
@@ -13,22 +13,22 @@ from sqlalchemy.exc import DBAPIError
 
 
 class _Statement(NamedTuple):
-    """`order`: names of the parameters by place; None where the driver takes them by name."""
+    """A compiled INSERT. `order`: its parameters' names in order, None if the driver takes them by name."""
 
     text: str
     order: tuple[str, ...] | None
-    written: Mapping[str, Callable[[Any], Any]]  # column → how the driver is given its value, where changed
+    written: Mapping[str, Callable[[Any], Any]]  # column → conversion of its value for the driver
 
 
 class SingleInsert:
-    """Keeps rows of one table, each by itself."""
+    """Inserts rows into one table, each in a transaction of its own."""
 
     def __init__(self, table: Table) -> None:
         self._table = table
         self._made: dict[str, _Statement] = {}
 
     def run(self, engine: Engine, row: Mapping[str, Any]) -> None:
-        """Keep it: a value for every column. Raises what a transaction of the engine would."""
+        """Insert a row with a value for every column. Raises the same errors as SQLAlchemy."""
         dialect = engine.dialect
         insert = self._made.get(dialect.name) or self._statement(dialect)
         values = {**row, **{name: write(row[name]) for name, write in insert.written.items()}}
@@ -61,4 +61,4 @@ def _execute(engine: Engine, text: str, parameters: Any) -> None:
         cursor.execute(text, parameters)
         pooled.commit()
     finally:
-        pooled.close()  # what was not committed is rolled back
+        pooled.close()  # this rolls back a transaction that was not committed

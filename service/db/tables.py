@@ -1,4 +1,4 @@
-"""Every table, with the metadata that the migrations compare with the database."""
+"""Every table of the database, in the metadata that the check of the migrations compares with."""
 
 from __future__ import annotations
 
@@ -34,13 +34,13 @@ METADATA = MetaData(
 
 
 class Moment(TypeDecorator[datetime]):
-    """A moment in UTC, aware on the way in and out; SQLite itself keeps no zone."""
+    """A column of moments in UTC, as datetimes with a time zone; SQLite itself stores none."""
 
     impl = DateTime(timezone=True)
     cache_ok = True
 
     def process_bind_param(self, value: datetime | None, dialect: Dialect) -> datetime | None:
-        """To UTC. A moment without a zone is a mistake of the program."""
+        """Convert a moment to UTC. Raises ValueError for one without a time zone."""
         if value is None:
             return None
         if value.tzinfo is None:
@@ -48,7 +48,7 @@ class Moment(TypeDecorator[datetime]):
         return value.astimezone(UTC)
 
     def process_result_value(self, value: datetime | None, dialect: Dialect) -> datetime | None:
-        """Back with its zone."""
+        """Return a stored moment with its time zone."""
         if value is None:
             return None
         return value.replace(tzinfo=UTC) if value.tzinfo is None else value.astimezone(UTC)
@@ -60,9 +60,9 @@ KEYS = Table(
     Column("id", String(16), primary_key=True),
     Column("kind", String(16), nullable=False, server_default="system"),
     Column("label", String(200), nullable=False),
-    Column("scopes", String(200), nullable=False),  # words, by a space; of a website key none
-    Column("origins", Text, nullable=False, server_default=""),  # by a space; of a system key none
-    Column("made_by", String(16)),  # the key that asked for it; none: a command
+    Column("scopes", String(200), nullable=False),  # words separated by spaces; empty for a website key
+    Column("origins", Text, nullable=False, server_default=""),  # separated by spaces; empty for a system key
+    Column("made_by", String(16)),  # id of the key that requested it; NULL if made by a command
     Column("created", Moment, nullable=False),
     Column("revoked", Moment),
 )
@@ -72,8 +72,8 @@ SECRETS = Table(
     Column("digest", String(64), primary_key=True),
     Column("key_id", String(16), ForeignKey("api_key.id"), nullable=False),
     Column("created", Moment, nullable=False),
-    Column("expires", Moment),  # set when another one was made beside it
-    Column("used", Moment),  # last; a minute behind at most
+    Column("expires", Moment),  # set when the key got another secret
+    Column("used", Moment),  # last use, up to a minute late
     Index("ix_api_key_secret_key_id", "key_id"),
 )
 
@@ -84,8 +84,8 @@ VALUATIONS = Table(
     Column("key_id", String(16), ForeignKey("api_key.id"), nullable=False),
     Column("created", Moment, nullable=False),
     Column("model_version", String(64), nullable=False),
-    Column("request", Text, nullable=False),  # JSON, as it was read
-    Column("answer", Text, nullable=False),  # JSON, as it was sent, to the byte
+    Column("request", Text, nullable=False),  # JSON, the request's body as it was received
+    Column("answer", Text, nullable=False),  # JSON of the answer, byte for byte as it was sent
     Index("ix_valuation_key_id_created", "key_id", "created"),
 )
 
@@ -107,7 +107,7 @@ ANSWERS = Table(
     Column("id", String(40), primary_key=True),
     Column("status", Integer, nullable=False),
     Column("location", Text),
-    Column("body", Text, nullable=False),  # as it was sent, to the byte
+    Column("body", Text, nullable=False),  # byte for byte as it was sent
     Column("created", Moment, nullable=False),
 )
 
@@ -150,7 +150,7 @@ OUTCOMES = Table(
     METADATA,
     Column("valuation_id", String(40), ForeignKey("valuation.id"), primary_key=True),
     Column("evidence_id", String(200), ForeignKey("evidence.id"), nullable=False),
-    Column("key_id", String(16), ForeignKey("api_key.id"), nullable=False),  # who said so last
+    Column("key_id", String(16), ForeignKey("api_key.id"), nullable=False),  # key that last set the outcome
     Column("recorded", Moment, nullable=False),
     Column("changed", Moment, nullable=False),
     Index("ix_outcome_evidence_id", "evidence_id"),

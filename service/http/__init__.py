@@ -1,1 +1,1 @@
-"""HTTP, shared by all nouns: views, bodies, answers, lists in pages."""
+"""HTTP code that all API resources share: views, bodies, answers, lists in pages."""

@@ -1,7 +1,7 @@
 """The base of every view: a blueprint's routes, the body as JSON, the answer as JSON.
 
-A view is four decorators (route, `authorize`, `arguments`, `response`) and a few lines of work. They are also
-what the OpenAPI document is made from, so what is documented is what is done.
+A view is four decorators (route, `authorize`, `arguments`, `response`) and a few lines of work. The OpenAPI
+document is made from the same decorators, so that it describes what the view really does.
 """
 
 from __future__ import annotations
@@ -28,14 +28,14 @@ View = Callable[..., Any]
 
 
 class Blueprint(flask_smorest.Blueprint):  # type: ignore[misc]
-    """The routes of one noun. `lines`: schemas of what its NDJSON holds, line by line."""
+    """The routes of one API resource. `lines`: schemas of the lines of its NDJSON answers and bodies."""
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.lines: list[type[Schema]] = []
 
     def lines_of(self, schema: type[Schema]) -> dict[str, Any]:
-        """The schema of NDJSON whose lines are objects of this one."""
+        """Return the OpenAPI schema of NDJSON in which each line is an object of this schema."""
         self.lines.append(schema)
         name = schema.__name__.removesuffix("Schema")
         return {
@@ -46,7 +46,7 @@ class Blueprint(flask_smorest.Blueprint):  # type: ignore[misc]
         }
 
     def route(self, rule: str, **options: Any) -> Callable[[View], View]:
-        """The view answers at this path, and the OpenAPI document says what its decorators say."""
+        """Register the view for this path, and in the OpenAPI document with all that its decorators add."""
         register: Callable[[View], View] = super().route(rule, **options)
         tagged = "methods" not in options and rule not in conditional.NEVER_KEPT
 
@@ -58,7 +58,7 @@ class Blueprint(flask_smorest.Blueprint):  # type: ignore[misc]
         return decorate
 
     def authorize(self, *scopes: str, forms: bool = False) -> Callable[[View], View]:
-        """The caller must hold a system key with one of these scopes; or, with `forms`, a website key."""
+        """Require a system key with one of these scopes from the caller; `forms`: or a website key."""
 
         def decorate(view: View) -> View:
             @wraps(view)
@@ -76,7 +76,7 @@ class Blueprint(flask_smorest.Blueprint):  # type: ignore[misc]
         return decorate
 
     def arguments(self, schema: Schema) -> Callable[[View], View]:
-        """The body is a JSON object of this schema; the view's first argument is what was read from it."""
+        """Read the body as a JSON object of this schema, and pass the result as the view's first argument."""
 
         def decorate(view: View) -> View:
             @wraps(view)
@@ -91,10 +91,11 @@ class Blueprint(flask_smorest.Blueprint):  # type: ignore[misc]
     def row_arguments(
         self, forms: Mapping[str, Any], *, limit: str = "list_limit", or_one: Schema | None = None
     ) -> Callable[[View], View]:
-        """The body is rows in one of these forms, of any length up to the setting `limit`.
+        """Read a body of rows in one of these media types, of any length up to the setting named `limit`.
 
-        The view's first arguments are the form and a file that holds the body; it is closed once all is sent.
-        With `or_one` the body can be a JSON object of this schema: then they are JSON and what it says.
+        The view's first arguments are the media type and a file with the body, which is closed after the
+        answer is sent. With `or_one` the body can also be a JSON object of that schema: then the first
+        arguments are the media type JSON and the object as the schema read it.
         """
         contents = {form: {"schema": schema} for form, schema in forms.items()}
         if or_one is not None:
@@ -117,9 +118,9 @@ class Blueprint(flask_smorest.Blueprint):  # type: ignore[misc]
         return decorate
 
     def query(self, *queries: Query) -> Callable[[View], View]:
-        """The view's arguments of these names are what was read from the query; None for one not sent.
+        """Read these members of the URL's query, and pass them to the view by name; None for one not sent.
 
-        Any other name in the query is a fault. Once a view.
+        Any other name in the query is a fault. A view can have this decorator only once.
         """
         parameters = [query.described() for query in queries]
 
@@ -142,7 +143,7 @@ class Blueprint(flask_smorest.Blueprint):  # type: ignore[misc]
         headers: Mapping[str, str] | None = None,
         content_type: str = JSON,
     ) -> Callable[[View], View]:
-        """The view answers with this status and schema, or with these problems. A test holds it to that."""
+        """Describe the view's answer, and the problems that it can answer with. Tests check both."""
         return self._response(
             status, {content_type: schema or {"type": "string"}}, text, problems, headers or {}
         )
@@ -150,7 +151,7 @@ class Blueprint(flask_smorest.Blueprint):  # type: ignore[misc]
     def row_response(
         self, forms: Mapping[str, Any], text: str, *, headers: Mapping[str, str] | None = None
     ) -> Callable[[View], View]:
-        """The view answers with rows in one of these forms, streamed."""
+        """Describe the view's answer as streamed rows in one of these media types."""
         return self._response(200, forms, text, (), headers or {})
 
     def _response(
@@ -179,7 +180,7 @@ class Blueprint(flask_smorest.Blueprint):  # type: ignore[misc]
 
 
 def idempotent(view: View) -> View:
-    """The view heeds an Idempotency-Key (`service.idempotency`)."""
+    """Describe the header Idempotency-Key; the view handles it by `service.http.idempotency`."""
     meaning = (
         "your own name for this request: sent again with it, the request is answered alike, not done again; "
         "it is remembered for good"
@@ -190,12 +191,12 @@ def idempotent(view: View) -> View:
 
 
 def unless_changed(view: View) -> View:
-    """The view heeds an If-Match (`conditional.check_unchanged`)."""
+    """Describe the header If-Match; the view handles it by `conditional.check_unchanged`."""
     return _described(view, **conditional.IF_MATCH)
 
 
 def _described(view: View, **more: Any) -> View:
-    """Add this to the view's operation in the OpenAPI document; `Blueprint.route` hands it on as a whole."""
+    """Add this to the view's operation, which `Blueprint.route` puts into the OpenAPI document."""
     view.__dict__["operation"] = _merged(_operation(view), more)
     return view
 

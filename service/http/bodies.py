@@ -1,4 +1,4 @@
-"""The body of a request as a JSON object, and what a schema reads from it."""
+"""Read the body of a request as a JSON object, and load it by a schema."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ def is_json(kind: str) -> bool:
 
 
 def read_object() -> dict[str, Any]:
-    """The body as a JSON object. Raises ContentTypeError, BodyError; werkzeug raises for its size."""
+    """Read the body as a JSON object. Raises ContentTypeError, BodyError, or RequestEntityTooLarge."""
     kind = request.content_type
     if kind != JSON and not is_json(kind := request.mimetype):
         raise ContentTypeError(f"The body is {kind or 'of no stated type'}; send it as {JSON}.")
@@ -31,7 +31,7 @@ def read_object() -> dict[str, Any]:
     try:
         data = orjson.loads(body)
     except orjson.JSONDecodeError as error:
-        # The parser meets its own limits far beyond ours: of depth, and of memory for what never ends.
+        # The parser's own limits of depth and memory are far beyond ours, so such a body is too deep.
         deep = str(error).startswith(("depth limit", "failed to allocate"))
         raise BodyError(TOO_DEEP if deep else f"The body is not JSON: {error}.") from None
     if not isinstance(data, dict):
@@ -42,7 +42,7 @@ def read_object() -> dict[str, Any]:
 
 def _body() -> bytes:
     data = request.get_data()
-    # A body in chunks says no length, and is cut off without a word at what the application reads at most.
+    # A chunked body has no stated length, and Flask cuts it off silently at MAX_CONTENT_LENGTH.
     if len(data) > context().settings.body_limit:
         raise RequestEntityTooLarge
     return data

@@ -1,4 +1,4 @@
-"""Names and ids in a path: any text, slashes included."""
+"""URL converters for names and ids in a path, which can be any text, slashes included."""
 
 from __future__ import annotations
 
@@ -6,13 +6,13 @@ from werkzeug.routing import PathConverter
 
 
 class NameConverter(PathConverter):
-    """A name as somebody wrote it. Werkzeug's own `path` ends at a line break, as if nothing were there."""
+    """A name of any characters. Unlike Werkzeug's own `path`, it can hold line breaks."""
 
     regex = r"[^/](?s:.)*?"
 
 
 class RecordConverter(NameConverter):
-    """An id that does not end as the path of a record's history does: that one is no record of its own."""
+    """An id of a record. It cannot end with /history, because that path shows a record's history."""
 
     regex = rf"{NameConverter.regex}(?<!/history)"
 

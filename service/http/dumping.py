@@ -1,7 +1,7 @@
-"""Answers made from objects by the schemas that describe them: a schema alone lists an answer's members.
+"""Make answers from objects by their schemas, so that only the schema lists the members of an answer.
 
-`dumper` does what marshmallow's own `dump` does, and a test holds it to that. It looks at the schema once and
-not for every object, which takes a tenth of the time; days it leaves to the writer of JSON.
+`dumper` gives the same as marshmallow's own `dump`, which a test checks, in a tenth of the time: it reads the
+schema once and not for every object. Dates are left for the JSON encoder to write.
 """
 
 from __future__ import annotations
@@ -17,10 +17,10 @@ Convert = Callable[[Any], Any]
 
 
 class Converted(fields.Field[Any]):
-    """A member that is answered in another form than the object has it."""
+    """A member whose value is converted from the object's attribute."""
 
     def convert(self, value: Any) -> Any:
-        """Give the form that is answered; the value is never None."""
+        """Return the attribute's value as the answer has it; the value is never None."""
         raise NotImplementedError
 
     def _serialize(self, value: Any, attr: str | None, obj: Any, **kwargs: Any) -> Any:
@@ -31,72 +31,72 @@ class OfWhole(fields.Field[Any]):
     """A member that is made of the whole object, not of one of its attributes."""
 
     def get_value(self, obj: Any, attr: str, accessor: Any = None, default: Any = missing) -> Any:
-        """Give the object itself."""
+        """Return the object itself in place of an attribute."""
         return obj
 
 
 class Whole(OfWhole, fields.Nested):
-    """An object of the answer with members of the same object."""
+    """A nested object of the answer whose members are made from the same source object."""
 
 
 class Made(Converted):
-    """A member that a function makes of an attribute."""
+    """A member that a function makes from an attribute."""
 
     def __init__(self, make: Callable[[Any], Any], **options: Any) -> None:
         super().__init__(**options)
         self.make = make
 
     def convert(self, value: Any) -> Any:
-        """Give what the function makes."""
+        """Return the function's result for the attribute."""
         return self.make(value)
 
 
 class Text(Made, fields.String):
-    """A text that a function makes of an attribute."""
+    """A text that a function makes from an attribute."""
 
 
 class TextOfWhole(OfWhole, Text):
-    """A text that a function makes of the whole object."""
+    """A text that a function makes from the whole object."""
 
 
 class FlagOfWhole(OfWhole, Made, fields.Boolean):
-    """A flag that a function makes of the whole object."""
+    """A flag that a function makes from the whole object."""
 
 
 class Words(Converted, fields.List[Any]):
-    """A text of words as a list of them."""
+    """A list of words, from an attribute that is one text with spaces."""
 
     def __init__(self, **options: Any) -> None:
         super().__init__(fields.String(), **options)
 
     def convert(self, value: str) -> list[str]:
-        """Give the words."""
+        """Split the text into words."""
         return value.split()
 
 
 class StoredJson(Converted, fields.Nested):  # type: ignore[misc]  # a parameter's name differs
-    """An object that is kept as JSON."""
+    """An object, from an attribute that holds it as JSON text."""
 
     def convert(self, value: str) -> Any:
-        """Read it."""
+        """Read the JSON text."""
         return orjson.loads(value)
 
 
 class Pairs(Converted, fields.List[Any]):
-    """A mapping, or its items, as a list of objects with two members: `of` names them in order."""
+    """A list of objects of two members, from a mapping or its items. `of`: the schema of the objects."""
 
     def __init__(self, of: type[Schema], **options: Any) -> None:
         super().__init__(fields.Nested(of), **options)
         self._names = tuple(of().fields)
 
     def convert(self, value: Mapping[Any, Any] | Iterable[tuple[Any, Any]]) -> list[dict[str, Any]]:
-        """Give an object for each item."""
+        """Return an object for each item: its key and value under the schema's two names."""
         items = value.items() if isinstance(value, Mapping) else value
         return [dict(zip(self._names, item, strict=True)) for item in items]
 
 
 def dumper(of: type[Schema]) -> Callable[[Any], dict[str, Any]]:
-    """Make the function that dumps an object by this schema."""
+    """Return a function that dumps an object by this schema."""
     members = {field.data_key or name: (name, field) for name, field in of().dump_fields.items()}
     plain = {key: member for key, member in members.items() if not isinstance(member[1], OfWhole)}
     keys, template = tuple(plain), dict[str, Any].fromkeys(members)
@@ -107,7 +107,7 @@ def dumper(of: type[Schema]) -> Callable[[Any], dict[str, Any]]:
     wholes = [(key, make) for key, make in made if make is not None]
 
     def dump(obj: Any) -> dict[str, Any]:
-        answer = dict(zip(keys, get(obj)))  # noqa: B905  # as many, and it is the hottest line of an answer
+        answer = dict(zip(keys, get(obj)))  # noqa: B905  # equal lengths; the most frequent line of an answer
         for key, convert in converts:
             answer[key] = convert(answer[key])
         return answer
@@ -129,7 +129,7 @@ def _getter(attributes: list[str]) -> Callable[[Any], tuple[Any, ...]]:
 
 
 def converter(field: fields.Field[Any]) -> Convert | None:
-    """Give the function that makes the answer's member of the object's attribute; None: it is one already."""
+    """Return the function from an attribute's value to the answer's; None if the value is used unchanged."""
     convert = _convert(field)
     if convert is None or not field.allow_none:
         return convert

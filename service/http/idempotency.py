@@ -1,7 +1,7 @@
-"""Claiming an Idempotency-Key: the claim is kept in the transaction of what was made under it, or not at all.
+"""Claim an Idempotency-Key: a claim is stored in the same transaction as the record or answer that it made.
 
-A second request that comes while the first has not ended waits for its transaction; if that takes too long it
-is told so (409) or that the database is busy (503), and can be sent again.
+A second request that comes before the first has ended waits for its transaction. If that takes too long, it
+is answered with 409, or with 503 for a busy database, and can be sent again.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ _FOUND = select(ANSWERS.c.status, ANSWERS.c.location, ANSWERS.c.body).where(
 
 
 class Claim(NamedTuple):
-    """One caller's Idempotency-Key at one path, and the digest of the body and query that came with it."""
+    """A caller's Idempotency-Key at one method and path, with a digest of the request's body and query."""
 
     key_id: str
     method: str
@@ -42,9 +42,9 @@ class Claim(NamedTuple):
 
 
 def claim_of_request(body_digest: str | None = None) -> Claim | None:
-    """The claim that this request makes, if it makes one. Raises KeyFormError.
+    """Return the claim of this request, None for one without an Idempotency-Key. Raises KeyFormError.
 
-    `body_digest`: of a body that was read as a stream, SHA-256 as hexadecimal digits.
+    `body_digest`: the SHA-256 of the body in hexadecimal digits, needed if the body was read as a stream.
     """
     sent = request.headers.get(HEADER)
     if sent is None:
@@ -61,13 +61,13 @@ def claim_of_request(body_digest: str | None = None) -> Claim | None:
 
 
 def claimed_before(claim: Claim) -> str | None:
-    """The id of what was made under this claim, if something was. Raises OtherBodyError."""
+    """Return the id of the record or answer made under this claim, None for none. Raises OtherBodyError."""
     with reading(context().engine) as connection:
         return _made(connection, claim)
 
 
 def taken(connection: Connection, claim: Claim, record_id: str) -> str | None:
-    """Claim it for this record, in the caller's transaction; or the id of what was made under it before.
+    """Store the claim for this record in the open transaction; return the id claimed before, None for none.
 
     Raises OtherBodyError, or InFlightError if the first request's transaction does not end.
     """
@@ -99,25 +99,25 @@ def _made(connection: Connection, claim: Claim) -> str | None:
 
 
 class StoredResponse(NamedTuple):
-    """An answer of JSON: its status, the path of what was made if it is one thing, and its body."""
+    """A JSON answer as it is stored: HTTP status, Location of the new record if there is one, and body."""
 
     status: int
     location: str | None
     body: bytes
 
     def response(self) -> Response:
-        """The answer as it is sent."""
+        """Return the answer as an HTTP response."""
         return raw_response(self.body, self.status, {"Location": self.location} if self.location else None)
 
 
 def stored_response(claimed: Claim | None) -> StoredResponse | None:
-    """Find the response that was stored under this claim, if there is one. Raises OtherBodyError."""
+    """Find the response stored under this claim, None if there is none. Raises OtherBodyError."""
     answer_id = claimed_before(claimed) if claimed else None
     return None if answer_id is None else _find(answer_id)
 
 
 def run_once(change: Callable[[Connection], StoredResponse], claimed: Claim | None) -> StoredResponse:
-    """Run `change` and store its response in one transaction; or give what is stored under this claim."""
+    """Run `change` and store its response in one transaction; or return the one stored under this claim."""
     response = stored_response(claimed)
     if response is not None:
         return response

@@ -1,4 +1,4 @@
-"""Lists in pages: at most so many entries at once, and a link to those that follow (RFC 8288)."""
+"""Lists in pages: a limited number of entries at once, and a link to the next page (RFC 8288)."""
 
 from __future__ import annotations
 
@@ -22,14 +22,14 @@ Entry = TypeVar("Entry")
 
 
 class Page(NamedTuple):
-    """One page of a list: the entries after this position, at most so many."""
+    """A page of a list: the first `limit` entries whose position is greater than `after`."""
 
     after: int
     limit: int
 
 
 def read_limit(text: str) -> int:
-    """Read how many entries a page may have. Raises InputError."""
+    """Read the largest number of entries of a page. Raises InputError."""
     if _COUNT.fullmatch(text) and 1 <= int(text) <= MOST:
         return int(text)
     raise InputError(
@@ -38,7 +38,7 @@ def read_limit(text: str) -> int:
 
 
 def read_cursor(text: str) -> int:
-    """Read the position that a link of ours names. Raises InputError."""
+    """Read the position from the cursor of a link to the next page. Raises InputError."""
     found = _CURSOR.fullmatch(text)
     if found:
         return int(found[1])
@@ -63,12 +63,15 @@ PAGED = (
 
 
 def page_of(asked: dict[str, Any]) -> Page:
-    """The page that a query of `PAGED` asks for; its two members are taken out of `asked`."""
+    """Return the requested page, and remove its two members `cursor` and `limit` from the query `asked`."""
     return Page(asked.pop("cursor") or 0, asked.pop("limit") or USUAL)
 
 
 def next_link(found: Sequence[Any], page: Page, position: int) -> dict[str, str]:
-    """The header that leads on, if `found` has one entry more than the page; `position`: that of its last."""
+    """Return the header Link to the next page if `found` has more entries than the page, else nothing.
+
+    `position`: the position of the page's last entry.
+    """
     if len(found) <= page.limit:
         return {}
     kept = [(name, value) for name, value in request.args.items() if name != "cursor"]

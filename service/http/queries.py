@@ -1,4 +1,4 @@
-"""The members of a request's query: what each is, and what reads it."""
+"""The members of a URL's query: their names, descriptions, schemas and readers."""
 
 from __future__ import annotations
 
@@ -13,10 +13,10 @@ from service.errors import FaultyRequestError, Located
 
 
 class Query(NamedTuple):
-    """One member of a view's query: its name, what it is, its JSON schema, and what reads its text.
+    """One member of a view's query: its name, description, JSON schema, and the function that reads it.
 
-    `read` raises InputError with what is wrong with the text. An array is one text with commas; its items can
-    as well be sent one by one.
+    `read` raises InputError for a wrong text. An array is one text with commas, or the member sent several
+    times.
     """
 
     name: str
@@ -25,21 +25,21 @@ class Query(NamedTuple):
     read: Callable[[str], Any]
 
     def described(self) -> dict[str, Any]:
-        """The parameter as the OpenAPI document has it."""
+        """Return the member as a parameter of the OpenAPI document."""
         parameter = {"name": self.name, "in": "query", "required": False, "description": self.text}
         style = {"style": "form", "explode": False} if self.is_array else {}
         return {**parameter, **style, "schema": self.schema}
 
     @property
     def is_array(self) -> bool:
-        """Say whether it is a list of values."""
+        """Say whether the member is a list of values."""
         return bool(self.schema.get("type") == "array")
 
 
 def read_query(queries: Sequence[Query]) -> dict[str, Any]:
-    """By name what this request's query says; None for a member not sent. Raises FaultyRequestError."""
+    """Read this request's query: name → value, None for a member not sent. Raises FaultyRequestError."""
     if not request.environ.get("QUERY_STRING"):
-        return {query.name: None for query in queries}  # as below: most requests have no query
+        return {query.name: None for query in queries}  # a shortcut, since most requests have no query
     found: dict[str, Any] = {}
     faults = _unknown([query.name for query in queries])
     for query in queries:
@@ -62,7 +62,7 @@ def _one(query: Query) -> Any:
 
 
 def _unknown(names: Sequence[str]) -> list[Fault]:
-    # A name misspelt would otherwise be an answer without what was asked for, and no word about it.
+    # Otherwise a misspelt name would be ignored, and the caller would not notice.
     return [
         Fault(name, value, "is not a member of this query", ", ".join(names), _hint(name, names))
         for name, value in request.args.items()

@@ -1,4 +1,4 @@
-"""Answers, and the media types that they have."""
+"""HTTP responses, and the media types that they can have."""
 
 from __future__ import annotations
 
@@ -13,12 +13,12 @@ CSV, NDJSON = "text/csv", "application/x-ndjson"
 
 
 def json_response(data: Any, status: int = 200, headers: Mapping[str, str] | None = None) -> Response:
-    """The data as a JSON answer."""
+    """Return a response with the data as JSON."""
     return raw_response(orjson.dumps(data), status, headers)
 
 
 def raw_response(
     body: bytes | str, status: int = 200, headers: Mapping[str, str] | None = None, form: str = JSON
 ) -> Response:
-    """A body that was written before, to the byte, as JSON or in another form."""
+    """Return a response with this body unchanged. `form`: its media type."""
     return Response(body, status, headers, mimetype=form)

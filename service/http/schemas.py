@@ -1,4 +1,4 @@
-"""Members and options that the schemas of all nouns share."""
+"""Members and options that the schemas of all API resources share."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from models.domain.money import NO_RATE_NEEDED
 from models.valuation.levels import LEAST_LEVEL, MOST_LEVEL, MOST_LEVELS
 from service.http.dumping import Converted, Text
 
-# Days from 1900 to 2100 (`models.domain.cells`, `models.tables.stocklist`); the format says the rest.
+# Days from 1900 to 2100, as `models.domain.cells` and `models.tables.stocklist` read them.
 DAY: Mapping[str, Any] = {
     "format": "date",
     "pattern": r"^(19\d\d|20\d\d|2100)-(0[1-9]|1[0-2])-(0[1-9]|[12]\d|3[01])$",
@@ -33,20 +33,20 @@ LEVELS: Mapping[str, Any] = {
 
 
 def described(text: str, *, optional: bool = False, **more: Any) -> dict[str, Any]:
-    """The options of a member that every answer has; `optional`: it can be null."""
+    """Return the options of a member that every answer has. `optional`: its value can be null."""
     return {"required": True, "allow_none": optional, "metadata": {"description": text, **more}}
 
 
 def money(text: str, *, required: bool = True, optional: bool = False, attribute: str | None = None) -> Text:
-    """An amount as decimal text with the decimals of its currency, so that no reader makes a float of it."""
+    """Return a member for an amount of money, which is decimal text, so that no reader makes it a float."""
     options = described(text, optional=optional, pattern=r"^-?\d+(\.\d+)?$")
     return Text(str, attribute=attribute, **{**options, "required": required})
 
 
 def rate_members(*, required: bool = True, of: str = "rate_") -> dict[str, fields.Field[Any]]:
-    """The members by which an answer names the exchange rate behind its amounts.
+    """Return the members of an answer that name the exchange rate behind its amounts.
 
-    `of`: how the attributes begin that have its day and source.
+    `of`: the prefix of the object's attributes `day` and `source`.
     """
     day = "the day of the exchange rate: of US dollars, which need none, the day of the value"
     source = f"who published that rate: of US dollars “{NO_RATE_NEEDED}”"
@@ -57,13 +57,13 @@ def rate_members(*, required: bool = True, of: str = "rate_") -> dict[str, field
 
 
 def provisional_member(attribute: str | None = None) -> fields.Boolean:
-    """The member by which an answer says whether the price model that it names is provisional."""
+    """Return the member of an answer that says whether its price model is provisional."""
     text = "whether that model is provisional: it has not yet earned the gate"
     return fields.Boolean(attribute=attribute, **described(text))
 
 
 def moment(at: datetime) -> str:
-    """A moment in UTC as every answer has it."""
+    """Format a moment in UTC for an answer: ISO 8601 with milliseconds and Z."""
     return at.isoformat(timespec="milliseconds").replace("+00:00", "Z")
 
 
@@ -71,7 +71,7 @@ class Moment(Converted, fields.DateTime):
     """A moment in UTC."""
 
     def convert(self, value: datetime) -> str:
-        """Give its text."""
+        """Return the moment as text."""
         return moment(value)
 
 

@@ -1,4 +1,4 @@
-"""A body with a name twice in one object, or nested too deeply, is refused (`models.tables.strict_json`)."""
+"""Refuse a JSON body that has a name twice in one object, or is nested too deeply."""
 
 from __future__ import annotations
 
@@ -11,9 +11,9 @@ TOO_DEEP = f"The body cannot be read: {strict_json.TOO_DEEP}."
 
 
 def check_names(text: bytes, data: Any) -> None:
-    """Raises BodyError if an object in the text has a name twice, or objects are nested too deeply.
+    """Raise BodyError if an object in the text has a name twice, or objects are nested too deeply.
 
-    `data`: what a parser read from it.
+    `data`: the parsed text.
     """
     try:
         strict_json.check_once(text, data)

@@ -1,7 +1,7 @@
-"""A body of any length, taken in whole and kept on disk while its rows are worked through.
+"""Receive a body of any length as a whole, and keep it on disk while its rows are processed.
 
-Answering while the body still comes would need no disk, and would hang: most clients read nothing before they
-have sent everything, and a service that waits for them to read takes in no more of it.
+Answering while the body still comes in would need no disk, but could hang: most clients read no answer before
+they have sent everything, and a service that waits for them to read receives no more of the body.
 """
 
 from __future__ import annotations
@@ -17,16 +17,16 @@ from werkzeug.exceptions import RequestEntityTooLarge
 
 from service.errors import BodyError, NoRoomError
 
-LONGEST_LINE = 64 * 1024  # in bytes; a row that uses every field is a thirtieth of it
+LONGEST_LINE = 64 * 1024  # in bytes, about thirty times a row that uses every field
 _PIECE = 64 * 1024
 _IN_MEMORY = 256 * 1024
 _FULL = (errno.ENOSPC, errno.EDQUOT)
 
 
 def take_in(limit: int) -> IO[bytes]:
-    """The body, to be read from its start; closing it forgets it.
+    """Receive the request's body of `limit` bytes at most, and return it as a file, which closing deletes.
 
-    Raises BodyError for a line that is too long, NoRoomError where the disk is full, werkzeug's for its size.
+    Raises BodyError for a line that is too long, NoRoomError for a full disk, RequestEntityTooLarge.
     """
     request.max_content_length = limit + 1
     kept = spool()
@@ -41,7 +41,7 @@ def take_in(limit: int) -> IO[bytes]:
 
 
 def spool() -> IO[bytes]:
-    """A new file without a name, on disk once it is more than small; closing it forgets it."""
+    """Open a temporary file without a name, in memory while it is small; closing deletes it."""
     kept: Any = SpooledTemporaryFile(_IN_MEMORY)  # noqa: SIM115  # whoever reads it closes it
     found: IO[bytes] = kept
     return found
@@ -49,7 +49,7 @@ def spool() -> IO[bytes]:
 
 @contextmanager
 def needing_room() -> Iterator[None]:
-    """Let the block write to such a file. Raises NoRoomError where the disk is full."""
+    """Run a block that writes to a temporary file. Raises NoRoomError where the disk is full."""
     try:
         yield
     except OSError as error:
@@ -59,7 +59,7 @@ def needing_room() -> Iterator[None]:
 
 
 def _copy(kept: IO[bytes], limit: int) -> None:
-    size = run = 0  # bytes; those since the last end of a line
+    size = run = 0  # bytes of the whole body, and of its last line so far
     while piece := request.stream.read(_PIECE):
         size += len(piece)
         if size > limit:

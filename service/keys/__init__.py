@@ -1,1 +1,1 @@
-"""Keys: who may ask for what."""
+"""Keys of callers: their kinds, scopes and secrets, and the look-up of the caller of a request."""

@@ -1,7 +1,7 @@
-"""The callers that keys belong to, looked up rarely and trusted in between; and the last use of each secret.
+"""Look up the caller of a key, cache the result, and record the last use of each secret.
 
-A worker trusts for `seconds` what it has looked up, so a key that was revoked, or an origin that is gone, can
-live that long; and for `outage_seconds` while the database does not answer.
+A worker trusts a cached result for `seconds`, or for `outage_seconds` while the database does not answer. So
+a revoked key or a removed origin can work that much longer.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ _USES_SECONDS = 30.0
 _ID = re.compile(r"[0-9a-f]{12}", re.ASCII)
 _log = structlog.get_logger()
 
-# Built once: building a statement costs as much as running it.
+# These statements are built once, because building one costs as much as running it.
 _FIND = (
     select(KEYS.c.kind, KEYS.c.scopes, KEYS.c.origins, KEYS.c.revoked, SECRETS.c.digest, SECRETS.c.expires)
     .join(SECRETS, SECRETS.c.key_id == KEYS.c.id)
@@ -58,12 +58,15 @@ class Caller:
     origins: frozenset[str] = frozenset()
 
     def may_read(self, key_id: str) -> bool:
-        """Say whether it may read what this key made: everyone in the world can hold a website key."""
+        """Say whether the caller may read this key's records; a public website key reads its own only."""
         return self.kind == SYSTEM or key_id == self.key_id
 
 
 class _Known(NamedTuple):
-    """A key that was found: when the database was last asked for it and last said so, when it expires."""
+    """A cached key. `asked`: last look-up; `seen`: last look-up that succeeded (monotonic seconds).
+
+    `expires`: seconds since 1970, None for a secret that does not expire.
+    """
 
     digest: str
     asked: float
@@ -73,7 +76,7 @@ class _Known(NamedTuple):
 
 
 class Callers:
-    """The callers of one key ring, as one worker knows them."""
+    """A worker's cache of the callers of a key ring."""
 
     def __init__(
         self, engine: Engine, ring: KeyRing, seconds: float = 0.0, outage_seconds: float = 0.0
@@ -82,14 +85,14 @@ class Callers:
         self._ring = ring
         self._seconds = seconds
         self._outage_seconds = outage_seconds
-        # By a hash that is cheaper than the digest and means nothing outside this process.
+        # The cache's keys are hashes that are cheaper than the digest, and useless outside this process.
         self._known: dict[bytes, _Known] = {}
         self._salt = os.urandom(16)
         self._uses: dict[str, float] = {}
         self._origins: tuple[float, frozenset[str]] = (float("-inf"), frozenset())
 
     def caller(self, key: str) -> Caller:
-        """Whose key this is. Raises KeyInvalidError."""
+        """Return the caller whose key this is. Raises KeyInvalidError."""
         name = hashlib.blake2b(key.encode("utf-8", "replace"), digest_size=32, key=self._salt).digest()
         known = self._known.get(name)
         now = time.monotonic()
@@ -116,12 +119,12 @@ class Callers:
         return found
 
     def forget(self) -> None:
-        """Look everything up again: this worker has changed a key."""
+        """Empty the cache, because this worker has changed a key."""
         self._known.clear()
         self._origins = (float("-inf"), self._origins[1])
 
     def origins(self) -> frozenset[str]:
-        """The origins of all website keys: those whose pages may read answers."""
+        """Return the origins of all website keys, whose pages may read answers."""
         asked, found = self._origins
         now = time.monotonic()
         if now - asked < self._seconds:
@@ -131,20 +134,18 @@ class Callers:
                 rows = connection.execute(_ORIGINS).scalars()
                 found = frozenset(origin for row in rows for origin in row.split())
         except (OperationalError, PoolTimeoutError):
-            _log.warning("origins not read")  # those of before stand until the database answers
+            _log.warning("origins not read")  # the old ones stay until the database answers
         self._origins = (now, found)
         return found
 
     # ── when each secret was last used ───────────────────────────────────────
 
     def write_uses(self) -> None:
-        """Write down what was used since the last time. A database that does not answer loses nothing."""
+        """Store when each secret was last used; without an answer of the database, try again next time."""
         uses, self._uses = self._uses, {}
         rows = [
             {"wanted": digest, "moment": datetime.fromtimestamp(moment, UTC)}
-            for digest, moment in sorted(
-                uses.items()
-            )  # in one order, so that no two workers wait for each other
+            for digest, moment in sorted(uses.items())  # sorted, so that two workers cannot deadlock
         ]
         try:
             if rows:
@@ -154,7 +155,7 @@ class Callers:
             self._uses = {**uses, **self._uses}
 
     def watch(self) -> None:
-        """Write uses down every so often, and when the process ends, never in the way of a request."""
+        """Store the last uses at intervals and at the process's end, in a thread that delays no request."""
         threading.Thread(target=self._watch, name="key-uses", daemon=True).start()
         atexit.register(self.write_uses)
 
@@ -165,11 +166,11 @@ class Callers:
 
 
 def _look_up(connection: Connection, key: str, digest: str) -> tuple[Caller, float | None]:
-    """The caller, and when this secret expires (seconds since 1970). Raises KeyInvalidError."""
+    """Return the key's caller, and when its secret expires (seconds since 1970). Raises KeyInvalidError."""
     prefix, _, rest = key.partition("_")
     key_id = rest.partition("_")[0]
     rows = connection.execute(_FIND, {"wanted_id": key_id}).all() if _ID.fullmatch(key_id) else []
-    # Compared whether or not there is such a key, with every secret: the time must not tell.
+    # Compare with every secret, and for an unknown key too, so that the time taken gives nothing away.
     same = [hmac.compare_digest(kept, digest) for kept in [row.digest for row in rows] or ["0" * 64]]
     row = next((row for row, is_same in zip(rows, same, strict=False) if is_same), None)
     if row is None or row.revoked is not None or PREFIXES[row.kind] != prefix:

@@ -1,6 +1,6 @@
 """The kinds of keys, their scopes, and the checks of a new key.
 
-A system key is for programs: what it may do, its scopes say. A website key is for the form on a website,
+A system key is for programs, and its scopes say what it may do. A website key is for the form on a website,
 where everyone can read it: it works from that site's origins only, and may do no more than a form needs.
 """
 
@@ -30,7 +30,7 @@ SCOPES: Mapping[str, str] = {
 }
 LONGEST_LABEL, MOST_ORIGINS, MOST_OVERLAP_HOURS = 200, 20, 720.0
 DEFAULT_OVERLAP_HOURS = 24.0
-# As a browser sends it: lower case, no path, and no port where it is the scheme's own.
+# An origin as a browser sends it: in lower case, without a path, and without the scheme's default port.
 _ORIGIN = re.compile(
     r"https?://([a-z0-9_]([a-z0-9_-]*[a-z0-9_])?(\.[a-z0-9_]([a-z0-9_-]*[a-z0-9_])?)*|\[[0-9a-f:.]+\])"
     r"(:[1-9]\d{0,4})?",
@@ -41,7 +41,7 @@ _ORIGIN_FORM = "scheme and host, with a port where it is not the usual one: http
 
 @dataclass(frozen=True)
 class NewKey:
-    """A new key as requested, checked: scopes for a system key, origins for a website key."""
+    """A checked request for a new key: with scopes for a system key, with origins for a website key."""
 
     label: str
     kind: str
@@ -50,7 +50,7 @@ class NewKey:
 
 
 def read_new_key(label: Any, kind: Any = None, scopes: Any = None, origins: Any = None) -> NewKey:
-    """A new key as asked for; None and nothing are the same. Raises InputError with every fault."""
+    """Check a request for a new key; None stands for a member left out. Raises InputError with all faults."""
     kind = SYSTEM if kind is None else kind
     scopes, origins = () if scopes is None else scopes, () if origins is None else origins
     faults = text_faults("label", label, LONGEST_LABEL, "say whose key it is")
@@ -66,7 +66,7 @@ def read_new_key(label: Any, kind: Any = None, scopes: Any = None, origins: Any 
 
 
 def overlap(hours: Any) -> float:
-    """Hours for which the secrets before stay valid; None: as is usual. Raises InputError."""
+    """Return the hours for which older secrets stay valid; None gives the default. Raises InputError."""
     if hours is None:
         return DEFAULT_OVERLAP_HOURS
     if isinstance(hours, int | float) and not isinstance(hours, bool) and 0 <= hours <= MOST_OVERLAP_HOURS:

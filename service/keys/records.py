@@ -1,4 +1,4 @@
-"""Keys as they are kept: never a key itself, only digests of its secrets under the server's secret."""
+"""Keys in the database, which holds no key itself, only digests made with the server's secret."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from service.keys.kinds import DEFAULT_OVERLAP_HOURS, PREFIXES, NewKey, read_new
 
 @dataclass(frozen=True)
 class SecretEntry:
-    """One secret of a key as a list shows it. `used`: last, a minute behind at most."""
+    """One secret of a key as a list shows it. `used`: its last use, up to a minute late."""
 
     created: datetime
     expires: datetime | None
@@ -27,7 +27,7 @@ class SecretEntry:
 
 @dataclass(frozen=True)
 class KeyEntry:
-    """One key as a list shows it; scopes and origins are words, by a space; secrets oldest first."""
+    """One key as a list shows it. Scopes and origins are separated by spaces; secrets are oldest first."""
 
     id: str
     kind: str
@@ -58,13 +58,13 @@ class KeyRing:
     def create(
         self, label: str, scopes: Iterable[str] = (), *, kind: str | None = None, origins: Iterable[str] = ()
     ) -> tuple[str, str]:
-        """A new key: its id and the key, which is said this once. Raises InputError."""
+        """Make a key; return its id and the key itself, which is never shown again. Raises InputError."""
         asked = read_new_key(label, kind, list(scopes), list(origins))
         with writing(self._engine) as connection:
             return self.add(connection, asked)
 
     def add(self, connection: Connection, asked: NewKey, made_by: str | None = None) -> tuple[str, str]:
-        """`create`, in the caller's transaction. `made_by`: the id of the key that asked for it."""
+        """Make a key as `create` does, in an open transaction. `made_by`: id of the key that requested it."""
         key_id = secrets.token_hex(6)
         row = {
             "id": key_id,
@@ -79,14 +79,17 @@ class KeyRing:
         return key_id, self._add_secret(connection, key_id, asked.kind)
 
     def rotate(self, key_id: str, overlap_hours: float = DEFAULT_OVERLAP_HOURS) -> str:
-        """A new secret for a key: what to send from now on. Raises UnknownRecordError, KeyRevokedError."""
+        """Give a key a new secret; return the key to send from now on.
+
+        Raises UnknownRecordError, KeyRevokedError.
+        """
         with writing(self._engine) as connection:
             return self.add_secret(connection, key_id, overlap_hours)
 
     def add_secret(self, connection: Connection, key_id: str, overlap_hours: float) -> str:
-        """`rotate`, in the caller's transaction. Each secret before stays valid for so many hours at most.
+        """Add a secret as `rotate` does, in an open transaction. Older ones stay valid for `overlap_hours`.
 
-        Id, scopes, limits and what the key made stay, so that both sides of an overlap are one caller.
+        The key keeps its id, scopes, limits and records, so that old and new secret belong to one caller.
         """
         found = connection.execute(select(KEYS.c.kind, KEYS.c.revoked).where(KEYS.c.id == key_id)).first()
         if found is None:
@@ -105,7 +108,7 @@ class KeyRing:
         return key
 
     def revoke(self, key_id: str) -> None:
-        """From now on the key opens nothing, for ever. Raises UnknownRecordError."""
+        """Revoke a key for ever. Raises UnknownRecordError."""
         with writing(self._engine) as connection:
             if connection.execute(select(KEYS.c.id).where(KEYS.c.id == key_id)).first() is None:
                 raise _unknown(key_id)
@@ -113,11 +116,11 @@ class KeyRing:
             connection.execute(update(KEYS).where(still).values(revoked=datetime.now(UTC)))
 
     def entries(self) -> list[KeyEntry]:
-        """All keys, oldest first."""
+        """Return all keys, oldest first."""
         return self._entries()
 
     def entry(self, key_id: str) -> KeyEntry:
-        """One key. Raises UnknownRecordError."""
+        """Return the key with this id. Raises UnknownRecordError."""
         found = self._entries(key_id)
         if not found:
             raise _unknown(key_id)
@@ -136,7 +139,7 @@ class KeyRing:
         return [KeyEntry(**row._mapping, secrets=tuple(by_key.get(row.id, ()))) for row in rows]
 
     def digest(self, key: str) -> str:
-        """Give the digest that is kept of a key, in hexadecimal digits."""
+        """Return the digest of a key as the database stores it, in hexadecimal digits."""
         return hmac.digest(self._secret, key.encode("utf-8", "replace"), "sha256").hex()
 
 

@@ -1,4 +1,4 @@
-"""Bundles that are not current any more, for what is asked of a valuation that one of them made."""
+"""A cache of bundles that are no longer current, for requests about valuations that they made."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from models.errors import BookmatchError, BundleMissingError
 from service.errors import BundleGoneError
 from service.server.recent import RecentCache
 
-_MOST = 2  # kept loaded in one process: each takes its memory for as long as it is kept
+_MOST = 2  # largest number of bundles kept loaded in one process, because each takes memory
 _log = structlog.get_logger()
 
 
@@ -25,7 +25,7 @@ class BundleCache:
         self._kept: RecentCache[str, Bundle] = RecentCache(_MOST)
 
     def bundle(self, version: str) -> Bundle:
-        """Give the bundle of this version. Raises BundleGoneError naming it."""
+        """Return the bundle of this version. Raises BundleGoneError naming it."""
         return self._kept.get(version, lambda: self._load(version))
 
     def _load(self, version: str) -> Bundle:

@@ -1,8 +1,7 @@
 """Counts of requests in windows of time, shared by all workers of one server: exact, without a database.
 
-A count stands in memory that the server maps before it forks its workers, guarded by a lock that the system
-takes back from a worker that dies. Limits are shared within one server, not between servers, and a
-server that is started anew begins at nothing.
+The counts are in memory that the server maps before it forks its workers. A lock guards them, which the
+system releases if a worker dies. Servers do not share counts, and a restarted server begins at zero.
 """
 
 from __future__ import annotations
@@ -19,13 +18,13 @@ import time
 import weakref
 from typing import NamedTuple
 
-_SLOTS = 8  # in a set; a name has its place in one set only
-_SLOT = struct.Struct("<16sdII")  # digest of the name, begin of its window, length of it in seconds, count
+_SLOTS = 8  # slots in a set; a name's hash says in which set it is counted
+_SLOT = struct.Struct("<16sdII")  # digest of the name, start of its window, window's length in seconds, count
 _SET = struct.Struct("<" + _SLOT.format.removeprefix("<") * _SLOTS)
 
 
 class Taken(NamedTuple):
-    """The count of one request: if it is within the quota, how many are left, seconds until the end."""
+    """The result of counting a request: whether it is allowed, requests left, seconds to the window's end."""
 
     allowed: bool
     left: int
@@ -33,18 +32,19 @@ class Taken(NamedTuple):
 
 
 class Counters:
-    """Counts by name. A name's window begins with its first request; when it is over, the count begins anew.
+    """Counts of requests by name. A window begins with a name's first request, or its first after a window.
 
-    There is room for 8 · `sets` names. When nine of one set count at once, who asked least is forgotten.
+    There is room for 8 · `sets` names. If a ninth name needs a slot in a full set, the name with the fewest
+    requests is forgotten.
     """
 
     def __init__(self, sets: int = 2048) -> None:
         self._sets = sets
         self._salt = os.urandom(
             16
-        )  # no address of a caller stands in memory as it is, nor can its set be guessed
+        )  # hides callers' addresses in memory, and keeps callers from guessing a set
         self._file, path = tempfile.mkstemp()
-        os.unlink(path)  # it goes with the last process that has it open
+        os.unlink(path)  # the file vanishes with the last process that has it open
         weakref.finalize(self, os.close, self._file)
         os.truncate(self._file, sets * _SET.size)
         self._memory = mmap.mmap(self._file, sets * _SET.size)
@@ -73,7 +73,7 @@ class Counters:
         return Taken(allowed, quota - count if allowed else 0, max(1, math.ceil(began + window - now)))
 
     def _found(self, digest: bytes, at: int, now: float) -> tuple[int, float, int]:
-        """The slot of this name, the begin of its window and its count; or the slot that it can have."""
+        """Return the name's slot, window start and count; for a new name the slot to use, with 0 and 0."""
         row = _SET.unpack_from(self._memory, at)
         digests, began, windows, counts = row[0::4], row[1::4], row[2::4], row[3::4]
         if digest in digests:
@@ -87,12 +87,12 @@ class Counters:
 
 
 class Shared(NamedTuple):
-    """The counters of one server. Addresses have room of their own: however many ask, no key is forgotten."""
+    """The counters of one server. Keys have their own, so that many addresses cannot crowd them out."""
 
     keys: Counters
     addresses: Counters
 
 
 def shared() -> Shared:
-    """Counts that begin at nothing; those of a server are made before its workers are forked."""
+    """Make counters that begin at zero; a server calls this before it forks its workers."""
     return Shared(Counters(), Counters())

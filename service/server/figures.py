@@ -1,6 +1,6 @@
-"""The counts of requests and values. Each worker writes them to a file; all workers' files are read as one.
+"""The metrics of requests and valuations. Each worker writes them to a file; a scrape sums all files.
 
-Every label has few values, none of them a caller's: the patterns of paths, known methods, kinds of problems.
+Labels have few values, none of them sent by a caller: patterns of paths, known methods, kinds of problems.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ class _Answered(NamedTuple):
 
 
 class Figures:
-    """The counters of one process, which no other Figures of it share."""
+    """The metrics of one process; each object has a registry of its own."""
 
     def __init__(self) -> None:
         self.registry = CollectorRegistry()
@@ -49,11 +49,11 @@ class Figures:
         )
         self._problems, self._known_problems = problems, dict[str, Any]()
         self._valued = {word: valued.labels(word) for word in EVIDENCE_WORDS}
-        # Finding a figure by its labels costs more than counting: each is looked up once.
+        # Finding a metric by its labels costs more than counting, so each is looked up once.
         self._known = dict[tuple[str, str, int], _Answered]()
 
     def answered(self, route: str, method: str, status: int, seconds: float, problem: str | None) -> None:
-        """One request was answered; `route`: the pattern of its path, if it has one."""
+        """Count an answered request. `route`: the pattern of its path, "" for an unknown path."""
         known = self._known.get((route, method, status)) or self._look_up(route, method, status)
         known.count.inc()
         known.seconds.observe(seconds)
@@ -61,7 +61,7 @@ class Figures:
             self._of_problem(problem).inc()
 
     def refused(self, status: int, problem: str) -> None:
-        """Count what was no request: it has neither path nor method."""
+        """Count a refusal of input that was not HTTP, and so has neither path nor method."""
         self._look_up("", "", status).count.inc()
         self._of_problem(problem).inc()
 
@@ -70,7 +70,7 @@ class Figures:
         self._valued[evidence].inc(count)
 
     def whole(self) -> CollectorRegistry:
-        """The figures of all workers together."""
+        """Return the metrics of all workers together."""
         if FOLDER not in os.environ:
             return self.registry
         registry = CollectorRegistry()
@@ -83,7 +83,7 @@ class Figures:
             self._requests.labels(route or "none", known, str(status)),
             self._seconds.labels(route or "none", known),
         )
-        if known == method:  # any other is a caller's, and there is no end of them
+        if known == method:  # callers can invent endless other methods: none is remembered
             self._known[route, method, status] = found
         return found
 

@@ -1,6 +1,6 @@
-"""The folder in which the workers of one server count: new and empty at each start, gone after its end.
+"""The folder of the workers' metrics files: new and empty when the server starts, removed when it ends.
 
-Figures left from an earlier start would be counted again under the numbers of other processes.
+Files left from an earlier start would be counted again, under the ids of other processes.
 """
 
 from __future__ import annotations
@@ -13,14 +13,14 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-FOLDER = "PROMETHEUS_MULTIPROC_DIR"  # prometheus-client's own name: it looks there when it is first imported
+FOLDER = "PROMETHEUS_MULTIPROC_DIR"  # variable that prometheus-client reads when first imported
 PREFIX = "bookmatch-figures-"
 _LOCK = "lock"
 
 
 @contextmanager
 def counting_folder(parent: Path) -> Iterator[Path]:
-    """A folder for as long as the block lasts; those that killed servers left behind are removed first."""
+    """Make the folder for the length of the block; first remove folders that killed servers left behind."""
     _sweep(parent)
     folder, owner = Path(tempfile.mkdtemp(prefix=PREFIX, dir=parent)), os.getpid()
     with (folder / _LOCK).open("w") as lock:
@@ -42,10 +42,10 @@ def _sweep(parent: Path) -> None:
 
 
 def _is_left(folder: Path) -> bool:
-    """Say whether no server counts in it; one that does holds the lock until it and its workers end."""
+    """Say whether no server uses the folder; a server and its workers hold its lock until they end."""
     try:
         with (folder / _LOCK).open("r+") as lock:
             fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except (FileNotFoundError, BlockingIOError):  # the former: its server is just about to lock it
+    except (FileNotFoundError, BlockingIOError):  # without a lock file, its server is just starting
         return False
     return True

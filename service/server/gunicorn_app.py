@@ -1,4 +1,4 @@
-"""gunicorn with the settings that a worker of ours needs."""
+"""Run the service under gunicorn, with the options that its workers need."""
 
 from __future__ import annotations
 
@@ -25,11 +25,11 @@ class Server(BaseApplication):  # type: ignore[misc]  # gunicorn has no types
 
     def __init__(self, settings: Settings, load: Load) -> None:
         self._settings, self._load = settings, load
-        self._counted = shared()  # before the workers are forked: they count together
+        self._counted = shared()  # made before the fork, so that workers share the counts
         super().__init__()
 
     def load_config(self) -> None:
-        """Hand gunicorn what `options` says."""
+        """Give gunicorn the options of `options`."""
         for name, value in options(self._settings).items():
             self.cfg.set(name, value)
 
@@ -41,7 +41,7 @@ class Server(BaseApplication):  # type: ignore[misc]  # gunicorn has no types
 
 
 def options(settings: Settings) -> dict[str, Any]:
-    """gunicorn's options, with reasons where one could be taken for granted."""
+    """Return gunicorn's options for these settings."""
     found = {
         "bind": settings.bind,
         "workers": settings.workers,
@@ -51,9 +51,9 @@ def options(settings: Settings) -> dict[str, Any]:
         "pre_request": pre_request,
         # A bundle is loaded in the worker: threads of a numerical library do not survive a fork.
         "preload_app": False,
-        # Without it, connections that are kept alive can all end up with one worker.
+        # Without this, all connections that are kept alive can end up with one worker.
         "reuse_port": True,
-        # Nothing but signals should rule the server.
+        # Only signals may control the server.
         "control_socket_disable": True,
         "timeout": settings.timeout,
         "graceful_timeout": settings.grace,

@@ -1,6 +1,6 @@
-"""gunicorn's own answers as problem documents like all others, and its own log as JSON lines.
+"""Make gunicorn's own answers problem documents, and its own log JSON lines.
 
-Neither repeats what a caller sent, nor says where it was sent from.
+Neither of them holds anything that a caller sent, or the caller's address.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ _STATUS: Mapping[type[Exception], int] = {
     errors.ExpectationFailed: 417,
     errors.LimitRequestHeaders: 431,
     errors.UnsupportedTransferCoding: 501,
-    # Not the caller's fault, whatever they descend from.
+    # The next three derive from errors about requests, but are faults of the service.
     errors.InvalidResponseHeader: 500,
     errors.InvalidResponseHeaderName: 500,
     errors.ConfigurationProblem: 500,
@@ -35,7 +35,7 @@ _STATUS: Mapping[type[Exception], int] = {
     Exception: 500,
 }
 
-_DRAINED = 64 * 1024  # bytes of an unread body that gunicorn reads away; a connection with more it closes
+_DRAINED = 64 * 1024  # bytes of an unread body that gunicorn discards; beyond, it closes the connection
 _thread = threading.local()
 
 
@@ -45,9 +45,9 @@ def pre_request(worker: Any, req: Any) -> None:
 
 
 def closing(app: Any) -> Any:
-    """Let the refusal of a large body say that its connection closes: gunicorn closes it.
+    """Wrap the application, so that a refusal of a large body announces that gunicorn closes the connection.
 
-    A caller that was not told would send its next request into a connection that is gone.
+    Otherwise a caller would send its next request into a closed connection.
     """
 
     def answered(environ: dict[str, Any], start_response: Any) -> Any:
@@ -63,10 +63,10 @@ def closing(app: Any) -> Any:
 
 
 class Worker(ThreadWorker):  # type: ignore[misc]  # gunicorn has no types
-    """A worker of gunicorn's that answers what is no HTTP as the service answers everything else."""
+    """A gunicorn worker that answers malformed HTTP with a problem document, like every other error."""
 
     def handle_error(self, req: Any, client: Any, addr: Any, exc: Exception) -> None:
-        """Say what is wrong with a request that never reached the application."""
+        """Log and answer a request that could not be parsed, so that it never reached the application."""
         status = next(_STATUS[cls] for cls in type(exc).__mro__ if cls in _STATUS)
         request_id = secrets.token_hex(8)
         self.log.error_log.log(
@@ -78,7 +78,7 @@ class Worker(ThreadWorker):  # type: ignore[misc]  # gunicorn has no types
         self.wsgi.extensions["bookmatch"].figures.refused(status, BY_STATUS[status].name)
         try:
             write_nonblock(client, _answer(BY_STATUS[status], request_id))
-        except OSError:  # nobody is there any more
+        except OSError:  # the caller has gone
             return
 
 
@@ -96,10 +96,10 @@ def _answer(kind: Kind, request_id: str) -> bytes:
 
 
 class Lines(Logger):  # type: ignore[misc]  # gunicorn has no types
-    """gunicorn's log in the form of ours."""
+    """gunicorn's log as JSON lines, like the service's own log."""
 
     def setup(self, cfg: Any) -> None:
-        """Set the log up as gunicorn does, then give each handler our form."""
+        """Set up the log as gunicorn does, then make each handler write JSON lines."""
         super().setup(cfg)
         for handler in self.error_log.handlers:
             handler.setFormatter(_Line())
@@ -107,7 +107,7 @@ class Lines(Logger):  # type: ignore[misc]  # gunicorn has no types
 
 class _Line(logging.Formatter):
     def format(self, record: logging.LogRecord) -> str:
-        """One line; of an error its type and place, for its text can hold what was sent."""
+        """Return the record as a JSON line; an error without its text, which can hold what a caller sent."""
         kind, error, trace = record.exc_info or (None, None, None)
         line: dict[str, Any] = {"event": str(record.msg) if kind else record.getMessage()}
         line |= getattr(record, "fields", {})

@@ -1,6 +1,7 @@
-"""The bundle that a worker serves: loaded beside the old one when CURRENT changes, swapped when it is whole.
+"""The bundle that a worker serves. When the store's file CURRENT changes, the new bundle replaces the old.
 
-A damaged bundle is refused and the old one keeps serving; `LiveBundle.refused` says why, and so does /readyz.
+The new bundle is loaded and verified first. A damaged one is refused, and the old one keeps serving;
+`LiveBundle.refused` and /readyz say why.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ from models.bundles.registry import CURRENT, Registry
 from models.errors import BookmatchError
 from service.errors import ModelRefusedError, NoBundleError
 
-_AGAIN_SECONDS = 30.0  # a bundle that was refused may have been mended
+_AGAIN_SECONDS = 30.0  # time until a refused bundle is tried again: it may have been repaired
 _log = structlog.get_logger()
 
 _Mark = tuple[int, int, int] | None
@@ -38,20 +39,20 @@ class LiveBundle:
         self.refused: str | None = None
 
     def bundle(self) -> Bundle:
-        """Give the bundle that serves now. Raises NoBundleError if none does."""
+        """Return the bundle that serves now. Raises NoBundleError if none does."""
         found = self._bundle
         if found is None:
             raise NoBundleError("No price model has been loaded yet.")
         return found
 
     def bundle_of(self, version: str) -> Bundle | None:
-        """Give the bundle that serves now if it has this version, else None."""
+        """Return the bundle that serves now if it has this version, else None."""
         found = self._bundle
         return found if found is not None and found.version == version else None
 
     @property
     def version(self) -> str | None:
-        """The version that serves now, if any."""
+        """The version of the bundle that serves now; None if none serves."""
         return self._bundle.version if self._bundle else None
 
     @property
@@ -65,7 +66,7 @@ class LiveBundle:
         folder = self._registry.folder(version)
         try:
             return read_bundle(folder, read_model=self._read_model)
-        except Exception as error:  # whatever a bundle holds
+        except Exception as error:  # a damaged bundle can raise anything
             raise ModelRefusedError(
                 f"The price model {version} is refused: {self._reason(error)}."
             ) from error
@@ -73,13 +74,13 @@ class LiveBundle:
     def change(self, ready: Bundle | None = None) -> None:
         """Load the current bundle, which has changed; wait if another thread is loading.
 
-        `ready`: a bundle that was read before; it saves reading if it is the current one.
+        `ready`: a bundle that was read before; it is used instead of reading if it is the current one.
         """
         with self._lock:
             self._load(self._mark(), ready)
 
     def look(self) -> None:
-        """Load the current bundle if it is another than the one seen last, or that one was refused."""
+        """Load the current bundle if CURRENT has changed, or if it is time to try a refused bundle again."""
         mark = self._mark()
         again = self.refused is not None and time.monotonic() - self._tried > _AGAIN_SECONDS
         if (mark == self._seen and not again) or not self._lock.acquire(blocking=False):
@@ -97,11 +98,11 @@ class LiveBundle:
                 folder = self._registry.store / "bundles" / version
                 if ready is None or ready.version != version:
                     ready = read_bundle(folder, sha256, read_model=self._read_model)
-                ready.valuer.model.warm()  # Before it serves: whoever asks first should not wait for it.
+                ready.valuer.model.warm()  # so that the first request does not wait for it
                 self._bundle = ready
                 _log.info("model loaded", model_version=version)
             self.refused = None
-        except Exception as error:  # whatever a bundle holds, the one that serves goes on serving
+        except Exception as error:  # a damaged bundle can raise anything; the old one stays
             self.refused = self._reason(error)
             _log.error("model refused", why=self.refused, serving=self.version)
         self._seen = mark
@@ -109,7 +110,7 @@ class LiveBundle:
     def _reason(self, error: Exception) -> str:
         if not isinstance(error, BookmatchError):
             return f"unexpected {type(error).__name__}"
-        # Whoever asks over HTTP must not learn in which folder the store is.
+        # Callers over HTTP must not learn in which folder the store is.
         return str(error).replace(str(self._registry.store), "the store")
 
     def _mark(self) -> _Mark:
@@ -120,7 +121,7 @@ class LiveBundle:
         return found.st_ino, found.st_mtime_ns, found.st_size
 
     def watch(self, seconds: float) -> None:
-        """Look every so often, in a thread of its own, for as long as the process lives."""
+        """Call `look` every so many seconds, in a thread of its own, as long as the process lives."""
         threading.Thread(target=self._watch, args=(seconds,), name="live-bundle", daemon=True).start()
 
     def _watch(self, seconds: float) -> None:

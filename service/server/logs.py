@@ -1,4 +1,4 @@
-"""The log: JSON lines on stderr, without personal data. Of an error it has type and place, never the text."""
+"""The log: JSON lines on stderr, without personal data. It has an error's type and place, never its text."""
 
 from __future__ import annotations
 
@@ -18,16 +18,16 @@ _log = structlog.get_logger()
 
 
 class Requests:
-    """The lines of requests: `lines` writes them, or is None where the level leaves them out."""
+    """The log of requests. `lines`: its writer, None if the log's level leaves requests out."""
 
     lines: structlog.BytesLogger | None = None
 
 
 class _ErrorsByPlace(logging.Handler):
-    """Flask's own errors, without their text: it can hold what a body held."""
+    """Log Flask's own errors without their text, which can hold parts of a request's body."""
 
     def emit(self, record: logging.LogRecord) -> None:
-        """Log the type of the error and the place that raised it; of what is no error, the message."""
+        """Log the type and place of an error; log the message of a record without an error."""
         error = record.exc_info[1] if record.exc_info else None
         if error is not None:
             log_failure(error)
@@ -63,6 +63,6 @@ def log_failure(error: BaseException) -> None:
 
 
 def frames_of(trace: TracebackType | None) -> list[str]:
-    """Give the last frames of a trace, innermost last, without the error's text."""
+    """Return the last 12 frames of a traceback as text, innermost last, without the error's text."""
     frames = traceback.extract_tb(trace)[-12:]
     return [f"{frame.filename.rsplit('/site-packages/')[-1]}:{frame.lineno} {frame.name}" for frame in frames]

@@ -1,8 +1,8 @@
 """The quotas of a caller, and the counts of its requests under each.
 
-A system key has a quota of its own. A website key is everybody's who opens the page: each visitor has a
-quota, so that one cannot use up what all share, and the key has one over all. Without a valid key, an address
-has a quota.
+A system key has a quota. A website key, which every visitor of the page uses, has a quota for each visitor
+and one for all together, so that no visitor can use up the quota of all. Without a valid key, the caller's
+address has a quota.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from service.settings import Settings
 
 
 class Policy(NamedTuple):
-    """A quota of so many requests in a window: its name, and how headers have it."""
+    """A quota: its name, the number of requests allowed in a window, and its text in headers."""
 
     name: str
     quota: int
@@ -25,7 +25,7 @@ class Policy(NamedTuple):
 
 
 class Limits:
-    """The limits of one server, by the counts that its workers share."""
+    """The quotas of one server, counted by all its workers together."""
 
     def __init__(self, settings: Settings, counted: Shared) -> None:
         self._counted = counted
@@ -47,12 +47,12 @@ class Limits:
             counters = self._counted.keys if policy.name == "key" else self._counted.addresses
             taken = counters.take(whom, policy.quota, self.window)
             found.append((policy, taken))
-            if not taken.allowed:  # and what is refused here takes nothing from what others share
+            if not taken.allowed:  # a refused visitor must not use up the quota of all
                 break
         return found
 
     def _asked_of(self, caller: Caller | None, address: str | None) -> list[tuple[Policy, str]]:
-        """The policies of a request, and whom each of them counts."""
+        """Return the policies of a request, each with the name that it counts by."""
         if caller is None:
             return [(self._address, network_of(address))]
         if caller.kind == WEBSITE:
@@ -62,7 +62,7 @@ class Limits:
 
 
 def network_of(address: str | None) -> str:
-    """Give the network of a caller: an IPv4 address, or the block that one holder of IPv6 addresses has."""
+    """Return the caller's network: an IPv4 address, or an IPv6 block of 64 bits, which one holder has."""
     if address is None or ":" not in address:
         return address or ""
     try:

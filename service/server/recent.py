@@ -1,4 +1,4 @@
-"""The last few things that were made, for whoever asks for one of them again."""
+"""A cache of the values that were used last."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ V = TypeVar("V")
 
 
 class RecentCache(Generic[K, V]):
-    """Keeps the values that were asked for last, at most `most` of them."""
+    """A cache that keeps the `most` values that were used last."""
 
     def __init__(self, most: int) -> None:
         self._most = most
@@ -20,7 +20,7 @@ class RecentCache(Generic[K, V]):
         self._lock = threading.Lock()  # held while making: two threads that want one value make it once
 
     def get(self, key: K, make: Callable[[], V]) -> V:
-        """Give the value of this key; make it if it is not kept."""
+        """Return the value of this key; make it if it is not in the cache."""
         with self._lock:
             if key not in self._values:
                 self._values[key] = make()

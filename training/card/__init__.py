@@ -1,1 +1,1 @@
-"""The model card: what a bundle was judged to be worth, as a page for people and as JSON for programs."""
+"""The model card: how good a bundle's price model was judged to be, as HTML and as JSON."""

@@ -1,4 +1,4 @@
-"""The contents of the card as one JSON document: study, market index, importance, evidence, fit."""
+"""The contents of the model card as one JSON document: judgement, market index, importance, evidence, fit."""
 
 from __future__ import annotations
 
@@ -21,11 +21,12 @@ from training.card.learnt import learnt
 from training.study.backtest import next_quarter, quarter_start
 from training.study.index import repeat_sales, resold
 
-_MOST_JUDGED = 500  # instruments that importance is counted over
-_LEAST_PAIRS = 3  # that a year of the repeat-sales index must touch
+_MOST_JUDGED = 500  # number of sales, the latest ones, over which importance is averaged
+_LEAST_PAIRS = 3  # a year of the repeat-sales index with fewer pairs is left blank
 _BAND = (0.1, 0.9)
 
-_OF_PRACTICE = ("practice", "spreads")  # parts of the fit's report with a place of their own
+# Entries of the fit's report that the card holds at its top level, not below "fit".
+_OF_PRACTICE = ("practice", "spreads")
 
 
 def contents(
@@ -36,7 +37,10 @@ def contents(
     study: Mapping[str, Any] | None,
     fit_report: Mapping[str, Any],
 ) -> dict[str, Any]:
-    """Everything on the card but its charts. `study`: on the sales that judged it; None where none did."""
+    """Return everything on the card but its charts.
+
+    `study`: the figures of the sales on which the model was judged; None if there were no such sales.
+    """
     said: dict[str, Any] = plain(
         {
             "evidence": _evidence(rows),
@@ -53,7 +57,7 @@ def contents(
 
 
 def plain(value: Any) -> Any:
-    """Arrays, dates and numpy's numbers as JSON has them; what is not finite becomes null."""
+    """Convert arrays, dates and numpy numbers to JSON types; infinity and NaN become None."""
     if isinstance(value, Mapping):
         return {str(key): plain(item) for key, item in value.items()}
     if isinstance(value, np.ndarray):
@@ -85,9 +89,9 @@ def _evidence(rows: Sequence[Evidence]) -> dict[str, Any]:
 
 
 def importance(model: PriceModel, rows: Sequence[Evidence]) -> list[dict[str, Any]]:
-    """Per factor the mean absolute log effect against each instrument's reference, the largest first.
+    """Return each factor with its mean absolute log effect over the latest sales, the largest first.
 
-    Maker and model have none: the reference is of the same model.
+    Effects are counted from a typical instrument of the same model, so maker and model have none.
     """
     sales = sorted(only_sales(rows), key=lambda row: (row.day, row.id))[-_MOST_JUDGED:]
     subjects = [sale.subject for sale in sales]
@@ -108,11 +112,11 @@ def importance(model: PriceModel, rows: Sequence[Evidence]) -> list[dict[str, An
 def market_index(
     model: PriceModel, rows: Sequence[Evidence], catalogue: Catalogue, offered: Any = None
 ) -> dict[str, Any]:
-    """The value of typical instruments over time, the last quarter 100.
+    """Return the value of typical instruments over time, as an index that ends at 100.
 
-    `days`; `center`, `low`, `high`: levels; `band`: what low and high are. Where the fit offers its own index
-    with an uncertainty (`offered`: days, center, low, high in log), that is drawn; else the band is what the
-    models' own paths span.
+    Keys: `days`; `center`, `low`, `high` (index levels); `band` (the meaning of `low` and `high` in words).
+    `offered`: the fit's own index with its uncertainty (days, center, low, high in log), used if given.
+    Otherwise the band spans the middle eight tenths of the instrument models' own paths.
     """
     if offered:
         center = np.array(offered["center"], dtype=np.float64)
@@ -153,7 +157,7 @@ def _quarters(days: Sequence[date]) -> list[date]:
 
 
 def _repeat_sales(rows: Sequence[Evidence], rates: Rates) -> dict[str, Any] | None:
-    """The index of instruments sold twice, by year, and how many sales it rests on; None with too few."""
+    """Return the yearly index of instruments sold twice, with its number of pairs; None for too few pairs."""
     pairs, years = resold(rows, rates)
     used = [pair for pair in pairs if pair.first != pair.second]
     touched = Counter(period for pair in used for period in (pair.first, pair.second))

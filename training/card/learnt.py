@@ -19,24 +19,24 @@ from models.study.judge import only_sales
 
 CONDITION = "condition"
 _ORIGINALITY, _RARITY = ("refinish", "changed parts"), ("edition", "build", "figure")
-_SPAN = (0.02, 0.98)  # of the sales: beyond, a line would rest on a handful
+_SPAN = (0.02, 0.98)  # quantiles of the sales where lines begin and end: beyond them are only a few sales
 _LEVELS = (_SPAN[0], 0.5, _SPAN[1])
 _POINTS = 81
 _MOST_PAIRS = 12
-_GROUPS = 6  # of each side of the map
+_GROUPS = 6  # largest number of groups of sales along each side of the map
 
 
 def learnt(model: PriceModel, rows: Sequence[Evidence], report: Mapping[str, Any]) -> dict[str, Any] | None:
-    """Everything that the card says of the trees; None for a model that has none.
+    """Return the card's figures about the boosted trees; None for a model without trees.
 
-    `report`: of the fit, for what the trees gain on sales left out of it. All else is computed from the model
-    as it is served, over the sales among the rows.
+    `report`: the fit's report, which holds what the trees gain on sales left out of the fit. All other
+    figures are computed from the served model, over the sales among `rows`.
     """
     if not isinstance(model, GuitarModel) or model.core.trees is None:
         return None
     trees, encoding = model.core.trees, InstrumentEncoding(model.catalogue, model.typical)
     x = model.evaluator.parts_of([encoding.row(sale.subject) for sale in only_sales(rows)]).inputs
-    # A booster numbers its columns: they are the trees' inputs in their order.
+    # A booster knows its columns only by number, in the order of the trees' inputs.
     name = dict(zip(trees.tables.names, (one.name for one in trees.inputs), strict=True))
     beyond = {(name[i], name[j]): left for (i, j), left in trees.tables.beyond(x).items()}
     strengths = {pair: trees.weight * float(left.std()) for pair, left in beyond.items()}
@@ -56,9 +56,9 @@ def learnt(model: PriceModel, rows: Sequence[Evidence], report: Mapping[str, Any
 
 
 def response(core: Core, x: Floats) -> tuple[Floats, Floats]:
-    """Two (n,) log responses to inputs x (n, p) of the trees: of the whole value, and of its backbone alone.
+    """Return two (n,) log responses to the trees' inputs x (n, p): with the trees, and without them.
 
-    Only what losses and trees say is in them: the level of the backbone is not, it does not bend.
+    Both count only the losses and the trees. The level of the value, which does not bend, is left out.
     """
     trees = core.trees
     assert trees is not None
@@ -71,7 +71,10 @@ def response(core: Core, x: Floats) -> tuple[Floats, Floats]:
 def _bends(
     core: Core, trees: Trees, x: Floats, strengths: Mapping[tuple[str, str], float]
 ) -> list[dict[str, Any]]:
-    """The response to condition at three levels of what bends it most, of originality and of rarity."""
+    """Return the response to condition at three levels of another input: of originality, then of rarity.
+
+    Of the inputs of either kind, the one that interacts with condition most is taken.
+    """
     names = [one.name for one in trees.inputs]
     if CONDITION not in names:
         return []
@@ -93,7 +96,10 @@ def _strength(strengths: Mapping[tuple[str, str], float], name: str) -> float:
 
 
 def _bend(core: Core, inputs: Sequence[Input], x: Floats, at: int, by: int, loss: Floats) -> dict[str, Any]:
-    """Lines of value, 1 at the left end, each with the backbone's own."""
+    """Return a line of values over `loss` for each level of another input, with the trees and without them.
+
+    `at`, `by`: the columns of x of condition and of the other input. Every line starts at 1.
+    """
     middle, lines = np.median(x, axis=0), []
     for name, level in zip(("low", "middle", "high"), _levels(x[:, by]), strict=True):
         row = np.tile(middle, (len(loss), 1))
@@ -111,7 +117,7 @@ def _bend(core: Core, inputs: Sequence[Input], x: Floats, at: int, by: int, loss
 
 
 def _levels(values: Floats) -> list[float]:
-    """Low, middle and high. Where most sales are alike, the middle lies between the other two."""
+    """Return a low, middle and high value: quantiles, or halfway for a middle that equals low or high."""
     low, middle, high = np.quantile(values, _LEVELS).tolist()
     if high == low:
         low, high = float(values.min()), float(values.max())
@@ -119,9 +125,10 @@ def _levels(values: Floats) -> list[float]:
 
 
 def _map(trees: Trees, x: Floats, pair: tuple[str, str], left: Floats) -> dict[str, Any]:
-    """The mean over the sales of each cell of what a pair says beyond its two inputs; None without sales.
+    """Return the map of a pair of inputs: the mean joint effect in each cell, NaN in a cell without sales.
 
-    The cells are groups of sales, about as many in each row and each column.
+    `left`: (n,) log effect of the pair beyond each input alone. The rows hold about as many sales each, and
+    so do the columns.
     """
     names = [one.name for one in trees.inputs]
     sides = [names.index(name) for name in pair]
@@ -143,14 +150,17 @@ def _map(trees: Trees, x: Floats, pair: tuple[str, str], left: Floats) -> dict[s
 
 
 def _grouped(values: Floats) -> tuple[Any, list[float]]:
-    """The group of each value, groups of about as many each where values differ; and each group's median."""
+    """Split values at quantiles into up to `_GROUPS` groups; return each value's group and their medians."""
     ends = np.unique(np.quantile(values, np.linspace(0, 1, _GROUPS + 1)[1:-1]))
     _, position = np.unique(np.searchsorted(ends, values), return_inverse=True)
     return position, [float(np.median(values[position == group])) for group in range(position.max() + 1)]
 
 
 def _written(one: Input, x: float, middle: float) -> str:
-    """A value of an input in the words of an owner: what it does to the value by the backbone alone."""
+    """Write an input as text: a count of blanks, a column's value, or a change of price in per cent.
+
+    The change of price is that of the model without its trees (the backbone).
+    """
     if one.kind == BLANKS:
         return f"{x:.0f} blank"
     if one.kind == COLUMN:

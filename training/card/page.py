@@ -1,4 +1,4 @@
-"""The card as one HTML page that needs nothing else: no script, no font, no picture from elsewhere."""
+"""The model card as one HTML page that loads nothing else: no script, font or picture."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ from training.study.judging import LEFT_OUT
 
 _MOST_FACTORS = 15
 
-# figure → (what it is called, how it is written)
+# Name of a figure → (its label, its number format).
 _FIGURES: Mapping[str, tuple[str, str]] = {
     "median_error": ("median absolute error", "{:.1f}%"),
     "rmse_log": ("RMSE of the log price", "{:.3f}"),
@@ -39,7 +39,11 @@ _FIGURES: Mapping[str, tuple[str, str]] = {
 
 
 def page(card: Mapping[str, Any], judged: Judged | None) -> str:
-    """The whole page. `card`: `contents` with `title` and `made`; `judged`: what its study counts."""
+    """Return the whole page as HTML.
+
+    `card`: the result of `contents`, with `title` and `made` added. `judged`: the sales on which the model
+    was judged, with their values and ranges; None if there were no such sales.
+    """
     parts = [
         f"<h1>{escape(card['title'])}</h1>",
         f"<p class=lead>{_lead(card)}</p>",

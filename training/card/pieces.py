@@ -1,4 +1,4 @@
-"""The pieces that the card's sections are put together from."""
+"""HTML that the sections of the model card share: figures as text, pictures and tables."""
 
 from __future__ import annotations
 
@@ -7,18 +7,18 @@ from html import escape
 
 
 def written(value: float | None, form: str) -> str:
-    """A figure as text; a dash where there is none."""
+    """Format a figure as text; None becomes a dash."""
     return "–" if value is None else form.format(value)
 
 
 def figure(svg: str, caption: str, words: str) -> str:
-    """A picture with its caption; `words` stand in for it where it is not seen."""
+    """Return a picture with its caption as HTML. `words`: the text that a screen reader reads instead."""
     told = svg.replace("<svg ", f'<svg role="img" aria-label="{escape(words)}" ', 1)
     return f"<figure>{told}<figcaption>{escape(caption)}</figcaption></figure>"
 
 
 def table(caption: str, header: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
-    """A table whose first column names the rows."""
+    """Return an HTML table; the first cell of each row is its heading."""
     head = "".join(f"<th scope=col>{escape(cell)}</th>" for cell in header)
     body = "".join(
         f"<tr><th scope=row>{escape(row[0])}</th>{''.join(f'<td>{escape(c)}</td>' for c in row[1:])}</tr>"

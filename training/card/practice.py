@@ -1,4 +1,4 @@
-"""The card's section on common practice: each rule beside what the evidence says of it, drawn and told."""
+"""The card's section on the rules of common practice: each beside the evidence, in a chart and a table."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from training.card.charts.practice import Group, Told, label_of, practice_chart
 from training.card.pieces import figure, table
 
 _FACTORS = ("factor", "evidence", "posterior")
-_MOST = 0.5  # from this share on, most of what is known rests on practice
+_MOST = 0.5  # from this share of practice on, a rule counts as resting mostly on common practice
 _ORDER = {flat: at for at, flat in enumerate(NAMEABLE)}
 _MEANING = (
     "<p>A fit starts from these rules of the trade, each as strong as the number of sales that it counts "
@@ -28,7 +28,10 @@ _CAPTION = (
 
 
 def section(rules: Sequence[Told], spreads: Sequence[Told] = ()) -> list[str]:
-    """The section. Both are entries of the fit's report; nothing where the fit had no practice."""
+    """Return the section's HTML parts; none where the fit used no rules of common practice.
+
+    `rules`, `spreads`: the entries "practice" and "spreads" of the fit's report.
+    """
     if not rules:
         return ["<h2>Common practice</h2>", *_spreads(spreads)] if spreads else []
     groups = groups_of(rules)
@@ -45,7 +48,7 @@ def section(rules: Sequence[Told], spreads: Sequence[Told] = ()) -> list[str]:
 
 
 def contradictions(rules: Sequence[Told]) -> str:
-    """The rules that the evidence contradicts beyond chance, in a sentence."""
+    """Name the rules that the evidence contradicts beyond chance, in a sentence."""
     against = [told for told in rules if told["contradicted"]]
     if not against:
         return "No rule is contradicted beyond chance."
@@ -60,7 +63,7 @@ def _against(told: Told) -> str:
 
 
 def weight(rules: Sequence[Told]) -> str:
-    """On how many rules practice still weighs more than the evidence, in sentences."""
+    """Count the rules that rest mostly on common practice, and those without evidence, in sentences."""
     most = sum(told["share"] >= _MOST for told in rules)
     none = sum(told["evidence"] is None for told in rules)
     said = (
@@ -70,7 +73,7 @@ def weight(rules: Sequence[Told]) -> str:
 
 
 def groups_of(rules: Sequence[Told]) -> list[Group]:
-    """The rules by the family of what they are about; rules about the same field stand together."""
+    """Group the rules by the family of their fields; rules about the same field stand together."""
     of: dict[Family, list[Told]] = {family: [] for family in Family}
     for told in sorted(rules, key=_order):
         of[_family(told)].append(told)
@@ -78,7 +81,7 @@ def groups_of(rules: Sequence[Told]) -> list[Group]:
 
 
 def _fields(told: Mapping[str, Any]) -> list[str]:
-    """The flat fields in which its two sides differ; none for a price asked or offered."""
+    """Return the fields in which a rule's two instruments differ; none for a rule on askings or offers."""
     return [flat for flat, value in told["of"].items() if value != told["against"][flat]]
 
 

@@ -1,4 +1,4 @@
-"""The card's section on the boosted trees: what they learnt, drawn and told."""
+"""The card's section on the boosted trees: what they learnt, in charts and sentences."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ _MEANING = (
 
 
 def section(told: Mapping[str, Any] | None) -> list[str]:
-    """The section. `told`: `training.card.learnt.learnt`; None where the bundle has no trees."""
+    """Return the section's HTML parts. `told`: the figures about the trees; None if the model has none."""
     title = "<h2>The boosted trees</h2>"
     if told is None:
         return [title, _NO_TREES]
@@ -35,7 +35,7 @@ def section(told: Mapping[str, Any] | None) -> list[str]:
 
 
 def amount(told: Mapping[str, Any]) -> str:
-    """State the number of trees, how far they are believed and what they gain, in sentences."""
+    """State the number of trees, their weight in a value and what they gain, in sentences."""
     said = (
         f"{told['boosters']:,} boosters with {told['trees']:,} trees in all, served as tables over pairs of "
         f"inputs. Of what they say, the share {told['weight']:.2f} is believed."

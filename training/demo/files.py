@@ -1,4 +1,4 @@
-"""The demo market written as the files that a fit reads, with a handful of rows that a reader must refuse."""
+"""The demo market written as files for a fit, with a few wrong rows that a reader of evidence must refuse."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ _FIELDS_APART = tuple(flat for flat, f in FAMILY.items() if f in (Family.CONDITI
 
 
 def write_market(folder: Path, market: Market, seed: int, *, progress: bool = True) -> dict[str, int]:
-    """Write the five files; file name → rows in it. Files that stand there are replaced."""
+    """Write the market's five files, replacing old ones; return the number of rows by CSV file name."""
     folder.mkdir(parents=True, exist_ok=True)
     (folder / "catalogue.toml").write_text(market.catalogue_toml, encoding="utf-8")
     evidence = evidence_cells(market, seed)
@@ -52,7 +52,7 @@ def _write(path: Path, columns: Sequence[str], rows: Iterable[Cells], wrote: Cal
 
 
 def evidence_cells(market: Market, seed: int) -> list[Cells]:
-    """The evidence as records have it: names now and then spelled otherwise, and the wrong rows among it."""
+    """Return the evidence as CSV rows: some names are spelled differently, and wrong rows are mixed in."""
     rng = np.random.default_rng([seed, 6])
     rows = [row.to_flat() for row in market.evidence]
     for at in np.flatnonzero(rng.random(len(rows)) < 0.02):
@@ -63,13 +63,13 @@ def evidence_cells(market: Market, seed: int) -> list[Cells]:
 
 
 def _otherwise(row: Mapping[str, str], how: int) -> Cells:
-    """Maker and model spelled as people spell them; they must match all the same."""
+    """Return maker and model in another spelling, which must still match. `how`: 0, 1 or 2."""
     spell = (str.upper, str.lower, lambda name: f" {name.replace(' ', '  ')} ")[how]
     return {name: spell(row[name]) for name in ("maker", "model")}
 
 
 def wrong_cells(evidence: Sequence[Evidence]) -> list[Cells]:
-    """Rows that a reader must refuse, one fault each, made from the first rows of the evidence."""
+    """Return rows that a reader must refuse, each with one fault, made from the first rows of evidence."""
     faults: tuple[Cells, ...] = (
         {"date": "31/04/2021"},
         {"date": "2022-02-30"},
@@ -90,21 +90,24 @@ def wrong_cells(evidence: Sequence[Evidence]) -> list[Cells]:
         {**row, "id": f"W{n:03d}", **fault}
         for n, (row, fault) in enumerate(zip(rows, faults, strict=False), 1)
     ]
-    return [*wrong, evidence[0].to_flat()]  # the last one is a duplicate id
+    return [*wrong, evidence[0].to_flat()]  # the last row repeats an id
 
 
 def stock_cells(market: Market) -> list[Cells]:
-    """A dealer's stock list, to be valued on the market's last day at a dealer's."""
+    """Return a dealer's stock list as CSV rows, to be valued on the market's last day at a dealer's."""
     own = {"date": MARKET_CLOSES.isoformat(), "channel": "dealer"}
     return [{"id": name, **instrument.to_flat(), **own} for name, instrument in market.stock]
 
 
 def truth_cells(market: Market) -> tuple[list[str], list[Cells]]:
-    """Per id: the true log value (US dollars), what no field records, and log effects by family and field."""
+    """Return the columns and rows of the truth file.
+
+    Per id: the true log value (US dollars), the market's part of it, and log effects by family and field.
+    """
     effects, events = market.effects, market.events
     columns: dict[str, Sequence[float]] = {
         "log_value": events.log_value.tolist(),
-        # All that is not the specimen's: a channel may take one specimen otherwise than another.
+        # The rest of the value, beside the specimen's part: a dealer's premium depends on the specimen too.
         "log_market": (events.log_value - market.truth.log_specimen(events.specimens)).tolist(),
     }
     for family in _EFFECT_FAMILIES:

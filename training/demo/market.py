@@ -1,4 +1,4 @@
-"""A whole demo market, deterministic by seed."""
+"""A demo market: its records and the true values behind them, the same for the same seed."""
 
 from __future__ import annotations
 
@@ -28,10 +28,11 @@ from training.rates import load_rates
 
 @dataclass(frozen=True)
 class Market:
-    """The files' contents and the truth behind them.
+    """One demo market: its records, its stock list and the true values behind them.
 
-    `evidence` and `holdout` (later sales) are canonical and in order of day; `stock` is a dealer's list of
-    (id, instrument). `ids` names the events in the order of `events`: evidence, holdout, stock.
+    `evidence` and `holdout` (later sales) have names as in the catalogue and are sorted by day. `stock` is a
+    dealer's list of (id, instrument). `ids` names the events in the order of `events`: evidence, holdout,
+    stock.
     """
 
     catalogue: Catalogue
@@ -49,17 +50,20 @@ class Market:
 
     @cached_property
     def log_value(self) -> dict[str, float]:
-        """id → true log US dollars on the event's day in its channel: no noise, gap or hidden quality."""
+        """id → true log value (US dollars) on the event's day in its channel.
+
+        It has no noise, no gap of an asking price or offer, and no quality that no field records.
+        """
         return dict(zip(self.ids, self.events.log_value.tolist(), strict=True))
 
     @property
     def slips(self) -> dict[str, str]:
-        """id → what went wrong in a row that no reader can refuse."""
+        """id → the recording mistake, for rows whose mistake no reader can detect."""
         return {self.ids[at]: SLIPS[self.events.slip[at]] for at in np.flatnonzero(self.events.slip)}
 
     @cached_property
     def effects(self) -> dict[str, NDArray[np.float64]]:
-        """Flat field → (events,) true log effect from the reference specimen, in the order of `ids`."""
+        """Field's CSV name → (events,) true log effect from the reference specimen, in the order of `ids`."""
         return self.truth.effects(self.events.specimens)
 
 
@@ -71,11 +75,11 @@ def make_market(
     askings: int | None = None,
     offers: int | None = None,
 ) -> Market:
-    """The market of this seed. `nature`: one of `NATURES`; `later`: sales after the evidence (a sixth).
+    """Make the market of this seed. `nature`: one of `NATURES`, a set of price parameters.
 
-    `askings`, `offers`: how many the evidence has; by default in proportion to the sales (`Counts.of`).
-
-    The world (catalogue, levels, index) depends on the seed alone, not on the number of sales.
+    `sales`, `askings`, `offers`: their numbers in the evidence. `later`: the number of sales after it. Those
+    left out are in proportion to `sales` (`Counts.of`). The world (catalogue, levels, index) depends on the
+    seed alone. Raises ValueError for an unknown nature or no sales.
     """
     if nature not in NATURES:
         raise ValueError(f"nature: {nature!r} is not known; allowed: {', '.join(NATURES)}")
@@ -116,7 +120,7 @@ def _ids(counts: Counts) -> tuple[str, ...]:
 
 
 def _in_order(events: Events, counts: Counts) -> Events:
-    """Evidence and later sales each by day; the stock list stays as it is."""
+    """Sort the evidence by day, and the later sales by day; leave the stock list as it is."""
     first, end = counts.evidence, counts.evidence + counts.later
     order = np.arange(len(events.day))
     order[:first] = np.argsort(events.day[:first], kind="stable")

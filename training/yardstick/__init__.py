@@ -1,1 +1,1 @@
-"""Our fit beside general-purpose peers, on markets and on open price data, in one table."""
+"""Compare our fit with general-purpose regression methods, on demo markets and open price data."""

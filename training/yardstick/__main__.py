@@ -1,7 +1,7 @@
-"""`python -m training.yardstick`: our fit beside general-purpose peers, in one table.
+"""`python -m training.yardstick`: compare our fit with general-purpose regression methods, in one table.
 
 Needs the lock group `yardstick`. The first run takes half an hour on two cores; later ones
-find the peers' answers kept.
+reuse the stored predictions of the other methods (the peers).
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ import json
 import os
 from pathlib import Path
 
-# One thread per fit: the fits run side by side, and threads of theirs would fight over the same cores.
+# One thread per fit, because the fits run in parallel and more threads would compete for the same cores.
 os.environ.setdefault("OMP_NUM_THREADS", "1")
 
 import click

@@ -1,4 +1,4 @@
-"""The contests of the yardstick, each cut into pieces of work that can run anywhere in any order."""
+"""The contests of the yardstick, each split into fits that can run in any process and in any order."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ from training.yardstick.tables import Floats, Ints
 OURS = "this fit"
 FOLDS = 5
 
-# Markets of our own making: contest → (nature, sales). Their seeds are used nowhere else.
+# Demo markets: contest → (nature, number of sales). Their seeds are used nowhere else.
 MARKETS: Mapping[str, tuple[str, int]] = {
     "demo market": ("house", 3000),
     "entangled market": ("entangled", 3000),
@@ -35,7 +35,7 @@ CONTESTANTS = (OURS, *PEERS)
 
 @dataclass(frozen=True)
 class ContestFit:
-    """One fit of one contestant: a repeat of a contest, and a fold of it (0 for a market)."""
+    """One fit of one contestant, for one repeat and one fold of a contest; a market has only fold 0."""
 
     contest: str
     contestant: str
@@ -45,7 +45,7 @@ class ContestFit:
 
 @dataclass(frozen=True)
 class ContestResult:
-    """The result of a piece: (n,) log prices, and the predictions of them."""
+    """The result of one fit (`piece`): n log prices paid, and the contestant's predictions of them."""
 
     piece: ContestFit
     paid: Floats
@@ -53,7 +53,7 @@ class ContestResult:
 
 
 def pieces(contests: Sequence[str], contestants: Sequence[str], repeats: int) -> Iterator[ContestFit]:
-    """All work, in the order of the table."""
+    """Yield every fit of the comparison, in the order of the table."""
     for contest in contests:
         count = 1 if contest in MARKETS else FOLDS
         for contestant in contestants:
@@ -63,7 +63,7 @@ def pieces(contests: Sequence[str], contestants: Sequence[str], repeats: int) ->
 
 
 def run(piece: ContestFit) -> ContestResult:
-    """Do one piece of work."""
+    """Run one fit, and predict the prices of its test rows."""
     return (_run_market if piece.contest in MARKETS else _run_open)(piece)
 
 
@@ -97,7 +97,7 @@ def _run_market(piece: ContestFit) -> ContestResult:
     if piece.contestant == OURS:
         return ContestResult(piece, paid, predict_market(market, piece.repeat))
     sales = only_sales(market.evidence)
-    # What is typical of a model comes from the evidence alone.
+    # Typical values of a model come from the evidence alone, because the later sales are the test.
     typical = typical_of(market.evidence, market.catalogue)
     train, test = (
         columns([row.subject for row in rows], market.catalogue, typical)
@@ -118,7 +118,10 @@ SCORES: Mapping[str, Callable[[Floats, Guess], float]] = {
 
 
 def scored(answers: Sequence[ContestResult]) -> dict[str, dict[str, dict[str, float]]]:
-    """contest → contestant → score: the mean over repeats of what all folds of a repeat give together."""
+    """Return contest → contestant → score name → mean score over repeats.
+
+    The folds of a repeat are joined before they are scored.
+    """
     out: dict[str, dict[str, dict[str, float]]] = {}
     keys = dict.fromkeys((a.piece.contest, a.piece.contestant) for a in answers)
     for contest, contestant in keys:

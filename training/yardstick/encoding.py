@@ -1,4 +1,4 @@
-"""Rows of an open table for the evaluator: every column is a player, and any row may be the reference."""
+"""Encode the rows of an open data set for the evaluator, with each column as a player of Shapley values."""
 
 from __future__ import annotations
 
@@ -16,58 +16,59 @@ from training.yardstick.open_data import Feature, Scale
 
 @dataclass(frozen=True)
 class TableEncoding:
-    """Tables of these columns; a grade's words belong to the grade. See `Encoding`."""
+    """The `Encoding` of an open data set with these columns; a grade's number and word are one player."""
 
     columns: tuple[Feature, ...]
 
     shared: frozenset[str] = frozenset()
-    # A block over two numbers is straight between the knots of neither: each value is worked out by itself.
+    # No column is curved. The effect of a pair of numbers is not linear between the knots of either, so it is
+    # computed anew for each value.
     curved: frozenset[str] = frozenset()
     recurring: bool = False
     losses: tuple[str, ...] = ()
 
     @cached_property
     def players(self) -> tuple[str, ...]:
-        """The columns' names."""
+        """The names of the columns."""
         return tuple(column.name for column in self.columns)
 
     @cached_property
     def _position(self) -> dict[str, int]:
-        """Column of a table → position of its player; a grade's words share the grade's player."""
+        """Column of the table → position of its player; a grade's words share the grade's player."""
         of_words = {f"{c.name}=": at for at, c in enumerate(self.columns) if c.scale is Scale.GRADE}
         return of_words | {name: at for at, name in enumerate(self.players)}
 
     def rows(self, table: Table) -> list[Row]:
-        """All rows of a table; None where a value is not known."""
+        """Encode all rows of a table, with None where a value is not known."""
         known = [_values(table[column.name]) for column in self.columns]
         return [Row((), values) for values in zip(*known, strict=True)]
 
     def players_of(self, columns: Sequence[str]) -> tuple[str, ...]:
-        """The columns themselves, in their own order: two blocks over the same two are one game."""
+        """Return the players of these columns in table order, so that equal sets of players are one game."""
         return tuple(self.players[at] for at in sorted({self._position[name] for name in columns}))
 
     def reference(self, row: Row) -> Values:
-        """The row itself: nothing is typical of an open table."""
+        """Return the row's own values, because an open data set has no typical values."""
         return row.values
 
     def table(self, rows: Sequence[Row], names: Sequence[str]) -> Table:
-        """The named columns of n rows."""
+        """Return the named columns of n rows."""
         return {name: self._column(name, [row.values for row in rows]) for name in names}
 
     def time(self, values: Values) -> float:
-        """0: time is a column like any other."""
+        """Return 0, because time is an ordinary column here."""
         return 0.0
 
     def ordinal(self, column: str, value: Any) -> float:
-        """The number itself."""
+        """Return the value as a float."""
         return float(value)
 
     def loss_values(self, column: str) -> Sequence[Any]:
-        """Nothing: there are no losses."""
+        """Return nothing, because no column has losses."""
         return ()
 
     def answers(self, row: Row, player: str) -> Answers:
-        """Nothing: what is not known has an effect of its own."""
+        """Return nothing, because an unknown value has an effect of its own."""
         return ()
 
     def _column(self, name: str, rows: Sequence[Values]) -> np.ndarray:
@@ -82,7 +83,7 @@ class TableEncoding:
 
 
 def _values(column: np.ndarray) -> list[Any]:
-    """The values of one column, None where unknown."""
+    """Return the values of one column, None where unknown."""
     if column.dtype.kind == "f":
         return [None if value != value else value for value in column.tolist()]
     return [str(value) or None for value in column]

@@ -1,6 +1,6 @@
-"""Answers of peers, kept on disk: they do not change while their code, their libraries and their rows do not.
+"""Store the peers' predictions on disk: they change only with the peers' code, libraries or rows.
 
-Our own fit is never kept: it changes with every line of the code that it is there to judge.
+Predictions of our own fit are never stored, because any line of our code may change them.
 """
 
 from __future__ import annotations
@@ -22,21 +22,21 @@ from training.yardstick.tables import Floats, Table
 
 FOLDER = Path(__file__).parents[2] / ".cache" / "yardstick"
 
-# The rows themselves are part of the key, so the code that makes a data set or a market need not be.
+# The rows are part of a stored file's key, so the code that makes a data set or a market need not be.
 _SOURCES = (peers, intervals)
 LIBRARIES = ("catboost", "lightgbm", "numpy", "scikit-learn", "xgboost-cpu")
 
 
 @cache
 def made_by() -> str:
-    """A hash of all that a peer's answer depends on beside its rows."""
+    """Return a hash of the code and library versions on which a peer's predictions depend."""
     versions = [f"{name} {version(name)}" for name in LIBRARIES]
     return hashlib.sha256("\0".join([*map(getsource, _SOURCES), *versions]).encode()).hexdigest()
 
 
 def answered(folder: Path, peer: str, train: Table, y: Floats, test: Table, seed: int) -> Guess:
-    """The answer of this peer: read from the folder if it is kept there, else computed and kept there."""
-    # Not joblib.Memory: it throws all answers away once the file around its function has other lines.
+    """Return this peer's predictions of the test rows: read from the folder, or computed and stored there."""
+    # joblib.Memory would not do: it drops all stored results once other lines of the function's file change.
     parts = [peer, made_by(), *(str(joblib.hash(rows)) for rows in (dict(train), y, dict(test))), str(seed)]
     path = folder / f"{hashlib.sha256(chr(0).join(parts).encode()).hexdigest()}.npz"
     if path.exists():

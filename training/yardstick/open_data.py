@@ -1,8 +1,7 @@
-"""Open price data from PyPI packages, each with a feature specification in the words of the core.
+"""Open price data from PyPI packages, each data set with the scale of every column.
 
-A data set is a `Table` (numbers with NaN, levels with "" for unknown), log prices and one `Feature` per
-feature: enough for the core, whose terms `specification_of` makes of it, and for peers, which encode as
-they like.
+A data set has a `Table` (unknown is NaN for numbers, "" for levels), log prices and one `Feature` per column.
+From these `specification_of` makes the terms of our fit, and each peer makes its own encoding.
 """
 
 from __future__ import annotations
@@ -22,14 +21,14 @@ class Scale(StrEnum):
     """The scale that a column is measured on."""
 
     NUMBER = "number"
-    SIZE = "size"  # a positive number that matters in proportion: its logarithm stands in the table
+    SIZE = "size"  # a positive number whose ratios matter; the table holds its logarithm
     LEVEL = "level"
-    GRADE = "grade"  # ordered terms; the table holds their position, 0 first
+    GRADE = "grade"  # one of several ordered words; the table holds the word's position, counted from 0
 
 
 @dataclass(frozen=True)
 class Feature:
-    """One feature. `terms`: the order of a grade. `label`: what it stands for in the source."""
+    """One column of a data set. `terms`: the words of a grade in ascending order; () for other scales."""
 
     name: str
     scale: Scale
@@ -38,7 +37,7 @@ class Feature:
 
 @dataclass(frozen=True)
 class OpenData:
-    """n records: `table` holds one (n,) array per column; `log_price`: (n,) natural logs."""
+    """A data set of n records. `table`: one array per column, two per grade; `log_price`: natural logs."""
 
     name: str
     columns: tuple[Feature, ...]
@@ -50,7 +49,7 @@ class OpenData:
         return len(self.log_price)
 
     def at(self, rows: NDArray[np.int64]) -> Table:
-        """The table of these rows."""
+        """Return the table with only these rows."""
         return {name: values[rows] for name, values in self.table.items()}
 
 
@@ -110,7 +109,7 @@ def _frame(package: str, item: str) -> Any:
 
 
 def _drawn(frame: Any, count: int) -> Any:
-    """`count` rows drawn without replacement, the same ones on every machine."""
+    """Draw `count` rows without replacement, the same ones on every machine."""
     rows = np.sort(np.random.default_rng(0).choice(len(frame), count, replace=False))
     return frame.iloc[rows]
 
@@ -148,7 +147,7 @@ _AMES_LEVELS = _words(
 
 
 def ames() -> OpenData:
-    """2,930 houses sold in Ames (De Cock 2011, J. Statistics Education 19(3)); every field but the ids."""
+    """2,930 houses sold in Ames (De Cock 2011, J. Statistics Education 19(3)), without the ids."""
     grades = {name: Feature(name, Scale.GRADE, tuple(terms)) for name, terms in _AMES_GRADES.items()}
     sizes = _sizes("area", "Lot.Area", "Lot.Frontage", "X1st.Flr.SF")
     columns = {**sizes, **_numbers(*_AMES_NUMBERS), **grades, **_levels(*_AMES_LEVELS)}
@@ -204,14 +203,14 @@ def windsor() -> OpenData:
 
 
 def grinnell() -> OpenData:
-    """929 houses sold in Grinnell 2005–2015, without what was asked for them."""
+    """929 houses sold in Grinnell 2005–2015, without their list prices."""
     columns = {**_sizes("SquareFeet", "LotSize"), **_numbers("Bedrooms", "Baths", "YearBuilt", "Date")}
     frame = _frame("Stat2Data", "GrinnellHouses")
     return _data("Grinnell houses", frame, "SalePrice", columns, "Stat2Data GrinnellHouses")
 
 
 def auctions() -> OpenData:
-    """141 online auctions of one game, those up to 100 dollars; what was known before they closed."""
+    """141 online auctions of one game that ended at 100 dollars or less, with facts known before the end."""
     columns = {
         **_numbers("duration", "wheels", "seller_rate"),
         **_levels("cond", "ship_sp", "stock_photo"),

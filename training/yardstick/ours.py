@@ -1,4 +1,4 @@
-"""Our own fit as a contestant. The fitting code is imported late: peers run without it."""
+"""Our own fit as a contestant. Functions import the fitting code only when called: peers run without it."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from training.yardstick.tables import Ints
 
 
 def available() -> bool:
-    """Say if this tree has the fitting code."""
+    """Say whether this checkout of the repository has the fitting code."""
     try:
         from training.fit import fit_model  # noqa: F401
     except ImportError:
@@ -19,7 +19,7 @@ def available() -> bool:
 
 
 def predict_market(market: Market, seed: int) -> Guess:
-    """Fitted on all the evidence of the market; predicts its later sales."""
+    """Fit on all the evidence of the market, and predict the prices of its later sales."""
     from training.fit import fit_model
 
     fit = fit_model(market.evidence, market.catalogue, market.rates, seed=seed, progress=False)
@@ -28,7 +28,10 @@ def predict_market(market: Market, seed: int) -> Guess:
 
 
 def predict_open(data: OpenData, train: Ints, test: Ints, seed: int) -> Guess:
-    """Fitted on the `train` rows of an open data set as bundles are; predicts `test` rows from its files."""
+    """Fit on the `train` rows of an open data set, and predict the `test` rows.
+
+    The fit is written to files and read back first, as for a bundle, so that the served model is judged.
+    """
     from models.price.core.core import read_core
     from models.price.evaluator.evaluator import Evaluator
     from training.fit.core import fit_core

@@ -1,4 +1,4 @@
-"""Specify the core of an open table by the kinds of its columns: one rule for every data set."""
+"""Specify our fit on an open data set by the scales of its columns, with one rule for all data sets."""
 
 from __future__ import annotations
 
@@ -20,8 +20,8 @@ from training.fit.solve.solution import first_solution
 from training.yardstick.encoding import TableEncoding
 from training.yardstick.open_data import Feature, Scale
 
-_PAIRED, _ROWS_A_COLUMN = 8, 60  # the most columns of which every two are fitted together; rows for each
-_FIRST_STEPS = 6  # enough to say which columns matter
+_PAIRED, _ROWS_A_COLUMN = 8, 60  # largest number of columns to fit in pairs; rows needed for each of them
+_FIRST_STEPS = 6  # steps of the first fit: enough to rank the columns by their effects
 
 _TREES = Growth(
     parameters={
@@ -48,10 +48,10 @@ _TREES = Growth(
 
 
 def specification_of(columns: Sequence[Feature], table: Table, log_price: Floats) -> Specification:
-    """Specify a core: smooth curves and jumps for numbers, pooled effects for levels, pairs of what matters.
+    """Return the specification of a fit: curves and jumps for numbers, pooled effects for levels, and pairs.
 
-    The columns whose effects vary most are fitted in pairs too. Beside the backbone, trees predict the whole
-    price, from the numbers themselves and from the fitted effect of each level.
+    Only the columns whose effects vary most are fitted in pairs. Beside the sum of all these terms (the
+    backbone), trees predict the whole price from the numbers and from the fitted effects of levels.
     """
     alone = (*backbone_terms(columns), *jumps_of(columns))
     together = pair_terms(_that_matter(columns, alone, table, log_price))
@@ -63,13 +63,13 @@ def specification_of(columns: Sequence[Feature], table: Table, log_price: Floats
 
 
 def data_of(encoding: TableEncoding, table: Table, log_price: Floats) -> Data:
-    """Rows of an open table for a fit: closed sales, each of a thing of its own."""
+    """Return the rows of an open data set for a fit, each as a closed sale of a different item."""
     sales = [SALE] * len(log_price)
     return Data(table, encoding.rows(table), log_price, sales, sales, [str(row) for row in range(len(sales))])
 
 
 def backbone_terms(columns: Sequence[Feature]) -> list[BackboneTerm]:
-    """Every column alone; unknown is a level of its own."""
+    """Return the terms of every column by itself; an unknown value has an effect of its own."""
     out: list[BackboneTerm] = []
     for column in columns:
         name = column.name
@@ -85,13 +85,13 @@ def backbone_terms(columns: Sequence[Feature]) -> list[BackboneTerm]:
 
 
 def jumps_of(columns: Sequence[Feature]) -> list[BackboneTerm]:
-    """A random walk along every number: prices jump at round sizes."""
+    """Return a random-walk term along every number, because prices jump at round sizes."""
     numbers = [c.name for c in columns if c.scale in (Scale.NUMBER, Scale.SIZE)]
     return [BackboneTerm(f"{name} jumps", (rungs(name),), part=name) for name in numbers]
 
 
 def pair_terms(columns: Sequence[Feature]) -> list[BackboneTerm]:
-    """The terms of every two of these columns together: each product of two bases has its own variance."""
+    """Return the terms of every pair of these columns; each product of two bases has its own variance."""
     return [
         BackboneTerm(f"{one} × {other}", (of_one, of_other))
         for first, second in combinations(columns, 2)
@@ -101,7 +101,11 @@ def pair_terms(columns: Sequence[Feature]) -> list[BackboneTerm]:
 
 
 def rungs(column: str, count: int = 40) -> BasisFactory:
-    """Increments between neighbouring quantiles that occur."""
+    """Return a factory of a basis with one step between each two neighbouring quantiles of the column.
+
+    `count`: the number of quantiles, which are values that occur. The factory returns None where 20 values
+    or fewer are known, or fewer than 4 quantiles differ.
+    """
 
     def fit(table: Table) -> Basis | None:
         known = table[column][~np.isnan(table[column])]
@@ -124,7 +128,7 @@ def _bases(column: Feature) -> list[tuple[str, BasisFactory]]:
 def _that_matter(
     columns: Sequence[Feature], terms: Sequence[BackboneTerm], table: Table, log_price: Floats
 ) -> list[Feature]:
-    """The columns whose effects vary most by a first fit of each alone; fewer where rows are few."""
+    """Return the columns whose effects vary most in a first fit without pairs; fewer if rows are few."""
     encoding = TableEncoding(tuple(columns))
     problem = problem_of(data_of(encoding, table, log_price), Specification(tuple(terms)))
     theta = fit_backbone(problem, first_solution(problem, np.inf), most=_FIRST_STEPS).theta

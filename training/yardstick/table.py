@@ -1,4 +1,4 @@
-"""The yardstick's one table, as text."""
+"""The yardstick's table of scores, as text."""
 
 from __future__ import annotations
 
@@ -16,7 +16,10 @@ _LESS_IS_BETTER = ("median_error", "rmse_log", "interval_score")
 
 
 def as_text(scores: Scores) -> str:
-    """A block per contest, a line per contestant; a star marks the least of a column."""
+    """Return a block per contest with a line per contestant.
+
+    A star marks the lowest figure of a column in which less is better.
+    """
     lines = []
     for contest, contestants in scores.items():
         best = {key: min(s[key] for s in contestants.values()) for key in _LESS_IS_BETTER}

@@ -1,4 +1,4 @@
-"""The forms in which contestants get their data."""
+"""Types of the arrays and tables that contestants are given."""
 
 from __future__ import annotations
 

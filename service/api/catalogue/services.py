@@ -1,4 +1,4 @@
-"""The catalogue of this request's bundle as answers."""
+"""Make answers from the catalogue of this request's bundle."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from service.errors import Located, UnknownPathNameError
 
 
 def whole() -> dict[str, Any]:
-    """Every maker with every model, and the bundle that says so."""
+    """Return every maker with every model, and the version of the bundle whose catalogue it is."""
     known = _catalogue()
     makers = [{"name": name, "models": [_entry(m) for m in known.of_maker(name)]} for name in known.makers]
     found = bundle()
@@ -26,25 +26,25 @@ def whole() -> dict[str, Any]:
 
 
 def makers() -> list[dict[str, Any]]:
-    """The makers, with the names of their models."""
+    """Return the makers, with the names of their models."""
     return [maker(name) for name in _catalogue().makers]
 
 
 def maker(name: str) -> dict[str, Any]:
-    """One maker, with the names of its models. Raises UnknownPathNameError."""
+    """Return one maker, with the names of its models. Raises UnknownPathNameError."""
     with _translate_unknown_names():
         found = _catalogue().of_maker(name)
     return {"name": found[0].maker, "models": [model.name for model in found]}
 
 
 def models(maker: str) -> list[dict[str, Any]]:
-    """The models of one maker. Raises UnknownPathNameError."""
+    """Return the models of one maker. Raises UnknownPathNameError."""
     with _translate_unknown_names():
         return [_entry(model) for model in _catalogue().of_maker(maker)]
 
 
 def model(maker: str, name: str) -> dict[str, Any]:
-    """One model, with all that is known of it. Raises UnknownPathNameError."""
+    """Return one model, with all that the catalogue has about it. Raises UnknownPathNameError."""
     with _translate_unknown_names():
         return _entry(_catalogue().find(maker, name))
 
@@ -59,7 +59,7 @@ def _entry(model: Model) -> dict[str, Any]:
 
 @contextmanager
 def _translate_unknown_names() -> Iterator[None]:
-    """Answer 404 for a name in a path that the catalogue does not have."""
+    """Turn the catalogue's error for an unknown name into UnknownPathNameError, which is answered by 404."""
     try:
         yield
     except UnknownNameError as error:

@@ -1,1 +1,1 @@
-"""Evidence: sales, asking prices and offers, taken in, corrected and withdrawn, with every change kept."""
+"""Evidence over HTTP: record, correct and withdraw sales, asking prices and offers, and show the changes."""

@@ -1,4 +1,4 @@
-"""The record that the documentation shows: one of this service's own catalogue; and a file of it."""
+"""The example of a record in the documentation, of this service's own catalogue, as JSON and as a file."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from service.api.values.examples import example_request
 
 
 def example_record(catalogue: Catalogue) -> dict[str, Any]:
-    """A closed sale of the first model of the catalogue."""
+    """Return a closed sale of the first model of the catalogue as JSON."""
     return {
         "id": "2026-014",
         "kind": "sale",
@@ -28,7 +28,7 @@ def example_record(catalogue: Catalogue) -> dict[str, Any]:
 
 
 def example_file(record: Mapping[str, Any]) -> str:
-    """The record as a file of one row."""
+    """Return the record as a CSV file of one row."""
     flat = Instrument.from_nested(record["instrument"]).to_flat()
     row = {**{name: record[name] for name in OWN_COLUMNS}, **{k: v for k, v in flat.items() if v}}
     out = io.StringIO()

@@ -1,7 +1,7 @@
-"""A file of evidence: every row that is right is kept, in one transaction, and a report says what was not.
+"""Take in a file of evidence: store every valid row in one transaction, and report the other rows.
 
-Rows are read and judged before the transaction begins, so that nobody waits for a file to be read; those to
-be kept lie on disk in between, so that a large file takes no more memory than a small one.
+Rows are read and checked before the transaction begins, so that nobody waits while a file is read. Valid rows
+are on disk meanwhile, so that a large file takes no more memory than a small one.
 """
 
 from __future__ import annotations
@@ -33,8 +33,8 @@ from service.http.responses import CSV
 from service.http.uploads import needing_room, spool
 
 MOST_ROWS = 50_000
-MOST_FAULTS = 500  # listed; those beyond are counted
-_MOST_NAMED = 50  # of the columns that are ignored
+MOST_FAULTS = 500  # largest number of faults that a report lists; the others are only counted
+_MOST_NAMED = 50  # largest number of ignored columns that a report names
 _AT_ONCE = 1_000
 _PIECE = 64 * 1024
 _STANDS = Fault(
@@ -44,7 +44,7 @@ _STANDS = Fault(
 
 @dataclass
 class Report:
-    """The report on the rows so far. `pointed`: faults have a pointer into the object of their line."""
+    """The report on the rows read so far. `pointed`: faults have a pointer into the JSON object of a line."""
 
     pointed: bool
     ignored: tuple[str, ...] = ()
@@ -55,7 +55,7 @@ class Report:
     left_out: int = 0
 
     def refuse(self, refusal: Refusal) -> None:
-        """Count a row that was left out, and list what is wrong with it while there is room."""
+        """Count a row that was left out, and list its faults up to `MOST_FAULTS` in all."""
         if refusal.again:
             self.duplicates += 1
         else:
@@ -71,7 +71,7 @@ class Report:
         return fault_entry(Located(pointer_to(*fault.field.split(".")) if in_object else None, fault))
 
     def to_json(self) -> dict[str, Any]:
-        """The report as it is answered."""
+        """Return the report as JSON for the answer."""
         return {
             "rows": self.accepted + self.refused + self.duplicates,
             "accepted": self.accepted,
@@ -84,9 +84,9 @@ class Report:
 
 
 def take_file(form: str, body: IO[bytes], strict: bool) -> StoredResponse:
-    """Keep the rows of a file that are right, once for each Idempotency-Key. `strict`: all of them or none.
+    """Store the valid rows of a file, once for each Idempotency-Key. `strict`: all rows or none.
 
-    Raises TableError, TooManyRowsError, RowsRefusedError, NoRoomError; then nothing was kept.
+    Raises TableError, TooManyRowsError, RowsRefusedError, NoRoomError; then no row is stored.
     """
     claimed = claim_of_request(_digest(body))
     before = stored_response(claimed)
@@ -114,7 +114,7 @@ def _digest(body: IO[bytes]) -> str:
 
 
 def _sift(form: str, body: IO[bytes], kept: IO[bytes]) -> Report:
-    """Judge every row; those that are right go to `kept`, with their lines."""
+    """Check every row; write the valid ones to the file `kept`, with their line numbers."""
     valuer = bundle().valuer
     intake = Intake(valuer.catalogue, valuer.rates, last_day())
     report = Report(pointed=form != CSV)

@@ -1,4 +1,4 @@
-"""The list of evidence: what it can be narrowed to, and a page of it."""
+"""The list of evidence: its filters, and its pages."""
 
 from __future__ import annotations
 
@@ -81,7 +81,7 @@ FILTERS = (
 
 
 def listed(asked: dict[str, Any]) -> tuple[dict[str, Any], dict[str, str]]:
-    """A page of records and the header that leads on. Raises FaultyRequestError."""
+    """Return a page of records, and the header with the link to the next one. Raises FaultyRequestError."""
     page = page_of(asked)
     withdrawn = _STATES[asked.pop("withdrawn") or "false"]
     try:
@@ -98,7 +98,7 @@ def listed(asked: dict[str, Any]) -> tuple[dict[str, Any], dict[str, str]]:
 
 
 def _names(maker: str | None, model: str | None) -> dict[str, str | None]:
-    """The names as records have them; one that the catalogue does not have is refused with the nearest."""
+    """Return maker and model in the form stored with records. Raises InputError for unknown names."""
     if maker is None and model is None:
         return {}
     catalogue = bundle().valuer.catalogue

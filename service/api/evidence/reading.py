@@ -1,4 +1,4 @@
-"""A record of evidence read from JSON, by the current catalogue and rates."""
+"""Read a record of evidence from JSON, with the current catalogue and exchange rates."""
 
 from __future__ import annotations
 
@@ -9,11 +9,11 @@ from models.domain.evidence import Evidence
 from models.errors import Fault, InputError
 from service.context import bundle
 
-HISTORY = "history"  # the address of a record's changes ends with it
+HISTORY = "history"  # the last part of the path that shows a record's changes
 
 
 def read(data: Mapping[str, Any]) -> Evidence:
-    """A record as JSON, spelled as the current catalogue has it. Raises InputError, NoBundleError."""
+    """Read a record from JSON, with names as in the current catalogue. Raises InputError, NoBundleError."""
     valuer = bundle().valuer
     faults = list(id_faults(data.get("id")))
     try:
@@ -26,7 +26,7 @@ def read(data: Mapping[str, Any]) -> Evidence:
 
 
 def id_faults(given: object) -> tuple[Fault, ...]:
-    """Name the faults of an id that cannot stand in an address."""
+    """Return the faults of an id that cannot be part of a URL's path."""
     parts = given.strip().split("/") if isinstance(given, str) else [""]
     if len(parts) == 1 and parts[0] not in (".", ".."):
         return ()

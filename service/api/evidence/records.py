@@ -1,4 +1,4 @@
-"""Records of evidence as they are kept: the record as it is now, and a line for every change."""
+"""Records of evidence in the database: the present state of each record, and a row for every change."""
 
 from __future__ import annotations
 
@@ -20,15 +20,15 @@ _STANDING = select(EVIDENCE.c.id).where(EVIDENCE.c.id.in_(bindparam("wanted", ex
 _ADD = insert(EVIDENCE)
 _NOTE = insert(CHANGES)
 _HISTORY = select(CHANGES).where(CHANGES.c.evidence_id == bindparam("record_id")).order_by(CHANGES.c.version)
-# Chosen once, at random: whoever adds records to this database takes the same lock.
+# The lock that every transaction takes before it adds records; its number was chosen at random.
 _TURN = text("SELECT pg_advisory_xact_lock(4821973650)")
 
 
-Row = Mapping[str, Any]  # a row by the names of its columns
+Row = Mapping[str, Any]  # a row of a table: column name → value
 
 
 class Mark(NamedTuple):
-    """The author and the moment of a change, and the reason where one was given."""
+    """The key that made a change, the moment, and the reason if one was given."""
 
     key_id: str
     at: datetime
@@ -36,31 +36,31 @@ class Mark(NamedTuple):
 
 
 def take_turn(connection: Connection) -> None:
-    """Wait until no other transaction adds records, so that positions become known in their order.
+    """Wait until no other transaction adds records, so that records become visible in the order of the list.
 
-    Without it a list read page by page could pass over a record of a transaction that began first and ended
-    last. SQLite has one writer at a time anyway.
+    Otherwise a reader of the list's pages could miss a record whose transaction began first and ended last.
+    SQLite has one writer at a time anyway.
     """
     if connection.dialect.name == "postgresql":
         connection.execute(_TURN)
 
 
 class Prepared(NamedTuple):
-    """A record ready to be added: its columns, and the record as JSON."""
+    """A record ready to be added: as the columns of its row, and as JSON."""
 
     row: dict[str, Any]
     record: str
 
     @classmethod
     def of(cls, e: Evidence) -> Prepared:
-        """Prepare a record."""
+        """Make the columns and the JSON of a record."""
         return cls(to_row(e), _json(e))
 
 
 def add(connection: Connection, found: Sequence[Prepared], mark: Mark) -> set[str]:
-    """Add these records, those whose id stands already left out; the ids of those that were added.
+    """Add records, except those whose id exists already; return the ids of the added ones.
 
-    Nobody else adds records before this transaction ends: see `take_turn`. Ids differ from each other.
+    The ids must differ from each other. Call `take_turn` first, so that no other transaction adds records.
     """
     standing = set(connection.execute(_STANDING, {"wanted": [one.row["id"] for one in found]}).scalars())
     new = [one for one in found if one.row["id"] not in standing]
@@ -72,15 +72,15 @@ def add(connection: Connection, found: Sequence[Prepared], mark: Mark) -> set[st
 
 
 def look(connection: Connection, record_id: str, *, to_change: bool = False) -> Row | None:
-    """The record's row, withdrawn or not, if there is one. `to_change`: nobody else changes it meanwhile."""
+    """Return the record's row, also of a withdrawn record; None if there is none. `to_change`: lock it."""
     query = _FIND.with_for_update() if to_change else _FIND
-    # A database is asked for no text that it cannot hold.
+    # An impossible id is not looked up, because it can hold characters that the database refuses.
     row = connection.execute(query, {"record_id": record_id}).first() if is_id(record_id) else None
     return None if row is None else row._asdict()
 
 
 def find(connection: Connection, record_id: str, *, to_change: bool = False) -> Row:
-    """As `look`. Raises UnknownRecordError."""
+    """Return the record's row as `look` does. Raises UnknownRecordError if there is none."""
     row = look(connection, record_id, to_change=to_change)
     if row is None:
         raise UnknownRecordError("There is no record of evidence with this id.")
@@ -88,7 +88,7 @@ def find(connection: Connection, record_id: str, *, to_change: bool = False) -> 
 
 
 def replace(connection: Connection, before: Row, e: Evidence, action: str, mark: Mark) -> None:
-    """Let the record be this one from now on; what was withdrawn is used again. `before`: from `find`."""
+    """Replace a record; a withdrawn one is in use again. `before`: the old row, from `find`."""
     version = before["version"] + 1
     values = {**to_row(e), "version": version, "changed": mark.at, WITHDRAWN: None}
     connection.execute(update(EVIDENCE).where(EVIDENCE.c.id == e.id).values(values))
@@ -96,7 +96,7 @@ def replace(connection: Connection, before: Row, e: Evidence, action: str, mark:
 
 
 def withdraw(connection: Connection, before: Row, mark: Mark) -> None:
-    """Use the record no more, and keep it. `before`: from `find`."""
+    """Mark a record as withdrawn; it stays in the table. `before`: the old row, from `find`."""
     version = before["version"] + 1
     values = {"version": version, "changed": mark.at, WITHDRAWN: mark.at}
     connection.execute(update(EVIDENCE).where(EVIDENCE.c.id == before["id"]).values(values))
@@ -105,7 +105,7 @@ def withdraw(connection: Connection, before: Row, mark: Mark) -> None:
 
 
 def history(connection: Connection, record_id: str) -> list[Row]:
-    """Every change of a record, oldest first. Raises UnknownRecordError."""
+    """Return every change of a record, oldest first. Raises UnknownRecordError."""
     find(connection, record_id)
     return [row._asdict() for row in connection.execute(_HISTORY, {"record_id": record_id})]
 
@@ -113,9 +113,10 @@ def history(connection: Connection, record_id: str) -> list[Row]:
 def page(
     connection: Connection, wanted: Mapping[str, Any], withdrawn: bool | None, after: int, limit: int
 ) -> list[Row]:
-    """List records in the order in which they were taken, after this position. `wanted`: see `_CONDITIONS`.
+    """Return up to `limit` records after this position, in the order in which they were recorded.
 
-    `withdrawn`: only those that are, those that are not, or (None) both.
+    `wanted`: the filters, see `_CONDITIONS`. `withdrawn`: True for only withdrawn records, False for only
+    records in use, None for both.
     """
     query = select(EVIDENCE).where(EVIDENCE.c[ORDER] > after).order_by(EVIDENCE.c[ORDER]).limit(limit)
     for name, value in wanted.items():

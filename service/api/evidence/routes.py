@@ -80,10 +80,10 @@ _FILES = {
 def record_evidence(form: str, given: Evidence | IO[bytes], strict: bool | None) -> Response:
     """Take in a record of the market, or a file of up to 50,000 of them.
 
-    A record's id is your own, and one in all records: a second one with it is refused (409). Of a file, every
-    row that is right is kept, all in one step or none; what was left out is reported with its line and
-    reason. A row whose id stands already is left out, so that a file can be sent again. No value changes
-    before the next fit.
+    You choose a record's id, and no two records may have the same: a second one is refused (409). Of a file,
+    every row that is right is kept, all in one step or none. A row that was left out is reported with its
+    line and the reason. A row whose id exists already is left out, so that a file can be sent again. No value
+    changes before the next fit.
     """
     if isinstance(given, Evidence):
         return services.record(given).response()
@@ -104,7 +104,7 @@ def list_evidence(**asked: Any) -> Response:
 @blp.authorize("evidence")
 @blp.response(200, EvidenceRecordSchema(), "The record as it is now.", problems=(404, 410))
 def show_evidence(evidence_id: str) -> Response:
-    """One record; of one that was withdrawn only its history is shown."""
+    """One record. A withdrawn record is not shown, only its history is."""
     return raw_response(services.show(evidence_id))
 
 
@@ -136,5 +136,5 @@ def withdraw_evidence(evidence_id: str, reason: str | None) -> Response:
 @blp.authorize("evidence")
 @blp.response(200, EvidenceHistorySchema(), "The changes, oldest first.", problems=(404,))
 def show_evidence_history(evidence_id: str) -> Response:
-    """Every change of a record: what, by which key, when, and why where it was said."""
+    """Every change of a record: what was done, by which key, when, and why if a reason was given."""
     return json_response(services.history(evidence_id))

@@ -1,4 +1,4 @@
-"""Schemas of a record of evidence, sent and answered."""
+"""Schemas of records of evidence, in requests and answers."""
 
 from __future__ import annotations
 
@@ -55,7 +55,7 @@ class CorrectedEvidenceSchema(Schema):
             raise FaultyRequestError(with_pointers(error.faults)) from None
 
     def named(self, data: Mapping[str, Any]) -> Mapping[str, Any]:
-        """The record with the id of the path. Raises InputError where it names another one."""
+        """Return the record with the id of the path. Raises InputError if the body has another id."""
         record_id = (request.view_args or {})["evidence_id"]
         if data.get("id", record_id) != record_id:
             problem, step = "is not the id of the path", "leave it out; a record keeps its id"
@@ -69,7 +69,7 @@ class NewEvidenceSchema(CorrectedEvidenceSchema):
     id = fields.String(**described("your own name for it, once in all records", **text_schema(MAX_TEXT)))
 
     def named(self, data: Mapping[str, Any]) -> Mapping[str, Any]:
-        """The record as it was sent."""
+        """Return the record unchanged."""
         return data
 
 
@@ -116,7 +116,7 @@ class EvidenceChangeSchema(Schema):
 
 
 class EvidenceHistorySchema(Schema):
-    """Everything that was done with a record."""
+    """All changes of a record."""
 
     id = fields.String(**described("the record's id"))
     changes = fields.List(fields.Nested(EvidenceChangeSchema), **described("its changes, oldest first"))

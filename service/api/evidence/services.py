@@ -27,12 +27,12 @@ PATH = "/v1/evidence"
 
 
 def mark(reason: str | None = None) -> Mark:
-    """This request's caller, now."""
+    """Return the mark of a change that is made now by this request's caller."""
     return Mark(g.caller.key_id, datetime.now(UTC), reason)
 
 
 def record(e: Evidence) -> StoredResponse:
-    """Take one record in. Raises DuplicateError."""
+    """Add a new record. Raises DuplicateError."""
 
     def change(connection: Connection) -> StoredResponse:
         records.take_turn(connection)
@@ -44,7 +44,7 @@ def record(e: Evidence) -> StoredResponse:
 
 
 def show(record_id: str) -> bytes:
-    """The record as it is now. Raises UnknownRecordError, WithdrawnError."""
+    """Return the record's present state as JSON. Raises UnknownRecordError, WithdrawnError."""
     with reading(context().engine) as connection:
         row = records.find(connection, record_id)
     _check_used(row)
@@ -52,7 +52,7 @@ def show(record_id: str) -> bytes:
 
 
 def correct(record_id: str, e: Evidence, reason: str | None) -> bytes:
-    """Let the record be this one; one that was withdrawn is used again. Raises UnknownRecordError."""
+    """Replace a record; a withdrawn one is in use again. Raises UnknownRecordError."""
     with writing(context().engine) as connection:
         before = records.find(connection, record_id, to_change=True)
         check_unchanged(_answer(before))
@@ -62,7 +62,7 @@ def correct(record_id: str, e: Evidence, reason: str | None) -> bytes:
 
 
 def withdraw(record_id: str, reason: str | None) -> bytes:
-    """Use the record no more. Raises UnknownRecordError, WithdrawnError."""
+    """Withdraw a record. Raises UnknownRecordError, WithdrawnError."""
     with writing(context().engine) as connection:
         before = records.find(connection, record_id, to_change=True)
         _check_used(before)
@@ -72,7 +72,7 @@ def withdraw(record_id: str, reason: str | None) -> bytes:
 
 
 def history(record_id: str) -> dict[str, Any]:
-    """Every change of a record, oldest first. Raises UnknownRecordError."""
+    """Return every change of a record, oldest first. Raises UnknownRecordError."""
     with reading(context().engine) as connection:
         found = records.history(connection, record_id)
     return {"id": record_id, "changes": [dump_change(SimpleNamespace(**row)) for row in found]}

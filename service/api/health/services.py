@@ -11,11 +11,12 @@ from models.bundles.provisional import is_provisional
 from service.context import context
 from service.db.engine import REVISION, folder_of, found_revision
 
-_LEAST_FREE = 2**20  # bytes: a few hundred valuations, and all that SQLite needs to say that no more go in
+# Bytes of free disk space: enough for a few hundred valuations, and for SQLite to report a full disk.
+_LEAST_FREE = 2**20
 
 
 def checks() -> dict[str, dict[str, Any]]:
-    """The state of the price model, of the database and of the disk that it is on."""
+    """Return the state of the price model, of the database, and of the database's disk."""
     return {"model": _model(), "database": _database(), "disk": _disk()}
 
 

@@ -1,1 +1,1 @@
-"""Keys over HTTP: made, listed, rotated and revoked."""
+"""Keys over HTTP: make, list, rotate and revoke them."""

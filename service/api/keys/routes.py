@@ -1,4 +1,4 @@
-"""/v1/keys: made, listed, rotated and revoked by a key with the scope admin."""
+"""/v1/keys: make, list, rotate and revoke keys, with a key that has the scope admin."""
 
 from __future__ import annotations
 
@@ -46,8 +46,8 @@ def list_keys() -> Response:
 def create_key(asked: NewKey) -> Response:
     """Make a key.
 
-    Sent again with the same Idempotency-Key it makes no second one, but a secret is never shown twice: the
-    answer is 409 and names the key that was made.
+    A request sent again with the same Idempotency-Key makes no second key. Because a secret is never shown
+    twice, its answer is 409 and names the key that was made.
     """
     made = services.make(asked)
     return json_response(dump_made_key(made), 201, {**_UNSTORED, "Location": f"/v1/keys/{made.id}"})
@@ -67,9 +67,9 @@ def show_key(key_id: str) -> Response:
 @blp.response(201, MadeKeySchema(), "The key, with its new secret.", problems=(404,))
 @idempotent
 def rotate_key(hours: float, key_id: str) -> Response:
-    """Give a key a new secret; those before stay valid for a while, so that nothing stands still.
+    """Give a key a new secret; older ones stay valid for a while, so that callers can change over.
 
-    The key stays the same caller: its id, scopes, origins, limits and what it made.
+    The key stays the same caller: its id, scopes, origins, limits and records do not change.
     """
     return json_response(dump_made_key(services.rotate(key_id, hours)), 201, _UNSTORED)
 
@@ -80,6 +80,6 @@ def rotate_key(hours: float, key_id: str) -> Response:
 def revoke_key(key_id: str) -> Response:
     """End a key, with all its secrets, for ever. Other workers can trust it for a few seconds more.
 
-    What it made stays. To revoke a key again changes nothing.
+    Its records stay. To revoke a key again changes nothing.
     """
     return json_response(dump_key(services.revoke(key_id)))

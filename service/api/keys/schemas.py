@@ -26,9 +26,9 @@ _WORDS: dict[str, Any] = {"type": "array"}
 
 
 class KeyRequestSchema(Schema):
-    """A key that is wanted: a system key with scopes, or a website key with origins."""
+    """A request for a new key: a system key with scopes, or a website key with origins."""
 
-    # Raw: `service.keys.kinds` reads them, of this and of the command alike.
+    # Members are Raw, because `service.keys.kinds` checks them, for HTTP and for the command alike.
     label = fields.Raw(
         required=True,
         metadata={
@@ -98,7 +98,7 @@ class SecretSchema(Schema):
 
 
 class KeySchema(Schema):
-    """A key, without what opens it."""
+    """A key without its secrets themselves."""
 
     id = fields.String(**described("its id, which the key itself holds too"))
     kind = fields.String(**described("what kind of key", enum=[*KINDS]))
@@ -113,7 +113,7 @@ class KeySchema(Schema):
 
 
 class MadeKeySchema(KeySchema):
-    """A key with its secret: shown this once."""
+    """A key with its secret, which is shown only in this answer."""
 
     key = fields.String(
         **described("the key itself, to be sent as Authorization: Bearer KEY; shown this once")

@@ -19,13 +19,13 @@ from service.keys.records import KeyEntry
 
 @dataclass(frozen=True)
 class MadeKey(KeyEntry):
-    """A key with what opens it, which is shown this once."""
+    """An entry of a key, with the key itself, which is shown only in this answer."""
 
     key: str = ""
 
 
 def make(asked: NewKey) -> MadeKey:
-    """A new key. Raises ShownOnceError if this request's Idempotency-Key made one before."""
+    """Make a key. Raises ShownOnceError if this request's Idempotency-Key made one before."""
 
     def add(connection: Connection) -> tuple[str, str]:
         return context().keys.add(connection, asked, g.caller.key_id)
@@ -34,7 +34,7 @@ def make(asked: NewKey) -> MadeKey:
 
 
 def rotate(key_id: str, overlap_hours: float) -> MadeKey:
-    """A new secret for this key. Raises UnknownRecordError, KeyRevokedError, or ShownOnceError as `make`."""
+    """Give a key a new secret. Raises UnknownRecordError, KeyRevokedError, or ShownOnceError as in `make`."""
 
     def add(connection: Connection) -> tuple[str, str]:
         return key_id, context().keys.add_secret(connection, key_id, overlap_hours)
@@ -43,7 +43,7 @@ def rotate(key_id: str, overlap_hours: float) -> MadeKey:
 
 
 def revoke(key_id: str) -> KeyEntry:
-    """End this key. Raises UnknownRecordError."""
+    """Revoke a key. Raises UnknownRecordError."""
     with _changing():
         context().keys.revoke(key_id)
     return context().keys.entry(key_id)
@@ -55,11 +55,11 @@ def _made_once(add: Callable[[Connection], tuple[str, str]]) -> MadeKey:
         key_id, key = add(connection)
         before = taken(connection, claim, key_id) if claim else None
         if before is not None:
-            raise ShownOnceError(before)  # and what was added is taken back
+            raise ShownOnceError(before)  # the error rolls back the new secret
     return MadeKey(**vars(context().keys.entry(key_id)), key=key)
 
 
 @contextmanager
 def _changing() -> Iterator[None]:
     yield
-    context().callers.forget()  # this worker knows at once; the others within `key_seconds`
+    context().callers.forget()  # this worker looks keys up anew; others within `key_seconds`

@@ -1,1 +1,1 @@
-"""Figures of what is asked and answered, for Prometheus, counted across all workers."""
+"""Metrics of requests and answers for Prometheus, counted across all workers."""

@@ -1,4 +1,4 @@
-"""GET /metrics, for a key of its own scope: behind a proxy everybody seems to ask from this machine."""
+"""GET /metrics. It needs a key with the scope metrics, since behind a proxy all callers seem to be local."""
 
 from __future__ import annotations
 

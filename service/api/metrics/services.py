@@ -1,4 +1,4 @@
-"""The figures in the form that Prometheus reads, with the state of this worker's price model."""
+"""The metrics in the text format of Prometheus, with the state of this worker's price model."""
 
 from __future__ import annotations
 
@@ -15,20 +15,20 @@ from service.server.live_bundle import LiveBundle
 
 
 def exposition() -> bytes:
-    """All figures as text."""
+    """Return all metrics as text."""
     state = CollectorRegistry()
     state.register(_ModelState(context().live))
     return generate_latest(context().figures.whole()) + generate_latest(state)
 
 
 class _ModelState(Collector):
-    """Gauges of the price model that serves, read anew for each scrape: they are a state, not a count."""
+    """Gauges of the price model that serves. They show its present state, so each scrape reads them anew."""
 
     def __init__(self, live: LiveBundle) -> None:
         self._live = live
 
     def collect(self) -> Iterator[Metric]:
-        """Give gauges of the price model: which serves, its age, if it is provisional, if one is refused."""
+        """Yield gauges: version and age of the model that serves, if it is provisional, if one is refused."""
         info = GaugeMetricFamily(
             "bookmatch_model_info", "The price model that serves: 1.", labels=["version"]
         )

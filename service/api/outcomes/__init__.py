@@ -1,1 +1,1 @@
-"""Outcomes: what a valued instrument was later sold for, each at once a record of evidence."""
+"""Outcomes: the later sale of a valued instrument, which is also a record of evidence."""

@@ -1,4 +1,4 @@
-"""Outcomes as they are kept."""
+"""Outcomes in the database: each row links a valuation to the record of its sale."""
 
 from __future__ import annotations
 
@@ -18,14 +18,14 @@ _DELETE = delete(OUTCOMES).where(_OF)
 
 
 def find(connection: Connection, valuation_id: str, *, to_change: bool = False) -> Row | None:
-    """The outcome of a valuation, if one was recorded. `to_change`: nobody else changes it meanwhile."""
+    """Return the outcome of a valuation, None if none was recorded. `to_change`: lock its row."""
     query = _FIND.with_for_update() if to_change else _FIND
     row = connection.execute(query, {"wanted_id": valuation_id}).first()
     return None if row is None else row._asdict()
 
 
 def link(connection: Connection, valuation_id: str, evidence_id: str, before: Row | None, mark: Mark) -> None:
-    """Let this record be the valuation's outcome. `before`: from `find`."""
+    """Make this record of evidence the valuation's outcome. `before`: the old row, from `find`."""
     values = {"evidence_id": evidence_id, "key_id": mark.key_id, "changed": mark.at}
     if before is None:
         row = {**values, "valuation_id": valuation_id, "recorded": mark.at}
@@ -35,5 +35,5 @@ def link(connection: Connection, valuation_id: str, evidence_id: str, before: Ro
 
 
 def unlink(connection: Connection, valuation_id: str) -> None:
-    """Let the valuation have no outcome."""
+    """Remove the outcome of a valuation."""
     connection.execute(_DELETE, {"wanted_id": valuation_id})

@@ -28,10 +28,10 @@ _REQUEST, _EVIDENCE = OutcomeRequestSchema(unknown=RAISE), OutcomeEvidenceSchema
 @blp.response(200, ValuationOutcomeSchema(), "The outcome, corrected.", problems=(404, 409))
 @blp.response(201, ValuationOutcomeSchema(), "The outcome, recorded.")
 def record_outcome(sold: dict[str, Any], valuation_id: str) -> Response:
-    """Record what it was sold for, or correct that: a valuation has one outcome.
+    """Record or correct the sale of the valued instrument: a valuation has one outcome.
 
-    The sale becomes a record of evidence, of kind sale and with the id of the valuation, whose history is
-    kept; it serves the next fit once.
+    The sale becomes a record of evidence, of kind sale and with the id of the valuation. The record's history
+    is kept, and the next fit uses it once.
     """
     return _answer(services.record(valuation_id, sold))
 
@@ -65,5 +65,5 @@ def show_outcome(valuation_id: str) -> Response:
 @blp.authorize("evidence")
 @blp.response(200, ValuationOutcomeSchema(), "The outcome that was.", problems=(404,))
 def remove_outcome(valuation_id: str) -> Response:
-    """Let the valuation have no outcome; a record of evidence that was made for it is withdrawn."""
+    """Remove the outcome of a valuation; a record of evidence that was made for it is withdrawn."""
     return json_response(services.remove(valuation_id))

@@ -1,4 +1,4 @@
-"""Schemas of an outcome, sent and answered."""
+"""Schemas of outcomes, in requests and answers."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ class OutcomeEvidenceSchema(Schema):
 
 
 class ValuedSchema(Schema):
-    """The value that it was given before."""
+    """The value that the instrument was given before its sale."""
 
     date = fields.Date(**described("the day of the value"))
     value = money("the value")

@@ -1,7 +1,7 @@
-"""Recording what a valued instrument was sold for.
+"""Record the sale of a valued instrument as the outcome of its valuation.
 
-The sale itself is a record of evidence: a new one, whose id is that of the valuation, or one that stands
-already. So a sale is evidence once, and corrected in one place.
+The sale itself is a record of evidence: a new one with the id of the valuation, or one that exists already.
+So a sale is counted as evidence once, and is corrected in one place.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ from service.faults import with_pointers
 
 SOURCE = "outcome of a valuation"
 _RELINKED = "the sale is another record"
-Answer = dict[str, Any]  # a valuation's, as it was given
+Answer = dict[str, Any]  # an answer as JSON: that of a valuation, or that of its outcome
 
 
 class Outcome(NamedTuple):
@@ -44,21 +44,21 @@ class Outcome(NamedTuple):
 
 
 class Recorded(NamedTuple):
-    """An outcome as it is answered, and whether it is the valuation's first."""
+    """The answer with an outcome, and whether the outcome is the valuation's first."""
 
     answer: Answer
     new: bool
 
 
 def show(valuation_id: str) -> Answer:
-    """The outcome. Raises UnknownRecordError for a valuation that is not there or has none."""
+    """Return the outcome. Raises UnknownRecordError for an unknown valuation, or one without an outcome."""
     with reading(context().engine) as connection:
         valued = _valuation(connection, valuation_id)
         return _answer(connection, valued, _found(connection, valuation_id))
 
 
 def record(valuation_id: str, sold: Mapping[str, Any]) -> Recorded:
-    """Record or correct the outcome by its sale, which becomes a record of evidence.
+    """Record or correct the outcome; its sale becomes a record of evidence.
 
     Raises UnknownRecordError, FaultyRequestError, DuplicateError.
     """
@@ -74,7 +74,7 @@ def record(valuation_id: str, sold: Mapping[str, Any]) -> Recorded:
 
 
 def name(valuation_id: str, record_id: str) -> Recorded:
-    """Record or correct the outcome by the record of evidence that holds its sale already.
+    """Record or correct the outcome, with the record of evidence that holds its sale already.
 
     Raises UnknownRecordError, FaultyRequestError.
     """
@@ -90,7 +90,7 @@ def name(valuation_id: str, record_id: str) -> Recorded:
 
 
 def _change(valued: Answer, make: Callable[[Connection, records.Row | None, Mark], str]) -> Recorded:
-    """Let the record that `make` gives be the outcome, in one transaction with what it does."""
+    """Call `make` and link the record whose id it returns as the outcome, in one transaction."""
     valuation_id = valued["id"]
     with writing(context().engine) as connection:
         evidence.take_turn(connection)
@@ -101,7 +101,7 @@ def _change(valued: Answer, make: Callable[[Connection, records.Row | None, Mark
 
 
 def remove(valuation_id: str) -> Answer:
-    """The outcome that was, which the valuation has no more; a record made for it is withdrawn.
+    """Remove the outcome and return it; a record of evidence that was made for it is withdrawn.
 
     Raises UnknownRecordError.
     """
@@ -127,7 +127,7 @@ def _found(connection: Connection, valuation_id: str, *, to_change: bool = False
 
 
 def _sale(valued: Answer, sold: Mapping[str, Any]) -> Evidence:
-    """The sale as a record of evidence; what is not said is as it was valued."""
+    """Return the sale as a record of evidence; members left out are taken from the valuation."""
     sold = {name: value for name, value in sold.items() if value is not None}
     usual = {"currency": valued["currency"], "channel": valued["channel"], "source": SOURCE}
     own = {"id": valued["id"], "kind": "sale", "instrument": valued["instrument"]}
@@ -138,7 +138,7 @@ def _sale(valued: Answer, sold: Mapping[str, Any]) -> Evidence:
 
 
 def _keep(connection: Connection, sale: Evidence, before: records.Row | None, now: Mark) -> None:
-    """Keep the record that is made for the outcome: new, corrected, or used again."""
+    """Store the record made for the outcome: as a new record, a correction, or a withdrawn one used again."""
     if evidence.add(connection, [Prepared.of(sale)], now):
         return
     standing = evidence.find(connection, sale.id, to_change=True)
@@ -149,14 +149,14 @@ def _keep(connection: Connection, sale: Evidence, before: records.Row | None, no
 
 
 def _drop(connection: Connection, valuation_id: str, why: Mark) -> None:
-    """Withdraw the record that was made for the outcome, if there is one in use."""
+    """Withdraw the record that was made for the outcome, if one is in use."""
     standing = evidence.look(connection, valuation_id, to_change=True)
     if standing is not None and standing[WITHDRAWN] is None:
         evidence.withdraw(connection, standing, why)
 
 
 def _check_record(connection: Connection, valued: Answer, record_id: str) -> None:
-    """Raises FaultyRequestError if that record cannot be the sale of what was valued."""
+    """Raise FaultyRequestError if this record cannot be the sale of the valued instrument."""
     row = evidence.look(connection, record_id) if record_id != valued["id"] else None
     it = valued["instrument"]
     problem = _problem(row, normal(it["maker"]), normal(it["model"]))

@@ -1,1 +1,1 @@
-"""The parts that stand beside the figures of a valuation: comparables, questions, sentences and more."""
+"""The parts that an answer can have beside a valuation's figures, such as comparables and questions."""

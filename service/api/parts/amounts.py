@@ -10,6 +10,6 @@ _AMOUNT = re.compile(PATTERN, re.ASCII)
 
 
 def read_amount(value: object) -> Decimal | None:
-    """An amount, 0 or more, from decimal text or a JSON number; None if it is none."""
+    """Read an amount of 0 or more from decimal text or a JSON number; return None for anything else."""
     plain = isinstance(value, str | int | float) and not isinstance(value, bool)
     return Decimal(str(value)) if plain and _AMOUNT.fullmatch(str(value)) else None

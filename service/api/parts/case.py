@@ -1,4 +1,4 @@
-"""A valuation with all that it stands on, new or stored: the parts of its answer are made from it."""
+"""A valuation's request and valuer, new or stored, from which the parts of its answer are made."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from service.context import bundle
 
 @dataclass(frozen=True)
 class Case:
-    """A request with the valuer that answers or answered it. `made`: the valuation, if it is at hand."""
+    """A request for a valuation, with the valuer that answered it. `made`: the valuation, if already made."""
 
     request: ValuationRequest
     valuer: Valuer
@@ -20,12 +20,12 @@ class Case:
 
     @cached_property
     def valuation(self) -> Valuation:
-        """The valuation: the same figures each time it is made, for the valuer is the same."""
+        """The valuation. If it is made again, it has the same figures, because the valuer is the same."""
         return self.made or self.valuer.value(
             self.request.subject, self.request.currency, self.request.levels
         )
 
 
 def new_case(wanted: ValuationRequest, made: Valuation) -> Case:
-    """The case of a valuation that this request made."""
+    """Return the case of a valuation that this request has just made."""
     return Case(wanted, bundle().valuer, made)

@@ -1,4 +1,4 @@
-"""Requests that name fields of an instrument, nested or by path: alternatives, and costs of repairs."""
+"""Read requests with fields of an instrument, nested or by path: alternatives, and costs of repairs."""
 
 from __future__ import annotations
 
@@ -39,17 +39,17 @@ _COSTS = of_fields(
 
 @dataclass(frozen=True)
 class Costs:
-    """Costs by field path, and where in the body each of them stands."""
+    """Costs of repairs: field path → amount, and field path → JSON pointer into the body."""
 
     amounts: Mapping[str, Decimal]
     pointers: Mapping[str, str]
 
     def with_pointers(self, error: InputError) -> FaultyRequestError:
-        """The error with a pointer into the body for every fault."""
+        """Return the error with a pointer into the body for every fault."""
         return FaultyRequestError([Located(self._pointer(fault.field), fault) for fault in error.faults])
 
     def check(self, currency: str) -> None:
-        """Raises FaultyRequestError for an amount that this currency cannot have."""
+        """Raise FaultyRequestError for an amount with more decimals than this currency has."""
         digits = minor_units(currency)
         finer = [path for path, amount in self.amounts.items() if _decimals(amount) > digits]
         if finer:
@@ -63,14 +63,17 @@ class Costs:
 
 @dataclass(frozen=True)
 class WhatIf:
-    """Sets of changes, field path → value, and the levels of the ranges, None for the valuation's own."""
+    """Sets of changes to an instrument, each field path → new value.
+
+    `levels`: the levels of the ranges, None for those of the valuation.
+    """
 
     changes: Sequence[Mapping[str, Value]]
     levels: Sequence[float] | None
 
 
 class ChangesField(fields.Field[Any]):
-    """A list of sets of changes; every fault comes out with its pointer."""
+    """A list of sets of changes; each fault in it gets a pointer into the body."""
 
     def _deserialize(
         self, value: Any, attr: str | None, data: Mapping[str, Any] | None, **kwargs: Any
@@ -88,7 +91,7 @@ class ChangesField(fields.Field[Any]):
 
 
 class CostsField(fields.Field[Any]):
-    """Costs by field; every fault comes out with its pointer."""
+    """Costs by field; each fault in them gets a pointer into the body."""
 
     def _deserialize(
         self, value: Any, attr: str | None, data: Mapping[str, Any] | None, **kwargs: Any
@@ -125,7 +128,7 @@ def _change(data: Any, at: tuple[str, ...], faults: list[Located]) -> dict[str, 
 
 
 def _flat(data: Any, at: tuple[str, ...], faults: list[Located]) -> tuple[dict[str, Any], dict[str, str]]:
-    """Field path → value, and field path → its pointer into the body, from either form."""
+    """Return field path → value and field path → pointer into the body, from nested fields or paths."""
     values: dict[str, Any] = {}
     pointers: dict[str, str] = {}
     if not isinstance(data, Mapping):
@@ -195,7 +198,7 @@ class CostsSchema(Schema):
         return found
 
 
-# What the documentation shows; fields that every instrument has.
+# Examples for the documentation, with fields that every instrument has.
 EXAMPLES: Mapping[str, dict[str, Any]] = {
     "WhatIf": {
         "alternatives": [{"condition": {"neck": 1}}, {"originality.pickups": "modern", "condition.frets": 2}]

@@ -1,4 +1,4 @@
-"""The parts that a valuation can have beside its figures: what finds each, and how it is answered."""
+"""The parts that an answer can have beside a valuation's figures: how each is found and dumped."""
 
 from __future__ import annotations
 
@@ -35,11 +35,11 @@ from service.http.schemas import described
 from service.keys.callers import Caller
 from service.keys.kinds import WEBSITE
 
-Member = Callable[..., fields.Field[Any]]  # makes a part's member of an answer; takes a field's options
+Member = Callable[..., fields.Field[Any]]  # takes a field's options, returns a part's member of an answer
 
 
 class Part(NamedTuple):
-    """One part: what finds it, the member that answers have of it, and what it is in words."""
+    """One part: the function that finds it, its member of an answer's schema, and its description."""
 
     find: Callable[[Case], Any]
     member: Member
@@ -47,7 +47,7 @@ class Part(NamedTuple):
 
 
 class PartOf(NamedTuple):
-    """A part of a kept valuation with what its answer says of both."""
+    """A part of a kept valuation (`found`), with all else that its own answer shows."""
 
     valuation_id: str
     case: Case
@@ -57,13 +57,13 @@ class PartOf(NamedTuple):
 
 @dataclass(frozen=True)
 class LineInWords(Adjustment):
-    """A line of a comparable's grid, and the sentence that says it."""
+    """An adjustment of a comparable's price, with a sentence that explains it."""
 
     text: str
 
 
 def find_comparables(case: Case) -> Comparables:
-    """Find the sales that stand closest, each brought line by line to the subject."""
+    """Find the closest sales, each with its price adjusted line by line to the subject."""
     subject = case.request.subject
     found = comparables(case.valuer, subject, case.request.currency)
     sales, beside = (tuple(_in_words(c, subject) for c in some) for some in (found.sales, found.beside))
@@ -91,14 +91,17 @@ def find_earlier_records(case: Case) -> Record:
 
 
 def find_sentences(case: Case) -> Sequence[tuple[str | None, str]]:
-    """Say each reason, in the order of the attributions; a sentence about several has no field."""
+    """Put each reason into words, in the order of the attributions, as (field, sentence).
+
+    The field is None for a sentence about several fields.
+    """
     return explanation(case.valuation, widening(case.valuer, case.request.subject))
 
 
 def find_restoration(case: Case, costs: Mapping[str, Decimal] | None = None) -> Restoration:
-    """Weigh what can be put right against its cost.
+    """Compare what each possible repair adds to the value with its cost.
 
-    Raises InputError for a cost of something that cannot be put right.
+    Raises InputError for a cost of a field that cannot be repaired.
     """
     wanted = case.request
     return restoration(case.valuer, wanted.subject, costs or {}, wanted.currency, wanted.levels)
@@ -130,7 +133,7 @@ PARTS: Mapping[str, Part] = {
     ),
     "restoration": Part(find_restoration, _one(RestorationSchema), "what can be put right and what cannot"),
 }
-FORM_PARTS = ("questions", "sentences")  # those that hold no record of a sale
+FORM_PARTS = ("questions", "sentences")  # parts for website keys: they show no record of a sale
 
 
 def _members(*, required: bool) -> dict[str, fields.Field[Any]]:
@@ -160,7 +163,7 @@ _dump_alternatives = dumper(AlternativesSchema)
 
 
 def read_include(text: str) -> tuple[str, ...]:
-    """Names of parts between commas, each once, in the order of `PARTS`. Raises InputError."""
+    """Read names of parts between commas; return each once, in the order of `PARTS`. Raises InputError."""
     names = [name.strip() for name in text.split(",")]
     faults = [
         Fault("include", name, "is not a part of a valuation", ", ".join(PARTS), "leave it out", near)
@@ -174,25 +177,25 @@ def read_include(text: str) -> tuple[str, ...]:
 
 
 def check_parts(names: Sequence[str], caller: Caller) -> None:
-    """Raise ScopeError if a website key, which anyone can read, asks for the specialist's evidence."""
+    """Raise ScopeError if a website key, which is public, requests parts that show records of sales."""
     kept_back = [name for name in names if name not in FORM_PARTS]
     if kept_back and caller.kind == WEBSITE:
         raise ScopeError(f"A website key can include {' and '.join(FORM_PARTS)}, not {kept_back[0]}.")
 
 
 def include(case: Case, names: Sequence[str]) -> dict[str, Any]:
-    """Dump these parts, as the members of a valuation's answer."""
+    """Find and dump the parts of these names, as members of a valuation's answer."""
     found = {name: PARTS[name].find(case) for name in names}
     return {name: convert(found[name]) for name in names if (convert := _CONVERTS[name])}
 
 
 def dump_part(valuation_id: str, case: Case, name: str, found: Any) -> dict[str, Any]:
-    """Dump the answer that has this part of a kept valuation alone."""
+    """Dump the answer that shows only this part of a kept valuation."""
     return _DUMPS[name](_part_of(valuation_id, case, found))
 
 
 def dump_alternatives(valuation_id: str, case: Case, found: Any) -> dict[str, Any]:
-    """Dump the answer that has other states of the instrument of a kept valuation."""
+    """Dump the answer with the values of a kept valuation's instrument in other states."""
     return _dump_alternatives(_part_of(valuation_id, case, found))
 
 

@@ -1,4 +1,4 @@
-"""Schemas of a valuation's parts, by which they are dumped, in a whole valuation or alone."""
+"""Schemas of a valuation's parts, for answers with the whole valuation or with one part alone."""
 
 from __future__ import annotations
 
@@ -77,7 +77,7 @@ class ComparableSchema(RecordedSchema):
 
 
 class ComparablesSchema(Schema):
-    """The sales that stand closest, and what they say together."""
+    """The closest sales, and the value that they suggest together."""
 
     sales = fields.List(fields.Nested(ComparableSchema), **described("closed sales, the closest first"))
     beside = fields.List(
@@ -104,7 +104,7 @@ class NamedFieldSchema(Schema):
 
 
 class OutcomeSchema(Schema):
-    """One likely answer and what it would make of the value."""
+    """One likely answer to a question, and the value that it would give."""
 
     answer = fields.Raw(**described("the answer, as the field has it"))
     chance = fields.Float(**described("how likely it is for such an instrument"))
@@ -123,7 +123,7 @@ class QuestionSchema(NamedFieldSchema):
 
 
 class ChangeSchema(NamedFieldSchema):
-    """One field that two records of the instrument say differently."""
+    """One field that differs between two records of the instrument."""
 
     before = fields.Raw(**described("what the earlier record says"))
     after = fields.Raw(**described("what the next one says, or this valuation after the last"))
@@ -162,7 +162,7 @@ class SentenceSchema(Schema):
 
 
 class NewValueSchema(Schema):
-    """One field as it is changed."""
+    """A field of the instrument with its new value."""
 
     field = fields.String(**described("the field by path"))
     value = fields.Raw(**described("what it is changed to; null: not known", optional=True))
@@ -190,7 +190,7 @@ class PlainFieldSchema(Schema):
 
 
 class RemedySchema(PlainFieldSchema):
-    """One thing that can be put right."""
+    """One fault of the instrument that can be put right."""
 
     now = fields.String(**described("what it is"))
     then = fields.String(**described("what it would be"))
@@ -206,7 +206,7 @@ class RemedySchema(PlainFieldSchema):
 
 
 class LastingSchema(PlainFieldSchema):
-    """One thing that cannot be put right."""
+    """One fault of the instrument that cannot be put right."""
 
     now = fields.Raw(**described("what it is"))
     reason = fields.String(**described("why it stays so"))

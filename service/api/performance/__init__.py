@@ -1,1 +1,1 @@
-"""The ratio study of the service's own past valuations, by the sales that came after them."""
+"""The ratio study of the service's own past valuations against the sales that followed."""

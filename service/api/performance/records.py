@@ -1,4 +1,4 @@
-"""BundleCache valuations beside the sales that ended their stories."""
+"""Read kept valuations from the database together with the sales that are their outcomes."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from models.domain.evidence import Evidence
 from models.tables.evidence_columns import COLUMNS, WITHDRAWN, from_row
 from service.db.tables import EVIDENCE, OUTCOMES, VALUATIONS
 
-_AT_ONCE = 200  # an answer can be some ten thousand characters long
+_AT_ONCE = 200  # number of rows read at once: an answer can be ten thousand characters long
 _SOLD = (
     select(VALUATIONS.c.answer, VALUATIONS.c.created, *(EVIDENCE.c[name] for name in COLUMNS))
     .join(OUTCOMES, OUTCOMES.c.valuation_id == VALUATIONS.c.id)
@@ -32,7 +32,7 @@ _STANDING = (
 
 
 class Sold(NamedTuple):
-    """A valuation's answer, when it was made, and the sale."""
+    """A valuation's answer, the moment at which it was made, and the sale of the instrument."""
 
     answer: dict[str, Any]
     made: datetime
@@ -40,13 +40,13 @@ class Sold(NamedTuple):
 
 
 def standing(connection: Connection) -> str:
-    """A digest of which record, in which version, is the outcome of which valuation."""
+    """Return a digest of all outcomes, with the versions of their records: it changes with any of them."""
     rows = connection.execute(_STANDING).all()
     return hashlib.sha256(orjson.dumps([tuple(row) for row in rows])).hexdigest()
 
 
 def sold(connection: Connection, first: date | None, last: date | None) -> Iterator[Sold]:
-    """Every valuation whose sale is a record in use, on a day of this period; oldest valuation first."""
+    """Yield every valuation whose outcome is a sale in use from this period, oldest valuation first."""
     query = _SOLD
     if first is not None:
         query = query.where(EVIDENCE.c.day >= first)

@@ -58,7 +58,7 @@ class GroupFiguresSchema(FiguresSchema):
 
 
 class LeftOutSchema(Schema):
-    """Valuations with an outcome that judges nothing."""
+    """Valuations with an outcome that the study leaves out, counted for one reason."""
 
     reason = fields.String(**described("why"))
     valuations = fields.Integer(**described("how many"))

@@ -1,7 +1,7 @@
-"""The ratio study of the service's own past valuations (`models.study`), each held against its sale.
+"""The ratio study of the service's own past valuations, each compared with the later sale.
 
-Values are taken as they were answered, for their own day and market. Both sides are in US dollars at the rate
-of the day of the sale, so that a value and a price in one currency are compared as they stand.
+Values are taken as they were answered, for their own day and market. Value and price are converted to US
+dollars at the rate of the day of the sale, so that two amounts in one currency are compared unchanged.
 """
 
 from __future__ import annotations
@@ -27,9 +27,9 @@ from service.api.performance.records import Sold
 from service.context import bundle, context
 from service.db.engine import reading
 
-LEAST = 5  # sales; of fewer, no figure says anything
+LEAST = 5  # least number of sales for which figures are given
 _DRAWS, _DRAWS_OF_A_GROUP = 500, 100
-_SLACK = timedelta(days=1)  # the day of a sale is one of some place on earth, that of a valuation is in UTC
+_SLACK = timedelta(days=1)  # a sale's day is in some local time zone, a valuation's day in UTC
 CAUTIONS = (
     "Only valuations whose sale was recorded are judged. Instruments that did not sell, or whose sale nobody "
     "recorded, are not in these figures, and may be those that were valued worst.",
@@ -44,7 +44,7 @@ _NO_RATE = "a currency has no exchange rate on the day of the sale"
 
 
 class _Case(NamedTuple):
-    """A value and its ranges (level → ends) beside the price paid, in log US dollars."""
+    """A value and its ranges (level → low and high end) with the price paid, all in log US dollars."""
 
     sale: Evidence
     paid: float
@@ -54,9 +54,9 @@ class _Case(NamedTuple):
 
 
 def performance(first: date | None, last: date | None) -> dict[str, Any]:
-    """The study of the sales of this period, as it is answered; without figures where sales are too few.
+    """Return the study of the sales of this period for the answer, without figures if the sales are too few.
 
-    With thousands of sales it takes seconds, so it is kept until a sale or the model with its rates changes.
+    It takes seconds with thousands of sales, so it is cached until an outcome or the current bundle changes.
     """
     with reading(context().engine) as connection:
         of = (first, last, bundle().version, records.standing(connection))
@@ -82,7 +82,7 @@ def _worked_out(first: date | None, last: date | None) -> dict[str, Any]:
 
 
 def _cases(found: Iterable[Sold], rates: Rates, left_out: Counter[str]) -> list[_Case]:
-    """One for each sale: the last valuation before it. `left_out` counts the others by reason."""
+    """Return a case per sale, with the last valuation before it; count others in `left_out` by reason."""
     of_sale: dict[str, _Case] = {}
     for one in found:
         if one.sale.day < one.made.date() - _SLACK:
@@ -146,7 +146,7 @@ def _judged(cases: list[_Case]) -> Judged:
 
 
 def _written(judged: Judged, mask: np.ndarray, draws: int) -> dict[str, Any]:
-    """The figures of these sales as they are answered; null where there are too few."""
+    """Return the figures of the sales in the mask for the answer; None where the sales are too few."""
     sales = int(mask.sum())
     if sales < LEAST:
         return _none(sales)

@@ -1,1 +1,1 @@
-"""The models that make values: what the current one was judged to be worth."""
+"""Price models over HTTP: list them, show their cards, promote one, and roll back."""

@@ -1,4 +1,4 @@
-"""Promote models and roll them back over HTTP; each change is recorded with who made it and why."""
+"""Promote price models and roll them back over HTTP; each change is recorded with who made it and why."""
 
 from __future__ import annotations
 
@@ -17,13 +17,13 @@ from service.context import context
 from service.errors import GateError, ModelChangedError
 from service.texts import text_faults
 
-LONGEST = 500  # characters of who and why
+LONGEST = 500  # largest number of characters in `who` and in `why`
 _log = structlog.get_logger()
 
 
 @dataclass(frozen=True)
 class Reason:
-    """The caller's reason to promote or roll back: why, who decides, and whether to override the gate."""
+    """The caller's reason to promote or roll back. `force`: override failed checks before promotion."""
 
     why: str
     who: str | None
@@ -40,10 +40,10 @@ class Changed(NamedTuple):
 def promote(version: str, reason: Reason) -> Changed:
     """Make this price model current; this worker serves it at once. For the current one nothing changes.
 
-    Raises UnknownModelError, ModelRefusedError, GateError, ModelStoreError; the current one stays then.
+    Raises UnknownModelError, ModelRefusedError, GateError, ModelStoreError; then the current model stays.
     """
     with translate_store_errors(version):
-        # Read before it is promoted: one that no worker can serve must not become current.
+        # The bundle is read before its promotion, so that a damaged one never becomes current.
         ready = context().live.read(version)
     if version == current():
         context().live.change(ready)
@@ -56,17 +56,17 @@ def promote(version: str, reason: Reason) -> Changed:
 
 
 def roll_back(version: str, reason: Reason) -> Changed:
-    """Take back this price model, which must be the current one; the one before it becomes current again.
+    """Roll back this price model, which must be the current one; the model before it becomes current again.
 
     A repeated request gets the same answer and changes nothing. Raises ModelChangedError,
-    NoEarlierModelError, UnknownModelError, ModelRefusedError, ModelStoreError; the current one stays then.
+    NoEarlierModelError, UnknownModelError, ModelRefusedError, ModelStoreError; then the current model stays.
     """
     try:
         return _change(lambda: registry().rollback(who=_who(reason), why=reason.why, of=version))
     except BundleChangedError:
         last = registry().history()[-1:]
         if last and (last[0].action, last[0].before) == ("rollback", version):
-            context().live.change()  # another worker may have done it, a moment ago
+            context().live.change()  # another worker may have just rolled it back
             return Changed(last[0], False)
         raise ModelChangedError(f"The current model is {current() or 'none'}, not {version[:60]}.") from None
 
@@ -81,7 +81,7 @@ def _change(change: Callable[[], Current], ready: Bundle | None = None) -> Chang
 
 
 def _against(found: Bundle) -> list[str]:
-    """List what stands against promoting it: failed checks of the gate, no judgement, or provisional."""
+    """List the objections to promoting a bundle: it failed a check, was not judged, or is provisional."""
     objected = objections(found.manifest, registry().current_manifest())
     if not found.manifest["about"].get("gate"):
         objected.insert(0, "judged: it was made without being judged")
@@ -94,7 +94,7 @@ def _who(reason: Reason) -> str:
 
 
 def read_reason(why: Any, who: Any = None, force: Any = None) -> Reason:
-    """Read the reason that a caller gives. Raises InputError with every fault."""
+    """Check the reason that a caller gives. Raises InputError with every fault."""
     faults = text_faults("why", why, LONGEST, "say why")
     if who is not None:
         faults += text_faults("who", who, LONGEST, "say who decides")

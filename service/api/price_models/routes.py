@@ -30,7 +30,7 @@ blp = Blueprint(
     "not seen.",
 )
 _PROMOTION, _REASON = PromotionSchema(unknown=RAISE), ReasonSchema(unknown=RAISE)
-# The page is text, its own style and its own pictures: nothing else may be loaded or run.
+# The page of a card may use only its own style and pictures: browsers must load and run nothing else.
 _POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'"
 
 
@@ -89,9 +89,9 @@ def show_card_page(version: str) -> Response:
 def promote_price_model(reason: changes.Reason, version: str) -> Response:
     """Make a price model current. The worker that answers serves it at once, the others within a second.
 
-    A price model that cannot be read whole is refused. So is one that the gate did not let pass when fitted,
-    and a provisional one in place of one that has earned the gate, unless `force` overrides that on the
-    record. To promote the current model again changes nothing.
+    A damaged price model is always refused. One that failed the checks of its fit (the gate) is refused
+    unless `force` is sent, and so is a provisional one in place of one that is not provisional; the use of
+    `force` is recorded. To promote the current model again changes nothing.
     """
     return _changed(changes.promote(version, reason))
 
@@ -101,7 +101,7 @@ def promote_price_model(reason: changes.Reason, version: str) -> Response:
 @blp.arguments(_REASON)
 @blp.response(200, MadeChangeSchema(), "The change.", problems=(404, 409))
 def roll_back_price_model(reason: changes.Reason, version: str) -> Response:
-    """Take back a price model, which must be the current one: what was current before it is so again.
+    """Take back a price model, which must be the current one: the model before it becomes current again.
 
     To ask again changes nothing. After several promotions, several rollbacks go back one by one.
     """

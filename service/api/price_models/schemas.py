@@ -1,4 +1,4 @@
-"""Schemas of models, their cards and their changes. A card is an open document, written by the fit."""
+"""Schemas of price models, cards and promotions. A card, which the fit writes, can have more members."""
 
 from __future__ import annotations
 
@@ -54,7 +54,7 @@ class JudgedSchema(Open):
 
 
 class GateCheckSchema(Schema):
-    """One question that the gate asked."""
+    """One check of a price model before promotion, and its result."""
 
     name = fields.String(**described("what it asked"))
     passed = fields.Boolean(**described("whether the price model passed"))
@@ -62,7 +62,7 @@ class GateCheckSchema(Schema):
 
 
 class GateSchema(Open):
-    """The gate's verdict on a price model when it was fitted, against the one that was current then."""
+    """The result of the checks before promotion (the gate), by the fit, against the model then current."""
 
     passed = fields.Boolean(**described("whether it let the price model pass"))
     checks = fields.List(fields.Nested(GateCheckSchema), **described("what it asked"))
@@ -110,7 +110,7 @@ class ModelsListSchema(Schema):
 class ReasonSchema(Schema):
     """The reason for a change of model and who decides it; both are kept for good."""
 
-    # Raw: `service.api.price_models.changes` reads them.
+    # Members are Raw, because `service.api.price_models.changes` checks them.
     why = fields.Raw(
         required=True,
         metadata={**text_schema(LONGEST), "description": "the reason"},

@@ -1,4 +1,4 @@
-"""The price models of the store: what each was judged to be worth, and which one is current."""
+"""The price models of the store for answers: their figures, their cards, and which one is current."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ MOST_CHANGES = 200
 
 
 def listed() -> dict[str, Any]:
-    """Every price model of the store, oldest first; which one is current, which one this worker serves."""
+    """Return every price model of the store, oldest first, and which one is current and which one serves."""
     now, live = current(), context().live
     entries = [_entry(version, now) for version in registry().versions()]
     return {"models": entries, "current": now, "serving": live.version, "refused": live.refused}
@@ -38,7 +38,7 @@ def _entry(version: str, now: str | None, *, verify_all: bool = False) -> dict[s
         provisional = is_provisional(manifest)
         if verify_all:
             verify_files(folder, manifest)
-    except BundleError as error:  # one that is damaged must not hide the others
+    except BundleError as error:  # a damaged bundle must not hide the others
         problem = reason_of(error)
     return {
         "version": version,
@@ -61,15 +61,16 @@ def provisional(version: str) -> bool | None:
 
 
 def changes() -> list[dict[str, Any]]:
-    """The latest promotions and rollbacks, newest first."""
+    """Return the latest promotions and rollbacks, newest first."""
     with translate_store_errors():
         return [asdict(change) for change in reversed(registry().history()[-MOST_CHANGES:])]
 
 
 def card(version: str, name: str) -> bytes:
-    """A file of a price model's card, to the byte. Raises UnknownModelError, NoCardError, ModelRefusedError.
+    """Return a file of a price model's card, unchanged.
 
-    For the current model it raises NoBundleError if none serves.
+    Raises UnknownModelError, NoCardError, ModelRefusedError; for the current model NoBundleError if none
+    serves.
     """
     found = bundle() if version == CURRENT else None
     with translate_store_errors(version):

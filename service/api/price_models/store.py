@@ -1,4 +1,4 @@
-"""The store of price models as a request finds it, and its errors as the service's own."""
+"""Open the store of price models for a request, and turn its errors into the service's own."""
 
 from __future__ import annotations
 
@@ -12,27 +12,27 @@ from service.errors import ModelRefusedError, ModelStoreError, NoEarlierModelErr
 
 
 def registry() -> Registry:
-    """The store."""
+    """Return the store of price models."""
     return Registry(context().settings.store)
 
 
 def current() -> str | None:
-    """The version that is current, if any."""
+    """Return the version of the current price model; None if there is none."""
     try:
         return registry().current().version
-    except BundleError:  # none, or CURRENT is damaged: /readyz says so
+    except BundleError:  # no current model, or a damaged file CURRENT: /readyz reports it
         return None
 
 
 def reason_of(error: BundleError) -> str:
-    """Say what is wrong with a bundle."""
-    # Where the store stands is nobody's business who asks over HTTP.
+    """Return what is wrong with a bundle, without the store's path."""
+    # Callers over HTTP must not learn in which folder the store is.
     return str(error).replace(str(context().settings.store), "the store")
 
 
 @contextmanager
 def translate_store_errors(version: str | None = None) -> Iterator[None]:
-    """Raise the store's errors as the service's own."""
+    """Turn the store's errors in the block into the service's own."""
     try:
         yield
     except NoEarlierError:

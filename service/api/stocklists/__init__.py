@@ -1,1 +1,1 @@
-"""Stock lists: any number of instruments in one request, valued and forgotten."""
+"""Stock lists: any number of instruments valued in one request, of which nothing is stored."""

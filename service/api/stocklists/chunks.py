@@ -1,4 +1,4 @@
-"""Rows by the chunk: few at first, so that the answer begins at once, then as many as are valued fastest."""
+"""Split rows into chunks: small at first, so that the answer begins at once, then as large as is fastest."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ _FIRST = (25, 100)
 
 
 class Answered(NamedTuple):
-    """The answer of some rows: its text, the evidence words of its values, and how many rows failed."""
+    """The answer to a chunk of rows: its text, its values' words for evidence, the number of failed rows."""
 
     text: bytes
     words: Sequence[str]
@@ -21,7 +21,7 @@ class Answered(NamedTuple):
 
 
 def chunked(rows: Iterable[R]) -> Iterator[list[R]]:
-    """The rows in order, in lists that never hold more than `ROWS_AT_ONCE`."""
+    """Yield the rows in order, in lists of at most `ROWS_AT_ONCE`."""
     left = iter(rows)
     for size in chain(_FIRST, repeat(ROWS_AT_ONCE)):
         chunk = list(islice(left, size))

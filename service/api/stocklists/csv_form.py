@@ -13,7 +13,7 @@ from service.api.stocklists.chunks import Answered, chunked
 
 
 class CsvForm:
-    """One list. Raises TableError for a header that cannot be used. `ignored`: columns that nobody knows."""
+    """A stock list in CSV. Raises TableError for an unusable header. `ignored`: columns of unknown names."""
 
     def __init__(self, lines: Iterable[bytes], valuer: Valuer, terms: Terms) -> None:
         self._table = read_table(lines, KNOWN_COLUMNS, REQUIRED_COLUMNS)
@@ -25,7 +25,7 @@ class CsvForm:
         return self._table.ignored
 
     def answers(self) -> Iterator[Answered]:
-        """The values of the rows, chunk by chunk; the header comes with the first, or alone."""
+        """Yield the values of the rows, chunk by chunk; the first chunk has the header, even without rows."""
         head = ",".join(self._columns) + "\n"
         for rows in chunked(self._table.rows):
             yield self._answered(rows, head)

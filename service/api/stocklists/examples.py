@@ -1,4 +1,4 @@
-"""The stock list that the documentation shows: one instrument of the catalogue that serves, in both forms."""
+"""The example of a stock list in the documentation: one instrument of the catalogue, as CSV and JSON."""
 
 from __future__ import annotations
 
@@ -12,12 +12,12 @@ from service.api.values.examples import example_request
 
 
 def example_row(catalogue: Catalogue) -> dict[str, Any]:
-    """One row as an object."""
+    """Return one row of a stock list as a JSON object."""
     return {"id": "A1", "instrument": example_request(catalogue)["instrument"], "channel": "dealer"}
 
 
 def example_list(catalogue: Catalogue) -> str:
-    """The same row as a table."""
+    """Return the same row as a CSV file."""
     row = example_row(catalogue)
     flat = Instrument.from_nested(row["instrument"]).to_flat()
     cells = {

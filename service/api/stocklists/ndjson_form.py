@@ -1,4 +1,4 @@
-"""Stock lists as NDJSON: a line with an object for each instrument in, a line with its values out."""
+"""Stock lists as NDJSON: each line in is a JSON object of an instrument, each line out has its values."""
 
 from __future__ import annotations
 
@@ -22,11 +22,11 @@ from service.http.strict_json import check_names
 MEMBERS = ("id", "instrument", "date", "channel", "currency")
 _BOM = b"\xef\xbb\xbf"
 _UNDER = "instrument."
-_SHOWN = 80  # characters of a line that cannot be read
+_SHOWN = 80  # largest number of characters that a fault repeats of an unreadable line
 
 
 class Line(NamedTuple):
-    """One line that is not blank: its number from 1, and its object or what is wrong with it."""
+    """One line that is not blank: its number from 1, and its JSON object or the fault of the line."""
 
     number: int
     data: Mapping[str, Any]
@@ -34,7 +34,7 @@ class Line(NamedTuple):
 
 
 class NdjsonForm:
-    """One list."""
+    """A stock list in NDJSON."""
 
     ignored: Sequence[str] = ()
 
@@ -42,7 +42,7 @@ class NdjsonForm:
         self._lines, self._valuer, self._terms = lines, valuer, terms
 
     def answers(self) -> Iterator[Answered]:
-        """The values of the rows, chunk by chunk."""
+        """Yield the values of the rows, chunk by chunk."""
         texts = ((number, text.removeprefix(_BOM).strip()) for number, text in enumerate(self._lines, 1))
         for rows in chunked(read_line(number, text) for number, text in texts if text):
             yield self._answered(rows)
@@ -83,12 +83,12 @@ class NdjsonForm:
         try:
             return self._valuer.catalogue.spelled(read_nested(given))
         except InputError as error:
-            # The row has members of its own: a fault inside the instrument must lead there.
+            # A row has members beside the instrument, so these faults must point inside its `instrument`.
             raise InputError([_inside(fault) for fault in error.faults]) from None
 
 
 def read_line(number: int, text: bytes) -> Line:
-    """The object that the line holds, or why it holds none."""
+    """Read the JSON object of a line, or the reason why it has none."""
     try:
         data = orjson.loads(text)
         if isinstance(data, dict):
@@ -104,7 +104,7 @@ def read_line(number: int, text: bytes) -> Line:
 
 
 def figures(cells: Mapping[str, str], levels: Sequence[float], rate_source: str) -> dict[str, Any]:
-    """The figures of `models.tables.stocklist.value_cells` with names of their own; money as decimal text."""
+    """Return the cells of `models.tables.stocklist.value_cells` as JSON members; money is decimal text."""
     names = [(level, level_name(level)) for level in levels]
     return {
         **{name: cells[name] for name in ("date", "channel", "currency", "rate_day")},
@@ -122,7 +122,7 @@ def figures(cells: Mapping[str, str], levels: Sequence[float], rate_source: str)
 
 
 def _text(data: Mapping[str, Any], member: str, faults: list[Fault]) -> str | None:
-    """The text of a member, empty where there is none; None, and why in `faults`, if it is not text."""
+    """Return a member's text, "" if it is left out; for another type return None and add to `faults`."""
     value = data.get(member)
     if value is None:
         return ""
@@ -143,7 +143,7 @@ def _inside(fault: Fault) -> Fault:
 
 
 def _located(error: BookmatchError) -> list[Located]:
-    """Give each fault of a row its pointer into the line's object, and the name that all answers give it."""
+    """Return the faults of a row with pointers into the line's object, and fields named as in all answers."""
     if not isinstance(error, InputError):
         return [Located(None, Fault("row", None, str(error)))]
 

@@ -1,4 +1,4 @@
-"""The members of a stock list's query: what holds for all of its rows, or for those that say nothing else."""
+"""The query of a stock list: settings for all of its rows, or for the rows that do not state their own."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from service.http.schemas import CURRENCY, DAY, LEVELS
 
 
 def _read_as(field: OwnField) -> Callable[[str], Any]:
-    """A member read as the same member of a valuation's body is."""
+    """Return a reader for a query member that works as the same member of a valuation's body."""
 
     def read(text: str) -> Any:
         faults: list[Fault] = []
@@ -67,7 +67,7 @@ TERMS = (
 
 
 def terms_of(asked: Mapping[str, Any]) -> Terms:
-    """The terms that a query asks for."""
+    """Return the terms of a stock list that a query asks for."""
     return Terms(
         asked["date"] or today(),
         asked["channel"] or DEFAULT_CHANNEL,

@@ -39,7 +39,7 @@ _OUT = {
     },
     NDJSON: blp.lines_of(StockValueSchema),
 }
-_MOST_NAMED = 20  # of the columns that are ignored
+_MOST_NAMED = 20  # largest number of ignored columns that the header names
 
 
 @blp.route("/stocklists", methods=["POST"])
@@ -58,9 +58,9 @@ _MOST_NAMED = 20  # of the columns that are ignored
 def value_stocklist(form: str, rows: IO[bytes], **asked: Any) -> Response:
     """Value a stock list of any length; nothing is kept.
 
-    CSV is answered by CSV, NDJSON by NDJSON. One model makes all of the values, whatever is promoted
-    meanwhile, and each is what the same instrument gets alone. An answer that breaks off, which HTTP shows,
-    has no rows but good ones.
+    CSV is answered by CSV, NDJSON by NDJSON. One price model makes all of the values, whatever is promoted
+    meanwhile, and each value is the one that the same instrument gets alone. If an answer breaks off, which
+    HTTP shows, all rows before that are valid.
     """
     found = bundle()
     stock = open_list(form, rows, found.valuer, terms_of(asked))

@@ -15,7 +15,7 @@ class StockRowSchema(Schema):
     """One instrument of a stock list."""
 
     class Meta:
-        """No other members."""
+        """Marshmallow's options: unknown members are refused."""
 
         unknown = RAISE
 

@@ -1,4 +1,4 @@
-"""A stock list from its rows to its values, by one bundle from its first row to its last."""
+"""Value a stock list and stream the answer, with one bundle from the first row to the last."""
 
 from __future__ import annotations
 
@@ -25,20 +25,20 @@ _log = structlog.get_logger()
 
 
 def open_list(form: str, lines: Iterable[bytes], valuer: Valuer, terms: Terms) -> CsvForm | NdjsonForm:
-    """The list that these lines hold. Raises TableError for a header that cannot be used."""
+    """Open the stock list in these lines. Raises TableError for a header that cannot be used."""
     return _FORMS[form](lines, valuer, terms)
 
 
 def begun(found: CsvForm | NdjsonForm) -> Iterator[Answered]:
-    """Its answers, the first of them made by now: what fails at once can still be said as a problem."""
+    """Return the list's answers, the first already made, so that an early failure can become a problem."""
     answers = found.answers()
     return chain(list(islice(answers, 1)), answers)
 
 
 def stream(answers: Iterable[Answered]) -> Iterator[bytes]:
-    """The answers' text, piece by piece. What was valued is logged when it ends, or its reader goes away.
+    """Yield the text of the answers; at the end, or when the reader goes away, log the number of values.
 
-    Raises BrokenStreamError where something fails that no row can be blamed for: the answer is cut short.
+    Raises BrokenStreamError for a failure that is not a row's fault; the answer is then cut short.
     """
     figures, valued, failed = context().figures, 0, 0
     ended, began = False, time.perf_counter()
@@ -51,7 +51,7 @@ def stream(answers: Iterable[Answered]) -> Iterator[bytes]:
         ended = True
     except Exception as error:
         log_failure(error)
-        # What a library says can hold what a row held, and the server would log it.
+        # The cause is hidden: its text could hold private data of a row, and the server would log it.
         raise BrokenStreamError("A stock list could not be answered to its end.") from None
     finally:
         ms = round((time.perf_counter() - began) * 1000, 2)

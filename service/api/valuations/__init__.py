@@ -1,1 +1,1 @@
-"""Valuations: made, kept and shown again; ranges and reasons alone."""
+"""Valuations over HTTP: make, keep and show them; give ranges or reasons without keeping them."""

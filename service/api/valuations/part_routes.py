@@ -37,9 +37,9 @@ _ASKING = Query(
 @blp.authorize("valuations")
 @blp.response(200, PART_SCHEMAS["comparables"](), "The comparables.", problems=_GONE)
 def show_comparables(valuation_id: str) -> Response:
-    """The closed sales that say most about it, each brought line by line to it, and what they say together.
+    """The closest sales, each with its price adjusted line by line to the instrument, and their common value.
 
-    Asking prices and offers stand beside them and are never mixed in.
+    Asking prices and offers are listed apart, and are never mixed in.
     """
     return json_response(services.part(valuation_id, "comparables"))
 
@@ -96,7 +96,7 @@ def find_restoration(costs: Costs, valuation_id: str) -> Response:
 @blp.authorize("valuations", forms=True)
 @blp.response(200, None, "The picture, which needs nothing else.", problems=_GONE, content_type=SVG)
 def draw_waterfall(valuation_id: str) -> Response:
-    """The way from a typical instrument's price to this value, as a picture."""
+    """The steps from a typical instrument's price to this value, as a picture."""
     return raw_response(services.waterfall(valuation_id), form=SVG)
 
 
@@ -105,7 +105,7 @@ def draw_waterfall(valuation_id: str) -> Response:
 @blp.query(_ASKING)
 @blp.response(200, None, "The picture, which needs nothing else.", problems=_GONE, content_type=SVG)
 def draw_intervals(valuation_id: str, asking: Decimal | None) -> Response:
-    """The ranges with the comparables on them, and a price that is asked, as a picture."""
+    """The ranges with the comparables on them, and an asking price if one is given, as a picture."""
     return raw_response(services.intervals_chart(valuation_id, asking), form=SVG)
 
 

@@ -1,4 +1,4 @@
-"""Answers about a kept valuation, by the bundle that made it."""
+"""Make answers about a kept valuation, with the bundle that made it."""
 
 from __future__ import annotations
 
@@ -17,13 +17,13 @@ from service.api.valuations.stored import kept_case
 
 
 def part(valuation_id: str, name: str) -> dict[str, Any]:
-    """Answer with one of `PARTS` of a kept valuation."""
+    """Return the answer with one part of a kept valuation. `name`: one of `PARTS`."""
     case = kept_case(valuation_id)
     return dump_part(valuation_id, case, name, PARTS[name].find(case))
 
 
 def what_if(valuation_id: str, asked: WhatIf) -> dict[str, Any]:
-    """Other states of the same instrument, beside the value that it has."""
+    """Return the answer with the values of the same instrument in other states."""
     case = kept_case(valuation_id)
     wanted = case.request
     found = alternatives(
@@ -33,9 +33,9 @@ def what_if(valuation_id: str, asked: WhatIf) -> dict[str, Any]:
 
 
 def put_right(valuation_id: str, costs: Costs) -> dict[str, Any]:
-    """Weigh what can be put right against these costs.
+    """Return the answer that compares what each repair adds to the value with its cost.
 
-    Raises FaultyRequestError for a cost of something that cannot be put right.
+    Raises FaultyRequestError for a cost of a field that cannot be repaired.
     """
     case = kept_case(valuation_id)
     costs.check(case.request.currency)
@@ -47,19 +47,19 @@ def put_right(valuation_id: str, costs: Costs) -> dict[str, Any]:
 
 
 def waterfall(valuation_id: str) -> str:
-    """The picture from the reference value to the value, as SVG."""
+    """Return the chart of the steps from the reference value to the value, as SVG."""
     return walk_picture(kept_case(valuation_id).valuation, f"waterfall-{valuation_id}")
 
 
 def intervals_chart(valuation_id: str, asking: Decimal | None) -> str:
-    """The picture of the ranges with the comparables and a price that is asked, as SVG."""
+    """Return the chart of the ranges with the comparables and an asking price, as SVG."""
     case = kept_case(valuation_id)
     found = comparables(case.valuer, case.request.subject, case.request.currency)
     return span_picture(case.valuation, found, asking, f"intervals-{valuation_id}")
 
 
 def price_index(valuation_id: str) -> str:
-    """The picture of the market of the valuation's model over time, as SVG."""
+    """Return the chart of the market of the instrument's model over time, as SVG."""
     case = kept_case(valuation_id)
     it = case.request.subject.instrument
     found = market_index(case.valuer, case.request.subject)
@@ -67,7 +67,7 @@ def price_index(valuation_id: str) -> str:
 
 
 def read_asking(text: str) -> Decimal:
-    """A price above 0. Raises InputError."""
+    """Read an asking price above 0. Raises InputError."""
     amount = read_amount(text)
     if amount:
         return amount

@@ -28,7 +28,7 @@ blp = Blueprint(
 )
 _REQUEST = ValuationRequestSchema(
     unknown=RAISE
-)  # made once: a new one for each request would cost more than the valuation
+)  # made once, because making a schema costs more than a valuation
 _INCLUDE = Query(
     "include",
     "what the answer shall carry beside the figures: names of its parts between commas",
@@ -53,8 +53,8 @@ def create_valuation(wanted: services.ValuationRequest, include: Sequence[str] |
 
     The value is the middle estimate of what a buyer pays on that day in that market, before tax and shipping:
     half of such sales should be higher. The amounts of the families sum to value − reference to the cent.
-    Send an Idempotency-Key, and a request that is sent twice is answered alike. What `include` names comes in
-    the same answer and is kept with it.
+    Send an Idempotency-Key, and a request that is sent twice gets the same answer twice. The parts named in
+    `include` are in the answer too, and are kept with it.
     """
     check_parts(include or (), g.caller)
     kept = make_and_keep(wanted, include or ())
@@ -65,10 +65,10 @@ def create_valuation(wanted: services.ValuationRequest, include: Sequence[str] |
 @blp.authorize("valuations", forms=True)
 @blp.response(200, FullValuationSchema(), "The valuation as it was answered.", problems=(404,))
 def show_valuation(valuation_id: str) -> Response:
-    """The same answer again, to the byte, whatever model is current now.
+    """The same answer again, byte for byte, whatever price model is current now.
 
-    Any system key with the scope can read it who has its id, which cannot be guessed; a website key only
-    those that it made.
+    A system key with the scope can read every valuation whose id it knows; an id cannot be guessed. A website
+    key can read only the valuations that it made.
     """
     with reading(context().engine) as connection:
         return raw_response(records.find(connection, valuation_id, g.caller), headers=NEVER_CHANGES)

@@ -1,4 +1,4 @@
-"""Make a valuation and keep it, once for each Idempotency-Key."""
+"""Make a valuation and store it, once for each Idempotency-Key."""
 
 from __future__ import annotations
 
@@ -20,22 +20,22 @@ from service.http.idempotency import Claim, claim_of_request, claimed_before, ta
 
 
 class StoredValuation(NamedTuple):
-    """A valuation that is kept: its id, and its answer to the byte."""
+    """A stored valuation: its id, and its answer byte for byte."""
 
     id: str
     answer: bytes
 
 
 def make_and_keep(wanted: services.ValuationRequest, include: Sequence[str] = ()) -> StoredValuation:
-    """The valuation of this request, new or, if its Idempotency-Key was used, the one made then.
+    """Make and store a valuation, or return the one made before under this request's Idempotency-Key.
 
-    `include`: names of `PARTS` that the answer carries too, and that are kept with it.
+    `include`: names of `PARTS` that the answer has too, and that are stored with it.
     """
     claim = claim_of_request()
     before = claimed_before(claim) if claim else None
     if before is not None:
         return _again(before)
-    found = services.value(wanted)  # before the transaction: nobody waits for a model
+    found = services.value(wanted)  # before the transaction, so that no other waits for it
     record_id, created = records.new_id(), datetime.now(UTC)
     case = new_case(wanted, found)
     answer = dump_valuation(found, record_id, created)
@@ -53,7 +53,7 @@ def make_and_keep(wanted: services.ValuationRequest, include: Sequence[str] = ()
 
 
 def _keep(row: dict[str, object], claim: Claim | None) -> str | None:
-    """Keep it; or the id of what another request with the same Idempotency-Key kept first."""
+    """Store the valuation and return None, or the id that another request with the claim stored first."""
     if claim is None:
         records.keep_alone(context().engine, row)
         return None

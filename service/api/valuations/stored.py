@@ -1,4 +1,4 @@
-"""A case: what a valuation stands on, new or kept, for all that can be said beside its figures."""
+"""Load a kept valuation with the bundle that made it, so that more answers about it can be made."""
 
 from __future__ import annotations
 
@@ -17,14 +17,14 @@ from service.db.engine import reading
 
 
 def kept_case(valuation_id: str) -> Case:
-    """A kept valuation with the bundle that made it. Raises UnknownRecordError, BundleGoneError."""
+    """Return the case of a kept valuation and its bundle. Raises UnknownRecordError, BundleGoneError."""
     with reading(context().engine) as connection:
         answer = orjson.loads(records.find(connection, valuation_id, g.caller))
     return Case(_asked(answer), use_bundle(answer["model_version"]).valuer)
 
 
 def _asked(answer: dict[str, Any]) -> ValuationRequest:
-    # The answer says more than the request: the day, market, currency and levels that were taken.
+    # The answer is read and not the request, because it has the day, market, currency and levels used.
     it = Instrument.from_nested(answer["instrument"])
     subject = Subject(it, date.fromisoformat(answer["date"]), answer["channel"])
     return ValuationRequest(

@@ -1,4 +1,4 @@
-"""The request that the documentation shows: one that this service's own catalogue can answer."""
+"""The example of a request in the documentation, for a model of this service's own catalogue."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from models.domain.catalogue import Catalogue
 
 
 def example_request(catalogue: Catalogue) -> dict[str, Any]:
-    """A request for the first model of the catalogue."""
+    """Return a request for the first model of the catalogue."""
     model = catalogue.models[0]
     instrument: dict[str, Any] = {
         "maker": model.maker,

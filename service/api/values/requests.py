@@ -1,4 +1,4 @@
-"""The request for a value, as it is read."""
+"""Read the request for a value: its schema, and fields that the rules of `models` check."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ from service.http.schemas import CURRENCY, DAY, LEVELS
 
 
 class OwnField(fields.Field[Any]):
-    """A field read by a rule of the models; its faults come out with their pointers."""
+    """A field that a rule of `models` reads; its faults get pointers into the body."""
 
     def _deserialize(
         self, value: Any, attr: str | None, data: Mapping[str, Any] | None, **kwargs: Any
@@ -39,7 +39,7 @@ class OwnField(fields.Field[Any]):
         return found
 
     def read(self, value: Any, faults: list[Fault]) -> Any:
-        """Read the value; add what is wrong with it to `faults`, or raise InputError."""
+        """Read the value; add its faults to `faults`, or raise InputError with them."""
         raise NotImplementedError
 
 

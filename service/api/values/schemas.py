@@ -1,4 +1,4 @@
-"""Schemas of the figures of a value: the value, its ranges and its reasons. Answers are dumped by them."""
+"""Schemas by which answers with a value are dumped: the value, its ranges and its reasons."""
 
 from __future__ import annotations
 
@@ -159,7 +159,7 @@ class AttributionsSchema(IntervalsSchema):
 
 
 class RecordSchema(Schema):
-    """The members by which a kept valuation begins."""
+    """The first members of a kept valuation: its id, moment and instrument."""
 
     id = fields.String(**described("its id: GET /v1/valuations/{id} gives the same answer again"))
     created = Moment(**described("when it was made, in UTC"))
@@ -184,5 +184,5 @@ dump_attributions = dumper(AttributionsSchema)
 
 
 def dump_valuation(found: Valuation, record_id: str, created: datetime) -> dict[str, Any]:
-    """Dump all that is known of a valuation that is kept."""
+    """Dump a whole valuation that is kept under this id."""
     return {**_dump_record(Record(record_id, created, found.instrument)), **dump_attributions(found)}

@@ -1,4 +1,4 @@
-"""Value what was asked."""
+"""Value the instrument of a request."""
 
 from __future__ import annotations
 
@@ -21,19 +21,19 @@ class ValuationRequest:
 
 
 def today() -> date:
-    """The day in UTC."""
+    """Return the present day in UTC."""
     return datetime.now(UTC).date()
 
 
 def value(wanted: ValuationRequest) -> Valuation:
-    """The valuation by this request's bundle. Raises InputError for a currency without a rate that day."""
+    """Make a valuation by this request's bundle. Raises InputError for a currency without a rate that day."""
     found = bundle().valuer.value(wanted.subject, wanted.currency, wanted.levels)
     context().figures.valued(found.evidence.word)
     return found
 
 
 def ranged(wanted: ValuationRequest) -> ValueEstimate:
-    """The figures of that valuation, without the work of explaining them. Raises as `value`."""
+    """Return the value and ranges alone, without reasons, which takes less time. Raises as `value`."""
     found = bundle().valuer.ranged(wanted.subject, wanted.currency, wanted.levels)
     context().figures.valued(found.evidence.word)
     return found

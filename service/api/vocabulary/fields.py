@@ -1,4 +1,4 @@
-"""Bodies that name fields of an instrument, nested or by path, as JSON schemas."""
+"""JSON schemas of bodies that name fields of an instrument, nested or by path."""
 
 from __future__ import annotations
 
@@ -7,11 +7,11 @@ from typing import Any
 
 from models.domain.vocabulary import FIELDS, MAX_TEXT, Field, Kind
 
-EMPTY = r"^\s*$"  # a form sends an empty text for what its owner left open, whatever the field is
+EMPTY = r"^\s*$"  # a form sends an empty text for any field that was not filled in, even for a number
 
 
 def of_fields(paths: Iterable[str], member: Callable[[Field], Mapping[str, Any]]) -> dict[str, Any]:
-    """The schema of an object that names these fields; what stands for a field says `member`."""
+    """Return the schema of an object with these fields. `member`: returns the schema of a field's value."""
     wanted = set(paths)
     properties: dict[str, Any] = {}
     for field in FIELDS:
@@ -32,7 +32,7 @@ def _nested(group: str) -> dict[str, Any]:
 
 
 def value_of(field: Field) -> dict[str, Any]:
-    """Describe a value of the field as a JSON schema; null: not known."""
+    """Return the JSON schema of a field's value, in which null means not known."""
     if field.kind is Kind.TERM:
         return {"type": ["string", "null"], "enum": [*field.names, "", None]}
     if field.kind is Kind.TEXT:

@@ -1,4 +1,4 @@
-"""The instrument as a schema, made from `models.domain.vocabulary`: nothing about a field is said twice."""
+"""The schema of an instrument, made from `models.domain.vocabulary`, so that each field is defined once."""
 
 from __future__ import annotations
 
@@ -65,7 +65,7 @@ InstrumentSchema = _instrument_schema()
 
 
 class InstrumentField(fields.Nested):
-    """Described by the schema, read by the one validator there is, and spelled as the catalogue has it."""
+    """An instrument of a request. `models` reads and checks it, and names are spelled as in the catalogue."""
 
     def __init__(self, **options: Any) -> None:
         super().__init__(InstrumentSchema(unknown=RAISE), **options)
@@ -82,18 +82,18 @@ class InstrumentField(fields.Nested):
 
 
 class InstrumentAnswer(Converted, fields.Nested):  # type: ignore[misc]  # a parameter's name differs
-    """An instrument of an answer: those of its fields that are known."""
+    """An instrument of an answer, with only its known fields."""
 
     def __init__(self, **options: Any) -> None:
         super().__init__(InstrumentSchema, **options)
 
     def convert(self, value: Instrument) -> dict[str, Any]:
-        """Give its fields, nested."""
+        """Return the instrument's known fields, nested."""
         return value.to_nested()
 
 
 def _name_faults(value: Any, under: str, found: list[Located]) -> list[Located]:
-    """Unknown names too, where other faults came first: all faults are named at once."""
+    """Return the faults of unknown names, to be reported together with the faults found before."""
     if not isinstance(value, Mapping) or any(located.fault.field in REQUIRED for located in found):
         return []
     named = Instrument(maker=" ".join(value["maker"].split()), model=" ".join(value["model"].split()))

@@ -1,4 +1,4 @@
-"""The vocabulary as an answer."""
+"""Make the answer with the vocabulary."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ from service.context import bundle
 
 
 def vocabulary() -> dict[str, Any]:
-    """Everything that a form and a reader of answers need to know."""
+    """Return all fields and all words of answers, for building a form and for reading answers."""
     rates = bundle().valuer.rates
     return {
         "fields": [dump_field(field) for field in FIELDS],

@@ -1,4 +1,4 @@
-"""Alembic's environment: it runs the migrations on the engine it is given, in one transaction."""
+"""Alembic's environment: it runs the migrations on the engine of its configuration, in one transaction."""
 
 from __future__ import annotations
 

@@ -18,9 +18,9 @@ _LONGEST_KEY = 200
 
 
 def identify() -> None:
-    """Find out who asks, before anything is refused: a path that needs no key is open to a wrong one too."""
+    """Find the caller by the key. A wrong key is not refused here, because some paths need no key."""
     caller = None
-    if request.path not in HEALTH_PATHS:  # no word about the health of the service may wait for a database
+    if request.path not in HEALTH_PATHS:  # an answer about health must not wait for the database
         try:
             caller = _caller(request.environ.get("HTTP_AUTHORIZATION", ""), context().callers)
         except (KeyMissingError, KeyInvalidError, OperationalError, PoolTimeoutError) as error:
@@ -37,9 +37,9 @@ def _caller(authorization: str, callers: Callers) -> Caller:
 
 
 def check_caller(scopes: Collection[str], *, forms: bool = False) -> None:
-    """Let in who sent a system key with one of these scopes or, where `forms` may, a website key.
+    """Check that the caller sent a system key with one of these scopes or, with `forms`, a website key.
 
-    Raises KeyMissingError, KeyInvalidError, ScopeError, OriginError, or what the database raised.
+    Raises KeyMissingError, KeyInvalidError, ScopeError, OriginError, or the database's error.
     """
     caller: Caller | None = g.caller
     if caller is None:

@@ -1,4 +1,4 @@
-"""Bodies that were compressed by gzip."""
+"""Unpack bodies that were compressed with gzip."""
 
 from __future__ import annotations
 
@@ -11,28 +11,29 @@ from werkzeug.exceptions import RequestEntityTooLarge
 from service.errors import BodyError
 
 _PIECE = 64 * 1024
-# Lists may be long. What unpacks to more than so many times itself, and to so many bytes, is none.
+# A body that unpacks to more than `_MOST` times its size, and to more than `_TRUSTED` bytes, is refused.
 _MOST, _TRUSTED = 200, 8 * 2**20
 
 
 class Inflated(io.RawIOBase):
     """A stream of gzip (RFC 1952), inflated only as far as it is read.
 
-    Reading raises BodyError for what is no gzip, is cut short, or holds next to nothing in many bytes.
+    Reading raises BodyError for a stream that is not gzip, is cut short, or unpacks to almost nothing, and
+    RequestEntityTooLarge for one that unpacks to far too much.
     """
 
     def __init__(self, packed: Any) -> None:
         self._packed = packed
-        self._left = b""  # read, and not yet inflated
-        self._member: Any = None  # the one that is being inflated: a stream can hold several
-        self._in = self._out = 0  # bytes
+        self._left = b""  # bytes that were read and are not yet inflated
+        self._member: Any = None  # decompressor of the current gzip member; a stream can hold several members
+        self._in = self._out = 0  # bytes consumed, and bytes inflated, so far
 
     def readable(self) -> bool:
-        """Say yes."""
+        """Return True: the stream can be read."""
         return True
 
     def readinto(self, buffer: Any) -> int:
-        """Up to as many bytes as the buffer holds; 0 at the end."""
+        """Fill the buffer as far as one step inflates, and return the number of bytes; 0 at the end."""
         if not len(buffer):
             return 0
         while True:
@@ -68,7 +69,7 @@ class Inflated(io.RawIOBase):
         return data
 
     def _check_ratio(self) -> None:
-        if self._in - self._out > _PIECE:  # empty blocks could be sent for ever, and no limit would be met
+        if self._in - self._out > _PIECE:  # endless empty blocks would meet no other limit
             raise BodyError("The body is gzip that holds next to nothing.")
         if self._out > _TRUSTED and self._out > self._in * _MOST:
             raise RequestEntityTooLarge

@@ -1,7 +1,7 @@
-"""Conditional requests: what a caller has already is not sent again (RFC 9110, section 13).
+"""Conditional requests: an answer that the caller has already is not sent again (RFC 9110, section 13).
 
-Every answer to GET or HEAD that is whole when it leaves has a strong ETag, a digest of its bytes: it changes
-when they do, whether by a promotion, a record that was changed or another program, and never otherwise.
+Every answer to GET or HEAD that is not streamed has a strong ETag. It is a digest of the answer's bytes, so
+it changes only when they do: after a promotion, a change of a record, or an update of the program.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from werkzeug.exceptions import PreconditionFailed
 from service.problems import BY_STATUS, problem
 
 NEVER_CHANGES = {"Cache-Control": "private, max-age=31536000, immutable"}
-NEVER_KEPT = ("/healthz", "/readyz", "/metrics")  # true of this moment alone
+NEVER_KEPT = ("/healthz", "/readyz", "/metrics")  # answers about this moment only
 DESCRIBED: Mapping[str, Any] = {
     "parameters": [
         {
@@ -38,7 +38,7 @@ DESCRIBED: Mapping[str, Any] = {
         "412": "PRECONDITION_FAILED",
     },
 }
-_ASK_AGAIN = "private, no-cache"  # kept, and asked for again each time: a promotion is seen at once
+_ASK_AGAIN = "private, no-cache"  # caches must ask again each time, so that they see a promotion at once
 
 
 IF_MATCH: Mapping[str, Any] = {
@@ -56,7 +56,7 @@ IF_MATCH: Mapping[str, Any] = {
 
 
 def add_etag(response: Response) -> Response:
-    """Give the answer its ETag; or answer 304 or 412, as the request's own tags demand."""
+    """Add the ETag to the answer; or answer 304 or 412 if the request's tags say so."""
     if request.method not in ("GET", "HEAD") or response.status_code != 200 or response.is_streamed:
         return response
     headers = response.headers
@@ -69,7 +69,7 @@ def add_etag(response: Response) -> Response:
     if request.environ.get("HTTP_IF_MATCH") and not request.if_match.contains(tag):
         return problem(BY_STATUS[412], BY_STATUS[412].remedy)
     if request.environ.get("HTTP_IF_NONE_MATCH") and request.if_none_match.contains_weak(tag):
-        # A 304 has the headers by which a cache updates what it holds, and no body.
+        # A 304 keeps the headers that a cache needs, and has no body.
         response.status_code = 304
         response.set_data(b"")
         del headers["Content-Type"], headers["Content-Length"]
@@ -77,7 +77,10 @@ def add_etag(response: Response) -> Response:
 
 
 def check_unchanged(now: bytes) -> None:
-    """Raises werkzeug's PreconditionFailed if the request was made of another state than this answer's."""
+    """Raise werkzeug's PreconditionFailed if the request's If-Match names another state.
+
+    `now`: the answer that shows the present state.
+    """
     if request.environ.get("HTTP_IF_MATCH") and not request.if_match.contains(_tag(now)):
         raise PreconditionFailed
 

@@ -1,8 +1,8 @@
-"""CORS: pages may read answers from exactly those other origins that a website key names.
+"""CORS: a page of another origin may read answers only if a website key names its origin.
 
-There is nothing to set: while no website key exists, no page of another origin can read anything. A
-preflight carries no key, so it is answered for an origin that any website key names; `authentication`
-then asks whether the key that comes next is of that origin. Only paths that a form needs are open.
+There is nothing to configure. A preflight request carries no key, so it is allowed for every origin that any
+website key names; `authentication` then checks that the key of the real request belongs to its origin. Only
+paths that a form needs are open.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ _SENT = (
     "tracestate",
 )
 _READ = ("ETag", "Location", "RateLimit", "RateLimit-Policy", "Retry-After", "X-Request-ID")
-_KEPT_SECONDS = 600  # how long a browser may trust a preflight: not long after a key is revoked
+_KEPT_SECONDS = 600  # time for which a browser may trust a preflight; short, since keys get revoked
 _ASKED = ("Access-Control-Request-Method", "Access-Control-Request-Headers")
 
 
@@ -32,7 +32,7 @@ def answer_preflight() -> Response | None:
         return None
     methods = _open_methods()
     if not methods or not _may_read():
-        return None  # the plain answer to OPTIONS, or 404
+        return None  # Flask then gives its usual answer to OPTIONS, or 404
     answer = Response(status=204)
     answer.headers["Access-Control-Allow-Methods"] = ", ".join(methods)
     answer.headers["Access-Control-Allow-Headers"] = ", ".join(_SENT)
@@ -42,14 +42,14 @@ def answer_preflight() -> Response | None:
 
 
 def add_headers(response: Response) -> Response:
-    """Name in the answer the origin that may read it."""
+    """Add the headers that allow the request's origin to read the answer, if it may."""
     if not request.path.startswith(_PREFIX):
         return response
-    # On every answer: a cache must not hand one origin's to another.
+    # Vary is on every answer, so that no cache gives one origin's answer to another.
     if "Vary" in response.headers:
         response.vary.add("Origin")
     else:
-        response.headers["Vary"] = "Origin"  # as that would, without reading it first
+        response.headers["Vary"] = "Origin"  # the same, without parsing the header
     preflight = request.method == "OPTIONS"
     if preflight:
         response.vary.update(_ASKED)
@@ -66,7 +66,7 @@ def _may_read() -> bool:
 
 
 def _open_methods() -> list[str]:
-    """The methods of this path that a website key may use."""
+    """Return the methods of this path that a website key may use."""
     if request.url_rule is None:
         return []
     found: set[str] = set()

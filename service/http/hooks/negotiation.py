@@ -14,29 +14,29 @@ from service.http.hooks.compression import Inflated
 from service.http.responses import CSV, HTML, JSON, NDJSON, SVG
 
 _RANGE = re.compile(r"(\*/\*|[\w!#$%&'+.^`|~-]+/(\*|[\w!#$%&'+.^`|~-]+))", re.ASCII)
-_GZIP = ("gzip", "x-gzip")  # the second is the first by its old name (RFC 9110, section 8.4.1.3)
+_GZIP = ("gzip", "x-gzip")  # x-gzip is the old name of gzip (RFC 9110, section 8.4.1.3)
 _PIECE = 64 * 1024
 # Lists may be long. What unpacks to more than so many times itself, and to so many bytes, is none.
 _MOST, _TRUSTED = 200, 8 * 2**20
 
 
 _FORMS = {".svg": SVG, ".html": HTML}
-_AS_SENT = ("/v1/stocklists",)  # rows are answered in the form that they came in
+_AS_SENT = ("/v1/stocklists",)  # paths that answer in the media type of the request's body
 
 
 def form_of(path: str) -> str:
-    """The one form that answers at this path have: a path that ends otherwise than most says which."""
+    """Return the media type of answers at this path: by the path's ending if it has one, else JSON."""
     if path in _AS_SENT and request.mimetype in (CSV, NDJSON):
         return request.mimetype
     return _FORMS.get(path[path.rfind(".") :], JSON)
 
 
 def check_forms() -> None:
-    """Check what the caller accepts and unpack the body. Raises NotAcceptableError, EncodingError."""
+    """Check the header Accept, and unpack a compressed body. Raises NotAcceptableError, EncodingError."""
     environ = request.environ
     accept = environ.get("HTTP_ACCEPT")
     if accept and accept != "*/*" and request.path.startswith("/v1/"):
-        # The rule, not the path: a record's own id can end with what looks like a form.
+        # The route's pattern is used and not the path, because a record's id can end with .svg too.
         form = form_of(request.url_rule.rule if request.url_rule else request.path)
         if accept != form:
             _check_accept(form)
@@ -51,7 +51,7 @@ def _check_accept(form: str) -> None:
 
 
 def _quality(accepted: MIMEAccept, form: str) -> float:
-    """Give this form's quality by the closest range of the header; unreadable ranges do not count."""
+    """Return this media type's quality by the most specific range of Accept; ignore unreadable ranges."""
     ranges = [(value.partition(";")[0].strip().lower(), quality) for value, quality in accepted]
     ranges = [(value, quality) for value, quality in ranges if _RANGE.fullmatch(value)]
     for wanted in (form, form.partition("/")[0] + "/*", "*/*"):
@@ -67,6 +67,6 @@ def _inflate(environ: dict[str, Any], coding: str) -> None:
     if coding not in _GZIP:
         raise EncodingError("The body can be compressed with gzip, or not at all.")
     environ["wsgi.input"] = Inflated(get_input_stream(environ, safe_fallback=False))
-    # Whoever reads now meets the limit of bodies in what comes out, not in what was sent.
+    # From here on the limit on a body's size counts unpacked bytes.
     environ["wsgi.input_terminated"] = True
     environ.pop("CONTENT_LENGTH", None)

@@ -1,4 +1,4 @@
-"""Counting every request that comes in, and saying in its answer what is left.
+"""Count every request against its caller's quotas, and say in the answer how many requests are left.
 
 The header fields are those of draft-ietf-httpapi-ratelimit-headers-11.
 """
@@ -20,8 +20,8 @@ HEADERS = {
 
 
 def count() -> None:
-    """Count the request. Raises LimitError."""
-    if request.path in HEALTH_PATHS:  # whoever watches the service must be answered whatever others do
+    """Count the request against the caller's quotas. Raises LimitError if one is used up."""
+    if request.path in HEALTH_PATHS:  # monitoring must be answered at any load
         return
     limits = context().limits
     g.taken = limits.take(g.caller, request.remote_addr)
@@ -31,7 +31,7 @@ def count() -> None:
 
 
 def add_headers(response: Response) -> Response:
-    """Name in the answer how many requests are left."""
+    """Add headers that say how many requests are left under each quota."""
     found: list[tuple[Policy, Taken]] = g.get("taken", [])
     if found:
         headers = response.headers

@@ -1,6 +1,6 @@
-"""Names, a line in the log and a count for each request, without personal data: no serials, no addresses.
+"""Give each request its ids, a line in the log and a count, without personal data: no serials, no addresses.
 
-A line has the request's names, method, the pattern of its path, status, time, the key's id and the model.
+A line has the request's ids, method, pattern of the path, status, time, the key's id and the price model.
 """
 
 from __future__ import annotations
@@ -17,14 +17,14 @@ HEADER = "X-Request-ID"
 
 
 def begin() -> None:
-    """Give the request its names."""
+    """Give the request its ids, and note when it began."""
     g.names = names = names_of(request.environ)
     g.request_id = names.request_id
     g.began = time.perf_counter()
 
 
 def end(response: Response) -> Response:
-    """Name the request in its answer, write its line to the log and count it."""
+    """Add the request's id to the answer, write the request's line to the log, and count it."""
     response.headers.add(HEADER, g.request_id)
     failure = g.get("failure")
     if failure is not None:
@@ -46,6 +46,6 @@ def end(response: Response) -> Response:
             "key": caller.key_id if caller else None,
             "model_version": bundle.version if bundle else None,
         }
-        # Without the logger's own steps: they would take longer than all else that is said here.
+        # The line is written directly, because the logger's own steps take longer than all of this.
         Requests.lines.msg(rendered(None, "info", line))
     return response

@@ -1,6 +1,6 @@
-"""The one style of the card's charts: read in black and white, and the same bytes from the same figures.
+"""The shared style of the card's charts: readable in black and white, the same bytes from the same figures.
 
-Text stays text, so that a screen reader and a search find it; each chart is given its words by the page.
+Text in a chart stays text, so that screen readers and searches find it.
 """
 
 from __future__ import annotations
@@ -37,18 +37,19 @@ _STYLE: dict[Any, Any] = {
 
 @contextmanager
 def styled(salt: str) -> Iterator[None]:
-    """Draw in the style of the card; `salt`: what the ids inside the picture are made from."""
+    """Draw in the style of the card. `salt`: the text from which the picture's ids are hashed."""
     with matplotlib.rc_context({**_STYLE, "svg.hashsalt": salt}):
         yield
 
 
 def svg(figure: Figure, name: str) -> str:
-    """The picture as an element of a page; `name`: what all its ids begin with."""
+    """Return the picture as an `<svg>` element for a page. `name`: the prefix of all its ids."""
     out = io.StringIO()
     figure.savefig(out, format="svg", metadata={"Date": None, "Creator": None}, transparent=True)
     text = out.getvalue()
     text = text[text.index("<svg") :]
-    # Scales with its column; ids of several charts on one page must not meet.
+    # Without width and height the chart scales with its column of the page. The prefix keeps the ids of
+    # several charts on one page apart.
     text = re.sub(r'<svg ([^>]*?)width="[^"]*" ', r"<svg \1", text, count=1)
     text = re.sub(r'<svg ([^>]*?)height="[^"]*" ', r"<svg \1", text, count=1)
     text = re.sub(r'(id="|url\(#|href="#)', rf"\g<1>{name}-", text)
@@ -56,7 +57,7 @@ def svg(figure: Figure, name: str) -> str:
 
 
 def axes(width: float = 5.2, height: float = 4.2) -> tuple[Figure, Axes]:
-    """A picture of so many inches with one panel."""
+    """Return a figure of this width and height in inches, and its one panel."""
     figure = Figure(figsize=(width, height), layout="constrained")
     return figure, figure.subplots()
 

@@ -1,4 +1,4 @@
-"""The picture of a price model's growth: its measures against the number of sales, past and expected."""
+"""The chart of a price model's growth: its errors and range widths against the number of sales."""
 
 from __future__ import annotations
 
@@ -23,7 +23,10 @@ _CURVE = "; a line for the curve through them, carried on to four times today's 
 
 
 def growth_picture(found: Mapping[str, Any]) -> str:
-    """An SVG file. `found`: `training.growth.report.report`; raises ValueError where it has no size."""
+    """Return the chart as the text of an SVG file. `found`: the result of `training.growth.report.report`.
+
+    Raises ValueError where no fit was measured, because the sales were too few.
+    """
     if not found["past"]:
         raise ValueError("there is no size to draw: the sales are too few")
     with styled("growth"):

@@ -1,4 +1,4 @@
-"""The card's chart of common practice: each rule beside what was learnt of it."""
+"""The card's chart of the rules of common practice: prior, evidence and posterior of each rule."""
 
 from __future__ import annotations
 
@@ -16,24 +16,24 @@ from matplotlib.transforms import Bbox
 from training.card.charts.drawing import ACCENT, INK, PALE, SOFT, styled, svg
 
 Told = Mapping[str, Any]
-_ROW, _HEAD = 0.2, 2.6  # inches that a row takes; rows that a group takes beside its rules
+_ROW, _HEAD = 0.2, 2.6  # height of a row in inches; height of a group's title and axis in rows
 _TICKS = (0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1, 1.1, 1.25, 1.5, 2, 2.5, 3, 4, 6, 10)
-_BESIDE = 0.2  # rows of a panel that are free
+_BESIDE = 0.2  # height of a panel's free margins, in rows
 _MOST_TICKS = 7
 _LEAST_REACH = 0.05  # a panel shows at least this much to each side of what it draws, in log
 
 
 class Group(NamedTuple):
-    """Rules that stand in one panel; each is an entry of the fit's report."""
+    """The title and the rules of one panel; each rule is an entry of the fit's report."""
 
     title: str
     rules: Sequence[Told]
 
 
 def practice_chart(groups: Sequence[Group]) -> str:
-    """A panel per group and a row per rule: the prior a bar, the evidence a hollow mark, both a full one.
+    """Draw a panel per group and a row per rule: prior (bar), evidence (hollow mark), posterior (full mark).
 
-    Spans are of 80%; a diamond is evidence that contradicts its rule. Each row has the id `rule-<name>`.
+    Spans are of 80%. A diamond marks evidence that contradicts its rule. A row has the id `rule-<name>`.
     """
     columns = _columns(groups)
     with styled("practice"):
@@ -48,7 +48,7 @@ def practice_chart(groups: Sequence[Group]) -> str:
 
 
 def _settle(figure: Figure) -> None:
-    """Fix the layout to round figures: the last digits of its solver differ from time to time."""
+    """Fix the layout at rounded positions, because the solver's last digits differ from run to run."""
     figure.draw_without_rendering()
     figure.set_layout_engine("none")
     for axes in figure.axes:
@@ -60,7 +60,7 @@ def _rows(group: Group) -> float:
 
 
 def _columns(groups: Sequence[Group]) -> list[Sequence[Group]]:
-    """The groups in one column, or in two that are as alike in height as their order lets them be."""
+    """Return the groups in two columns of heights as equal as their order allows; a single group in one."""
     if len(groups) < 2:
         return [groups]
     heights = [_rows(group) for group in groups]
@@ -69,7 +69,7 @@ def _columns(groups: Sequence[Group]) -> list[Sequence[Group]]:
 
 
 def _draw_column(part: SubFigure, column: Sequence[Group], rows: float) -> None:
-    # Ratios are of the panels without their titles and axes, so that all rows are of one height.
+    # The height ratios leave out titles and axes, so that all rows have the same height.
     spare = rows - sum(map(_rows, column))
     ratios = [*(len(group.rules) + _BESIDE for group in column), spare][: len(column) + (spare > 0)]
     grid = part.add_gridspec(len(ratios), 1, height_ratios=ratios)
@@ -97,22 +97,22 @@ def _draw_group(ax: Axes, group: Group) -> None:
 
 
 def _ticks(low: float, high: float) -> list[float]:
-    """The ticks between the ends, 1 always among them, and only every second or third of many."""
+    """Return the ticks between the ends, thinned out to `_MOST_TICKS` at most; 1 is always a tick."""
     own = [tick for tick in _TICKS if low <= tick <= high]
     every = math.ceil(len(own) / _MOST_TICKS)
     return [tick for at, tick in enumerate(own) if (at - own.index(1)) % every == 0]
 
 
 def label_of(told: Told) -> str:
-    """A rule's name in words."""
+    """Return a rule's name with spaces for underscores."""
     return str(told["name"]).replace("_", " ")
 
 
 def _reach(rules: Sequence[Told]) -> tuple[float, float]:
-    """The two ends of a panel's axis, as factors on the price.
+    """Return the two ends of a panel's axis, as factors on the price.
 
-    The axis shows 1, the whole spans of priors and posteriors, and the evidence that contradicts its rule;
-    other evidence may reach beyond it.
+    The axis shows 1, the whole spans of priors and posteriors, and the evidence that contradicts its rule.
+    Other evidence may lie beyond its ends.
     """
     ends = [told[span][end] for told in rules for span in ("prior", "posterior") for end in ("low", "high")]
     ends += [told["evidence"]["factor"] for told in rules if told["contradicted"]]

@@ -13,17 +13,17 @@ from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
 
 from training.card.charts.drawing import ACCENT, INK, PALE, SOFT, styled, svg
 
-# Of the low, middle and high line: told apart without colour.
+# Dashes and colours of the low, middle and high line; the dashes alone tell them apart.
 _DASHES: Sequence[Any] = ((0, (1.2, 1.6)), (0, (5, 2)), "solid")
 _SHADES = (ACCENT, INK, ACCENT)
-# Per cent that a panel, the bars and the shades reach to at least: next to nothing must not look like much.
+# Least reach in per cent of the panels' axes, the bars' axis and the shades: a tiny effect must not look big.
 _LEAST_SPAN, _LEAST_BAR, _LEAST_SHADE = 1.0, 0.1, 0.1
 
 
 def bend_chart(bends: Sequence[Mapping[str, Any]], titles: Sequence[str]) -> str:
-    """A column per bend: the value against the loss, and below it what the trees make of each line.
+    """Draw a column per bend: values against the loss, and below them what the trees change on each line.
 
-    `titles`: of each column. Values are shares of that at the left end.
+    `titles`: one per column. Values are shares of the value at the left end.
     """
     with styled("bends"):
         figure = Figure(figsize=(9.2, 5.4), layout="constrained")
@@ -59,7 +59,7 @@ def _draw_bend(top: Axes, below: Axes, bend: Mapping[str, Any]) -> None:
 
 
 def pairs_chart(rows: Sequence[tuple[str, float]]) -> str:
-    """`rows`: (the two inputs, what they do together in per cent of the value), the strongest first."""
+    """Draw a bar per pair of inputs. `rows`: (pair, joint effect in per cent of value), strongest first."""
     with styled("pairs"):
         figure = Figure(figsize=(9.2, 0.27 * len(rows) + 0.7), layout="constrained")
         ax = figure.subplots()
@@ -75,7 +75,7 @@ def pairs_chart(rows: Sequence[tuple[str, float]]) -> str:
 
 
 def map_chart(told: Mapping[str, Any]) -> str:
-    """The cells of a pair: per cent of the value beyond what each input does alone, written and shaded."""
+    """Draw a pair's cells, with the pair's effect beyond each input alone, in per cent of the value."""
     effect = 100 * np.expm1(np.array(told["effect"], dtype=np.float64))
     sales, (down, along) = np.array(told["sales"]), told["labels"]
     largest = float(np.nanmax(np.abs(effect)))
@@ -97,7 +97,7 @@ def map_chart(told: Mapping[str, Any]) -> str:
 
 
 def _draw_cell(ax: Axes, row: int, column: int, shade: float, text: str) -> None:
-    """A cell, darker the further from 0, blue above and grey below it."""
+    """Draw a cell: darker the further its effect is from 0, blue above 0 and grey below."""
     color = ACCENT if shade > 0 else SOFT
     box = Rectangle((column - 0.48, row - 0.46), 0.96, 0.92, facecolor=color, alpha=abs(shade), lw=0)
     ax.add_patch(box)
@@ -106,7 +106,7 @@ def _draw_cell(ax: Axes, row: int, column: int, shade: float, text: str) -> None
 
 
 def _signed(x: float, largest: float) -> str:
-    """Per cent with as many digits as the largest needs for two."""
+    """Write x in per cent, with the decimals that `largest` needs for two significant digits."""
     digits = int(np.clip(1 - np.floor(np.log10(max(largest, 1e-3))), 0, 3))
     text = f"{x:+.{digits}f}%".replace("-", "−")
     return text if float(f"{x:.{digits}f}") else "0"

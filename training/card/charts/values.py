@@ -1,4 +1,4 @@
-"""The card's charts of what the values are worth, as SVG (`training.card.charts.drawing`)."""
+"""The card's charts of errors, coverage, market index and importance, as SVG."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from matplotlib.ticker import FuncFormatter
 from models.price.interface import FloatArray as Floats
 from training.card.charts.drawing import ACCENT, INK, PALE, SOFT, axes, money_axis, styled, svg
 
-_MOST_POINTS = 1500  # a scatter of more is a blot, and a large file
+_MOST_POINTS = 1500  # largest number of points in a scatter chart: more make a blot and a large file
 
 
 def _thinned(n: int) -> np.ndarray:
@@ -20,7 +20,10 @@ def _thinned(n: int) -> np.ndarray:
 
 
 def predicted_against_paid(center: Floats, paid: Floats) -> str:
-    """Value against price on log axes, US dollars, with the line where both are the same."""
+    """Draw values against prices on log axes, in US dollars, with the line where both are equal.
+
+    `center`, `paid`: (n,) values and prices in log US dollars.
+    """
     with styled("paid"):
         figure, ax = axes()
         some = _thinned(len(paid))
@@ -38,7 +41,7 @@ def predicted_against_paid(center: Floats, paid: Floats) -> str:
 
 
 def ratio_by_price(center: Floats, paid: Floats) -> str:
-    """Value over price against value, with the median and the middle half of each tenth of the sales."""
+    """Draw value over price against value, with the median and middle half of each tenth of the sales."""
     with styled("ratio"):
         figure, ax = axes()
         some, ratio = _thinned(len(paid)), np.exp(center - paid)
@@ -63,9 +66,10 @@ def _tenths(center: Floats) -> list[np.ndarray]:
 
 
 def coverage_chart(rows: Sequence[tuple[str, int, Sequence[float]]], levels: Sequence[float]) -> str:
-    """`rows`: (group, sales, share inside per level). A dot per group and level; the target a line.
+    """Draw the share of prices inside the ranges: a dot per group and level, and a line at the level.
 
-    A bar is where 95 of 100 honest groups of so many sales would fall; outside it, hollow diamonds.
+    `rows`: (group, sales, share inside per level). A bar spans the shares that chance gives to 95 of 100
+    groups of that size if the ranges hold. A hollow diamond lies outside its bar.
     """
     with styled("coverage"):
         figure = Figure(figsize=(9.2, 0.27 * len(rows) + 1.0), layout="constrained")
@@ -81,7 +85,7 @@ def coverage_chart(rows: Sequence[tuple[str, int, Sequence[float]]], levels: Seq
             out, off = np.abs(share - level) > reach, share < left
             ax.plot(share[~out], at[~out], "o", color=ACCENT, ms=4.5)
             ax.plot(share[out & ~off], at[out & ~off], "D", color=INK, mfc="white", ms=4.5)
-            if off.any():  # an empty unclipped line has no place, and the layout fails on it
+            if off.any():  # the layout engine fails on an empty line that is not clipped
                 ax.plot(np.full(off.sum(), left), at[off], "<", color=INK, ms=5, clip_on=False)
             ax.set_title(f"{level:.0%} range", fontsize=9, loc="left")
             ax.set_xlim(left, right)
@@ -100,7 +104,10 @@ def index_chart(
     band: str,
     check: tuple[Sequence[Any], Floats] | None,
 ) -> str:
-    """The market index, 100 on the last day, with its band; `check`: days and levels of another index."""
+    """Draw the market index, 100 on the last day, with its band.
+
+    `band`: the band's label. `check`: the days and levels of another index, None for none.
+    """
     with styled("index"):
         figure, ax = axes(9.2, 3.4)
         ax.fill_between(days, low, high, color=PALE, lw=0, label=band)
@@ -115,7 +122,7 @@ def index_chart(
 
 
 def importance_chart(rows: Sequence[tuple[str, str, float]]) -> str:
-    """`rows`: (label, family, typical effect in per cent), the largest first."""
+    """Draw a bar per field. `rows`: (label, family, mean effect in per cent), the largest first."""
     with styled("matters"):
         figure = Figure(figsize=(9.2, 0.27 * len(rows) + 0.7), layout="constrained")
         ax = figure.subplots()

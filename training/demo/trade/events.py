@@ -1,4 +1,4 @@
-"""Sales, askings and offers: their days, channels and prices, drawn from the truth."""
+"""Draw sales, asking prices and offers: their days, channels and prices, from the true price function."""
 
 from __future__ import annotations
 
@@ -16,15 +16,15 @@ from training.demo.world.workshops import EVIDENCE_ENDS, MARKET_CLOSES, MARKET_O
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
 
-SALE, ASKING, OFFER, STOCK = 0, 1, 2, 3  # the first three as in KIND_NAMES
-QUALITY = 0.045  # one standard deviation of what no field records, in log
-_NOISE = 0.083  # scale of Student's t with 5 degrees of freedom
+SALE, ASKING, OFFER, STOCK = 0, 1, 2, 3  # the first three are positions in KIND_NAMES
+QUALITY = 0.045  # standard deviation of the quality that no field records, in log price
+_NOISE = 0.083  # scale of a price's noise in log, Student's t with 5 degrees of freedom
 _OUTLIERS = 0.005
-# private, dealer, auction, online
+# Kind of event → chances of the channels private, dealer, auction and online.
 _CHANNELS = {SALE: (0.28, 0.27, 0.20, 0.25), ASKING: (0.18, 0.42, 0.03, 0.37), OFFER: (0.5, 0.3, 0.0, 0.2)}
-_GAP = (0.20, 0.12, 0.08, 0.26)  # mean of the part of an asking's gap above the least gap, in log
+_GAP = (0.20, 0.12, 0.08, 0.26)  # per channel: mean excess of an asking's gap over the least gap, in log
 _LEAST_GAP = 0.05
-_WILD_ASKINGS = 0.04  # first askings of two or three times the value (common practice)
+_WILD_ASKINGS = 0.04  # share of asking prices at two to three times the value (common practice)
 
 
 @dataclass(frozen=True)
@@ -41,7 +41,7 @@ class Counts:
     def of(
         cls, sales: int, later: int | None = None, askings: int | None = None, offers: int | None = None
     ) -> Counts:
-        """The given numbers; by default 4 askings per 3 sales, 1 offer per 5 sales, 1 later sale per 6."""
+        """Return the counts; by default 4 askings per 3 sales, 1 offer per 5 sales, 1 later sale per 6."""
         return cls(
             sales,
             sales * 4 // 3 if askings is None else askings,
@@ -51,7 +51,7 @@ class Counts:
 
     @property
     def kinds(self) -> Ints:
-        """(n,) kind of every event, evidence first, then later sales, then the stock list."""
+        """(n,) kind of every event: first the evidence, then later sales, then the stock list."""
         sizes = (self.sales, self.askings, self.offers, self.later, self.stock)
         return np.repeat(np.array([SALE, ASKING, OFFER, SALE, STOCK]), sizes)
 
@@ -62,9 +62,10 @@ class Counts:
 
 @dataclass(frozen=True)
 class Events:
-    """n events: the specimens as they are, and per event (n,) the rest; values and prices in log US dollars.
+    """n events. `specimens`: the true columns of their specimens; every other field is an array (n,).
 
-    `slip`: 0, or the position in `training.demo.trade.slips.SLIPS`.
+    Values and prices are in log US dollars. `day`: proleptic ordinal. `channel`: position in `CHANNEL_NAMES`.
+    `slip`: position in `training.demo.trade.slips.SLIPS`, 0 for an event without a mistake.
     """
 
     specimens: Drawn
@@ -77,7 +78,7 @@ class Events:
 
 
 def draw_events(world: World, truth: Truth, seed: int, counts: Counts) -> Events:
-    """All events of a market; deterministic."""
+    """Draw all events of a market, the same for the same seed."""
     rng = np.random.default_rng([seed, 2])
     kind = counts.kinds
     specimens = draw_specimens(world, rng, len(kind))
@@ -93,7 +94,7 @@ def draw_events(world: World, truth: Truth, seed: int, counts: Counts) -> Events
 
 
 def _days(rng: np.random.Generator, counts: Counts) -> Ints:
-    """More events as the years go by; later sales after the evidence, the stock list on the last day."""
+    """Draw the days: evidence grows denser over the years, later sales follow, stock is on the last day."""
     opens, ends, closes = (d.toordinal() for d in (MARKET_OPENS, EVIDENCE_ENDS, MARKET_CLOSES))
     before = opens + (ends + 1 - opens) * rng.random(counts.evidence) ** 0.75
     after = ends + 1 + (closes - ends) * rng.random(counts.later)
@@ -102,15 +103,15 @@ def _days(rng: np.random.Generator, counts: Counts) -> Ints:
 
 
 def _repeats(rng: np.random.Generator, c: Drawn, kind: Ints, day: Ints, counts: Counts) -> None:
-    """Some events are about a specimen that sold before or sells later: its columns overwrite theirs."""
+    """Let some events be about the specimen of another sale: overwrite their columns with its columns."""
     sales = np.flatnonzero(kind == SALE)
     order = rng.permutation(sales)
     half = len(order) // 2
     seller, again = order[:half], order[half:]
-    # The same specimen a year or more later, for about one sale in ten.
+    # Up to one sale in ten is of a specimen that was sold more than a year before.
     pairs = [(a, b) for a, b in zip(seller, again, strict=False) if day[b] > day[a] + 365]
     pairs = pairs[: len(sales) // 10]
-    # A sale that was asked for before at the same place.
+    # Up to one asking price in eight is of a specimen that sells within the next 200 days.
     askings = np.flatnonzero(kind == ASKING)
     listed = list(zip(rng.permutation(seller[: counts.sales]), askings[::8], strict=False))
     listed = [
@@ -135,7 +136,7 @@ def _noise(rng: np.random.Generator, channel: Ints) -> Floats:
 
 
 def _gap(rng: np.random.Generator, kind: Ints, channel: Ints) -> Floats:
-    """(n,) log of the price over the value: above 0 for askings, below 0 for offers, 0 for all others."""
+    """Return (n,) log of price over value: above 0 for askings, below 0 for offers, 0 for other events."""
     n = len(kind)
     ask = _LEAST_GAP + np.minimum(rng.gamma(2.0, np.array(_GAP)[channel] / 2.0), 0.42)
     ask = np.where(rng.random(n) < _WILD_ASKINGS, np.log(rng.uniform(2.0, 3.0, n)), ask)
@@ -145,5 +146,5 @@ def _gap(rng: np.random.Generator, kind: Ints, channel: Ints) -> Floats:
 
 
 def kind_name(kind: int) -> str:
-    """The kind of evidence, as `models.domain.vocabulary` names it; a stock item has none."""
+    """Return the kind of evidence as `models.domain.vocabulary` names it; "" for a stock item."""
     return KIND_NAMES[kind] if kind < len(KIND_NAMES) else ""

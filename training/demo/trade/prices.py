@@ -1,4 +1,4 @@
-"""Prices as they are written down: rounded, with auction premiums, in the currency of the place."""
+"""Recorded prices of the demo market: rounded, with auction premiums, in one of four currencies."""
 
 from __future__ import annotations
 
@@ -17,9 +17,9 @@ _CURRENCY_CHANCES = (0.58, 0.22, 0.14, 0.06)
 
 
 def to_money(events: Events, rates: Rates, seed: int) -> list[tuple[Decimal, str]]:
-    """Price and currency of each event, rounded as prices are: round sums, and auction premiums on top.
+    """Return price and currency of each event: a round sum, and at an auction the buyer's premium on top.
 
-    An event marked with the currency slip has its yen called dollars.
+    An event with the recording mistake `CURRENCY` has an amount in yen that is called dollars.
     """
     rng = np.random.default_rng([seed, 3])
     n = len(events.kind)
@@ -39,7 +39,7 @@ def to_money(events: Events, rates: Rates, seed: int) -> list[tuple[Decimal, str
 
 
 def _round_sum(amount: Floats, fine: NDArray[np.bool_]) -> Floats:
-    """To two significant digits and a half for sales, two for askings and offers."""
+    """Round to three significant digits where `fine` (sales), else to half a unit of the second digit."""
     step = 10.0 ** (np.floor(np.log10(amount)) - 1)
     step = np.where(fine, step / 10, step / 2)
     rounded: Floats = np.maximum(np.rint(amount / step), 1) * step
@@ -47,7 +47,7 @@ def _round_sum(amount: Floats, fine: NDArray[np.bool_]) -> Floats:
 
 
 def _usd_per_unit(day: Ints, rates: Rates) -> Floats:
-    """(currencies, n) US dollars for one unit on each day."""
+    """Return (currencies, n) US dollars for one unit of each currency on each day."""
     unique, back = np.unique(day, return_inverse=True)
     table = [[rates.usd_per(c, date.fromordinal(int(d))) for d in unique] for c in _CURRENCIES]
     return np.array(table)[:, back]

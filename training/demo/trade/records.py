@@ -1,4 +1,4 @@
-"""Records of the demo's specimens: unknown fields come in groups and in terse records, as in real records."""
+"""Records of the demo's specimens. As in real records, related fields are often left out together."""
 
 from __future__ import annotations
 
@@ -49,12 +49,16 @@ LEFT_OUT: Mapping[str, float] = {
     "provenance_paperwork": 0.28,
     "provenance_case": 0.18,
 }
-_TERSE_CHANNEL = np.array([0.15, -0.35, 0.05, 0.25])  # private, dealer, auction, online
+# Terseness of records in the channels private, dealer, auction and online: a terser one leaves out more.
+_TERSE_CHANNEL = np.array([0.15, -0.35, 0.05, 0.25])
 _PRODUCTION_UNSAID = 0.6
 
 
 def known_mask(events: Events, seed: int) -> dict[str, NDArray[np.bool_]]:
-    """Field → (n,) whether the record holds it. Terse records, early years and some channels hold less."""
+    """Return field → (n,) True where a record holds the field.
+
+    Terse records, early years and some channels hold fewer fields.
+    """
     rng = np.random.default_rng([seed, 4])
     n = len(events.kind)
     years = (events.day - events.day.min()) / 365.25
@@ -72,7 +76,10 @@ def known_mask(events: Events, seed: int) -> dict[str, NDArray[np.bool_]]:
 
 
 def _shy(flat: str, events: Events) -> NDArray[np.float64]:
-    """Faults are left out a little more often than good news; plain tops are not worth a word."""
+    """Return (n,) how much a value of the field makes a record leave it out; below 0, it is left out less.
+
+    Faults are left out a little more often than good news, and plain tops are seldom mentioned.
+    """
     values = events.specimens[flat]
     if flat == "figure":
         return np.where(values <= 1, 0.35, -0.1)
@@ -82,20 +89,20 @@ def _shy(flat: str, events: Events) -> NDArray[np.float64]:
 
 
 def instruments(world: World, events: Events, seed: int) -> list[Instrument]:
-    """The recorded specimen of each event, spelled as the catalogue does."""
+    """Return each event's specimen with its recorded fields only, with names as in the catalogue."""
     known = known_mask(events, seed)
     columns = [_written(world, events, flat, known.get(flat)) for flat in FLAT_NAMES]
     return [Instrument(*row) for row in zip(*columns, strict=True)]
 
 
 def described(world: World, events: Events) -> list[Instrument]:
-    """The specimen of each event with every field told, spelled as the catalogue does."""
+    """Return each event's specimen with every field filled in, with names as in the catalogue."""
     columns = [_written(world, events, flat, None) for flat in FLAT_NAMES]
     return [Instrument(*row) for row in zip(*columns, strict=True)]
 
 
 def _written(world: World, events: Events, flat: str, known: NDArray[np.bool_] | None) -> list[Any]:
-    """One field of all events as values of the vocabulary, None where it is not recorded."""
+    """Return one field of all events as values of the vocabulary, None where it is not recorded."""
     values = events.specimens[flat]
     models = [world.models[i] for i in events.specimens["model"]]
     said = [_value(flat, m, v) for m, v in zip(models, values.tolist(), strict=True)]

@@ -1,4 +1,4 @@
-"""Slips of the pen in otherwise good rows: nobody can refuse them, a robust fit must bear them."""
+"""Recording mistakes in otherwise good rows. No reader can detect them, so a fit must be robust to them."""
 
 from __future__ import annotations
 
@@ -15,10 +15,10 @@ SLIPS: tuple[str, ...] = ("", "misplaced decimal point", "price in another curre
 
 
 def with_slips(events: Events, counts: Counts, share: float, seed: int) -> Events:
-    """The events with a share of the evidence's sales gone wrong, each kind of slip equally often.
+    """Return the events with mistakes in this share of the evidence's sales, each kind equally often.
 
-    A misplaced decimal point is in `log_price` at once; the other two only mark the event: the wrong currency
-    is written by `to_money`, the double record by `recorded_twice`.
+    A misplaced decimal point changes `log_price`. A wrong currency is only marked here; `to_money` writes it.
+    A sale recorded twice replaces another event by a copy of it; `recorded_twice` then copies the record.
     """
     count = round(share * counts.sales / 3)
     if not count:
@@ -45,7 +45,7 @@ def with_slips(events: Events, counts: Counts, share: float, seed: int) -> Event
 
 
 def recorded_twice(rows: Sequence[Evidence], events: Events) -> list[Evidence]:
-    """The rows, where an event marked `TWICE` says word for word what the first record of its sale said."""
+    """Return the rows; each event marked `TWICE` repeats the first record of its sale under its own id."""
     out = list(rows)
     serial, day = events.specimens["serial"], events.day
     for at in np.flatnonzero(events.slip == TWICE):

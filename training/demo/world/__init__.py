@@ -1,1 +1,1 @@
-"""The world of the demo market: workshops, names, natures, specimens and what is true of them."""
+"""The world of the demo market: workshops, names, price parameters, specimens and their true values."""

@@ -1,4 +1,4 @@
-"""The world's recorded side, written as a catalogue that `models.domain.catalogue` reads."""
+"""The demo world's recorded facts, written as a catalogue that `models.domain.catalogue` reads."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from training.demo.world.workshops import World, WorldEdition, WorldModel
 
 
 def catalogue_text(world: World) -> str:
-    """The catalogue in TOML; deterministic, one table per model."""
+    """Return the catalogue in TOML, with one table per model."""
     lines = ["# The demo market of the Sundry Reach: every name is invented.", ""]
     for number, model in enumerate(world.models):
         lines += [*_model_lines(number, model), ""]

@@ -1,4 +1,4 @@
-"""The names of the demo market, all invented, and what is fixed about each model."""
+"""The names of the demo market, all invented, and the facts of each model that are the same for any seed."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ class NamedMaker:
 
 
 def _model(name: str, body: str, top: str, *editions: str) -> NamedModel:
-    """Editions: `#` in front is numbered, `~` in front is a commemorative mark."""
+    """Make a model. In front of an edition, `#` means numbered and `~` means a commemorative mark."""
     named = tuple(NamedEdition(e.lstrip("#~"), "#" in e[:2], "~" in e[:2]) for e in editions)
     return NamedModel(name, body, top == "figured", named)
 

@@ -1,4 +1,4 @@
-"""Specimens as they really are: wear from a common amount of play, parts changed over a life."""
+"""True specimens of the demo market: all wear follows one amount of play, and parts are changed over time."""
 
 from __future__ import annotations
 
@@ -34,9 +34,9 @@ PARTS = tuple(_REPLACED)
 
 
 def draw_specimens(world: World, rng: np.random.Generator, n: int) -> Drawn:
-    """n new specimens, one array (n,) per flat field, coded as `truth.Columns`; and `quality`.
+    """Draw n new specimens: one array (n,) per field, coded as in `truth.Columns`, and `quality`.
 
-    `quality` is what no field records, in standard deviations.
+    `quality` is the part of a specimen's worth that no field records, in standard deviations.
     """
     weights = np.array([m.popularity for m in world.models])
     model = rng.choice(len(weights), n, p=weights / weights.sum())
@@ -48,7 +48,7 @@ def draw_specimens(world: World, rng: np.random.Generator, n: int) -> Drawn:
     c["figure"] = np.where(figured, rng.choice(6, n, p=(0.08, 0.17, 0.30, 0.25, 0.14, 0.06)), 0)
     weight = np.array([m.weight_kg for m in world.models])[model] + rng.normal(0.0, 0.22, n)
     c["weight_kg"] = np.round(weight, 2)
-    c["serial"] = rng.permutation(max(2 * n, 50_000))[:n] + 100  # each once
+    c["serial"] = rng.permutation(max(2 * n, 50_000))[:n] + 100  # no serial comes twice
     play = rng.normal(0.0, 1.0, n) - 0.5 * (c["edition_number"] > 0) + 0.3 * (c["build"] == 1)
     _condition(rng, c, play)
     _originality(rng, c, play)
@@ -60,7 +60,7 @@ def draw_specimens(world: World, rng: np.random.Generator, n: int) -> Drawn:
 
 
 def _edition_and_year(world: World, rng: np.random.Generator, c: Drawn) -> None:
-    """Edition, number and year; a few stand outside what is recorded, as records undercount."""
+    """Draw edition, number and year into `c`; a few lie beyond the recorded numbers and years."""
     model, n = c["model"], len(c["model"])
     edition, number = np.full(n, -1), np.zeros(n, dtype=np.int64)
     first = np.array([m.first_year for m in world.models])[model]
@@ -82,7 +82,7 @@ def _edition_and_year(world: World, rng: np.random.Generator, c: Drawn) -> None:
 
 
 def _finish(world: World, rng: np.random.Generator, model: Ints) -> Ints:
-    """Draw finishes by the shares; about one in two hundred wears a finish that was not offered (−1)."""
+    """Draw finishes by their shares; about one specimen in 200 has a finish that was not offered (−1)."""
     finish = np.zeros(len(model), dtype=np.int64)
     for i, m in enumerate(world.models):
         at = np.flatnonzero(model == i)
@@ -118,7 +118,10 @@ def _originality(rng: np.random.Generator, c: Drawn, play: NDArray[np.float64]) 
 def _by_rank(
     rng: np.random.Generator, latent: NDArray[np.float64], share: float, chances: tuple[float, ...]
 ) -> Ints:
-    """Terms with these chances, the later where `latent` is high, which makes up `share` of the variance."""
+    """Draw terms with these chances: the higher `latent`, the later the term.
+
+    `latent` makes up `share` of the variance that decides on a term; noise makes up the rest.
+    """
     z = np.sqrt(share) * (latent - latent.mean()) / latent.std() + np.sqrt(1 - share) * rng.normal(
         0.0, 1.0, len(latent)
     )
@@ -128,7 +131,7 @@ def _by_rank(
 
 
 def later_life(rng: np.random.Generator, c: Drawn) -> Drawn:
-    """The same specimens some years on: a little more wear, now and then a part changed."""
+    """Return the same specimens some years later: a little more wear, now and then a part changed."""
     out = {name: values.copy() for name, values in c.items()}
     n = len(out["model"])
     for part in WEAR_COST:

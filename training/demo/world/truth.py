@@ -1,4 +1,4 @@
-"""The truth behind every price: the log value of a specimen, and what each field did to it."""
+"""The true price function of a demo market: a specimen's log value, and the effect of each field on it."""
 
 from __future__ import annotations
 
@@ -26,56 +26,57 @@ from training.demo.world.natures import (
 from training.demo.world.workshops import World, WorldModel, market_level
 
 Floats = NDArray[np.float64]
-# One array (n,) per flat field: terms and grades by their position in the vocabulary, finish and edition by
-# that in the model's lists (−1: a finish that was not offered; no edition), edition_number 0 for none.
+# CSV name of a field → array (n,). Terms and grades are positions in the vocabulary. A finish is a position
+# in its maker's list (−1: not offered), an edition one in its model's list (−1: no edition). An
+# edition_number of 0 means none.
 Columns = Mapping[str, NDArray[Any]]
 
-# Fields whose effect is counted; maker, model and serial never differ from the reference's.
+# Fields whose effect is counted. A reference has the same maker and model, and a serial has no effect.
 COUNTED: tuple[str, ...] = tuple(f.flat for f in FIELDS if f.flat not in ("maker", "model", "serial"))
 FAMILY: Mapping[str, Family] = {f.flat: f.family for f in FIELDS}
 _DEALER = CHANNEL_NAMES.index("dealer")
-_PART_OF_A_FAULT = (
-    0.2  # log penalty at which a third (1 / e) of the dealer's premium for a clean specimen is left
-)
-_COMMON, _RAREST = 300, 15  # specimens recorded of an edition: history gains nothing extra, and all of it
-_ORDERS = 8  # pairs of orders, each with its reverse; an additive truth is exact with any
+_PART_OF_A_FAULT = 0.2  # log penalty at which 1 / e of the dealer's premium for a clean specimen is left
+# Recorded size of an edition from which on history gains nothing extra, and at which it gains the most.
+_COMMON, _RAREST = 300, 15
+_ORDERS = 8  # random orders of fields, each used with its reverse; one is exact for an additive price
 
 
 @dataclass(frozen=True)
 class Truth:
-    """The true price function of one world and nature."""
+    """The true price function of one world with the price parameters of one nature."""
 
     world: World
     nature: Nature
 
     def log_value(self, c: Columns, day: NDArray[np.int64], channel: NDArray[np.int64]) -> Floats:
-        """(n,) log US dollars on that day (ordinal) in that channel (index), before what no field records."""
+        """Return (n,) log US dollars by day (ordinal) and channel (index), without unrecorded quality."""
         market = self.log_market(c["model"], day, channel)
         return self.log_specimen(c) + market + self._at_dealers(c, channel)
 
     def log_market(
         self, model: NDArray[np.int64], day: NDArray[np.int64], channel: NDArray[np.int64]
     ) -> Floats:
-        """(n,) the market's part: the maker's index and the channel."""
+        """Return (n,) the market's part of the log value: the maker's index and the channel's level."""
         makers = np.array([m.maker_index for m in self.world.models])
         levels = np.array([CHANNEL_LEVEL[name] for name in CHANNEL_NAMES])
         return np.asarray(market_level(self.world, makers[model], day) + levels[channel])
 
     def log_specimen(self, c: Columns) -> Floats:
-        """(n,) the specimen's part, its model's level included."""
+        """Return (n,) the specimen's part of the log value, its model's level included."""
         m = c["model"]
         gains = self._identity(c) + self._rarity(c) + self._provenance(c)
         total = gains - _saturated(self._penalty(c), self.nature.saturation)
         if self.nature.floor:
-            # A smooth maximum: sharpness 5 keeps it within a hundredth of the product above twice the floor.
+            # A smooth maximum of the specimen's factor and the floor. With sharpness 5 it differs from the
+            # factor by less than a hundredth where the factor is above twice the floor.
             total = np.logaddexp(5 * total, 5 * np.log(self.nature.floor)) / 5
         return np.asarray(self._per_model("level")[m] + total)
 
     def effects(self, c: Columns, reference: Columns | None = None) -> dict[str, Floats]:
-        """Field → (n,) log effect counted from `reference`, by default the one of the same model.
+        """Return field → (n,) log effect, counted from `reference`, by default the one of the same model.
 
-        Baseline Shapley values over the fields, averaged over `_ORDERS` fixed pairs of orders; they sum to
-        log value − the reference's.
+        Effects are baseline Shapley values over the fields, averaged over `_ORDERS` orders and their
+        reverses. They sum to the specimen's log value less that of its reference.
         """
         if reference is None:
             reference = self.reference(c["model"])
@@ -99,10 +100,10 @@ class Truth:
             before = after
 
     def reference(self, model: NDArray[np.int64]) -> dict[str, NDArray[Any]]:
-        """The reference specimen of each model: traces of wear, all original and working, nothing special.
+        """Return each model's reference specimen: traces of wear, all original and working, nothing special.
 
-        Production, the commonest finish, the model's median figure, the middle year of production, no
-        edition, no number, nothing documented, no paperwork, the original case.
+        It is a production instrument with the commonest finish, the model's median figure, the middle year
+        of production and the original case. It has no edition, no number, no history and no paperwork.
         """
         zero = np.zeros(len(model), dtype=np.int64)
         c: dict[str, NDArray[Any]] = dict.fromkeys((f.flat for f in FIELDS), zero)
@@ -131,13 +132,13 @@ class Truth:
         return np.asarray(-self._per_model("year_slope")[m] * run + bump + weight)
 
     def _run(self, c: Columns) -> Floats:
-        """The year within the model's run: −1 the first, 1 the last."""
+        """Return (n,) the year on the scale of the model's run: −1 is the first year, 1 the last."""
         first, last, m = self._per_model("first_year"), self._per_model("last_year"), c["model"]
         run = (c["year"] - (first + last)[m] / 2) / np.maximum((last - first)[m] / 2, 1)
         return np.asarray(np.clip(run, -1.2, 1.2))
 
     def _provenance(self, c: Columns) -> Floats:
-        """(n,) log gain of history, paperwork and case; history may gain more on a small edition."""
+        """Return (n,) log gain of history, paperwork and case; history may gain more on a small edition."""
         recorded = _edition_table(self.world.models, "recorded")[c["model"], c["edition"]]
         rare = np.log(_COMMON / np.maximum(recorded, 1)) / np.log(_COMMON / _RAREST)
         rare = np.where(recorded > 0, np.clip(rare, 0.0, 1.0), 0.0)
@@ -146,7 +147,7 @@ class Truth:
         return np.asarray(sum(gains.values()))
 
     def _at_dealers(self, c: Columns, channel: NDArray[np.int64]) -> Floats:
-        """(n,) log premium at a dealer: in full for a clean specimen, less the greater the penalty."""
+        """Return (n,) log premium at a dealer: in full for a clean specimen, falling with the penalty."""
         clean = np.exp(-np.maximum(self._penalty(c), 0.0) / _PART_OF_A_FAULT)
         return np.where(channel == _DEALER, self.nature.dealer_clean * clean, 0.0)
 
@@ -160,7 +161,7 @@ class Truth:
     def _finish(self, c: Columns) -> Floats:
         widest = max(len(m.shares) for m in self.world.models)
         effects = np.array([_padded(m.finish_effects, widest + 1) for m in self.world.models])
-        effects[:, -1] = 0.15  # a finish that was not offered stands in the last position, which −1 finds
+        effects[:, -1] = 0.15  # a finish that was not offered: its index −1 picks the last column
         return np.asarray(effects[c["model"], c["finish"]])
 
     def _figure(self, c: Columns) -> Floats:
@@ -174,7 +175,7 @@ class Truth:
         return np.where(self._figured()[m], gain, 0.0)
 
     def _edition(self, c: Columns) -> Floats:
-        """Premium and number: the number counts only within a numbered edition."""
+        """Return (n,) log gain of an edition, and of a low number where the edition is numbered."""
         models, at = self.world.models, c["edition"]
         effect = _edition_table(models, "effect")[c["model"], at]
         recorded = _edition_table(models, "recorded")[c["model"], at]
@@ -191,7 +192,7 @@ class Truth:
         return np.asarray(np.where(effect > 0, effect * keeps, effect) + low)
 
     def _penalty(self, c: Columns) -> Floats:
-        """(n,) log cost of condition and originality against the reference; below 0 if better than it."""
+        """Return (n,) log cost of condition and originality; below 0 if better than the reference."""
         nature, m, prototype = self.nature, c["model"], c["build"] == 1
         z = np.clip(self._per_model("standard_level")[m], -2, 2)
         semi = np.array([x.named.body == "semi" for x in self.world.models])[m]
@@ -218,7 +219,7 @@ def _table(costs: Mapping[str, tuple[float, ...]], c: Columns) -> Floats:
 
 
 def _saturated(penalty: Floats, level: float) -> Floats:
-    """The penalty levelling off at `level`; what is better than the reference counts in full."""
+    """Return the penalty levelled off at `level`; a negative one (a gain) counts in full."""
     if np.isinf(level):
         return penalty
     return np.where(penalty > 0, level * (1 - np.exp(-np.maximum(penalty, 0.0) / level)), penalty)
@@ -230,5 +231,5 @@ def _padded(values: Any, width: int) -> list[float]:
 
 
 def _edition_table(models: tuple[WorldModel, ...], name: str) -> Floats:
-    """(models, 3) one figure of each edition; the last position, which −1 finds, is no edition."""
+    """Return (models, 3) an attribute of each edition; the last column, for index −1, is no edition (0)."""
     return np.array([_padded([getattr(e, name) for e in m.editions], 3) for m in models])

@@ -1,4 +1,4 @@
-"""The workshops of the islands, drawn by seed: what the catalogue says and what only the truth knows."""
+"""The workshops of the demo world, drawn by seed: facts for the catalogue, and hidden price parameters."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ MARKET_CLOSES = date(2026, 6, 30)
 
 @dataclass(frozen=True)
 class WorldEdition:
-    """One edition: what is recorded, and `made`, the number really made, which records can undercount."""
+    """One edition. `recorded`: its size by the records; `made`: its true size, which may be larger."""
 
     named: NamedEdition
     first_year: int
@@ -29,31 +29,31 @@ class WorldEdition:
     recorded: int
     made: int
     effect: float
-    known_by: str  # the flat name of the part that the edition is known by
+    known_by: str  # CSV name of the part's field by which the edition is known: originality_pickups …
 
 
 @dataclass(frozen=True)
 class WorldModel:
-    """One model with its years and the hidden side of its price, in log."""
+    """One model: its recorded facts, and the hidden parameters of its price, in log."""
 
     maker: NamedMaker
     maker_index: int
     named: NamedModel
     first_year: int
     last_year: int
-    shares: tuple[float, ...]  # of the maker's finishes, in their order; 0: not offered
+    shares: tuple[float, ...]  # per finish of the maker, in order; 0: not offered
     shares_known: bool
     finish_effects: tuple[float, ...]
     editions: tuple[WorldEdition, ...]
     popularity: float
     level: float
     standard_level: float  # the level in standard deviations from the market's mean
-    year_slope: float  # per half run of production
+    year_slope: float  # loss per half of the production run
     year_bump: float
     weight_kg: float
-    prototype: float  # on top of the nature's own
+    prototype: float  # gain of a prototype in addition to `Nature.prototype`
     custom_order: float
-    wear_slope: float  # standard normal; the nature says what it is worth
+    wear_slope: float  # standard normal, like the next two; `Nature.slope_spread` scales it
     refinish_slope: float
     figure_slope: float
 
@@ -77,7 +77,7 @@ class World:
 
 
 def make_world(seed: int) -> World:
-    """The world of this seed; how many specimens are drawn from it later changes nothing."""
+    """Make the world of this seed, the same for any number of specimens drawn from it."""
     rng = np.random.default_rng([seed, 1])
     makers = rng.normal(0.0, 0.5, len(MAKERS))
     levels = [makers[i] + rng.normal(0.0, 0.6) for i, maker in enumerate(MAKERS) for _ in maker.models]
@@ -125,7 +125,7 @@ def _model(
 
 
 def _shares(rng: np.random.Generator, count: int) -> Floats:
-    """Shares of the finishes in hundredths: one clearly the commonest, the rarest sometimes not offered."""
+    """Draw the shares of the finishes in hundredths: one clearly the commonest, the rarest sometimes 0."""
     falling = np.array([0.5, 0.22, 0.12, 0.08, 0.05, 0.03][:count])
     falling = np.round(falling * rng.uniform(0.8, 1.2, count) / falling.sum(), 2)
     if count > 4 and rng.random() < 0.4:
@@ -146,7 +146,7 @@ def _edition(rng: np.random.Generator, named: NamedEdition, first: int, last: in
 
 
 def _course(rng: np.random.Generator) -> tuple[Floats, Floats]:
-    """The market's index by month and each maker's drift from it, both 0 in the last month of evidence."""
+    """Draw the market's index by month and each maker's drift from it, both 0 when the evidence ends."""
     months = month_of(MARKET_CLOSES) + 2
     t = np.arange(months) / 12.0
     wave = rng.uniform(0.05, 0.10) * np.sin(2 * np.pi * (t / rng.uniform(8.0, 12.0) + rng.random()))
@@ -158,12 +158,12 @@ def _course(rng: np.random.Generator) -> tuple[Floats, Floats]:
 
 
 def month_of(day: date) -> int:
-    """Months since the market opened."""
+    """Return the number of months from the month in which the market opened to that of this day."""
     return (day.year - MARKET_OPENS.year) * 12 + day.month - MARKET_OPENS.month
 
 
 def market_level(world: World, maker: NDArray[np.int64], ordinal: NDArray[np.int64]) -> Floats:
-    """(n,) log level of each maker's market on each day (proleptic ordinals)."""
+    """Return (n,) log level of each maker's market on each day (proleptic ordinals)."""
     t = np.clip((ordinal - MARKET_OPENS.toordinal()) / 30.4375, 0.0, len(world.index) - 1.0)
     left = np.minimum(t.astype(np.int64), len(world.index) - 2)
     share = t - left

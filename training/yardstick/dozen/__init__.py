@@ -1,1 +1,1 @@
-"""Measure how good a fit of few sales is, with common practice and without, on markets of known truth."""
+"""Measure how good fits of few sales are, with rules of common practice and without, on demo markets."""

@@ -1,12 +1,12 @@
-"""`python -m training.yardstick.dozen`: fits of a dozen sales and more, with common practice and without.
+"""`python -m training.yardstick.dozen`: fits of 12 sales and more, with rules of common practice and without.
 
-Takes hours rather than minutes; with `--json` it goes on where it was ended.
+Takes hours rather than minutes. With `--json`, a run that was stopped continues where it ended.
 """
 
 import os
 from pathlib import Path
 
-# Before numpy is loaded: markets run side by side, so that each fit is best off with one thread.
+# Set before numpy is loaded. Markets run in parallel, so each fit is fastest with one thread.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 os.environ.setdefault("OMP_NUM_THREADS", "1")
 
@@ -19,7 +19,8 @@ from training.yardstick.dozen.measure import KINDS, SIDES, FitFigures, measure, 
 from training.yardstick.dozen.table import as_text, line
 from training.yardstick.fresh import kept
 
-FIRST_SEED = 9501  # development looked at none from here on: whoever tunes by this table must move it on
+# No market from this seed on was used in development. Whoever tunes by the table must raise the seed.
+FIRST_SEED = 9501
 _STUDIES = ("training/yardstick/dozen", "training/yardstick/fresh")
 
 

@@ -1,4 +1,4 @@
-"""Choose the specimens that a market is judged by, and its true effects to compare with."""
+"""Choose the specimens on which a market's fit is judged, and give their true effects to compare with."""
 
 from __future__ import annotations
 
@@ -15,13 +15,16 @@ from training.demo.market import Market
 from training.demo.trade.records import described
 from training.demo.world.truth import FAMILY, Columns
 
-LATER = 500  # later sales that a market has: some are of specimens that the evidence has too
-JUDGED = 300  # of them are judged
+LATER = 500  # number of later sales of a market; some are of specimens that the evidence has too
+JUDGED = 300  # number of later sales that are judged
 FAMILIES = (Family.RARITY, Family.CONDITION, Family.ORIGINALITY, Family.PROVENANCE)
 
 
 def judged_positions(market: Market, count: int = JUDGED) -> Ints:
-    """(count,) positions in `market.holdout`, spread evenly over time, of specimens not in the evidence."""
+    """Return (count,) positions in `market.holdout` of later sales to judge, spread evenly over time.
+
+    None is of a specimen in the evidence. Raises ValueError where there are fewer than `count`.
+    """
     first = len(market.evidence)
     serial = market.events.specimens["serial"]
     fresh = np.flatnonzero(~np.isin(serial[first : first + len(market.holdout)], serial[:first]))
@@ -31,7 +34,10 @@ def judged_positions(market: Market, count: int = JUDGED) -> Ints:
 
 
 class TrueEffects:
-    """Specimens of a market, with every field told and as recorded, and the true effects of their fields."""
+    """Specimens of a market and the true effects of their fields.
+
+    `told`: the specimens with every field filled in; `recorded`: with the fields of their records only.
+    """
 
     def __init__(self, market: Market, positions: Ints) -> None:
         self._market, at = market, positions + len(market.evidence)
@@ -42,12 +48,12 @@ class TrueEffects:
         self.told = [Subject(told[k], s.day, s.channel) for k, s in zip(at, self.recorded, strict=True)]
 
     def true(self, references: Sequence[Subject]) -> dict[Family, Floats]:
-        """Family → (n,) true Shapley effects of each specimen from its reference."""
+        """Return family → (n,) true Shapley effects of each specimen, counted from its reference."""
         effects = self._market.truth.effects(self._specimens, self.columns_of(references))
         return {one: _total([e for name, e in effects.items() if FAMILY[name] is one]) for one in FAMILIES}
 
     def columns_of(self, references: Sequence[Subject]) -> Columns:
-        """The references as the truth sees them; a detail that one leaves open is the truth's own."""
+        """Return the references as columns of the true price function, which fills in details left open."""
         truth, model = self._market.truth, self._specimens["model"]
         columns: dict[str, Any] = truth.reference(model)
         finishes = [truth.world.models[m].maker.finishes for m in model]
@@ -66,13 +72,13 @@ class TrueEffects:
 
 
 def effects_of(model: PriceModel, subjects: Sequence[Subject]) -> dict[Family, Floats]:
-    """Family → (n,) effects of each subject from its reference, as the price model attributes them."""
+    """Return family → (n,) effects that the price model attributes to each subject, from its reference."""
     effects = model.effects(subjects, [model.reference(subject) for subject in subjects])
     return {one: effects[:, [FAMILY_OF[f] is one for f in FACTORS]].sum(axis=1) for one in FAMILIES}
 
 
 def correlation(found: Floats, true: Floats) -> float:
-    """The correlation of two effects; 0 where the price model attributes the same to all."""
+    """Return the correlation of attributed and true effects; 0 where all attributed effects are equal."""
     if np.ptp(found) < 1e-12:
         return 0.0
     return float(np.corrcoef(found, true)[0, 1])

@@ -33,10 +33,10 @@ from training.yardstick.fresh.measure import median_ratio, scattered, score_of, 
 WITHOUT, WITH = "without", "with"
 SIDES = (WITHOUT, WITH)
 
-_FEW = (12, 25, 60, 120)  # closed sales, with twice as many askings and no offers
-_MANY = (400, 3000)  # closed sales, with the market's usual askings and offers
+_FEW = (12, 25, 60, 120)  # numbers of closed sales, with twice as many askings and no offers
+_MANY = (400, 3000)  # numbers of closed sales, with the market's usual askings and offers
 
-# kind → (nature, closed sales)
+# Kind of market → (nature, number of closed sales).
 KINDS: Mapping[str, tuple[str, int]] = {
     **{f"{nature}-{n}": (nature, n) for nature in ("additive", "house") for n in (*_FEW, *_MANY)},
     **{f"contrary-{n}": ("contrary", n) for n in (60, 400)},
@@ -45,11 +45,11 @@ KINDS: Mapping[str, tuple[str, int]] = {
 
 @dataclass(frozen=True)
 class FitFigures:
-    """The figures of one fit, by the `JUDGED` later sales of its market.
+    """The figures of one fit, judged on the `JUDGED` later sales of its market.
 
-    `seconds`: of a processor, for the fit alone. `refused`: why there was no fit; "" where there was.
-    `figures`: name → figure, see `figures_of`. `contradicted`: the rules of practice that the fit says are
-    contradicted; None where it says nothing.
+    `seconds`: processor time of the fit alone. `refused`: the reason for having no fit, "" for a fit.
+    `figures`: name → figure, see `figures_of`. `contradicted`: the names of the rules of common practice
+    that the evidence contradicts, by the fit's report; None for a report without rules.
     """
 
     kind: str
@@ -62,25 +62,25 @@ class FitFigures:
 
     @classmethod
     def from_row(cls, row: Mapping[str, Any]) -> FitFigures:
-        """The figures as JSON has them."""
+        """Read the figures from their JSON object."""
         names = row["contradicted"]
         return cls(**{**row, "contradicted": None if names is None else tuple(names)})
 
 
 def sides_there() -> tuple[str, ...]:
-    """The sides that this state of the fit can be asked for."""
+    """Return the sides that `fit_model` offers; `WITH` only if it takes rules of common practice."""
     return SIDES if "practice" in inspect.signature(fit_model).parameters else (WITHOUT,)
 
 
 def market_of(nature: str, sales: int, seed: int) -> Market:
-    """The market of this seed: a beginner's mix of records for few sales, the usual one for many."""
+    """Make the market of this seed; few sales come with a beginner's mix of records, many with the usual."""
     if sales in _MANY:
         return make_market(seed, sales, nature, LATER)
     return make_market(seed, sales, nature, LATER, askings=2 * sales, offers=0)
 
 
 def measure(kind: str, seed: int, side: str) -> FitFigures:
-    """Make the market, fit on its evidence and judge by its later sales."""
+    """Make the market, fit on its evidence, and judge the fit on its later sales."""
     market = market_of(*KINDS[kind], seed)
     began = time.process_time()
     try:
@@ -94,27 +94,28 @@ def measure(kind: str, seed: int, side: str) -> FitFigures:
 
 
 def _fitted(market: Market, side: str) -> Fit:
-    # Asked for by name: a fit that knows no practice yet has neither the parameter nor the module.
+    # Both are looked up by name, because an older fit has neither the parameter nor the module.
     more: dict[str, Any] = {"practice": import_module("models.practice").shipped()} if side == WITH else {}
     return fit_model(market.evidence, market.catalogue, market.rates, progress=False, **more)
 
 
 def contradicted(report: Mapping[str, Any]) -> tuple[str, ...] | None:
-    """The names of the rules of practice that the evidence contradicts; None for a report without rules."""
+    """Return the rules of common practice that the evidence contradicts; None for a report without rules."""
     rules = report.get("practice")
     return None if rules is None else tuple(rule["name"] for rule in rules if rule["contradicted"])
 
 
 def figures_of(model: PriceModel, market: Market, count: int = JUDGED) -> dict[str, float]:
-    """The figures of a price model on later sales of specimens that the evidence does not have.
+    """Return the figures of a price model on later sales of specimens that the evidence does not have.
 
-    `rmse`, `rmse_true`: root mean square error in log against prices and true values, about the errors'
-    median, which takes out where the market went; `rmse_whole`: against prices, with that. `error`: median
-    absolute error in per cent. `ratio`: median of value over price. `score`: of the 90% range. `held_50` and
-    so on: per cent of prices in the range. `told rarity` and so on: correlation of a family's effects with
-    the true ones, between the same reference and specimen, where every field is told; `kept rarity`: where
-    the model is told what the record of the sale kept; `off rarity`: root mean square distance where every
-    field is told.
+    `rmse`, `rmse_true`: root mean square log error against prices and against true values. Both are about
+    the errors' median, which takes out the market's later course; `rmse_whole`, against prices, leaves it
+    in. `error`: median absolute error in per cent. `ratio`: median of value over price. `score`: interval
+    score of the 90% range. `held_50` and so on: per cent of prices inside the range.
+
+    For each family of fields, here rarity: `told rarity`: correlation of attributed with true effects, where
+    the model is given every field; `kept rarity`: the same where it is given only the recorded fields;
+    `off rarity`: root mean square difference of the effects in log, where it is given every field.
     """
     positions = judged_positions(market, count)
     sales = [market.holdout[position] for position in positions]

@@ -1,4 +1,4 @@
-"""The figures of many markets with common practice and without it, as text."""
+"""The figures of many markets, fitted with rules of common practice and without them, as text."""
 
 from __future__ import annotations
 
@@ -18,7 +18,10 @@ Row = tuple[str, ...]
 
 
 class FigureColumn(NamedTuple):
-    """A figure and how it is printed. `relative`: its change is in per cent, else the difference."""
+    """A column of the table: a figure, its heading and number format.
+
+    `relative`: the change by rules of common practice is printed in per cent, else as a difference.
+    """
 
     figure: str
     head: str
@@ -59,7 +62,7 @@ _BLOCKS: tuple[tuple[str, tuple[FigureColumn, ...]], ...] = (
 
 
 def said(values: Sequence[float], form: str) -> str:
-    """The mean and its standard error over markets."""
+    """Write the mean over markets with its standard error."""
     mean = f"{np.mean(values):{form}}"
     if len(values) < 2:
         return mean
@@ -68,14 +71,14 @@ def said(values: Sequence[float], form: str) -> str:
 
 
 def changes(without: Sequence[FitFigures], with_: Sequence[FitFigures], column: FigureColumn) -> list[float]:
-    """The change of a figure by practice, in each market that was fitted with practice and without it."""
+    """Return the change of a figure by rules of common practice, for each market fitted both ways."""
     before = {m.seed: m.figures[column.figure] for m in without}
     pairs = [(before[m.seed], m.figures[column.figure]) for m in with_ if m.seed in before]
     return [100 * (b / a - 1) if column.relative else b - a for a, b in pairs]
 
 
 def as_text(markets: Sequence[FitFigures]) -> str:
-    """The whole table. Kinds stand in the order of `KINDS`, the sides of a kind below each other."""
+    """Return the whole table, with kinds in the order of `KINDS` and the sides of a kind below each other."""
     kinds = {kind: [m for m in markets if m.kind == kind] for kind in KINDS}
     kinds = {kind: own for kind, own in kinds.items() if own}
     text = [f"Judged by {JUDGED} later sales of each market; mean ± standard error over markets"]
@@ -90,7 +93,7 @@ def as_text(markets: Sequence[FitFigures]) -> str:
 
 
 def line(m: FitFigures) -> str:
-    """One market, as it is done."""
+    """Summarize one fit in a line, to be printed as soon as it is done."""
     head = f"{m.kind} {m.seed} {m.side}: "
     if m.refused:
         return head + f"refused: {m.refused}"

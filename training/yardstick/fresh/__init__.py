@@ -1,1 +1,1 @@
-"""Measure what the trees add to the backbone, on markets of seeds that no choice was made on."""
+"""Measure what trees add to the model without them (the backbone), on markets not used in development."""

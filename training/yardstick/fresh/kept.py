@@ -1,4 +1,4 @@
-"""The figures of the markets that are done, in a file, so that a run that was ended goes on where it was."""
+"""Store the figures of finished markets in a file, so that a run that was stopped can continue."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from _typeshed import DataclassInstance
 
 _ROOT = Path(__file__).resolve().parents[3]
-# The figures come of these; what only prints them is not among them.
+# Folders with the code that the figures depend on, beside that of the study itself.
 _SOURCES = ("models", "training/demo", "training/fit")
 _FRESH = "training/yardstick/fresh"
 _SUFFIXES = (".py", ".toml")
@@ -25,13 +25,13 @@ _PRINTING = ("__main__.py", "kept.py", "table.py")
 
 
 class OtherCodeError(BookmatchError):
-    """The file has figures of another state of the code."""
+    """The file has figures of another version of the code."""
 
 
 def code_hash(root: Path = _ROOT, studies: Sequence[str] = (_FRESH,)) -> str:
-    """The hash of the code that figures come of: figures of two states of it belong in no one table.
+    """Return a hash of the code that the figures depend on: figures of two versions must not share a table.
 
-    `studies`: the folders of the study itself, whose printing does not count.
+    `studies`: the folders of the measuring code; their modules that only print or store are not hashed.
     """
     own = {root / study for study in studies}
     folders = [root / source for source in (*_SOURCES, *studies)]
@@ -44,7 +44,7 @@ def code_hash(root: Path = _ROOT, studies: Sequence[str] = (_FRESH,)) -> str:
 
 
 def read_rows(path: Path, code: str) -> list[dict[str, Any]]:
-    """The markets in the file as JSON has them; none where there is no file. Raises OtherCodeError."""
+    """Return the markets in the file as JSON objects; none where there is no file. Raises OtherCodeError."""
     if not path.exists():
         return []
     kept: Mapping[str, Any] = json.loads(path.read_text(encoding="utf-8"))
@@ -56,7 +56,7 @@ def read_rows(path: Path, code: str) -> list[dict[str, Any]]:
 
 
 def read(path: Path, code: str) -> list[MarketFigures]:
-    """The markets in the file; none where there is no file. Raises OtherCodeError."""
+    """Return the markets in the file; none where there is no file. Raises OtherCodeError."""
     return [
         MarketFigures(**{**market, "inside": {name: tuple(n) for name, n in market["inside"].items()}})
         for market in read_rows(path, code)
@@ -64,7 +64,7 @@ def read(path: Path, code: str) -> list[MarketFigures]:
 
 
 def write(path: Path, code: str, markets: Sequence[DataclassInstance]) -> None:
-    """Write the file whole, and put it in the place of the one before at once."""
+    """Write a whole new file, then put it in place of the old one in a single step."""
     text = json.dumps({"code": code, "markets": [asdict(market) for market in markets]}, indent=1)
     beside = path.with_name(path.name + ".part")
     beside.write_text(text + "\n", encoding="utf-8")

@@ -1,4 +1,4 @@
-"""The figures of one market: what its later sales say of the three."""
+"""The figures of one market: three models from one fit, judged on its later sales."""
 
 from __future__ import annotations
 
@@ -19,9 +19,9 @@ from training.yardstick.fresh.rivals import fit_rivals
 
 ALONE, RAW, THIS, TRUTH = "alone", "raw", "this", "truth"
 
-_LEAST_LATER = 500  # sixty-six later sales, a sixth of 400, would say next to nothing
+_LEAST_LATER = 500  # least number of later sales: a sixth of 400, as by default, would be too few to judge by
 
-# kind → (nature, closed sales)
+# Kind of market → (nature, number of closed sales).
 KINDS: Mapping[str, tuple[str, int]] = {
     "additive": ("additive", 3000),
     "entangled": ("entangled", 3000),
@@ -36,13 +36,14 @@ KINDS: Mapping[str, tuple[str, int]] = {
 
 @dataclass(frozen=True)
 class MarketFigures:
-    """The figures of one market; `ALONE`, `RAW`, `THIS` or `TRUTH` → figure unless said otherwise.
+    """The figures of one market; a mapping's keys are models (`ALONE`, `RAW`, `THIS`) and `TRUTH`.
 
-    `squares`: mean squared log error; `scatter`: the same about the errors' median, which takes out where the
-    market went. `error`: median absolute error in per cent. `score`: of the range of `SCORE_LEVEL`. `ratio`:
-    median of value over price; `ratio_then`: of the value on the evidence's last day over the price less what
-    the market has truly done since. `weight`: of the trees. `inside`: group → its sales, and
-    how many of their prices lie in the range of each level of `DEFAULT_LEVELS`; "" is all sales.
+    `squares`: mean squared log error; `scatter`: the same about the errors' median, which takes out the
+    market's later course. `error`: median absolute error in per cent. `score`: interval score of the range of
+    `SCORE_LEVEL`. `ratio`: median of value over price. `ratio_then`: the same for values on the evidence's
+    last day, and prices without the market's true change since. `prd`, `prb`: bias by price, as in a ratio
+    study. `weight`: the weight of the trees in a value. `inside`: group ("" is all sales) → its number of
+    sales, then the number of prices inside the range of each level of `DEFAULT_LEVELS`.
     """
 
     kind: str
@@ -61,7 +62,7 @@ class MarketFigures:
 
 
 def measure(kind: str, seed: int) -> MarketFigures:
-    """Make the market, fit on its evidence and judge by its later sales."""
+    """Make the market, fit on its evidence, and judge the three models on its later sales."""
     began, (nature, sales) = time.perf_counter(), KINDS[kind]
     market = make_market(seed, sales, nature, later=max(sales // 6, _LEAST_LATER))
     rivals = fit_rivals(market)
@@ -93,7 +94,7 @@ def measure(kind: str, seed: int) -> MarketFigures:
 
 
 def moved(market: Market) -> Floats:
-    """(later sales,) how far each maker's market has truly gone since the evidence's last day, in log."""
+    """Return, per later sale, the true change of its maker's market since the evidence's last day, in log."""
     events, first = market.events, len(market.evidence)
     rows = slice(first, first + len(market.holdout))
     model, day, channel = events.specimens["model"][rows], events.day[rows], events.channel[rows]
@@ -103,28 +104,28 @@ def moved(market: Market) -> Floats:
 
 
 def squared(errors: Floats) -> float:
-    """The mean square."""
+    """Return the mean square of the errors."""
     return float((errors**2).mean())
 
 
 def scattered(errors: Floats) -> float:
-    """The mean square about the median."""
+    """Return the mean square of the errors about their median."""
     return squared(errors - np.median(errors))
 
 
 def median_ratio(errors: Floats) -> float:
-    """The median of value over price, from log errors."""
+    """Return the median of value over price, from log errors."""
     return float(np.exp(np.median(errors)))
 
 
 def score_of(judged: Judged) -> float:
-    """The mean interval score at `SCORE_LEVEL`."""
+    """Return the mean interval score of the ranges at `SCORE_LEVEL`."""
     k = judged.levels.index(SCORE_LEVEL)
     return float(interval_score(judged.paid, judged.low[:, k], judged.high[:, k], SCORE_LEVEL).mean())
 
 
 def inside(judged: Judged) -> dict[str, tuple[int, ...]]:
-    """Group → its sales, and at each level how many of them have their price in the range."""
+    """Return group → its number of sales, then the number of prices inside the range of each level."""
     masks = {"": np.ones(len(judged.paid), bool)}
     for grouping, groups in groupings(judged.sales, np.exp(judged.center), judged.weights).items():
         masks |= {f"{grouping}: {group}": mask for group, mask in groups.items()}

@@ -1,4 +1,4 @@
-"""The rival of trees on parts: boosted trees on the raw columns, free to combine any of them."""
+"""Boosted trees on the raw columns: a rival of our trees, which see only totals of the parts of a value."""
 
 from __future__ import annotations
 
@@ -23,25 +23,25 @@ Codes = Mapping[str, Mapping[str, int]]
 
 @dataclass(frozen=True)
 class RawTrees:
-    """Boosters on `COLUMNS`. `codes`: level column → level → its code. `weight`: their share that counts."""
+    """Boosters on `COLUMNS`. `codes`: level column → level → its code. `weight`: factor on predictions."""
 
     codes: Codes
     boosters: tuple[lgb.Booster, ...]
     weight: float
 
     def says(self, table: Table) -> Floats:
-        """(n,) log to add to the backbone's values."""
+        """Return (n,) corrections to add to the log values of the model without trees (the backbone)."""
         x = coded(table, self.codes)
         return np.asarray(self.weight * np.mean([booster.predict(x) for booster in self.boosters], axis=0))
 
 
 def codes_of(table: Table) -> Codes:
-    """A code for every level that is there."""
+    """Return an integer code for every level of each level column."""
     return {name: {level: k for k, level in enumerate(sorted(set(table[name])))} for name in _LEVELS}
 
 
 def coded(table: Table, codes: Codes) -> Floats:
-    """(n, columns) numbers as they are, NaN for not known; levels as codes, −1 for one without a code."""
+    """Return (n, columns) numbers, NaN for unknown; levels are codes, −1 for a level without a code."""
     columns = [
         np.array([codes[name].get(level, -1) for level in table[name]], np.float64)
         if name in codes
@@ -52,9 +52,9 @@ def coded(table: Table, codes: Codes) -> Floats:
 
 
 def grow_raw(data: Data, fitted: FittedCore, seed: int = 0) -> RawTrees:
-    """Fit them as the trees on parts are: the same left-out residuals, folds, choice of rounds and weight.
+    """Fit trees on raw columns with the left-out residuals, folds and choice of rounds of our own trees.
 
-    Nothing holds them to pairs of columns or to the sign of a loss, so they can say all that those can say.
+    They are not held to pairs of columns or to the sign of a loss, so that they can fit all that ours can.
     """
     codes, sale = codes_of(data.table), data.sale
     x, target = coded(data.table, codes), fitted.left.residual - fitted.left.shift

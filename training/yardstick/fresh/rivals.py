@@ -1,4 +1,7 @@
-"""One fit, and what it gives: the backbone alone, that with trees on raw columns, and the model served."""
+"""Three models from one fit: the full model, its backbone alone, and the backbone with trees on raw columns.
+
+The backbone is the model without its trees.
+"""
 
 from __future__ import annotations
 
@@ -22,20 +25,23 @@ from training.yardstick.fresh.raw import RawTrees, grow_raw
 
 @dataclass(frozen=True)
 class Rivals:
-    """`this`: what a fit gives. `alone`: its backbone with a spread of its own. `raw`: trees on that."""
+    """Three models from one fit. `this`: the full model. `alone`: its backbone, with a spread fitted for it.
+
+    `raw`: trees on raw columns, whose predictions are added to the log values of `alone`.
+    """
 
     this: GuitarModel
     alone: GuitarModel
     raw: RawTrees
 
     def raw_center(self, subjects: Sequence[Subject]) -> Floats:
-        """(n,) medians, in log, of the backbone with trees on raw columns."""
+        """Return (n,) log medians of `alone` with the trees `raw` added."""
         table = columns(subjects, self.alone.catalogue, self.alone.typical)
         return self.alone.center(subjects) + self.raw.says(table)
 
 
 def fit_rivals(market: Market, seed: int = 0) -> Rivals:
-    """Fit on the market's evidence as `training.fit.fit_model` does, once for all three."""
+    """Fit on the market's evidence as `training.fit.fit_model` does, once for all three models."""
     rows = sorted(market.evidence, key=lambda e: (e.day, e.id))
     encoding = InstrumentEncoding(market.catalogue, typical_of(rows, market.catalogue))
     data, spec = data_of(rows, encoding, market.rates), guitar_specification()

@@ -13,8 +13,8 @@ from models.study.judge import SCORE_LEVEL
 from training.study.table import aligned
 from training.yardstick.fresh.measure import ALONE, KINDS, RAW, THIS, TRUTH, MarketFigures
 
-LEAST_SALES = 100  # of a group, over all markets of a kind, before its coverage is looked at
-MOST_OFF = 0.06
+LEAST_SALES = 100  # least number of a group's sales, over all markets of a kind, to check its coverage
+MOST_OFF = 0.06  # largest difference of coverage from the level that is not listed
 
 Row = tuple[str, ...]
 Get = Callable[[MarketFigures], float]
@@ -28,7 +28,10 @@ class Mean(NamedTuple):
 
 
 class Off(NamedTuple):
-    """A group whose ranges of a level held another share of `sales` than promised. `error`: by chance."""
+    """A group of sales in which the `share` of prices inside the ranges differs from their `level`.
+
+    `error`: the standard error of the share by chance.
+    """
 
     group: str
     level: float
@@ -38,19 +41,19 @@ class Off(NamedTuple):
 
 
 def mean_of(markets: Sequence[MarketFigures], get: Get) -> Mean:
-    """The mean of a figure over markets."""
+    """Return the mean of a figure over markets, with its standard error."""
     values = np.array([get(market) for market in markets])
     error = float(values.std(ddof=1)) / math.sqrt(len(values)) if len(values) > 1 else math.nan
     return Mean(float(values.mean()), error)
 
 
 def percent_of(figures: Mapping[str, float], name: str) -> float:
-    """A figure in per cent of the backbone's own."""
+    """Return a model's figure in per cent of that of the model without trees (`ALONE`)."""
     return 100 * figures[name] / figures[ALONE]
 
 
 def pooled(markets: Sequence[MarketFigures]) -> dict[str, tuple[int, ...]]:
-    """Group → its sales, and how many lie in the range of each level, over all these markets."""
+    """Return group → its number of sales over all markets, then those inside the range of each level."""
     out: dict[str, tuple[int, ...]] = {}
     for market in markets:
         for group, counts in market.inside.items():
@@ -60,7 +63,7 @@ def pooled(markets: Sequence[MarketFigures]) -> dict[str, tuple[int, ...]]:
 
 
 def off(markets: Sequence[MarketFigures]) -> list[Off]:
-    """The groups of `LEAST_SALES` or more whose coverage is off by more than `MOST_OFF`."""
+    """Return the groups of `LEAST_SALES` or more whose coverage is off its level by more than `MOST_OFF`."""
     out = []
     for group, (sales, *hits) in pooled(markets).items():
         for level, held in zip(DEFAULT_LEVELS, hits, strict=True):
@@ -71,7 +74,7 @@ def off(markets: Sequence[MarketFigures]) -> list[Off]:
 
 
 def as_text(markets: Sequence[MarketFigures]) -> str:
-    """The whole table. Kinds stand in the order of `KINDS`."""
+    """Return the whole table, with kinds in the order of `KINDS`."""
     kinds = {kind: [m for m in markets if m.kind == kind] for kind in KINDS}
     kinds = {kind: own for kind, own in kinds.items() if own}
     text = []
@@ -82,7 +85,7 @@ def as_text(markets: Sequence[MarketFigures]) -> str:
 
 
 def line(m: MarketFigures) -> str:
-    """One market, as it is done."""
+    """Summarize one market in a line, to be printed as soon as it is done."""
     raw, this = (percent_of(m.squares, name) for name in (RAW, THIS))
     score = percent_of(m.score, THIS)
     return (
@@ -132,7 +135,7 @@ def _level(markets: Sequence[MarketFigures]) -> Row:
 
 
 _THREE = (ALONE, RAW, THIS)
-# What each block says, its columns, and the row of a kind.
+# Each block of the table: its title, its headings, and the function that makes the row of a kind.
 _BLOCKS: tuple[tuple[str, Row, Callable[[Sequence[MarketFigures]], Row]], ...] = (
     (
         "In per cent of the backbone alone: mean squared log error, the same about the errors' median, and\n"

@@ -12,7 +12,7 @@ depends_on = None
 
 
 def upgrade() -> None:
-    """Every key keeps the secret that it has."""
+    """Move the secrets of keys to a table of their own; every key keeps its secret."""
     op.create_table(
         "api_key_secret",
         sa.Column("digest", sa.String(64), nullable=False),
@@ -25,7 +25,7 @@ def upgrade() -> None:
     )
     op.create_index("ix_api_key_secret_key_id", "api_key_secret", ["key_id"])
     op.execute("INSERT INTO api_key_secret (digest, key_id, created) SELECT digest, id, created FROM api_key")
-    # Not by batch: that would make the table anew, which others refer to.
+    # Not in batch mode, which would make the table anew, although foreign keys refer to it.
     op.drop_column("api_key", "digest")
     op.add_column("api_key", sa.Column("kind", sa.String(16), nullable=False, server_default="system"))
     op.add_column("api_key", sa.Column("origins", sa.Text(), nullable=False, server_default=""))
@@ -33,7 +33,7 @@ def upgrade() -> None:
 
 
 def downgrade() -> None:
-    """Every key keeps its newest secret. One that an older program must not take is revoked."""
+    """Leave each key only its newest secret; revoke website keys, which an older program must not accept."""
     op.execute("UPDATE api_key SET revoked = CURRENT_TIMESTAMP WHERE kind <> 'system' AND revoked IS NULL")
     op.add_column("api_key", sa.Column("digest", sa.String(64), nullable=False, server_default=""))
     op.execute(

@@ -1,4 +1,4 @@
-"""Evidence with its changes, and answers that are said again."""
+"""Evidence with its changes, and answers that are stored for repeated requests."""
 
 from __future__ import annotations
 
