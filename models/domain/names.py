@@ -10,7 +10,7 @@ from functools import lru_cache
 
 @lru_cache(maxsize=65_536)
 def normal(name: str) -> str:
-    """The form in which names are compared: no case, no accents, single inner spaces."""
+    """Return the form in which names are compared: no case, no accents, single inner spaces."""
     decomposed = unicodedata.normalize("NFKD", name)
     bare = "".join(c for c in decomposed if not unicodedata.combining(c))
     return " ".join(bare.casefold().split())
@@ -18,12 +18,12 @@ def normal(name: str) -> str:
 
 @lru_cache(maxsize=65_536)
 def normal_serial(serial: str) -> str:
-    """The form in which serial numbers are compared: no case and no spaces at all."""
+    """Return the form in which serial numbers are compared: no case and no spaces at all."""
     return "".join(serial.casefold().split())
 
 
 def nearest(name: str, among: Iterable[str], count: int = 3) -> tuple[str, ...]:
-    """The `count` names of `among` that look most like `name`, nearest first; may be fewer."""
+    """Return at most `count` names of `among` that are spelled most like `name`, nearest first."""
     by_normal = {normal(candidate): candidate for candidate in among}
     found = difflib.get_close_matches(normal(name)[:200], list(by_normal), n=count, cutoff=0.4)
     return tuple(by_normal[key] for key in found)
