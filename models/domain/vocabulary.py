@@ -69,7 +69,7 @@ class Field:
 
 MAX_TEXT = 200
 
-# Texts that are read as "not known" in place of a value, compared in the form of `models.domain.names.normal`.
+# Texts that are read as "not known" instead of a value, compared in the form of `models.domain.names.normal`.
 PLACEHOLDERS = frozenset({
     "unknown", "not known", "none known", "not sure", "n/a", "n.a.", "na", "tbc", "tbd",
     "?", "??", "???", "-", "--", "---", "–", "—",
