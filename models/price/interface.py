@@ -117,7 +117,7 @@ class PriceModel(Protocol):
         """
 
     def difference_sd(self, subjects: Sequence[Subject], others: Sequence[Subject]) -> FloatArray:
-        """Return (n,) standard deviations, in log, of the differences between values of subjects and `others`.
+        """Return (n,) standard deviations, in log, of the difference in value of each subject and its other.
 
         Subjects and `others` are paired in order; a single other is paired with every subject. Uncertainty
         that both values share, above all the noise of a sale, does not count.

@@ -38,8 +38,8 @@ def counted_less(effect: float) -> bool:
 def unknown_fields(it: Instrument, model: Model) -> tuple[str, ...]:
     """List the paths of the fields that are not known although the instrument could have them.
 
-    Left out are the number of an instrument without an edition or of an edition without numbers, the figure of
-    a model with plain tops, and edition and build, whose blanks are always assumptions. A finish that the
+    Left out are the number of an instrument without an edition or of an edition without numbers, the figure
+    of a model with plain tops, and edition and build, whose blanks are always assumptions. A finish that the
     catalogue does not have for the model counts as not known.
     """
     edition = model.edition(it.edition)
