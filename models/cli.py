@@ -28,7 +28,7 @@ from models.valuation.valuer import Valuer
 def _login() -> str:
     try:
         return getpass.getuser()
-    except (KeyError, OSError):  # a container's user may have no name
+    except (KeyError, OSError):  # The user of a container may have no name.
         return str(os.getuid())
 
 
