@@ -35,8 +35,8 @@ def heavy_of(variance: float, third: float) -> tuple[float, float]:
     """Return the variance of the two outcomes and the chance p of the heavy one.
 
     `variance`, `third`: central moments of the sum of the unknown losses. The skewness of two outcomes is
-    −(1 − 2p) / √(p (1 − p)), which is solved for p. The outcomes get the third moment of the sum, and all of
-    its variance if the sum is skewed enough.
+    −(1 − 2p) / √(p (1 − p)), which is solved for p. The outcomes get the third moment of the sum (unless p is
+    held at `RAREST`), and all of its variance if the sum is skewed enough.
     """
     if third >= 0.0 or variance <= 0.0:
         return 0.0, COMMONEST
