@@ -1,4 +1,4 @@
-"""`python -m models`: the bundles of a store, which one is current, and values for a stock list."""
+"""The commands of `python -m models`: list, show, promote and roll back bundles, and value a stock list."""
 
 from __future__ import annotations
 

@@ -9,7 +9,7 @@ BookmatchError
 ├── RateError             no exchange rate is known for a currency on a day
 ├── ForestError           the text of boosted trees is damaged, or of a kind that cannot be explained
 └── BundleError           a bundle or its store
-    ├── BundleMissingError
+    ├── BundleMissingError  the store holds no such bundle, or none is promoted
     │   └── NoEarlierError  no bundle was current before the one that is current now
     ├── BundleChangedError  a rollback was asked of one bundle while another one is current
     └── BundleDamagedError  a file of a bundle is missing or was changed

@@ -70,8 +70,8 @@ class Change:
 def objections(manifest: Mapping[str, Any], current: Mapping[str, Any] | None) -> list[str]:
     """List the objections to promoting a bundle instead of the `current` one, given both manifests.
 
-    First come the failed checks of the bundle's gate (none if the gate was not asked after the fit), then the
-    objection to a provisional bundle, if it applies.
+    First come the failed checks of its gate, the checks before promotion (none if they were not made after
+    the fit), then the objection to a provisional bundle, if it applies.
     """
     verdict = manifest["about"].get("gate") or {"checks": []}
     failed = [check for check in verdict["checks"] if not check["passed"]]

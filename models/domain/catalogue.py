@@ -46,7 +46,7 @@ class Watchpoint:
 
 @dataclass(frozen=True)
 class Model:
-    """One model of one maker."""
+    """One model of one maker, as the catalogue records it; None means *not known*."""
 
     maker: str
     name: str

@@ -92,7 +92,7 @@ class EvidenceSnapshot:
         words = {name: tuple(text.split("\n")) for name, text in texts.items()}
         return cls(words, codes, specimens)
 
-    # ── asking ───────────────────────────────────────────────────────────────
+    # ── queries ──────────────────────────────────────────────────────────────
 
     def of_model(self, maker: str, model: str) -> NDArray[np.int64]:
         """Return the positions of the records of this model; names are spelled as in the catalogue."""

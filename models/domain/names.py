@@ -1,4 +1,4 @@
-"""One way to compare names, and to suggest the nearest one."""
+"""The rule by which all names are compared, and a search for the names most like a misspelt one."""
 
 from __future__ import annotations
 

@@ -35,7 +35,7 @@ def unknown_key(where: str, table: str, key: str, value: object, known: Sequence
 
 
 class TableReader:
-    """Reads one table of a practice file and adds everything that is wrong with it to `faults`."""
+    """A reader of one table in a file of common practice; it adds all faults of the table to `faults`."""
 
     kind: ClassVar[str]
 
@@ -89,7 +89,7 @@ class TableReader:
 
 
 class SpreadEntry(TableReader):
-    """Reads one [[spread]] table."""
+    """A reader of one [[spread]] table."""
 
     kind = "spread"
 
@@ -105,7 +105,7 @@ class SpreadEntry(TableReader):
 
 
 class RuleEntry(TableReader):
-    """Reads one [[rule]] table."""
+    """A reader of one [[rule]] table."""
 
     kind = "rule"
 
@@ -128,7 +128,7 @@ class RuleEntry(TableReader):
             return None
         return self._term("channel", CHANNEL_NAMES)
 
-    # ── the two sides ────────────────────────────────────────────────────────
+    # ── the two instruments of a rule ────────────────────────────────────────
 
     def _sides(self, kind: str) -> tuple[dict[str, Value], dict[str, Value]]:
         before = len(self.faults)

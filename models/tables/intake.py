@@ -54,7 +54,7 @@ class _Raw(NamedTuple):
 
 @dataclass(frozen=True)
 class Intake:
-    """Checks rows of evidence against a catalogue and rates. `today`: the latest day that is accepted."""
+    """A check of evidence rows against a catalogue and rates. `today`: the latest day that is accepted."""
 
     catalogue: Catalogue
     rates: Rates

@@ -23,7 +23,7 @@ from models.valuation.cautions import BESIDE, Caution
 from models.valuation.valuer import Valuer, money_of
 
 _LOOKED_AT = 60  # Most sales of the subject's model that the price model compares with the subject.
-_LISTED = 20  # Most asking prices and offers that it compares.
+_LISTED = 20  # Most asking prices and offers that the price model compares with the subject.
 # Degrees of freedom of Student's t, by which prices scatter around values (a usual choice for robust fits): a
 # sale further from its own value gets a larger standard error.
 _TAILS = 4.0

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
-Table = Mapping[str, NDArray[Any]]  # numbers: float64 with NaN for unknown; levels: object, "" for unknown
+Table = Mapping[str, NDArray[Any]]  # Column → float64 with NaN for unknown, or text with "" for unknown.
 Rows = tuple[Ints, Floats]
 
 

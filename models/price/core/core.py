@@ -42,11 +42,11 @@ class Input:
 
 @dataclass(frozen=True)
 class Trees:
-    """Boosted trees that correct the backbone, fitted on sums over parts of the value.
+    """Boosted trees that correct the backbone; most of their inputs are sums of its terms.
 
-    A value is 1 − `weight` · `handed` times the backbone's losses, plus 1 − `weight` · `handed_level` times
-    its level, plus `weight` times the trees' prediction. So the trees can reshape the share `handed` of the
-    losses. The trees never rise with a loss, so for any weight from 0 to 1 the value does not either.
+    With the backbone's level and losses, the log value becomes (1 − `weight` · `handed_level`) · level
+    − (1 − `weight` · `handed`) · losses + `weight` · trees. So the trees can reshape the share `handed` of
+    the losses. They never rise with a loss, so for any weight from 0 to 1 the value does not either.
     `handed_level` is 0 for trees fitted on the backbone's residuals, and 1 for trees fitted on whole prices.
     """
 

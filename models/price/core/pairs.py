@@ -4,7 +4,7 @@ The trees are fitted so that no path from root to leaf splits on more than two i
 `interaction_constraints`). Each leaf is then a rectangle in the plane of its two inputs, and all leaves of
 all trees over the same pair add up to one table of the pair's bins. So the whole forest
 
-    F(x) = offset + Σ_{i ≤ j} table_ij(bin of x_i, bin of x_j)
+    F(x) = Σ_{i ≤ j} table_ij(bin of x_i, bin of x_j)
 
 is evaluated by one lookup in each table, however many trees there were. Its Shapley effects between a subject
 x and a reference r are exact: input i has the effect
@@ -112,7 +112,7 @@ class PairTables:
                 out[(self.names[i], self.names[j])] = left
         return out
 
-    # ── inside ───────────────────────────────────────────────────────────────
+    # ── internals ────────────────────────────────────────────────────────────
 
     def _bins(self, x: Floats) -> Ints:
         """Return (n, p) bins: for each input, the first bin whose upper end is not below the value."""
@@ -163,7 +163,7 @@ class PairTables:
 
 
 class _Builder:
-    """Adds up the leaves of all trees of several boosters in tables over pairs of inputs."""
+    """A builder of the tables, which adds up the leaves of all trees of several boosters."""
 
     def __init__(self, boosters: Sequence[Booster]) -> None:
         self._share = 1.0 / len(boosters)

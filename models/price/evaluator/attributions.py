@@ -33,7 +33,7 @@ class Attributions(NamedTuple):
 
 
 class Division:
-    """Divides the effects of the level, of the losses and of the trees' inputs over the players."""
+    """The division of the effects of the level, of the losses and of the trees' inputs over the players."""
 
     def __init__(self, memory: Memory) -> None:
         inputs, level, rules = memory.inputs, memory.level, memory.rules

@@ -56,7 +56,7 @@ class ValueParts(NamedTuple):
 
 
 class Evaluator:
-    """Computes values, ranges and effects for rows of one encoding; a key's cache is made on first use."""
+    """The computation of values, ranges and effects for rows of one encoding, with a cache by key."""
 
     def __init__(self, core: Core, encoding: Encoding, inputs: Sequence[Input] | None = None) -> None:
         """`inputs`: the inputs to compute for trees that are still to be fitted, if the core has no trees."""
@@ -176,7 +176,7 @@ class Evaluator:
             bases, positions = memory.references(plans, some, found)
             yield looked_up(memory, plans + plans, [*some, *bases], np.concatenate([found, positions]))
 
-    # ── working out ──────────────────────────────────────────────────────────
+    # ── computing ────────────────────────────────────────────────────────────
 
     @property
     def _spread(self) -> Spread:

@@ -56,7 +56,7 @@ class LossField:
 
 
 class LossRules:
-    """Computes values and effects from the losses of all k loss fields, in one fixed order of the fields.
+    """The computation of values and effects from the losses of all k loss fields, in one fixed order.
 
     `families`, `parts`: of each field, "" for a field without a loss. The methods take losses as entries,
     (entry columns, n, k), and scales as (n, k).
@@ -99,9 +99,10 @@ class LossRules:
         return -slope * scales, -slope * np.array(of_scales).reshape(len(of_scales), len(scaled)).T
 
     def effects(self, own: Floats, base: Floats, scales: Floats, of_base: Floats) -> tuple[Floats, Floats]:
-        """Return (n, k) effects of the fields and (n,) effects of the switch, on −T, from base to row.
+        """Return (n, k) effects of the fields and (n,) of the switch on −T, the losses' part of the value.
 
-        `own`, `base`: losses of rows and bases. `scales`, `of_base`: their scales.
+        The effects lead from each base to its row. `own`, `base`: losses of rows and bases. `scales`,
+        `of_base`: their scales.
         """
         own, base = own[EntryColumn.TOTAL], base[EntryColumn.TOTAL]
         if math.isinf(self._cap):
