@@ -42,10 +42,7 @@ class Term:
 
 @dataclass(frozen=True)
 class Field:
-    """One field of an instrument.
-
-    `path`: its path in JSON, as `condition.neck`. `flat`: its CSV column and attribute, as `condition_neck`.
-    """
+    """A field of an instrument. `path`: name in JSON (condition.neck); `flat`: in CSV (condition_neck)."""
 
     path: str
     kind: Kind
