@@ -6,13 +6,13 @@ BookmatchError
 ├── CatalogueError        the catalogue file itself is wrong
 ├── PracticeError         the file of common practice is wrong; carries one Fault per mistake
 ├── TableError            a CSV file cannot be read at all
-├── RateError             no exchange rate is known for a currency on a day
-├── ForestError           the text of boosted trees is damaged, or of a kind that cannot be explained
+├── RateError             no exchange rate for a currency on a day
+├── ForestError           a booster's text is damaged, or of a kind that cannot be explained
 └── BundleError           a bundle or its store
-    ├── BundleMissingError  the store holds no such bundle, or none is promoted
-    │   └── NoEarlierError  no bundle was current before the one that is current now
-    ├── BundleChangedError  a rollback was asked of one bundle while another one is current
-    └── BundleDamagedError  a file of a bundle is missing or was changed
+    ├── BundleMissingError
+    │   └── NoEarlierError  nothing was current before what is current now
+    ├── BundleChangedError  another bundle is current than the one that was to be taken back
+    └── BundleDamagedError
 """
 
 from __future__ import annotations

@@ -109,7 +109,7 @@ class EvidenceSnapshot:
         return self._positions[column].get(word, -1)
 
     def kinds(self, positions: NDArray[np.int64]) -> list[str]:
-        """Return the kind ("sale", "asking" or "offer") of each record at these positions."""
+        """The kind of the records at these positions."""
         return [self._word("kind", int(at)) for at in positions]
 
     def values(self, flat: str) -> tuple[Value, ...]:

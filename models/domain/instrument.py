@@ -68,10 +68,7 @@ class Instrument(NamedTuple):
         return self._replace(**changes)  # type: ignore[arg-type]
 
     def unknown(self) -> tuple[Field, ...]:
-        """List the fields that are not known, in the vocabulary's order.
-
-        The edition is never among them: without one, the instrument is the standard model.
-        """
+        """The fields that are not known, in the vocabulary's order; an empty edition is known."""
         return tuple(f for f in FIELDS if f.path != "edition" and self.get(f) is None)
 
     def to_nested(self) -> dict[str, Any]:
