@@ -129,7 +129,7 @@ class Level:
     ) -> tuple[Floats, Floats]:
         """Return (movers, n) Shapley effects from bases to rows of the same keys: on values, and on parts.
 
-        `steps`: (n, summands) differences of the summands' totals, and of their shares in parts of the value.
+        `steps`: (n, summands) differences of what the summands add to the value, and to a part of it.
         """
         pairs = [zip(row.values, base.values, strict=True) for row, base in zip(rows, bases, strict=True)]
         differ = np.array([[own != other for own, other in pair] for pair in pairs])
