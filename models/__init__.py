@@ -1,4 +1,4 @@
-"""The parts of a value: instrument, catalogue, evidence, the price model and its bundle.
+"""Everything that a valuation is made of: instrument, catalogue, evidence, price model and bundle.
 
-Nothing here knows the web, a database or how a model is fitted.
+No module here uses the web, opens a database or fits a model.
 """

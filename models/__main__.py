@@ -1,4 +1,4 @@
-"""`python -m models`."""
+"""Run the commands of `models.cli` as `python -m models`."""
 
 from models.cli import main
 

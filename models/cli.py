@@ -1,4 +1,4 @@
-"""`python -m models`: the bundles of a store, which one is current, and values for a stock list."""
+"""The commands of `python -m models`: list, show, promote and roll back bundles, and value a stock list."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ from models.valuation.valuer import Valuer
 def _login() -> str:
     try:
         return getpass.getuser()
-    except (KeyError, OSError):  # a container's user may have no name
+    except (KeyError, OSError):  # The user of a container may have no name.
         return str(os.getuid())
 
 

@@ -43,7 +43,7 @@ class Fault:
 
 
 class BookmatchError(Exception):
-    """The root: catching it catches everything that the project raises on purpose."""
+    """The base class of every error that the project raises on purpose."""
 
 
 class InputError(BookmatchError):
@@ -79,11 +79,11 @@ class RateError(BookmatchError):
 
 
 class ForestError(BookmatchError):
-    """A booster cannot be read from its text, or holds what cannot be explained; the message says what."""
+    """The text of boosted trees is damaged, or of a kind that cannot be explained; the message says why."""
 
 
 class BundleError(BookmatchError):
-    """Something about a bundle or the store that holds it."""
+    """A bundle, or the store that holds the bundles, cannot be used as asked."""
 
 
 class BundleMissingError(BundleError):
@@ -91,12 +91,12 @@ class BundleMissingError(BundleError):
 
 
 class NoEarlierError(BundleMissingError):
-    """Nothing was current before what is current now, so there is nothing to go back to."""
+    """No bundle was current before the current one, so a rollback has nothing to go back to."""
 
 
 class BundleChangedError(BundleError):
-    """Another bundle is current than the one that was to be taken back."""
+    """A rollback was asked of one bundle while another one is current."""
 
 
 class BundleDamagedError(BundleError):
-    """A file of the bundle is missing or does not have the hash its manifest states."""
+    """A file of a bundle is missing or not as its manifest says, or a file of the store cannot be read."""

@@ -1,1 +1,1 @@
-"""The bundles, the store that keeps them, and the rule that says which are provisional."""
+"""Bundles of fitted price models, the store that keeps them, and the rule by which one is provisional."""

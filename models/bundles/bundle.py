@@ -1,9 +1,9 @@
-"""A bundle: all that one valuation needs, in a directory that is written once and never changed again.
+"""A bundle: a folder with all that a valuation needs, written once and never changed again.
 
-<store>/bundles/<version>/ holds `manifest.json` (version, when it was made, what it is about, whether it is
-provisional, the hash of the features, size and SHA-256 of every file), `catalogue.toml`, `rates.npz`, the
-model's own files and any extra ones. All are text, JSON or npz without pickles. A version's name is the
-moment it was made, then the first digits of the hash of all that it holds: names sort by age, and a changed
+<store>/bundles/<version>/ holds `manifest.json` (version, time of writing, facts about the fit, whether it is
+provisional, the hash of the feature columns, size and SHA-256 of every file), `catalogue.toml`, `rates.npz`,
+the model's own files and any extra ones. All are text, JSON or npz without pickles. A version's name is the
+time of writing, then the first digits of the hash of its contents. So names sort by age, and a changed
 manifest no longer fits its name.
 """
 
@@ -43,7 +43,7 @@ ModelReader = Callable[[Mapping[str, bytes], Catalogue], PriceModel]
 
 @dataclass(frozen=True)
 class Bundle:
-    """A bundle that was read and verified."""
+    """A bundle that was read from disk and verified."""
 
     version: str
     manifest: Mapping[str, Any]
@@ -51,12 +51,12 @@ class Bundle:
     folder: Path
 
     def file(self, name: str) -> bytes:
-        """Read one of its files, verified again. Raises BundleMissingError, BundleDamagedError."""
+        """Read one file of the bundle and verify it again. Raises BundleMissingError, BundleDamagedError."""
         return read_file(self.folder, self.manifest, name)
 
 
 def is_version(name: str) -> bool:
-    """Say whether the text has the form of a version's name."""
+    """Say whether the text has the form of a bundle version."""
     return _VERSION.fullmatch(name) is not None
 
 
@@ -73,10 +73,10 @@ def write_bundle(
     *,
     provisional: bool = False,
 ) -> str:
-    """Write a bundle and return its version; nothing of it is seen before all of it is on disk.
+    """Write a bundle and return its version; the bundle appears only once all its files are on disk.
 
-    `about`: what JSON can hold: the seed, the evidence, the figures of the fit. `extra`: more files by name.
-    `provisional`: by the rule of `models.bundles.provisional`.
+    `about`: JSON facts about the fit, such as its seed, evidence and figures. `extra`: more files, name →
+    content. `provisional`: the answer of `models.bundles.provisional.provisional`.
     Raises BundleError for a file that is neither text, JSON nor npz, or whose name is taken.
     """
     files = {CATALOGUE: catalogue.source.encode(), RATES: rates.to_bytes()}
@@ -124,7 +124,7 @@ def _check_file(name: str, data: bytes, taken: Mapping[str, bytes]) -> None:
 
 
 def _write_at_once(folder: Path, version: str, files: Mapping[str, bytes]) -> None:
-    """Write all files beside their folder, wait until the disk has them, then move them there at once."""
+    """Write all files to a temporary folder, wait until the disk has them, then rename it to the version."""
     folder.mkdir(parents=True, exist_ok=True)
     aside = folder / f".writing-{secrets.token_hex(6)}"
     aside.mkdir()
@@ -140,7 +140,7 @@ def _write_at_once(folder: Path, version: str, files: Mapping[str, bytes]) -> No
 
 
 def write_durably(path: Path, data: bytes) -> None:
-    """Write a file and wait until the disk has it."""
+    """Write a file and wait until it is on disk."""
     with path.open("wb") as stream:
         stream.write(data)
         stream.flush()
@@ -148,7 +148,7 @@ def write_durably(path: Path, data: bytes) -> None:
 
 
 def sync_folder(folder: Path) -> None:
-    """Wait until the disk has the folder's own entries: a rename is not durable before that."""
+    """Wait until the folder's list of files is on disk: a rename is not durable before that."""
     handle = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
     try:
         os.fsync(handle)
@@ -161,7 +161,7 @@ def _entry(data: bytes) -> dict[str, Any]:
 
 
 def _content_hash(manifest: Mapping[str, Any]) -> str:
-    """The first digits of the hash of all that the manifest says, its own version apart."""
+    """Return the first digits of the hash of the manifest without its version."""
     said = {key: value for key, value in manifest.items() if key != "version"}
     return hashlib.sha256(json.dumps(said, sort_keys=True).encode()).hexdigest()[:_HASH_DIGITS]
 
@@ -172,9 +172,10 @@ def _content_hash(manifest: Mapping[str, Any]) -> str:
 def read_bundle(
     folder: Path, manifest_sha256: str | None = None, *, read_model: ModelReader | None = None
 ) -> Bundle:
-    """Read and verify a bundle. `manifest_sha256`: what the manifest's own hash must be.
+    """Read and verify a bundle. `manifest_sha256`: the hash that the manifest must have, if given.
 
-    Raises BundleMissingError, BundleDamagedError naming the file, or BundleError for one of other features.
+    Raises BundleMissingError, BundleDamagedError that names the file, or BundleError if the bundle was fitted
+    on other feature columns or has another format.
     """
     manifest = read_manifest(folder, manifest_sha256)
     if manifest["features"] != feature_hash():
@@ -195,9 +196,10 @@ def read_bundle(
 
 
 def read_manifest(folder: Path, sha256: str | None = None) -> dict[str, Any]:
-    """The manifest, held against `sha256`, its folder's name and its own content, not against its files.
+    """Read a manifest and verify it against `sha256` (if given), its folder's name and its own content.
 
-    Raises BundleMissingError, BundleDamagedError, or BundleError for a format this program does not know.
+    The files that it lists are not verified. Raises BundleMissingError, BundleDamagedError, or BundleError
+    for a format that this program does not know.
     """
     data = manifest_bytes(folder)
     if sha256 is not None and hashlib.sha256(data).hexdigest() != sha256:
@@ -217,7 +219,7 @@ def read_manifest(folder: Path, sha256: str | None = None) -> dict[str, Any]:
 
 
 def manifest_bytes(folder: Path) -> bytes:
-    """The manifest as it stands on disk. Raises BundleMissingError, BundleDamagedError."""
+    """Read the bytes of a manifest without verifying them. Raises BundleMissingError, BundleDamagedError."""
     if not folder.is_dir():
         raise BundleMissingError(f"there is no bundle {folder.name} in {folder.parent.parent}")
     try:
@@ -227,12 +229,12 @@ def manifest_bytes(folder: Path) -> bytes:
 
 
 def verify_files(folder: Path, manifest: Mapping[str, Any]) -> dict[str, bytes]:
-    """Every file, held against its size and hash. Raises BundleDamagedError naming the first that differs."""
+    """Read every file and verify its size and hash. Raises BundleDamagedError for the first that differs."""
     return {name: _verified(folder, name, entry) for name, entry in manifest["files"].items()}
 
 
 def read_file(folder: Path, manifest: Mapping[str, Any], name: str) -> bytes:
-    """One file of a bundle, verified. Raises BundleMissingError, BundleDamagedError."""
+    """Read and verify one file of a bundle. Raises BundleMissingError, BundleDamagedError."""
     if name not in manifest["files"]:
         raise BundleMissingError(f"bundle {folder.name} has no file {name}")
     return _verified(folder, name, manifest["files"][name])
@@ -251,7 +253,7 @@ def _verified(folder: Path, name: str, entry: Mapping[str, Any]) -> bytes:
 
 
 def _reader() -> ModelReader:
-    from models.price.instruments.model import read_model  # late: listing bundles needs no model
+    from models.price.instruments.model import read_model  # Imported late: listing bundles needs no model.
 
     reader: ModelReader = read_model
     return reader

@@ -1,15 +1,16 @@
-"""One rule says which price models are provisional. Its reasons, and what it asks of a promotion, follow.
+"""The rule that says which price models are provisional, and what it means for their promotion.
 
-A price model is provisional until it has earned the gate: enough sales could be kept out by time, a holdout
-model that never saw them was judged on them, and the gate let it pass. The reasons:
+The gate is the set of checks that a new price model must pass before it is promoted. A price model is
+provisional unless its gate judged it on later sales and let it pass: a holdout model was fitted without the
+latest sales, and its values and ranges were compared with them. The reasons:
 
-- Later sales alone show what a market does next, so nothing else earns the gate.
-- Whoever starts has too few sales to keep any out, and needs values all the same. Cross-validation of whole
-  instruments can show that ranges clearly do not hold, and not much more. A price model that it has nothing
-  against may serve, and every answer says that it is provisional.
-- A price model that was promoted by force against the gate, or unjudged, has not earned the gate either.
-- A provisional price model never takes the place of one that has earned the gate, unless somebody says who
-  wants it and why: what is known to hold would be given up for what is not.
+- Only later sales show what a market does next, so no other test is enough.
+- With few sales none can be held out, but values are needed all the same. Cross-validation of whole
+  instruments can show that ranges clearly do not hold, and not much more. A price model that passes it may
+  serve, and every answer says that it is provisional.
+- A price model that failed the gate, or was not judged, is provisional even if it is promoted by force.
+- A provisional price model never replaces one that is not, unless somebody says who wants it and why: a
+  price model that is known to hold would be given up for an untested one.
 """
 
 from __future__ import annotations
@@ -19,17 +20,24 @@ from typing import Any
 
 
 def provisional(*, on_later_sales: bool, passed: bool) -> bool:
-    """The rule. `on_later_sales`: it was judged on sales kept out by time; `passed`: what the gate said."""
+    """Say if a price model is provisional.
+
+    `on_later_sales`: it was judged on sales later than the evidence of its holdout fit. `passed`: it passed
+    the gate, the checks before promotion.
+    """
     return not (on_later_sales and passed)
 
 
 def is_provisional(manifest: Mapping[str, Any]) -> bool:
-    """Say whether a bundle's manifest calls it provisional; one older than that entry is not."""
+    """Say whether a manifest calls its bundle provisional; an old manifest without the entry does not."""
     return bool(manifest.get("provisional", False))
 
 
 def in_place_of_earned(candidate: Mapping[str, Any], current: Mapping[str, Any] | None) -> list[str]:
-    """List the objections, by manifests, to a provisional bundle in place of one that earned the gate."""
+    """List the objection, if any, to replacing a bundle that is not provisional by a provisional one.
+
+    `candidate`, `current`: the manifests of the two bundles; `current` is None where none is promoted.
+    """
     if current is None or is_provisional(current) or not is_provisional(candidate):
         return []
     return [f"provisional: it would take the place of {current['version']}, which has earned the gate"]

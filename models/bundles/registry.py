@@ -1,11 +1,12 @@
-"""The store of bundles and the one that is current: listed, promoted, rolled back, with who, why and when.
+"""The store of bundles: list them, promote one to be the current one, roll back, and log every change.
 
 <store>/CURRENT names the current version, the hash of its manifest, the change that made it current and the
-versions to go back to. It is replaced whole by an atomic rename, so a reader sees the old or the new one.
-<store>/history.jsonl is the log of all changes; CURRENT, not the log, decides. A change holds <store>/.lock.
+versions to go back to. It is replaced whole by an atomic rename, so a reader sees the old or the new file.
+<store>/history.jsonl is the log of all changes; where the two differ, CURRENT is right. Whoever makes a
+change holds the lock <store>/.lock.
 
-Promotions are a pile: `promote` puts a version on top, `rollback` takes the top one off. After A, B, C, one
-rollback makes B current and a second one A; a third is refused. Only `promote` brings back what was taken.
+Promotions form a stack: `promote` puts a version on top, `rollback` takes the top one off. After promoting A,
+B and C, one rollback makes B current and a second one A; a third is refused. Only `promote` brings C back.
 Promoting the current version again is logged and changes nothing else.
 """
 
@@ -44,7 +45,7 @@ from models.errors import (
 )
 
 CURRENT, HISTORY, _LOCK = "CURRENT", "history.jsonl", ".lock"
-_MOST_EARLIER = 100  # versions that CURRENT remembers to go back to
+_MOST_EARLIER = 100  # Most versions that CURRENT keeps for rollbacks.
 
 
 class Current(NamedTuple):
@@ -56,7 +57,7 @@ class Current(NamedTuple):
 
 @dataclass(frozen=True)
 class Change:
-    """One promotion or rollback: `version` became current in place of `before` (None: of nothing)."""
+    """One promotion or rollback: `version` became current instead of `before` (None if there was none)."""
 
     when: str
     action: str
@@ -67,10 +68,10 @@ class Change:
 
 
 def objections(manifest: Mapping[str, Any], current: Mapping[str, Any] | None) -> list[str]:
-    """List the objections to promoting a bundle in place of the `current` one, by their manifests.
+    """List the objections to promoting a bundle instead of the `current` one, given both manifests.
 
-    They are those of the gate when the bundle was fitted (none where the gate was not asked), then those of
-    `models.bundles.provisional`.
+    First come the failed checks of its gate, the checks before promotion (none if they were not made after
+    the fit), then the objection to a provisional bundle, if it applies.
     """
     verdict = manifest["about"].get("gate") or {"checks": []}
     failed = [check for check in verdict["checks"] if not check["passed"]]
@@ -79,19 +80,19 @@ def objections(manifest: Mapping[str, Any], current: Mapping[str, Any] | None) -
 
 
 class Registry:
-    """The bundles of one store. Reading needs no lock; every method may raise BundleDamagedError."""
+    """The bundles of one store. Reading needs no lock; reading a damaged file raises BundleDamagedError."""
 
     def __init__(self, store: Path) -> None:
         self.store = Path(store)
 
     def versions(self) -> tuple[str, ...]:
-        """All complete bundles, oldest first."""
+        """List the versions of all complete bundles, oldest first."""
         folder = self.store / "bundles"
         names = [p.name for p in folder.iterdir()] if folder.is_dir() else []
         return tuple(sorted(name for name in names if is_version(name)))
 
     def folder(self, version: str) -> Path:
-        """The folder of this version. Raises BundleMissingError with the nearest versions."""
+        """Return the folder of this version. Raises BundleMissingError that names similar versions."""
         known = self.versions()
         if version not in known:
             close = nearest(version, known)
@@ -100,11 +101,11 @@ class Registry:
         return self.store / "bundles" / version
 
     def manifest(self, version: str) -> dict[str, Any]:
-        """The manifest of this version. Raises BundleMissingError, BundleDamagedError."""
+        """Return the manifest of this version. Raises BundleMissingError, BundleDamagedError."""
         return read_manifest(self.folder(version))
 
     def current(self) -> Current:
-        """The current version. Raises BundleMissingError while none is promoted."""
+        """Return the current version. Raises BundleMissingError while none is promoted."""
         state = self._state()
         if state is None:
             step = "promote one of them" if self.versions() else "it holds none: fit one first"
@@ -112,26 +113,26 @@ class Registry:
         return Current(state["version"], state["manifest_sha256"])
 
     def current_manifest(self) -> dict[str, Any] | None:
-        """The manifest of the current version; None where there is none or it cannot be read."""
+        """Return the manifest of the current version; None if no version is current or it cannot be read."""
         try:
             return self.manifest(self.current().version)
         except BundleError:
             return None
 
     def load(self) -> Bundle:
-        """The current bundle, read and verified."""
+        """Read and verify the current bundle. Raises as `current` and `read_bundle`."""
         version, sha256 = self.current()
         return read_bundle(self.store / "bundles" / version, sha256)
 
     def history(self) -> tuple[Change, ...]:
-        """All changes, oldest first."""
+        """List all promotions and rollbacks, oldest first."""
         logged, state = self._logged(), self._state()
-        # A change that was cut short between CURRENT and the log is known from CURRENT.
+        # A process that dies between writing CURRENT and the log leaves its change in CURRENT alone.
         missing = state is not None and state["change"] not in logged[-1:]
         return tuple(Change(**c) for c in [*logged, *([state["change"]] if state and missing else [])])
 
     def promote(self, version: str, *, who: str, why: str) -> Current:
-        """Verify this version and make it current. On any error the current one stays as it is."""
+        """Verify this version and make it current; on an error the current version stays current."""
         with self._locked():
             target, state = self._verified(version), self._state()
             earlier = self._pile(state) if state else []
@@ -140,11 +141,11 @@ class Registry:
             return self._change("promote", target, earlier, state, who, why)
 
     def rollback(self, *, who: str, why: str, of: str | None = None) -> Current:
-        """Make current again what was current before the last promotion still in force.
+        """Undo the last promotion that was not undone yet: make the version before it current again.
 
-        `of`: only while this version is current, so that what was asked twice is done once. Raises
-        BundleChangedError where it is not, NoEarlierError when there is no such promotion, BundleMissingError
-        when its bundle is gone; the current one stays then.
+        `of`: roll back only if this version is current, so that a request sent twice is done once. Raises
+        BundleChangedError if another one is, NoEarlierError if there is no version to go back to, and
+        BundleMissingError if that bundle is gone; the current version then stays current.
         """
         with self._locked():
             state = self._state()
@@ -220,7 +221,7 @@ class Registry:
         with (self.store / HISTORY).open("a+b") as log:
             end = log.seek(0, os.SEEK_END)
             if end and os.pread(log.fileno(), 1, end - 1) != b"\n":
-                line = "\n" + line  # a line that was cut short must not take this one with it
+                line = "\n" + line  # The last line was cut short, so this change begins a new line.
             log.write(line.encode())
             log.flush()
             os.fsync(log.fileno())
@@ -235,7 +236,7 @@ class Registry:
 
 
 def _entry(line: str) -> dict[str, Any] | None:
-    """One line of the log, None for a line that was cut short."""
+    """Read one line of the log; None for a line that was cut short."""
     try:
         entry = json.loads(line)
         Change(**entry)

@@ -1,1 +1,1 @@
-"""The parts that all commands share: exit codes, options and output."""
+"""Code that the commands share: exit codes, options and output."""

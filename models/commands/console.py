@@ -1,4 +1,4 @@
-"""Exit codes of commands: 0 when all went well, 2 for wrong use, 1 otherwise; one line says what is wrong."""
+"""Exit codes of commands: 0 for success, 2 for wrong use, 1 for other errors; an error prints one line."""
 
 from __future__ import annotations
 
@@ -13,22 +13,22 @@ from models.errors import BookmatchError
 
 
 def on_one_thread() -> None:
-    """Keep numpy on one thread. Call it before numpy is loaded; an environment that says otherwise is heeded.
+    """Keep numpy on one thread, unless the environment sets a number. Call this before numpy is imported.
 
-    The matrices of a fit are small: threads that share one wait for each other most of the time.
+    The matrices of a fit are small: several threads on one matrix mostly wait for each other.
     """
     for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
         os.environ.setdefault(name, "1")
 
 
 def examples(*lines: str) -> str:
-    """Give the epilog of a command's help: commands that a reader can type, each on a line of its own."""
+    """Return the epilog of a command's help: example commands, each on its own line."""
     title = "Examples:" if len(lines) > 1 else "Example:"
     return "\n".join(("\b", title, *(f"  {line}" for line in lines)))
 
 
 class OneLineErrors(click.Group):
-    """A group of commands that never answers with a traceback."""
+    """A group of click commands that reports every error in one line, never as a traceback."""
 
     def main(
         self,
@@ -38,7 +38,7 @@ class OneLineErrors(click.Group):
         standalone_mode: bool = True,
         **extra: Any,
     ) -> Any:
-        """Run a command and leave with its exit code."""
+        """Run a command and exit with its exit code."""
         if not standalone_mode:
             return super().main(args, prog_name, complete_var, standalone_mode=False, **extra)
         try:
@@ -59,7 +59,7 @@ class OneLineErrors(click.Group):
         except OSError as error:
             name = f"{error.filename}: " if error.filename else ""
             code = _said(f"{name}{error.strerror or error}", 1)
-        except Exception as error:  # a traceback is no answer, whatever went wrong
+        except Exception as error:  # Users get one line for unexpected errors too, not a traceback.
             code = _said(f"unexpected {type(error).__name__}: {error}", 1)
         sys.exit(code)
 

@@ -1,4 +1,4 @@
-"""Options and output of the two commands that value a stock list, by a store of bundles or by a service."""
+"""Options and output of the two commands that value a stock list, from a store of bundles or by a service."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from models.valuation.levels import check_levels
 
 
 def note(text: str) -> None:
-    """Say something on stderr, past a progress bar."""
+    """Print a line on stderr without disturbing a progress bar."""
     tqdm.write(text, file=sys.stderr)
 
 
@@ -43,12 +43,12 @@ out_option = click.option(
 
 @contextmanager
 def written(out: Path | None) -> Iterator[IO[str]]:
-    """Open the file or stream that a result goes to; a file is replaced once all of it is there."""
+    """Open the file that a result is written to, or stdout; a file is replaced only once it is complete."""
     if out is None:
         with click.open_file("-", "w", encoding="utf-8") as stream:
             yield stream
         return
-    if out.exists() and not out.is_file():  # a pipe or a device
+    if out.exists() and not out.is_file():  # Pipes and devices cannot be replaced.
         with out.open("w", encoding="utf-8", newline="") as stream:
             yield stream
         return
@@ -65,8 +65,8 @@ def written(out: Path | None) -> Iterator[IO[str]]:
 
 @contextmanager
 def watched(stream: BinaryIO) -> Iterator[Iterator[bytes]]:
-    """The lines of a stream, with a progress bar by bytes on a terminal."""
-    name = getattr(stream, "name", None)  # stdin has none that is a path
+    """Give the lines of a stream; on a terminal, show a progress bar in bytes."""
+    name = getattr(stream, "name", None)  # The name of stdin is not the path of a file.
     size = Path(name).stat().st_size if isinstance(name, str) and Path(name).is_file() else None
     with tqdm(total=size, unit="B", unit_scale=True, desc="valuing", disable=None) as bar:
 

@@ -1,1 +1,1 @@
-"""The words of the trade: fields, instruments, catalogues, records of evidence and amounts of money."""
+"""The types that all else is built on: fields, instruments, the catalogue, records of evidence, and money."""

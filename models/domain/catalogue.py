@@ -1,4 +1,4 @@
-"""The catalogue: makers, models and editions, read from TOML, looked up and compared with an instrument."""
+"""The catalogue of makers, models and editions: read from TOML and searched by name."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ BODIES = ("solid", "semi", "hollow")
 
 @dataclass(frozen=True)
 class Finish:
-    """A finish the maker offered; `share` of the production, None where not known."""
+    """A finish that the maker offered. `share`: its share of the production, None where not known."""
 
     name: str
     share: float | None = None
@@ -27,7 +27,7 @@ class Finish:
 
 @dataclass(frozen=True)
 class Edition:
-    """A limited or commemorative edition; None is not known."""
+    """A limited or commemorative edition; None means *not known*."""
 
     name: str
     first_year: int | None = None
@@ -46,7 +46,7 @@ class Watchpoint:
 
 @dataclass(frozen=True)
 class Model:
-    """One model of one maker."""
+    """One model of one maker, as the catalogue records it; None means *not known*."""
 
     maker: str
     name: str
@@ -59,15 +59,15 @@ class Model:
     watchpoints: tuple[Watchpoint, ...] = ()
 
     def finish(self, name: str | None) -> Finish | None:
-        """The finish of this name, by the rule of names; None if not offered or not given."""
+        """Find the finish of this name, ignoring case, accents and extra spaces; None if there is none."""
         return self._finishes.get(normal(name)) if name else None
 
     def lacks_finish(self, name: str | None) -> bool:
-        """Say whether a finish is given that is not recorded; False where the model has none recorded."""
+        """Say whether the model is recorded without this finish; False if no finish is given or recorded."""
         return name is not None and bool(self.finishes) and self.finish(name) is None
 
     def edition(self, name: str | None) -> Edition | None:
-        """The edition of this name, by the rule of names; None if not known or not given."""
+        """Find the edition of this name, ignoring case, accents and extra spaces; None if there is none."""
         return self._editions.get(normal(name)) if name else None
 
     @cached_property
@@ -81,11 +81,14 @@ class Model:
 
 @dataclass(frozen=True)
 class Catalogue:
-    """All models, with the TOML text they came from (kept so that a bundle can carry it unchanged)."""
+    """All models, with the TOML text that they were read from, which a bundle carries unchanged.
+
+    `ignored`: keys of the file that are no part of the format, as they are spelled in the file.
+    """
 
     models: tuple[Model, ...]
     source: str = ""
-    ignored: tuple[str, ...] = ()  # keys that no part of this format has, as they stand in the file
+    ignored: tuple[str, ...] = ()
     _index: dict[tuple[str, str], Model] = field(default_factory=dict, repr=False, compare=False)
 
     def __post_init__(self) -> None:
@@ -97,32 +100,35 @@ class Catalogue:
 
     @property
     def makers(self) -> tuple[str, ...]:
-        """Makers in the order of the file, each once."""
+        """The names of all makers, each once, in the order of the file."""
         return tuple({normal(m.maker): m.maker for m in reversed(self.models)}.values())[::-1]
 
     def of_maker(self, maker: str) -> tuple[Model, ...]:
-        """The models of one maker. Raises UnknownNameError."""
+        """Return the models of one maker. Raises UnknownNameError with the nearest makers."""
         found = tuple(m for m in self.models if normal(m.maker) == normal(maker))
         if not found:
             raise self._unknown("maker", maker, self.makers)
         return found
 
     def find(self, maker: str, model: str) -> Model:
-        """The model of this maker and name. Raises UnknownNameError with the nearest names."""
+        """Return the model of this maker and name. Raises UnknownNameError with the nearest names."""
         found = self._index.get((normal(maker), normal(model)))
         if found is None:
             raise self._unknown("model", model, [m.name for m in self.of_maker(maker)])
         return found
 
     def named(self, model: str) -> tuple[Model, ...]:
-        """The models of this name, of whichever maker. Raises UnknownNameError."""
+        """Return the models of this name, one for each maker that has one. Raises UnknownNameError."""
         found = tuple(m for m in self.models if normal(m.name) == normal(model))
         if not found:
             raise self._unknown("model", model, [m.name for m in self.models])
         return found
 
     def canonical(self, instrument: Instrument) -> Instrument:
-        """The instrument with maker, model, edition and finish spelled as here. Raises UnknownNameError."""
+        """Return the instrument with its maker, model, edition and finish spelled as in the catalogue.
+
+        An edition or finish that the catalogue does not have stays as it is. Raises UnknownNameError.
+        """
         model = self.find(instrument.maker, instrument.model)
         edition, finish = model.edition(instrument.edition), model.finish(instrument.finish)
         names = {
@@ -135,7 +141,7 @@ class Catalogue:
         return instrument if said == tuple(names.values()) else instrument.but(**names)
 
     def spelled(self, described: Described) -> Described:
-        """The same for a description with its notes. Raises UnknownNameError."""
+        """Return the description with its instrument's names spelled as in the catalogue; see `canonical`."""
         return described._replace(instrument=self.canonical(described.instrument))
 
     @staticmethod
@@ -152,7 +158,10 @@ class Catalogue:
 
 
 def read_catalogue(text: str) -> Catalogue:
-    """Read the TOML text. Raises CatalogueError naming the model, the key, and what is allowed."""
+    """Read a catalogue from its TOML text.
+
+    Raises CatalogueError that names the model, the key, and what is allowed.
+    """
     try:
         data = tomllib.loads(text.removeprefix("\ufeff").replace("\r\n", "\n"))
     except tomllib.TOMLDecodeError as error:

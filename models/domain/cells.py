@@ -1,4 +1,4 @@
-"""The cells that evidence and stock lists share: an id, a word of a list, a currency, a day."""
+"""Readers of the CSV cells that evidence and stock lists share: an id, a term, a currency, a day."""
 
 from __future__ import annotations
 
@@ -10,16 +10,16 @@ from models.domain.vocabulary import MAX_TEXT
 from models.errors import Fault
 
 EARLIEST = date(1900, 1, 1)
-_FIRST_TO_BEGIN = timedelta(hours=14)  # before UTC: no place on earth begins its day earlier
+_FIRST_TO_BEGIN = timedelta(hours=14)  # The earliest time zone is 14 hours ahead of UTC.
 
 
 def last_day(now: datetime | None = None) -> date:
-    """The last day that is not the future: today where the day begins first, since a sale is dated there."""
+    """Return today's date in the earliest time zone: a record dated later than that lies in the future."""
     return ((now or datetime.now(UTC)) + _FIRST_TO_BEGIN).date()
 
 
 def read_id(cell: str, faults: list[Fault]) -> str:
-    """The row's id. What is wrong with it is added to `faults`."""
+    """Return the row's id as it is, and add to `faults` if it is empty or cannot be an id."""
     if not cell:
         faults.append(Fault("id", cell, "is required", "text", "give each row an id of its own"))
     elif not is_id(cell):
@@ -33,7 +33,7 @@ def is_id(text: str) -> bool:
 
 
 def read_term(name: str, cell: str, allowed: tuple[str, ...], faults: list[Fault]) -> str:
-    """The word of `allowed` that the cell holds, whatever its case. What is wrong is added to `faults`."""
+    """Return the cell's term in lower case, and add to `faults` if it is not one of `allowed`."""
     word = cell.casefold()
     if word not in allowed:
         close = nearest(word, allowed, 1)
@@ -52,7 +52,7 @@ def read_term(name: str, cell: str, allowed: tuple[str, ...], faults: list[Fault
 
 
 def read_currency(cell: str, known: tuple[str, ...], faults: list[Fault]) -> str:
-    """The code of `known` that the cell holds, whatever its case; empty, and why in `faults`, if none."""
+    """Return the cell's currency code in upper case; if it is not known, add to `faults` and return ""."""
     code = cell.upper()
     if code in known:
         return code
@@ -67,7 +67,7 @@ _DAY = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
 
 
 def read_day(cell: str, faults: list[Fault], *, latest: date) -> date | None:
-    """An ISO 8601 day from `EARLIEST` to `latest`; None, and why in `faults`, if it is not one."""
+    """Read an ISO 8601 day from `EARLIEST` to `latest`; for other text, add to `faults` and return None."""
     allowed = "a day as YYYY-MM-DD"
     try:
         day = date.fromisoformat(cell) if _DAY.fullmatch(cell) else None

@@ -12,9 +12,9 @@ from models.domain.names import nearest
 
 @dataclass(frozen=True)
 class Contradiction:
-    """One point on which an instrument and the catalogue disagree; `code` is the caution's code.
+    """One field on which an instrument and the catalogue disagree. `code`: of the caution that reports it.
 
-    `then`: how it was valued all the same, and the nearest names, as sentences.
+    `then`: sentences that say how the instrument was valued all the same and suggest the nearest names.
     """
 
     code: str
@@ -24,7 +24,7 @@ class Contradiction:
 
 
 def contradictions(catalogue: Catalogue, it: Instrument) -> tuple[Contradiction, ...]:
-    """The points on which the instrument differs from what is recorded of it. Raises UnknownNameError."""
+    """List the fields on which the instrument contradicts its catalogue entry. Raises UnknownNameError."""
     model = catalogue.find(it.maker, it.model)
     found: list[Contradiction] = []
     name = f"{model.maker} {model.name}"

@@ -1,4 +1,4 @@
-"""One record of the market: a closed sale, a price asked or an offer declined."""
+"""One record of the market: a closed sale, a price asked or an offer declined; how it is read and written."""
 
 from __future__ import annotations
 
@@ -19,21 +19,21 @@ from models.domain.names import nearest
 from models.domain.vocabulary import BY_FLAT, CHANNEL_NAMES, KIND_NAMES
 from models.errors import Fault, InputError, RateError
 
-# The published columns of evidence (README.md), in their order; only `source` may be missing from a file.
+# The columns of an evidence file that describe the record, not the instrument, in their published order.
 OWN_COLUMNS = ("id", "kind", "date", "price", "currency", "channel", "source")
 EVIDENCE_COLUMNS: tuple[str, ...] = (*OWN_COLUMNS, *BY_FLAT)
 REQUIRED_COLUMNS: tuple[str, ...] = (*OWN_COLUMNS[:-1], "maker", "model")
 
-# The members of the JSON form: the same columns, with the instrument nested under its own name.
+# The members of a record in JSON: the same names, and the instrument as an object under "instrument".
 MEMBERS = (*OWN_COLUMNS, "instrument")
 
-# No instrument was ever sold for more, nor for so little: such a price is a slip of the pen.
+# A price outside these limits, in US dollars, is taken for a typing error.
 LEAST_USD, MOST_USD = 0.01, 1e8
 
 
 @dataclass(frozen=True, slots=True)
 class Evidence:
-    """One accepted row. `price` is in `currency`, as paid, asked or offered, without tax and shipping."""
+    """One accepted record. `price`: as paid, asked or offered, in `currency`, without tax and shipping."""
 
     id: str
     kind: str
@@ -46,30 +46,30 @@ class Evidence:
 
     @property
     def subject(self) -> Subject:
-        """The same instrument, day and channel as something to value."""
+        """The record's instrument, day and channel, as a subject that can be valued."""
         return Subject(self.instrument, self.day, self.channel)
 
     def own(self) -> dict[str, str]:
-        """The columns that are not the instrument's, as text."""
+        """Return the columns that do not describe the instrument (`OWN_COLUMNS`), as text."""
         day, price = self.day.isoformat(), str(self.price)
         texts = (self.id, self.kind, day, price, self.currency, self.channel, self.source)
         return dict(zip(OWN_COLUMNS, texts, strict=True))
 
     def to_flat(self) -> dict[str, str]:
-        """The CSV form; what is not known is empty."""
+        """Return the CSV form, column → text; fields that are not known are empty."""
         return {**self.own(), **self.instrument.to_flat()}
 
     def to_nested(self) -> dict[str, Any]:
-        """The JSON form; of the instrument, what is not known is left out."""
+        """Return the JSON form; fields of the instrument that are not known are left out."""
         return {**self.own(), "instrument": self.instrument.to_nested()}
 
     @classmethod
     def from_flat(
         cls, row: Mapping[str, str | None], catalogue: Catalogue, rates: Rates, *, today: date | None = None
     ) -> Evidence:
-        """Read the CSV form, spelled as the catalogue has it. `today`: the last day that is not the future.
+        """Read the CSV form, with names spelled as in the catalogue.
 
-        Raises InputError with every fault of the row: unknown names, terms, currencies and fields' values.
+        `today`: the latest day that is accepted. Raises InputError with every fault of the row.
         """
         faults: list[Fault] = []
         cells = {name: (row.get(name) or "").strip() for name in OWN_COLUMNS}
@@ -80,9 +80,9 @@ class Evidence:
     def from_nested(
         cls, data: Mapping[str, Any], catalogue: Catalogue, rates: Rates, *, today: date | None = None
     ) -> Evidence:
-        """Read the JSON form by the same rules; a price may be a number. Raises InputError as `from_flat`.
+        """Read the JSON form by the rules of `from_flat`; a price may be a number or text.
 
-        Faults name the member by its path: `price`, `instrument.condition.neck`.
+        Raises InputError whose faults name the member by its path: `price`, `instrument.condition.neck`.
         """
         if not isinstance(data, Mapping):
             raise InputError([Fault("row", type(data).__name__, "is not an object", "a JSON object")])
@@ -97,7 +97,7 @@ class Evidence:
     def _read(
         cls, cells: Mapping[str, str], it: Instrument, rates: Rates, today: date, faults: list[Fault]
     ) -> Evidence:
-        wrong = {fault.field for fault in faults}  # a member of the wrong type is not looked at again
+        wrong = {fault.field for fault in faults}  # A member of the wrong type gets no second fault.
         heard: list[Fault] = []
         day = read_day(cells["date"], heard, latest=today)
         price = _price(cells["price"], heard)
@@ -130,7 +130,7 @@ def _instrument(
         it = read(given)
     except InputError as error:
         faults.extend(error.faults)
-        # Where other fields are wrong, whether the names are known is said in the same breath.
+        # Other fields are wrong: check the names all the same, so that one answer lists all faults.
         named = isinstance(given, Mapping) and not {"maker", "model"} & {fault.field for fault in faults}
         it = Instrument(given["maker"], given["model"]) if named else _NOBODY
     try:
@@ -151,7 +151,7 @@ def _stranger(name: str, value: Any) -> Fault:
 
 
 def _cell(name: str, value: Any, faults: list[Fault]) -> str:
-    """A member of the JSON form as the text that a cell of the CSV form would hold."""
+    """Return a member of the JSON form as the text of the matching CSV cell."""
     if value is None:
         return ""
     if name == "price" and isinstance(value, int | float) and not isinstance(value, bool):
@@ -163,7 +163,7 @@ def _cell(name: str, value: Any, faults: list[Fault]) -> str:
 
 
 def _one_line(text: str) -> str:
-    """Free text without line ends and control characters, which not every database can hold."""
+    """Return the text on one line without control characters, which not every database can hold."""
     return " ".join("".join(c if c.isprintable() else " " for c in text).split())
 
 

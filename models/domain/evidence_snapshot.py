@@ -1,9 +1,9 @@
-"""The evidence a bundle carries, so that a value can be shown against the sales behind it.
+"""The evidence that a bundle carries, so that a value can be shown against the sales behind it.
 
-Kept are what the market said and the instrument's fields. Two things are not: `source`, which can name a
-person, and the serial number as written: only its digest is kept, for the one question asked of it, whether
-two records are of one instrument. Serial numbers are short, so whoever holds a bundle can try each of them:
-the digest keeps numbers from being read out of a bundle, not from being confirmed.
+It holds each record's price, day, kind and channel, and the instrument's fields, with two exceptions. The
+`source` is left out because it can name a person. The serial number is replaced by a digest, which only
+tells whether two records are of one instrument. Serial numbers are short, so whoever holds a bundle can try
+them all: the digest hides numbers from a reader, but a guessed number can be confirmed.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ from models.domain.names import normal, normal_serial
 from models.domain.parsing import parse_cell
 from models.domain.vocabulary import BY_FLAT, FIELDS
 
-EVIDENCE = "evidence.npz"  # its name in a bundle
+EVIDENCE = "evidence.npz"  # Name of the evidence file in a bundle.
 
 _OWN = ("id", "kind", "day", "price", "currency", "channel")
 _FIELDS = tuple(f.flat for f in FIELDS if f.flat != "serial")
@@ -34,7 +34,7 @@ _COLUMNS = (*_OWN, *_FIELDS)
 
 
 def specimen_digest(it: Instrument) -> int:
-    """64 bits that two records of one instrument (maker, model, serial) share; 0 without a serial."""
+    """Return 64 bits of a hash of maker, model and serial, equal for one instrument; 0 without a serial."""
     if not it.serial:
         return 0
     said = f"{normal(it.maker)}|{normal(it.model)}|{normal_serial(it.serial)}"
@@ -43,10 +43,10 @@ def specimen_digest(it: Instrument) -> int:
 
 @dataclass(frozen=True)
 class EvidenceSnapshot:
-    """n records in order of day, then id; each column is a list of words and (n,) codes into it.
+    """n records in order of day, then id, kept column by column as (n,) codes into a list of distinct texts.
 
-    `words`: column → its distinct CSV texts. `codes`: column → (n,) integers. `specimens`: (n,) uint64.
-    A column whose text is empty is not known.
+    `words`: column → its distinct CSV texts; an empty text means *not known*. `codes`: column → (n,)
+    positions in the column's words. `specimens`: (n,) uint64 of `specimen_digest`.
     """
 
     words: Mapping[str, tuple[str, ...]]
@@ -58,7 +58,7 @@ class EvidenceSnapshot:
 
     @classmethod
     def of(cls, rows: Iterable[Evidence]) -> EvidenceSnapshot:
-        """Keep these canonical rows."""
+        """Make a snapshot of these records, whose names must be spelled as in the catalogue."""
         ordered = sorted(rows, key=lambda e: (e.day, e.id))
         words: dict[str, tuple[str, ...]] = {}
         codes: dict[str, NDArray[Any]] = {}
@@ -72,7 +72,7 @@ class EvidenceSnapshot:
         return cls(words, codes, digests)
 
     def to_bytes(self) -> bytes:
-        """As npz: codes as integers, words as UTF-8 with a line feed between them."""
+        """Return the snapshot as npz: codes as integers, words as UTF-8 with a line feed between them."""
         arrays: dict[str, NDArray[Any]] = {"specimens": self.specimens}
         for name in _COLUMNS:
             text = "\n".join(self.words[name]).encode()
@@ -84,7 +84,7 @@ class EvidenceSnapshot:
 
     @classmethod
     def from_bytes(cls, data: bytes) -> EvidenceSnapshot:
-        """Read what `to_bytes` wrote. Raises KeyError or ValueError for anything else."""
+        """Read a snapshot that `to_bytes` wrote. Raises KeyError or ValueError for other data."""
         with np.load(io.BytesIO(data), allow_pickle=False) as npz:
             specimens = npz["specimens"]
             texts = {name: npz[f"{name}.words"].tobytes().decode() for name in _COLUMNS}
@@ -92,20 +92,20 @@ class EvidenceSnapshot:
         words = {name: tuple(text.split("\n")) for name, text in texts.items()}
         return cls(words, codes, specimens)
 
-    # ── asking ───────────────────────────────────────────────────────────────
+    # ── queries ──────────────────────────────────────────────────────────────
 
     def of_model(self, maker: str, model: str) -> NDArray[np.int64]:
-        """Positions of the records of this model, spelled as in the catalogue, in order."""
+        """Return the positions of the records of this model; names are spelled as in the catalogue."""
         makers, models = self.code("maker", maker), self.code("model", model)
         return np.flatnonzero((self.codes["maker"] == makers) & (self.codes["model"] == models))
 
     def of_specimen(self, it: Instrument) -> NDArray[np.int64]:
-        """Positions of the records of this very instrument, in order; none without a serial."""
+        """Return the positions of the records of this very instrument; none if it has no serial."""
         digest = specimen_digest(it)
         return np.flatnonzero(self.specimens == np.uint64(digest)) if digest else np.zeros(0, np.int64)
 
     def code(self, column: str, word: str) -> int:
-        """The code of a text in a column, −1 where no record has it."""
+        """Return the code of a text in a column; −1 if no record has that text."""
         return self._positions[column].get(word, -1)
 
     def kinds(self, positions: NDArray[np.int64]) -> list[str]:
@@ -113,12 +113,12 @@ class EvidenceSnapshot:
         return [self._word("kind", int(at)) for at in positions]
 
     def values(self, flat: str) -> tuple[Value, ...]:
-        """The values of a field's words, in their order; None for not known."""
+        """Return the value of each distinct text of a field, in the order of `words`; None if not known."""
         return tuple(parse_cell(BY_FLAT[flat], word) for word in self.words[flat])
 
     @cached_property
     def days(self) -> NDArray[np.int64]:
-        """(n,) ordinals."""
+        """(n,) days of the records, as numbers of `date.toordinal`."""
         ordinals = np.array([date.fromisoformat(w).toordinal() for w in self.words["day"] if w], np.int64)
         return ordinals[self.codes["day"]] if len(self) else np.zeros(0, np.int64)
 
@@ -128,7 +128,7 @@ class EvidenceSnapshot:
         return {name: {w: at for at, w in enumerate(self.words[name])} for name in few}
 
     def evidence(self, positions: Sequence[int] | NDArray[np.int64]) -> list[Evidence]:
-        """The records at these positions; serial and source are empty."""
+        """Return the records at these positions, with no serial number and an empty source."""
         return [self._record(int(at)) for at in positions]
 
     def _word(self, column: str, at: int) -> str:

@@ -1,4 +1,4 @@
-"""One instrument, read from JSON or CSV by one validator and written back as it came."""
+"""One instrument: read from JSON or CSV by one validator, and written back in either form."""
 
 from __future__ import annotations
 
@@ -15,9 +15,12 @@ from models.errors import Fault, InputError
 
 
 class Instrument(NamedTuple):
-    """One physical instrument, flat; None is *not known*. Field meanings: `models.domain.vocabulary`."""
+    """One physical instrument, a flat tuple of its fields; None means *not known*.
 
-    # A tuple, because one is made for every request: a frozen dataclass takes five times as long to make.
+    `models.domain.vocabulary` says what each field means.
+    """
+
+    # This is a tuple because every request makes one: a frozen dataclass takes five times as long to make.
 
     maker: str
     model: str
@@ -52,7 +55,7 @@ class Instrument(NamedTuple):
     provenance_case: str | None = None
 
     def get(self, field: Field) -> Value:
-        """The value of one vocabulary field, None where it is not known."""
+        """Return the value of one vocabulary field, None where it is not known."""
         value: Value = getattr(self, field.flat)
         return value
 
@@ -61,7 +64,7 @@ class Instrument(NamedTuple):
         return tuple(self)
 
     def but(self, **changes: Value) -> Instrument:
-        """The same instrument with some fields changed, by flat name."""
+        """Return a copy with some fields changed; the keywords are flat field names."""
         return self._replace(**changes)  # type: ignore[arg-type]
 
     def unknown(self) -> tuple[Field, ...]:
@@ -69,7 +72,7 @@ class Instrument(NamedTuple):
         return tuple(f for f in FIELDS if f.path != "edition" and self.get(f) is None)
 
     def to_nested(self) -> dict[str, Any]:
-        """The JSON form; what is not known is left out."""
+        """Return the nested JSON form; fields that are not known are left out."""
         out: dict[str, Any] = {}
         for (group, name), value in zip(_NESTED, self.values(), strict=True):
             if value is not None:
@@ -77,7 +80,7 @@ class Instrument(NamedTuple):
         return out
 
     def to_flat(self) -> dict[str, str]:
-        """The CSV form; what is not known is empty."""
+        """Return the CSV form, column → text; fields that are not known are empty."""
         return {field.flat: written(self.get(field)) for field in FIELDS}
 
     @classmethod
@@ -87,7 +90,7 @@ class Instrument(NamedTuple):
 
     @classmethod
     def from_flat(cls, row: Mapping[str, str | None]) -> Instrument:
-        """Read the CSV form: only the instrument's own columns are looked at.
+        """Read the CSV form, column → text; columns that are no field of an instrument are ignored.
 
         Raises InputError whose faults name the columns.
         """
@@ -95,14 +98,14 @@ class Instrument(NamedTuple):
 
 
 class Described(NamedTuple):
-    """An instrument as it was read, with the texts that were read as not known."""
+    """An instrument as it was read, with a note on each text that was read as *not known*."""
 
     instrument: Instrument
     notes: tuple[Note, ...] = ()
 
 
 def read_nested(data: Mapping[str, Any]) -> Described:
-    """Read the JSON form with its notes. Raises as `Instrument.from_nested`."""
+    """Read the JSON form, with notes on texts read as *not known*. Raises as `Instrument.from_nested`."""
     if not isinstance(data, Mapping):
         raise InputError([Fault("instrument", data, "is not an object", "a JSON object")])
     plain = read_plain(data)
@@ -115,7 +118,7 @@ def _read_odd(data: Mapping[str, Any]) -> Described:
 
 
 def read_flat(row: Mapping[str, str | None]) -> Described:
-    """Read the CSV form with its notes. Raises as `Instrument.from_flat`."""
+    """Read the CSV form, with notes on texts read as *not known*. Raises as `Instrument.from_flat`."""
     cells = {flat: row.get(flat) for flat in BY_FLAT}
     try:
         return _collect(cells, parse_cell, [])
@@ -150,7 +153,7 @@ FLAT_NAMES = Instrument._fields
 
 
 def written(value: Value) -> str:
-    """A value as a cell of CSV has it; what is not known is empty."""
+    """Return a field's value as the text of a CSV cell; None becomes empty text."""
     if value is None:
         return ""
     if isinstance(value, bool):
@@ -159,7 +162,7 @@ def written(value: Value) -> str:
 
 
 def _flattened(data: Mapping[str, Any], faults: list[Fault]) -> dict[str, Any]:
-    """Nested JSON to flat names; unknown names become faults that suggest the nearest."""
+    """Turn nested JSON into flat name → value; each unknown name adds a fault that suggests the nearest."""
     out: dict[str, Any] = {}
     for key, value in data.items():
         if key in GROUPS:
@@ -178,7 +181,7 @@ def _flattened(data: Mapping[str, Any], faults: list[Fault]) -> dict[str, Any]:
 def _put(path: str, value: Any, out: dict[str, Any], faults: list[Fault]) -> None:
     field = BY_PATH.get(path)
     if field is None:
-        # An object can only be a group of fields misspelt.
+        # Only groups of fields are objects, so the nearest group is suggested for an unknown object.
         close = nearest(path, GROUPS if isinstance(value, Mapping) else BY_PATH)
         hint = f"did you mean {close[0]}?" if close else "see the vocabulary for the fields"
         faults.append(Fault(path, value, "is not a field of an instrument", "", hint, close))
@@ -187,9 +190,9 @@ def _put(path: str, value: Any, out: dict[str, Any], faults: list[Fault]) -> Non
 
 
 class Subject(NamedTuple):
-    """A subject is what is valued: an instrument, the day of the value and the channel of the market.
+    """The subject of a valuation: an instrument, the day of the value, and the channel of the market.
 
-    `notes`: texts of its description that were read as not known.
+    `notes`: one for each text of the instrument's description that was read as *not known*.
     """
 
     instrument: Instrument
@@ -198,5 +201,5 @@ class Subject(NamedTuple):
     notes: tuple[Note, ...] = ()
 
     def but(self, **changes: Value) -> Subject:
-        """The same subject with some fields of the instrument changed."""
+        """Return a copy with some fields of the instrument changed; the keywords are flat field names."""
         return self._replace(instrument=self.instrument.but(**changes))

@@ -1,4 +1,4 @@
-"""The one place that rounds money, converts it and splits it into lines that add up."""
+"""Money: the one module that rounds it, converts it, and splits it into amounts that add up exactly."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from models.errors import RateError
 
 BASE_CURRENCY = "USD"
 
-# ISO 4217, where the number of minor units is not 2.
+# The currencies of ISO 4217 whose number of decimals is not 2.
 _NO_MINOR_UNIT = "BIF CLP DJF GNF ISK JPY KMF KRW PYG RWF UGX UYI VND VUV XAF XOF XPF"
 _MINOR_UNITS = {
     **dict.fromkeys(_NO_MINOR_UNIT.split(" "), 0),
@@ -28,49 +28,55 @@ _MINOR_UNITS = {
 
 
 def minor_units(currency: str) -> int:
-    """The number of decimals of an amount in this currency (ISO 4217)."""
+    """Return the number of decimals of an amount in this currency (ISO 4217)."""
     return _MINOR_UNITS.get(currency, 2)
 
 
 @cache
 def quantum(currency: str) -> Decimal:
-    """The smallest amount of this currency."""
+    """Return the smallest amount of this currency, as 0.01 for US dollars."""
     return Decimal(1).scaleb(-minor_units(currency))
 
 
 @cache
 def _written_as(currency: str) -> tuple[float, str]:
-    """The factor that makes an integer of each float halfway between two amounts; the format of an amount."""
+    """Return a factor and a format. The factor turns every float halfway between two amounts into an integer.
+
+    The format writes an amount with the currency's decimals.
+    """
     units = minor_units(currency)
     return 2.0 ** (units + 1), f".{units}f"
 
 
 def round_money(amount: float | Decimal, currency: str) -> Decimal:
-    """The amount rounded half up to the currency's minor unit. `amount` must be finite."""
+    """Round a finite amount half up to the currency's minor unit."""
     if type(amount) is float:
         halves, form = _written_as(currency)
-        # Written, a float is rounded by all that it holds, and otherwise than half up only halfway.
+        # `format` is fast and rounds the float's exact value; only halfway does it not round half up.
         if not (amount * halves).is_integer():
             return Decimal(format(amount, form))
     return Decimal(amount).quantize(quantum(currency), rounding=ROUND_HALF_UP)
 
 
 def log_mean(a: float, b: float) -> float:
-    """L(a, b) = (a − b) / ln(a / b), L(a, a) = a, for a, b > 0. Ang (2005), Energy Policy 33."""
+    """Return the logarithmic mean of a, b > 0: (a − b) / ln(a / b), or a if they are equal.
+
+    Ang (2005), Energy Policy 33.
+    """
     if a == b:
         return a
     ratio = math.log(a / b)
-    # Near a = b the quotient loses its digits; the series of sinh keeps them.
+    # For a near b the plain quotient loses digits; this form with sinh keeps them.
     return math.sqrt(a * b) * (math.sinh(ratio / 2) / (ratio / 2)) if ratio else a
 
 
 def split_money(
     value: Decimal, reference: Decimal, effects: Sequence[float], currency: str
 ) -> tuple[Decimal, ...]:
-    """Amounts in money, one per log effect, that sum to value − reference exactly.
+    """Turn log effects into amounts of money, one each, whose sum is exactly value − reference.
 
-    Each is L(value, reference) · effect, rounded; the remainder goes to the largest effect, so that the
-    rounding never shows where it would matter. With no effect at all the tuple is empty.
+    Each amount is the logarithmic mean of value and reference times the effect, rounded. The largest effect
+    takes the remainder of the rounding. Without effects the tuple is empty.
     """
     if not effects:
         return ()
@@ -84,9 +90,9 @@ def split_money(
 
 
 class Quote(NamedTuple):
-    """One exchange rate. `usd`: US dollars for one unit; `day`: the day whose rate it is; `source`: whose.
+    """One exchange rate. `usd`: US dollars for one unit; `day`: when it was quoted; `source`: its publisher.
 
-    An amount in US dollars needs none: its rate is 1, its day the day that was asked for.
+    For US dollars themselves the rate is 1 and the day is the day asked for.
     """
 
     usd: float
@@ -100,11 +106,11 @@ UNRECORDED = "not recorded in this price model"
 
 @dataclass(frozen=True)
 class Rates:
-    """Daily exchange rates, US dollars for one unit, carried by each bundle.
+    """Daily exchange rates, in US dollars for one unit of each currency; every bundle carries them.
 
-    `days`: (d,) int64 ordinals, ascending. `usd`: currency → (d,) float64, NaN where not quoted.
-    The rate of a day without one is the last quoted before it; after the last day it is held.
-    `source`: who published them, in words.
+    `days`: (d,) int64 of `date.toordinal`, ascending. `usd`: currency → (d,) float64, NaN where not quoted.
+    `source`: who published the rates, in words. Between days, and after the last one, the rate of the last
+    day before counts.
     """
 
     days: NDArray[np.int64]
@@ -113,20 +119,20 @@ class Rates:
 
     @property
     def currencies(self) -> tuple[str, ...]:
-        """All currencies that can be converted, the base first."""
+        """All currencies that can be converted, US dollars first."""
         return (BASE_CURRENCY, *sorted(self.usd))
 
     @property
     def last_day(self) -> date | None:
-        """The last day with a quoted rate; None where only the base is known."""
+        """The last day of the rates; None where there are only US dollars."""
         return date.fromordinal(int(self.days[-1])) if len(self.days) else None
 
     def usd_per(self, currency: str, day: date) -> float:
-        """US dollars for one unit of `currency` on `day`. Raises RateError."""
+        """Return the US dollars for one unit of `currency` on `day`. Raises RateError."""
         return self.quote(currency, day).usd
 
     def quote(self, currency: str, day: date) -> Quote:
-        """The rate of `currency` on `day`, with the day that it is of. Raises RateError."""
+        """Return the rate of `currency` that counts on `day`, with the day of its quote. Raises RateError."""
         if currency == BASE_CURRENCY:
             return Quote(1.0, day, NO_RATE_NEEDED)
         quotes = self.usd.get(currency)
@@ -138,7 +144,7 @@ class Rates:
         return Quote(rate, date.fromordinal(int(self.days[at])), self.source)
 
     def to_bytes(self) -> bytes:
-        """As npz."""
+        """Return the rates as npz."""
         names = sorted(self.usd)
         table = np.stack([self.usd[n] for n in names]) if names else np.zeros((0, len(self.days)))
         out = io.BytesIO()
@@ -148,7 +154,7 @@ class Rates:
 
     @classmethod
     def from_bytes(cls, data: bytes) -> Rates:
-        """Read what `to_bytes` wrote."""
+        """Read rates that `to_bytes` wrote."""
         with np.load(io.BytesIO(data), allow_pickle=False) as npz:
             names, table = npz["names"], npz["usd"]
             usd = {str(name): table[i] for i, name in enumerate(names)}

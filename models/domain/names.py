@@ -1,4 +1,4 @@
-"""One way to compare names, and to suggest the nearest one."""
+"""The rule by which all names are compared, and a search for the names most like a misspelt one."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from functools import lru_cache
 
 @lru_cache(maxsize=65_536)
 def normal(name: str) -> str:
-    """The form in which names are compared: no case, no accents, single inner spaces."""
+    """Return the form in which names are compared: no case, no accents, single inner spaces."""
     decomposed = unicodedata.normalize("NFKD", name)
     bare = "".join(c for c in decomposed if not unicodedata.combining(c))
     return " ".join(bare.casefold().split())
@@ -18,7 +18,7 @@ def normal(name: str) -> str:
 
 @lru_cache(maxsize=65_536)
 def normal_serial(serial: str) -> str:
-    """The form in which serial numbers are compared: no case and no spaces at all."""
+    """Return the form in which serial numbers are compared: no case and no spaces at all."""
     return "".join(serial.casefold().split())
 
 

@@ -1,4 +1,4 @@
-"""One value of a field, read from JSON or from a cell of CSV."""
+"""Reading one field's value, from JSON or from a CSV cell."""
 
 from __future__ import annotations
 
@@ -15,18 +15,18 @@ Value = str | int | float | bool | None
 
 
 class Note(NamedTuple):
-    """A text that was read as saying nothing of its field. `word`: that text as the vocabulary has it."""
+    """A note that a text such as "unknown" was read as *not known*. `word`: the text, as it is compared."""
 
     field: str
     word: str
 
 
 def stand_in(field: Field, text: str) -> str | None:
-    """The word by which this text says nothing of the field; None for a text that says something.
+    """Return the placeholder (as "unknown") that this text is; None if the text is a value of the field.
 
-    A term is always looked for first: `none` can be one.
+    Look for the field's terms first: `none` is a placeholder in one field and a term in another.
     """
-    words = _STAND_INS.get(field.path)  # none for a field that is no instrument's
+    words = _STAND_INS.get(field.path)  # None for fields that only rules of common practice name.
     if not words or len(text) > MAX_TEXT:
         return None
     word = normal(text)
@@ -35,10 +35,11 @@ def stand_in(field: Field, text: str) -> str | None:
 
 def _stand_ins(field: Field) -> frozenset[str]:
     if field.path in ("maker", "model"):
-        return frozenset()  # without them there is nothing to value: their text is looked up as it is
+        return frozenset()  # Maker and model are required, so every text is looked up as a name.
     if field.path == "edition":
         return PLACEHOLDERS | NO_EDITION
-    # A serial "none" must not tie two instruments together; "none" as wear or as a term is an answer.
+    # Two instruments whose serial is "none" must not count as the same one. In other kinds of fields
+    # "none" is an answer.
     return PLACEHOLDERS | {"none"} if field.kind is Kind.TEXT else PLACEHOLDERS
 
 
@@ -46,7 +47,7 @@ _STAND_INS = {field.path: _stand_ins(field) for field in FIELDS}
 
 
 def note_of(field: Field, given: object) -> Note | None:
-    """The note on a value that was read as not known; None where it was empty or left out."""
+    """Return the note on a placeholder that was read as *not known*; None if no placeholder was given."""
     word = stand_in(field, given) if isinstance(given, str) else None
     return Note(field.path, word) if word else None
 
@@ -56,7 +57,7 @@ def _wrong(field: Field, value: object, problem: str, allowed: str, next_step: s
 
 
 def parse_json(field: Field, value: Any) -> Value:
-    """One JSON value by its field. None, empty text and placeholders are not known. Raises InputError."""
+    """Read one JSON value of a field. Null, empty text and placeholders give None. Raises InputError."""
     if value is None or (isinstance(value, str) and len(value) <= MAX_TEXT and not value.strip()):
         return None
     if field.kind in (Kind.TEXT, Kind.TERM):
@@ -75,7 +76,7 @@ def parse_json(field: Field, value: Any) -> Value:
 
 
 def parse_cell(field: Field, cell: str | None) -> Value:
-    """One CSV cell by its field. An empty cell and a placeholder are not known. Raises InputError."""
+    """Read one CSV cell of a field. An empty cell and a placeholder give None. Raises InputError."""
     if cell is None or not cell.strip():
         return None
     if field.kind is Kind.TEXT:
@@ -104,7 +105,7 @@ _NUMERAL = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
 
 
 def _text(field: Field, value: str) -> str | None:
-    # As it was sent: a document can say how long a text may be, but not what will be taken off it.
+    # The limit holds for the text as sent, spaces included, so that it matches the published schema.
     if len(value) > MAX_TEXT:
         raise _wrong(field, value[:40] + "…", "is too long", f"at most {MAX_TEXT} characters")
     return None if stand_in(field, value) else _printable(field, value)
@@ -133,7 +134,7 @@ def _term(field: Field, value: str) -> str | None:
 def _number(field: Field, value: float) -> int | float:
     low, high = field.low, field.high
     assert low is not None and high is not None, f"{field.path} has no bounds"
-    if not low <= value <= high:  # also false for NaN, and safe for integers past float's range
+    if not low <= value <= high:  # This form also refuses NaN, and works on integers too large for a float.
         raise _wrong(field, value, "is out of range", _bounds(field))
     if field.kind is Kind.INTEGER:
         if value != int(value):
@@ -147,16 +148,15 @@ def _bounds(field: Field) -> str:
     return f"{whole} from {field.low:g} to {field.high:g}" if field.low is not None else whole
 
 
-# ── the JSON form, where nothing in it is odd ────────────────────────────────
+# ── a fast reader for JSON without faults or placeholders ────────────────────
 
 _Reader = Callable[[Any], Value]
 
 
 def read_plain(data: Mapping[str, Any]) -> dict[str, Value] | None:
-    """Flat name → value of a JSON form that is written plainly, as nearly all are; None for any other.
+    """Read a JSON form without faults quickly, as flat name → value; None where `parse_json` must read it.
 
-    It looks for no fault: where `parse_json` could find one, or would change more than the kind of a number,
-    the answer is None; so it is where a text is read as nothing, which is to be noted.
+    `parse_json` is needed to word a fault and to note a placeholder; nearly all requests have neither.
     """
     found: dict[str, Value] = {}
     try:
@@ -187,7 +187,7 @@ def _plain_reader(field: Field) -> _Reader:
 def _plainly(field: Field, value: Any) -> Value:
     found = parse_json(field, value)
     if found is None and isinstance(value, str) and value.strip():
-        raise KeyError(value)  # it is not plain: `read_plain` leaves it to the reader that makes notes
+        raise KeyError(value)  # A placeholder needs a note, so `read_plain` must give up here.
     return found
 
 

@@ -1,6 +1,6 @@
 """The one owner of the instrument's fields: their types, terms, meanings, families and order of loss.
 
-Forms, schemas, readers, features and explanations are all made from `FIELDS`.
+Web forms, schemas, readers, feature columns and explanations are all made from `FIELDS`.
 """
 
 from __future__ import annotations
@@ -16,13 +16,13 @@ class Kind(StrEnum):
     TEXT = "text"
     INTEGER = "integer"
     NUMBER = "number"
-    GRADE = "grade"  # 0 to 5; between two grades is allowed
+    GRADE = "grade"  # A number from 0 to 5, not always whole.
     TERM = "term"
     FLAG = "flag"
 
 
 class Family(StrEnum):
-    """The group that a field's effect on the price is counted under."""
+    """A group of fields whose effects on the price are added up in an explanation."""
 
     IDENTITY = "identity"
     RARITY = "rarity"
@@ -42,7 +42,7 @@ class Term:
 
 @dataclass(frozen=True)
 class Field:
-    """One field of an instrument. `path` is its JSON place; `flat` its CSV column and attribute."""
+    """A field of an instrument. `path`: name in JSON (condition.neck); `flat`: in CSV (condition_neck)."""
 
     path: str
     kind: Kind
@@ -52,7 +52,7 @@ class Field:
     terms: tuple[Term, ...] = ()
     low: float | None = None
     high: float | None = None
-    # Terms run from best to worst (or the grade from none to most wear): a step along them is a loss.
+    # True where terms run from best to worst, or grades from no wear to most: a step along them is a loss.
     loss_ordered: bool = False
 
     @cached_property
@@ -66,12 +66,12 @@ class Field:
 
 MAX_TEXT = 200
 
-# Texts that say "not known" in place of a value; compared as names are (`models.domain.names.normal`).
+# Texts that are read as "not known" instead of a value, compared in the form of `models.domain.names.normal`.
 PLACEHOLDERS = frozenset({
     "unknown", "not known", "none known", "not sure", "n/a", "n.a.", "na", "tbc", "tbd",
     "?", "??", "???", "-", "--", "---", "–", "—",
 })  # fmt: skip
-# In the field `edition`: words for the standard model.
+# Words that mean the standard model in the field `edition`.
 NO_EDITION = frozenset({"standard", "none"})
 
 WEAR = (
@@ -275,8 +275,8 @@ FIELDS: tuple[Field, ...] = (
 
 BY_PATH = {field.path: field for field in FIELDS}
 BY_FLAT = {field.flat: field for field in FIELDS}
-PARTS = tuple(field for field in FIELDS if field.terms is PART)  # parts that can be replaced
-GROUPS = ("condition", "originality", "provenance")  # nested objects of the JSON form
+PARTS = tuple(field for field in FIELDS if field.terms is PART)  # Fields of parts that can be replaced.
+GROUPS = ("condition", "originality", "provenance")  # Names of the nested objects in the JSON form.
 
 CHANNELS = (
     Term("private", "between private persons"),

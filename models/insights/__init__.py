@@ -1,1 +1,1 @@
-"""Everything that is said beside a value: comparables, questions, alternatives, sentences, pictures."""
+"""Information beside a value: comparable sales, questions to ask, alternatives, sentences and pictures."""

@@ -1,4 +1,4 @@
-"""Value the same instrument with some fields changed, and say how sure each difference is."""
+"""Alternatives: values of the same instrument with some fields changed, and ranges of the differences."""
 
 from __future__ import annotations
 
@@ -21,11 +21,11 @@ FIXED = ("maker", "model")
 
 @dataclass(frozen=True)
 class Alternative:
-    """The instrument with `changes` (field path → new value, None for not known), beside the unchanged one.
+    """An instrument with some fields changed, compared with the unchanged instrument.
 
-    `value` and `intervals`: as of any instrument. `difference`: its value minus that of the unchanged one;
-    `effect`: the same in log. `difference_intervals`: ranges of `difference`. They leave out what the two
-    share, above all the noise of a sale: their width is what the evidence leaves open about the changes.
+    `changes`: field path → new value, None for not known. `difference`: the changed instrument's value minus
+    the unchanged one's, in money; `effect`: the same in log. `difference_intervals`: ranges of `difference`.
+    Uncertainty that both values share cancels in them, so they show how sure the effect of the changes is.
     """
 
     changes: Mapping[str, Value]
@@ -44,10 +44,11 @@ def alternatives(
     currency: str = BASE_CURRENCY,
     levels: Sequence[float] = DEFAULT_LEVELS,
 ) -> tuple[Alternative, ...]:
-    """One alternative for each set of changes, in order; a change is field path → JSON value, null unknown.
+    """Value one alternative for each set of changes, in order.
 
-    Raises InputError for a field that does not exist or cannot be changed, a value that is not one of the
-    field's, too many sets, or a currency without a rate; UnknownNameError for a name.
+    A set of changes is field path → JSON value, null for not known. Raises InputError for a field that does
+    not exist or cannot be changed, a value that the field does not allow, too many sets, or a currency
+    without a rate; UnknownNameError for a maker or model that the catalogue does not have.
     """
     rate = valuer.rate(currency, subject.day)
     base = valuer.canonical(subject)
@@ -79,7 +80,7 @@ def alternatives(
 def _paired(
     was: float, now: float, sd: float, rate: float, currency: str, levels: Sequence[float]
 ) -> tuple[Interval, ...]:
-    """Ranges of the difference in money; the posterior of coefficients is close to normal in log."""
+    """Return ranges of the difference in money, taking its distribution in log as normal."""
     base, out = money_of(was, rate, currency), []
     for level in levels:
         z = NormalDist().inv_cdf((1 + level) / 2)
@@ -109,7 +110,7 @@ def _read(change: Mapping[str, object], faults: list[Fault]) -> dict[str, Value]
 
 
 def read_change(change: Mapping[str, object]) -> dict[str, Value]:
-    """One set of changes, field path → JSON value, as values of the fields. Raises InputError."""
+    """Read one set of changes, field path → JSON value, as path → field value. Raises InputError."""
     faults: list[Fault] = []
     out: dict[str, Value] = {}
     for path, value in change.items():

@@ -1,4 +1,4 @@
-"""The likely answers for an unknown field, from what the evidence knows of such instruments."""
+"""The likely values of an unknown field, from records of similar instruments."""
 
 from __future__ import annotations
 
@@ -13,16 +13,16 @@ from models.domain.instrument import Instrument, Value
 from models.domain.names import normal
 from models.domain.vocabulary import Field, Kind
 
-# Records of all models count together as this many of the subject's own.
+# The records of all models together weigh as much as this many records of the subject's model.
 _PRIOR = 8.0
-_MOST = 6  # answers to one question; the rarest beyond are left out
-_MIDDLES = (0.1, 0.3, 0.5, 0.7, 0.9)  # a number that is not a grade is looked at in five equal parts
-_RARE = 0.01
+_MOST = 6  # Most answers to one question; only the likeliest are kept.
+_MIDDLES = (0.1, 0.3, 0.5, 0.7, 0.9)  # The quantiles of known numbers that serve as likely answers.
+_RARE = 0.01  # An answer with a smaller chance is left out.
 
 
 @dataclass(frozen=True)
 class Answer:
-    """One value that a field may turn out to have, and how likely; the chances of a field sum to 1."""
+    """One likely value of an unknown field, with its chance; the chances of a field's answers sum to 1."""
 
     value: Value
     chance: float
@@ -31,10 +31,11 @@ class Answer:
 def likely_answers(
     snapshot: EvidenceSnapshot, model: Model, it: Instrument, field: Field
 ) -> tuple[Answer, ...]:
-    """Likeliest first; () where nothing is known of the field. `it`: canonical, the field unknown.
+    """Return the likely values of an unknown field, likeliest first; () where nothing is known of the field.
 
-    Terms, flags and grades by their frequency among records of the same model that know the field, shrunk
-    towards that among all records; finishes among those of the model; numbers by five parts of what is known.
+    Chances of terms, flags and grades are frequencies in records of the same model, shrunk towards those in
+    all records. Chances of finishes also use the catalogue's shares of production. Numbers are represented by
+    five quantiles of the known ones. `it`: with names spelled as in the catalogue.
     """
     if field.kind in (Kind.INTEGER, Kind.NUMBER):
         return _parts(_numbers(snapshot, model, it, field), field.kind is Kind.INTEGER)
@@ -52,7 +53,7 @@ def likely_answers(
 
 
 def _counts(snapshot: EvidenceSnapshot, field: Field, positions: np.ndarray) -> dict[Value, float]:
-    """Known value → records; grades between two whole ones count as the nearer."""
+    """Return known value → number of records at these positions; grades are rounded to whole ones."""
     out: dict[Value, float] = {}
     found = np.bincount(snapshot.codes[field.flat][positions], minlength=len(snapshot.words[field.flat]))
     for value, count in zip(snapshot.values(field.flat), found.tolist(), strict=True):
@@ -71,7 +72,10 @@ def _finishes(model: Model, own: dict[Value, float]) -> tuple[Answer, ...]:
 
 
 def _numbers(snapshot: EvidenceSnapshot, model: Model, it: Instrument, field: Field) -> list[float]:
-    """Known values of the field on such instruments; of the catalogue's where the evidence has too few."""
+    """Return the field's known values in records of the model, or its limits from the catalogue.
+
+    The limits are used for edition numbers, and for years that too few records know.
+    """
     if field.path == "edition_number":
         edition = model.edition(it.edition)
         total = edition.production_total if edition else None

@@ -1,4 +1,4 @@
-"""The market index that a value rests on: what the same typical instrument was worth over time."""
+"""The market index of a subject's model: the value of its typical instrument over time."""
 
 from __future__ import annotations
 
@@ -12,17 +12,17 @@ from models.domain.instrument import Subject
 from models.valuation.valuer import Valuer
 
 BAND = 0.8
-_POINTS = 48  # at most, evenly spaced
-_LEAST_DAYS = 90  # between two of them
-_WITHOUT_EVIDENCE = 5 * 365  # days shown where the bundle carries no evidence
+_POINTS = 48  # Most days of an index; they are evenly spaced.
+_LEAST_DAYS = 90  # Fewest days between two points of an index.
+_WITHOUT_EVIDENCE = 5 * 365  # Days that an index covers if the bundle carries no evidence.
 
 
 @dataclass(frozen=True)
 class MarketIndex:
-    """`level`: the typical instrument's value on each day, 100 on the last; `low`, `high`: its 80% band.
+    """The value of a typical instrument over time, as an index that is 100 on the last day.
 
-    The band is of the change between that day and the last: it closes there. `last_evidence`: after it the
-    price trend is continued for at most a year, then kept level.
+    `low`, `high`: ends of an 80% range of the change between each day and the last; on the last day both are
+    100. `last_evidence`: after this day the price trend is continued for at most a year, then kept level.
     """
 
     days: tuple[date, ...]
@@ -33,7 +33,10 @@ class MarketIndex:
 
 
 def market_index(valuer: Valuer, subject: Subject) -> MarketIndex:
-    """From the first evidence to the subject's day, in its channel. Raises UnknownNameError."""
+    """Return the index, from the first evidence to the subject's day, in the subject's channel.
+
+    Raises UnknownNameError.
+    """
     canonical = valuer.canonical(subject)
     reference = valuer.model.reference(canonical).instrument
     days = _days(valuer, canonical.day)

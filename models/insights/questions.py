@@ -1,8 +1,7 @@
-"""The questions to ask next: the unknown fields that, once answered, would narrow the range most.
+"""The questions to ask next: the unknown fields whose answers would narrow the range most.
 
-The width of a range is ln(high / low) of its central 80%. The width after an answer is the mean over the
-answers that are likely for such an instrument, weighted by their chances. That mean tells of the width alone:
-the value that each answer would give is shown beside it.
+The width of a range is ln(high / low) of the central 80%. The width expected after a question is the mean
+over the likely answers, weighted by their chances. The value that each answer would give is shown too.
 """
 
 from __future__ import annotations
@@ -23,14 +22,15 @@ from models.valuation.unsaid import unknown_fields
 from models.valuation.valuer import Valuer, money_of
 
 LEVEL = 0.8
-_SHOWN = 3  # answers shown with the value that each would give
-_CONTENDERS = 8  # fields that are looked at again once the first is chosen
-ASKED = frozenset(BY_PATH) - {"maker", "model", "serial", "edition", "build"}  # what a price depends on
+_SHOWN = 3  # Number of answers that are shown for a question.
+_CONTENDERS = 8  # Most fields that are compared again after each choice of a question.
+# Paths of the fields that can be asked for.
+ASKED = frozenset(BY_PATH) - {"maker", "model", "serial", "edition", "build"}
 
 
 @dataclass(frozen=True)
 class Outcome:
-    """One likely answer and the value that it would give."""
+    """One likely answer to a question, its chance, and the value (in money) that it would give."""
 
     answer: Value
     chance: float
@@ -39,10 +39,11 @@ class Outcome:
 
 @dataclass(frozen=True)
 class Question:
-    """One field to ask for. `narrowing`: expected share of the 80% range's width that an answer takes away.
+    """One field to ask for. `how`: advice on finding the answer.
 
-    `after`: the same share when it and all questions before it in the list are answered. `outcomes`: the
-    likeliest answers first, or the ends and the middle of what a number may be.
+    `narrowing`: the share of the 80% range's width that an answer is expected to remove. `after`: that share
+    once this question and all before it in the list are answered. `outcomes`: the likeliest answers first;
+    for a number, its likely lowest, middle and highest values.
     """
 
     field: str
@@ -60,10 +61,11 @@ def questions(
     count: int = 3,
     among: Sequence[str] | None = None,
 ) -> tuple[Question, ...]:
-    """The `count` fields to ask for, in order: each the best beside those before it (answered as likely).
+    """Return at most `count` questions, in the order of asking.
 
-    `among`: paths of fields that can be asked for (default: all that are not known). Fewer where nothing more
-    narrows. Raises UnknownNameError, or InputError for a currency without a rate.
+    Each is the field that narrows the range most if the questions before it get their likeliest answers. The
+    list ends where no field narrows the range. `among`: paths of the fields that may be asked for (default:
+    all that are not known). Raises UnknownNameError, or InputError for a currency without a rate.
     """
     rate = valuer.rate(currency, subject.day)
     base = valuer.canonical(subject)
@@ -88,7 +90,7 @@ def questions(
 
 
 def widening(valuer: Valuer, subject: Subject) -> dict[str, float]:
-    """Path of each unknown field → how much wider the 80% range is for it: 0.09 is 9% wider."""
+    """Return path of each unknown field → how much wider it makes the 80% range: 0.09 is 9% wider."""
     base = valuer.canonical(subject)
     width = float(_widths(valuer, [base])[0])
     looked = _look(valuer, base, _open(valuer, base, None))
@@ -97,7 +99,10 @@ def widening(valuer: Valuer, subject: Subject) -> dict[str, float]:
 
 @dataclass(frozen=True)
 class _Look:
-    """One field, its likely answers, the log value each gives and the width expected once it is answered."""
+    """One field that could be asked for, with the log value that each likely answer gives.
+
+    `expected`: the width of the 80% range that is expected once the field is answered.
+    """
 
     path: str
     answers: tuple[Answer, ...]
@@ -106,7 +111,7 @@ class _Look:
 
 
 def _open(valuer: Valuer, base: Subject, among: Sequence[str] | None) -> dict[str, tuple[Answer, ...]]:
-    """Fields that can be asked for, with their likely answers."""
+    """Return path of each field that can be asked for → its likely answers."""
     model = valuer.catalogue.find(base.instrument.maker, base.instrument.model)
     paths = [path for path in unknown_fields(base.instrument, model) if path in ASKED]
     if among is not None:
@@ -116,7 +121,7 @@ def _open(valuer: Valuer, base: Subject, among: Sequence[str] | None) -> dict[st
 
 
 def _look(valuer: Valuer, base: Subject, open_fields: dict[str, tuple[Answer, ...]]) -> list[_Look]:
-    """Look at every field at once: the price model values all answers of all fields in one call."""
+    """Value the likely answers of all fields in one call of the price model, and compute expected widths."""
     subjects = [
         base.but(**{BY_PATH[path].flat: a.value}) for path, answers in open_fields.items() for a in answers
     ]
@@ -146,7 +151,7 @@ def _question(look: _Look, start: float, after: float, rate: float, currency: st
     ]
     if field.terms or look.path in ("finish", "provenance.paperwork"):
         shown = outcomes[:_SHOWN]
-    else:  # parts of a number are equally likely: its ends and its middle say more
+    else:  # The likely values of a number have about equal chances, so show the lowest, middle and highest.
         ordered = sorted(outcomes, key=lambda o: float(o.answer or 0))
         shown = [ordered[k] for k in sorted({0, len(ordered) // 2, len(ordered) - 1})]
     return Question(
@@ -160,7 +165,7 @@ def _question(look: _Look, start: float, after: float, rate: float, currency: st
 
 
 _LEAVE_IT = "do not unscrew or unsolder anything: ask a repairer, or leave it blank"
-# Field → the best way for an owner without a workbench to find out its value.
+# Path of a field → how an owner can best find out its value without tools.
 HOW = {
     "condition.top": "a photograph of the whole top, straight on, in daylight",
     "condition.back": "a photograph of the whole back, with light falling from the side",

@@ -1,4 +1,4 @@
-"""The earlier sales and asking prices of this very instrument, and what changed since."""
+"""The earlier records of one instrument in the evidence, and the changes of its fields between them."""
 
 from __future__ import annotations
 
@@ -16,18 +16,18 @@ from models.price.instruments.features import ordinal
 from models.valuation.cautions import BESIDE, Caution
 from models.valuation.valuer import Valuer, money_of
 
-# Said of one instrument, these do not change: where they do, one of the two records is wrong.
+# Fields that cannot change on one instrument: if two records differ in them, one record is wrong.
 _FIXED = ("year", "edition", "edition_number", "build", "figure")
-# A grade is a judgement: one grade apart is what two careful people differ by (common practice).
+# Careful people can differ by one grade of wear (common practice), so such a difference is no change.
 _GRADE_APART = 1.0
 
 
 @dataclass(frozen=True)
 class FieldChange:
-    """One field that two records of the instrument, both of which know it, say differently.
+    """A field that is known in two records of one instrument and differs between them.
 
     `kind`: `loss` (less original or more worn than before), `gain` (better than before) or `contradiction`
-    (what cannot change).
+    (the field cannot change).
     """
 
     field: str
@@ -39,10 +39,11 @@ class FieldChange:
 
 @dataclass(frozen=True)
 class Entry:
-    """One earlier record, oldest first. `price` as recorded; `changes`: from this record to the next one.
+    """One earlier record of the instrument.
 
-    `implied`: what that price implies for the subject on its day and in its channel, in the valuation's
-    currency: the price times the model's value of the subject over its value of what was recorded then.
+    `price`: as recorded, in `currency`. `changes`: differences from this record to the next one, or from the
+    last record to the subject. `implied`: the subject's price that follows from this record's price, in the
+    valuation's currency: price × value of the subject / value of the instrument as recorded then.
     """
 
     id: str
@@ -57,7 +58,7 @@ class Entry:
 
 @dataclass(frozen=True)
 class Record:
-    """The earlier records of an instrument up to the day of the value, and what to be careful about."""
+    """The earlier records of an instrument up to the day of the value, oldest first, with cautions."""
 
     currency: str
     entries: tuple[Entry, ...]
@@ -65,9 +66,9 @@ class Record:
 
 
 def record_of(valuer: Valuer, subject: Subject, currency: str = BASE_CURRENCY) -> Record:
-    """The record of the subject's instrument, found by maker, model and serial; empty without a serial.
+    """Find the earlier records of the subject's instrument by maker, model and serial; none without a serial.
 
-    Raises UnknownNameError, or InputError for a currency without a rate.
+    `currency`: of the implied prices. Raises UnknownNameError, or InputError for a currency without a rate.
     """
     canonical = valuer.canonical(subject)
     rate = valuer.rate(currency, subject.day)
@@ -86,7 +87,7 @@ def record_of(valuer: Valuer, subject: Subject, currency: str = BASE_CURRENCY) -
 
 
 def _implied(valuer: Valuer, subject: Subject, found: Sequence[Evidence]) -> list[float]:
-    """Log US dollars that each record's price implies for the subject."""
+    """Return the log price, in US dollars, that each record's price implies for the subject."""
     own = float(valuer.model.center([subject])[0])
     then = valuer.model.center([e.subject for e in found]).tolist()
     paid = [math.log(float(e.price) * valuer.rates.usd_per(e.currency, e.day)) for e in found]
@@ -94,7 +95,7 @@ def _implied(valuer: Valuer, subject: Subject, found: Sequence[Evidence]) -> lis
 
 
 def changes_between(before: Instrument, after: Instrument) -> tuple[FieldChange, ...]:
-    """Every field that both know and say differently, in the vocabulary's order."""
+    """List the changes of fields that are known in both descriptions, in the vocabulary's order."""
     found = (_change(field, before.get(field), after.get(field)) for field in FIELDS)
     return tuple(change for change in found if change is not None)
 
@@ -109,7 +110,7 @@ def _change(field: Field, before: Value, after: Value) -> FieldChange | None:
             return None
         kind = "loss" if step > 0 else "gain"
     elif kind != "contradiction":
-        return None  # weight, finish's name, case and papers: read or lost without meaning anything
+        return None  # Weight, name of the finish, case and papers can differ without a change to report.
     return FieldChange(field.path, field.label, before, after, kind)
 
 

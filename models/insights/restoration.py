@@ -1,4 +1,4 @@
-"""The repairs that an instrument can have, what each adds to its value, and what cannot be restored."""
+"""Restoration: the possible repairs, the gain in value of each, and the losses that cannot be repaired."""
 
 from __future__ import annotations
 
@@ -14,8 +14,8 @@ from models.errors import Fault, InputError
 from models.insights.alternatives import Alternative, alternatives
 from models.valuation.valuer import Interval, Valuer
 
-# What a repair turns a state into. Original is the part that it left the maker with: no part that is bought
-# for it can become that, so a part that was replaced or is missing can at best be right for the period.
+# Field → its term now → its terms after a repair. For parts the best possible term is "period": no part that
+# is bought later can be the original one.
 _REPAIRS: Mapping[str, Mapping[str, tuple[str, ...]]] = {
     "condition.electronics": {"partial": ("working",), "dead": ("working",)},
     "condition.structure": {"open_crack": ("repaired_crack",), "broken_headstock": ("repaired_headstock",)},
@@ -26,7 +26,7 @@ _PUT_BACK: Mapping[str, tuple[str, ...]] = {
     "missing": ("period",),
 }
 
-# What stays as it is whatever is spent, and why.
+# Field → its term → the reason why this loss cannot be restored in full.
 LASTING: Mapping[str, Mapping[str, str]] = {
     "originality.finish": {
         "oversprayed": "the maker's finish lies under later lacquer; nobody can promise it back",
@@ -46,14 +46,15 @@ LASTING: Mapping[str, Mapping[str, str]] = {
 }
 _WORN_FINISH = "wear of the finish cannot be put right: finishing it again costs far more value than the wear"
 FINISH_WEAR = ("condition.top", "condition.back", "condition.neck", "condition.headstock")
-_WORN = 2.0  # light wear: from here on a buyer sees it
+_WORN = 2.0  # Light wear, the least grade of wear that a buyer sees.
 
 
 @dataclass(frozen=True)
 class Remedy:
-    """One thing that can be put right: `gain` in money, with its paired ranges, against a `cost` if given.
+    """One possible repair: the field's value now and then, and the `gain` in value, all in money.
 
-    `worth_it`: whether all of the gain's range at the first level asked lies above the cost; None without.
+    `gain_intervals`: ranges of the gain. `net`: gain − cost. `worth_it`: whether the whole range of the gain,
+    at the first level asked for, lies above the cost. `net` and `worth_it` are None without a cost.
     """
 
     field: str
@@ -68,7 +69,7 @@ class Remedy:
 
 @dataclass(frozen=True)
 class Lasting:
-    """One thing that cannot be put right, and why."""
+    """One loss that cannot be restored, and the reason."""
 
     field: str
     now: Value
@@ -77,10 +78,10 @@ class Lasting:
 
 @dataclass(frozen=True)
 class Restoration:
-    """The remedies, dearest first, and the losses that cannot be restored.
+    """The possible repairs, largest gain first, and the losses that cannot be restored.
 
-    `together`: all remedies that are worth their cost done at once, the best for each field; None where
-    there is none. Gains of parts do not add up to it exactly: effects depend on each other.
+    `together`: the instrument after all repairs that are worth their cost; None where none is. The single
+    gains do not add up to its gain exactly, because effects depend on each other.
     """
 
     remedies: tuple[Remedy, ...]
@@ -95,9 +96,9 @@ def restoration(
     currency: str = BASE_CURRENCY,
     levels: Sequence[float] = DEFAULT_LEVELS,
 ) -> Restoration:
-    """Value each repair of a changed or broken part, against `costs` (field path → money).
+    """Value each possible repair, and compare its gain with its cost (field path → money), if given.
 
-    Raises InputError for a cost of a field that nothing can be put right in, or below 0.
+    Raises InputError for a cost below 0 or of a field that cannot be repaired, and as `alternatives`.
     """
     it = subject.instrument
     _check_costs(costs)

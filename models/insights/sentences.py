@@ -1,6 +1,6 @@
-"""Each line of an explanation as one plain sentence, in the words of the trade.
+"""Explanations of a value as plain sentences, in the words of the trade.
 
-A reason reads: label: what it is (typical: what is typical): percent, amount.
+The sentence of a field reads: "label: its value (typical: typical value): percent, amount."
 """
 
 from __future__ import annotations
@@ -56,7 +56,7 @@ _HELPS = {
     "provenance.history": " Documents of its ownership history would help.",
     "provenance.paperwork": " Photographs of any paperwork would help.",
 }
-# From these shares on, a line says that its effect is mostly, or nearly all, common practice.
+# Shares of an effect from which a sentence calls it "mostly common practice", or "hardly seen in sales yet".
 _MOST, _NEARLY_ALL = 0.5, 0.95
 _UNNUMBERED = "unnumbered"
 _SALES = {
@@ -70,13 +70,13 @@ _USUAL_LOSS = frozenset(f.path for f in FIELDS if f.loss_ordered) | {"provenance
 
 
 def head_of(path: str) -> str:
-    """The words that a line about this field begins with."""
+    """Return the words with which a sentence about this field begins."""
     label = _HEADS.get(path) or (BY_PATH[path].label if path in BY_PATH else path)
     return label[0].upper() + label[1:]
 
 
 def percent(effect: float) -> str:
-    """A log effect in per cent of the value, signed: 100(e^b − 1)."""
+    """Return a log effect b as a signed percentage of the value: 100(e^b − 1)."""
     share = 100 * math.expm1(effect)
     digits = 0 if abs(share) >= 99.5 else 1
     shown = f"{abs(share):.{digits}f}%"
@@ -84,7 +84,7 @@ def percent(effect: float) -> str:
 
 
 def money(amount: Decimal, currency: str, signed: bool = False) -> str:
-    """An amount to the whole unit, or to the cent below ten: $1,250, −$212, CHF 90, $0."""
+    """Return an amount as text, in whole units, or with decimals below ten: $1,250, −$212, CHF 90, $0."""
     digits = 0 if abs(amount) >= 10 or not amount else minor_units(currency)
     symbol = _SYMBOLS.get(currency, f"{currency} ")
     sign = "−" if amount < 0 else "+" if signed and amount > 0 else ""
@@ -92,7 +92,7 @@ def money(amount: Decimal, currency: str, signed: bool = False) -> str:
 
 
 def words_of(path: str, value: Value) -> str:
-    """A field's value in words; `not known` for None."""
+    """Return a field's value in words. None gives `not known`, or `standard` for the edition."""
     field = BY_PATH.get(path)
     if value is None:
         return "standard" if path == "edition" else "not known"
@@ -115,10 +115,10 @@ def _grade(grade: float, words: tuple[str, ...]) -> str:
 
 
 def explanation(valuation: Valuation, widening: Mapping[str, float]) -> list[tuple[str | None, str]]:
-    """The lines of an explanation with the field of each; None for a line about several.
+    """Return the sentences of an explanation, each with the path of its field, or None if it has several.
 
-    First what holds of all lines, then a line for each field that is known, last one for all that are not.
-    `widening`: see `models.insights.questions.widening`.
+    General sentences come first, then one for each known field, then one for all blank fields together.
+    `widening`: from `models.insights.questions.widening`.
     """
     currency = valuation.currency
     factors = [factor for family in valuation.families for factor in family.factors]
@@ -133,7 +133,7 @@ def explanation(valuation: Valuation, widening: Mapping[str, float]) -> list[tup
 
 
 def _foreword(valuation: Valuation, reasons: bool) -> list[str]:
-    """State how figures go together, and the share that rests on common practice where that is most."""
+    """Return the general sentences: how figures add up, and the share of common practice if it is most."""
     lines = ["Percentages multiply, amounts add up to the difference from the typical instrument."]
     if valuation.basis >= _MOST:
         share = round(100 * valuation.basis)
@@ -144,10 +144,10 @@ def _foreword(valuation: Valuation, reasons: bool) -> list[str]:
 
 
 def sentence(factor: Factor, currency: str, widening: float = 0.0, *, unlisted: bool = False) -> str:
-    """The line of a field that is known: what it is, what is typical, and what that does.
+    """Return the sentence of a known field: its value, the typical value, and the effect of the difference.
 
-    `unlisted`: the catalogue does not have this value for the model, and it was valued as not known; the 80%
-    range is wider by the share `widening` for that.
+    `unlisted`: the catalogue does not have this value for the model, so that it was valued as not known and
+    made the 80% range wider by the share `widening`.
 
     "Neck wear: moderate (typical: traces): −6.1%, −$212."
     "Frets: replaced (typical: original): −3.0%, −$90; mostly common practice."
@@ -166,7 +166,7 @@ def sentence(factor: Factor, currency: str, widening: float = 0.0, *, unlisted: 
 
 
 def not_given(factors: Sequence[Factor], currency: str, widening: Mapping[str, float]) -> str:
-    """The one line of all fields that were left blank, with the sum of what they do.
+    """Return the one sentence on all blank fields, with the sum of their effects.
 
     "Not given: weight, counted as typical (4.03 kg); nut and wiring, counted with the usual loss of those
     left blank: together −1.2%, −$40. Largest effect on the 80% range: nut, 9% wider."
@@ -191,7 +191,7 @@ def _listed(words: Sequence[str]) -> str:
 
 
 def _does(effect: float, amount: Decimal, basis: float, currency: str, lead: str = "") -> str:
-    """The figures of a line; whether most of them rests on common practice."""
+    """Return the end of a sentence: its effect in per cent and money, and a note if it is mostly practice."""
     if not amount:
         return ". No effect."
     rests = ""
@@ -203,7 +203,7 @@ def _does(effect: float, amount: Decimal, basis: float, currency: str, lead: str
 
 
 def _counted(factor: Factor) -> str:
-    """The value that stands in for one that is not known, in words."""
+    """Say in words how a blank field was counted; "" if there is nothing to say."""
     typical = words_of(factor.field, factor.reference)
     if factor.field in AS_NONE:
         return "counted as none"
@@ -217,14 +217,17 @@ def _counted(factor: Factor) -> str:
 
 
 def _wider(widening: float, label: str = "") -> str:
-    """The sentence on how much wider the 80% range is: 0.09 is 9%; "" below 1%. `label`: of the widest."""
+    """Return the sentence on how much wider the 80% range is (0.09 is 9%), or "" below 1%.
+
+    `label`: of the field that widens it most, where the sentence is about several fields.
+    """
     share = round(100 * widening)
     start = f"Largest effect on the 80% range: {label}," if label else "Effect on the 80% range:"
     return f" {start} {share}% wider." if share >= 1 else ""
 
 
 def adjustment(line: Adjustment, subject: Subject, other: Subject, currency: str, kind: str = "sale") -> str:
-    """One line of a grid. `other`: the record that is adjusted to the subject; `kind`: of evidence.
+    """Return one adjustment of a comparable as a sentence. `other`: the comparable; `kind`: of its record.
 
     "Neck wear: light here, moderate on the one sold: +3.1%, +$120."
     """

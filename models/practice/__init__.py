@@ -1,9 +1,9 @@
-"""Common practice: what the trade says that a thing is worth, as a price model starts from it.
+"""Common practice: rules of thumb of the trade on prices, which a fit uses as prior knowledge.
 
-A rule says what one instrument brings against another that differs in the named fields, or what a price
-asked or offered is against a closed one; a spread says how far makers, models, editions and years differ. A
-fit takes each as a prior, as strong as it says. Unlike the catalogue, an unknown key is a fault here: a
-typing error would otherwise weaken a rule in silence.
+A rule compares the prices of two instruments that differ in the named fields, or a price asked or offered
+with a closed one. A spread says how far typical prices of makers, models, editions or years differ. A fit
+takes each rule as a prior of the strength that the rule states. An unknown key in the file is a fault: a
+misspelt key would otherwise silently weaken a rule.
 """
 
 from __future__ import annotations
@@ -25,12 +25,12 @@ _TABLES = ("rule", "spread")
 
 @cache
 def shipped() -> Practice:
-    """The practice that comes with the package, in its file `practice.toml`."""
+    """Return the rules and spreads that come with the package, in the file `practice.toml`."""
     return read_practice(SHIPPED.read_text(encoding="utf-8"))
 
 
 def read_practice(text: str) -> Practice:
-    """Read the TOML text; without a statement it is no practice. Raises PracticeError with every fault."""
+    """Read the rules and spreads of a TOML text, if any. Raises PracticeError with every fault."""
     data, faults = _parsed(text), list[Fault]()
     faults += [
         unknown_key("practice", "file of practice", key, data[key], _TABLES)
@@ -47,7 +47,10 @@ def read_practice(text: str) -> Practice:
 
 
 def _tables(data: dict[str, Any], kind: str, faults: list[Fault]) -> list[tuple[int, dict[str, Any]]]:
-    """The numbered tables of this kind; a fault for each entry that is none."""
+    """Return the TOML tables of this kind ("rule" or "spread") with their numbers.
+
+    Each entry that is not a table adds a fault.
+    """
     given, written = data.get(kind, []), f"[[{kind}]]"
     if not isinstance(given, list):
         faults.append(Fault(kind, given, "is not a list of tables", written, f"write it as {written}"))

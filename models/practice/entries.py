@@ -1,4 +1,4 @@
-"""Tables of a file of practice while they are read: each fault is named, none stops the reading."""
+"""Readers of the rules and spreads in a file of common practice; they collect all faults of the file."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ _RULE_KEYS = (*_TEXTS, "low", "high", "as_if_sales", "of", "against", "kind", "c
 _SPREAD_KEYS = (*_TEXTS, "of", "factor")
 _LONGEST = 400
 _NAME = re.compile(r"[a-z][a-z0-9]*(_[a-z0-9]+)*", re.ASCII)
-# Wide enough for anything that one difference does to a price; a share typed as a percentage lies outside.
+# Lowest and highest price ratio that a rule may state; a ratio typed as a percentage lies outside.
 _SHARES = (0.05, 20.0)
 _AS_SHARE = "say it as a share of the price: half is 0.5"
 _MOST_SALES = 1000.0
@@ -27,7 +27,7 @@ _FACTORS = (1.01, 10.0)
 
 
 def unknown_key(where: str, table: str, key: str, value: object, known: Sequence[str]) -> Fault:
-    """The fault of a key that nothing reads in such a table."""
+    """Return the fault for a key that a table of this kind does not have."""
     close = nearest(key, known, 1)
     hint = f"did you mean {close[0]}?" if close else "correct it or leave it out"
     problem = f"is under a key that a {table} does not have"
@@ -35,7 +35,7 @@ def unknown_key(where: str, table: str, key: str, value: object, known: Sequence
 
 
 class TableReader:
-    """One table while it is read; what is wrong with it joins `faults`."""
+    """A reader of one table in a file of common practice; it adds all faults of the table to `faults`."""
 
     kind: ClassVar[str]
 
@@ -72,13 +72,13 @@ class TableReader:
             problem = "is not a number" if key in self.given else "is required"
         elif (
             low <= given <= high and given > 0
-        ):  # also false for NaN, and safe for integers past float's range
+        ):  # This form also refuses NaN, and works on integers too large for a float.
             return float(given)
         else:
             problem = "is out of range"
         allowed = f"a number from {low:g} to {high:g}" if low else f"a number above 0, at most {high:g}"
         self._wrong(key, given, problem, allowed, step)
-        return math.nan  # no comparison with it holds
+        return math.nan  # No comparison with NaN is true, so no second fault follows from this one.
 
     def _term(self, key: str, allowed: Sequence[str]) -> str | None:
         given = self.given.get(key)
@@ -89,12 +89,12 @@ class TableReader:
 
 
 class SpreadEntry(TableReader):
-    """One [[spread]] while it is read."""
+    """A reader of one [[spread]] table."""
 
     kind = "spread"
 
     def spread(self) -> SpreadStatement:
-        """The spread; not to be used where a fault was found."""
+        """Read the spread. If this adds a fault, do not use the result."""
         self._check_keys(_SPREAD_KEYS)
         name, says, source = map(self._text, _TEXTS)
         if "of" not in self.given:
@@ -105,12 +105,12 @@ class SpreadEntry(TableReader):
 
 
 class RuleEntry(TableReader):
-    """One [[rule]] while it is read."""
+    """A reader of one [[rule]] table."""
 
     kind = "rule"
 
     def rule(self) -> Rule:
-        """The rule; not to be used where a fault was found."""
+        """Read the rule. If this adds a fault, do not use the result."""
         self._check_keys(_RULE_KEYS)
         name, says, source = map(self._text, _TEXTS)
         low, high = self._number("low", *_SHARES, _AS_SHARE), self._number("high", *_SHARES, _AS_SHARE)
@@ -128,7 +128,7 @@ class RuleEntry(TableReader):
             return None
         return self._term("channel", CHANNEL_NAMES)
 
-    # ── the two sides ────────────────────────────────────────────────────────
+    # ── the two instruments of a rule ────────────────────────────────────────
 
     def _sides(self, kind: str) -> tuple[dict[str, Value], dict[str, Value]]:
         before = len(self.faults)

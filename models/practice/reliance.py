@@ -1,4 +1,4 @@
-"""The share of a field's fitted effect that rests on common practice, value by value."""
+"""The share of a field's fitted effect that rests on rules of common practice, by value of the field."""
 
 from __future__ import annotations
 
@@ -18,10 +18,10 @@ _Named = tuple[Position, float]
 
 
 class RuleShare(NamedTuple):
-    """One rule of practice with what was learned of it.
+    """One rule of common practice, with the share that it has in the fitted effect.
 
-    `of`, `against`: the two sides that it compares, flat field → value. `share`: the share of practice in
-    what the fit knows of their difference.
+    `of`, `against`: the two instruments that the rule compares, flat field → value. `share`: how much of what
+    the fit knows about their price difference comes from the rule, from 0 to 1.
     """
 
     of: Mapping[str, Value]
@@ -30,7 +30,7 @@ class RuleShare(NamedTuple):
 
 
 class Comparison(NamedTuple):
-    """The two instruments, of one model, that an effect is counted between."""
+    """The subject and the reference, two instruments of one catalogue model, between which an effect lies."""
 
     model: Model
     subject: Instrument
@@ -39,21 +39,21 @@ class Comparison(NamedTuple):
 
 @dataclass(frozen=True)
 class Reliance:
-    """Shares of practice, from 0 (evidence alone) to 1 (practice alone).
+    """The share of each effect that rests on rules, from 0 (evidence alone) to 1 (rules alone).
 
-    `named`: path of a factor → (position, share) of each value that rules name. Values that a rule is about
-    come before those that rules only compare with, and both are in order. A position is the value; but of a
-    finish it is the log of its share of the production, of an edition the log of its size, and of a number
-    its part of the edition, as a price model counts them.
+    `named`: path of a factor → (position, share) of each value that rules name. Values from the side `of` of
+    a rule come before values only from the side `against`, each group in ascending order. A position is the
+    value itself, with three exceptions: the log of a finish's share of production, the log of an edition's
+    size, and an edition number divided by that size.
     """
 
     named: Mapping[str, Sequence[_Named]] = field(default_factory=dict)
 
     def share(self, path: str, observed: Value, reference: Value, between: Comparison) -> float:
-        """The share at the observed value, or at the reference's where no rule names the observed one.
+        """Return the share of the observed value; of the reference's value if no rule names the observed one.
 
-        A number or a grade takes the nearest that is named. 0.0 where no rule speaks of the field, or of
-        either value.
+        Numbers and grades take the share of the nearest named value. The share is 0.0 where no rule names the
+        field or either value.
         """
         terms = self._terms.get(path)
         if terms is not None:
@@ -80,7 +80,7 @@ class Reliance:
         }
 
     def state(self) -> dict[str, Any]:
-        """As JSON."""
+        """Return the shares as JSON."""
         return {path: [list(one) for one in named] for path, named in self.named.items()}
 
 
@@ -88,14 +88,14 @@ EVIDENCE_ALONE = Reliance()
 
 
 def read_reliance(state: Mapping[str, Any]) -> Reliance:
-    """The shares that `state` gave."""
+    """Read the shares that `Reliance.state` returned."""
     return Reliance(
         {path: tuple((position, share) for position, share in named) for path, named in state.items()}
     )
 
 
 def reliance_of(rules: Iterable[RuleShare]) -> Reliance:
-    """Gather the shares of all rules. A rule speaks of the fields in which its two sides differ."""
+    """Combine the shares of all rules by field; a rule counts for the fields in which its sides differ."""
     about: dict[str, dict[Position, list[float]]] = {}
     beside: dict[str, dict[Position, list[float]]] = {}
     for rule in rules:
@@ -109,11 +109,11 @@ def reliance_of(rules: Iterable[RuleShare]) -> Reliance:
 
 
 def _means(shares: Mapping[Position, Sequence[float]], beyond: Iterable[Position] = ()) -> list[_Named]:
-    """The mean share at each position that is not among those `beyond`."""
+    """Return (position, mean share) in ascending order, without the positions in `beyond`."""
     return [(at, math.fsum(shares[at]) / len(shares[at])) for at in sorted(shares.keys() - set(beyond))]
 
 
-# The number that a rule gives in place of a catalogue's name → the factor that the effect belongs to.
+# A number that a rule names instead of a finish or an edition → the factor that its effect belongs to.
 _FACTORS = {"finish_share": "finish", "edition_total": "edition"}
 
 
@@ -127,7 +127,7 @@ def _position_of_rule(flat: str, side: Mapping[str, Any]) -> Position:
 
 
 def _position(path: str, value: Any, model: Model, it: Instrument) -> float | None:
-    """The position of a value (see `Reliance`); None where it is not known or the catalogue does not say."""
+    """Return the position of a value (see `Reliance`); None if it or its catalogue entry is not known."""
     if value is None:
         return None
     if path == "finish":
@@ -147,5 +147,5 @@ def _log(value: float) -> float:
 
 
 def _nearest(named: Sequence[tuple[float, float]], position: float) -> float:
-    """The share at the nearest position, the first of two as near."""
+    """Return the share at the nearest position; of two equally near, the first."""
     return min(named, key=lambda one: abs(one[0] - position))[1]

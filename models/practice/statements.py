@@ -1,4 +1,4 @@
-"""Rules and spreads, as a price model starts from them."""
+"""The types of the rules and spreads of common practice, which a fit uses as prior knowledge."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from models.domain.vocabulary import CHANNELS, FIELDS, Family, Field, Kind
 
 SALE = "sale"
 
-# Numbers that stand for what a catalogue says, and the market: no fields of an instrument.
+# What rules may name besides fields of an instrument: two facts from the catalogue, and the channel.
 CONTEXT = (
     Field(
         "finish_share",
@@ -34,23 +34,24 @@ CONTEXT = (
     ),
     Field("channel", Kind.TERM, Family.MARKET, "channel", "where it is sold", CHANNELS),
 )
-# These belong to one market: what they are worth is its evidence's to say.
+# Fields that rules must not name: their worth depends on the market, so only its evidence can tell it.
 OF_A_MARKET = ("maker", "model", "edition", "year", "finish", "serial", "day", "date")
 NAMEABLE: Mapping[str, Field] = {f.flat: f for f in (*FIELDS, *CONTEXT) if f.flat not in OF_A_MARKET}
 
-# A spread may speak of makers, a maker's models, a model's editions, years of manufacture, and years within a
-# model's run.
+# What a spread can be about: makers, models of one maker, editions of one model, years of manufacture, and
+# years of manufacture within one model.
 SPREADS = ("maker", "model", "edition", "year", "run")
 
 
 @dataclass(frozen=True)
 class Rule:
-    """One statement of common practice: what an instrument brings against one that differs in some fields.
+    """One rule of common practice: the ratio of the prices of two instruments that differ in some fields.
 
-    `of`, `against`: flat field → value of the first and the second instrument; both name the same fields.
-    `low`, `high`: the first's price as a share of the second's, between which the middle of most models lies.
-    `as_if_sales`: the rule is as strong as that many sales. `kind`: "sale"; or "asking" or "offer" for what
-    such a price is against a closed one, with `of` and `against` empty: in this `channel`, or in all (None).
+    `of`, `against`: flat field → value of the first and of the second instrument; both name the same fields.
+    `low`, `high`: limits of the first price divided by the second; for most models the typical ratio lies
+    between them. `as_if_sales`: the rule counts as much as this many sales. `kind`: "sale"; or "asking" or
+    "offer" for a rule on such prices divided by closed ones, in one `channel` or in all (None), with `of` and
+    `against` empty.
     """
 
     name: str
@@ -67,10 +68,10 @@ class Rule:
 
 @dataclass(frozen=True)
 class SpreadStatement:
-    """One statement of how far typical prices differ before any evidence.
+    """One statement of how far the typical prices of makers, models, editions or years differ.
 
-    `of`: one of `SPREADS`. `factor`: two of three lie within this factor of the middle: its log is one
-    standard deviation.
+    `of`: one of `SPREADS`. `factor`: two of three typical prices lie within this factor of the middle one;
+    its log is one standard deviation.
     """
 
     name: str
@@ -82,7 +83,7 @@ class SpreadStatement:
 
 @dataclass(frozen=True)
 class Practice:
-    """All rules and spreads, with the text that they were read from; "" for none."""
+    """All rules and spreads of common practice. `text`: the TOML text that they were read from, or ""."""
 
     rules: tuple[Rule, ...]
     text: str

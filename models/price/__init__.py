@@ -1,1 +1,1 @@
-"""The price model: what serving needs to turn a subject into a value, a range and reasons."""
+"""The fitted price model, which turns a subject into a value, a range and reasons; no fitting code."""

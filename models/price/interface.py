@@ -1,4 +1,4 @@
-"""The questions that the rest of the project may ask of a price model, whatever is inside it."""
+"""The interface of a price model, and the types of its answers."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from models.practice.reliance import Reliance
 
 FloatArray = NDArray[np.float64]
 
-# The players of an attribution, in the one order that every effects array has.
+# The factors that a value is explained by, in the order of the columns of every array of effects.
 FACTORS: tuple[str, ...] = (*(field.path for field in FIELDS), "day", "channel")
 FAMILY_OF: Mapping[str, Family] = dict.fromkeys(FACTORS, Family.MARKET) | {f.path: f.family for f in FIELDS}
 
@@ -25,8 +25,9 @@ FAMILY_OF: Mapping[str, Family] = dict.fromkeys(FACTORS, Family.MARKET) | {f.pat
 class EvidenceWeight:
     """The amount of evidence behind one value.
 
-    `direct_sales`: closed sales of the same model, edition and build. `effective_sales`: the number of sales
-    that would fix the value as well as all evidence does. `word`: see `EVIDENCE_WORDS`.
+    `direct_sales`: number of closed sales of the same model, edition and build. `effective_sales`: number of
+    sales of just such an instrument that would pin the value down as well as all the evidence does. `word`: a
+    key of `EVIDENCE_WORDS`.
     """
 
     word: str
@@ -34,7 +35,7 @@ class EvidenceWeight:
     effective_sales: float
 
 
-# From most to least; the definitions are what the service and the documents print.
+# The words for the amount of evidence, from most to least, with the meanings that users are shown.
 EVIDENCE_WORDS: Mapping[str, str] = {
     "many": "ten or more closed sales of the same model, edition and build",
     "several": "three to nine closed sales of the same model, edition and build",
@@ -47,7 +48,7 @@ EVIDENCE_WORDS: Mapping[str, str] = {
 
 
 def evidence_word(direct_sales: int) -> str:
-    """The word of `EVIDENCE_WORDS` for this many direct sales."""
+    """Return the word of `EVIDENCE_WORDS` for this many direct sales."""
     if direct_sales >= 10:
         return "many"
     return "several" if direct_sales >= 3 else "few" if direct_sales >= 1 else "none"
@@ -57,8 +58,9 @@ def evidence_word(direct_sales: int) -> str:
 class Estimate:
     """Values and ranges of n subjects, in log US dollars.
 
-    `center`: (n,) median. `low`, `high`: (n, levels) ends of the central interval of each level, all from one
-    distribution, so that low ≤ center ≤ high and levels nest. `weights`: one per subject.
+    `center`: (n,) median prices. `low`, `high`: (n, levels) ends of the central interval of each level. All
+    ends come from one distribution, so that low ≤ center ≤ high and a wider level contains a narrower one.
+    `weights`: the amount of evidence behind each value.
     """
 
     center: FloatArray
@@ -69,10 +71,11 @@ class Estimate:
 
 @dataclass(frozen=True)
 class Assessment(Estimate):
-    """The same with reasons.
+    """Values and ranges of n subjects, with the effects that explain each value from a reference.
 
-    `reference_center`: (n,) median of each subject's typical instrument, of `references`. `effects`:
-    (n, len(FACTORS)) baseline Shapley effects whose row sums are center − reference_center to 1e-9.
+    `references`: the typical instrument that each subject is explained from. `reference_center`: (n,) their
+    medians, in log US dollars. `effects`: (n, len(FACTORS)) baseline Shapley effects, in log; each row sums
+    to center − reference_center within 1e-9.
     """
 
     reference_center: FloatArray
@@ -81,52 +84,53 @@ class Assessment(Estimate):
 
 
 class PriceModel(Protocol):
-    """A fitted price model. Every answer of a batch equals, to the bit, the answer of its row alone."""
+    """A fitted price model. A subject's answer is the same, to the bit, alone or among others in a call."""
 
     @property
     def first_evidence(self) -> date | None:
-        """The day of the oldest evidence it was fitted on."""
+        """The day of the oldest evidence that the model was fitted on."""
 
     @property
     def last_evidence(self) -> date | None:
-        """The day of the newest evidence it was fitted on."""
+        """The day of the newest evidence that the model was fitted on."""
 
     @property
     def reliance(self) -> Reliance:
-        """The shares of its fields' effects that rest on common practice."""
+        """The share of each field's effect that rests on rules of common practice, not on evidence."""
 
     def center(self, subjects: Sequence[Subject]) -> FloatArray:
-        """(n,) median log price in US dollars. Subjects must be canonical (`Catalogue.canonical`)."""
+        """Return (n,) median log prices, in US dollars; names must be spelled as in the catalogue."""
 
     def assess(self, subjects: Sequence[Subject], levels: Sequence[float]) -> Assessment:
-        """Value, intervals at these levels (each in (0, 1)), reference and effects of each subject."""
+        """Return value, intervals, reference and effects of each subject; levels lie between 0 and 1."""
 
     def estimate(self, subjects: Sequence[Subject], levels: Sequence[float]) -> Estimate:
-        """Value and intervals of each subject: those of `assess`, for less work."""
+        """Return the values and intervals that `assess` gives, without the work of explaining them."""
 
     def reference(self, subject: Subject) -> Subject:
-        """The typical instrument that the subject is explained from: same model, day and channel."""
+        """Return the typical instrument of the subject's model, on the same day and in the same channel."""
 
     def effects(self, subjects: Sequence[Subject], references: Sequence[Subject]) -> FloatArray:
-        """(n, len(FACTORS)) baseline Shapley effects in log, pairwise, between two subjects of one model.
+        """Return (n, len(FACTORS)) baseline Shapley effects, in log, from each reference to its subject.
 
-        Raises ValueError where their models differ.
+        Raises ValueError for a pair whose models (of instrument) differ.
         """
 
     def difference_sd(self, subjects: Sequence[Subject], others: Sequence[Subject]) -> FloatArray:
-        """(n,) standard deviation in log of what is not known about the difference of two values, pairwise.
+        """Return (n,) standard deviations, in log, of the difference in value of each subject and its other.
 
-        What the two share, the noise of a sale above all, is not in it. A single other stands for all.
+        Subjects and `others` are paired in order; a single other is paired with every subject. Uncertainty
+        that both values share, above all the noise of a sale, does not count.
         """
 
     def noise_sd(self, subjects: Sequence[Subject]) -> FloatArray:
-        """(n,) standard deviation in log of a sale of each subject around its value, were that known.
+        """Return (n,) standard deviations, in log, of a sale price of each subject around its true value.
 
-        What is not known of the instrument counts: a poorly described sale says less.
+        Fields that are not known add to it, so that a poorly described sale counts for less.
         """
 
     def warm(self) -> None:
-        """Make ready what first answers would wait for; optional, and answers are the same without."""
+        """Fill caches so that the first answers are fast. Calling this is optional and changes no answer."""
 
     def to_files(self) -> dict[str, bytes]:
-        """Everything needed to read it back: text, JSON and npz only."""
+        """Return the model as files, name → content: text, JSON and npz only."""

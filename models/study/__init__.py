@@ -1,1 +1,1 @@
-"""Judge values against prices paid: those of a model, and those that a service gave in the past."""
+"""Compare values with prices paid: values of a price model, or values that a service gave in the past."""

@@ -1,4 +1,4 @@
-"""Groups of sales that are judged together: price third, channel, build, edition, blanks, evidence."""
+"""Groups of sales for which figures are given: by price, channel, build, edition, blanks and evidence."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from models.price.interface import FloatArray as Floats
 
 Labels = list[str]
 
-# Shares of the fields of condition and originality that are not known.
+# Upper limits of the share of blank fields (of condition and originality) in each group, with its name.
 _UNKNOWN_EDGES = ((0.1, "up to a tenth unknown"), (0.3, "up to three tenths"), (0.6, "up to six tenths"))
 _MOST_UNKNOWN = "more than six tenths"
 _JUDGED = tuple(f for f in FIELDS if f.family in (Family.CONDITION, Family.ORIGINALITY))
@@ -21,18 +21,21 @@ THIRDS = ("lower third", "middle third", "upper third")
 
 
 def price_thirds(estimate: Floats) -> Labels:
-    """Thirds of the estimate, not of the price: a price that came out high would pick its own group."""
+    """Label each sale with the third of all estimates that its own estimate lies in.
+
+    Thirds of prices would bias the figures: a sale at a chance high price would enter the upper group.
+    """
     edges = np.quantile(estimate, [1 / 3, 2 / 3])
     return [THIRDS[int(k)] for k in np.searchsorted(edges, estimate, side="left")]
 
 
 def unknown_share(sale: Evidence) -> str:
-    """The share of condition and originality that is not known, in words."""
+    """Return the name of the sale's group by its share of blank fields of condition and originality."""
     missing = sum(sale.instrument.get(field) is None for field in _JUDGED) / len(_JUDGED)
     return next((word for edge, word in _UNKNOWN_EDGES if missing <= edge), _MOST_UNKNOWN)
 
 
-# grouping → (its groups in order, how a sale finds its own)
+# Grouping → (names of its groups in order, function that returns the group of a sale).
 _BY_SALE: Mapping[str, tuple[tuple[str, ...], Callable[[Evidence], str]]] = {
     "channel": (CHANNEL_NAMES, lambda sale: sale.channel),
     "build": (
@@ -50,7 +53,10 @@ _BY_SALE: Mapping[str, tuple[tuple[str, ...], Callable[[Evidence], str]]] = {
 def groupings(
     sales: Sequence[Evidence], estimate: Floats, weights: Sequence[EvidenceWeight]
 ) -> dict[str, dict[str, np.ndarray]]:
-    """grouping → group → (n,) bool; groups without a sale are left out."""
+    """Group n sales in several ways: grouping → group → (n,) bool mask; empty groups are left out.
+
+    `estimate`: (n,) values in money. `weights`: the amount of evidence behind each value.
+    """
     labels: dict[str, tuple[Sequence[str], Labels]] = {"price": (THIRDS, price_thirds(estimate))}
     labels |= {name: (order, [of(sale) for sale in sales]) for name, (order, of) in _BY_SALE.items()}
     labels["evidence"] = (tuple(EVIDENCE_WORDS), [weight.word for weight in weights])

@@ -1,4 +1,4 @@
-"""A model against sales it has not seen: the figures, overall and by group, as one study."""
+"""Figures of how well values and ranges agree with prices paid, over all sales and by group."""
 
 from __future__ import annotations
 
@@ -17,14 +17,15 @@ from models.study.groups import groupings
 from models.study.intervals import covered, interval_score
 from models.study.ratio import Figure, ratio_study
 
-SCORE_LEVEL = 0.9  # the level whose interval score is quoted
+SCORE_LEVEL = 0.9  # The level of the one interval score that is quoted as `interval_score`.
 
 
 @dataclass(frozen=True)
 class Judged:
-    """n sales beside what was said of them, in log US dollars; `low`, `high`: (n, levels).
+    """n sales with their values and ranges, all in log US dollars.
 
-    NaN in `low` and `high`: a range of that level was not given for that sale.
+    `paid`, `center`: (n,) prices and values. `low`, `high`: (n, levels) ends of ranges, NaN for a level that
+    was not given for a sale. `weights`: the amount of evidence behind each value.
     """
 
     sales: tuple[Evidence, ...]
@@ -52,19 +53,22 @@ class Judged:
 
 
 def log_usd(sales: Sequence[Evidence], rates: Rates) -> Floats:
-    """(n,) log prices in US dollars at the rate of each day."""
+    """Return (n,) log prices in US dollars, at the exchange rate of each sale's day. Raises RateError."""
     return np.log([float(s.price) * rates.usd_per(s.currency, s.day) for s in sales])
 
 
 def only_sales(rows: Sequence[Evidence]) -> tuple[Evidence, ...]:
-    """The closed sales of these rows."""
+    """Return the records that are closed sales."""
     return tuple(row for row in rows if row.kind == "sale")
 
 
 def judge(
     model: PriceModel, sales: Sequence[Evidence], rates: Rates, levels: Sequence[float] = DEFAULT_LEVELS
 ) -> Judged:
-    """Value each sale by the model, for its day and channel. Sales must be canonical."""
+    """Value each sale by the model, for its day and channel, beside its price.
+
+    Names must be spelled as in the catalogue. Raises ValueError if there are no sales.
+    """
     if not sales:
         raise ValueError("sales: there are none to judge by; give at least one")
     said = model.assess([sale.subject for sale in sales], levels)
@@ -74,14 +78,15 @@ def judge(
 
 
 def figures(judged: Judged, mask: np.ndarray | None = None, *, draws: int = 1000) -> dict[str, Any]:
-    """The study of these sales, or of those under `mask`, as JSON.
+    """Return the figures of all sales, or of the sales under the (n,) bool `mask`, as JSON.
 
-    `sales`; each ratio statistic as value, low, high; `coverage`: level → share inside; `interval_scores`:
-    level → mean, log scale; `interval_score`: the one at `SCORE_LEVEL`. A level that no sale has is left out.
+    `sales`: their number. Each ratio statistic: value, low, high. `coverage`: level → share of prices inside
+    the range. `interval_scores`: level → mean score, in log; `interval_score`: at `SCORE_LEVEL`. A level that
+    no sale has is left out.
     """
     rows = np.ones(len(judged.paid), bool) if mask is None else mask
     paid, center = judged.paid[rows], judged.center[rows]
-    # The unit of money cancels; centring keeps exp in range.
+    # Ratios do not depend on the unit of money, so prices are centred to keep exp in range.
     study = ratio_study(np.exp(center - paid.mean()), np.exp(paid - paid.mean()), draws=draws)
     coverage, scores = {}, {}
     for k, level in enumerate(judged.levels):
@@ -106,7 +111,11 @@ def _written(figure: Figure) -> dict[str, float | None]:
 
 
 def study(judged: Judged, *, draws: int = 1000) -> dict[str, Any]:
-    """Overall and by group, as JSON: `overall`, `groups`: grouping → group → figures, `first`, `last` day."""
+    """Return the figures of all sales and of each group, as JSON.
+
+    `first`, `last`: days of the first and last sale. `overall`: figures of all sales. `groups`: grouping →
+    group → figures.
+    """
     groups = groupings(judged.sales, np.exp(judged.center), judged.weights)
     days = [sale.day for sale in judged.sales]
     return {

@@ -1,7 +1,7 @@
-"""The ratio study of mass appraisal: level, uniformity and fairness of values against prices paid.
+"""Statistics of a ratio study, the standard test of mass appraisal: ratios of estimates to prices paid.
 
-Definitions: IAAO, Standard on Ratio Studies (2013). A ratio is estimate over price. All figures are free of
-the unit of money.
+Definitions: IAAO, Standard on Ratio Studies (2013). A ratio is estimate / price, so no statistic depends on
+the currency.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ _LEAST_FOR_A_SLOPE = 3
 
 @dataclass(frozen=True)
 class Figure:
-    """A statistic with its bootstrap confidence interval; NaN ends where there is too little to say."""
+    """A statistic with the ends of its bootstrap confidence interval, NaN where there are too few sales."""
 
     value: float
     low: float = float("nan")
@@ -28,36 +28,39 @@ class Figure:
 
 
 def median_ratio(estimate: Floats, price: Floats) -> float:
-    """The median ratio: the level of appraisal."""
+    """Return the median ratio, the overall level of the estimates."""
     return float(np.median(estimate / price))
 
 
 def mean_ratio(estimate: Floats, price: Floats) -> float:
-    """The mean ratio."""
+    """Return the mean ratio of estimate to price."""
     return float(np.mean(estimate / price))
 
 
 def weighted_mean_ratio(estimate: Floats, price: Floats) -> float:
-    """All estimates over all prices."""
+    """Return the sum of all estimates divided by the sum of all prices."""
     return float(np.sum(estimate) / np.sum(price))
 
 
 def cod(estimate: Floats, price: Floats) -> float:
-    """Coefficient of dispersion: mean absolute departure from the median ratio, in per cent of it."""
+    """Return the coefficient of dispersion: the mean distance from the median ratio, in per cent of it."""
     ratio = estimate / price
     middle = np.median(ratio)
     return float(100 * np.mean(np.abs(ratio - middle)) / middle)
 
 
 def prd(estimate: Floats, price: Floats) -> float:
-    """Price-related differential: mean over weighted mean ratio; above 1, the dear ones are valued low."""
+    """Return the price-related differential, mean ratio / weighted mean ratio.
+
+    It lies above 1 where dear instruments are valued lower, in proportion, than cheap ones.
+    """
     return mean_ratio(estimate, price) / weighted_mean_ratio(estimate, price)
 
 
 def prb(estimate: Floats, price: Floats) -> float:
-    """Price-related bias: how much the relative ratio changes when value doubles. NaN below 3 sales.
+    """Return the price-related bias: the relative change of the ratio when the value doubles.
 
-    The slope of (ratio − median)/median on log2 of (price + estimate/median)/2.
+    It is the slope of (ratio − median)/median on log2 of (price + estimate/median)/2; NaN below 3 sales.
     """
     ratio = estimate / price
     middle = np.median(ratio)
@@ -70,12 +73,12 @@ def prb(estimate: Floats, price: Floats) -> float:
 
 
 def median_error(estimate: Floats, price: Floats) -> float:
-    """Median absolute error in per cent of the price paid."""
+    """Return the median absolute error, in per cent of the price paid."""
     return float(100 * np.median(np.abs(estimate / price - 1)))
 
 
 def rmse_log(estimate: Floats, price: Floats) -> float:
-    """Root mean squared error of the log price."""
+    """Return the root mean squared error of the log price."""
     return float(np.sqrt(np.mean(np.log(estimate / price) ** 2)))
 
 
@@ -90,7 +93,7 @@ STATISTICS: Mapping[str, Callable[[Floats, Floats], float]] = {
     "rmse_log": rmse_log,
 }
 
-# What the standard accepts; for COD of personal property it gives no figure.
+# Limits that the IAAO standard accepts. It has none for the coefficient of dispersion of personal property.
 ACCEPTED: Mapping[str, tuple[float, float]] = {
     "median_ratio": (0.90, 1.10),
     "prd": (0.98, 1.03),
@@ -99,9 +102,10 @@ ACCEPTED: Mapping[str, tuple[float, float]] = {
 
 
 def ratio_study(estimate: Floats, price: Floats, *, draws: int = _DRAWS, seed: int = 0) -> dict[str, Figure]:
-    """Every statistic, with a percentile bootstrap over sales. `draws` = 0: without intervals.
+    """Compute every statistic, with a percentile bootstrap over sales; `draws` = 0 gives no intervals.
 
-    `estimate`, `price`: (n,) money above 0. Raises ValueError for shapes that differ, none, or a price ≤ 0.
+    `estimate`, `price`: (n,) money above 0. Raises ValueError for shapes that differ, no sales, or amounts
+    that are not all above 0.
     """
     estimate, price = np.asarray(estimate, np.float64), np.asarray(price, np.float64)
     if estimate.shape != price.shape or estimate.ndim != 1 or not len(price):

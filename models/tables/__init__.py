@@ -1,1 +1,1 @@
-"""Tables in and out: rows of evidence, stock lists, and the columns of a record in a database."""
+"""Reading and writing tables: evidence files, stock lists, and records of evidence in a database."""

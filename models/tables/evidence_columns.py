@@ -1,6 +1,6 @@
-"""The columns of a record of evidence in a database: the service writes this form and training reads it.
+"""The mapping between a record of evidence and its database columns; the service writes, training reads.
 
-No database is opened here: this module maps the parts of a record to columns.
+This module opens no database.
 """
 
 from __future__ import annotations
@@ -17,9 +17,9 @@ from models.domain.instrument import Instrument
 from models.domain.names import normal
 
 TABLE = "evidence"
-# `seq` counts up in the order in which records were taken; `withdrawn` is null while a record is used.
+# Column names: `seq` numbers the records in order of arrival; `withdrawn` is null while a record is in use.
 ORDER, WITHDRAWN = "seq", "withdrawn"
-# `maker` and `model` are as names are compared, to be searched by; the instrument is JSON, nested.
+# `maker` and `model` hold the normalised names, for searching; `instrument` holds the nested JSON form.
 COLUMNS = (
     "id",
     "kind",
@@ -35,7 +35,7 @@ COLUMNS = (
 
 
 def to_row(e: Evidence) -> dict[str, Any]:
-    """The columns of a record. The price is text: a number would lose what a decimal holds."""
+    """Return a record as column → value. The price is text, since a float would lose decimals."""
     it = e.instrument
     named = (normal(it.maker), normal(it.model), orjson.dumps(it.to_nested()).decode())
     own = (e.id, e.kind, e.day, str(e.price), e.currency, e.channel, e.source)
@@ -43,7 +43,7 @@ def to_row(e: Evidence) -> dict[str, Any]:
 
 
 def from_row(row: Mapping[str, Any]) -> Evidence:
-    """The record that `to_row` wrote; `day` is a date."""
+    """Read a record that `to_row` wrote; `row["day"]` must be a date."""
     day: date = row["day"]
     return Evidence(
         row["id"],

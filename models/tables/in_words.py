@@ -1,4 +1,4 @@
-"""Values of a stock list told in words: each with its range, its reasons and its cautions."""
+"""The values of a stock list as sentences: each value with its ranges, reasons and cautions."""
 
 from __future__ import annotations
 
@@ -21,9 +21,10 @@ def tell_stocklist(
     terms: Terms,
     note: Callable[[str], None] = lambda text: None,
 ) -> RowCounts:
-    """Value every row of `stream` (CSV by line) and tell the values in `out`, a paragraph for each.
+    """Value every row of `stream` (CSV by line) and write a paragraph of text for each row to `out`.
 
-    Figures are those of `models.tables.stocklist`. `note` is told once of ignored columns. Raises TableError.
+    The figures are those of `models.tables.stocklist`. `note` is called once with the ignored columns, if
+    any. Raises TableError for a file that cannot be read at all.
     """
     table = read_table(stream, KNOWN_COLUMNS, REQUIRED_COLUMNS)
     if table.ignored:
@@ -50,7 +51,7 @@ def _told_row(row: TableRow, valuer: Valuer, terms: Terms) -> tuple[list[str], b
 
 
 def told(name: str, found: Valuation, wider: Mapping[str, float]) -> Iterator[str]:
-    """The lines of one valuation. `wider`: see `models.insights.questions.widening`."""
+    """Yield the lines of text for one valuation. `wider`: from `models.insights.questions.widening`."""
     it = found.instrument
     yield f"{name}: {it.maker} {it.model}, on {words_of('day', found.day.isoformat())}, {found.channel}"
     yield f"  Value: {money(found.value, found.currency)}"

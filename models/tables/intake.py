@@ -1,6 +1,6 @@
-"""Rows of evidence, one by one and streamed: each is taken, or refused with its line and every reason.
+"""Reading rows of evidence as a stream: each row is accepted, or refused with its line and all its faults.
 
-A file is read like this, whoever sends it: the command line or a caller of the service.
+The command line and the service both read evidence files by this module.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ from models.tables.table import TableRow
 
 
 class AcceptedRow(NamedTuple):
-    """A row that can be used, and the line it starts on."""
+    """A row that was accepted as evidence, and the line on which it starts."""
 
     line: int
     evidence: Evidence
@@ -30,9 +30,9 @@ class AcceptedRow(NamedTuple):
 
 @dataclass(frozen=True)
 class Refusal:
-    """A row left out: the line it starts on, its id where one could be read, and everything wrong with it.
+    """A row that was refused: the line on which it starts, its id ("" if unreadable), and all its faults.
 
-    `again`: the only thing wrong is that its id stood on an earlier line. `unit`: what is counted.
+    `again`: True if its only fault is an id that an earlier line has. `unit`: the word printed before `line`.
     """
 
     line: int
@@ -54,7 +54,7 @@ class _Raw(NamedTuple):
 
 @dataclass(frozen=True)
 class Intake:
-    """The catalogue, rates and day that rows are checked against. `today`: the last day that can be given."""
+    """A check of evidence rows against a catalogue and rates. `today`: the latest day that is accepted."""
 
     catalogue: Catalogue
     rates: Rates
@@ -62,11 +62,11 @@ class Intake:
     _first_line: dict[str, int] = field(default_factory=dict, repr=False)
 
     def rows(self, rows: Iterable[TableRow]) -> Iterator[AcceptedRow | Refusal]:
-        """The rows of a table (`models.tables.table`)."""
+        """Check the rows of a table (`models.tables.table`)."""
         return map(self._judged, map(self._of_row, rows))
 
     def lines(self, lines: Iterable[bytes]) -> Iterator[AcceptedRow | Refusal]:
-        """The lines of newline-delimited JSON, one record each; a blank line is passed over."""
+        """Check lines of newline-delimited JSON, one record each; blank lines are skipped."""
         for number, line in enumerate(lines, 1):
             if line.strip():
                 yield self._judged(self._of_line(number, line))
@@ -80,7 +80,7 @@ class Intake:
         return Refusal(raw.line, raw.id, twice, again=True) if twice else AcceptedRow(raw.line, evidence)
 
     def _seen_before(self, raw: _Raw) -> tuple[Fault, ...]:
-        """The fault of a second row with this id, whether or not the first was accepted."""
+        """Return a fault if an earlier row, accepted or not, has the same id; else nothing."""
         first = self._first_line.setdefault(raw.id, raw.line) if raw.id else raw.line
         if first == raw.line:
             return ()
@@ -109,7 +109,7 @@ def _refuse(fault: Fault) -> Evidence:
     raise InputError([fault])
 
 
-_SHOWN = 200  # characters of a line that a fault repeats
+_SHOWN = 200  # Number of characters of a line that a fault quotes.
 
 
 def _start(line: bytes) -> str:

@@ -1,8 +1,8 @@
-"""Stock lists: instruments in, their values out, row by row in the order given, in bounded memory.
+"""Stock lists: a CSV file of instruments is read, and their values are written as CSV, row by row.
 
-The effects written are logs by family, and `value = reference_value × exp(sum of effects)` holds to the cent
-on the printed figures themselves: the family with the largest effect carries what rounding took from the two
-amounts (at most half of the smallest amount over each).
+Rows keep their order, and memory is bounded. The effect columns are log effects by family. For the printed
+figures `value = reference_value × exp(sum of effects)` holds to the cent: the largest effect is adjusted by
+the rounding of the two amounts.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ from models.valuation.valuer import Valuation, Valuer
 
 KNOWN_COLUMNS = ("id", "date", "channel", "currency", *BY_FLAT)
 REQUIRED_COLUMNS = ("id", "maker", "model")
-# The published order of VALUES.csv (README.md), then the families that it does not name.
+# The published order of the effect columns in a file of values.
 FAMILIES = (
     Family.CONDITION,
     Family.RARITY,
@@ -34,10 +34,10 @@ FAMILIES = (
     Family.IDENTITY,
     Family.MARKET,
 )
-# A day past which nobody means what they write; until then the market is held.
+# The latest day of a value; a later one is taken for a typing error.
 LAST_DAY = date(2100, 12, 31)
 ROWS_AT_ONCE = 500
-_EFFECT_DIGITS = 10  # the sum is then right to half a cent up to 10⁸ dollars
+_EFFECT_DIGITS = 10  # With ten decimals, the effects give the value to half a cent up to 10⁸ dollars.
 
 T = TypeVar("T")
 Cells = Mapping[str, str]
@@ -45,7 +45,7 @@ Cells = Mapping[str, str]
 
 @dataclass(frozen=True, slots=True)
 class Terms:
-    """Day, market and currency of rows that name none; the levels of the ranges."""
+    """Defaults for rows that name no day, channel or currency; and the levels of all ranges."""
 
     day: date
     channel: str = DEFAULT_CHANNEL
@@ -54,7 +54,7 @@ class Terms:
 
 
 class Own(NamedTuple):
-    """The terms that a row names for itself, as written; empty where it names none."""
+    """The texts of a row's own day, channel and currency cells; empty where the row leaves the default."""
 
     day: str
     channel: str
@@ -62,7 +62,7 @@ class Own(NamedTuple):
 
 
 class Asked(NamedTuple):
-    """A row that was read: it asks for the value of its subject in a currency."""
+    """A row that was read without fault: the subject to value, and the currency of the value."""
 
     subject: Subject
     currency: str
@@ -70,14 +70,14 @@ class Asked(NamedTuple):
 
 @dataclass
 class RowCounts:
-    """The number of rows that were valued and of those that were not."""
+    """The number of rows that were valued, and the number of rows that failed."""
 
     valued: int = 0
     failed: int = 0
 
 
 def value_columns(levels: Sequence[float]) -> tuple[str, ...]:
-    """The columns of the values for these levels, in order."""
+    """List the columns of a file of values with ranges of these levels."""
     ends = [f"{end}_{level_name(level)}" for level in levels for end in ("low", "high")]
     effects = [f"effect_{family}" for family in FAMILIES]
     return (
@@ -97,7 +97,7 @@ def value_columns(levels: Sequence[float]) -> tuple[str, ...]:
 
 
 def level_name(level: float) -> str:
-    """A level as columns name it: 0.8 is 80, 0.975 is 97.5."""
+    """Return a level as it appears in column names: 80 for 0.8, 97.5 for 0.975."""
     return f"{level * 100:.10g}"
 
 
@@ -114,9 +114,9 @@ def value_stocklist(
 ) -> RowCounts:
     """Value every row of `stream` (CSV by line) and write the values to `out` as CSV.
 
-    `today`: the day of rows without one (default: today in UTC); `channel` and `currency` likewise. `note` is
-    told once of ignored columns.
-    Raises TableError for a file that cannot be read at all; a row that cannot be valued says why in `error`.
+    `today`, `channel`, `currency`: for rows that name none (default day: today in UTC). `note` is called once
+    with the ignored columns, if any. A row that cannot be valued gets its reason in the column `error`.
+    Raises TableError for a file that cannot be read at all.
     """
     table = read_table(stream, KNOWN_COLUMNS, REQUIRED_COLUMNS)
     if table.ignored:
@@ -138,7 +138,7 @@ def _chunks(rows: Iterator[TableRow]) -> Iterator[list[TableRow]]:
 
 
 def value_rows(rows: Sequence[TableRow], valuer: Valuer, terms: Terms) -> Iterator[dict[str, str]]:
-    """The cells of each row's values, in order; those of a row that failed are `id` and `error`."""
+    """Yield the cells of each row's values, in order; a row that failed has only `id` and `error`."""
     read = [read_row(row, valuer, terms) for row in rows]
     for row, result in zip(rows, value_subjects(read, valuer, terms), strict=True):
         name = {"id": row.cells.get("id", "").strip()}
@@ -149,7 +149,7 @@ def value_rows(rows: Sequence[TableRow], valuer: Valuer, terms: Terms) -> Iterat
 
 
 def read_row(row: TableRow, valuer: Valuer, terms: Terms) -> Asked | InputError:
-    """Read a row, spelled as the catalogue has it; or find every fault of it."""
+    """Read a row, with names spelled as in the catalogue; return an InputError if it has faults."""
     if row.fault is not None:
         return InputError([row.fault])
     faults: list[Fault] = []
@@ -161,9 +161,10 @@ def read_row(row: TableRow, valuer: Valuer, terms: Terms) -> Asked | InputError:
 def read_asked(
     described: Callable[[], Described], own: Own, faults: list[Fault], valuer: Valuer, terms: Terms
 ) -> Asked | InputError:
-    """Read what a row asks; or find every fault of it, those found before and those found here.
+    """Read the subject and currency of a row; return an InputError with all faults if there are any.
 
-    `described` raises InputError.
+    `described` reads the instrument and may raise InputError. `faults`: the row's faults found so far; new
+    ones are added.
     """
     day = read_day(own.day, faults, latest=LAST_DAY) if own.day else terms.day
     channel = read_term("channel", own.channel or terms.channel, CHANNEL_NAMES, faults)
@@ -189,7 +190,7 @@ def _done(step: Callable[[], T], faults: list[Fault]) -> T | None:
 def value_subjects(
     read: Sequence[Asked | InputError], valuer: Valuer, terms: Terms
 ) -> Iterator[dict[str, str] | BookmatchError]:
-    """In order the cells of each row's values, or why there are none; an error stays as it was read."""
+    """Yield, in order, the cells of each subject's value, or the error for which it has none."""
     good = [found for found in read if isinstance(found, Asked)]
     valued = iter(_value_all(good, valuer, terms))
     for found in read:
@@ -205,13 +206,13 @@ def _value_all(asked: Sequence[Asked], valuer: Valuer, terms: Terms) -> Sequence
     except BookmatchError as error:
         if len(asked) == 1:
             return (error,)
-    # One row must not take the others with it; halves find it in few steps.
+    # One bad row must not spoil the others: halving the batch isolates it in few steps.
     half = len(asked) // 2
     return [*_value_all(asked[:half], valuer, terms), *_value_all(asked[half:], valuer, terms)]
 
 
 def value_cells(found: Valuation) -> dict[str, str]:
-    """The cells of one valuation, without its id."""
+    """Return the cells of one valuation, column → text, without its id."""
     cells = {"value": str(found.value), "reference_value": str(found.reference_value)}
     for interval in found.intervals:
         cells[f"low_{level_name(interval.level)}"] = str(interval.low)

@@ -1,7 +1,7 @@
-"""JSON that is not clear: a name that stands twice in one object, or objects nested too deeply.
+"""A check that refuses unclear JSON: a name that stands twice in one object, or too deep nesting.
 
-Nobody can tell which of two was meant, and a parser keeps the last one without a word. The fast check
-counts names in the text and in what was read from it; where the counts differ the text is read again.
+A parser silently keeps the last of two equal names, and nobody can tell which was meant. A fast check counts
+the names in the text and in the parsed data; only where the counts differ is the text parsed again.
 """
 
 from __future__ import annotations
@@ -10,11 +10,11 @@ import json
 import re
 from typing import Any
 
-DEEPEST = 32  # objects and lists in one another: more than anything of ours has
+DEEPEST = 32  # Most levels of objects and lists in one another; no format of this project has as many.
 TOO_DEEP = f"it is nested too deeply: {DEEPEST} objects and lists in one another are the most"
 _NAME = re.compile(rb'"\s*:')
 _GAPS = (b'" ', b'"\n', b'"\r', b'"\t')
-_SHOWN = 80  # characters of a name that are said back
+_SHOWN = 80  # Number of characters of a name that an error quotes.
 
 
 class UnclearJsonError(ValueError):
@@ -22,16 +22,16 @@ class UnclearJsonError(ValueError):
 
 
 def check_once(text: bytes, data: Any) -> None:
-    """Raises UnclearJsonError if an object has a name twice, or objects are nested too deeply.
+    """Raise UnclearJsonError if an object has a name twice, or objects are nested too deeply.
 
-    `data`: what a parser read from the text.
+    `data`: the parsed content of `text`.
     """
-    # What a machine wrote has no space before its colons, and is counted in a tenth of the time.
+    # Machine-written JSON has no space before colons, and counting it takes a tenth of the time.
     spaced = any(gap in text for gap in _GAPS)
     names = len(_NAME.findall(text)) if spaced else text.count(b'":')
     if names == _count(data):
         return
-    # A quote and a colon can also stand inside a text.
+    # The counts also differ where a quote and a colon stand inside a text, so parse again to be sure.
     json.loads(text, object_pairs_hook=_once)
 
 

@@ -1,4 +1,4 @@
-"""Comma-separated tables as people write them: any column order, a BOM, CRLF, broken rows among good ones."""
+"""A reader of CSV as people write it: any column order, a byte-order mark, CRLF, bad rows among good ones."""
 
 from __future__ import annotations
 
@@ -11,17 +11,21 @@ from dataclasses import dataclass
 from models.domain.names import nearest
 from models.errors import Fault, TableError
 
-# A quote that is not closed within so many lines was never meant to be one.
+# A quote that stays open for more lines than this is taken for a stray character.
 _LONGEST_RECORD_LINES = 50
-_ALIKE = 0.75  # likeness of an unknown column to a known one from which it may be a misspelling
-_SHOWN = 200  # characters of a row that a fault repeats
-_ZIP = "PK\x03\x04"  # what a spreadsheet's own file begins with
+# Likeness from which an unknown column is taken for a misspelling of a known one.
+_ALIKE = 0.75
+_SHOWN = 200  # Number of characters of a row that a fault quotes.
+_ZIP = "PK\x03\x04"  # First bytes of a zip archive, the format of a spreadsheet program's own files.
 _OTHER_SEPARATORS = {";": "semicolons", "\t": "tabs", "|": "bars"}
 
 
 @dataclass(frozen=True, slots=True)
 class TableRow:
-    """One record. `line`: the physical line it starts on. With a `fault`, `cells` hold what could be read."""
+    """One row of a table. `line`: the line of the file on which it starts. `cells`: column → text.
+
+    `fault`: why the row cannot be read, if so; `cells` then holds the cells that could be read.
+    """
 
     line: int
     cells: Mapping[str, str]
@@ -30,7 +34,7 @@ class TableRow:
 
 @dataclass(frozen=True)
 class Table:
-    """A header that was understood, the columns that nobody asked for, and the rows, read once and lazily."""
+    """A table with its known columns, its ignored columns, and its rows, which can be iterated once."""
 
     columns: tuple[str, ...]
     ignored: tuple[str, ...]
@@ -47,11 +51,11 @@ def ignored_columns(ignored: Iterable[str], known: Sequence[str]) -> str:
 
 
 def read_table(stream: Iterable[bytes], known: Sequence[str], required: Sequence[str]) -> Table:
-    """Read UTF-8 CSV with a header row; only `known` columns reach the cells. Rows are streamed.
+    """Read UTF-8 CSV with a header row, row by row; only `known` columns get into the cells.
 
-    `stream`: bytes by line, as a file opened to read bytes gives them; it is left open.
+    `stream`: lines of bytes, as a file opened in binary mode gives them; it is left open.
 
-    Raises TableError for what makes the whole file unreadable: no header, a required column missing, a column
+    Raises TableError where the whole file is unreadable: no header, a required column missing, a column
     twice, another separator, another encoding. A row that cannot be read comes with a fault.
     """
     lines = _Lines(_decoded(stream))
@@ -69,14 +73,14 @@ _LINE = re.compile(r"[^\r\n]*(?:\r\n|\r|\n)|[^\r\n]+")
 
 
 def _decoded(stream: Iterable[bytes]) -> Iterator[str]:
-    """Physical lines with their ends; bytes that are not UTF-8 become lone surrogates."""
+    """Yield the lines of the file with their line ends; bytes that are not UTF-8 become lone surrogates."""
     for number, part in enumerate(stream):
         line = part.decode("utf-8", "surrogateescape")
         yield from _LINE.findall(line if number else line.removeprefix("\ufeff"))
 
 
 class _Lines:
-    """Physical lines, counted, of which some can be given back."""
+    """The lines of the file, taken one by one and counted; lines taken too many can be given back."""
 
     def __init__(self, text: Iterator[str]) -> None:
         self._text = text
@@ -96,7 +100,7 @@ class _Lines:
 
 
 def _record(lines: _Lines) -> tuple[int, list[str], list[str] | None] | None:
-    """The next record: its line, its raw lines and its cells (None: not CSV); None at the end."""
+    """Return the next record as line number, raw lines and cells (None if not CSV); None at the end."""
     first = lines.take()
     if first is None:
         return None
@@ -117,16 +121,16 @@ def _rows(lines: _Lines, width: int, at: Mapping[str, int]) -> Iterator[TableRow
     while (record := _record(lines)) is not None:
         line, raw, cells = record
         if cells is not None and not any(cell.strip() for cell in cells):
-            continue  # a blank line, or a spreadsheet's row of commas
+            continue  # Skip a blank line, or a line of commas as spreadsheet programs write it.
         if cells is not None and len(raw) > 1 and _swallowed(raw, cells, width):
-            # Refuse the line with the stray quote and read the others.
+            # Refuse only the line with the stray quote, and read the lines after it again.
             lines.give_back(raw[1:])
             raw, cells = raw[:1], None
         yield _row(line, raw, cells, width, at)
 
 
 def _swallowed(raw: list[str], cells: list[str], width: int) -> bool:
-    """Say whether a stray quote, not a cell of several lines, made one record of these lines."""
+    """Say if these lines became one record by a stray quote, and not by a cell of several lines."""
     return len(cells) != width or any(len(next(csv.reader([part]), [])) == width for part in raw[1:-1])
 
 
@@ -150,7 +154,7 @@ def _row(line: int, raw: list[str], cells: list[str] | None, width: int, at: Map
 
 
 def _shown(text: str) -> str:
-    """The text with bytes that are not UTF-8 replaced."""
+    """Return the text with bytes that are not UTF-8 replaced by a mark."""
     return text.encode("utf-8", "surrogateescape").decode("utf-8", "replace")
 
 

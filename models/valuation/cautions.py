@@ -1,6 +1,6 @@
-"""The cautions that stand beside a value: their codes, when each applies, and its dated wording.
+"""The cautions that accompany a value: their codes, the conditions of each, and their wording.
 
-Law is summarised as of `AS_OF`. It changes: only authorities and licensed advisers can say what holds.
+Texts on law describe it as of the day `AS_OF`; only authorities and licensed advisers can say what holds.
 """
 
 from __future__ import annotations
@@ -19,16 +19,16 @@ from models.domain.vocabulary import BY_PATH, NO_EDITION
 
 AS_OF = date(2026, 11, 1)
 
-# A month without evidence and a week without a rate are ordinary (holidays, a quiet season).
+# Shorter gaps are ordinary (holidays, a quiet season), so no caution is given for them.
 _FRESH_EVIDENCE_DAYS = 31
 _FRESH_RATE_DAYS = 7
 
 
 @dataclass(frozen=True)
 class Caution:
-    """One thing to know before relying on the value; `field` is the field it is about, if one.
+    """One thing to know before relying on the value. `field`: path of the field concerned, None for no field.
 
-    `as_of`: the day as of which law and practice are summarised.
+    `as_of`: the day on which the text's summary of law and practice was right.
     """
 
     code: str
@@ -37,7 +37,7 @@ class Caution:
     as_of: date = AS_OF
 
 
-# Every text says who decides.
+# Code → text. Every text names the person or authority that decides the matter.
 WORDING = {
     "estimate_not_appraisal": (
         "A statistical estimate from the evidence given; not an authentication and not a qualified or "
@@ -133,7 +133,7 @@ WORDING = {
     ),
 }
 
-# Every code that a caution can have, with what it means: what forms and documents print.
+# Every code that a caution of a value can have, with the meaning that web forms and documents print.
 CODES = {
     "year_outside_production": (
         "The year is outside the recorded years of the model: it was valued as one of the nearest of them."
@@ -150,7 +150,7 @@ CODES = {
     "watchpoint": "What a careful buyer checks on this model.",
 }
 
-# Codes of cautions about what is shown beside a value: its comparables and the record of the instrument.
+# Codes and texts of cautions about a value's comparable sales and about the instrument's earlier records.
 BESIDE = {
     "comparables_disagree": (
         "The adjusted comparable sales and the model disagree by more than the model's 50% range: rely on "
@@ -168,11 +168,12 @@ BESIDE = {
 
 
 class Grounds(NamedTuple):
-    """The grounds of a value, as far as cautions tell of them.
+    """The facts about a value's evidence that decide which cautions apply.
 
-    `direct_sales`: closed sales of the same model, edition and build. `first_evidence`, `last_evidence`: days
-    of the oldest and newest evidence. `rate_day`: the day of the exchange rate. `claimed`: whether much of
-    the value rests on `models.valuation.claims`. `provisional`: whether the price model is.
+    `direct_sales`: number of closed sales of the same model, edition and build. `first_evidence`,
+    `last_evidence`: days of the oldest and newest evidence. `rate_day`: the day of the exchange rate.
+    `claimed`: whether the value has claims (`models.valuation.claims`). `provisional`: whether the price
+    model is provisional.
     """
 
     direct_sales: int
@@ -184,7 +185,10 @@ class Grounds(NamedTuple):
 
 
 def cautions_for(subject: Subject, catalogue: Catalogue, grounds: Grounds) -> tuple[Caution, ...]:
-    """Every caution that applies, contradictions with the catalogue first. Raises UnknownNameError."""
+    """Return all cautions that apply to a value, contradictions with the catalogue first.
+
+    Raises UnknownNameError.
+    """
     model = catalogue.find(subject.instrument.maker, subject.instrument.model)
     differing = [
         Caution(
@@ -205,7 +209,7 @@ def cautions_for(subject: Subject, catalogue: Catalogue, grounds: Grounds) -> tu
     return tuple(found)
 
 
-# Of a word that was read as another: the owner decides.
+# Added to a caution on a word that was read as another one.
 _CORRECT = "If that is wrong, the owner can correct it."
 
 

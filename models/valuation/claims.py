@@ -1,4 +1,4 @@
-"""Claims: details that much of a value rests on and that only documents can prove."""
+"""Claims: details that add much to a value and that only documents can prove."""
 
 from __future__ import annotations
 
@@ -8,10 +8,10 @@ from decimal import Decimal
 
 from models.valuation.factors import Factor
 
-# From this share of the value on, a buyer will want to see the proof (common practice).
+# A detail that adds at least this share of the value is a claim: a buyer asks for proof (common practice).
 LEAST_SHARE = Decimal("0.1")
 
-# The fields that documents can prove, and what would prove each of them.
+# Path of each field that documents can prove → the documents that prove it.
 PROOFS = {
     "edition": (
         "a certificate or label of the maker that names the edition, and a serial number that the maker's "
@@ -35,7 +35,10 @@ PROOFS = {
 
 @dataclass(frozen=True)
 class Claim:
-    """One such detail. `amount`: what it adds to the value; `share`: amount over value; `proof`: in words."""
+    """A detail that adds much to a value and that only documents can prove.
+
+    `amount`: the money that it adds to the value. `share`: amount / value. `proof`: the documents needed.
+    """
 
     field: str
     label: str
@@ -45,7 +48,7 @@ class Claim:
 
 
 def claims_of(factors: Iterable[Factor], value: Decimal) -> tuple[Claim, ...]:
-    """The claims among these factors of a value, the largest first."""
+    """Return the claims among these factors of a value (in money), the largest first."""
     least = LEAST_SHARE * value
     found = [
         Claim(f.field, f.label, f.amount, float(f.amount / value), PROOFS[f.field])

@@ -1,4 +1,4 @@
-"""The effect of each field on a value, by factor and family, and the share that rests on common practice."""
+"""The effect of each field on a value, the sums by family, and the shares that rest on common practice."""
 
 from __future__ import annotations
 
@@ -16,10 +16,11 @@ from models.price.interface import FACTORS, FAMILY_OF
 
 
 class Factor(NamedTuple):
-    """The effect of one field between the typical instrument and the subject.
+    """The effect of one field (or of day or channel) on the step from the typical instrument to the subject.
 
-    `effect`: in log. `amount`: in money. `basis`: the share of the effect that rests on common practice, from
-    0 (evidence alone) to 1 (practice alone).
+    `observed`, `reference`: the field's value in the subject and in the typical instrument. `effect`: in log.
+    `amount`: in money. `basis`: the share of the effect that rests on rules of common practice, from 0
+    (evidence alone) to 1 (rules alone).
     """
 
     field: str
@@ -32,9 +33,10 @@ class Factor(NamedTuple):
 
 
 class FamilyEffect(NamedTuple):
-    """The sum of its factors; families of no effect are kept, factors that do not differ are left out.
+    """The effects of one family of fields: their sum, and the factors that it is made of.
 
-    `basis`: the mean of its factors', weighted by the sizes of their effects; 0 where there is no effect.
+    `factors` leaves out fields that do not differ and have no effect. `basis`: as in `Factor`, the mean over
+    the factors weighted by the sizes of their effects; 0 where no factor has an effect.
     """
 
     family: Family
@@ -45,10 +47,7 @@ class FamilyEffect(NamedTuple):
 
 
 def basis_of(factors: Sequence[Factor]) -> float:
-    """The share of the factors' effects that rests on common practice; 0 where none has an effect.
-
-    It is the mean of their `basis`, weighted by the sizes of their effects.
-    """
+    """Return the mean `basis` of factors, weighted by the sizes of their effects; 0 if none has an effect."""
     practised = sum([abs(factor.effect) * factor.basis for factor in factors])
     return practised / sum([abs(factor.effect) for factor in factors]) if practised else 0.0
 
@@ -63,11 +62,14 @@ def families_of(
     reliance: Reliance,
     model: Model,
 ) -> tuple[FamilyEffect, ...]:
-    """Effects by factor, in money to the cent, summed by family; every family stands, in a fixed order."""
+    """Turn log effects into money to the cent and sum them by family.
+
+    Every family is returned, in a fixed order; `effects` are in the order of `FACTORS`.
+    """
     amounts = split_money(value, reference_value, effects, currency)
     shown: dict[Family, list[Factor]] = {family: [] for family in Family}
     between = Comparison(model, subject.instrument, reference.instrument)
-    # What is not shown has no effect, and no amount.
+    # Only factors without effect and amount are left out, so the sums still hold.
     for (path, label, family), effect, amount, observed, base in zip(
         _PLACES, effects, amounts, _values(subject), _values(reference), strict=True
     ):
@@ -92,5 +94,5 @@ _PLACES = tuple((path, _LABELS[path], FAMILY_OF[path]) for path in FACTORS)
 
 
 def _values(subject: Subject) -> tuple[Value, ...]:
-    """The effects of every factor, in the order of FACTORS."""
+    """Return the subject's value of every factor, in the order of FACTORS."""
     return (*subject.instrument.values(), subject.day.isoformat(), subject.channel)

@@ -1,4 +1,4 @@
-"""The levels of ranges that may be asked for."""
+"""The levels of the ranges that a caller may ask for, as 0.8 for an 80% range."""
 
 from __future__ import annotations
 
@@ -6,12 +6,12 @@ from collections.abc import Sequence
 
 from models.errors import Fault, InputError
 
-# Nobody needs a range outside these, and a model fitted on few sales cannot give one.
+# Few sales cannot support a level outside these limits, and nobody needs one. The last is a count of levels.
 LEAST_LEVEL, MOST_LEVEL, MOST_LEVELS = 0.01, 0.99, 20
 
 
 def check_levels(levels: Sequence[object]) -> tuple[float, ...]:
-    """The levels asked for, each once, in the order asked. Raises InputError with every fault."""
+    """Return the levels asked for, each once, in the order asked. Raises InputError with every fault."""
     allowed = f"a number from {LEAST_LEVEL:g} to {MOST_LEVEL:g}"
     faults = [
         Fault("levels", level, "is not a level", allowed, "write 80% as 0.8")

@@ -1,4 +1,4 @@
-"""This module finds the fields that a description leaves open, and says which values were taken for them."""
+"""The fields that a description leaves blank, and the values that were assumed for them."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from models.domain.vocabulary import BY_PATH
 
 @dataclass(frozen=True)
 class Assumption:
-    """A field that was not given and was taken to be `value`."""
+    """A field that was not given, with the `value` that was assumed and a sentence that says why."""
 
     field: str
     value: str
@@ -22,25 +22,25 @@ class Assumption:
 
 _EDITION = Assumption("edition", "standard", "no edition was named: it was valued as the standard model")
 _BUILD = Assumption("build", "production", "no build was given: it was valued as an ordinary production one")
-# The fields whose blank is counted as the typical instrument has them, or below that.
+# Fields that, left blank, are counted as in the typical instrument, or lower.
 TYPICAL = ("year", "finish", "edition_number", "figure", "weight_kg")
-# Those whose blank is counted as none.
+# Fields that, left blank, are counted as none.
 AS_NONE = ("provenance.history", "provenance.paperwork")
-# An effect below this shows as 0.0% and is no sign that blanks sell for less.
+# A smaller log effect prints as 0.0%, too little to say that blanks sell for less.
 _FELT = 0.0005
 
 
 def counted_less(effect: float) -> bool:
-    """Say if a blank of this log effect was counted below what the typical instrument has."""
+    """Say if a blank field with this log effect was counted below the typical instrument's value."""
     return effect < -_FELT
 
 
 def unknown_fields(it: Instrument, model: Model) -> tuple[str, ...]:
-    """The fields that are not known and could be, by path.
+    """List the paths of the fields that are not known although the instrument could have them.
 
-    A number outside a numbered edition could not be, nor could a figure on a plain top. A finish that the
-    catalogue does not have for the model counts as not known. Edition and build are not among them: where
-    they are not given, they are reported as assumed.
+    Left out are the number of an instrument without an edition or of an edition without numbers, the figure
+    of a model with plain tops, and edition and build, whose blanks are always assumptions. A finish that the
+    catalogue does not have for the model counts as not known.
     """
     edition = model.edition(it.edition)
     moot = {"build", "edition"}
@@ -58,10 +58,10 @@ def unknown_fields(it: Instrument, model: Model) -> tuple[str, ...]:
 def assumptions(
     it: Instrument, unknown: Sequence[str], reference: Instrument, effects: Mapping[str, float]
 ) -> tuple[Assumption, ...]:
-    """Every field for which one value was taken because none was given, in the vocabulary's order.
+    """List the assumed value of each field that was not given, in the vocabulary's order.
 
-    `unknown`: as `unknown_fields` has it. `effects`: path → log effect. Condition, originality and case are
-    not among them: where they are left blank, they count a usual loss and no one value.
+    `unknown`: from `unknown_fields`. `reference`: the typical instrument. `effects`: path → log effect. Blank
+    fields of condition, originality and case are left out: they count as a usual loss, not as one value.
     """
     return tuple(_assumed(it, unknown, reference, effects))
 

@@ -1,4 +1,4 @@
-"""From a subject to a valuation in money: the one path that the command line and the service both take."""
+"""The valuation of a subject in money; the command line and the service both use this module."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ from models.valuation.unsaid import Assumption, assumptions, unknown_fields
 
 
 class Interval(NamedTuple):
-    """A central range that should hold the price in `level` of cases."""
+    """A central range of money that should contain the price in the share `level` of cases."""
 
     level: float
     low: Decimal
@@ -32,10 +32,10 @@ class Interval(NamedTuple):
 
 @dataclass(frozen=True)
 class ValueEstimate:
-    """One value with its ranges. All money is in `currency`; value is the median price.
+    """One value, the median price, with its ranges. All money is in `currency`.
 
-    `rate`: US dollars for one unit of it, as of `rate_day`, published by `rate_source`.
-    `provisional`: whether the price model is (`models.bundles.provisional`).
+    `rate`: US dollars for one unit of the currency, as of `rate_day`, published by `rate_source`.
+    `provisional`: whether the price model is provisional (`models.bundles.provisional`).
     """
 
     instrument: Instrument
@@ -56,7 +56,11 @@ class ValueEstimate:
 
 @dataclass(frozen=True)
 class Valuation(ValueEstimate):
-    """One value with its ranges and reasons. `basis`: that of all factors together, as a family's is."""
+    """One value with its ranges and reasons, counted from a typical instrument, the `reference`.
+
+    `basis`: the share of all effects together that rests on rules of common practice, from 0 to 1.
+    `assumed`: values assumed for blank fields. `unknown`: paths of the fields that are not known.
+    """
 
     reference: Instrument
     reference_value: Decimal
@@ -69,7 +73,7 @@ class Valuation(ValueEstimate):
 
 @dataclass(frozen=True)
 class Valuer:
-    """A price model with the catalogue, the rates and the evidence of the same bundle."""
+    """A price model with the catalogue, exchange rates and evidence of its bundle; it values subjects."""
 
     model: PriceModel
     catalogue: Catalogue
@@ -93,9 +97,9 @@ class Valuer:
         currency: str | Sequence[str] = BASE_CURRENCY,
         levels: Sequence[float] = DEFAULT_LEVELS,
     ) -> list[Valuation]:
-        """Value many; the same figures as one by one. Raises as `value`, for the first that fails.
+        """Value several subjects at once; the figures are those of `value` for each subject.
 
-        `currency`: one for all of them, or one for each.
+        `currency`: one code for all subjects, or one for each. Raises as `value`, for the first that fails.
         """
         wanted = [currency] * len(subjects) if isinstance(currency, str) else currency
         quoted = [self._quoted(code, s.day) for code, s in zip(wanted, subjects, strict=True)]
@@ -112,22 +116,22 @@ class Valuer:
         currency: str = BASE_CURRENCY,
         levels: Sequence[float] = DEFAULT_LEVELS,
     ) -> ValueEstimate:
-        """The figures that `value` gives, without the work of explaining them. Raises as `value`."""
+        """Return the value and ranges that `value` gives, without explaining them. Raises as `value`."""
         quoted, canonical = self._quoted(currency, subject.day), self.canonical(subject)
         estimate = self.model.estimate([canonical], levels)
         return ValueEstimate(**self._ranged(estimate, 0, canonical, quoted, levels))
 
     def canonical(self, subject: Subject) -> Subject:
-        """The subject with names spelled as in the catalogue. Raises UnknownNameError."""
+        """Return the subject with its names spelled as in the catalogue. Raises UnknownNameError."""
         it = self.catalogue.canonical(subject.instrument)
         return subject if it is subject.instrument else subject._replace(instrument=it)
 
     def rate(self, currency: str, day: date) -> float:
-        """US dollars for one unit. Raises InputError naming the currencies there are."""
+        """Return the US dollars for one unit of a currency. Raises InputError that lists the currencies."""
         return self.quote(currency, day).usd
 
     def quote(self, currency: str, day: date) -> Quote:
-        """The exchange rate, with its day and source. Raises InputError naming the currencies there are."""
+        """Return the exchange rate with its day and source. Raises InputError that lists the currencies."""
         try:
             return self.rates.quote(currency, day)
         except RateError as error:
@@ -142,7 +146,7 @@ class Valuer:
             raise InputError([fault]) from error
 
     def rate_source(self, currency: str) -> str:
-        """The publisher of this currency's rates, in words; the base currency needs none."""
+        """Return the publisher of this currency's rates, in words; US dollars need no rate."""
         return NO_RATE_NEEDED if currency == BASE_CURRENCY else self.rates.source
 
     def _quoted(self, currency: str, day: date) -> _Quoted:
@@ -206,7 +210,7 @@ class Valuer:
 
 
 class _Quoted(NamedTuple):
-    """A currency at its rate on one day."""
+    """A currency with its exchange rate for one day."""
 
     currency: str
     rate: Quote
@@ -216,6 +220,9 @@ class _Quoted(NamedTuple):
 
 
 def money_of(log_usd: float, rate: float, currency: str) -> Decimal:
-    """exp of a log price in US dollars, in `currency` at `rate`, never below the smallest amount."""
+    """Convert a log price in US dollars to money in `currency`, at least its smallest amount.
+
+    `rate`: US dollars for one unit of the currency.
+    """
     amount, least = round_money(math.exp(log_usd) / rate, currency), quantum(currency)
     return amount if amount > least else least

@@ -87,7 +87,7 @@ def value(
     if answer.provisional:
         note(f"the price model {answer.model_version} is provisional: take its values as first estimates")
     if answer.ignored:
-        note(f"columns ignored: {', '.join(answer.ignored)}")
+        note(f"ignored columns: {', '.join(answer.ignored)}")
     if failed:
         note(f"{failed} of {total} rows could not be valued: see the column error")
 

@@ -1,4 +1,4 @@
-"""The sales that stand closest to an instrument, each brought line by line to it."""
+"""Comparable sales: the sales most like a subject, each adjusted to the subject line by line."""
 
 from models.insights.comparables.choice import comparables
 from models.insights.comparables.grid import Adjustment, Grid, Step, adjust, reconcile

@@ -1,4 +1,4 @@
-"""Choose the comparables of a subject, adjust them and say what they say together."""
+"""Choose the comparable sales of a subject, adjust their prices to it, and reconcile them to one figure."""
 
 from __future__ import annotations
 
@@ -22,13 +22,13 @@ from models.price.interface import FACTORS, FloatArray
 from models.valuation.cautions import BESIDE, Caution
 from models.valuation.valuer import Valuer, money_of
 
-_LOOKED_AT = 60  # sales of the model that are held against the subject in the model's own terms
-_LISTED = 20  # asking prices and offers
-# Prices scatter around values as Student's t with this many degrees of freedom (common practice for robust
-# fits): the further a sale lies from its own value, the larger the scatter that it must be taken to have.
+_LOOKED_AT = 60  # Most sales of the subject's model that the price model compares with the subject.
+_LISTED = 20  # Most asking prices and offers that the price model compares with the subject.
+# Degrees of freedom of Student's t, by which prices scatter around values (a usual choice for robust fits): a
+# sale further from its own value gets a larger standard error.
 _TAILS = 4.0
-_SLIP = 4.0  # standard deviations from its own value: a wrong currency or another instrument, not a sale
-_HALF = 0.5  # the central range that the reconciled figure should lie in
+_SLIP = 4.0  # A sale more standard deviations than this from its own value is set aside as a mistake.
+_HALF = 0.5  # Level of the range outside which the reconciled figure gets a caution.
 _MARKET = ("day", "channel")
 
 Positions = NDArray[np.int64]
@@ -48,11 +48,11 @@ def comparables(
     count: int = 6,
     beside: int = 3,
 ) -> Comparables:
-    """The `count` closed sales that say most about this subject, and `beside` asking prices and offers.
+    """Return the `count` best comparable sales of a subject, and the `beside` best asking prices and offers.
 
-    First those of the same edition and build, then those whose adjusted price is the least uncertain:
-    the model is sure of the adjustments, the instrument is well described, the market scatters little, and
-    the price is not far from its own value. Records after the subject's day are not looked at.
+    Sales of the same edition and build are chosen first, then sales whose adjusted price is least uncertain:
+    the adjustments are well known, the instrument is well described, prices scatter little, and the price is
+    near its own value. Records after the subject's day are not used. Money is in `currency`.
     Raises UnknownNameError, or InputError for a currency without a rate.
     """
     canonical = valuer.canonical(subject)
@@ -80,7 +80,7 @@ def comparables(
 def _candidates(
     valuer: Valuer, subject: Subject
 ) -> tuple[list[_Candidate], list[_Candidate], tuple[str, ...]]:
-    """The sales of the subject's model, then its asking prices and offers, then the ids of sales set aside.
+    """Return sales of the subject's model, its asking prices and offers, and the ids of sales set aside.
 
     In both lists the subject's own edition and build come first, then the least uncertain records.
     """
@@ -93,8 +93,8 @@ def _candidates(
     noise = valuer.model.noise_sd(theirs)
     apart = valuer.model.difference_sd(theirs, [subject])
     off = (_log_usd(valuer, records) - valuer.model.center(theirs)) / noise
-    off[len(sold) :] = 0.0  # what is asked or offered lies off the value by nature
-    # The variance of one draw of a t distribution, expected from where it fell.
+    off[len(sold) :] = 0.0  # Asking prices and offers differ from values by nature: that is no mistake.
+    # The variance of a draw from Student's t that is expected given where the draw fell.
     standard_error = np.sqrt(noise**2 * (_TAILS + off**2) / (_TAILS + 1) + apart**2)
     found = [
         _Candidate(e, int(valuer.snapshot.specimens[at]), float(d))
@@ -107,9 +107,9 @@ def _candidates(
 
 
 def _positions(snapshot: EvidenceSnapshot, subject: Subject) -> tuple[Positions, Positions]:
-    """The positions in `snapshot` of the nearest sales, and of the nearest asking prices and offers.
+    """Return the positions of the records most like the subject: of sales, and of asking prices and offers.
 
-    Records after the subject's day are not among them.
+    Records after the subject's day are left out.
     """
     positions = snapshot.of_model(subject.instrument.maker, subject.instrument.model)
     positions = positions[snapshot.days[positions] <= subject.day.toordinal()]
@@ -133,7 +133,7 @@ def _log_usd(valuer: Valuer, records: Sequence[Evidence]) -> FloatArray:
 
 
 def _same_kind(subject: Subject, other: Subject) -> bool:
-    """Say whether edition and build are the same; an empty build counts as ordinary production."""
+    """Say whether edition and build are the same; a blank build counts as ordinary production."""
     builds = [s.instrument.build or "production" for s in (subject, other)]
     return edition_key(subject) == edition_key(other) and builds[0] == builds[1]
 
@@ -145,7 +145,7 @@ def _adjusted(
     rate: float,
     *groups: Sequence[_Candidate],
 ) -> list[list[Comparable]]:
-    """Each group with its grids: same edition and build, then least adjusted, first."""
+    """Adjust each group to the subject, and sort it: same edition and build first, then least adjusted."""
     everyone = [c for group in groups for c in group]
     if not everyone:
         return [[] for _ in groups]

@@ -1,7 +1,8 @@
-"""The adjustment grid: from a price paid to what it says of the subject, line by line.
+"""The adjustment grid of a comparable sale, which leads from its price to the subject line by line.
 
-The usual order of the sales comparison approach: time first and then the market level it was sold in, each
-compounded; then the physical lines, all shares of the price so brought to today, added up.
+It follows the usual order of the sales comparison approach. First come adjustments for time and for the
+channel, which are compounded. Then come adjustments for the instrument's fields, all shares of the price as
+adjusted so far, which are added up.
 """
 
 from __future__ import annotations
@@ -13,15 +14,15 @@ from decimal import Decimal
 
 from models.domain.money import log_mean, round_money
 
-# A lenders' guideline, withdrawn in December 2014: beyond it a grid is worth a second look, no more.
+# Limits of a lenders' guideline, withdrawn in December 2014: a grid beyond them only deserves a second look.
 NET_FLAG, GROSS_FLAG = 0.15, 0.25
-# Nothing is so alike that it should take all the weight.
+# The least gross adjustment for weights, so that no sale takes all the weight.
 LEAST_GROSS = 0.01
 
 
 @dataclass(frozen=True)
 class Step:
-    """One adjustment to be: `share` is a fraction of the price that it applies to."""
+    """One adjustment to make. `share`: the fraction by which it changes the price that it applies to."""
 
     field: str
     share: float
@@ -29,7 +30,7 @@ class Step:
 
 @dataclass(frozen=True)
 class Adjustment:
-    """One adjustment made: `share` of the price it applied to, `amount` in the grid's currency."""
+    """One adjustment made. `share`: of the price that it changed; `amount`: in the grid's currency."""
 
     field: str
     share: float
@@ -38,9 +39,11 @@ class Adjustment:
 
 @dataclass(frozen=True)
 class Grid:
-    """`price` + the amounts of `market` = `today`; `today` + those of `lines` = `adjusted`, to the cent.
+    """The adjustments of one comparable, which lead from its `price` to the `adjusted` price of the subject.
 
-    `net`: (adjusted − price) / price. `gross`: the sum of all amounts' sizes / price.
+    To the cent, `price` + amounts of `market` = `today`, and `today` + amounts of `lines` = `adjusted`.
+    `market`: adjustments for day and channel. `lines`: adjustments for the instrument's fields. `net`:
+    (adjusted − price) / price. `gross`: the sum of the sizes of all adjustments / price.
     """
 
     currency: str
@@ -54,7 +57,7 @@ class Grid:
 
     @property
     def flags(self) -> tuple[str, ...]:
-        """`large_net_adjustment` and `large_gross_adjustment` where they apply: flags, not rejections."""
+        """Those of `large_net_adjustment` and `large_gross_adjustment` that apply; they reject nothing."""
         found = []
         if abs(self.net) > NET_FLAG:
             found.append("large_net_adjustment")
@@ -64,9 +67,10 @@ class Grid:
 
 
 def adjust(price: Decimal, market: Sequence[Step], lines: Sequence[Step], currency: str) -> Grid:
-    """The grid of one sale. `market`: compounded in this order; `lines`: added up on what that gives.
+    """Make the grid of one comparable. `price` must be above 0.
 
-    Steps of no share leave no line. `price` > 0.
+    The steps of `market` are compounded in this order; the steps of `lines` apply to the price after them and
+    are added up. A step with a share of 0 gets no line.
     """
     today, done = price, []
     for step in market:
@@ -93,18 +97,21 @@ def _amount(price: Decimal, step: Step, currency: str) -> Decimal:
 
 
 def shares_of(effects: Sequence[float]) -> list[float]:
-    """Log effects as shares of one price that sum to exp(Σ effects) − 1. Ang (2005): logarithmic mean."""
+    """Turn log effects into shares of one price that sum to exp(Σ effects) − 1.
+
+    They are split by the logarithmic mean (Ang 2005).
+    """
     mean = log_mean(math.exp(math.fsum(effects)), 1.0)
     return [mean * effect for effect in effects]
 
 
 def weights(grids: Sequence[Grid]) -> tuple[float, ...]:
-    """The share of each grid in the reconciled figure, by 1 / gross adjustment; shares sum to 1."""
+    """Return each grid's weight in the reconciled figure, by 1 / gross adjustment; the weights sum to 1."""
     raw = [1 / max(grid.gross, LEAST_GROSS) for grid in grids]
     return tuple(w / math.fsum(raw) for w in raw)
 
 
 def reconcile(grids: Sequence[Grid]) -> Decimal:
-    """The one figure that the adjusted prices say, weighted by `weights`. Needs one grid or more."""
+    """Return the mean of the adjusted prices, weighted by `weights`, of one grid or more."""
     pairs = zip(weights(grids), grids, strict=True)
     return round_money(math.fsum(w * float(g.adjusted) for w, g in pairs), grids[0].currency)

@@ -1,4 +1,4 @@
-"""Comparables: one record beside the subject, and the set of them."""
+"""The types of comparables: one comparable record, and all comparables of a subject."""
 
 from __future__ import annotations
 
@@ -13,11 +13,12 @@ from models.valuation.cautions import Caution
 
 @dataclass(frozen=True)
 class Comparable:
-    """One record of the evidence beside the subject.
+    """One record of the evidence, compared with a subject.
 
-    `price` is in its own `currency`; the grid starts from it in the subject's, at the rate of its own day and
-    back at the rate of the subject's. `standard_error`: that of its adjusted price, in log, as a value of the
-    subject. `share`: its share of the reconciled figure, 0 for what is only shown beside.
+    `price`: as recorded, in the record's `currency`. `grid`: starts from the price converted to US dollars on
+    the record's day and to the valuation's currency on the subject's day. `standard_error`: of the adjusted
+    price as an estimate of the subject's price, in log. `share`: the weight in the reconciled figure, 0 for
+    asking prices and offers.
     """
 
     id: str
@@ -36,11 +37,13 @@ class Comparable:
 
 @dataclass(frozen=True)
 class Comparables:
-    """`sales`: the closest first; their shares sum to 1. `beside`: asking prices and offers, not mixed in.
+    """The comparables of one subject. Money is in `currency`; `value` is the model's value of the subject.
 
-    `reconciled`: what the sales say together, None without any. `difference`: reconciled / value − 1.
-    `set_aside`: ids of sales too far from everything else to be anything but a slip, and not used.
-    `note`: why there are none, or fewer than asked. `caution`: where sales and model disagree.
+    `sales`: same edition and build first, then least adjusted; their shares sum to 1. `beside`: asking prices
+    and offers, which do not count. `reconciled`: weighted mean of the adjusted sales, None without sales.
+    `difference`: reconciled / value − 1. `set_aside`: ids of sales that were not used because their price
+    lies too far from their own value. `note`: why there are fewer sales than asked for, if so. `caution`:
+    given if the sales and the price model disagree.
     """
 
     currency: str

@@ -1,4 +1,4 @@
-"""Find the records of a model that look most like a subject, by codes alone and without the price model."""
+"""Find the records of a model that are most like a subject, by a fast distance without the price model."""
 
 from __future__ import annotations
 
@@ -10,15 +10,15 @@ from models.domain.instrument import Subject
 from models.domain.vocabulary import BY_FLAT
 from models.price.instruments.features import LOSSES, STEPS_OF, ordinal
 
-_ASSIGNED = 3.0  # another edition or build: further away than anything that the other fields can add up to
-_OTHER = 0.3  # another finish, or not known whether
-_YEARS_SOLD, _YEARS_MADE = 0.1, 0.03
+_ASSIGNED = 3.0  # Distance of another edition or build.
+_OTHER = 0.3  # Distance of another finish, and of most fields that are blank in only one of the two.
+_YEARS_SOLD, _YEARS_MADE = 0.1, 0.03  # Distance for each year between the days, and between the years made.
 
 
 def nearest(
     snapshot: EvidenceSnapshot, positions: NDArray[np.int64], subject: Subject, count: int
 ) -> NDArray[np.int64]:
-    """At most `count` of these positions, nearest first; ties by age, newest first."""
+    """Return at most `count` of these positions of records, most like the subject first; ties by newest."""
     if not len(positions):
         return positions
     apart = (

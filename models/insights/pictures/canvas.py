@@ -1,4 +1,4 @@
-"""The few marks that all pictures are made of. Whatever text comes in goes out escaped."""
+"""A canvas that draws the shapes and texts of all pictures as SVG; every text is escaped."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ UP, DOWN, UNSURE, BASE = "#1c6e5a", "#b4532a", "#8a8f94", "#33414e"
 WIDTH = 760
 _FONT = "system-ui, 'Segoe UI', 'DejaVu Sans', sans-serif"
 
-# Gains are solid, losses hatched, what is not known dotted: told apart without colour.
+# Gains are solid, losses hatched and unknown fields dotted, so that nobody needs colours to tell them apart.
 _PATTERNS = (
     f'<pattern id="{{id}}-down" width="6" height="6" patternUnits="userSpaceOnUse" '
     f'patternTransform="rotate(45)"><rect width="6" height="6" fill="{PAPER}"/>'
@@ -25,13 +25,13 @@ _PATTERNS = (
 
 
 def number(x: float) -> str:
-    """A coordinate: one decimal, no trailing zero, no minus zero."""
+    """Write a coordinate with at most one decimal, without a trailing zero or a minus zero."""
     shown = f"{x:.1f}".removesuffix(".0")
     return "0" if shown == "-0" else shown
 
 
 class Canvas:
-    """An SVG being drawn. `id`: unique on its page, the root of every id in it."""
+    """An SVG picture that is being drawn. `id`: unique on its page; all ids in the picture begin with it."""
 
     def __init__(self, id: str, height: float, title: str, description: str) -> None:
         self.id, self.height = id, height
@@ -39,18 +39,18 @@ class Canvas:
         self._marks: list[str] = []
 
     def fill(self, kind: str) -> str:
-        """The fill of a pattern: `down`, `unsure` or `band`."""
+        """Return the fill value of a pattern: `down`, `unsure` or `band`."""
         return f"url(#{self.id}-{kind})"
 
     def rect(self, x: float, y: float, width: float, height: float, fill: str, stroke: str = "none") -> None:
-        """A box."""
+        """Draw a rectangle from its top left corner."""
         geometry = f'x="{number(x)}" y="{number(y)}" width="{number(width)}" height="{number(height)}"'
         self._marks.append(f'<rect {geometry} fill="{fill}" stroke="{stroke}"/>')
 
     def line(
         self, x1: float, y1: float, x2: float, y2: float, stroke: str = INK, width: float = 1, dash: str = ""
     ) -> None:
-        """A straight line."""
+        """Draw a straight line."""
         ends = f'x1="{number(x1)}" y1="{number(y1)}" x2="{number(x2)}" y2="{number(y2)}"'
         dashed = f' stroke-dasharray="{dash}"' if dash else ""
         self._marks.append(f'<line {ends} stroke="{stroke}" stroke-width="{number(width)}"{dashed}/>')
@@ -58,18 +58,18 @@ class Canvas:
     def path(
         self, points: Sequence[tuple[float, float]], fill: str, stroke: str = "none", *, closed: bool
     ) -> None:
-        """A run of straight lines."""
+        """Draw straight lines from point to point; `closed` makes them a polygon."""
         ends = " ".join(f"{number(x)},{number(y)}" for x, y in points)
         tag = "polygon" if closed else "polyline"
         self._marks.append(f'<{tag} points="{ends}" fill="{fill}" stroke="{stroke}" stroke-width="2"/>')
 
     def circle(self, x: float, y: float, radius: float, fill: str, stroke: str = INK) -> None:
-        """A dot."""
+        """Draw a circle around (x, y)."""
         geometry = f'cx="{number(x)}" cy="{number(y)}" r="{number(radius)}"'
         self._marks.append(f'<circle {geometry} fill="{fill}" stroke="{stroke}" stroke-width="1.5"/>')
 
     def diamond(self, x: float, y: float, radius: float, fill: str, stroke: str = INK) -> None:
-        """A square on its corner."""
+        """Draw a square that stands on its corner."""
         corners = [(x - radius, y), (x, y - radius), (x + radius, y), (x, y + radius)]
         self.path(corners, fill, stroke, closed=True)
 
@@ -84,13 +84,13 @@ class Canvas:
         fill: str = INK,
         bold: bool = False,
     ) -> None:
-        """Words whose baseline is at y. `anchor`: `start`, `middle` or `end`."""
+        """Write words on the baseline y. `anchor`: the part at x, `start`, `middle` or `end`."""
         weight = ' font-weight="600"' if bold else ""
         geometry = f'x="{number(x)}" y="{number(y)}" text-anchor="{anchor}" font-size="{number(size)}"'
         self._marks.append(f'<text {geometry} fill="{fill}"{weight}>{escape(words)}</text>')
 
     def svg(self) -> str:
-        """The whole picture."""
+        """Return the whole picture as SVG text."""
         id, height = escape(self.id, quote=True), number(self.height)
         return (
             f'<svg xmlns="http://www.w3.org/2000/svg" role="img" aria-labelledby="{id}-title {id}-desc" '
@@ -103,7 +103,7 @@ class Canvas:
 
 
 def ticks(low: float, high: float, about: int = 6) -> list[float]:
-    """Round numbers from low to high (low < high), roughly `about` of them."""
+    """Return round numbers between low and high (low < high) for an axis, roughly `about` of them."""
     raw = (high - low) / max(about, 1)
     unit = 10 ** math.floor(math.log10(raw))
     step = next(unit * k for k in (1, 2, 2.5, 5, 10) if unit * k >= raw * (1 - 1e-9))
@@ -112,5 +112,5 @@ def ticks(low: float, high: float, about: int = 6) -> list[float]:
 
 
 def cut(words: str, most: int) -> str:
-    """At most `most` characters, with an ellipsis where some are left out."""
+    """Shorten words to at most `most` characters, ending in an ellipsis if some are left out."""
     return words if len(words) <= most else words[: most - 1].rstrip() + "…"

@@ -1,4 +1,4 @@
-"""The market index: what the same typical instrument was worth over time, with its band."""
+"""The picture of a market index: a line of the typical instrument's value over time, with its 80% band."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ _LEFT, _RIGHT, _TOP, _FOOT, _HEIGHT = 58.0, 24.0, 66.0, 42.0, 320.0
 
 
 def index_picture(index: MarketIndex, name: str, id: str = "index") -> str:
-    """SVG. `name`: of the model that the index is of."""
+    """Draw a market index as SVG. `name`: maker and model of the typical instrument."""
     title = f"The market for a typical {name}"
     canvas = Canvas(id, _HEIGHT, title, _description(index))
     canvas.text(16, 26, title, size=17, bold=True)
@@ -57,7 +57,7 @@ def _years(first: date, last: date) -> list[int]:
 
 
 def _description(index: MarketIndex) -> str:
-    """The level at the start, at its highest and lowest, and at the end."""
+    """Describe the picture in words: the index at its start, lowest, highest and end."""
     pairs = list(zip(index.level, index.days, strict=True))
     said = []
     for words, (level, day) in (

@@ -1,4 +1,4 @@
-"""The span: where the price may lie, with the comparables on it and a price asked, if there is one."""
+"""The picture of a value's ranges on a scale of money, with comparable sales and a price asked, if given."""
 
 from __future__ import annotations
 
@@ -19,7 +19,10 @@ def span_picture(
     asking: Decimal | None = None,
     id: str = "span",
 ) -> str:
-    """SVG. `found`: comparables in the valuation's currency; `asking`: a price asked, in that currency."""
+    """Draw the ranges of a value as SVG.
+
+    `found`: comparable sales; `asking`: a price asked. Both are in the valuation's currency.
+    """
     sales = found.sales if found else ()
     listed = found.beside if found else ()
     rows = len(sales) + len(listed)
@@ -44,7 +47,7 @@ def span_picture(
 
 
 class _Scale:
-    """Money to places: linear, with all that is shown in it."""
+    """A linear scale from money to x coordinates that covers all amounts in the picture."""
 
     def __init__(self, valuation: Valuation, shown: Sequence[Comparable], asking: Decimal | None) -> None:
         money_shown = [float(valuation.value), *(float(i.low) for i in valuation.intervals)]
@@ -63,7 +66,7 @@ class _Scale:
 
 
 def _bands(canvas: Canvas, valuation: Valuation, scale: _Scale, foot: float) -> None:
-    """Nested boxes, the widest range the flattest and palest; the value is a line through all."""
+    """Draw each range as a box, the widest range as the flattest one, and the value as a line through all."""
     ordered = sorted(valuation.intervals, key=lambda i: -i.level)
     for at, interval in enumerate(ordered):
         half = 6 + 16 * (at + 1) / len(ordered)

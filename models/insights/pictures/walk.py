@@ -1,4 +1,4 @@
-"""The walk: from what a typical instrument is worth, factor by factor, to this instrument."""
+"""The picture of a value's reasons: bars that lead from a typical instrument's value, factor by factor."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from models.valuation.factors import Factor
 from models.valuation.valuer import Valuation
 
 _ROW, _TOP, _LEFT, _RIGHT = 24.0, 62.0, 262.0, 96.0
-_MOST = 12  # factors with a row of their own
+_MOST = 12  # Most factors that get a row each; the others share one.
 
 
 @dataclass(frozen=True)
@@ -23,7 +23,10 @@ class _Row:
 
 
 def walk_picture(valuation: Valuation, id: str = "walk") -> str:
-    """SVG. Rows run from the reference value to the value; the smallest factors are summed in one row."""
+    """Draw, as SVG, the steps from the typical instrument's value to this one's, one row for each factor.
+
+    The smallest factors share one row.
+    """
     rows = _rows(valuation)
     height = _TOP + _ROW * (len(rows) + 2) + 40
     it = valuation.instrument
@@ -46,7 +49,7 @@ def walk_picture(valuation: Valuation, id: str = "walk") -> str:
 
 
 def _rows(valuation: Valuation) -> list[_Row]:
-    """The largest factors in the order of their families, then all others as one."""
+    """Return a row for each of the largest factors, by family, then one row for all others together."""
     factors = [f for family in valuation.families for f in family.factors if f.amount]
     largest = sorted(factors, key=lambda f: (-abs(f.amount), f.field))[:_MOST]
     if len(factors) == _MOST + 1:

@@ -1,1 +1,1 @@
-"""The fitted core of a price model, on any kind of table: backbone, trees, posterior and spread."""
+"""The fitted core of a price model, for any kind of table: backbone regression, trees, posterior, spread."""

@@ -1,10 +1,11 @@
-"""The partially pooled hedonic backbone on log price: levels, losses that saturate, and their scales.
+"""The backbone of the price model: a partially pooled hedonic regression on log price.
 
 log value = level(x) + blank(x) − T(Σ_f scale_f(x) · loss_f(x)),  T(u) = C · (1 − exp(−u / C)), u for C = ∞
 
-`level` is a penalised linear part (identity, rarity, market, provenance, unknowns). Each loss is a sum of
-non-negative steps over the fields of one family, so that more wear or a less original part never adds value;
-its scale is e to a penalised linear part and varies by model and build. C lets heavy losses saturate.
+`level` is a penalised linear function of identity, rarity, market, provenance and blanks. `loss_f` is a sum
+of non-negative steps over the fields of the family f, so that more wear or a less original part never adds
+value. `scale_f` is the exponential of a penalised linear function and varies by model and build. The cap C
+limits the total loss.
 """
 
 from __future__ import annotations
@@ -23,11 +24,10 @@ from models.price.core.basis import Basis, Floats, Ints, Table, product, read_ba
 
 
 class RoleKind(StrEnum):
-    """The ways in which the columns of a block enter a value; see the module.
+    """The term of the backbone's formula (see the module) to which the columns of a block belong.
 
-    `BLANK`: a level that marks a blank field. Its columns are −1 where the field is blank and its
-    coefficients are not negative: those who leave a field blank may be paid less, and a blank never adds to a
-    value.
+    `BLANK`: a level term that marks a blank field. Its columns are −1 where the field is blank and its
+    coefficients are not negative, so a blank can lower a value and never raises it.
     """
 
     LEVEL = "level"
@@ -37,14 +37,14 @@ class RoleKind(StrEnum):
 
 
 class Role(NamedTuple):
-    """The way in which a block enters a value. `family`: of a loss or a scale, "" for any other."""
+    """The term of the formula that a block belongs to. `family`: of a loss or a scale, "" for other terms."""
 
     kind: RoleKind
     family: str = ""
 
     @property
     def nonnegative(self) -> bool:
-        """Say whether the coefficients are not negative."""
+        """Say whether the coefficients are held at 0 or above."""
         return self.kind in (RoleKind.BLANK, RoleKind.LOSS)
 
 
@@ -52,21 +52,21 @@ LEVEL, BLANK = Role(RoleKind.LEVEL), Role(RoleKind.BLANK)
 
 
 def loss_of(family: str) -> Role:
-    """The role of the losses of this family."""
+    """Return the role of blocks that are losses of this family of fields."""
     return Role(RoleKind.LOSS, family)
 
 
 def scale_of(family: str) -> Role:
-    """The role of the scale of this family's losses."""
+    """Return the role of blocks that scale the losses of this family of fields."""
     return Role(RoleKind.SCALE, family)
 
 
 @dataclass(frozen=True)
 class Block:
-    """Design columns that share one prior variance (`group`) and one role.
+    """Design columns of the regression that share a role and a prior variance, named by `group`.
 
-    `pooled` False: a flat prior. `part`: the part of the value that it belongs to, of which the trees see the
-    total; "" for none.
+    The columns are products of the `bases`. `pooled`: False for a flat prior. `part`: the part of the value
+    that the block belongs to, "" for none; the trees get the sum over each part as an input.
     """
 
     name: str
@@ -89,18 +89,18 @@ class Block:
         return tuple(dict.fromkeys(basis.column for basis in self.bases))
 
     def state(self) -> dict[str, Any]:
-        """As JSON."""
+        """Return the block as JSON."""
         return {**vars(self), "role": self.role._asdict(), "bases": [basis.state() for basis in self.bases]}
 
 
 def read_block(state: Mapping[str, Any]) -> Block:
-    """The block that `state()` described."""
+    """Read a block that `Block.state` returned."""
     role = Role(RoleKind(state["role"]["kind"]), state["role"]["family"])
     return Block(**{**state, "role": role, "bases": tuple(read_basis(basis) for basis in state["bases"])})
 
 
 def design(blocks: Sequence[Block], table: Table) -> tuple[Ints, Floats]:
-    """(n, m) design column and value of every row, blocks side by side in the order given."""
+    """Return the sparse design of n rows: (n, m) column numbers and values, blocks in the given order."""
     start, index, value = 0, [], []
     for block in blocks:
         i, v = product(block.bases, table)
@@ -111,13 +111,13 @@ def design(blocks: Sequence[Block], table: Table) -> tuple[Ints, Floats]:
 
 
 def row_sums(values: Floats) -> Floats:
-    """(n,) sums along rows in one fixed order, whatever n is: a batch equals its rows alone, to the bit."""
+    """Return (n,) sums of rows, added in one fixed order, so that they do not depend on n, to the bit."""
     return np.add.accumulate(values, axis=1)[:, -1] if values.shape[1] else np.zeros(len(values))
 
 
 @dataclass(frozen=True)
 class Backbone:
-    """Blocks with their coefficients `theta` (design columns), an intercept and the cap C."""
+    """The fitted regression: blocks, their coefficients `theta`, an intercept, and the cap C of losses."""
 
     blocks: tuple[Block, ...]
     theta: Floats
@@ -126,21 +126,21 @@ class Backbone:
 
     @cached_property
     def families(self) -> tuple[str, ...]:
-        """The families that have a loss, in the order of the blocks."""
+        """The families of fields that have losses, in the order of the blocks."""
         return tuple(dict.fromkeys(block.role.family for block in self.blocks if block.is_loss))
 
     @cached_property
     def starts(self) -> NDArray[np.int64]:
-        """The first design column of each block, and the number of all as the last."""
+        """The number of each block's first design column; the last entry is the number of all columns."""
         return np.cumsum([0, *(block.size for block in self.blocks)])
 
     def without_blanks(self) -> Backbone:
-        """The same, where a blank field counts just as the typical value that stands for it."""
+        """Return a copy whose blank terms are 0, so that a blank field counts just as its typical value."""
         blanks = np.repeat([b.role == BLANK for b in self.blocks], [b.size for b in self.blocks])
         return replace(self, theta=np.where(blanks, 0.0, self.theta))
 
     def sums(self, which: Sequence[int], table: Table) -> Floats:
-        """(n,) Σ θ·x over the blocks at these positions."""
+        """Return (n,) sums of coefficient × design value over the blocks at these positions."""
         total = np.zeros(len(next(iter(table.values()))))
         for at in which:
             index, value = product(self.blocks[at].bases, table)
@@ -148,5 +148,5 @@ class Backbone:
         return total
 
     def positions(self, role: Role) -> list[int]:
-        """The positions in `blocks` of the blocks that have this role."""
+        """Return the positions in `blocks` of the blocks with this role."""
         return [at for at, block in enumerate(self.blocks) if block.role == role]

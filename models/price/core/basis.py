@@ -1,7 +1,7 @@
-"""Bases: how one column of a table becomes design columns of the backbone.
+"""Bases: each turns one column of a table into design columns of the backbone, the regression on log price.
 
-A fitted basis turns n rows into `(index, value)`, both (n, m): row i has value[i, j] in design column
-index[i, j] of the basis. The padded form keeps a row's arithmetic independent of the rows beside it.
+A fitted basis turns n rows into a sparse design `(index, value)`, both (n, m): row i has value[i, j] in
+design column index[i, j]. All rows have m entries, so a row's sums do not depend on the rows beside it.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
-Table = Mapping[str, NDArray[Any]]  # numbers: float64 with NaN for unknown; levels: object, "" for unknown
+Table = Mapping[str, NDArray[Any]]  # Column → float64 with NaN for unknown, or text with "" for unknown.
 Rows = tuple[Ints, Floats]
 
 
@@ -34,10 +34,10 @@ class Basis(ABC):
 
     @abstractmethod
     def rows(self, table: Table) -> Rows:
-        """The design of every row of the table."""
+        """Return the sparse design (see the module) of every row of the table."""
 
     def state(self) -> dict[str, Any]:
-        """The basis as JSON, as `read_basis` reads it."""
+        """Return the basis as JSON, which `read_basis` reads."""
         own = {one.name: getattr(self, one.name) for one in fields(self)}
         plain = {name: x.tolist() if isinstance(x, np.ndarray) else x for name, x in own.items()}
         return {"kind": type(self).__name__.lower(), **plain}
@@ -45,9 +45,10 @@ class Basis(ABC):
 
 @dataclass(frozen=True)
 class Levels(Basis):
-    """One column per level, one for "unknown" where `unknown` is true, and one that no data ever touches.
+    """A design column for each level, one for "unknown", and one for levels that the fit has not seen.
 
-    The last column keeps its prior: a level never seen has no effect of its own and all of its variance.
+    No data touch the last column, so an unseen level has an effect of 0 with all of its prior variance. If
+    `unknown` is false, an unknown level has no effect.
     """
 
     levels: tuple[str, ...]
@@ -75,7 +76,7 @@ class Levels(Basis):
 
 @dataclass(frozen=True)
 class Linear(Basis):
-    """(x − center) / scale; `unknown` where x is unknown."""
+    """One design column with (x − center) / scale, or with the number `unknown` where x is not known."""
 
     center: float
     scale: float
@@ -92,7 +93,7 @@ class Linear(Basis):
 
 @dataclass(frozen=True)
 class Unknown(Basis):
-    """1 where x is unknown."""
+    """One design column with 1 where x is not known, else 0."""
 
     @property
     def size(self) -> int:
@@ -106,10 +107,10 @@ class Unknown(Basis):
 
 @dataclass(frozen=True)
 class Ramps(Basis):
-    """Column k rises from 0 to 1 between knot k and knot k + 1 and is held flat outside.
+    """Design columns that each rise from 0 to 1: column k between knot k and knot k + 1, flat elsewhere.
 
-    On grades with knots 0, 1, … these are the steps of an ordinal scale; on time, the increments of an index.
-    `unknown`: the columns where x is unknown; all 0 if empty.
+    For grades with knots 0, 1, … they are the steps of an ordinal scale; for time, increments of an index.
+    `unknown`: the values of the columns where x is not known; all 0 if empty.
     """
 
     knots: tuple[float, ...]
@@ -129,9 +130,10 @@ class Ramps(Basis):
 
 @dataclass(frozen=True)
 class Smooth(Basis):
-    """A curve: hat functions on knots, times `loadings` (knots, size): a ridge on the columns is its prior.
+    """A curve, linear between knots: hat functions on the knots times `loadings` (knots, size).
 
-    `smooth_over` and `shapes_over` say which. Held flat beyond the outer knots; 0 where unknown.
+    A ridge penalty on the design columns gives the curve the prior that `smooth_over` or `shapes_over` puts
+    into the loadings. The curve is flat beyond the outer knots, and 0 where x is not known.
     """
 
     knots: tuple[float, ...]
@@ -154,10 +156,10 @@ class Smooth(Basis):
 
 
 def smooth_over(column: str, knots: Sequence[float], size: int | None = None) -> Smooth:
-    """A curve's departure from a straight line, on these knots (at least 4, ascending): its smoothest shapes.
+    """Return a basis for a curve's departure from a straight line, made of the `size` smoothest shapes.
 
-    The loadings are the eigenvectors of a second-difference penalty over the root of their eigenvalues
-    (Wahba's splines as a mixed model; Ruppert, Wand & Carroll 2003).
+    `knots`: at least 4, ascending. The loadings are eigenvectors of a second-difference penalty divided by
+    the root of their eigenvalues (Wahba's splines as a mixed model; Ruppert, Wand & Carroll 2003).
     """
     k = len(knots)
     spacing = np.diff(np.array(knots, dtype=np.float64))
@@ -173,7 +175,7 @@ def smooth_over(column: str, knots: Sequence[float], size: int | None = None) ->
 
 
 def shapes_over(column: str, knots: Sequence[float], covariance: Floats, size: int) -> Smooth:
-    """A curve of this covariance between its values at the knots (k, k): its `size` largest shapes."""
+    """Return a basis for a curve whose values at k knots have this (k, k) covariance: `size` main shapes."""
     values, vectors = np.linalg.eigh(covariance)
     keep = slice(max(len(knots) - size, 0), None)
     loadings = _signed(vectors[:, keep] * np.sqrt(np.maximum(values[keep], 0.0)))
@@ -181,13 +183,13 @@ def shapes_over(column: str, knots: Sequence[float], covariance: Floats, size: i
 
 
 def _signed(loadings: Floats) -> Floats:
-    """Signs of eigenvectors are arbitrary: fixed, so that a fit is the same on every machine."""
+    """Fix the arbitrary signs of eigenvectors, so that a fit is the same on every machine."""
     signs = np.sign(loadings[np.abs(loadings).argmax(axis=0), np.arange(loadings.shape[1])])
     return np.asarray(loadings * signs)
 
 
 def read_basis(state: Mapping[str, Any]) -> Basis:
-    """The basis that `state()` described. Raises KeyError for a kind that does not exist."""
+    """Read a basis that `Basis.state` returned. Raises KeyError for a kind that does not exist."""
     kinds: Sequence[type[Basis]] = (Levels, Linear, Unknown, Ramps, Smooth)
     own: dict[str, Any] = {n: tuple(x) if isinstance(x, list) else x for n, x in state.items()}
     if "loadings" in own:
@@ -196,7 +198,10 @@ def read_basis(state: Mapping[str, Any]) -> Basis:
 
 
 def product(bases: Sequence[Basis], table: Table) -> Rows:
-    """The row-wise product of several bases: (n, Π m) with index over Π size, the first basis slowest."""
+    """Return the row-wise product of several bases: (n, Π m) index into Π size columns, and (n, Π m) values.
+
+    In the column numbers the first basis varies slowest.
+    """
     index, value = bases[0].rows(table)
     for basis in bases[1:]:
         i, v = basis.rows(table)

@@ -1,8 +1,8 @@
 """LightGBM's text model format, read without LightGBM: regression forests with numerical splits.
 
-Format and decisions as in LightGBM 4, `Tree::ToString` and `Tree::NumericalDecision` (memory; the tests
-compare with the library itself). Numbers are written with 17 digits, so reading gives the same doubles; the
-learning rate and the start value are already inside the leaves.
+The format is that of LightGBM 4's `Tree::ToString`, and splits decide as `Tree::NumericalDecision` (written
+from memory; tests compare with the library itself). Numbers have 17 digits, so that reading gives the same
+doubles. The leaves already contain the learning rate and the start value.
 """
 
 from __future__ import annotations
@@ -13,18 +13,20 @@ from dataclasses import dataclass
 
 from models.errors import ForestError
 
-_CATEGORICAL = 1  # a bit of decision_type; the bits from _MISSING on hold the kind of missing value
-_MISSING = 2
+_CATEGORICAL = 1  # The bit of decision_type that marks a categorical split.
+_MISSING = 2  # The number of the first bit of decision_type that holds the kind of missing value.
 _VERSIONS = ("v3", "v4")
-# Objectives whose prediction is the sum of the leaves as it is.
+# Objectives whose prediction is the plain sum of the leaves.
 _PLAIN = ("regression", "regression_l1", "huber", "fair", "quantile", "mape", "none", "custom")
 
 
 @dataclass(frozen=True)
 class Tree:
-    """One tree: m splits and m + 1 leaves. A child c ≥ 0 is split c (after its parent), −1 − l is leaf l.
+    """One tree with m splits and m + 1 leaves.
 
-    A row goes left where its value ≤ `threshold`. `leaves`: values, with learning rate and start value.
+    `column`, `threshold`: of each split; a row goes left if its value ≤ the threshold. `left`, `right`: the
+    children of each split: a child c ≥ 0 is split c, and c = −1 − l is leaf l. `leaves`: leaf values, with
+    learning rate and start value.
     """
 
     column: tuple[int, ...]
@@ -36,14 +38,14 @@ class Tree:
 
 @dataclass(frozen=True)
 class Booster:
-    """The trees of one text model, which predicts the sum of their leaves, and the names of its features."""
+    """A boosted model that predicts the sum of its trees' leaves. `columns`: the names of its features."""
 
     columns: tuple[str, ...]
     trees: tuple[Tree, ...]
 
 
 def read_boosters(texts: Sequence[str]) -> tuple[Booster, ...]:
-    """The boosters of one bag. Raises ForestError where there is none, or their features differ."""
+    """Read boosters that are averaged. Raises ForestError if there is none or their features differ."""
     boosters = tuple(read_booster(text) for text in texts)
     if not boosters:
         raise ForestError("a forest needs at least one booster")
@@ -53,11 +55,11 @@ def read_boosters(texts: Sequence[str]) -> tuple[Booster, ...]:
 
 
 def read_booster(text: str) -> Booster:
-    """The booster that `Booster.model_to_string()` wrote.
+    """Read a booster from the text of LightGBM's `Booster.model_to_string()`.
 
-    Raises ForestError for what is no such text, is damaged or cut short, or holds what cannot be explained
-    leaf by leaf: categorical splits, linear leaves, several classes, averaged (rf) boosters, a prediction
-    that is not the sum of its leaves.
+    Raises ForestError for other text, for text that is damaged or cut short, and for a booster that cannot be
+    explained leaf by leaf: categorical splits, a side for missing values, linear leaves, several classes,
+    averaged trees (rf), or a prediction that is not the sum of the leaves.
     """
     body, end, _ = text.partition("\nend of trees")
     head, *blocks = body.split("\nTree=")
@@ -126,7 +128,7 @@ def _integers(facts: Mapping[str, str], name: str) -> tuple[int, ...]:
 
 
 def _check_tree(tree: Tree, leaves: int, columns: int, where: str) -> None:
-    """Every split and leaf but the root is the child of one earlier split, and every number is one."""
+    """Raise ForestError unless the lists form one binary tree, parents first, with valid numbers."""
     m = leaves - 1
     lists = (tree.column, tree.threshold, tree.left, tree.right)
     if len(tree.leaves) != leaves or any(len(entries) != m for entries in lists):

@@ -1,4 +1,8 @@
-"""The fitted core of a price model on any kind of table: backbone, trees, posterior and spread."""
+"""The fitted core of a price model, for any kind of table.
+
+Its parts: the backbone, a pooled regression on log price; boosted trees that correct it; the posterior, the
+uncertainty of the regression's coefficients; and the spread, the distribution of prices around values.
+"""
 
 from __future__ import annotations
 
@@ -18,16 +22,16 @@ from models.price.core.posterior import Posterior
 from models.price.core.spread import Spread, read_spread
 
 PART, LOSS, BLANKS, COLUMN = "part", "loss", "blanks", "column"
-NOT_KNOWN = -1e9  # what trees see of a column that is not known: below all that is
+NOT_KNOWN = -1e9  # The trees' input for a number that is not known; it lies below all known numbers.
 
 
 @dataclass(frozen=True)
 class Input:
     """One input of the trees.
 
-    `kind`: "part", the backbone's total of the level's blocks of the part `name`; "loss", the scaled loss of
-    the part `name`; "blanks", the number of `columns` that are not known; "column", a number as it is,
-    which the key fixes or one player gives. `sign`: −1 where the value may never rise with it, else 0.
+    `kind`: "part", the sum of the backbone's level terms that belong to the part `name`; "loss", the sum of
+    its scaled losses of that part; "blanks", the number of `columns` that are not known; "column", a number
+    column as it is. `sign`: −1 if the value must never rise with the input, else 0.
     """
 
     name: str
@@ -38,12 +42,12 @@ class Input:
 
 @dataclass(frozen=True)
 class Trees:
-    """Boosted trees on what the parts of a value do together.
+    """Boosted trees that correct the backbone; most of their inputs are sums of its terms.
 
-    The share `handed` of the losses is theirs to bend: a value counts 1 − `weight` · `handed` of what the
-    backbone's losses take, and `weight` times what the trees say. The trees never rise with a loss, so
-    neither does the value, for any weight from 0 to 1. `handed_level`: the same share of the level. It is 0
-    where the trees say what the backbone left over, and 1 where they say the whole price beside it.
+    With the backbone's level and losses, the log value becomes (1 − `weight` · `handed_level`) · level
+    − (1 − `weight` · `handed`) · losses + `weight` · trees. So the trees can reshape the share `handed` of
+    the losses. They never rise with a loss, so for any weight from 0 to 1 the value does not either.
+    `handed_level` is 0 for trees fitted on the backbone's residuals, and 1 for trees fitted on whole prices.
     """
 
     inputs: tuple[Input, ...]
@@ -55,20 +59,20 @@ class Trees:
 
     @property
     def kept_losses(self) -> float:
-        """The share of the backbone's losses that a value counts itself."""
+        """The share of the backbone's losses that counts in a value beside the trees."""
         return 1.0 - self.weight * self.handed
 
     @property
     def kept_level(self) -> float:
-        """The share of the backbone's level that a value counts itself."""
+        """The share of the backbone's level that counts in a value beside the trees."""
         return 1.0 - self.weight * self.handed_level
 
 
 @dataclass(frozen=True)
 class Core:
-    """log price of a table's rows: the median, and how far prices lie from it. See `Evaluator`.
+    """The fitted parts from which an `Evaluator` computes the median log price of a row and its ranges.
 
-    `spread`: None while a fit has not come to it.
+    `spread` is None during a fit, until the spread is fitted.
     """
 
     backbone: Backbone
@@ -78,7 +82,7 @@ class Core:
     missing_losses: MissingLossModel | None = None
 
     def to_files(self) -> dict[str, bytes]:
-        """As JSON, npz and boosters in text. Raises ValueError for a core that has no spread yet."""
+        """Return the core as files of JSON, npz and text of trees. Raises ValueError if it has no spread."""
         if self.spread is None:
             raise ValueError("the core has no spread yet: fit it first")
         trees = self.trees
@@ -111,9 +115,10 @@ class Core:
 
 
 def read_core(files: Mapping[str, bytes]) -> Core:
-    """The core that `to_files` wrote.
+    """Read a core that `to_files` wrote.
 
-    Raises KeyError where a file is missing, BundleDamagedError where the trees break a sign.
+    Raises KeyError if a file is missing, ForestError if the text of the trees is damaged, and
+    BundleDamagedError if the trees can rise with a loss or a share is not from 0 to 1.
     """
     state = json.loads(files["core.json"])
     with np.load(io.BytesIO(files["core.npz"]), allow_pickle=False) as npz:

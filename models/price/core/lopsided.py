@@ -1,10 +1,11 @@
-"""Prices lie lopsided around a value whose losses are not all known: most a little above, some far below.
+"""The skewed distribution of prices around a value with unknown losses: most a little above, some far below.
 
-The unknown losses of a row count together as one loss of two outcomes, which is heavy with the chance p, of
-the variance and the skewness of their sum: third central moments of independent losses add up, as variances
-do. Where the sum is hardly skewed, only a part of its variance is such a loss; the rest widens the scatter.
-That part is the share ρ of scale². Around either outcome prices scatter as Student's t with 6 degrees of
-freedom, brought to the variance that is left, as in the likelihood of `training.fit.spread.noise`. In scales:
+All unknown losses of a row count as one loss with two outcomes, light and heavy. It has the variance and the
+skewness of their sum (third central moments of independent losses add up, as variances do), and p is the
+chance of the heavy outcome. If the sum is hardly skewed, only a part of its variance is modelled by the two
+outcomes; the other part widens the scatter. ρ is the variance of the two outcomes as a share of scale².
+Around each outcome prices scatter as Student's t with 6 degrees of freedom, scaled to the remaining variance,
+as in the likelihood of `training.fit.spread.noise`. In scales:
 
 F(x) = (1 − p) · T((x − a) / b) + p · T((x + c) / b),
 b = √(1 − ρ), a = √(ρ p / (1 − p)), c = √(ρ (1 − p) / p)
@@ -19,21 +20,23 @@ import numpy as np
 from models.price.core.basis import Floats
 
 DEGREES_OF_FREEDOM = 6
-RAREST = 0.005  # rarer outcomes are beyond every range
-# The chance at which two outcomes have no excess kurtosis, where p (1 − p) = 1/6, and their skewness is −√2:
-# nearer to a half they would lie apart as sums of losses do not.
+RAREST = 0.005  # Least chance of the heavy outcome; a rarer one would lie outside every range.
+# Largest chance of the heavy outcome: p (1 − p) = 1/6, excess kurtosis 0, skewness −√2. With a chance nearer
+# to a half the two outcomes would lie further apart than sums of losses do.
 COMMONEST = (1.0 - math.sqrt(1.0 / 3.0)) / 2.0
 _LEAST_SKEWED = math.sqrt(2.0)
-_SHARES, _MOST = 24, 0.95  # steps of the share, up to the largest; a larger one counts as that
-_CHANCES = 32  # steps of the chance's logarithm
-_FARTHEST, _HALVINGS = 100.0, 60  # scales within which a quantile is looked for, and how often that is halved
+# Steps of ρ in a table, and the ρ of its last node; a ρ above the last node but one counts as that node.
+_SHARES, _MOST = 24, 0.95
+_CHANCES = 32  # Number of steps of log p in a table.
+_FARTHEST, _HALVINGS = 100.0, 60  # Quantiles are sought within this many scales, by this many halvings.
 
 
 def heavy_of(variance: float, third: float) -> tuple[float, float]:
-    """The variance of two outcomes, and the chance p of the heavy one, from moments of a sum of losses.
+    """Return the variance of the two outcomes and the chance p of the heavy one.
 
-    Their skewness is −(1 − 2p) / √(p (1 − p)), solved for p. They have the third central moment of the sum,
-    and its variance where that is skewed enough.
+    `variance`, `third`: central moments of the sum of the unknown losses. The skewness of two outcomes is
+    −(1 − 2p) / √(p (1 − p)), which is solved for p. The outcomes get the third moment of the sum (unless p is
+    held at `RAREST`), and all of its variance if the sum is skewed enough.
     """
     if third >= 0.0 or variance <= 0.0:
         return 0.0, COMMONEST
@@ -44,13 +47,13 @@ def heavy_of(variance: float, third: float) -> tuple[float, float]:
 
 
 def outcomes(variance: Floats, chance: Floats) -> tuple[Floats, Floats]:
-    """The distance of the light outcome above the mean, and of the heavy one below it; of any one shape."""
+    """Return how far the light outcome lies above the mean, and the heavy one below; arrays of one shape."""
     odds = chance / (1.0 - chance)
     return np.sqrt(variance * odds), np.sqrt(variance / odds)
 
 
 def below(x: Floats, share: Floats, chance: Floats) -> Floats:
-    """F(x), the probability of less than x scales above the middle; of any one shape."""
+    """Return F(x), the probability of a price less than x scales above the middle; shapes must broadcast."""
     above, under = outcomes(share, chance)
     left = np.sqrt(1.0 - share)
     light, heavy = _student((x - above) / left), _student((x + under) / left)
@@ -58,7 +61,7 @@ def below(x: Floats, share: Floats, chance: Floats) -> Floats:
 
 
 def quantile(probability: Floats, share: Floats, chance: Floats) -> Floats:
-    """The x with F(x) = probability, by halving; of any shapes that go together."""
+    """Return the x, in scales, with F(x) = probability, by bisection; shapes must broadcast."""
     probability, share, chance = np.broadcast_arrays(probability, share, chance)
     low = np.full(probability.shape, -_FARTHEST)
     high = -low
@@ -70,32 +73,32 @@ def quantile(probability: Floats, share: Floats, chance: Floats) -> Floats:
 
 
 def straightened(x: Floats, share: Floats, chance: Floats) -> Floats:
-    """The same probability's x were all losses known: T⁻¹(F(x)); of any one shape."""
+    """Map x to the equally probable x of a row without unknown losses: T⁻¹(F(x)); arrays of one shape."""
     none = np.zeros(1)
     return quantile(below(x, share, chance), none, none + COMMONEST)
 
 
 class Bends:
-    """Ends of ranges by share and chance, straight between the nodes of a table.
+    """A table of the ends of ranges by share ρ and chance p, for fast linear interpolation.
 
-    Rising ends stay in their order: each lies between those of its four nodes by the same weights.
+    Ends in ascending order stay so, because all ends of a row are interpolated by the same weights.
     """
 
     def __init__(self, ends: Floats) -> None:
-        """`ends`: (m,) in scales, as they are where all losses are known."""
-        # One step more than is asked for, so that the last node too has one beyond it.
+        """Build the table. `ends`: (m,) ends of ranges of a row without unknown losses, in scales."""
+        # The table has one more step, so that the last node too has a neighbour.
         shares = np.arange(_SHARES + 2, dtype=np.float64) * (_MOST / (_SHARES + 1))
         self._step = math.log(COMMONEST / RAREST) / _CHANCES
         chances = RAREST * np.exp(np.arange(_CHANCES + 2, dtype=np.float64) * self._step)
         none = np.zeros(1)
         nodes = quantile(below(ends, none, none + COMMONEST), shares[:, None, None], chances[:, None])
-        # (shares, chances, 2, 2, m): the four nodes of a cell side by side, so that a row is one look.
+        # (shares, chances, 2, 2, m): the four nodes of a cell lie together, so that a row needs one lookup.
         pairs = np.stack([nodes[:, :-1], nodes[:, 1:]], axis=2)
         cells = np.stack([pairs[:-1], pairs[1:]], axis=2)
         self._cells = cells.reshape(-1, *cells.shape[2:])
 
     def at(self, share: Floats, chance: Floats) -> Floats:
-        """(n, m) the ends of rows of these (n,) shares and chances, in scales."""
+        """Return the (n, m) ends, in scales, of rows with these (n,) shares and chances."""
         x = np.minimum(share, _MOST * _SHARES / (_SHARES + 1)) * ((_SHARES + 1) / _MOST)
         y = np.log(chance / RAREST) / self._step
         i, j = x.astype(np.int64), y.astype(np.int64)
@@ -105,7 +108,10 @@ class Bends:
 
 
 def _student(x: Floats) -> Floats:
-    """T(x) for 6 degrees of freedom, brought to variance 1 (Abramowitz and Stegun 1964, 26.7.4)."""
+    """Return T(x), Student's distribution of 6 degrees of freedom scaled to variance 1.
+
+    Abramowitz and Stegun (1964), 26.7.4.
+    """
     t2 = x * x * (DEGREES_OF_FREEDOM / (DEGREES_OF_FREEDOM - 2))
     cos2 = DEGREES_OF_FREEDOM / (DEGREES_OF_FREEDOM + t2)
     sin = np.copysign(np.sqrt(1.0 - cos2), x)

@@ -1,9 +1,9 @@
-"""The rule by which the known losses of an instrument tell of the unknown ones.
+"""A linear model that predicts the unknown losses of an instrument from its known ones.
 
-A worn neck makes a worn back likelier, a changed bridge a changed tailpiece. An unknown field f already
-carries the mean loss of such fields; this moves it by Σ_g W[f, g] · (loss of g − its mean) over the known
-fields g, with W ≥ 0, so that a worse field never raises a value. The form is bilinear on purpose: its Shapley
-effects are exact.
+A worn neck makes a worn back likelier, and a changed bridge a changed tailpiece. An unknown field f already
+counts as its mean loss. This model adds Σ_g W[f, g] · (loss of g − mean loss of g) over the known fields g.
+All W ≥ 0, so that a worse field never raises a value. The sum is bilinear so that its Shapley effects are
+exact.
 """
 
 from __future__ import annotations
@@ -20,9 +20,10 @@ from models.price.core.basis import Floats, Table
 
 @dataclass(frozen=True)
 class MissingLossModel:
-    """The rule over k ordinal `columns`.
+    """The fitted model over k loss `columns`.
 
-    `losses`: (k, steps) log loss at 0, 1, 2, …; `mean`: (k,) their means where known; `weights`: (k, k).
+    `losses`: (k, steps) log loss of each column at 0, 1, 2, …. `mean`: (k,) mean losses where known.
+    `weights`: (k, k) W, with a row for each unknown field.
     """
 
     columns: tuple[str, ...]
@@ -31,7 +32,7 @@ class MissingLossModel:
     weights: Floats
 
     def sides(self, table: Table) -> tuple[Floats, Floats]:
-        """(n, k) 1 where unknown, and (n, k) departures from the means, 0 where unknown."""
+        """Return (n, k) marks, 1 where a field is unknown, and (n, k) losses minus means, 0 where unknown."""
         unknown, departure = [], []
         grades = np.arange(self.losses.shape[1], dtype=np.float64)
         for k, column in enumerate(self.columns):
@@ -43,17 +44,17 @@ class MissingLossModel:
         return np.stack(unknown, axis=1), np.stack(departure, axis=1)
 
     def predict(self, table: Table) -> Floats:
-        """(n,) log value that the known losses add to or take from the unknown fields."""
+        """Return the (n,) changes of the log value that follow from known losses for unknown fields."""
         unknown, departure = self.sides(table)
         pairs = unknown[:, :, None] * self.weights * departure[:, None, :]
         return -row_sums(pairs.reshape(len(pairs), -1))
 
     def state(self) -> dict[str, Any]:
-        """As JSON."""
+        """Return the model as JSON."""
         return {name: np.asarray(x).tolist() for name, x in vars(self).items()}
 
 
 def read_missing_losses(state: Mapping[str, Any]) -> MissingLossModel:
-    """The rule that `state()` described."""
+    """Read a model that `MissingLossModel.state` returned."""
     arrays = (np.array(state[name], np.float64) for name in ("losses", "mean", "weights"))
     return MissingLossModel(tuple(state["columns"]), *arrays)

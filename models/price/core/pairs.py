@@ -1,21 +1,21 @@
-"""Boosted trees as what they are: a sum of tables, each over two inputs.
+"""Boosted trees rewritten as a sum of tables, each over two inputs.
 
 The trees are fitted so that no path from root to leaf splits on more than two inputs (LightGBM's
 `interaction_constraints`). Each leaf is then a rectangle in the plane of its two inputs, and all leaves of
 all trees over the same pair add up to one table of the pair's bins. So the whole forest
 
-    F(x) = offset + Σ_{i ≤ j} table_ij(bin of x_i, bin of x_j)
+    F(x) = Σ_{i ≤ j} table_ij(bin of x_i, bin of x_j)
 
-is evaluated by one look into each table, however many trees there were, and its Shapley effects between a
-subject x and a reference r are exact: with g the sum of the tables, input i has the effect
+is evaluated by one lookup in each table, however many trees there were. Its Shapley effects between a subject
+x and a reference r are exact: input i has the effect
 
     ½ [F(x) − F(x with r_i)] + ½ [F(r with x_i) − F(r)]
 
-which is the mean over all orders (Shapley 1953) for a function of pairs. Where F never rises with input i,
-neither effect does. For the same reason the effect of several inputs together is the sum of their effects.
+which, for a function of pairs, is the mean over all orders (Shapley 1953). If F never rises with input i, the
+effect of a higher x_i is never positive.
 
-Leaf values are whole multiples of a tiny power of two, so sums are exact in any order: a batch equals its
-rows to the bit, and rounding cannot turn a sign.
+Leaf values are rounded to multiples of a tiny power of two, so that sums are exact in any order: the
+prediction of a row does not depend on the rows beside it, and rounding cannot change a sign.
 """
 
 from __future__ import annotations
@@ -31,17 +31,18 @@ from models.errors import ForestError
 from models.price.core.basis import Floats, Ints
 from models.price.core.boosters import Booster, Tree, read_boosters
 
-_UNIT = 2.0**-44  # leaf values are multiples of it: sums stay exact while they are below 2**8
-_Box = dict[int, tuple[float, float]]  # input → above which value, and up to which
+_UNIT = 2.0**-44  # Leaf values are rounded to multiples of this; sums are then exact while below 2**8.
+_Box = dict[int, tuple[float, float]]  # Input → lower end (excluded) and upper end (included) of a leaf.
 
 
 @dataclass(frozen=True)
 class PairTables:
-    """The forest over p inputs as a sum of tables.
+    """The boosted trees over p inputs as a sum of t tables.
 
-    `names`: of the inputs. `edges`: per input the ascending upper ends of all its bins but the last. `pairs`:
-    (t, 2) the inputs of each table, i ≤ j; a table over one input alone names it twice. `values`: all tables,
-    row by row, one behind the other; `starts`, `widths`: (t,) where each begins and how long its rows are.
+    `names`: of the inputs. `edges`: for each input, the ascending upper ends of all its bins but the last.
+    `pairs`: (t, 2) inputs i ≤ j of each table; a table over one input has i = j. `values`: the entries of all
+    tables in one array, table by table and row by row. `starts`: (t,) position of each table's first entry.
+    `widths`: (t,) length of each table's rows, 0 for a table over one input.
     """
 
     names: tuple[str, ...]
@@ -53,34 +54,35 @@ class PairTables:
 
     @staticmethod
     def from_text(texts: Sequence[str]) -> PairTables:
-        """The mean of the boosters that `Booster.model_to_string()` wrote.
+        """Read the mean of several boosters from the texts of `Booster.model_to_string()`.
 
-        Raises ForestError for a text that is damaged (see `read_booster`) and for a path over three inputs.
+        Raises ForestError as `read_booster`, and for a path that splits on more than two inputs.
         """
         return _Builder(read_boosters(texts)).tables()
 
     def predict(self, x: Floats) -> Floats:
-        """(n,) values at rows x (n, p)."""
+        """Return the (n,) predictions for rows x (n, p)."""
         bins = self._bins(x)
         return np.asarray(self._looked_up(bins, bins).sum(axis=1))
 
     def explained(self, x: Floats, r: Floats) -> tuple[Floats, Floats, Floats]:
-        """(n,) F(x), (n,) F(r) and the (n, p) Shapley effects that lead from rows r to rows x (n, p)."""
+        """Return (n,) F(x), (n,) F(r) and (n, p) Shapley effects from rows r (n, p) to rows x (n, p)."""
         own, base = self._bins(x), self._bins(r)
         xx, xr, rx, rr = (
             self._looked_up(one, other) for one, other in ((own, own), (own, base), (base, own), (base, base))
         )
-        # Exact sums have no order. A table over one input alone moves by its second, which is that input.
+        # Exact sums do not depend on order, so matrix products are safe. A table over one input is looked up
+        # by its second input.
         both, apart = xx - rr, rx - xr
         effects = 0.5 * ((both - apart) @ self._places[0] + (both + apart) @ self._places[1])
         return xx.sum(axis=1), rr.sum(axis=1), effects
 
     def wrong_steps(self, signs: Sequence[int]) -> dict[str, float]:
-        """Input → the largest step of F against its sign when only it grows; empty where there is none.
+        """Return input → the largest step of F against the input's sign; empty if no input breaks its sign.
 
-        `signs`: per input −1 (F never rises with it), 1 (never falls) or 0 (free). Proven, not sampled: from
-        one bin to the next the tables of an input move by amounts that depend on one other input each, so the
-        largest step is the sum of each table's largest. Raises ValueError for another sign.
+        `signs`: for each input −1 (F must never rise with it), 1 (never fall) or 0 (free). The result is
+        exact, not sampled: each table of an input depends on one other input, so the largest step of F is the
+        sum of the tables' largest steps. Raises ValueError for other signs or another number of them.
         """
         if len(signs) != len(self.names) or any(sign not in (-1, 0, 1) for sign in signs):
             raise ValueError(
@@ -97,10 +99,10 @@ class PairTables:
         return worst
 
     def beyond(self, x: Floats) -> dict[tuple[str, str], Floats]:
-        """Pair of names → (n,) what its table says of rows x (n, p) beyond its two inputs alone.
+        """Return pair of names → (n,) interactions of the two inputs in rows x (n, p).
 
-        That is what is left of the table's values once their additive fit on the bins of the two inputs is
-        taken out (a two-way analysis of variance).
+        The interaction is the table's value minus its additive fit on the bins of the two inputs (a two-way
+        analysis of variance).
         """
         bins, out = self._bins(x), {}
         looked = self._looked_up(bins, bins)
@@ -110,10 +112,10 @@ class PairTables:
                 out[(self.names[i], self.names[j])] = left
         return out
 
-    # ── inside ───────────────────────────────────────────────────────────────
+    # ── internals ────────────────────────────────────────────────────────────
 
     def _bins(self, x: Floats) -> Ints:
-        """(n, p) the bin of every input: the first whose upper end is not below the value."""
+        """Return (n, p) bins: for each input, the first bin whose upper end is not below the value."""
         if x.ndim != 2 or x.shape[1] != len(self.names):
             raise ValueError(f"rows of {len(self.names)} inputs are needed, got an array of shape {x.shape}")
         if len(x) == 1:
@@ -130,24 +132,27 @@ class PairTables:
 
     @cached_property
     def _sides(self) -> tuple[Ints, Ints]:
-        """(t,) the first and the second input of every table."""
+        """(t,) first inputs and (t,) second inputs of the tables."""
         i, j = np.ascontiguousarray(self.pairs.T)
         return i, j
 
     @cached_property
     def _places(self) -> tuple[Floats, Floats]:
-        """Two (t, p) matrices of 0 and 1: the first and the second input of every table."""
+        """Two (t, p) matrices of 0 and 1 that mark the first and the second input of each table."""
         of_input = np.arange(len(self.names))
         first, second = ((self.pairs[:, side, None] == of_input).astype(np.float64) for side in (0, 1))
         return first, second
 
     def _looked_up(self, one: Ints, other: Ints) -> Floats:
-        """(n, t) every table at `one`'s bins of its first input and `other`'s of its second."""
+        """Return (n, t) table entries, with first inputs in bins `one` and second inputs in bins `other`."""
         i, j = self._sides
         return self.values.take(self.starts + one.take(i, axis=1) * self.widths + other.take(j, axis=1))
 
     def _tables_of(self, at: int) -> list[tuple[Floats, int]]:
-        """The tables of one input as matrices, and its side of each; one alone has a single column."""
+        """Return each table of one input as a matrix, and the axis of that input (0 or 1).
+
+        A table over that input alone has one column.
+        """
         out = []
         for table, (i, j) in enumerate(self.pairs.tolist()):
             if at in (i, j):
@@ -158,7 +163,7 @@ class PairTables:
 
 
 class _Builder:
-    """Adds up the leaves of all trees of some boosters."""
+    """A builder of the tables, which adds up the leaves of all trees of several boosters."""
 
     def __init__(self, boosters: Sequence[Booster]) -> None:
         self._share = 1.0 / len(boosters)
@@ -172,14 +177,14 @@ class _Builder:
         self._tables: dict[tuple[int, int], Floats] = {}
 
     def tables(self) -> PairTables:
-        """The sum of all leaves."""
+        """Return the tables with the sum of all leaves."""
         for tree in self._trees:
             self._add(tree, 0 if tree.column else -1, {})
         pairs = sorted(self._tables) or [(0, 0)]
         tables = [self._tables.get(pair, np.zeros((len(self._edges[0]) + 1, 1))) for pair in pairs]
         sizes = np.array([table.size for table in tables])
         widths = [0 if i == j else len(self._edges[j]) + 1 for i, j in pairs]
-        # A table over one input alone is one row, found by that input as the second.
+        # A table over one input has width 0, so that only its second input, the same one, picks the entry.
         return PairTables(
             self.names,
             tuple(np.array(edges) for edges in self._edges),
@@ -214,7 +219,7 @@ class _Builder:
         table[spans] += np.rint(value * self._share / _UNIT) * _UNIT
 
     def _span(self, at: int, low: float, high: float) -> slice:
-        """The bins of values above `low` and up to `high`."""
+        """Return the bins of an input for values above `low` and up to `high`."""
         edges = self._edges[at]
         start = 0 if low == -np.inf else bisect_right(edges, low)
         stop = len(edges) + 1 if high == np.inf else bisect_left(edges, high) + 1
@@ -222,7 +227,7 @@ class _Builder:
 
 
 def _without_main_effects(values: Floats, one: Ints, other: Ints) -> Floats:
-    """(n,) what is left of values once both factors' main effects are taken out, by alternating means."""
+    """Return the (n,) values without the main effects of both factors, removed by alternating means."""
     left = values - values.mean()
     for _ in range(20):
         for factor in (one, other):

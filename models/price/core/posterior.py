@@ -1,9 +1,9 @@
 """The posterior covariance of the coefficients, small enough to be carried in a bundle.
 
-Σ = D^½ (I − Q S Qᵀ) D^½ with prior variances D: the data determine only some directions Q, by the shares S.
-Directions that they determine by less than a hundredth are left out, which errs towards a wider range.
-The variance is a small difference of large numbers: in single precision its sixth digit would hang on how a
-processor turns directions that the data determine alike.
+Σ = D^½ (I − Q S Qᵀ) D^½, with prior variances D. The data reduce the variance along some directions Q only,
+each by its share in S. Directions with a share below a hundredth are left out, which can only widen ranges.
+Directions are kept in double precision: a variance is a small difference of large numbers, and in single
+precision its sixth digit would depend on the processor.
 """
 
 from __future__ import annotations
@@ -17,27 +17,27 @@ from models.price.core.basis import Floats, Ints
 
 @dataclass(frozen=True)
 class Posterior:
-    """`sd`: (p,) prior standard deviations. `directions`: (p, r), already times the root of S."""
+    """The covariance of p coefficients. `sd`: (p,) prior standard deviations. `directions`: (p, r) Q S^½."""
 
     sd: Floats
     directions: Floats
 
     def variance(self, index: Ints, value: Floats) -> Floats:
-        """(n,) variance of Σ θ·x for rows of a padded design (n, m)."""
+        """Return (n,) variances of Σ θ·x for rows of a sparse design, given as (n, m) columns and values."""
         scaled = value * self.sd[index]
         known = [np.einsum("m,mr->r", s, self.directions[i]) for s, i in zip(scaled, index, strict=True)]
         return np.asarray((scaled**2).sum(axis=1) - [float((vector**2).sum()) for vector in known])
 
 
 def nothing_known(size: int) -> Posterior:
-    """The posterior of coefficients without uncertainty: no variance at all."""
+    """Return a posterior with no variance, for `size` coefficients and the intercept."""
     return Posterior(np.zeros(size + 1), np.zeros((size + 1, 0), np.float32))
 
 
 def compressed(covariance: Floats, active: Ints, sd: Floats, most: int) -> Posterior:
-    """The posterior whose covariance over the `active` of p coefficients is given.
+    """Compress a covariance of the `active` coefficients, of p in all, to at most `most` directions.
 
-    `sd`: (p,) prior standard deviations; at most `most` directions are kept.
+    `sd`: (p,) prior standard deviations.
     """
     root = sd[active]
     determined = np.eye(len(active)) - covariance / np.outer(root, root)

@@ -1,6 +1,6 @@
-"""The one evaluator of a fitted core: values, ranges and reasons, for any kind of table.
+"""The evaluator: it computes values, ranges and effects from a fitted core, for any kind of table.
 
-What a field adds to a value depends on its own value and on those of few others. So it is worked out once,
-with its row of the design, and kept: an answer is a sum over what is kept of a row's fields. A number that
-takes too many values for that lies on curves that are straight between knots; the knots are kept.
+A field's contribution to a value depends on the field and on few others. So each contribution is computed
+once, together with its row of the regression design, and cached; an answer is a sum of cached entries. A
+number with too many values for that is interpolated between cached knots.
 """

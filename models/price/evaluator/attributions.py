@@ -1,11 +1,11 @@
-"""The reasons of a value: how far each player moved it, from one row to another of the same key.
+"""The attribution of a difference in value, between two rows of one key, to the players.
 
-The level is a sum of games of few players, counted at their corners; the losses are a sum or a product over
-their fields, which the switch scales; the trees are a sum of tables over pairs of inputs. Each is exact, so
-the effects sum to the difference of the values. An input's effect through the trees is divided over its
-players by one rule: **it goes to those that moved the input in the direction in which it moved on the whole,
-in proportion to how far each moved it.** So a field that is worse than the other row's never gains by the
-trees, and none is given more than the input's whole effect.
+The level is a sum of games of few players, whose Shapley effects come from the values of all their hybrids.
+The losses are a sum or a product over their fields, scaled by the switch. The trees are a sum of tables over
+pairs of inputs. All three effects are exact, so they sum to the difference of the values. The effect of one
+input of the trees is divided over its players by one rule: **it goes to the players that moved the input in
+its overall direction, in proportion to how far each moved it.** So a field that is worse than in the other
+row never gains by the trees, and no player gets more than the input's whole effect.
 """
 
 from __future__ import annotations
@@ -22,7 +22,10 @@ from models.price.evaluator.plan import Memory
 
 
 class Attributions(NamedTuple):
-    """The values of n references, their (n,) medians, and (n, players) effects from them, in log."""
+    """The effects that explain n rows. `references`: the values of the players in each row's reference.
+
+    `center`: (n,) medians of the references, in log. `effects`: (n, players) effects from reference to row.
+    """
 
     references: Sequence[Values]
     center: Floats
@@ -30,13 +33,13 @@ class Attributions(NamedTuple):
 
 
 class Division:
-    """Divide the effects of the level, of the losses and of the trees' inputs over the players."""
+    """The division of the effects of the level, of the losses and of the trees' inputs over the players."""
 
     def __init__(self, memory: Memory) -> None:
         inputs, level, rules = memory.inputs, memory.level, memory.rules
         of_level = [position for _, position in level.movers]
         movers = [*of_level, *rules.positions, *inputs.blankable, *inputs.readers]
-        # A summand is moved by each of its players; any other source has one.
+        # A summand of the level is moved by each of its players; every other source has one player.
         own: list[list[int]] = [[] for _ in level.parts]
         for at, (summand, _) in enumerate(level.movers):
             own[summand].append(at)
@@ -48,11 +51,11 @@ class Division:
         self._beside, self._whole = _rounds(positions), _rounds([*positions, *of_cells])
 
     def effects(self, beside: Sequence[Floats], moved: Sequence[Floats], bent: Floats | None) -> Floats:
-        """(n, players) effects, from arrays (…, n).
+        """Return (n, players) effects, from arrays (…, n).
 
         `beside`: effects of the level's movers, of the loss fields and of the switch. `moved`: how far the
-        level's movers move its parts, and the fields their losses; 1 where one became blank, −1 where it no
-        longer is. `bent`: (p, n) effects of the trees' inputs, None without trees.
+        level's movers move parts of the value, how far fields move their losses, and 1 or −1 for a player
+        that became blank or known. `bent`: (p, n) effects of the trees' inputs, None without trees.
         """
         rows, rounds, n = [*beside], self._beside, beside[0].shape[1]
         if bent is not None:
@@ -67,14 +70,17 @@ class Division:
 
 
 def divided(far: Floats, effect: Floats) -> Floats:
-    """(m, …) shares of inputs' effects (…), by how far (m, …) players moved each; see the module."""
+    """Divide the effects of inputs (…) over m players by how far (m, …) each moved them; see the module.
+
+    Returns (m, …) shares.
+    """
     if not len(far):
         return far
     net, size = np.add.accumulate(far)[-1], np.abs(far)
     along = size * (far * net > 0)
     total = np.add.accumulate(along)[-1]
     still = total == 0
-    if effect[still].any():  # They cancel but for rounding.
+    if effect[still].any():  # The moves cancel up to rounding, so they are weighed by size alone.
         along = np.where(still, size, along)
         total = np.add.accumulate(along)[-1]
         still = total == 0
@@ -82,7 +88,10 @@ def divided(far: Floats, effect: Floats) -> Floats:
 
 
 def _rounds(players: Sequence[int | None]) -> list[tuple[Ints, Ints]]:
-    """Players and the positions of their effects, each player once in a round: so sums have one order."""
+    """Group effects into rounds of (players, positions of effects), each player at most once in a round.
+
+    Adding round by round gives all sums one fixed order.
+    """
     count: dict[int, int] = {}
     rounds: list[tuple[list[int], list[int]]] = []
     for at, player in enumerate(players):

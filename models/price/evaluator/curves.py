@@ -1,4 +1,4 @@
-"""Blocks of one number, straight between knots, one curve for every state of their other columns."""
+"""Interpolation of blocks over a number: one curve, linear between knots, for each state of other columns."""
 
 from __future__ import annotations
 
@@ -16,10 +16,10 @@ from models.price.evaluator.pieces import Interpolation, Pieces
 
 
 class Curves:
-    """Groups of blocks, each over one number; a group has a curve for every state of its other columns.
+    """Groups of blocks that each depend on one number, and perhaps on other columns.
 
-    `groups`: the positions of each group's blocks. `columns`: the column of each group's number. The pieces
-    at the knots are kept once they were asked for.
+    A group has a curve for each state (combination of values) of its other columns. Pieces at knots are
+    cached on first use. `groups`: the positions of each group's blocks. `columns`: of each group's number.
     """
 
     def __init__(
@@ -32,17 +32,17 @@ class Curves:
         self._lists = [_knots([b for b in own if b.column == column]) for own, column in pairs]
         self._last = np.array([len(knots) - 2 for knots in self._lists])[:, None]
         width = max(map(len, self._lists), default=0)
-        # Numbers that are not known have a position of their own behind all knots.
+        # An unknown number has a position of its own after all knots.
         self._knots = np.array([[*own, *[np.inf] * (width + 1 - len(own))] for own in self._lists])
         self._starts = np.arange(len(groups))[:, None] * (width + 1)
         self._lock = threading.Lock()
         self._keys: list[tuple[int, tuple[Any, ...]]] = []
         self._states: list[dict[tuple[Any, ...], int]] = [{} for _ in groups]
-        # By state, the piece at each knot; −1 until it is asked for.
+        # The piece at each knot (column) of each state (row), −1 until it is first used.
         self._at: Ints = np.full((16, width + 1), -1)
 
     def between(self, table: Table, which: Sequence[int]) -> Interpolation:
-        """(curves, n) the positions of the numbers of n rows on these curves."""
+        """Return (curves, n) interpolations between pieces, for the numbers of n rows on curves `which`."""
         x = np.array([table[self._columns[at]] for at in which])
         states = self._states_of(table, which, x.shape[1])
         left = np.minimum(np.maximum(self._before(x, which), 0), self._last[which])
@@ -64,7 +64,7 @@ class Curves:
         return Interpolation(found[0], found[1], share)
 
     def _before(self, x: Floats, which: Sequence[int]) -> Ints:
-        """(curves, n) the last knot that is not above each number."""
+        """Return (curves, n) indices of the last knot that is not above each number, −1 if there is none."""
         lists = [self._lists[at] for at in which]
         if x.shape[1] == 1:
             alone = zip(lists, x[:, 0].tolist(), strict=True)
@@ -73,7 +73,7 @@ class Curves:
         return np.array([np.searchsorted(knots, own, "right") - 1 for knots, own in pairs])
 
     def _states_of(self, table: Table, which: Sequence[int], count: int) -> Ints:
-        """(curves, n) the states of the other columns."""
+        """Return (curves, n) numbers of the states of the other columns; new states get a number."""
         values = {name: _hashable(table[name]) for at in which for name in self._others[at]}
         out = []
         for at in which:
@@ -89,7 +89,7 @@ class Curves:
                 if len(self._keys) == len(self._at):
                     self._at = np.concatenate([self._at, np.full(self._at.shape, -1)])
                 self._keys.append((at, key))
-                # Last: whoever finds it finds all that belongs to it.
+                # This comes last, so that a thread that finds the state also finds its key and its row.
                 self._states[at][key] = len(self._keys) - 1
             return self._states[at][key]
 
@@ -105,21 +105,21 @@ class Curves:
 
 
 def _hashable(column: NDArray[Any]) -> list[Any]:
-    """The column's values, None for NaN: that is not equal to itself, so it is no key."""
+    """Return the column's values with None for NaN, which cannot be a key: it is not equal to itself."""
     values: list[Any] = column.tolist()
     return values if column.dtype.kind == "O" else [None if value != value else value for value in values]
 
 
 def _column_of(value: Any) -> NDArray[Any]:
-    """A column of this value alone."""
+    """Return a column with this one value."""
     return np.array([value], object) if isinstance(value, str) else np.array([value], np.float64)
 
 
 def _knots(bases: Sequence[Basis]) -> list[float]:
-    """The points where any of the bases bends, rising, with one more point beyond on either side.
+    """Return the ascending points where any of the bases bends, with one more point at either end.
 
-    The bases are straight beyond their outermost bends, so that one point there is enough. The center of a
-    linear basis, or 0, stands in where no basis bends.
+    Beyond the outermost bends all bases are linear, so one more point is enough. If no basis bends, the
+    center of a linear basis, or 0, is the point in the middle.
     """
     bends = {knot for basis in bases if isinstance(basis, Ramps | Smooth) for knot in basis.knots}
     middles = [basis.center for basis in bases if isinstance(basis, Linear)]

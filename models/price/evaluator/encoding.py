@@ -1,4 +1,8 @@
-"""An encoding tells the rows of one kind of table apart and turns them into columns."""
+"""The interface of an encoding, which turns the rows of one kind of table into feature columns.
+
+A row has a key and the values of its players. Rows of one key, for instruments those of one model, share a
+reference. The players (Shapley's term) are the fields that can differ within a key and get the effects.
+"""
 
 from __future__ import annotations
 
@@ -7,57 +11,57 @@ from typing import Any, NamedTuple, Protocol
 
 from models.price.core.basis import Table
 
-Answers = Sequence[tuple[Any, float]]  # values, each with its chance
-Values = tuple[Any, ...]  # of a row's players, in the order of `Encoding.players`
+Answers = Sequence[tuple[Any, float]]  # The likely values of a blank player, each with its chance.
+Values = tuple[Any, ...]  # The values of a row's players, in the order of `Encoding.players`.
 
 
 class Row(NamedTuple):
-    """One row. `key`: rows of one key share their reference, and what is kept of it."""
+    """One row of a table. `key`: rows of one key share a reference and a cache. `values`: of the players."""
 
     key: Any
     values: Values
 
 
 class Encoding(Protocol):
-    """The players whose values make a row, and the columns that they make."""
+    """The players of one kind of table, and the columns that are computed from their values."""
 
     @property
     def players(self) -> tuple[str, ...]:
-        """The names of a row's values."""
+        """The names of the players, in the order of a row's values."""
 
     @property
     def shared(self) -> frozenset[str]:
-        """Players that a reference takes over from the row it is a reference of."""
+        """The players whose values a reference takes over from the row that is explained."""
 
     @property
     def curved(self) -> frozenset[str]:
-        """Columns of numbers that take too many values for something to be kept of each value."""
+        """The number columns with too many values to cache an entry for each; they are interpolated."""
 
     @property
     def recurring(self) -> bool:
-        """Say whether values recur so often that the covariances of their pieces are worth keeping."""
+        """Whether values recur so often that covariances between cached entries are worth caching."""
 
     @property
     def losses(self) -> tuple[str, ...]:
-        """The columns that have losses; each is one player's alone."""
+        """The columns of losses; each depends on one player alone."""
 
     def players_of(self, columns: Sequence[str]) -> tuple[str, ...]:
-        """The players that these columns depend on, without those that the key fixes."""
+        """Return the players on which these columns depend."""
 
     def reference(self, row: Row) -> Values:
-        """The values of the row's reference."""
+        """Return the values of the players in the reference of the row's key."""
 
     def table(self, rows: Sequence[Row], names: Sequence[str]) -> Table:
-        """The named columns of n rows."""
+        """Return the named columns of n rows, each (n,)."""
 
     def time(self, values: Values) -> float:
-        """The row's time in years, 0 for tables without one."""
+        """Return the row's time in years; 0 for tables without a time."""
 
     def ordinal(self, column: str, value: Any) -> float:
-        """A loss column's number: 0 is best, NaN is not known."""
+        """Return a player's value as the number of its loss column: 0 is the best, NaN means not known."""
 
     def loss_values(self, column: str) -> Sequence[Any]:
-        """All values of a loss column's player that are worth keeping: not known, terms and whole grades."""
+        """List the values of a loss column that are cached in advance: not known, terms and whole grades."""
 
     def answers(self, row: Row, player: str) -> Answers:
-        """The values that a blank player may have, each with its chance; () where it is known or moot."""
+        """Return the likely values of a blank player, each with its chance; () if it is known or has none."""

@@ -1,4 +1,4 @@
-"""Values, ranges and reasons of rows: what is kept of each is looked up, then all are worked out together."""
+"""Values, ranges and effects of rows, computed from the cached entries of their fields."""
 
 from __future__ import annotations
 
@@ -19,14 +19,14 @@ from models.price.evaluator.lookup import Lookup, looked_up, weights_of
 from models.price.evaluator.pieces import EntryColumn, variance_of
 from models.price.evaluator.plan import Memory, Plan
 
-_MOST_BYTES = 32 << 20  # of what is kept; then all of it is forgotten and begun anew
-_AT_ONCE, _AT_ONCE_NEW = 512, 64  # rows worked out together; fewer where each brings pieces of its own
+_MOST_BYTES = 32 << 20  # Most bytes of the cache; a fuller one is replaced by an empty one.
+_AT_ONCE, _AT_ONCE_NEW = 512, 64  # Rows computed together, if values recur and if most rows bring new ones.
 
 
 class PredictionIntervals(NamedTuple):
-    """(n,) medians, and (n, levels) ends of the central ranges, in log.
+    """n medians and ranges, in log. `center`: (n,). `low`, `high`: (n, levels) ends of central ranges.
 
-    `effective`: (n,) the number of sales that would fix each value as well as all evidence does.
+    `effective`: (n,) numbers of sales that would pin each value down as well as all the evidence does.
     """
 
     center: Floats
@@ -38,10 +38,10 @@ class PredictionIntervals(NamedTuple):
 class ValueParts(NamedTuple):
     """The parts of n values and of their scales, (n,) each, all in log.
 
-    `level`: with blanks. `taken`: what the losses take, before trees. `told`: what known losses say of
-    unknown ones. `inputs`: (n, p) what the trees see. `noise`: the levels' part of the log noise variance.
-    `unknown`: variance of the losses that are not known. `shift`, `mixture`: mean and variance of what the
-    level's blanks may be. `time`: in years.
+    `level`: the backbone's level, with blank terms. `taken`: its losses, before trees. `told`: the correction
+    of unknown losses by known ones. `inputs`: (n, p) inputs of the trees. `noise`: the sum of level effects
+    in the log noise variance. `unknown`: variance of the unknown losses. `shift`, `mixture`: mean and
+    variance of what the true values of blanks would add to `level`. `time`: in years.
     """
 
     level: Floats
@@ -56,10 +56,10 @@ class ValueParts(NamedTuple):
 
 
 class Evaluator:
-    """Answers for rows of one encoding. What is kept of a key is made when the key is first asked for."""
+    """The computation of values, ranges and effects for rows of one encoding, with a cache by key."""
 
     def __init__(self, core: Core, encoding: Encoding, inputs: Sequence[Input] | None = None) -> None:
-        """`inputs`: what trees are going to see, while the core has none."""
+        """`inputs`: the inputs to compute for trees that are still to be fitted, if the core has no trees."""
         self.core, self.encoding = core, encoding
         self._inputs = core.trees.inputs if core.trees else tuple(inputs or ())
         self._memory = Memory(core, encoding, self._inputs)
@@ -67,18 +67,18 @@ class Evaluator:
         self._bends: dict[tuple[float, ...], Bends] = {}
 
     def center(self, rows: Sequence[Row]) -> Floats:
-        """(n,) medians, in log."""
+        """Return the (n,) medians, in log, of n ≥ 1 rows."""
         return self.center_of(self.parts_of(rows))
 
     def ranges(self, rows: Sequence[Row], levels: Sequence[float]) -> PredictionIntervals:
-        """Medians and ranges of n ≥ 1 rows."""
+        """Return the medians and ranges of n ≥ 1 rows."""
         each = [(one, self.center_of(one)) for one in self._found(rows)]
         return PredictionIntervals(*_joined([self._ranges(*pair, levels) for pair in each]))
 
     def explained(
         self, rows: Sequence[Row], levels: Sequence[float]
     ) -> tuple[PredictionIntervals, Attributions]:
-        """The same, and the reasons that lead from each row's reference to it."""
+        """Return the medians and ranges of n ≥ 1 rows, and the effects from each row's reference to it."""
         out, references = [], []
         for found in self._with_references(rows):
             own, base = found.some(slice(len(found.rows) // 2)), found.some(slice(len(found.rows) // 2, None))
@@ -90,16 +90,16 @@ class Evaluator:
         return PredictionIntervals(*joined[:4]), Attributions(references, *joined[4:])
 
     def effects(self, rows: Sequence[Row], bases: Sequence[Row]) -> Floats:
-        """(n, players) Shapley effects, in log, from bases to rows of the same keys, pairwise."""
+        """Return (n, players) Shapley effects, in log, from each base to its row; both must have one key."""
         pairs = self._pairs(rows, bases)
         return np.concatenate([self._effects(*both, self._bent(*both)[2]) for both in pairs])
 
     def difference_variance(self, rows: Sequence[Row], others: Sequence[Row]) -> Floats:
-        """(n,) variance, in log, of what is not known about the difference of two values, pairwise.
+        """Return the (n,) variances, in log, of the difference in value between each row and its other.
 
-        What both share, the noise of a sale above all, is not in it; of the coefficients only those that
-        differ are. A loss that one of them does not know counts with the variance of its effect, a blank of
-        the level with that of what it may be. A single other stands beside every row.
+        Rows and `others` are paired in order; a single other is paired with every row. The noise of a sale
+        and the uncertainty of shared coefficients do not count. Absolute differences of the variances of
+        unknown losses, field by field, and of blanks of the level are added.
         """
         spread, out = self._spread, []
         beside = list(others) * (len(rows) if len(others) == 1 else 1)
@@ -112,23 +112,23 @@ class Evaluator:
         return np.concatenate(out)
 
     def covariance(self, rows: Sequence[Row]) -> Floats:
-        """(n, n) covariance, in log, of what is not known about the coefficients of n ≥ 1 values."""
-        found = self._look_up(self._with_room(), rows)  # all in one, however full it gets
+        """Return the (n, n) covariance, in log, of n ≥ 1 values that is due to uncertain coefficients."""
+        found = self._look_up(self._with_room(), rows)  # All rows need one cache, even if it gets too full.
         scaled, vectors = found.memory.pieces.summed(*weights_of(found))
         return np.asarray(self._spread.posterior * (scaled @ scaled.T - vectors @ vectors.T))
 
     def noise_variance(self, rows: Sequence[Row]) -> Floats:
-        """(n,) variance, in log, of a sale of each row around its value, were that known exactly."""
+        """Return the (n,) variances, in log, of a sale price of each row around its true value."""
         parts = self.parts_of(rows)
         noise = self._spread.noise.variance(parts.noise, self.center_of(parts))
         return np.asarray(noise + parts.unknown + parts.mixture)
 
     def parts_of(self, rows: Sequence[Row]) -> ValueParts:
-        """The parts that make up the values and the scales of n ≥ 1 rows."""
+        """Return the parts of which the values and the scales of n ≥ 1 rows are made."""
         return ValueParts(*_joined([self._parts(found) for found in self._found(rows)]))
 
     def center_of(self, parts: ValueParts | Lookup, bent: Floats | None = None) -> Floats:
-        """(n,) medians, in log. `bent`: (n,) what the trees say, where that is known."""
+        """Return the (n,) medians, in log. `bent`: (n,) predictions of the trees, if already computed."""
         trees = self.core.trees
         if trees is None:
             return np.asarray(parts.level - parts.taken + parts.told)
@@ -139,12 +139,12 @@ class Evaluator:
     # ── looking up ───────────────────────────────────────────────────────────
 
     def _found(self, rows: Sequence[Row]) -> Iterator[Lookup]:
-        """Look up what is kept of the rows, a limited number at a time, and make what is missing."""
+        """Look up the cached entries of the rows, a limited number of rows at a time; make missing ones."""
         for some in _chunks(rows, self._at_once):
             yield self._look_up(self._with_room(), some)
 
     def _pairs(self, rows: Sequence[Row], others: Sequence[Row]) -> Iterator[tuple[Lookup, Lookup]]:
-        """Look up rows and others pairwise. Raises ValueError where their numbers differ."""
+        """Look up rows and others in pairs. Raises ValueError if their numbers differ."""
         if len(rows) != len(others):
             raise ValueError(f"{len(rows)} rows cannot be paired with {len(others)}")
         for some, beside in zip(_chunks(rows, self._at_once), _chunks(others, self._at_once), strict=True):
@@ -165,9 +165,9 @@ class Evaluator:
         return looked_up(memory, plans, rows, memory.find(plans, rows))
 
     def _with_references(self, rows: Sequence[Row]) -> Iterator[Lookup]:
-        """Look up the rows, a limited number at a time, each batch with its references behind it.
+        """Look up the rows in batches; each batch is followed by the references of its rows.
 
-        A reference takes over from its row the values of `Encoding.shared`.
+        A reference takes over its row's values of the players in `Encoding.shared`.
         """
         for some in _chunks(rows, self._at_once):
             memory = self._with_room()
@@ -176,7 +176,7 @@ class Evaluator:
             bases, positions = memory.references(plans, some, found)
             yield looked_up(memory, plans + plans, [*some, *bases], np.concatenate([found, positions]))
 
-    # ── working out ──────────────────────────────────────────────────────────
+    # ── computing ────────────────────────────────────────────────────────────
 
     @property
     def _spread(self) -> Spread:
@@ -185,9 +185,9 @@ class Evaluator:
         return self.core.spread
 
     def _bent(self, own: Lookup, base: Lookup) -> tuple[Floats, Floats, Floats]:
-        """(n,) what the trees say of rows and of bases, and (n, p) the effects that lead to the rows."""
+        """Return the trees' (n,) predictions for rows and bases, and (n, p) effects from bases to rows."""
         if self.core.trees is None:
-            return own.level, base.level, own.inputs  # without trees nobody reads these
+            return own.level, base.level, own.inputs  # Without trees these are never used.
         return self.core.trees.tables.explained(own.inputs, base.inputs)
 
     def _parts(self, found: Lookup) -> ValueParts:
@@ -208,7 +208,7 @@ class Evaluator:
         reached = (center + parts.shift)[:, None] + scale[:, None] * ends
         low, high = reached[:, : len(levels)], reached[:, len(levels) :]
         effective = noise / np.maximum(posterior, noise * LEAST_UNSURE)
-        # A blank counts as typical or worse, so the middle of what it may be can lie above the value.
+        # A blank counts as typical or worse, so the mean over its likely values can lie above the value.
         low, high = np.minimum(low, center[:, None]), np.maximum(high, center[:, None])
         return PredictionIntervals(center, low, high, effective)
 
@@ -217,7 +217,7 @@ class Evaluator:
         return self._bends.get(key) or kept(self._bends, key, Bends(np.concatenate(self._spread.ends(key))))
 
     def _posterior(self, found: Lookup) -> Floats:
-        """(n,) variances of the values: of what is known of their coefficients (`core.posterior`)."""
+        """Return the (n,) variances of the values that are due to uncertain coefficients."""
         at, weights = weights_of(found)
         if not self.encoding.recurring:
             return found.memory.pieces.variance(at, weights)
@@ -230,7 +230,7 @@ class Evaluator:
         return out
 
     def _effects(self, found: Lookup, base: Lookup, bent: Floats) -> Floats:
-        """(n, players) effects from bases to rows. `bent`: (n, p) what the trees' inputs did to their sum."""
+        """Return the (n, players) effects from bases to rows. `bent`: (n, p) effects of the trees' inputs."""
         trees, memory = self.core.trees, found.memory
         level, losses = (1.0, 1.0) if trees is None else (trees.kept_level, trees.kept_losses)
         steps = (found.entries - base.entries)[..., : len(memory.level.parts)]
@@ -244,7 +244,7 @@ class Evaluator:
 
 
 def _mixtures(found: Lookup) -> Floats:
-    """(2, n) mean and variance of what the level's blanks may be."""
+    """Return (2, n) means and variances of the effect of the level's blanks (see `Mixture`)."""
     return np.array([plan.mixture(row) for plan, row in zip(found.plans, found.rows, strict=True)]).T
 
 
@@ -253,5 +253,5 @@ def _chunks(rows: Sequence[Row], size: int) -> Iterator[Sequence[Row]]:
 
 
 def _joined(found: Sequence[tuple[Floats, ...]]) -> list[Any]:
-    """Arrays of the same kind one behind the other."""
+    """Concatenate the batches of each array."""
     return list(found[0]) if len(found) == 1 else [np.concatenate(own) for own in zip(*found, strict=True)]

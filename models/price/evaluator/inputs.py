@@ -1,4 +1,4 @@
-"""The inputs that the trees see of rows, and the sources that move them."""
+"""The inputs of the trees, computed as sums of sources (see `Inputs`)."""
 
 from __future__ import annotations
 
@@ -14,18 +14,19 @@ from models.price.evaluator.encoding import Encoding, Row
 from models.price.evaluator.level import Level
 from models.price.evaluator.losses import LossRules
 
-_DIGITS = 9  # after the point, of what trees see
+_DIGITS = 9  # Decimals to which the inputs of the trees are rounded.
 
 
 class Inputs:
-    """The p inputs of the trees, each a sum of `sources`.
+    """The p inputs of the trees, each a sum of sources.
 
-    The sources stand in this order: the level's summands, the loss fields, the players `blankable` of the
-    inputs that count blanks, and the players `readers` of the columns that are one player's alone.
+    The sources are, in this order: the level's summands, the loss fields, the players whose blanks are
+    counted (`blankable`), and the players that a number column depends on (`readers`). `sources`: the
+    positions of each input's sources.
     """
 
     def __init__(self, encoding: Encoding, inputs: Sequence[Input], level: Level, rules: LossRules) -> None:
-        """Raises ValueError for a column of two players: who has which share of it would be arbitrary."""
+        """Raise ValueError for a column of two players, as its effect could not be divided between them."""
         self._encoding, self._inputs = encoding, inputs
         positions: dict[str, list[int]] = {BLANKS: [], COLUMN: []}
         self.sources: list[list[int]] = []
@@ -45,27 +46,27 @@ class Inputs:
         self.sources = [
             [before[one.kind] + at for at in own] for one, own in zip(inputs, self.sources, strict=True)
         ]
-        # `itemgetter` gives a tuple from two positions on.
+        # Two more positions, because `itemgetter` returns a tuple only for two or more.
         self._blankable: Any = itemgetter(*self.blankable, 0, 0)
         self._cells = padded(self.sources, start + len(self.blankable) + len(self.readers))
 
     def fixed(self, reference: Row) -> list[float]:
-        """The part of the inputs that a key fixes: columns that no player moves, and 0 for all others."""
+        """Return the p inputs that a key alone decides: number columns without a player, 0 for all others."""
         pairs = zip(self._inputs, self.sources, strict=True)
         columns = [one if one.kind == COLUMN and not own else None for one, own in pairs]
         return [0.0 if one is None else float(self._column(one, [reference])[0]) for one in columns]
 
     def blanks(self, rows: Sequence[Row]) -> Floats:
-        """(n, blankable) 1 where a player is blank."""
+        """Return an (n, blankable) array with 1 where a player is blank, else 0."""
         get, count = self._blankable, len(self.blankable)
         found = [[value is None for value in get(row.values)[:count]] for row in rows]
         return np.array(found, np.float64).reshape(len(rows), count)
 
     def seen(self, rows: Sequence[Row], fixed: Floats, sources: Sequence[Floats]) -> Floats:
-        """(n, p) what trees see of n rows, rounded: equal inputs must not differ by the order of their sums.
+        """Return the (n, p) inputs of n rows, rounded so that the order of summing cannot make them differ.
 
-        `fixed`: (n, p) of their keys. `sources`: (…, n) of summands, losses at the scales of the reference's
-        switch, which no other player moves, and blanks.
+        `fixed`: (n, p) inputs that the keys decide. `sources`: arrays (…, n) of the level's summands, of the
+        losses (at the reference's scales, so that a change of scale does not move them), and of the blanks.
         """
         pairs = zip(self._inputs, self.sources, strict=True)
         read = [self._column(one, rows)[None] for one, own in pairs if one.kind == COLUMN and own]
@@ -82,7 +83,7 @@ class Inputs:
 
 
 def padded(lists: Sequence[Sequence[int]], filler: int) -> Ints:
-    """(m, p) the p lists as columns; where one is shorter than another the filler, which adds nothing."""
+    """Return p lists as the columns of an (m, p) array; shorter ones are filled up with `filler`."""
     out = np.full((max(map(len, lists), default=0), len(lists)), filler)
     for at, own in enumerate(lists):
         out[: len(own), at] = own

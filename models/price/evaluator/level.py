@@ -1,4 +1,8 @@
-"""The level of a value as games of few players each: what they add, kept by the players' own values."""
+"""The level of a value as a sum of games, whose entries are cached by the values of their players.
+
+A game, Shapley's term, is the sum of the level's blocks that depend on the same few players. It has one
+summand or, if it depends on numbers that are interpolated, one for each of these curves.
+"""
 
 from __future__ import annotations
 
@@ -15,23 +19,24 @@ from models.price.evaluator.encoding import Encoding, Row
 from models.price.evaluator.pieces import EntryColumn, Interpolation, Ledger, Pieces
 from models.price.evaluator.shapley import corner_game
 
-MOST_KEPT = 256  # entries of one kind: what callers send must not fill the memory
+MOST_KEPT = 256  # Most cached entries of one kind, so that no caller can fill the memory.
 
 _T = TypeVar("_T")
 
 
 class KeptGames(Protocol):
-    """The entries and moves that a `Plan` keeps of the games, for the rows of one key."""
+    """The entries and effects of games that a `Plan` caches for the rows of one key."""
 
     entries: list[dict[Any, int]]
     moves: dict[Any, Any]
 
 
 class Game:
-    """The level's blocks that depend on just these players, by their positions, summand by summand.
+    """The level's blocks that depend on the same players, divided into summands.
 
-    `key_of`: the players' values of a row's, a tuple unless it is one player. `names`: all columns;
-    `columns`: where it bends, each summand's number. `parts`: of the value, of each summand, "" for none.
+    `blocks`: positions of each summand's blocks. `key_of`: gets the players' values from a row's values.
+    `names`: all columns of the blocks. `columns`: the interpolated number of each summand; empty if there is
+    none. `curves`: positions of the summands' curves. `parts`: the part of the value of each summand, or "".
     """
 
     def __init__(
@@ -50,9 +55,9 @@ class Game:
 
 
 class Level:
-    """All games of the level, for the rows of every key, each of one summand or, where it bends, of several.
+    """All games of the level, for rows of every key.
 
-    `parts`: of each summand. `movers`: each summand with each of its players.
+    `parts`: the part of the value of each summand, or "". `movers`: pairs of a summand and a player of it.
     """
 
     def __init__(self, backbone: Backbone, pieces: Pieces, ledger: Ledger, encoding: Encoding) -> None:
@@ -78,18 +83,18 @@ class Level:
         ]
         self._of_movers = np.array([at for at, _ in self.movers], np.int64)
         self._positions = np.array([position for _, position in self.movers], np.int64)
-        # Games of several players, and where their movers begin.
+        # Each game of several players, with the position of its first mover.
         of_game = [int(self._game[at]) for at, _ in self.movers]
         self._several = [
             (at, of_game.index(at)) for at, game in enumerate(self.games) if len(game.positions) > 1
         ]
 
     def positions(self, firsts: Ints) -> Ints:
-        """(n, summands) positions in the ledger, from (n, games) those of each game's first summand."""
+        """Return (n, summands) positions in the ledger, from (n, games) positions of first summands."""
         return np.asarray(firsts.take(self._game, axis=1) + self._behind)
 
     def find(self, plans: Sequence[KeptGames], rows: Sequence[Row], games: Sequence[int]) -> Ints:
-        """(n, games) where the first summands of n rows, each of its plan's key, stand in the ledger."""
+        """Return (n, games) ledger positions of each game's first summand, for n rows and their plans."""
         keys = [(game, self.games[game].key_of) for game in games]
         found = [
             [plan.entries[game].get(key_of(row.values), -1) for game, key_of in keys]
@@ -100,7 +105,7 @@ class Level:
     def filled(
         self, found: Ints, plans: Sequence[KeptGames], rows: Sequence[Row], games: Sequence[int]
     ) -> Ints:
-        """The same (n, games), those made that were not kept (−1): all together."""
+        """Return (n, games) positions with missing ones (−1) filled in; entries are made together."""
         if not found.size or found.min() >= 0:
             return found
         wanted: dict[int, dict[Any, list[int]]] = {}
@@ -122,9 +127,9 @@ class Level:
         bases: Sequence[Row],
         steps: tuple[Floats, Floats],
     ) -> tuple[Floats, Floats]:
-        """(movers, n) Shapley effects from bases to rows of the same keys: on the value, and on its parts.
+        """Return (movers, n) Shapley effects from bases to rows of the same keys: on values, and on parts.
 
-        `steps`: (n, summands) what each of them differs by.
+        `steps`: (n, summands) differences of what the summands add to the value, and to a part of it.
         """
         pairs = [zip(row.values, base.values, strict=True) for row, base in zip(rows, bases, strict=True)]
         differ = np.array([[own != other for own, other in pair] for pair in pairs])
@@ -139,14 +144,17 @@ class Level:
         return total.T, part.T
 
     def sums(self, plan: KeptGames, rows: Sequence[Row], games: Sequence[int]) -> Floats:
-        """(n, summands, 2) what the summands of these games add for rows of one key, and without blanks."""
+        """Return (n, summands, 2): what each summand of these games adds to the value, and to its part of it.
+
+        All rows must have the plan's key.
+        """
         firsts = self.find([plan] * len(rows), rows, games)
         sizes = [np.arange(len(self.games[game].blocks)) for game in games]
         positions = [first[:, None] + size for first, size in zip(firsts.T, sizes, strict=True)]
         return self._ledger.of(np.concatenate(positions, axis=1))[..., : EntryColumn.PART + 1]
 
     def _made(self, game: Game, rows: Sequence[Row]) -> Floats:
-        """(n, summands of the game, …) entries of n rows."""
+        """Compute the (n, summands of the game, …) entries of n rows."""
         table = self._encoding.table(rows, game.names)
         if game.columns:
             found = self._curves.between(table, game.curves)
@@ -155,7 +163,7 @@ class Level:
         return self._pieces.between(Interpolation(at, at, np.zeros(at.shape)))
 
     def _corners(self, plan: KeptGames, game: int, row: Row, base: Row) -> Floats:
-        """(2, movers of the game) effects of the players of one game, several of which differ."""
+        """Return the (2, movers of the game) effects of one game in which several players differ."""
         own = self.games[game]
         key = (game, own.key_of(row.values), own.key_of(base.values))
         found = plan.moves.get(key)
@@ -173,7 +181,7 @@ class Level:
 
 
 def kept(found: dict[Any, _T], key: object, entry: _T) -> _T:
-    """The entry, kept under this key; where there are too many, all others are forgotten."""
+    """Cache an entry under a key and return it; a full cache is emptied first."""
     if len(found) >= MOST_KEPT:
         found.clear()
     found[key] = entry
@@ -181,11 +189,12 @@ def kept(found: dict[Any, _T], key: object, entry: _T) -> _T:
 
 
 def _games_of(backbone: Backbone, encoding: Encoding) -> list[Game]:
-    """The blocks by their players, and by their columns where one bends; those that do not go with the first.
+    """Group the level's blocks into games by their players, and within a game into summands by their columns.
 
-    A curve over few columns is kept once for all keys: what all models share is not kept for each. Raises
-    ValueError for a block over two curved columns, which is straight between the knots of neither, and where
-    the blocks of some players belong to two parts of the value.
+    Only blocks with an interpolated column make summands of their own; all others join the first summand.
+    Curves are separate because their knots are cached once for all keys. Raises ValueError for a block over
+    two interpolated columns, which is not linear between knots, and for a game whose blocks belong to two
+    parts of the value.
     """
     found: dict[tuple[str, ...], dict[tuple[str, ...], list[int]]] = {}
     blocks = backbone.blocks

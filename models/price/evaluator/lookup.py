@@ -1,4 +1,4 @@
-"""Gather what is kept of many rows into arrays."""
+"""Gather the cached entries of many rows into arrays."""
 
 from __future__ import annotations
 
@@ -15,11 +15,12 @@ from models.price.evaluator.plan import Memory, Plan
 
 
 class Lookup(NamedTuple):
-    """The result of looking up n rows in one memory: a plan for each row, and what is kept of its fields.
+    """The cached entries of n rows, gathered into arrays.
 
-    `entries`: (columns, n, summands and loss fields); `losses`: those of the loss fields alone. `scales`:
-    (n, …) rows of `Memory.scales`. `blanks`: (n, …) 1 for a blank player, of those whose blanks trees count.
-    `inputs`, `level`, `taken`, `told`: as in `models.price.evaluator.evaluator.Parts`.
+    `plans`: the plan of each row's key. `entries`: (entry columns, n, summands and loss fields); `losses`:
+    the entries of the loss fields alone. `scales`: (n, …) rows of `Memory.scales`. `blanks`: (n, …) 1 for
+    each blank player whose blanks the trees count. `inputs`, `level`, `taken`, `told`: as in
+    `models.price.evaluator.evaluator.ValueParts`.
     """
 
     memory: Memory
@@ -36,11 +37,11 @@ class Lookup(NamedTuple):
 
     @property
     def factors(self) -> Floats:
-        """(n, k) the scales of the losses."""
+        """(n, k) scales of the losses of k loss fields."""
         return self.scales[:, : len(self.memory.rules.positions)]
 
     def some(self, rows: slice) -> Lookup:
-        """The same of some rows."""
+        """Return the lookup of some of the rows."""
         by_column = self.entries[:, rows], self.losses[:, rows]
         return Lookup(
             self.memory, self.plans[rows], self.rows[rows], *by_column, *(side[rows] for side in self[5:])
@@ -48,7 +49,7 @@ class Lookup(NamedTuple):
 
 
 def looked_up(memory: Memory, plans: Sequence[Plan], rows: Sequence[Row], positions: Ints) -> Lookup:
-    """Gather what is kept of n rows, each of its plan's key, at these positions (from `Memory.find`)."""
+    """Gather the entries of n rows at these (n, …) positions, which `Memory.find` returned for the rows."""
     entries, count = memory.of(positions), len(memory.level.parts)
     losses, k = np.ascontiguousarray(entries[:, :, count:]), len(memory.rules.positions)
     scales = memory.scales.of([plan.scale_of(row) for plan, row in zip(plans, rows, strict=True)])
@@ -62,7 +63,10 @@ def looked_up(memory: Memory, plans: Sequence[Plan], rows: Sequence[Row], positi
 
 
 def weights_of(found: Lookup) -> tuple[Ints, Floats]:
-    """(m, n) positions and weights of the pieces of n values: their derivatives."""
+    """Return (m, n) positions of pieces, and (m, n) derivatives of n values by them, as weights.
+
+    The weighted sum of pieces is a linear approximation of each value, from which its variance follows.
+    """
     memory, n = found.memory, len(found.rows)
     of_fields, of_scales = memory.rules.slopes(found.losses, found.factors)
     whole = np.concatenate([np.ones((n, len(memory.level.parts))), of_fields], axis=1)

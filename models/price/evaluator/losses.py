@@ -1,7 +1,8 @@
-"""Losses, looked up by grade; they are the same for every key.
+"""The losses of fields, looked up by grade or term; before scaling they are the same for every key.
 
-Their scales differ by key and by one player, the switch (`models.price.evaluator.plan`): for an instrument
-the build. Sums are taken field by field in one order, so that a larger part can never make a smaller sum.
+Their scales differ by key and by one player, the switch, which for instruments is the build
+(`models.price.evaluator.plan`). Sums run over the fields in one fixed order, so that rounding can never turn
+a larger loss into a smaller sum.
 """
 
 from __future__ import annotations
@@ -22,7 +23,7 @@ from models.price.evaluator.shapley import switched_product
 
 
 class LossField:
-    """The losses of one field, before its family's scale. `found`: its value → the position of its entry."""
+    """The losses of one field before scaling. `found`: value of the field → position of its entry."""
 
     def __init__(self, core: Core, pieces: Pieces, encoding: Encoding, ledger: Ledger, column: str) -> None:
         self._core, self._encoding, self._pieces, self._ledger = core, encoding, pieces, ledger
@@ -37,7 +38,7 @@ class LossField:
         self._curves = Curves(core.backbone, pieces, [positions], [column])
 
     def of(self, value: object) -> int:
-        """The position in the ledger of the loss at this value of the field, made if it is not kept yet."""
+        """Return the position in the ledger of the loss at this value of the field; make a missing entry."""
         if value not in self.found:
             self.found[value] = self._ledger.extend(self._made(self._encoding.ordinal(self.column, value)))
         return self.found[value]
@@ -55,10 +56,10 @@ class LossField:
 
 
 class LossRules:
-    """The rules that turn the losses of all k loss fields, in one order, into part of a value and effects.
+    """The computation of values and effects from the losses of all k loss fields, in one fixed order.
 
-    `families`, `parts`: those of each field, "" for one without a loss. Losses are entries, (columns, n, k);
-    scales are by field, (n, k).
+    `families`, `parts`: of each field, "" for a field without a loss. The methods take losses as entries,
+    (entry columns, n, k), and scales as (n, k).
     """
 
     def __init__(self, core: Core, pieces: Pieces, ledger: Ledger, encoding: Encoding) -> None:
@@ -70,47 +71,51 @@ class LossRules:
         self._of_family = [np.array(self.families) == family for family in core.backbone.families]
         self._weights = _weights(core, [field.column for field in self._fields])
         self._weights_back = np.ascontiguousarray(self._weights.T)
-        # All of them at once: every key needs them.
+        # Covariances of all losses are computed in advance, since every key needs them.
         self.covariances = Covariances(pieces)
         whole = [[field.of(v) for v in encoding.loss_values(field.column)] for field in self._fields]
         self.covariances.add([int(at) for own in whole for at in ledger.of(own)[:, EntryColumn.AT]])
 
     def filled(self, found: Ints, rows: Sequence[Row]) -> Ints:
-        """(n, k) positions of the losses of n rows in the ledger, those made that were not kept (−1)."""
+        """Return the (n, k) ledger positions of losses with missing ones (−1) made and filled in."""
         for row, field in np.argwhere(found < 0).tolist():
             found[row, field] = self._fields[field].of(rows[row].values[self.positions[field]])
         return found
 
     def taken(self, losses: Floats, scales: Floats) -> Floats:
-        """(n,) what losses take off the log value at these scales: T of their scaled sum."""
+        """Return (n,) amounts by which losses lower log values, T (`core.backbone`) of the scaled sum."""
         loss = row_sums(losses[EntryColumn.TOTAL] * scales)
         return loss if math.isinf(self._cap) else np.asarray(-self._cap * np.expm1(-loss / self._cap))
 
     def told(self, losses: Floats) -> Floats:
-        """(n,) log value that known losses say of unknown ones (`models.price.core.missing_losses`)."""
+        """Return the (n,) corrections of unknown losses by known ones, in log (`MissingLossModel`)."""
         return -row_sums(_weighed(self._weights, losses[EntryColumn.DEPARTURE]) * losses[EntryColumn.UNKNOWN])
 
     def slopes(self, losses: Floats, scales: Floats) -> tuple[Floats, Floats]:
-        """(n, k) how the value moves with each field's loss, and (n, families) with the log of each scale."""
+        """Return slopes of n log values: (n, k) by each field's loss, (n, families) by each log scale."""
         scaled = losses[EntryColumn.TOTAL] * scales
-        slope = np.exp(-row_sums(scaled) / self._cap)[:, None]  # 1 where the cap is infinite
+        slope = np.exp(-row_sums(scaled) / self._cap)[:, None]  # The slope is 1 if the cap is infinite.
         of_scales = [row_sums(scaled[:, own]) for own in self._of_family]
         return -slope * scales, -slope * np.array(of_scales).reshape(len(of_scales), len(scaled)).T
 
     def effects(self, own: Floats, base: Floats, scales: Floats, of_base: Floats) -> tuple[Floats, Floats]:
-        """(n, k) effects on −T that lead from the base's losses to the row's, and (n,) that of the switch."""
+        """Return (n, k) effects of the fields and (n,) of the switch on −T, the losses' part of the value.
+
+        The effects lead from each base to its row. `own`, `base`: losses of rows and bases. `scales`,
+        `of_base`: their scales.
+        """
         own, base = own[EntryColumn.TOTAL], base[EntryColumn.TOTAL]
         if math.isinf(self._cap):
             fields = -0.5 * (scales + of_base) * (own - base)
             return fields, -0.5 * row_sums((scales - of_base) * (own + base))
-        # T as a product over fields (`models.price.evaluator.shapley`), with and without the switch.
+        # With a finite cap, T is a product over fields (`models.price.evaluator.shapley`).
         states = np.stack([of_base, scales], axis=1)
         sides = [np.exp(-states * side[:, None] / self._cap) for side in (own, base)]
         players, switch = switched_product(*sides)
         return self._cap * players, self._cap * switch
 
     def told_effects(self, own: Floats, base: Floats) -> Floats:
-        """(n, k) effects on what known losses say: half of each pair's joint change goes to each side."""
+        """Return (n, k) effects on the correction by known losses; a pair's joint change is halved."""
         both, step = own + base, own - base
         moved = step[EntryColumn.UNKNOWN] * _weighed(self._weights, both[EntryColumn.DEPARTURE])
         told = step[EntryColumn.DEPARTURE] * _weighed(self._weights_back, both[EntryColumn.UNKNOWN])
@@ -118,13 +123,13 @@ class LossRules:
 
 
 def _weighed(weights: Floats, sides: Floats) -> Floats:
-    """(n, k) the weights (k, k) times each row of (n, k)."""
-    # Not by a matrix product: one row would be summed in another order than many.
+    """Return (n, k): the weights (k, k) times each row of `sides` (n, k)."""
+    # No matrix product is used here, because its order of summing depends on the number of rows.
     return np.asarray(np.einsum("fg,ng->nf", weights, sides))
 
 
 def _weights(core: Core, columns: Sequence[str]) -> Floats:
-    """(k, k) what `Hidden` weighs, by these columns."""
+    """Return the (k, k) weights of `MissingLossModel` in the order of these columns, 0 for other columns."""
     weights = np.zeros((len(columns), len(columns)))
     if core.missing_losses is not None:
         positions = [columns.index(column) for column in core.missing_losses.columns]
@@ -133,10 +138,10 @@ def _weights(core: Core, columns: Sequence[str]) -> Floats:
 
 
 def _fields(core: Core, pieces: Pieces, encoding: Encoding, ledger: Ledger) -> list[LossField]:
-    """All loss fields by family and part; one without a loss has neither and stands last.
+    """Return all loss fields, ordered by family and part; fields without a loss come last.
 
-    Raises ValueError for a loss over other columns than one loss column each, and for a column whose losses
-    belong to two families or parts: a field has one scale.
+    Raises ValueError for a loss block that is not over one loss column, and for a column whose losses belong
+    to two families or parts, since a field has one scale.
     """
     odd = [
         b.name

@@ -1,4 +1,4 @@
-"""Rows of parts of the design, kept with what they add to a value and to what is not known about it."""
+"""Pieces: cached parts of design rows, with their contribution to a value and to its variance."""
 
 from __future__ import annotations
 
@@ -13,16 +13,16 @@ from models.price.core.backbone import Backbone
 from models.price.core.basis import Floats, Ints, Table, product
 from models.price.core.posterior import Posterior
 
-_OVERHEAD = 100  # bytes that a row's position in a dictionary takes with its key, about
-_ROOM = 64  # pieces more at a time
-_AT_ONCE = 32  # rows whose products are summed at once, so that they stay near the processor
+_OVERHEAD = 100  # Rough number of bytes of a row's position and key in a dictionary.
+_ROOM = 64  # Number of pieces by which tables grow.
+_AT_ONCE = 32  # Rows summed together: few enough for the products to stay in the processor's cache.
 
 
 class Piece(NamedTuple):
-    """One row of some blocks' design.
+    """A part of a design row: its values in the columns of some blocks.
 
-    `at`: its position among all pieces. `home`: its first block; pieces of other homes have no column of it.
-    `columns`, `scaled`: (m,) its design columns, and its values there times their prior standard deviations.
+    `at`: the position among all pieces. `home`: the first of the blocks; pieces of different homes share no
+    column. `columns`: (m,) design columns; `scaled`: (m,) values there times prior standard deviations.
     """
 
     at: int
@@ -32,7 +32,7 @@ class Piece(NamedTuple):
 
 
 class Ledger:
-    """Rows of numbers, added one at a time: a row stays where it is, and whoever reads is never disturbed."""
+    """A growing table of numbers. Rows keep their positions, and threads can read while others add rows."""
 
     def __init__(self, width: int) -> None:
         self._rows: Floats = np.empty((256, width))
@@ -41,15 +41,15 @@ class Ledger:
 
     @property
     def nbytes(self) -> int:
-        """The bytes that the rows in use take, about."""
+        """The approximate number of bytes of the rows in use."""
         return int(self._count * (self._rows[0].nbytes + _OVERHEAD))
 
     def extend(self, rows: Floats) -> int:
-        """The position of the first of these new rows; the others follow it."""
+        """Add rows, and return the position of the first; the others follow it."""
         with self._lock:
             at, end = self._count, self._count + len(rows)
             if end > len(self._rows):
-                # The old rows stay as they are for whoever is reading them.
+                # The old array stays unchanged for threads that are reading it.
                 more = max(end - at, at // 2)
                 self._rows = np.concatenate([self._rows, np.empty((more, self._rows.shape[1]))])
             self._rows[at:end] = rows
@@ -57,15 +57,16 @@ class Ledger:
             return at
 
     def of(self, at: Sequence[int] | Ints) -> Floats:
-        """(…, width) the rows at these positions."""
+        """Return the (…, width) rows at these positions."""
         return self._rows.take(at, axis=0)
 
 
 class EntryColumn:
-    """The columns of a ledger of entries: what a game adds to a value, or a loss takes from it.
+    """The columns of the ledger of entries; an entry is the contribution of one summand or loss field.
 
-    `PART`: what it adds to its part of the value. `DEPARTURE`, `UNKNOWN`: see `core.missing_losses`.
-    `VARIANCE`, `THIRD`: moments of its effect where it is unknown. `AT`, `BEYOND`, `SHARE`: `Interpolation`.
+    `TOTAL`: contribution to the value. `PART`: contribution to a part of the value. `DEPARTURE`, `UNKNOWN`:
+    loss minus mean, and a mark of an unknown loss (`core.missing_losses`). `VARIANCE`, `THIRD`: moments of an
+    unknown loss. `AT`, `BEYOND`, `SHARE`: the fields of `Interpolation`.
     """
 
     TOTAL, PART, DEPARTURE, UNKNOWN, VARIANCE, THIRD, AT, BEYOND, SHARE = range(9)
@@ -73,7 +74,10 @@ class EntryColumn:
 
 
 class Interpolation(NamedTuple):
-    """Positions of the pieces on either side of numbers, and the share of the second; arrays of one shape."""
+    """Linear interpolation between two pieces: positions `at` and `beyond`, and the `share` of the second.
+
+    All three are arrays of one shape.
+    """
 
     at: Ints
     beyond: Ints
@@ -81,10 +85,10 @@ class Interpolation(NamedTuple):
 
 
 class Pieces:
-    """Every piece once, with its vector: `scaled` times the directions that the data determine.
+    """All pieces, each stored once, with its vector: `scaled` times the directions of the posterior.
 
-    The covariance of two pieces is that of their priors less the product of their vectors (`Posterior`).
-    `sums`: of each piece Σ θ·x, and the same of the blocks that belong to a part of the value.
+    The covariance of two pieces is their prior covariance minus the product of their vectors (`Posterior`).
+    `sums`: for each piece Σ θ·x, and the same sum over blocks that belong to a part of the value.
     """
 
     def __init__(self, backbone: Backbone, posterior: Posterior) -> None:
@@ -102,11 +106,11 @@ class Pieces:
 
     @property
     def nbytes(self) -> int:
-        """The bytes that the vectors in use and the rows of the design take, about."""
+        """The approximate number of bytes of the vectors and of the parts of design rows."""
         return self._vectors.nbytes + self._rows_bytes
 
     def of_each(self, positions: Sequence[int], table: Table, count: int) -> list[Piece]:
-        """The pieces of the blocks at these positions for each of `count` rows of a table."""
+        """Return the piece of the blocks at these positions for each of the `count` rows of a table."""
         rows = [(at, *product(self._backbone.blocks[at].bases, table)) for at in positions]
         if not rows:
             return [self._kept(-1, np.zeros(0, np.int64), np.zeros(0), (0.0, 0.0))] * count
@@ -115,7 +119,7 @@ class Pieces:
         return [self._of_row(positions[0], *row) for row in zip(index, value, strict=True)]
 
     def between(self, found: Interpolation) -> Floats:
-        """(…, columns) entries of what lies between pieces, without what only losses have."""
+        """Return (…, entry columns) entries interpolated between pieces; the columns of losses stay 0."""
         out = np.zeros((*found.at.shape, EntryColumn.COUNT))
         one, other = self.sums.of(found.at), self.sums.of(found.beyond)
         out[..., : EntryColumn.PART + 1] = one + found.share[..., None] * (other - one)
@@ -123,15 +127,15 @@ class Pieces:
         return out
 
     def intercept(self) -> Piece:
-        """The piece of the column after those of all blocks."""
+        """Return the piece of the intercept, whose column follows the columns of all blocks."""
         return self._kept(-1, self._backbone.starts[-1:], np.ones(1), (self._backbone.intercept, 0.0))
 
     def variance(self, at: Ints, weights: Floats) -> Floats:
-        """(n,) variances of n weighted sums of pieces, whose positions and weights are (m, n)."""
+        """Return the (n,) variances of n weighted sums of pieces; positions and weights are (m, n)."""
         return variance_of(*self.summed(at, weights))
 
     def summed(self, at: Ints, weights: Floats) -> tuple[Floats, Floats]:
-        """(n, p) design rows of the same, times prior standard deviations, and their (n, r) vectors."""
+        """Return n weighted sums of pieces: (n, p) scaled design rows and (n, r) vectors."""
         scaled = np.zeros((at.shape[1], len(self._posterior.sd)))
         vectors = np.zeros((at.shape[1], self._posterior.directions.shape[1]))
         for row in range(at.shape[1]):
@@ -140,14 +144,14 @@ class Pieces:
             for position, share in zip(positions.tolist(), shares.tolist(), strict=True):
                 piece = self.ordered[position]
                 scaled[row, piece.columns] += share * piece.scaled
-            # Not by a matrix product: its order of summing differs by machine.
+            # No matrix product is used here, because its order of summing differs by machine.
             vectors[row] = np.einsum("p,pr->r", shares, self._vectors.of(positions))
         return scaled, vectors
 
     def covariances(self, position: int, others: Sequence[int], kin: Sequence[int]) -> Floats:
-        """(m,) covariances of a piece with others; `kin`: which of them are of the same home."""
+        """Return (m,) covariances of a piece with m others. `kin`: which of the others have the same home."""
         vector, piece = self._vectors.of([position])[0], self.ordered[position]
-        # One by one: a covariance must not depend on what was asked for before it.
+        # `einsum` sums row by row, so that a covariance does not depend on what was asked for before it.
         found = -np.einsum("pr,r->p", self._vectors.of(others), vector)
         prior = np.zeros(len(self._posterior.sd))
         prior[piece.columns] = piece.scaled
@@ -160,7 +164,7 @@ class Pieces:
         used = value != 0
         index, value = index[used], value[used]
         own = self._backbone.theta[index] * value
-        # One after the other, so that a larger part can never make a smaller sum.
+        # The sums run in order, so that rounding can never turn a larger summand into a smaller sum.
         sums = [np.add.accumulate(each)[-1:].sum() for each in (own, own * self._in_part[index])]
         return self._kept(home, index, value, sums)
 
@@ -173,21 +177,22 @@ class Pieces:
                 at = self._vectors.extend(vector[None])
                 self.sums.extend(np.array([sums]))
                 self.ordered.append(Piece(at, home, index, scaled))
-                self._rows_bytes += 300 + 2 * (index.nbytes + scaled.nbytes)  # in the piece, and in its key
+                # The piece and its key each hold the two arrays.
+                self._rows_bytes += 300 + 2 * (index.nbytes + scaled.nbytes)
                 self._found[key] = self.ordered[at]
             return self._found[key]
 
 
 def variance_of(scaled: Floats, vectors: Floats) -> Floats:
-    """(n,) variances of what `Pieces.summed` gave, or of differences of that."""
+    """Return the (n,) variances of weighted sums from `Pieces.summed`, or of differences of such sums."""
     return np.asarray(np.maximum((scaled**2).sum(axis=1) - (vectors**2).sum(axis=1), 0.0))
 
 
 class Covariances:
-    """The covariances of every two of some pieces, each worked out when it is first needed.
+    """A table of covariances between pieces; a piece is added when it is first needed.
 
-    The vectors are long: the covariances of a row's pieces take a tenth of the memory that they would.
-    `known`: covariances that are there already.
+    The covariances of a row's pieces take a tenth of the memory of their vectors. `known`: covariances to
+    start from.
     """
 
     def __init__(self, pieces: Pieces, known: Covariances | None = None) -> None:
@@ -199,7 +204,7 @@ class Covariances:
         self._table: Floats = np.zeros((_ROOM, _ROOM)) if known is None else known._table.copy()
 
     def variance(self, at: Ints, weights: Floats) -> Floats:
-        """(n,) variances of n weighted sums of pieces, whose positions and weights are (m, n)."""
+        """Return the (n,) variances of n weighted sums of pieces; positions and weights are (m, n)."""
         used = weights.any(axis=1)
         at, weights = at[used], weights[used]
         if int(at.max()) >= len(self._rows) or int(self._rows.take(at).min()) < 0:
@@ -209,7 +214,7 @@ class Covariances:
         return np.concatenate([_quadratic(table, rows[:, part], weights[:, part]) for part in parts])
 
     def add(self, positions: Sequence[int]) -> None:
-        """Work out the covariances of these, with each other and with those that are there."""
+        """Add the pieces at these positions: their covariances with each other and with earlier pieces."""
         with self._lock:
             if len(self._rows) < len(self._pieces):
                 more = len(self._pieces) + _ROOM - len(self._rows)
@@ -221,7 +226,7 @@ class Covariances:
     def _add_one(self, position: int) -> None:
         row, home = len(self._positions), self._homes.setdefault(self._pieces.ordered[position].home, [])
         if row == len(self._table):
-            # The old table stays as it is for whoever is reading it.
+            # The old table stays unchanged for threads that are reading it.
             self._table = np.pad(self._table, (0, _ROOM))
         self._positions.append(position)
         home.append(row)
@@ -231,20 +236,20 @@ class Covariances:
 
 
 def _quadratic(table: Floats, rows: Ints, weights: Floats) -> Floats:
-    """(n,) wᵀ C w of n columns of weights (m, n), where C is the table at these rows (m, n)."""
+    """Return (n,) wᵀ C w for each column w of weights (m, n); C is the table at that column of `rows`."""
     i, j = _pairs(len(rows))
     flat, starts = table.ravel(), rows * len(table)
     terms = flat.take(starts[i] + rows[j])
     terms *= weights[i]
     terms *= (2 * weights)[j]
     alone = flat.take(starts + rows) * weights * weights
-    # One after the other: any other order depends on how many rows there are.
+    # The sums run in order; numpy's own order would depend on the number of rows.
     sums = [np.add.accumulate(each, axis=0)[-1:].sum(axis=0) for each in (alone, terms)]
     return np.asarray(np.maximum(sums[0] + sums[1], 0.0))
 
 
 @lru_cache(maxsize=128)
 def _pairs(count: int) -> tuple[Ints, Ints]:
-    """The positions of every two of so many."""
+    """Return the first and the second index of every pair i < j below `count`."""
     i, j = np.triu_indices(count, 1)
     return i, j

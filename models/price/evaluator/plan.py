@@ -1,4 +1,4 @@
-"""All that is kept of one key: its reference, the pieces of its rows and the scales of its losses."""
+"""The evaluator's cache: `Memory` holds all of it, and a `Plan` holds the part for one key."""
 
 from __future__ import annotations
 
@@ -19,19 +19,19 @@ from models.price.evaluator.pieces import Covariances, EntryColumn, Ledger, Piec
 
 
 class Mixture(NamedTuple):
-    """The effect of a blank's true value against what the blank counts as: mean and variance, in log."""
+    """Mean `shift` and `variance`, in log, of the effect of a blank's true value minus its counted effect."""
 
     shift: float
     variance: float
 
 
 class Memory:
-    """All that is kept: whole, so that it can be forgotten while others still read it.
+    """The whole cache of an evaluator, one object that can be replaced while threads still read the old one.
 
-    A row of `scales` is for one value of the switch: the scale of each loss field, that of the key's
-    reference, by family the piece that its logarithm is made of, and what trees see of the key alone.
-    `levels`: column → level → its part of the log noise variance; `noisy`: the players that these columns
-    depend on.
+    A row of `scales` is for one key and one value of the switch, the player that scales depend on. It holds
+    the scale of each loss field, the same of the key's reference, for each family the piece of its log scale,
+    and the inputs of the trees that the key decides. `levels`: column → level → its effect on the log noise
+    variance; `noisy`: positions of the players that these columns depend on.
     """
 
     def __init__(self, core: Core, encoding: Encoding, inputs: Sequence[Input]) -> None:
@@ -40,7 +40,7 @@ class Memory:
         self.entries = Ledger(EntryColumn.COUNT)
         self.level = Level(core.backbone, self.pieces, self.entries, encoding)
         self.rules = LossRules(core, self.pieces, self.entries, encoding)
-        # `itemgetter` gives a tuple from two positions on.
+        # Two more positions, because `itemgetter` returns a tuple only for two or more.
         self._losses: Any = itemgetter(*self.rules.positions, 0, 0)
         self.inputs = Inputs(encoding, inputs, self.level, self.rules)
         self.intercept, self.intercept_at = core.backbone.intercept, self.pieces.intercept().at
@@ -63,18 +63,18 @@ class Memory:
 
     @property
     def nbytes(self) -> int:
-        """The bytes that the pieces and the ledgers take, about; those of the plans are not counted."""
+        """The approximate number of bytes of the pieces and the ledgers, without those of the plans."""
         return self.pieces.nbytes + self.entries.nbytes + self.scales.nbytes
 
     def plan(self, row: Row) -> Plan:
-        """The plan of a row's key, made where it is asked for the first time."""
+        """Return the plan of a row's key; make it on first use."""
         found = self.plans.get(row.key)
         if found is None:
             found = self.plans[row.key] = Plan(self, row)
         return found
 
     def find(self, plans: Sequence[Plan], rows: Sequence[Row]) -> Ints:
-        """(n, games and loss fields) where n rows' entries stand in their ledger; missing ones are made."""
+        """Return (n, games and loss fields) ledger positions of n rows' entries; make missing entries."""
         losses, readers = self._losses, self.rules.readers
         found = np.array(
             [
@@ -90,7 +90,10 @@ class Memory:
         return found
 
     def references(self, plans: Sequence[Plan], rows: Sequence[Row], found: Ints) -> tuple[list[Row], Ints]:
-        """The rows' references and their positions: those of their plans, but for what the rows hand on."""
+        """Return the references of rows, and the ledger positions of their entries.
+
+        A reference has the values of its plan's reference, but the row's own values of shared players.
+        """
         bases = []
         for plan, row in zip(plans, rows, strict=True):
             values = list(plan.reference.values)
@@ -104,17 +107,17 @@ class Memory:
         return bases, positions
 
     def of(self, found: Ints) -> Floats:
-        """(columns, n, summands and loss fields) the entries."""
+        """Return the (entry columns, n, summands and loss fields) entries at positions from `find`."""
         count = len(self.level.games)
         positions = np.concatenate([self.level.positions(found[:, :count]), found[:, count:]], axis=1)
         return np.ascontiguousarray(self.entries.of(positions).transpose(2, 0, 1))
 
 
 class Plan:
-    """One key. `reference`: a row of it. `covariances`: of the pieces of its rows.
+    """The cache of one key. `reference`: the reference row. `covariances`: of the pieces of the key's rows.
 
-    `entries`: by game, the position of its first summand by the values of its players; `found`: that of the
-    reference. `moves`: effects of games of several.
+    `entries`: for each game, values of its players → ledger position of its first summand. `found`: ledger
+    positions of the reference's entries. `moves`: cached effects of games with several players.
     """
 
     def __init__(self, memory: Memory, row: Row) -> None:
@@ -132,7 +135,7 @@ class Plan:
         self.found: list[int] = memory.find([self], [self.reference])[0].tolist()
 
     def scale_of(self, row: Row) -> int:
-        """The position of a row's scales in the ledger `Memory.scales`, made if they are not kept yet."""
+        """Return the position of a row's scales in the ledger `Memory.scales`; make missing ones."""
         at = self._memory.switch
         switch = None if at is None else row.values[at]
         found = self._scales.get(switch)
@@ -158,7 +161,7 @@ class Plan:
         return self._memory.pieces.of_each(positions, table, 1)[0].at
 
     def noise(self, row: Row) -> float:
-        """The levels' part of a row's log noise variance."""
+        """Return the sum of the level effects in a row's log noise variance."""
         key = tuple([row.values[at] for at in self._memory.noisy])
         found = self._noise.get(key)
         return kept(self._noise, key, self._levels(row)) if found is None else found
@@ -169,7 +172,7 @@ class Plan:
         return sum(effects.get(table[column][0], 0.0) for column, effects in levels.items())
 
     def mixture(self, row: Row) -> Mixture:
-        """The mixture of all blank players of the level together, as if they were independent."""
+        """Return the mixture of all blank players of the level together, taking them as independent."""
         shift = variance = 0.0
         for position, games in self._memory.blankable.items():
             if row.values[position] is None:
@@ -196,9 +199,9 @@ class Plan:
 
 
 def _switch_of(core: Core, encoding: Encoding) -> int | None:
-    """The position of the one player that scales depend on, None where they depend on the key alone.
+    """Return the position of the switch, the one player that the scales of losses depend on.
 
-    Raises ValueError where there are two.
+    It is None if they depend on the key alone. Raises ValueError if they depend on two players.
     """
     columns = [c for b in core.backbone.blocks if b.role.kind is RoleKind.SCALE for c in b.columns]
     players = encoding.players_of(columns)

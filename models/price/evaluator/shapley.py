@@ -1,12 +1,12 @@
-"""Exact Shapley values of small games, and of products whose parts one shared player switches.
+"""Exact Shapley values of small games, and of products whose factors depend on a shared player, the switch.
 
-A game is played between a subject and a reference: v(S) is the value of the hybrid that has the subject's
-side of the players in S and the reference's of all others. Effects sum to v(all) − v(none). Every answer of a
-batch equals, to the bit, the answer of its row alone, and where no hybrid's step has the wrong sign no effect
-has.
+A game is played between a subject and a reference: v(S) is the value of the hybrid with the subject's values
+of the players in S and the reference's values of all others. Effects sum to v(all) − v(none). The answer for
+a row does not depend, to the bit, on other rows in the call. If adding a player never raises the value of a
+hybrid, the player's effect is never positive, and likewise for the other sign.
 
-Losses weigh differently by build: the build, here the switch, moves the scale of every other player's part.
-With q = 1 where the switch is in S, else 0, the value is a product over the other players:
+Losses are scaled by build, so the build, here the switch, changes the factor of every other player. With
+q = 1 if the switch is in S, else 0, the value is a product over the other players:
 
     v(S) = Π_i of (s_i^q if i in S else r_i^q)
 
@@ -28,10 +28,11 @@ _MAX_CORNER_PLAYERS = 4
 
 
 def corner_game(values: Floats) -> Floats:
-    """(n, k) Shapley values of n games of k ≤ 4 players from the values of all their hybrids.
+    """Return (n, k) Shapley values of n games of k ≤ 4 players, from the values of all their hybrids.
 
-    `values`: (n, 2**k); column c is the hybrid in which player j is the subject's where bit j of c is set.
-    From Shapley (1953): the mean over all orders of what a player adds.
+    `values`: (n, 2**k); column c is the hybrid with the subject's value of player j if bit j of c is set. A
+    Shapley value is the mean, over all orders of the players, of what the player adds (Shapley 1953). Raises
+    ValueError for another shape.
     """
     values = np.asarray(values, np.float64)
     if values.ndim != 2 or values.shape[1] not in [1 << k for k in range(_MAX_CORNER_PLAYERS + 1)]:
@@ -50,10 +51,11 @@ def corner_game(values: Floats) -> Floats:
 
 
 def switched_product(s: Floats, r: Floats) -> tuple[Floats, Floats]:
-    """Effects (n, k) of the players and (n,) of the switch in n products of parts s, r (n, 2, k).
+    """Return (n, k) effects of the players and (n,) effects of the switch in n products of k factors.
 
-    Of the second axis, the first is with the switch at the reference's side. The integrand has degree k:
-    Gauss–Legendre with ⌈(k + 1) / 2⌉ nodes is exact. Nothing is divided by a part: parts may be zero.
+    `s`, `r`: (n, 2, k) factors for the subject's and the reference's values; on the second axis, 0 is with
+    the reference's switch and 1 with the subject's. The integrand has degree k, so Gauss–Legendre with
+    ⌈(k + 1) / 2⌉ nodes is exact. Factors may be zero. Raises ValueError for other shapes.
     """
     if s.ndim != 3 or s.shape != r.shape or s.shape[1] != 2:
         raise ValueError(f"s and r must both be (n, 2, k), got {s.shape} and {r.shape}")
@@ -68,13 +70,13 @@ def switched_product(s: Floats, r: Floats) -> tuple[Floats, Floats]:
 
 @lru_cache(maxsize=64)
 def gauss_legendre(size: int) -> tuple[Floats, Floats]:
-    """(size,) nodes and weights on [0, 1]: exact for polynomials of degree 2 · size − 1."""
+    """Return (size,) nodes and weights on [0, 1], exact for polynomials of degree 2 · size − 1."""
     nodes, weights = np.polynomial.legendre.leggauss(max(size, 1))
     return (nodes + 1) / 2, weights / 2
 
 
 def _products(parts: Floats) -> tuple[Floats, Floats]:
-    """Along the last axis: for each part the product of the others, and the product of all."""
+    """Return, along the last axis, for each factor the product of all others, and the product of all."""
     if not parts.shape[-1]:
         return parts, np.ones(parts.shape[:-1])
     before = np.multiply.accumulate(parts, axis=-1)
@@ -86,5 +88,5 @@ def _products(parts: Floats) -> tuple[Floats, Floats]:
 
 
 def _ordered_sum(terms: Floats) -> Floats:
-    """Over the first axis, one after the other: the order in which numpy's sum adds depends on the shape."""
+    """Sum over the first axis in order, since the order of numpy's own sum depends on the shape."""
     return np.asarray(np.add.accumulate(terms, axis=0)[-1])

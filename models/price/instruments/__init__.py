@@ -1,1 +1,1 @@
-"""The price model of instruments: their columns, their reference, and the model itself."""
+"""The price model of instruments: feature columns, the typical reference instrument, and the model itself."""

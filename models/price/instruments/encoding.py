@@ -1,4 +1,4 @@
-"""Instruments as rows of the evaluator: their features, with what is typical of each model."""
+"""The encoding of instruments as rows of the evaluator (see `models.price.evaluator.encoding.Encoding`)."""
 
 from __future__ import annotations
 
@@ -16,14 +16,14 @@ from models.price.instruments.features import LOSSES, PLAYERS, columns, counted,
 from models.price.instruments.reference import Typical, reference_of
 from models.price.interface import FACTORS
 
-_FIXED = ("maker", "model")  # what a row's key says
+_FIXED = ("maker", "model")  # Factors that make up a row's key, so that no effect belongs to them.
 _DAY, _CHANNEL = FACTORS.index("day"), FACTORS.index("channel")
-_NUMBERS_OF_AN_EDITION = 9  # a blank number is looked at in so many equal parts of the edition
+_NUMBERS_OF_AN_EDITION = 9  # Most numbers, evenly spread over an edition, that stand for a blank number.
 
 
 @dataclass(frozen=True)
 class InstrumentEncoding:
-    """Subjects of one catalogue. `typical`: model key → what is typical of it. See `Encoding`."""
+    """The `Encoding` of subjects of one catalogue. `typical`: model key → typical values of that model."""
 
     catalogue: Catalogue
     typical: Mapping[str, Typical]
@@ -36,7 +36,7 @@ class InstrumentEncoding:
     ordinal = staticmethod(ordinal)
 
     def row(self, subject: Subject) -> Row:
-        """The row of a canonical subject. Raises UnknownNameError."""
+        """Return the row of a subject with names spelled as in the catalogue. Raises UnknownNameError."""
         it = subject.instrument
         it = counted(it, self.catalogue.find(it.maker, it.model))
         return Row((normal(it.maker), normal(it.model)), (*it, subject.day, subject.channel))
@@ -45,7 +45,7 @@ class InstrumentEncoding:
         return tuple(dict.fromkeys(p for name in columns for p in PLAYERS[name] if p not in _FIXED))
 
     def reference(self, row: Row) -> Values:
-        """The values of the typical clean instrument of the row's model."""
+        """Return the values of the typical clean instrument of the row's model."""
         return self.row(reference_of(_subject(row.values), self.typical["|".join(row.key)])).values
 
     def table(self, rows: Sequence[Row], names: Sequence[str]) -> Table:
@@ -55,14 +55,14 @@ class InstrumentEncoding:
         return years_of(values[_DAY])
 
     def loss_values(self, column: str) -> Sequence[Any]:
-        """Not known, and all terms or whole grades."""
+        """Return None (not known) and all terms or whole grades of a loss column."""
         field = BY_FLAT[column]
         return [None, *(map(float, field.names) if field.kind is Kind.GRADE else field.names)]
 
     def answers(self, row: Row, player: str) -> Answers:
-        """The values that a blank field may have, each with its chance; () where it is known or moot.
+        """Return the likely values of a blank factor, each with its chance; () if it is known or has none.
 
-        The chances are those of `Typical.answers`; a number may be in any part of its edition alike.
+        The chances are those of `Typical.answers`; all numbers of an edition are equally likely.
         """
         flat = BY_PATH[player].flat if player in BY_PATH else ""
         if row.values[FACTORS.index(player)] is not None:

@@ -1,9 +1,10 @@
-"""The one place that makes feature columns from subjects, in one order, hashed into every bundle.
+"""Feature columns of subjects, all made by this module; every bundle carries a hash of their definition.
 
-Numbers are float64 with NaN for *not known*; levels are object arrays of text. A blank year, finish, figure,
-weight, history, paperwork or case is read as the model's typical instrument has it, and marked by a column of
-its own (`BLANKS`); a blank of a loss-ordered field stays NaN. What contradicts the catalogue is never carried
-beyond the catalogue's own span. `PLAYERS` says which factors of an attribution each column depends on.
+Number columns are float64 with NaN for *not known*; level columns are object arrays of text. A blank year,
+finish, figure, weight, history, paperwork or case is read as in the model's typical instrument, and a column
+of its own marks it (`BLANKS`). A blank of a loss-ordered field stays NaN. Values that contradict the
+catalogue are moved to the nearest that it allows, or count as not known. `PLAYERS` says on which factors of
+an explanation each column depends.
 """
 
 from __future__ import annotations
@@ -25,10 +26,10 @@ from models.domain.names import normal
 from models.domain.vocabulary import FIELDS, Family, Kind
 from models.price.instruments.reference import CLEAN, Typical
 
-STANDARD = "standard"  # the level of an instrument that belongs to no edition
+STANDARD = "standard"  # The edition level of an instrument without an edition.
 _DAYS_A_YEAR = 365.25
 
-# Ordinal columns: grades as they are, ordered terms by their position, best = 0.
+# Columns of loss-ordered fields: grades are numbers already, terms count from 0, the best.
 LOSSES: tuple[str, ...] = tuple(f.flat for f in FIELDS if f.loss_ordered)
 STEPS_OF: Mapping[str, int] = {f.flat: len(f.terms) - 1 for f in FIELDS if f.loss_ordered}
 CONDITION_LOSSES = tuple(f.flat for f in FIELDS if f.loss_ordered and f.family is Family.CONDITION)
@@ -38,7 +39,7 @@ _PATH = {f.flat: f.path for f in FIELDS}
 
 
 class _Facts(NamedTuple):
-    """The facts about a subject's model: its entry in the catalogue, its edition, and what is typical."""
+    """A subject's catalogue entries (model and edition), and the typical values of its model."""
 
     model: Model
     edition: Edition | None
@@ -46,15 +47,15 @@ class _Facts(NamedTuple):
 
 
 def years_of(day: date) -> float:
-    """A day as the column "time" has it."""
+    """Return a day in years, as in the column "time"."""
     return day.toordinal() / _DAYS_A_YEAR
 
 
 def counted(it: Instrument, model: Model) -> Instrument:
-    """The instrument as its value counts it: nothing goes beyond what the catalogue records of its model.
+    """Return the instrument as it is valued, without what contradicts the catalogue entry of its model.
 
-    A finish that the model was not offered in is not known, a year is at most the first or last of
-    production, and a model without figured tops has none.
+    A finish that is not recorded for the model becomes None. A year outside production becomes the nearest
+    year of production. The figure becomes 0 if the model has no figured tops.
     """
     changes: dict[str, Value] = {}
     if it.finish is not None and model.finishes and model.finish(it.finish) is None:
@@ -99,7 +100,7 @@ def _number_unknown(s: Subject, facts: _Facts) -> float:
 
 
 def _number(s: Subject, facts: _Facts, flat: str) -> float:
-    """The number as it is, or the typical one where it is blank."""
+    """Return the field's number, or the model's typical one if the field is blank."""
     own = getattr(s.instrument, flat)
     found = getattr(facts.typical, flat) if own is None else own
     return math.nan if found is None else float(found)
@@ -124,12 +125,12 @@ def _level(s: Subject, facts: _Facts, flat: str) -> str:
 
 
 def model_key(s: Subject) -> str:
-    """The level of a subject's model."""
+    """Return "maker|model" in normalised form, the level of a subject in the column "model"."""
     return f"{normal(s.instrument.maker)}|{normal(s.instrument.model)}"
 
 
 def edition_key(s: Subject) -> str:
-    """The level of a subject's edition within its model."""
+    """Return the normalised name of a subject's edition, or `STANDARD` without one."""
     return normal(s.instrument.edition) if s.instrument.edition else STANDARD
 
 
@@ -149,7 +150,7 @@ def _maker_key(s: Subject) -> str:
 
 _MODEL = ("maker", "model")
 
-# Columns that mark a blank → the field, whose blank counts as typical; what else it may be widens the range.
+# Column that marks a blank → its field. A blank counts as typical; its other likely values widen the range.
 BLANKS: Mapping[str, str] = {
     "year_blank": "year",
     "finish_blank": "finish",
@@ -160,7 +161,7 @@ BLANKS: Mapping[str, str] = {
     "case_blank": "provenance_case",
 }
 
-# name → (players, how it is read)
+# Column → (factors that it depends on, function that reads it).
 LEVEL_COLUMNS: Mapping[str, tuple[tuple[str, ...], Callable[[Subject, _Facts], str]]] = {
     "maker": (_MODEL, lambda s, facts: _maker_key(s)),
     "model": (_MODEL, lambda s, facts: model_key(s)),
@@ -201,19 +202,19 @@ PLAYERS: Mapping[str, tuple[str, ...]] = {
 }
 COLUMNS: tuple[str, ...] = tuple(PLAYERS)
 
-# The first fields of an instrument; columns that depend on no other are read once for all that share them.
+# Columns that depend only on maker, model and edition, the first fields, are computed once for each of these.
 _HEAD = 3
 _OF_HEAD = frozenset({*_MODEL, "edition"})
 
 
 def feature_hash() -> str:
-    """The hash of column names, order, players and codings; a bundle of another hash is refused."""
+    """Return a hash of the columns' names, order, factors and codes; a bundle with another one is refused."""
     coding = json.dumps([list(PLAYERS.items()), _POSITION, STEPS_OF], sort_keys=True)
     return hashlib.sha256(coding.encode()).hexdigest()
 
 
 def ordinal(flat: str, value: Any) -> float:
-    """A loss-ordered field as a number: 0 is best; NaN is not known."""
+    """Return the value of a loss-ordered field as a number: 0 is the best, NaN means not known."""
     if value is None:
         return math.nan
     return _POSITION[flat][value] if flat in _POSITION else float(value)
@@ -225,9 +226,9 @@ def columns(
     typical: Mapping[str, Typical],
     names: Sequence[str] = COLUMNS,
 ) -> dict[str, NDArray[Any]]:
-    """The named columns of n canonical subjects, each (n,). `typical`: by model key.
+    """Return the named columns of n subjects, each (n,). `typical`: model key → typical values.
 
-    Raises UnknownNameError.
+    Names must be spelled as in the catalogue. Raises UnknownNameError.
     """
     known: dict[tuple[object, ...], _Facts] = {}
     pairs = []

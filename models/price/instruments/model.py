@@ -1,4 +1,4 @@
-"""The price model of instruments: a fitted core behind `models.price.interface.PriceModel`."""
+"""The price model of instruments, which answers `models.price.interface.PriceModel` by a fitted `Core`."""
 
 from __future__ import annotations
 
@@ -23,14 +23,15 @@ from models.price.instruments.features import edition_key, feature_hash, model_k
 from models.price.instruments.reference import Typical, reference_of
 from models.price.interface import FACTORS, Assessment, Estimate, EvidenceWeight, FloatArray, evidence_word
 
-_MOST_WARM = 100  # models: each takes some milliseconds and half a megabyte
+_MOST_WARM = 100  # Most models that `warm` prepares; each takes some milliseconds and half a megabyte.
 
 
 @dataclass(frozen=True)
 class GuitarModel:
-    """A `PriceModel`: a core with the counts of sales behind it and what is typical of each model.
+    """The `PriceModel` of instruments: a fitted core, the numbers of sales behind it, and typical values.
 
-    `sales`: model key → edition key → build → closed sales. `reliance`: how far effects rest on practice.
+    `sales`: model key → edition key → build → number of closed sales. `typical`: model key → typical values.
+    `reliance`: the share of each effect that rests on rules of common practice.
     """
 
     core: Core
@@ -43,7 +44,7 @@ class GuitarModel:
 
     @cached_property
     def evaluator(self) -> Evaluator:
-        """The evaluator that answers for the core."""
+        """The evaluator that computes values, ranges and effects from the core."""
         return Evaluator(self.core, self._encoding)
 
     @cached_property
@@ -100,7 +101,7 @@ class GuitarModel:
         return self.evaluator.effects(self._rows(subjects), self._rows(references))
 
     def warm(self) -> None:
-        """Make ready what answers about any row of a model need, for the models that were sold most."""
+        """Fill the caches for the models with the most sales, by valuing a blank instrument of each."""
         sold = {key: sum(sum(n.values()) for n in own.values()) for key, own in self.sales.items()}
         day = self.last_evidence or date.today()
         all_blank = [
@@ -112,12 +113,12 @@ class GuitarModel:
             self.assess(most, DEFAULT_LEVELS)
 
     def direct_sales(self, subject: Subject) -> int:
-        """Closed sales of the same model, edition and build."""
+        """Return the number of closed sales of the same model, edition and build."""
         of_model = self.sales.get(model_key(subject), {})
         return of_model.get(edition_key(subject), {}).get(subject.instrument.build or "production", 0)
 
     def to_files(self) -> dict[str, bytes]:
-        """The core's files and what else is known, as JSON."""
+        """Return the core's files and `model.json`, which holds everything else."""
         state = {
             "features": feature_hash(),
             "sales": self.sales,
@@ -130,7 +131,10 @@ class GuitarModel:
 
 
 def read_model(files: Mapping[str, bytes], catalogue: Catalogue) -> GuitarModel:
-    """The model that `to_files` wrote. Raises BundleDamagedError where its feature columns are others."""
+    """Read a model that `to_files` wrote.
+
+    Raises BundleDamagedError if its feature columns are not this version's, and as `read_core`.
+    """
     state = json.loads(files["model.json"])
     if state["features"] != feature_hash():
         raise BundleDamagedError(

@@ -1,4 +1,4 @@
-"""The typical instrument of a model: what a practitioner would call a typical clean one."""
+"""The reference of an explanation: a typical clean instrument of the subject's model."""
 
 from __future__ import annotations
 
@@ -9,15 +9,14 @@ from models.domain.instrument import Instrument, Subject, Value
 from models.domain.vocabulary import FIELDS, Kind
 from models.price.evaluator.encoding import Answers
 
-_WEAR = 1.0  # traces: what a clean, used instrument shows
+_WEAR = 1.0  # Traces of wear, the grade of a clean, used instrument.
 
 
 @dataclass(frozen=True)
 class Typical:
-    """The commonest or middling values of one model; None where neither catalogue nor evidence says.
+    """The typical values of one model's fields; None where neither catalogue nor evidence has one.
 
-    `answers`: flat field → the values that a blank one may have, each with its chance; the chances of a field
-    sum to 1.
+    `answers`: flat field → likely values of a blank, each with its chance; the chances of a field sum to 1.
     """
 
     year: int
@@ -27,7 +26,7 @@ class Typical:
     answers: Mapping[str, Answers] = field(default_factory=dict)
 
 
-# Traces of wear, everything working, sound and original; no special history, its own case.
+# Field → its value in a clean instrument: traces of wear, sound, working and original, with its own case.
 CLEAN: Mapping[str, Value] = {
     **{f.flat: _WEAR if f.kind is Kind.GRADE else f.names[0] for f in FIELDS if f.loss_ordered},
     "build": "production",
@@ -38,7 +37,7 @@ CLEAN: Mapping[str, Value] = {
 
 
 def reference_of(subject: Subject, typical: Typical) -> Subject:
-    """A typical standard instrument of the subject's model, on its day and in its channel."""
+    """Return the typical instrument of the subject's model, without edition, on the same day and channel."""
     it = subject.instrument
     own = {name: getattr(typical, name) for name in ("year", "finish", "figure", "weight_kg")}
     reference = Instrument(it.maker, it.model, **{**CLEAN, **own})
