@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from importlib.metadata import version
 from inspect import getdoc
 from typing import Any
 
@@ -25,7 +26,6 @@ from service.http.converters import CONVERTERS
 from service.http.schemas import ProblemSchema
 from service.keys.kinds import SCOPES
 
-VERSION = "1.0.0"
 _ABOUT = """\
 Values of collectible electric guitars, with honest ranges and what moved each price. Every value is a \
 statistical estimate from evidence: not an authentication, and not a qualified or certified appraisal.
@@ -47,7 +47,7 @@ class ProblemApi(Api):  # type: ignore[misc]  # flask-smorest has no types
 
 def describe(app: Flask, blueprints: Sequence[Blueprint]) -> None:
     """Register the blueprints and keep the document made from their views."""
-    app.config.update(API_TITLE="Bookmatch", API_VERSION=VERSION, OPENAPI_VERSION="3.1.0")
+    app.config.update(API_TITLE="Bookmatch", API_VERSION=version("bookmatch"), OPENAPI_VERSION="3.1.0")
     api = ProblemApi(app, spec_kwargs={"info": {"description": _ABOUT}})
     problems.register(app)  # in place of flask-smorest's own handler
     scopes = "; ".join(f"{name}: {meaning}" for name, meaning in SCOPES.items())
