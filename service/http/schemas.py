@@ -58,7 +58,7 @@ def rate_members(*, required: bool = True, of: str = "rate_") -> dict[str, field
 
 def provisional_member(attribute: str | None = None) -> fields.Boolean:
     """The member by which an answer says whether the price model that it names is provisional."""
-    text = "whether that model is provisional: it has not yet earned the gate"
+    text = "whether that price model is provisional: it has not yet passed the gate"
     return fields.Boolean(attribute=attribute, **described(text))
 
 
@@ -97,19 +97,17 @@ class RefusedRowSchema(FaultSchema):
 
 
 class IntakeReportSchema(Schema):
-    """A report on a file's rows: each was accepted, was refused, or has an id that was there before."""
+    """A report on the rows of a file: each was accepted, refused or left out as a duplicate."""
 
     rows = fields.Integer(**described("how many rows the file has"))
-    accepted = fields.Integer(**described("how many were kept; all or none of them, whatever happens"))
+    accepted = fields.Integer(**described("how many were kept, all in one step"))
     refused = fields.Integer(**described("how many are wrong, and were left out"))
     duplicates = fields.Integer(
-        **described(
-            "how many have an id that stood earlier in the file or among the records, and were left out"
-        )
+        **described("how many were left out because their id came earlier in the file or is that of a record")
     )
     faults = fields.List(fields.Nested(RefusedRowSchema), **described("what is wrong with which row"))
     faults_left_out = fields.Integer(**described("how many more faults there are than are listed"))
-    ignored_columns = fields.List(fields.String(), **described("columns of the file that mean nothing here"))
+    ignored_columns = fields.List(fields.String(), **described("columns of the file that were ignored"))
 
 
 class ProblemSchema(Schema):
