@@ -48,8 +48,8 @@ def rate_members(*, required: bool = True, of: str = "rate_") -> dict[str, field
 
     `of`: how the attributes begin that have its day and source.
     """
-    day = "the day of the exchange rate: of US dollars, which need none, the day of the value"
-    source = f"who published that rate: of US dollars “{NO_RATE_NEEDED}”"
+    day = "the day of the exchange rate; for US dollars, which need none, the day of the value"
+    source = f"who published that rate; for US dollars “{NO_RATE_NEEDED}”"
     return {
         "rate_day": fields.Date(attribute=f"{of}day", **{**described(day), "required": required}),
         "rate_source": fields.String(attribute=f"{of}source", **{**described(source), "required": required}),
@@ -113,15 +113,16 @@ class IntakeReportSchema(Schema):
 class ProblemSchema(Schema):
     """A problem document (RFC 9457)."""
 
-    type = fields.String(**described("the kind of problem: where the documentation explains it"))
+    type = fields.String(**described("the kind of problem, as a link into the documentation"))
     title = fields.String(**described("the kind in words"))
     status = fields.Integer(**described("the HTTP status"))
-    detail = fields.String(**described("this occurrence in words"))
-    instance = fields.String(**described("the path that was asked"))
+    detail = fields.String(**described("what went wrong this time, in words"))
+    instance = fields.String(**described("the path of the request"))
     request_id = fields.String(**described("what to name when asking for help", optional=True))
     errors = fields.List(
-        fields.Nested(FaultSchema), metadata={"description": "every wrong field; only where fields are wrong"}
+        fields.Nested(FaultSchema), metadata={"description": "every wrong field; only if fields are wrong"}
     )
     report = fields.Nested(
-        IntakeReportSchema, metadata={"description": "of a file's rows; only where all had to be right"}
+        IntakeReportSchema,
+        metadata={"description": "the report on a file's rows; only if all had to be right"},
     )

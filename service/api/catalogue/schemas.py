@@ -23,7 +23,7 @@ class EditionSchema(Schema):
     first_year = fields.Integer(**described("first year of production", optional=True))
     last_year = fields.Integer(**described("last year of production", optional=True))
     production_total = fields.Integer(
-        **described("how many were made, as recorded: an undercount", optional=True)
+        **described("how many were made, by the maker's own records, which can be too low", optional=True)
     )
     numbered = fields.Boolean(**described("whether each instrument carries its number", optional=True))
 

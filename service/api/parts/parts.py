@@ -117,7 +117,7 @@ PARTS: Mapping[str, Part] = {
     "comparables": Part(
         find_comparables,
         _one(ComparablesSchema),
-        "the sales that stand closest, each adjusted to this instrument",
+        "the closest sales, each adjusted to this instrument",
     ),
     "questions": Part(
         find_questions, _list(QuestionSchema), "what to ask next, the most telling unknown field first"

@@ -77,7 +77,7 @@ class ComparableSchema(RecordedSchema):
 
 
 class ComparablesSchema(Schema):
-    """The sales that stand closest, and what they say together."""
+    """The closest sales, and what they say together."""
 
     sales = fields.List(fields.Nested(ComparableSchema), **described("closed sales, the closest first"))
     beside = fields.List(
@@ -90,10 +90,10 @@ class ComparablesSchema(Schema):
     set_aside = fields.List(
         fields.String(), **described("ids of sales left out: prices so far off that they look like mistakes")
     )
-    note = fields.String(**described("why there are none, or fewer than usual", optional=True))
+    note = fields.String(**described("why there are no sales, or fewer than usual", optional=True))
     caution = fields.Nested(
         CautionSchema,
-        **described("if sales and price model disagree by more than the 50% range", optional=True),
+        **described("a caution, if sales and price model disagree by more than the 50% range", optional=True),
     )
 
 
@@ -127,7 +127,7 @@ class ChangeSchema(NamedFieldSchema):
     """One field that two records of the instrument say differently."""
 
     before = fields.Raw(**described("what the earlier record says"))
-    after = fields.Raw(**described("what the next one says, or this valuation after the last"))
+    after = fields.Raw(**described("what the next record says; after the last record, this valuation"))
     kind = fields.String(**described("loss, gain, or contradiction (of a field that cannot change)"))
 
 
@@ -135,7 +135,9 @@ class EntrySchema(RecordedSchema):
     """One earlier record of this very instrument."""
 
     implied = money("what that price implies for the instrument as it is valued here")
-    changes = fields.List(fields.Nested(ChangeSchema), **described("from this record to the next"))
+    changes = fields.List(
+        fields.Nested(ChangeSchema), **described("what changed from this record to the next")
+    )
 
 
 class EarlierRecordsSchema(Schema):
@@ -156,14 +158,14 @@ class SentenceSchema(Schema):
     )
     text = fields.String(
         **described(
-            "what it is, what is typical, what that does to the price, and whether most of that rests on "
-            "common practice; or all fields that were not given, with the sum of what they do"
+            "what it is, what is typical, the effect on the price, and whether that rests mostly on common "
+            "practice; or all fields that were not given, with the sum of their effects"
         )
     )
 
 
 class NewValueSchema(Schema):
-    """One field as it is changed."""
+    """A changed field and its new value."""
 
     field = fields.String(**described("the field by path"))
     value = fields.Raw(**described("what it is changed to; null: not known", optional=True))
@@ -232,7 +234,8 @@ class PartSchema(Schema):
 
     id = fields.String(attribute="valuation_id", **described("the valuation's id"))
     model_version = fields.String(
-        attribute="case.valuer.version", **described("the price model that made the valuation and this")
+        attribute="case.valuer.version",
+        **described("the price model that made the valuation and this answer"),
     )
     provisional = provisional_member("case.valuer.provisional")
     currency = fields.String(

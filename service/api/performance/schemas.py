@@ -46,7 +46,7 @@ class FiguresSchema(Schema):
     rmse_log = _statistic("root mean squared error of the logarithm of the price")
     ranges = fields.List(
         fields.Nested(RangeFiguresSchema),
-        **described("how ranges of the usual levels did"),
+        **described("how many prices the ranges of the usual levels held"),
     )
 
 
@@ -56,7 +56,7 @@ class GroupFiguresSchema(FiguresSchema):
     grouping = fields.String(
         **described("what sales are grouped by: price, channel, build, edition, unknown or evidence")
     )
-    group = fields.String(**described("the group"))
+    group = fields.String(**described("the name of the group"))
 
 
 class LeftOutSchema(Schema):
@@ -81,9 +81,9 @@ class PerformanceSchema(Schema):
         **described("first day of the period, if the request names one", optional=True), data_key="from"
     )
     to = fields.Date(**described("last day of the period, if the request names one", optional=True))
-    judged = fields.Integer(**described("sales judged: one value each, the last before the sale"))
+    judged = fields.Integer(**described("how many sales are judged, each by the last value before it"))
     left_out = fields.List(
-        fields.Nested(LeftOutSchema), **described("outcomes that are not judged, by reason")
+        fields.Nested(LeftOutSchema), **described("how many outcomes are left out, by reason")
     )
     first = fields.Date(**described("day of the first sale judged; null: there is none", optional=True))
     last = fields.Date(**described("day of the last sale judged; null: there is none", optional=True))
@@ -92,6 +92,8 @@ class PerformanceSchema(Schema):
     groups = fields.List(fields.Nested(GroupFiguresSchema), **described("the study of each group"))
     accepted = fields.List(
         fields.Nested(AcceptedSchema),
-        **described("what the standard on ratio studies of mass appraisal (IAAO, 2013) accepts: a yardstick"),
+        **described(
+            "what the standard on ratio studies of mass appraisal (IAAO, 2013) accepts, for comparison"
+        ),
     )
     cautions = fields.List(fields.String(), **described("what to know before relying on the figures"))

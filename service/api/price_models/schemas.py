@@ -49,7 +49,9 @@ class JudgedSchema(Open):
     )
     interval_score = fields.Float(
         allow_none=True,
-        metadata={"description": "of the 90% range, on the logarithm of the price; less is better"},
+        metadata={
+            "description": "interval score of the 90% range, on the logarithm of the price; lower is better"
+        },
     )
 
 
@@ -66,7 +68,7 @@ class GateSchema(Open):
 
     passed = fields.Boolean(**described("whether it let the price model pass"))
     checks = fields.List(fields.Nested(GateCheckSchema), **described("its checks"))
-    common_sales = fields.Integer(metadata={"description": "sales that both were judged on"})
+    common_sales = fields.Integer(metadata={"description": "sales that both price models were judged on"})
 
 
 class ModelEntrySchema(Schema):
@@ -85,7 +87,7 @@ class ModelEntrySchema(Schema):
         **described("what is wrong with its files; null: nothing was found", optional=True)
     )
     evidence = fields.Nested(
-        FittedOnSchema, **described("what it was fitted on; null: not written down", optional=True)
+        FittedOnSchema, **described("what it was fitted on; null: not recorded", optional=True)
     )
     judged = fields.Nested(
         JudgedSchema,
