@@ -122,7 +122,7 @@ def _keys(engine: Engine) -> Finding:
     with reading(engine) as connection:
         query = select(func.count()).select_from(KEYS).where(KEYS.c.revoked.is_(None))
         count = connection.execute(query).scalar() or 0
-    text = f"{count} valid" if count else "none is valid: make one with python -m service keys create LABEL"
+    text = f"{count} valid" if count else "none is valid: make one with bookmatch keys create LABEL"
     return Finding("keys", bool(count), text)
 
 

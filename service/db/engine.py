@@ -91,7 +91,7 @@ def check_revision(engine: Engine) -> None:
     found = found_revision(engine)
     if found != REVISION:
         state = f"is at revision {found}" if found else "has no tables yet"
-        raise StoreError(f"the database {state}; this needs {REVISION}: run python -m service migrate")
+        raise StoreError(f"the database {state}; this needs {REVISION}: run bookmatch migrate")
 
 
 def found_revision(engine: Engine) -> str | None:

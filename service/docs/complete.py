@@ -18,13 +18,13 @@ PATH_PARAMETERS = {
     "valuation_id": "the id of a kept valuation, from the answer that made it",
     "maker": "a maker, as the catalogue names it; case, accents and surplus spaces do not matter",
     "model": "a model of that maker, as the catalogue names it; matched in the same way",
-    "evidence_id": "the id of a record, which is your own name for it; it can hold slashes",
-    "version": "the version of a model, from the list of models",
-    "key_id": "the id of a key: from the list of keys, or the part of the key between its underscores",
+    "evidence_id": "the id of a record, which you chose; it can hold slashes",
+    "version": "the version of a price model, from the list of price models",
+    "key_id": "the id of a key, from the list of keys; in the key itself it stands between the underscores",
 }
-_REQUEST_ID = {"X-Request-ID": "the id of this request: the one that was sent, or a new one"}
-_RETRY = {"Retry-After": "seconds after which it can be sent again"}
-_CHALLENGE = {"WWW-Authenticate": "how to say who asks (RFC 6750)"}
+_REQUEST_ID = {"X-Request-ID": "the id of this request: the one that you sent, or a new one"}
+_RETRY = {"Retry-After": "seconds to wait before sending it again"}
+_CHALLENGE = {"WWW-Authenticate": "how to send a key (RFC 6750)"}
 _OF_STATUS = {401: _CHALLENGE, 403: _CHALLENGE, 409: _RETRY, 429: {**RATE_LIMIT, **_RETRY}, 503: _RETRY}
 
 

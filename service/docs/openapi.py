@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from importlib.metadata import version
 from inspect import getdoc
 from typing import Any
 
@@ -25,17 +26,20 @@ from service.http.converters import CONVERTERS
 from service.http.schemas import ProblemSchema
 from service.keys.kinds import SCOPES
 
-VERSION = "1.0.0"
 _ABOUT = """\
 Values of collectible electric guitars, with honest ranges and what moved each price. Every value is a \
 statistical estimate from evidence: not an authentication, and not a qualified or certified appraisal.
 
-A field that is not known is left out or null: that widens the ranges and is never an error. All fields that \
-are wrong are named at once, each with its place in the body. Money is decimal text; days are ISO 8601.
+Leave out a field that is not known, or send null: that widens the ranges and is never an error. If fields \
+are wrong, one answer names all of them, each with a pointer into the body. Money is decimal text; days are \
+ISO 8601.
 
-A body can be compressed (Content-Encoding: gzip). Every answer to GET has an ETag: send it as \
-If-None-Match, and what has not changed is not sent again. Every answer has an X-Request-ID: the one that \
-was sent, or a new one; a traceparent (W3C Trace Context) is continued in the service's log."""
+A body can be compressed (Content-Encoding: gzip). Every answer to GET has an ETag: send it back as \
+If-None-Match, and an answer that has not changed is not sent again. Every answer has an X-Request-ID: the \
+one that you sent, or a new one. A traceparent (W3C Trace Context) goes into the service's log."""
+# The service knows neither who runs it nor the address that callers reach it by.
+_INFO = {"description": _ABOUT, "contact": {"name": "The operator of this service"}}
+_SERVERS = [{"url": "/", "description": "the service that this document came from"}]
 
 
 class ProblemApi(Api):  # type: ignore[misc]  # flask-smorest has no types
@@ -47,21 +51,26 @@ class ProblemApi(Api):  # type: ignore[misc]  # flask-smorest has no types
 
 def describe(app: Flask, blueprints: Sequence[Blueprint]) -> None:
     """Register the blueprints and keep the document made from their views."""
-    app.config.update(API_TITLE="Bookmatch", API_VERSION=VERSION, OPENAPI_VERSION="3.1.0")
-    api = ProblemApi(app, spec_kwargs={"info": {"description": _ABOUT}})
+    app.config.update(API_TITLE="Bookmatch", API_VERSION=version("bookmatch"), OPENAPI_VERSION="3.1.0")
+    api = ProblemApi(app, spec_kwargs={"info": _INFO, "servers": _SERVERS})
     problems.register(app)  # in place of flask-smorest's own handler
     scopes = "; ".join(f"{name}: {meaning}" for name, meaning in SCOPES.items())
     api.spec.components.security_scheme(
         "system_key",
-        {"type": "http", "scheme": "bearer", "description": f"A system key, with scopes. {scopes}."},
+        {
+            "type": "http",
+            "scheme": "bearer",
+            "description": f"A system key, with scopes. {scopes}. `x-scopes` "
+            "of an operation names the scopes that open it; one of them is enough.",
+        },
     )
     api.spec.components.security_scheme(
         "website_key",
         {
             "type": "http",
             "scheme": "bearer",
-            "description": "A website key: for the form on a website, from its own origins only. Of "
-            "valuations it reads only those that it made.",
+            "description": "A website key: for the form of a website, from that website's origins only. "
+            "It reads only the valuations that it made.",
         },
     )
     app.url_map.converters.update(CONVERTERS)
@@ -74,6 +83,7 @@ def describe(app: Flask, blueprints: Sequence[Blueprint]) -> None:
             if name not in api.spec.components.schemas:  # a line can be a body of its own too
                 api.spec.components.schema(name, schema=schema)
     found = orjson.loads(orjson.dumps(api.spec.to_dict()))
+    del found["components"]["schemas"]["PaginationMetadata"]  # flask-smorest's: no answer has it
     complete(found, _texts(api))
     show(found)
     app.extensions["bookmatch-openapi"] = found

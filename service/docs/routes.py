@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from typing import Any
 
 from flask import Blueprint, Response, current_app, render_template
@@ -27,13 +28,20 @@ def show_docs() -> Response:
     """The document as a page to read."""
     doc = document(current_app)
     operations = [
-        (path, method, operation)
+        (path, method, operation, [*item.get("parameters", ()), *operation.get("parameters", ())])
         for path, item in doc["paths"].items()
         for method, operation in item.items()
         if method in METHODS
     ]
-    html = render_template("docs.html", doc=doc, operations=operations, kinds=all_kinds(), shown=shown)
+    html = render_template(
+        "docs.html", doc=doc, operations=operations, kinds=all_kinds(), shown=shown, sample=sample
+    )
     return Response(html, mimetype="text/html", headers={"Content-Security-Policy": _POLICY})
+
+
+def sample(example: Any) -> str:
+    """An example as text: rows as they are sent, anything else as JSON."""
+    return example if isinstance(example, str) else json.dumps(example, indent=2, ensure_ascii=False)
 
 
 def shown(schema: dict[str, Any]) -> str:

@@ -16,7 +16,7 @@ MOST, USUAL = 500, 100
 _CURSOR = re.compile(r"after-(\d{1,18})", re.ASCII)
 _CURSOR_SCHEMA = {"type": "string", "pattern": f"^{_CURSOR.pattern}$"}
 _COUNT = re.compile(r"\d{1,6}", re.ASCII)
-LINK = {"Link": "where the next page is, rel=next (RFC 8288); left out on the last one"}
+LINK = {"Link": "the address of the next page, rel=next (RFC 8288); the last page has none"}
 
 Entry = TypeVar("Entry")
 
@@ -49,13 +49,13 @@ def read_cursor(text: str) -> int:
 PAGED = (
     Query(
         "limit",
-        f"entries at once; default: {USUAL}",
+        f"how many entries a page has at most; default: {USUAL}",
         {"type": "integer", "minimum": 1, "maximum": MOST},
         read_limit,
     ),
     Query(
         "cursor",
-        "where to go on: from the link of the page before",
+        "where the page starts: taken from the Link of the page before",
         _CURSOR_SCHEMA,
         read_cursor,
     ),

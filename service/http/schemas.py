@@ -48,8 +48,8 @@ def rate_members(*, required: bool = True, of: str = "rate_") -> dict[str, field
 
     `of`: the prefix of the object's attributes `day` and `source`.
     """
-    day = "the day of the exchange rate: of US dollars, which need none, the day of the value"
-    source = f"who published that rate: of US dollars “{NO_RATE_NEEDED}”"
+    day = "the day of the exchange rate; for US dollars, which need none, the day of the value"
+    source = f"who published that rate; for US dollars “{NO_RATE_NEEDED}”"
     return {
         "rate_day": fields.Date(attribute=f"{of}day", **{**described(day), "required": required}),
         "rate_source": fields.String(attribute=f"{of}source", **{**described(source), "required": required}),
@@ -57,8 +57,8 @@ def rate_members(*, required: bool = True, of: str = "rate_") -> dict[str, field
 
 
 def provisional_member(attribute: str | None = None) -> fields.Boolean:
-    """Return the member of an answer that says whether its price model is provisional."""
-    text = "whether that model is provisional: it has not yet earned the gate"
+    """The member by which an answer says whether the price model that it names is provisional."""
+    text = "whether that price model is provisional: it has not yet passed the gate"
     return fields.Boolean(attribute=attribute, **described(text))
 
 
@@ -97,33 +97,32 @@ class RefusedRowSchema(FaultSchema):
 
 
 class IntakeReportSchema(Schema):
-    """A report on a file's rows: each was accepted, was refused, or has an id that was there before."""
+    """A report on the rows of a file: each was accepted, refused or left out as a duplicate."""
 
     rows = fields.Integer(**described("how many rows the file has"))
-    accepted = fields.Integer(**described("how many were kept; all or none of them, whatever happens"))
+    accepted = fields.Integer(**described("how many were kept, all in one step"))
     refused = fields.Integer(**described("how many are wrong, and were left out"))
     duplicates = fields.Integer(
-        **described(
-            "how many have an id that stood earlier in the file or among the records, and were left out"
-        )
+        **described("how many were left out because their id came earlier in the file or is that of a record")
     )
     faults = fields.List(fields.Nested(RefusedRowSchema), **described("what is wrong with which row"))
     faults_left_out = fields.Integer(**described("how many more faults there are than are listed"))
-    ignored_columns = fields.List(fields.String(), **described("columns of the file that mean nothing here"))
+    ignored_columns = fields.List(fields.String(), **described("columns of the file that were ignored"))
 
 
 class ProblemSchema(Schema):
     """A problem document (RFC 9457)."""
 
-    type = fields.String(**described("the kind of problem: where the documentation explains it"))
+    type = fields.String(**described("the kind of problem, as a link into the documentation"))
     title = fields.String(**described("the kind in words"))
     status = fields.Integer(**described("the HTTP status"))
-    detail = fields.String(**described("this occurrence in words"))
-    instance = fields.String(**described("the path that was asked"))
+    detail = fields.String(**described("what went wrong this time, in words"))
+    instance = fields.String(**described("the path of the request"))
     request_id = fields.String(**described("what to name when asking for help", optional=True))
     errors = fields.List(
-        fields.Nested(FaultSchema), metadata={"description": "every wrong field; only where fields are wrong"}
+        fields.Nested(FaultSchema), metadata={"description": "every wrong field; only if fields are wrong"}
     )
     report = fields.Nested(
-        IntakeReportSchema, metadata={"description": "of a file's rows; only where all had to be right"}
+        IntakeReportSchema,
+        metadata={"description": "the report on a file's rows; only if all had to be right"},
     )

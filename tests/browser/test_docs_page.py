@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import shutil
 from collections.abc import Iterator
@@ -77,6 +78,37 @@ def test_it_lists_every_operation_of_the_openapi_document(visit: Visit) -> None:
     headings = [" ".join(text.split()) for text in visit.page.locator("h3").all_inner_texts()]
     missing = [f"{method} {path}" for method, path in operations if f"{method} {path}" not in headings]
     assert not missing
+
+
+def test_every_operation_shows_its_parameters_and_headers(visit: Visit) -> None:
+    document = httpx.get(f"{visit.origin}/openapi.json").json()
+    shown = 0
+    for item in document["paths"].values():
+        for operation in (item[method] for method in item if method in HTTP_METHODS):
+            section = visit.page.locator(f"section#{operation['operationId']}").inner_text()
+            for one in [*item.get("parameters", []), *operation.get("parameters", [])]:
+                assert f"{one['name']} ({one['in']})" in section and one["description"] in section
+                shown += 1
+            assert "`" not in section, "the page shows what marks a name"
+            for answer in operation["responses"].values():
+                assert all(name in section for name in answer.get("headers", {}))
+    assert shown > 60
+
+
+def test_an_operation_shows_what_can_be_sent_and_what_is_answered(visit: Visit) -> None:
+    operation = httpx.get(f"{visit.origin}/openapi.json").json()["paths"]["/v1/valuations"]["post"]
+    section = visit.page.locator("section#createValuation")
+    for text in ("include (query)", "Idempotency-Key (header)", "For example comparables,questions"):
+        assert section.get_by_role("row").filter(has_text=text).is_visible()
+    assert section.get_by_role("definition").filter(has_text="the path of it").is_visible()
+    sent, answered = section.locator("pre").all()
+    assert sent.is_visible() and not answered.is_visible()
+    section.get_by_text("on the demo market").click()
+    assert answered.is_visible()
+    contents = (operation["requestBody"]["content"], operation["responses"]["201"]["content"])
+    asked, answer = (content["application/json"] for content in contents)
+    assert json.loads(sent.inner_text()) == asked["example"]
+    assert json.loads(answered.inner_text()) == answer["examples"]["demo"]["value"]
 
 
 def test_every_link_within_it_leads_somewhere(visit: Visit) -> None:

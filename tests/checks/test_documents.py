@@ -39,6 +39,11 @@ def test_every_path_and_target_that_a_document_names_exists(document: str) -> No
     assert not missing and not targets
 
 
+def test_the_changelog_begins_with_the_version_of_the_project() -> None:
+    headings = re.findall(r"^## (.+), .+$", (ROOT / "CHANGELOG.md").read_text(), re.MULTILINE)
+    assert headings[0] == PROJECT["project"]["version"]
+
+
 def anchors(text: str) -> set[str]:
     """The names by which links reach the headings of a document."""
     prose = re.sub(r"^```.*?^```$", "", text, flags=re.DOTALL | re.MULTILINE)

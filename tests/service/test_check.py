@@ -52,7 +52,7 @@ def test_a_whole_installation_is_in_order_once_it_has_a_key(settings: Settings) 
 def test_each_thing_that_is_wrong_is_named(settings: Settings, tmp_path: Path) -> None:
     bare = Settings(store=tmp_path / "none", secret=SECRET, database=f"sqlite:///{tmp_path}/new.sqlite3")
     assert "promote" in wrong(bare)["model"]
-    assert "python -m service migrate" in wrong(bare)["database"]
+    assert "bookmatch migrate" in wrong(bare)["database"]
     away = Settings(store=settings.store, secret=SECRET, database=f"sqlite:///{tmp_path}/no/folder/b.sqlite3")
     assert "BOOKMATCH_DATABASE" in wrong(away)["database"] and str(tmp_path) not in wrong(away)["database"]
 

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import copy
+import tomllib
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -73,6 +75,11 @@ def test_what_is_not_described_is_seen(document: dict[str, Any], place: Place) -
         node = node[int(name) if isinstance(node, list) else name]
     del node["description"]
     assert undescribed(changed) == ["/".join(place)]
+
+
+def test_it_is_of_the_version_of_the_project(document: dict[str, Any]) -> None:
+    project = tomllib.loads((Path(__file__).parents[2] / "pyproject.toml").read_text())["project"]
+    assert document["info"]["version"] == project["version"]
 
 
 def test_every_reference_leads_somewhere(document: dict[str, Any]) -> None:

@@ -213,4 +213,4 @@ def test_wrong_use_of_the_command_is_one_line(environment: Path) -> None:
 def test_a_database_that_was_not_migrated_is_one_line(environment: Path) -> None:
     found = run("keys", "create", "x")
     assert found.exit_code == 1 and found.stderr.count("\n") == 1
-    assert "python -m service migrate" in found.stderr
+    assert "bookmatch migrate" in found.stderr

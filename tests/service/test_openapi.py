@@ -133,7 +133,8 @@ def test_every_operation_is_described_and_lists_its_problems(document: dict[str,
     for path, operation in operations(document):
         assert operation["summary"] and operation["tags"]
         keyed = path not in ("/healthz", "/readyz")
-        assert ("security" in operation) is keyed
+        scopes = operation.get("x-scopes", [])
+        assert ("security" in operation) is bool(scopes) is keyed and set(scopes) <= set(SCOPES)
         wanted = {"500", *(("401", "403", "406", "429", "503") if keyed else ())}
         wanted |= {"400", "413", "415", "422"} if "requestBody" in operation else set()
         assert wanted <= set(operation["responses"]), path

@@ -103,7 +103,7 @@ def test_a_database_that_was_not_migrated(own_app: Flask) -> None:
         connection.execute(text("UPDATE alembic_version SET version_num = 'older'"))
     body = assert_problem(caller.get("/readyz"), 503, "not-ready")
     assert body["checks"]["database"]["revision"] == "older"
-    assert "python -m service migrate" in body["checks"]["database"]["problem"]
+    assert "bookmatch migrate" in body["checks"]["database"]["problem"]
 
 
 def test_a_database_that_is_gone(

@@ -36,7 +36,7 @@ KEY = {
 
 def test_migrations_make_the_tables_of_the_program_and_nothing_else(engine: Engine) -> None:
     assert found_revision(engine) is None
-    with pytest.raises(StoreError, match="python -m service migrate"):
+    with pytest.raises(StoreError, match="bookmatch migrate"):
         check_revision(engine)
     upgrade(engine)
     check(engine)  # raises where tables and migrations differ

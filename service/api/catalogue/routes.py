@@ -22,9 +22,9 @@ blp = Blueprint(
     "catalogue",
     __name__,
     url_prefix="/v1/catalogue",
-    description="Makers, models and editions: what a form's menus need. Names match without regard to case, "
-    "accents and surplus spaces; one that ends like a path below it, in /models say, stands in the whole "
-    "catalogue only.",
+    description="Makers, models and editions: what the menus of a form need. Names match without regard to "
+    "case, accents and surplus spaces. A name that ends like a path below it, for instance in /models, has "
+    "no path of its own: read it from the whole catalogue.",
 )
 _MODEL = "/makers/<name:maker>/models/<name:model>"
 
@@ -33,7 +33,11 @@ _MODEL = "/makers/<name:maker>/models/<name:model>"
 @blp.authorize("valuations", forms=True)
 @blp.response(200, CatalogueSchema(), "Every maker with every model.")
 def show_catalogue() -> Response:
-    """Everything at once: makers, models, editions, finishes and watchpoints."""
+    """Show the whole catalogue: makers, models, editions, finishes and watchpoints.
+
+    One answer fills all the menus of a form. It changes only when another price model is promoted, so send
+    its ETag as If-None-Match: an unchanged catalogue is not sent again.
+    """
     return json_response(services.whole())
 
 
@@ -41,7 +45,10 @@ def show_catalogue() -> Response:
 @blp.authorize("valuations", forms=True)
 @blp.response(200, MakersSchema(), "The makers.")
 def list_makers() -> Response:
-    """The makers, with the names of their models."""
+    """List the makers, with the names of their models.
+
+    Enough for the first two menus of a form. Requests and answers use the same names.
+    """
     return json_response({"makers": services.makers()})
 
 
@@ -49,7 +56,10 @@ def list_makers() -> Response:
 @blp.authorize("valuations", forms=True)
 @blp.response(200, MakerSchema(), "The maker.", problems=(404,))
 def show_maker(maker: str) -> Response:
-    """One maker, with the names of its models."""
+    """Show one maker, with the names of its models.
+
+    If the catalogue does not have this maker, the answer is 404 with the nearest names.
+    """
     return json_response(services.maker(maker))
 
 
@@ -57,7 +67,11 @@ def show_maker(maker: str) -> Response:
 @blp.authorize("valuations", forms=True)
 @blp.response(200, ModelsSchema(), "The models.", problems=(404,))
 def list_models(maker: str) -> Response:
-    """The models of one maker, with all that is known of them."""
+    """List the models of one maker, with everything known about them.
+
+    Each model has its years of production, its body, its finishes, its editions and its watchpoints. What is
+    not known is null.
+    """
     return json_response({"models": services.models(maker)})
 
 
@@ -65,7 +79,10 @@ def list_models(maker: str) -> Response:
 @blp.authorize("valuations", forms=True)
 @blp.response(200, ModelSchema(), "The model.", problems=(404,))
 def show_model(maker: str, model: str) -> Response:
-    """One model, with all that is known of it."""
+    """Show one model, with everything known about it.
+
+    If the catalogue does not have this maker or model, the answer is 404 with the nearest names.
+    """
     return json_response(services.model(maker, model))
 
 
@@ -73,7 +90,11 @@ def show_model(maker: str, model: str) -> Response:
 @blp.authorize("valuations", forms=True)
 @blp.response(200, EditionsSchema(), "The editions.", problems=(404,))
 def list_editions(maker: str, model: str) -> Response:
-    """The limited and commemorative editions of one model."""
+    """List the limited and commemorative editions of one model.
+
+    The list is empty if the catalogue has none. Production totals come from the makers' own records, which
+    can be too low.
+    """
     return json_response({"editions": services.model(maker, model)["editions"]})
 
 
@@ -81,7 +102,11 @@ def list_editions(maker: str, model: str) -> Response:
 @blp.authorize("valuations", forms=True)
 @blp.response(200, FinishesSchema(), "The finishes.", problems=(404,))
 def list_finishes(maker: str, model: str) -> Response:
-    """The finishes that one model was offered in."""
+    """List the finishes that one model was offered in.
+
+    Each has its share of the production, if that is known or was estimated. An instrument in another finish
+    is still valued, with a caution.
+    """
     return json_response({"finishes": services.model(maker, model)["finishes"]})
 
 
@@ -89,5 +114,8 @@ def list_finishes(maker: str, model: str) -> Response:
 @blp.authorize("valuations", forms=True)
 @blp.response(200, WatchpointsSchema(), "The watchpoints.", problems=(404,))
 def list_watchpoints(maker: str, model: str) -> Response:
-    """List what a careful buyer checks on one model."""
+    """List what a careful buyer checks on one model.
+
+    Each watchpoint names a part and what to look for there. Watchpoints change no value.
+    """
     return json_response({"watchpoints": services.model(maker, model)["watchpoints"]})

@@ -23,7 +23,7 @@ class EditionSchema(Schema):
     first_year = fields.Integer(**described("first year of production", optional=True))
     last_year = fields.Integer(**described("last year of production", optional=True))
     production_total = fields.Integer(
-        **described("how many were made, as recorded: an undercount", optional=True)
+        **described("how many were made, by the maker's own records, which can be too low", optional=True)
     )
     numbered = fields.Boolean(**described("whether each instrument carries its number", optional=True))
 
@@ -68,7 +68,9 @@ class WholeMakerSchema(Schema):
 class CatalogueSchema(Schema):
     """Everything that is known of makers and models."""
 
-    model_version = fields.String(**described("the bundle that holds this catalogue"))
+    model_version = fields.String(
+        **described("the version of the price model that this catalogue belongs to")
+    )
     provisional = provisional_member()
     makers = fields.List(fields.Nested(WholeMakerSchema), **described("the makers"))
 
@@ -80,24 +82,24 @@ class MakersSchema(Schema):
 
 
 class ModelsSchema(Schema):
-    """Models."""
+    """The models of one maker."""
 
     models = fields.List(fields.Nested(ModelSchema), **described("the models"))
 
 
 class EditionsSchema(Schema):
-    """Editions."""
+    """The editions of one model."""
 
     editions = fields.List(fields.Nested(EditionSchema), **described("the editions"))
 
 
 class FinishesSchema(Schema):
-    """Finishes."""
+    """The finishes of one model."""
 
     finishes = fields.List(fields.Nested(FinishSchema), **described("the finishes"))
 
 
 class WatchpointsSchema(Schema):
-    """Watchpoints."""
+    """The watchpoints of one model."""
 
     watchpoints = fields.List(fields.Nested(WatchpointSchema), **described("the watchpoints"))

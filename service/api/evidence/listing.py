@@ -53,26 +53,39 @@ def _state(text: str) -> str:
 
 
 KIND = Query(
-    "kind", "only this kind", {"type": "string", "enum": list(KIND_NAMES)}, _term("kind", KIND_NAMES)
+    "kind",
+    "only records of this kind",
+    {"type": "string", "enum": list(KIND_NAMES)},
+    _term("kind", KIND_NAMES),
 )
 CHANNEL = Query(
     "channel",
-    "only this market",
+    "only records of this market",
     {"type": "string", "enum": list(CHANNEL_NAMES)},
     _term("channel", CHANNEL_NAMES),
 )
-FROM = Query("from", "only from this day on", {"type": "string", **DAY}, _day("from"))
-TO = Query("to", "only up to this day", {"type": "string", **DAY}, _day("to"))
+FROM = Query(
+    "from",
+    "only what is dated this day or later",
+    {"type": "string", **DAY, "example": "2025-01-01"},
+    _day("from"),
+)
+TO = Query(
+    "to",
+    "only what is dated this day or earlier",
+    {"type": "string", **DAY, "example": "2025-12-31"},
+    _day("to"),
+)
 FILTERS = (
     KIND,
-    Query("maker", "only this maker, as the catalogue names it", {"type": "string"}, str),
-    Query("model", "only this model, as the catalogue names it", {"type": "string"}, str),
+    Query("maker", "only records of this maker, as the catalogue names it", {"type": "string"}, str),
+    Query("model", "only records of this model, as the catalogue names it", {"type": "string"}, str),
     CHANNEL,
     FROM,
     TO,
     Query(
         "withdrawn",
-        "false: only records in use, the default; true: only those withdrawn; any: both",
+        "false (the default): only records in use; true: only withdrawn ones; any: both",
         {"type": "string", "enum": list(_STATES)},
         _state,
     ),

@@ -29,8 +29,8 @@ blp = Blueprint(
     "evidence",
     __name__,
     url_prefix=services.PATH,
-    description="What the market said: closed sales, prices asked and offers declined. Models are fitted on "
-    "it; what is sent here changes no value before the next fit.",
+    description="Closed sales, asking prices and declined offers. Price models are fitted on them; what is "
+    "sent here changes no value before the next fit.",
 )
 _NEW, _CORRECTED = NewEvidenceSchema(), CorrectedEvidenceSchema()
 _LONGEST_REASON = 200
@@ -44,7 +44,12 @@ def _read_reason(text: str) -> str:
     raise InputError([Fault("reason", reason, "is not a usable reason", allowed, "make it shorter")])
 
 
-_REASON = Query("reason", "why; kept in the history", {"type": "string", "maxLength": 200}, _read_reason)
+_REASON = Query(
+    "reason",
+    "the reason for the change, which is kept in the history",
+    {"type": "string", "maxLength": 200},
+    _read_reason,
+)
 
 
 def _read_strict(text: str) -> bool:
@@ -55,7 +60,7 @@ def _read_strict(text: str) -> bool:
 
 _STRICT = Query(
     "strict",
-    "true: rows that cannot be taken are an error, and none is kept; of files only",
+    "for files: whether a wrong row is an error, so that no row is kept",
     {"type": "boolean", "default": False},
     _read_strict,
 )
@@ -63,8 +68,8 @@ _FILES = {
     CSV: {
         "type": "string",
         "title": "EvidenceCsv",
-        "description": f"a header row with {', '.join(REQUIRED_COLUMNS)}, and source and any of the "
-        f"instrument's fields, flat; at most {MOST_ROWS} rows",
+        "description": f"CSV whose header row names {', '.join(REQUIRED_COLUMNS)}. It can also name source "
+        f"and the fields of the instrument, by their flat names. At most {MOST_ROWS} rows",
     },
     NDJSON: blp.lines_of(NewEvidenceSchema),
 }
@@ -74,16 +79,16 @@ _FILES = {
 @blp.authorize("evidence")
 @blp.query(_STRICT)
 @blp.row_arguments(_FILES, limit="evidence_limit", or_one=_NEW)
-@blp.response(201, EvidenceRecordSchema(), "The record, which is kept.", headers={"Location": "its path"})
-@blp.response(200, IntakeReportSchema(), "Of a file: what became of its rows.")
+@blp.response(201, EvidenceRecordSchema(), "The new record.", headers={"Location": "the path of it"})
+@blp.response(200, IntakeReportSchema(), "For a file: how many rows were kept, and why others were not.")
 @idempotent
 def record_evidence(form: str, given: Evidence | IO[bytes], strict: bool | None) -> Response:
-    """Take in a record of the market, or a file of up to 50,000 of them.
+    """Record a sale, an asking price or a declined offer, or a file of up to 50,000 of them.
 
-    You choose a record's id, and no two records may have the same: a second one is refused (409). Of a file,
-    every row that is right is kept, all in one step or none. A row that was left out is reported with its
-    line and the reason. A row whose id exists already is left out, so that a file can be sent again. No value
-    changes before the next fit.
+    You choose a record's id. No two records share one: a second record with the same id is refused (409). Of
+    a file, all correct rows are kept in one step, or none of them; every row that was left out is reported
+    with its line and the reason. A row whose id exists already is left out, so a file can be sent again. No
+    value changes before the next fit.
     """
     if isinstance(given, Evidence):
         return services.record(given).response()
@@ -95,7 +100,11 @@ def record_evidence(form: str, given: Evidence | IO[bytes], strict: bool | None)
 @blp.query(*FILTERS)
 @blp.response(200, EvidencePageSchema(), "A page of records.", headers=LINK)
 def list_evidence(**asked: Any) -> Response:
-    """Records in the order in which they were taken in, page by page: follow the header Link."""
+    """List records in the order in which they were recorded, page by page.
+
+    If there are more records, the header Link leads to the next page. Withdrawn records are left out unless
+    `withdrawn` asks for them.
+    """
     found, link = listed(asked)
     return json_response(found, headers=link)
 
@@ -104,7 +113,10 @@ def list_evidence(**asked: Any) -> Response:
 @blp.authorize("evidence")
 @blp.response(200, EvidenceRecordSchema(), "The record as it is now.", problems=(404, 410))
 def show_evidence(evidence_id: str) -> Response:
-    """One record. A withdrawn record is not shown, only its history is."""
+    """Show one record as it is now.
+
+    If the record was withdrawn, the answer is 410; its history can still be read.
+    """
     return raw_response(services.show(evidence_id))
 
 
@@ -115,9 +127,10 @@ def show_evidence(evidence_id: str) -> Response:
 @blp.response(200, EvidenceRecordSchema(), "The record as it is now.", problems=(404, 507))
 @unless_changed
 def correct_evidence(found: Evidence, evidence_id: str, reason: str | None) -> Response:
-    """Correct a record: send it whole, as it should be. One that was withdrawn is used again.
+    """Correct a record: send it whole, as it should be.
 
-    What it was before stays in its history. An id that no record has is not taken for a new one.
+    The version before stays in the record's history. Correcting a withdrawn record brings it back into use.
+    If no record has this id, the answer is 404 and nothing is recorded.
     """
     return raw_response(services.correct(evidence_id, found, reason))
 
@@ -125,10 +138,13 @@ def correct_evidence(found: Evidence, evidence_id: str, reason: str | None) -> R
 @blp.route("/<record:evidence_id>", methods=["DELETE"])
 @blp.authorize("evidence")
 @blp.query(_REASON)
-@blp.response(200, EvidenceRecordSchema(), "The record, withdrawn.", problems=(404, 410, 507))
+@blp.response(200, EvidenceRecordSchema(), "The record, now withdrawn.", problems=(404, 410, 507))
 @unless_changed
 def withdraw_evidence(evidence_id: str, reason: str | None) -> Response:
-    """Withdraw a record: it is kept with its history, and no fit uses it. Its id stays taken."""
+    """Withdraw a record, so that no fit uses it.
+
+    The record and its history are kept, and its id stays taken. To use the record again, correct it.
+    """
     return raw_response(services.withdraw(evidence_id, reason))
 
 
@@ -136,5 +152,9 @@ def withdraw_evidence(evidence_id: str, reason: str | None) -> Response:
 @blp.authorize("evidence")
 @blp.response(200, EvidenceHistorySchema(), "The changes, oldest first.", problems=(404,))
 def show_evidence_history(evidence_id: str) -> Response:
-    """Every change of a record: what was done, by which key, when, and why if a reason was given."""
+    """Show every change of a record, oldest first.
+
+    Each change says what was done, by which key and when, and the reason if one was sent. A withdrawn record
+    has its history too.
+    """
     return json_response(services.history(evidence_id))

@@ -19,7 +19,7 @@ from service.http.dumping import StoredJson, dumper
 from service.http.schemas import CURRENCY, DAY, PRICE, Moment, described
 from service.texts import text_schema
 
-_PRICE = "what the buyer pays, was asked to pay or offered in all, without tax and shipping; above 0"
+_PRICE = "all that the buyer pays, was asked to pay or offered, without tax and shipping; above 0"
 
 
 def _terms(text: str, terms: tuple[Term, ...]) -> dict[str, Any]:
@@ -29,7 +29,7 @@ def _terms(text: str, terms: tuple[Term, ...]) -> dict[str, Any]:
 
 
 class CorrectedEvidenceSchema(Schema):
-    """A record of the market: a closed sale, a price asked or an offer declined."""
+    """A record: a closed sale, an asking price or a declined offer."""
 
     id = fields.String(metadata={"description": "the record's own id: that of the path, or left out"})
     kind = fields.String(**_terms("what happened", KINDS))
@@ -43,7 +43,7 @@ class CorrectedEvidenceSchema(Schema):
     currency = fields.String(**described("ISO 4217; converted at the rate of that day", **CURRENCY))
     channel = fields.String(**_terms("where it was sold, listed or offered for", CHANNELS))
     source = fields.String(
-        allow_none=True, metadata={"description": "where this is known from; never used by the model"}
+        allow_none=True, metadata={"description": "where the record comes from; no price model uses it"}
     )
     instrument = fields.Nested(InstrumentSchema, **described("the instrument; only what is known"))
 
@@ -64,9 +64,11 @@ class CorrectedEvidenceSchema(Schema):
 
 
 class NewEvidenceSchema(CorrectedEvidenceSchema):
-    """A record of the market that is new."""
+    """A new record: a closed sale, an asking price or a declined offer."""
 
-    id = fields.String(**described("your own name for it, once in all records", **text_schema(MAX_TEXT)))
+    id = fields.String(
+        **described("the id that you choose for it; no two records share one", **text_schema(MAX_TEXT))
+    )
 
     def named(self, data: Mapping[str, Any]) -> Mapping[str, Any]:
         """Return the record unchanged."""
@@ -82,16 +84,16 @@ class EvidenceRecordSchema(Schema):
     price = fields.String(**described(_PRICE))
     currency = fields.String(**described("ISO 4217"))
     channel = fields.String(**_terms("where it was sold, listed or offered for", CHANNELS))
-    source = fields.String(**described("where this is known from; may be empty"))
+    source = fields.String(**described("where the record comes from; may be empty"))
     instrument = StoredJson(InstrumentSchema, **described("the instrument, spelled as the catalogue has it"))
-    version = fields.Integer(**described("how often it was changed, 1 for never"))
-    recorded = Moment(**described("when it was taken in, in UTC"))
+    version = fields.Integer(**described("which version of the record it is: 1 if it was never changed"))
+    recorded = Moment(**described("when it was recorded, in UTC"))
     changed = Moment(**described("when it was last changed, in UTC"))
     withdrawn = Moment(**described("when it was withdrawn; null: it is in use", optional=True))
 
 
 class EvidencePageSchema(Schema):
-    """Some records, in the order in which they were taken in."""
+    """Some records, in the order in which they were recorded."""
 
     evidence = fields.List(fields.Nested(EvidenceRecordSchema), **described("the records of this page"))
 
@@ -111,8 +113,8 @@ class EvidenceChangeSchema(Schema):
     )
     key = fields.String(attribute="key_id", **described("the id of the key that did it"))
     at = Moment(**described("when, in UTC"))
-    reason = fields.String(**described("why, if it was said", optional=True))
-    record = StoredJson(KeptEvidenceSchema, **described("the record as it was left"))
+    reason = fields.String(**described("the reason, if one was sent", optional=True))
+    record = StoredJson(KeptEvidenceSchema, **described("the record after the change"))
 
 
 class EvidenceHistorySchema(Schema):

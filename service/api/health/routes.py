@@ -10,22 +10,30 @@ from service.http.blueprint import Blueprint
 from service.http.responses import json_response
 from service.problems import NOT_READY, problem
 
-blp = Blueprint("health", __name__, description="Whether the service lives and can answer. No key is needed.")
+blp = Blueprint(
+    "health", __name__, description="Whether the service is running and can answer. No key is needed."
+)
 
 
 @blp.route("/healthz")
-@blp.response(200, AliveSchema(), "The process answers.")
+@blp.response(200, AliveSchema(), "The process is running.")
 def show_health() -> Response:
-    """Answer, to show that the process lives; nothing else is checked."""
+    """Say that the process is running.
+
+    Nothing else is checked: /readyz says whether the service can value instruments. These requests count
+    towards no limit.
+    """
     return json_response({"status": "alive"})
 
 
 @blp.route("/readyz")
-@blp.response(200, ReadySchema(), "Everything that an answer needs is there.", problems=(503,))
+@blp.response(200, ReadySchema(), "The service can value instruments and keep the answers.", problems=(503,))
 def show_readiness() -> Response:
-    """Check that a price model is loaded, the database answers and is migrated, and records have room.
+    """Say whether the service can value instruments and keep the answers.
 
-    A new model that is refused while the old one keeps serving is named here too.
+    It can if a price model is loaded, the database answers and is migrated, and the disk has room for
+    records. Otherwise the answer is 503 and names what is wrong. It also says if a newer price model was
+    refused while the old one goes on serving.
     """
     found = checks()
     if all(check["ok"] for check in found.values()):

@@ -8,7 +8,7 @@ from service.http.schemas import described
 
 
 class AliveSchema(Schema):
-    """The process answers."""
+    """The process is running."""
 
     status = fields.String(**described("alive"))
 
@@ -17,7 +17,7 @@ class ModelCheckSchema(Schema):
     """The price model that serves."""
 
     ok = fields.Boolean(**described("whether one is loaded"))
-    version = fields.String(**described("which", optional=True))
+    version = fields.String(**described("its version; null: none is loaded", optional=True))
     provisional = fields.Boolean(
         **described("whether it is provisional; null: none is loaded", optional=True)
     )
@@ -49,7 +49,7 @@ class ChecksSchema(Schema):
 
 
 class ReadySchema(Schema):
-    """Everything that an answer needs is there."""
+    """The service can value instruments and keep the answers."""
 
     status = fields.String(**described("ready"))
     checks = fields.Nested(ChecksSchema, **described("each thing that must be in order"))

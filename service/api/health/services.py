@@ -38,7 +38,7 @@ def _database() -> dict[str, Any]:
         return {"ok": False, "revision": None, "problem": "it does not answer"}
     if revision == REVISION:
         return {"ok": True, "revision": revision, "problem": None}
-    problem = f"this program needs revision {REVISION}: run python -m service migrate"
+    problem = f"this program needs revision {REVISION}: run bookmatch migrate"
     return {"ok": False, "revision": revision, "problem": problem}
 
 

@@ -24,7 +24,8 @@ blp = Blueprint(
     "keys",
     __name__,
     url_prefix="/v1/keys",
-    description="Who may ask for what. Only digests are kept: a secret is shown once, when it is made.",
+    description="Keys and what each may do. The service keeps only a digest of a secret, so a secret is "
+    "shown once, when it is made.",
 )
 _REQUEST, _ROTATION = KeyRequestSchema(unknown=RAISE), RotationSchema(unknown=RAISE)
 _UNSTORED = {"Cache-Control": "no-store"}
@@ -34,20 +35,23 @@ _UNSTORED = {"Cache-Control": "no-store"}
 @blp.authorize("admin")
 @blp.response(200, KeysSchema(), "The keys.")
 def list_keys() -> Response:
-    """All keys, with when each was last used."""
+    """List all keys, with when each was last used.
+
+    Revoked keys are listed too. No secret is shown.
+    """
     return json_response({"keys": [dump_key(entry) for entry in context().keys.entries()]})
 
 
 @blp.route("", methods=["POST"])
 @blp.authorize("admin")
 @blp.arguments(_REQUEST)
-@blp.response(201, MadeKeySchema(), "The key, with its secret.", headers={"Location": "its path"})
+@blp.response(201, MadeKeySchema(), "The key, with its secret.", headers={"Location": "the path of it"})
 @idempotent
 def create_key(asked: NewKey) -> Response:
     """Make a key.
 
-    A request sent again with the same Idempotency-Key makes no second key. Because a secret is never shown
-    twice, its answer is 409 and names the key that was made.
+    Only this answer shows the key's secret. A request that is sent again with the same Idempotency-Key makes
+    no second key: the answer is 409 and names the key that was made.
     """
     made = services.make(asked)
     return json_response(dump_made_key(made), 201, {**_UNSTORED, "Location": f"/v1/keys/{made.id}"})
@@ -57,7 +61,10 @@ def create_key(asked: NewKey) -> Response:
 @blp.authorize("admin")
 @blp.response(200, KeySchema(), "The key.", problems=(404,))
 def show_key(key_id: str) -> Response:
-    """One key, without its secret."""
+    """Show one key, without its secret.
+
+    It says what the key may do, when it was made and last used, and whether it was revoked.
+    """
     return json_response(dump_key(context().keys.entry(key_id)))
 
 
@@ -67,9 +74,10 @@ def show_key(key_id: str) -> Response:
 @blp.response(201, MadeKeySchema(), "The key, with its new secret.", problems=(404,))
 @idempotent
 def rotate_key(hours: float, key_id: str) -> Response:
-    """Give a key a new secret; older ones stay valid for a while, so that callers can change over.
+    """Give a key a new secret.
 
-    The key stays the same caller: its id, scopes, origins, limits and records do not change.
+    The secrets before stay valid for the hours that you ask for, so programs can change over without an
+    interruption. The key keeps its id, scopes, origins and limits, and everything it made.
     """
     return json_response(dump_made_key(services.rotate(key_id, hours)), 201, _UNSTORED)
 
@@ -78,8 +86,9 @@ def rotate_key(hours: float, key_id: str) -> Response:
 @blp.authorize("admin")
 @blp.response(200, KeySchema(), "The key, revoked.", problems=(404, 507))
 def revoke_key(key_id: str) -> Response:
-    """End a key, with all its secrets, for ever. Other workers can trust it for a few seconds more.
+    """End a key and all its secrets for good.
 
-    Its records stay. To revoke a key again changes nothing.
+    Other workers may accept it for a few seconds more. What it made stays. Revoking a key again changes
+    nothing.
     """
     return json_response(dump_key(services.revoke(key_id)))

@@ -61,7 +61,7 @@ class KeyRequestSchema(Schema):
             **_WORDS,
             "items": {"type": "string"},
             "maxItems": MOST_ORIGINS,
-            "description": "where a website key may be used: exact origins, https://www.example.org",
+            "description": "where a website key may be used: exact origins, such as https://www.example.org",
         },
     )
 
@@ -93,19 +93,21 @@ class SecretSchema(Schema):
     """One of a key's secrets: more than one are valid while a key is being rotated."""
 
     created = Moment(**described("when it was made"))
-    expires = Moment(**described("when it ends; null: not yet said", optional=True))
+    expires = Moment(**described("when it ends; null: no end is set", optional=True))
     used = Moment(**described("when it was last used, to the minute; null: never", optional=True))
 
 
 class KeySchema(Schema):
-    """A key without its secrets themselves."""
+    """A key, without its secret."""
 
     id = fields.String(**described("its id, which the key itself holds too"))
     kind = fields.String(**described("what kind of key", enum=[*KINDS]))
     label = fields.String(**described("whose key it is"))
     scopes = Words(**described("what a system key may do"))
     origins = Words(**described("where a website key may be used"))
-    made_by = fields.String(**described("the key that asked for it; null: a command", optional=True))
+    made_by = fields.String(
+        **described("the key that asked for it; null: it was made by a command", optional=True)
+    )
     created = Moment(**described("when it was made"))
     revoked = Moment(**described("when it was revoked; null: it was not", optional=True))
     used = Moment(**described("when it was last used, to the minute; null: never", optional=True))

@@ -8,16 +8,19 @@ from service.api.metrics.services import exposition
 from service.http.blueprint import Blueprint
 from service.http.responses import TEXT, raw_response
 
-blp = Blueprint("metrics", __name__, description="Figures of what is asked and answered, for Prometheus.")
+blp = Blueprint(
+    "metrics", __name__, description="Counts of requests and answers, for monitoring with Prometheus."
+)
 
 
 @blp.route("/metrics")
 @blp.authorize("metrics")
 @blp.response(200, None, "The figures, in Prometheus' text format 0.0.4.", content_type=TEXT)
 def show_metrics() -> Response:
-    """Show the counts of requests and answers of all workers since the service was started.
+    """Show counts of requests and answers, for monitoring.
 
-    Requests by path, method and status; how long they took; problems by kind; instruments valued by the
-    evidence behind them; which price model serves, when it was fitted, and if a newer one was refused.
+    They cover all workers since the service was started: requests by path, method and status; how long they
+    took; problems by kind; instruments valued by the amount of evidence behind them; which price model
+    serves, when it was fitted, and whether a newer one was refused.
     """
     return raw_response(exposition(), form=f"{TEXT}; version=0.0.4")

@@ -16,8 +16,8 @@ blp = Blueprint(
     "outcomes",
     __name__,
     url_prefix="/v1/valuations/<string:valuation_id>/outcome",
-    description="What valued instruments were sold for later: how good values were is learned from it, and "
-    "it is evidence for the next fit.",
+    description="What valued instruments were sold for later. It shows how good the values were, and is "
+    "evidence for the next fit.",
 )
 _REQUEST, _EVIDENCE = OutcomeRequestSchema(unknown=RAISE), OutcomeEvidenceSchema(unknown=RAISE)
 
@@ -28,10 +28,10 @@ _REQUEST, _EVIDENCE = OutcomeRequestSchema(unknown=RAISE), OutcomeEvidenceSchema
 @blp.response(200, ValuationOutcomeSchema(), "The outcome, corrected.", problems=(404, 409))
 @blp.response(201, ValuationOutcomeSchema(), "The outcome, recorded.")
 def record_outcome(sold: dict[str, Any], valuation_id: str) -> Response:
-    """Record or correct the sale of the valued instrument: a valuation has one outcome.
+    """Record what the instrument was sold for, or correct that.
 
-    The sale becomes a record of evidence, of kind sale and with the id of the valuation. The record's history
-    is kept, and the next fit uses it once.
+    A valuation has one outcome. The sale becomes a record of evidence: its kind is sale, its id is that of
+    the valuation, and its history is kept. The next fit uses it once.
     """
     return _answer(services.record(valuation_id, sold))
 
@@ -42,9 +42,9 @@ def record_outcome(sold: dict[str, Any], valuation_id: str) -> Response:
 @blp.response(200, ValuationOutcomeSchema(), "The outcome, corrected.", problems=(404,))
 @blp.response(201, ValuationOutcomeSchema(), "The outcome, recorded.")
 def name_outcome(sold: dict[str, str], valuation_id: str) -> Response:
-    """Name the record of evidence that holds the sale already, so that the sale is not counted twice.
+    """Name the record of evidence that holds the sale already.
 
-    A record that was made for this outcome before is withdrawn.
+    The sale is then not counted twice. If a record was made for this outcome before, it is withdrawn.
     """
     return _answer(services.name(valuation_id, sold["evidence"]))
 
@@ -57,13 +57,20 @@ def _answer(found: services.Recorded) -> Response:
 @blp.authorize("evidence")
 @blp.response(200, ValuationOutcomeSchema(), "The outcome.", problems=(404,))
 def show_outcome(valuation_id: str) -> Response:
-    """Show the sale as it is recorded now."""
+    """Show the sale that was recorded for a valuation.
+
+    The answer shows it beside the value given before. If none was recorded, the answer is 404.
+    """
     return json_response(services.show(valuation_id))
 
 
 @blp.route("", methods=["DELETE"])
 @blp.authorize("evidence")
-@blp.response(200, ValuationOutcomeSchema(), "The outcome that was.", problems=(404,))
+@blp.response(200, ValuationOutcomeSchema(), "The outcome that was removed.", problems=(404,))
 def remove_outcome(valuation_id: str) -> Response:
-    """Remove the outcome of a valuation; a record of evidence that was made for it is withdrawn."""
+    """Remove the outcome of a valuation.
+
+    A record of evidence that was made for the outcome is withdrawn; one that was only named stays in use. The
+    answer shows the outcome that was removed.
+    """
     return json_response(services.remove(valuation_id))

@@ -27,9 +27,7 @@ class OutcomeRequestSchema(Schema):
             "description": "where it was sold; default: the market of the valuation",
         },
     )
-    source = fields.Raw(
-        allow_none=True, metadata={"type": "string", "description": "where this is known from"}
-    )
+    source = fields.Raw(allow_none=True, metadata={"type": "string", "description": "where this comes from"})
 
 
 class OutcomeEvidenceSchema(Schema):
@@ -60,16 +58,16 @@ class ValuationOutcomeSchema(Schema):
     price = fields.String(attribute="sale.price", **described("what the buyer paid in all"))
     currency = fields.String(attribute="sale.currency", **described("its currency"))
     channel = fields.String(attribute="sale.channel", **described("where it was sold"))
-    source = fields.String(attribute="sale.source", **described("where this is known from; may be empty"))
+    source = fields.String(attribute="sale.source", **described("where this comes from; may be empty"))
     valued = fields.Nested(ValuedSchema, **described("what the valuation said"))
     recorded = Moment(attribute="link.recorded", **described("when the outcome was recorded, in UTC"))
     changed = Moment(
-        attribute="link.changed", **described("when it was last said which record holds the sale, in UTC")
+        attribute="link.changed", **described("when the record that holds the sale was last named, in UTC")
     )
     withdrawn = Moment(
         attribute="sale.withdrawn",
         **described(
-            "when the record was withdrawn: then it judges nothing; null: it is in use", optional=True
+            "when the record was withdrawn, so that it no longer counts; null: it is in use", optional=True
         ),
     )
 

@@ -163,7 +163,7 @@ class WhatIfSchema(Schema):
             "minItems": 1,
             "maxItems": MOST_ALTERNATIVES,
             "items": {**_CHANGE, "minProperties": 1},
-            "description": f"sets of changes, each valued by itself; a change: {_FORMS}; null: not known",
+            "description": f"sets of changes, each valued alone. A change names {_FORMS}; null: not known",
         },
     )
     levels = LevelsField(
@@ -181,14 +181,14 @@ class WhatIfSchema(Schema):
 
 
 class CostsSchema(Schema):
-    """The costs of putting parts right."""
+    """The costs of repairs."""
 
     costs = CostsField(
         required=True,
         metadata={
             **_COSTS,
-            "description": "field → its cost in the valuation's currency, decimal text or a number; "
-            "fields by path or nested; {} where no cost is known",
+            "description": "the cost of each field in the currency of the valuation, as decimal text or a "
+            "number. Name a field by its path or nested; {} if no cost is known",
         },
     )
 

@@ -120,18 +120,18 @@ PARTS: Mapping[str, Part] = {
     "comparables": Part(
         find_comparables,
         _one(ComparablesSchema),
-        "the sales that stand closest, each adjusted to this instrument",
+        "the closest sales, each adjusted to this instrument",
     ),
     "questions": Part(
-        find_questions, _list(QuestionSchema), "what to ask next: the most telling unknown field first"
+        find_questions, _list(QuestionSchema), "what to ask next, the most telling unknown field first"
     ),
     "earlier_records": Part(
-        find_earlier_records, _one(EarlierRecordsSchema), "what the evidence holds of this very instrument"
+        find_earlier_records, _one(EarlierRecordsSchema), "earlier records of this very instrument"
     ),
     "sentences": Part(
         find_sentences, lambda **options: Pairs(SentenceSchema, **options), "each reason as a sentence"
     ),
-    "restoration": Part(find_restoration, _one(RestorationSchema), "what can be put right and what cannot"),
+    "restoration": Part(find_restoration, _one(RestorationSchema), "what can be repaired and what cannot"),
 }
 FORM_PARTS = ("questions", "sentences")  # parts for website keys: they show no record of a sale
 
@@ -150,7 +150,7 @@ class FullValuationSchema(ValuationSchema, _Included):  # type: ignore[misc, val
 
 
 def _part_schema(name: str, part: Part) -> type[Schema]:
-    text = f"Of a kept valuation its part {name}."
+    text = f"The part {name} of a kept valuation."
     title = name.title().replace("_", "")
     member = part.member(attribute="found", **described(part.text))
     return type(f"{title}PartSchema", (PartSchema,), {name: member, "__doc__": text})

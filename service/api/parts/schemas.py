@@ -49,20 +49,20 @@ class ComparableSchema(RecordedSchema):
         **described("standard error, in log, of its adjusted price as a value of this instrument")
     )
     share = fields.Float(**described("its share of the reconciled figure; 0 for asking prices and offers"))
-    price = money("the price in the valuation's currency, where the grid starts", attribute="grid.price")
+    price = money("the recorded price in the valuation's currency", attribute="grid.price")
     market = fields.List(
         fields.Nested(LineSchema),
         attribute="grid.market",
-        **described("from its day and market to these, compounded"),
+        **described("adjustments for day and market, each to the amount after the one before"),
     )
-    today = money("the price after those", attribute="grid.today")
+    today = money("the price after the adjustments for day and market", attribute="grid.today")
     lines = fields.List(
         fields.Nested(LineSchema),
         attribute="grid.lines",
-        **described("from its instrument to this one; each of today"),
+        **described("adjustments from its instrument to this one, each as a share of today"),
     )
     adjusted = money(
-        "today and all lines: what the record says that this instrument would bring",
+        "today plus all lines: the price that the record suggests for this instrument",
         attribute="grid.adjusted",
     )
     net = fields.Float(attribute="grid.net", **described("(adjusted − price) / price"))
@@ -71,13 +71,13 @@ class ComparableSchema(RecordedSchema):
         fields.String(),
         attribute="grid.flags",
         **described(
-            "large_net_adjustment and large_gross_adjustment where they apply: look twice, not a refusal"
+            "large_net_adjustment and large_gross_adjustment, if they apply: a reason to look closer"
         ),
     )
 
 
 class ComparablesSchema(Schema):
-    """The closest sales, and the value that they suggest together."""
+    """The closest sales, and what they say together."""
 
     sales = fields.List(fields.Nested(ComparableSchema), **described("closed sales, the closest first"))
     beside = fields.List(
@@ -88,11 +88,12 @@ class ComparablesSchema(Schema):
     )
     difference = fields.Float(**described("reconciled / value − 1", optional=True))
     set_aside = fields.List(
-        fields.String(), **described("ids of sales too far off to be anything but a slip")
+        fields.String(), **described("ids of sales left out: prices so far off that they look like mistakes")
     )
-    note = fields.String(**described("why there are none, or fewer than usual", optional=True))
+    note = fields.String(**described("why there are no sales, or fewer than usual", optional=True))
     caution = fields.Nested(
-        CautionSchema, **described("where sales and model disagree by more than the 50% range", optional=True)
+        CautionSchema,
+        **described("a caution, if sales and price model disagree by more than the 50% range", optional=True),
     )
 
 
@@ -114,7 +115,7 @@ class OutcomeSchema(Schema):
 class QuestionSchema(NamedFieldSchema):
     """One field that is not known and is worth asking for."""
 
-    how = fields.String(**described("what shows it best"))
+    how = fields.String(**described("how to find it out"))
     narrowing = fields.Float(
         **described("share of the 80% range's width that an answer is expected to take away")
     )
@@ -126,15 +127,17 @@ class ChangeSchema(NamedFieldSchema):
     """One field that differs between two records of the instrument."""
 
     before = fields.Raw(**described("what the earlier record says"))
-    after = fields.Raw(**described("what the next one says, or this valuation after the last"))
-    kind = fields.String(**described("loss, gain, or contradiction: of what cannot change"))
+    after = fields.Raw(**described("what the next record says; after the last record, this valuation"))
+    kind = fields.String(**described("loss, gain, or contradiction (of a field that cannot change)"))
 
 
 class EntrySchema(RecordedSchema):
     """One earlier record of this very instrument."""
 
     implied = money("what that price implies for the instrument as it is valued here")
-    changes = fields.List(fields.Nested(ChangeSchema), **described("from this record to the next"))
+    changes = fields.List(
+        fields.Nested(ChangeSchema), **described("what changed from this record to the next")
+    )
 
 
 class EarlierRecordsSchema(Schema):
@@ -142,7 +145,7 @@ class EarlierRecordsSchema(Schema):
 
     entries = fields.List(
         fields.Nested(EntrySchema),
-        **described("oldest first; empty without a serial or without records of it"),
+        **described("oldest first; empty if there is no serial number, or no record with it"),
     )
     cautions = fields.List(fields.Nested(CautionSchema), **described("what to be careful about"))
 
@@ -155,14 +158,14 @@ class SentenceSchema(Schema):
     )
     text = fields.String(
         **described(
-            "what it is, what is typical, what that does to the price, and whether most of that rests on "
-            "common practice; or all fields that were not given, with the sum of what they do"
+            "what it is, what is typical, the effect on the price, and whether that rests mostly on common "
+            "practice; or all fields that were not given, with the sum of their effects"
         )
     )
 
 
 class NewValueSchema(Schema):
-    """A field of the instrument with its new value."""
+    """A changed field and its new value."""
 
     field = fields.String(**described("the field by path"))
     value = fields.Raw(**described("what it is changed to; null: not known", optional=True))
@@ -190,36 +193,39 @@ class PlainFieldSchema(Schema):
 
 
 class RemedySchema(PlainFieldSchema):
-    """One fault of the instrument that can be put right."""
+    """One thing that can be repaired."""
 
     now = fields.String(**described("what it is"))
     then = fields.String(**described("what it would be"))
     gain = money("what that adds to the value")
     gain_intervals = fields.List(fields.Nested(IntervalSchema), **described("ranges of the gain"))
-    cost = money("what it costs, where that was said", optional=True)
-    net = money("gain less cost", optional=True)
+    cost = money("what it costs; null: the request does not say", optional=True)
+    net = money("gain less cost; null: the request names no cost", optional=True)
     worth_it = fields.Boolean(
         **described(
-            "whether all of the gain's first range lies above the cost; null: no cost said", optional=True
+            "whether all of the gain's first range lies above the cost; null: the request names no cost",
+            optional=True,
         )
     )
 
 
 class LastingSchema(PlainFieldSchema):
-    """One fault of the instrument that cannot be put right."""
+    """One thing that cannot be restored."""
 
     now = fields.Raw(**described("what it is"))
-    reason = fields.String(**described("why it stays so"))
+    reason = fields.String(**described("why it cannot be restored"))
 
 
 class RestorationSchema(Schema):
-    """The faults of the instrument that can be put right, and those that cannot."""
+    """What can be repaired on the instrument, and what cannot."""
 
-    remedies = fields.List(fields.Nested(RemedySchema), **described("what can be, the largest gain first"))
+    remedies = fields.List(
+        fields.Nested(RemedySchema), **described("what can be repaired, the largest gain first")
+    )
     lasting = fields.List(fields.Nested(LastingSchema), **described("what cannot be restored"))
     together = fields.Nested(
         AlternativeSchema,
-        **described("all that is worth its cost done at once; null: nothing is", optional=True),
+        **described("all repairs that are worth their cost, done at once; null: none is", optional=True),
     )
 
 
@@ -228,7 +234,8 @@ class PartSchema(Schema):
 
     id = fields.String(attribute="valuation_id", **described("the valuation's id"))
     model_version = fields.String(
-        attribute="case.valuer.version", **described("the price model that made the valuation and this")
+        attribute="case.valuer.version",
+        **described("the price model that made the valuation and this answer"),
     )
     provisional = provisional_member("case.valuer.provisional")
     currency = fields.String(
@@ -242,5 +249,7 @@ class AlternativesSchema(PartSchema):
 
     value = money("the value of the instrument as it is", attribute="case.valuation.value")
     alternatives = fields.List(
-        fields.Nested(AlternativeSchema), attribute="found", **described("one for each that was asked")
+        fields.Nested(AlternativeSchema),
+        attribute="found",
+        **described("one for each set of changes that was sent"),
     )

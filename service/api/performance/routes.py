@@ -16,16 +16,16 @@ blp = Blueprint(
     "performance",
     __name__,
     url_prefix="/v1",
-    description="How good the service's own past valuations were, by the outcomes that were recorded.",
+    description="How good the service's own past valuations were, judged by the outcomes that were recorded.",
 )
 
 
 @blp.route("/performance")
 @blp.authorize("evidence")
 @blp.query(FROM, TO)
-@blp.response(200, PerformanceSchema(), "The study.")
+@blp.response(200, PerformanceSchema(), "The ratio study.")
 def show_performance(**asked: Any) -> Response:
-    """The ratio study of past valuations against the prices that were paid later, overall and by group.
+    """Compare past valuations with the prices paid later: a ratio study, overall and by group.
 
     The period is that of the sales. With fewer than five sales the figures are null, and a sentence says so.
     """

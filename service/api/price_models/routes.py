@@ -26,8 +26,8 @@ blp = Blueprint(
     "models",
     __name__,
     url_prefix="/v1/price-models",
-    description="The price models that make the values: a card says how well one did on sales it had "
-    "not seen.",
+    description="The price models that make the values. The card of each says how well it did on sales that "
+    "it had not seen.",
 )
 _PROMOTION, _REASON = PromotionSchema(unknown=RAISE), ReasonSchema(unknown=RAISE)
 # The page of a card may use only its own style and pictures: browsers must load and run nothing else.
@@ -38,7 +38,11 @@ _POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-ur
 @blp.authorize("valuations", "admin")
 @blp.response(200, ModelsListSchema(), "The price models.")
 def list_price_models() -> Response:
-    """Every price model of the store with the figures of its card, and which one is promoted."""
+    """List all price models, with the figures of their cards.
+
+    `current` is the version that is promoted, `serving` the one that gives the values now. If they differ,
+    `refused` says why.
+    """
     return json_response(services.listed())
 
 
@@ -46,7 +50,11 @@ def list_price_models() -> Response:
 @blp.authorize("admin")
 @blp.response(200, ModelChangesSchema(), "The changes.")
 def list_price_model_changes() -> Response:
-    """The latest promotions and rollbacks, newest first, with who and why."""
+    """List the latest promotions and rollbacks, newest first.
+
+    Each says which price model became current and which one it replaced, who decided, and why. At most 200
+    are listed.
+    """
     return json_response({"changes": services.changes()})
 
 
@@ -54,7 +62,11 @@ def list_price_model_changes() -> Response:
 @blp.authorize("valuations", "admin")
 @blp.response(200, ModelEntrySchema(), "The price model.", problems=(404,))
 def show_price_model(version: str) -> Response:
-    """One model, its files held against their hashes; `current` is the one that serves."""
+    """Show one price model.
+
+    Its files are checked against their hashes, and what is wrong with them is named. The version `current`
+    means the one that serves.
+    """
     return json_response(services.shown(version))
 
 
@@ -64,9 +76,10 @@ def show_price_model(version: str) -> Response:
     200, CardSchema(), "The card, as it was written when the price model was fitted.", problems=(404, 422)
 )
 def show_card(version: str) -> Response:
-    """A price model's card for programs: its evidence, its errors on later sales, what it was held to.
+    """Show the card of a price model, for programs.
 
-    `current` is the price model that serves.
+    The card has the evidence that the price model was fitted on, its errors on later sales and the checks
+    that it had to pass. The version `current` means the one that serves.
     """
     return raw_response(services.card(version, "card.json"), headers=_kept(version))
 
@@ -77,7 +90,11 @@ def show_card(version: str) -> Response:
     200, None, "The card as a page that needs nothing else.", problems=(404, 422), content_type=HTML
 )
 def show_card_page(version: str) -> Response:
-    """A price model's card as a page to read; `current` is the price model that serves."""
+    """Show the card of a price model as a page to read.
+
+    The page has the figures of the card, with charts, and loads nothing from elsewhere. The version `current`
+    means the one that serves.
+    """
     headers = {**_kept(version), "Content-Security-Policy": _POLICY}
     return raw_response(services.card(version, "card.html"), headers=headers, form=HTML)
 
@@ -87,11 +104,12 @@ def show_card_page(version: str) -> Response:
 @blp.arguments(_PROMOTION)
 @blp.response(200, MadeChangeSchema(), "The change.", problems=(404, 409))
 def promote_price_model(reason: changes.Reason, version: str) -> Response:
-    """Make a price model current. The worker that answers serves it at once, the others within a second.
+    """Make a price model the current one.
 
-    A damaged price model is always refused. One that failed the checks of its fit (the gate) is refused
-    unless `force` is sent, and so is a provisional one in place of one that is not provisional; the use of
-    `force` is recorded. To promote the current model again changes nothing.
+    The worker that answers serves it at once, the others within a second. A price model that cannot be read
+    whole is refused. So is one that the gate stopped when it was fitted, and a provisional one in place of
+    one that has passed the gate, unless `force` overrides that; the override is recorded. Promoting the
+    current price model again changes nothing.
     """
     return _changed(changes.promote(version, reason))
 
@@ -101,9 +119,10 @@ def promote_price_model(reason: changes.Reason, version: str) -> Response:
 @blp.arguments(_REASON)
 @blp.response(200, MadeChangeSchema(), "The change.", problems=(404, 409))
 def roll_back_price_model(reason: changes.Reason, version: str) -> Response:
-    """Take back a price model, which must be the current one: the model before it becomes current again.
+    """Take back the current price model: the one before it becomes current again.
 
-    To ask again changes nothing. After several promotions, several rollbacks go back one by one.
+    The version must be that of the current price model. Asking again changes nothing. After several
+    promotions, several rollbacks go back one by one.
     """
     return _changed(changes.roll_back(version, reason))
 

@@ -28,12 +28,12 @@ class CardSchema(Open):
 
 
 class FittedOnSchema(Open):
-    """The evidence that a price model was fitted on: how much of each kind, of which days."""
+    """The evidence that a price model was fitted on: how many records of each kind, from which days."""
 
     rows = fields.Integer(metadata={"description": "records in all"})
     sale = fields.Integer(metadata={"description": "closed sales"})
-    asking = fields.Integer(metadata={"description": "prices that were asked"})
-    offer = fields.Integer(metadata={"description": "offers that were declined"})
+    asking = fields.Integer(metadata={"description": "asking prices"})
+    offer = fields.Integer(metadata={"description": "declined offers"})
     first = fields.String(metadata={"description": "the day of the first record"})
     last = fields.String(metadata={"description": "the day of the last record"})
 
@@ -49,24 +49,26 @@ class JudgedSchema(Open):
     )
     interval_score = fields.Float(
         allow_none=True,
-        metadata={"description": "of the 90% range, on the logarithm of the price; less is better"},
+        metadata={
+            "description": "interval score of the 90% range, on the logarithm of the price; lower is better"
+        },
     )
 
 
 class GateCheckSchema(Schema):
-    """One check of a price model before promotion, and its result."""
+    """One check of the gate."""
 
-    name = fields.String(**described("what it asked"))
+    name = fields.String(**described("what was checked"))
     passed = fields.Boolean(**described("whether the price model passed"))
-    detail = fields.String(**described("what it saw"))
+    detail = fields.String(**described("what was found"))
 
 
 class GateSchema(Open):
     """The result of the checks before promotion (the gate), by the fit, against the model then current."""
 
     passed = fields.Boolean(**described("whether it let the price model pass"))
-    checks = fields.List(fields.Nested(GateCheckSchema), **described("what it asked"))
-    common_sales = fields.Integer(metadata={"description": "sales that both were judged on"})
+    checks = fields.List(fields.Nested(GateCheckSchema), **described("its checks"))
+    common_sales = fields.Integer(metadata={"description": "sales that both price models were judged on"})
 
 
 class ModelEntrySchema(Schema):
@@ -77,7 +79,7 @@ class ModelEntrySchema(Schema):
     current = fields.Boolean(**described("whether it is the promoted one"))
     provisional = fields.Boolean(
         **described(
-            "whether it is provisional: it has not yet earned the gate; null: it cannot be read",
+            "whether it is provisional: it has not yet passed the gate; null: it cannot be read",
             optional=True,
         )
     )
@@ -85,14 +87,14 @@ class ModelEntrySchema(Schema):
         **described("what is wrong with its files; null: nothing was found", optional=True)
     )
     evidence = fields.Nested(
-        FittedOnSchema, **described("what it was fitted on; null: not written down", optional=True)
+        FittedOnSchema, **described("what it was fitted on; null: not recorded", optional=True)
     )
     judged = fields.Nested(
         JudgedSchema,
         **described("how it did on sales that it had not seen; null: it was not judged", optional=True),
     )
     gate = fields.Nested(
-        GateSchema, **described("what the gate said of it; null: it was not asked", optional=True)
+        GateSchema, **described("the verdict of the gate; null: it gave none", optional=True)
     )
 
 
@@ -135,7 +137,8 @@ class PromotionSchema(ReasonSchema):
         allow_none=True,
         metadata={
             "type": "boolean",
-            "description": "whatever the gate said; needs who, and goes on the record; default: false",
+            "description": "true: promote it even if the gate stopped it. Then `who` must be sent, and the "
+            "override is recorded; default: false",
         },
     )
 
@@ -146,7 +149,7 @@ class ModelChangeSchema(Schema):
     when = fields.String(**described("when, in UTC"))
     action = fields.String(**described("promote or rollback", enum=["promote", "rollback"]))
     version = fields.String(**described("what became current"))
-    before = fields.String(**described("in place of which; null: of none", optional=True))
+    before = fields.String(**described("the version that it replaced; null: there was none", optional=True))
     who = fields.String(**described("who decided, and by which key"))
     why = fields.String(**described("the reason"))
 
@@ -157,7 +160,7 @@ class MadeChangeSchema(ModelChangeSchema):
     done = fields.Boolean(**described("whether this request did it; false: it had been done before"))
     serving = fields.String(**described("the version that the answering worker serves now", optional=True))
     provisional = fields.Boolean(**described("whether what became current is provisional", optional=True))
-    refused = fields.String(**described("why it serves another one, if it does", optional=True))
+    refused = fields.String(**described("why that worker serves another version, if it does", optional=True))
 
 
 class ModelChangesSchema(Schema):

@@ -41,7 +41,7 @@ _DEFAULT = ",".join(f"{level:g}" for level in DEFAULT_LEVELS)
 TERMS = (
     Query(
         "levels",
-        f"levels of the ranges between commas, 0.8 for 80%; default: {_DEFAULT}",
+        f"levels of the ranges, separated by commas, 0.8 for 80%; default: {_DEFAULT}",
         {"type": "array", **LEVELS, "example": list(DEFAULT_LEVELS)},
         _levels,
     ),

@@ -19,23 +19,23 @@ blp = Blueprint(
     "stocklists",
     __name__,
     url_prefix="/v1",
-    description="Many instruments at once: their values are streamed while they are made, and not kept.",
+    description="Values of many instruments at once. They are streamed as they are made, and not kept.",
 )
 _IN = {
     CSV: {
         "title": "StockCsv",
         "type": "string",
-        "description": "a header row with id, maker and model, and any of the instrument's fields, date, "
-        "channel and currency; flat names, as the vocabulary has them",
+        "description": "CSV whose header row names id, maker and model. It can also name date, channel, "
+        "currency and the other fields of the instrument, by their flat names (see the vocabulary)",
     },
     NDJSON: blp.lines_of(StockRowSchema),
 }
 _OUT = {
     CSV: {
         "type": "string",
-        "description": "id, value, low_ and high_ for each level, currency, rate_day (the day of its "
-        "exchange rate), date, channel, reference_value, effect_ for each family, evidence, cautions (codes "
-        "with semicolons between them) and error",
+        "description": "CSV with the columns id, value, low_ and high_ of each level, currency, rate_day "
+        "(day of the exchange rate), date, channel, reference_value, effect_ of each family, evidence, "
+        "cautions (codes, separated by semicolons) and error",
     },
     NDJSON: blp.lines_of(StockValueSchema),
 }
@@ -48,19 +48,19 @@ _MOST_NAMED = 20  # largest number of ignored columns that the header names
 @blp.row_arguments(_IN)
 @blp.row_response(
     _OUT,
-    "The values, a row for each row and in the same order; a row that cannot be valued says why.",
+    "One row for each row of the list, in the same order; a row that cannot be valued says why.",
     headers={
-        "Model-Version": "the price model that made all of the values",
-        "Model-Provisional": "whether that price model is provisional: true or false",
-        "Ignored-Columns": "columns of the list that mean nothing here, percent-encoded, between commas",
+        "Model-Version": "the version of the price model that made all values",
+        "Model-Provisional": "true if that price model is provisional, else false",
+        "Ignored-Columns": "columns of the list that were ignored, percent-encoded, separated by commas",
     },
 )
 def value_stocklist(form: str, rows: IO[bytes], **asked: Any) -> Response:
     """Value a stock list of any length; nothing is kept.
 
-    CSV is answered by CSV, NDJSON by NDJSON. One price model makes all of the values, whatever is promoted
-    meanwhile, and each value is the one that the same instrument gets alone. If an answer breaks off, which
-    HTTP shows, all rows before that are valid.
+    CSV is answered with CSV and NDJSON with NDJSON, row by row. One price model makes all values, even if
+    another is promoted meanwhile, and each value is the one that the instrument would get alone. If the
+    answer breaks off, HTTP shows it, and the rows received are good.
     """
     found = bundle()
     stock = open_list(form, rows, found.valuer, terms_of(asked))

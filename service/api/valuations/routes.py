@@ -31,7 +31,7 @@ _REQUEST = ValuationRequestSchema(
 )  # made once, because making a schema costs more than a valuation
 _INCLUDE = Query(
     "include",
-    "what the answer shall carry beside the figures: names of its parts between commas",
+    "parts to add to the answer: their names, separated by commas",
     {
         "type": "array",
         "items": {"type": "string", "enum": [*PARTS]},
@@ -46,15 +46,17 @@ _INCLUDE = Query(
 @blp.authorize("valuations", forms=True)
 @blp.arguments(_REQUEST)
 @blp.query(_INCLUDE)
-@blp.response(201, FullValuationSchema(), "The valuation, which is kept.", headers={"Location": "its path"})
+@blp.response(
+    201, FullValuationSchema(), "The valuation, which is now kept.", headers={"Location": "the path of it"}
+)
 @idempotent
 def create_valuation(wanted: services.ValuationRequest, include: Sequence[str] | None) -> Response:
     """Value an instrument and keep the answer.
 
     The value is the middle estimate of what a buyer pays on that day in that market, before tax and shipping:
-    half of such sales should be higher. The amounts of the families sum to value − reference to the cent.
-    Send an Idempotency-Key, and a request that is sent twice gets the same answer twice. The parts named in
-    `include` are in the answer too, and are kept with it.
+    half of such sales should be higher. The amounts of the families add up to value − reference, to the cent.
+    A request that is sent again with the same Idempotency-Key gets the same answer. The parts that `include`
+    names come in the answer and are kept with it.
     """
     check_parts(include or (), g.caller)
     kept = make_and_keep(wanted, include or ())
@@ -65,10 +67,10 @@ def create_valuation(wanted: services.ValuationRequest, include: Sequence[str] |
 @blp.authorize("valuations", forms=True)
 @blp.response(200, FullValuationSchema(), "The valuation as it was answered.", problems=(404,))
 def show_valuation(valuation_id: str) -> Response:
-    """The same answer again, byte for byte, whatever price model is current now.
+    """Show a kept valuation, exactly as it was answered.
 
-    A system key with the scope can read every valuation whose id it knows; an id cannot be guessed. A website
-    key can read only the valuations that it made.
+    It stays the same to the byte, whichever price model is current. A system key with the scope can read
+    every valuation whose id it knows, and ids cannot be guessed; a website key reads only those that it made.
     """
     with reading(context().engine) as connection:
         return raw_response(records.find(connection, valuation_id, g.caller), headers=NEVER_CHANGES)
@@ -79,7 +81,10 @@ def show_valuation(valuation_id: str) -> Response:
 @blp.arguments(_REQUEST)
 @blp.response(200, IntervalsSchema(), "The value and its ranges.")
 def find_intervals(wanted: services.ValuationRequest) -> Response:
-    """The value and its ranges alone; nothing is kept."""
+    """Give the value and its ranges; nothing is kept.
+
+    For callers who need no reasons. The figures are those that a valuation of the same request has.
+    """
     return json_response(dump_intervals(services.ranged(wanted)))
 
 
@@ -88,5 +93,8 @@ def find_intervals(wanted: services.ValuationRequest) -> Response:
 @blp.arguments(_REQUEST)
 @blp.response(200, AttributionsSchema(), "The value, its ranges and its reasons.")
 def find_attributions(wanted: services.ValuationRequest) -> Response:
-    """The value, its ranges and its reasons; nothing is kept."""
+    """Give the value, its ranges and its reasons; nothing is kept.
+
+    For callers who need no record. The figures are those that a valuation of the same request has.
+    """
     return json_response(dump_attributions(services.value(wanted)))

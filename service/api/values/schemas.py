@@ -73,7 +73,7 @@ class FactorSchema(Schema):
 class FamilySchema(Schema):
     """The effect of one family of fields on the price."""
 
-    family = fields.String(**described("the family"))
+    family = fields.String(**described("the name of the family"))
     effect = fields.Float(**described("the sum of its factors' effects"))
     amount = money("the sum of its factors' amounts; those of all families sum to value − reference")
     basis = _basis("its factors' effects, weighted by their sizes,")
@@ -137,15 +137,15 @@ class AttributionsSchema(IntervalsSchema):
         **described(
             "fields that were not given and for which one value was taken: edition and build; history and "
             "paperwork, as none; finish, year, weight, figure and number, as the typical instrument has "
-            "them. Condition, originality and case are never among them: a blank counts the usual loss of "
-            "those left blank"
+            "them. Condition, originality and case are never among them: a blank there counts "
+            "as the usual loss"
         ),
     )
     unknown_ = fields.List(
         fields.String(),
         **described(
             "fields that are not known and could be, by path; a finish that the catalogue does not have for "
-            "the model is among them, edition and build are in `assumed` alone"
+            "the model is among them; edition and build are in `assumed` alone"
         ),
         data_key="unknown",
         attribute="unknown",

@@ -21,9 +21,10 @@ blp = Blueprint(
 @blp.authorize("valuations", forms=True)
 @blp.response(200, VocabularySchema(), "Every field, and the words that requests and answers use.")
 def show_vocabulary() -> Response:
-    """Every field of an instrument with its terms, and every word of the answers.
+    """List the fields of an instrument with their terms, and the words that answers use.
 
-    Enough to build a form from: for each field its JSON path, its flat name (as CSV columns are named), type,
-    label, meaning, allowed terms with their meanings, bounds, and whether its terms run from best to worst.
+    Enough to build a form from: each field has its JSON path, its flat name (as CSV columns are named), type,
+    label, meaning, allowed terms with their meanings and bounds, and says whether its terms run from best to
+    worst.
     """
     return json_response(vocabulary())

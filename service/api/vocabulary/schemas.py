@@ -20,31 +20,31 @@ class TermSchema(Schema):
 class FieldSchema(Schema):
     """One field of an instrument."""
 
-    path = fields.String(**described("its place in JSON: condition.neck"))
-    name = fields.String(attribute="flat", **described("its column in CSV: condition_neck"))
+    path = fields.String(**described("its path in JSON, such as condition.neck"))
+    name = fields.String(attribute="flat", **described("its column in CSV, such as condition_neck"))
     type = fields.String(attribute="kind", **described("text, integer, number, grade (0 to 5), term or flag"))
     label = fields.String(**described("what to call it in a form"))
-    meaning = fields.String(**described("what it says of the instrument"))
-    family = fields.String(**described("what its effect is counted under"))
+    meaning = fields.String(**described("what it says about the instrument"))
+    family = fields.String(**described("the family that its effect counts towards"))
     required = FlagOfWhole(lambda field: field.path in REQUIRED, **described("whether it must be given"))
-    terms = fields.List(fields.Nested(TermSchema), **described("allowed words; empty: none fixed"))
-    low = fields.Float(**described("the least number", optional=True))
-    high = fields.Float(**described("the greatest number", optional=True))
+    terms = fields.List(fields.Nested(TermSchema), **described("allowed words; empty: any text or number"))
+    low = fields.Float(**described("the smallest number allowed; null: no limit", optional=True))
+    high = fields.Float(**described("the greatest number allowed; null: no limit", optional=True))
     between_terms = FlagOfWhole(
         lambda field: field.kind is Kind.GRADE, **described("whether a number between two grades is allowed")
     )
     loss_ordered = fields.Boolean(
-        **described("whether each further term is a loss that never raises a value"),
+        **described("whether its terms run from best to worst: a later one never raises a value"),
     )
 
 
 class LevelsSchema(Schema):
     """The levels that ranges can have."""
 
-    default = fields.List(fields.Float(), **described("where none are asked"))
-    low = fields.Float(**described("the least"))
-    high = fields.Float(**described("the greatest"))
-    most = fields.Integer(**described("how many at once at most"))
+    default = fields.List(fields.Float(), **described("the levels if a request names none"))
+    low = fields.Float(**described("the lowest level"))
+    high = fields.Float(**described("the highest level"))
+    most = fields.Integer(**described("how many levels a request can name"))
 
 
 class VocabularySchema(Schema):
@@ -58,9 +58,9 @@ class VocabularySchema(Schema):
     )
     families = fields.List(fields.String(), **described("the families of effects, in order"))
     channels = fields.List(fields.Nested(TermSchema), **described("the markets a value can be for"))
-    default_channel = fields.String(**described("the market if none is asked"))
+    default_channel = fields.String(**described("the market if a request names none"))
     kinds = fields.List(fields.Nested(TermSchema), **described("the kinds of evidence"))
-    evidence = fields.List(fields.Nested(TermSchema), **described("how much evidence: words"))
+    evidence = fields.List(fields.Nested(TermSchema), **described("the words for how much evidence there is"))
     cautions = fields.List(fields.Nested(TermSchema), **described("the codes of cautions"))
     levels = fields.Nested(LevelsSchema, **described("the levels that ranges can have"))
     currencies = fields.List(fields.String(), **described("currencies (ISO 4217) of values"))

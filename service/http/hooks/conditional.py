@@ -23,7 +23,7 @@ DESCRIBED: Mapping[str, Any] = {
             "name": "If-None-Match",
             "in": "header",
             "required": False,
-            "description": "the ETag of an answer that the caller has: 304 if it is still the same",
+            "description": "the ETag of an answer that you have: 304 if it has not changed",
             "schema": {"type": "string"},
         }
     ],
@@ -31,10 +31,13 @@ DESCRIBED: Mapping[str, Any] = {
         "200": {
             "headers": {
                 "ETag": {"description": "changes when the answer does", "schema": {"type": "string"}},
-                "Cache-Control": {"description": "how long it may be kept", "schema": {"type": "string"}},
+                "Cache-Control": {
+                    "description": "whether and how long a cache may keep it",
+                    "schema": {"type": "string"},
+                },
             }
         },
-        "304": {"description": "What the caller has is still the same."},
+        "304": {"description": "The answer that you have has not changed."},
         "412": "PRECONDITION_FAILED",
     },
 }
@@ -47,7 +50,7 @@ IF_MATCH: Mapping[str, Any] = {
             "name": "If-Match",
             "in": "header",
             "required": False,
-            "description": "the ETag of what is to be changed: 412 if somebody else changed it since",
+            "description": "the ETag of what you are about to change: 412 if it has changed since",
             "schema": {"type": "string"},
         }
     ],

@@ -14,8 +14,8 @@ from service.server.counters import Taken
 from service.server.quotas import Policy
 
 HEADERS = {
-    "RateLimit-Policy": 'the quotas of the caller: each q requests in w seconds, "key";q=6000;w=60',
-    "RateLimit": 'what is left of each: r requests for the next t seconds, "key";r=5999;t=60',
+    "RateLimit-Policy": 'your limits, each q requests in w seconds: "key";q=6000;w=60',
+    "RateLimit": 'what is left of each, r requests for the next t seconds: "key";r=5999;t=60',
 }
 
 
