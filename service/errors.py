@@ -1,44 +1,4 @@
-"""Every error that the service raises on purpose; none knows HTTP (`service.problems` has the table).
-
-BookmatchError
-└── ServiceError
-    ├── SettingsError        the environment does not say what the service needs; lists every fault
-    ├── StoreError           the database does not have the tables that this program needs
-    ├── ArchiveError         a backup cannot be made there, or cannot be restored
-    ├── BodyError            the body is not a JSON object that can be read
-    ├── ContentTypeError     the body is of another kind than JSON
-    ├── EncodingError        the body is compressed in a way that the service does not read
-    ├── NotAcceptableError   the caller accepts no form that the service has
-    ├── FaultyRequestError   fields are wrong; each fault says where it stands in the body
-    ├── KeyMissingError      no key was sent
-    ├── KeyInvalidError      the key is not known, or was revoked
-    ├── ScopeError           the key may not do this
-    ├── OriginError          a website key is used from elsewhere than its own origins
-    ├── KeyRevokedError      a key that was revoked cannot be rotated
-    ├── ShownOnceError       the key was made by an earlier request, which was shown its secret
-    ├── LimitError           too many requests in a window of time; says when the next can be sent
-    ├── UnknownRecordError   no record has this id
-    ├── DuplicateError       a record with this id stands already
-    ├── WithdrawnError       the record is kept, but no longer used
-    ├── TooManyRowsError     a file holds more rows than are taken at once
-    ├── RowsRefusedError     rows are wrong, and it was asked that all be right; carries the report
-    ├── UnknownPathNameError    the catalogue has no such maker or model; names the nearest
-    ├── NoBundleError        no price model is loaded
-    ├── BundleGoneError      the price model that made a valuation cannot be read any more
-    ├── NoRoomError          the disk is full
-    ├── BrokenStreamError    an answer that had begun cannot be ended
-    ├── NoCardError          the price model was made without a card
-    ├── UnknownModelError    the store has no price model of this version
-    ├── ModelRefusedError    a price model is damaged, or this program cannot read it
-    ├── GateError            the gate did not let the price model pass; names its reasons
-    ├── ModelChangedError    another price model is current than the one that was to be taken back
-    ├── NoEarlierModelError  nothing was current before what is current now
-    ├── ModelStoreError      the store of price models cannot be written
-    └── IdempotencyError
-        ├── KeyFormError     the Idempotency-Key is not usable
-        ├── InFlightError    the first request with this Idempotency-Key has not ended
-        └── OtherBodyError   this Idempotency-Key was used with another body
-"""
+"""Every error that the service raises on purpose; none knows HTTP (`service.problems` has the table)."""
 
 from __future__ import annotations
 
