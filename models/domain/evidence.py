@@ -49,6 +49,11 @@ class Evidence:
         """The same instrument, day and channel as something to value."""
         return Subject(self.instrument, self.day, self.channel)
 
+    @property
+    def specimen(self) -> str:
+        """A key that all records of one instrument share; one without a serial number has its own."""
+        return self.instrument.specimen or self.id
+
     def own(self) -> dict[str, str]:
         """The columns that are not the instrument's, as text."""
         day, price = self.day.isoformat(), str(self.price)

@@ -54,11 +54,6 @@ class Verdict:
     def passed(self) -> bool:
         return all(check.passed for check in self.checks)
 
-    @property
-    def reasons(self) -> tuple[str, ...]:
-        """The reasons for a refusal: one line for each check that failed."""
-        return tuple(f"{c.name}: {c.detail}" for c in self.checks if not c.passed)
-
     def to_json(self) -> dict[str, Any]:
         return {
             "passed": self.passed,
