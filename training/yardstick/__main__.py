@@ -18,8 +18,7 @@ from joblib import Parallel, cpu_count, delayed
 from tqdm import tqdm
 
 from models.commands.console import OneLineErrors
-from training.yardstick.contests import CONTESTANTS, CONTESTS, OURS, pieces, run, scored
-from training.yardstick.ours import available
+from training.yardstick.contests import CONTESTANTS, CONTESTS, pieces, run, scored
 from training.yardstick.table import as_text
 
 
@@ -35,11 +34,7 @@ from training.yardstick.table import as_text
 )
 def main(only: tuple[str, ...], who: tuple[str, ...], repeats: int, jobs: int, out: Path | None) -> None:
     """Compare on markets of our own making and on open price data; prints one table."""
-    contestants = who or CONTESTANTS
-    if OURS in contestants and not available():
-        click.echo(f"{OURS} is left out: this tree has no fitting code", err=True)
-        contestants = tuple(name for name in contestants if name != OURS)
-    work = list(pieces(only or CONTESTS, contestants, repeats))
+    work = list(pieces(only or CONTESTS, who or CONTESTANTS, repeats))
     done = Parallel(n_jobs=jobs, return_as="generator")(delayed(run)(piece) for piece in work)
     scores = scored(list(tqdm(done, total=len(work), unit="fit", disable=None)))
     if out is not None:
