@@ -19,7 +19,7 @@ from models.commands.options import levels_option, note, out_option, watched, wr
 from models.domain.cells import read_currency, read_day
 from models.domain.money import BASE_CURRENCY
 from models.domain.vocabulary import CHANNEL_NAMES, DEFAULT_CHANNEL
-from models.errors import BundleError, BundleMissingError, Fault, InputError
+from models.errors import BundleMissingError, Fault, InputError
 from models.tables.in_words import tell_stocklist
 from models.tables.stocklist import LAST_DAY, Terms, value_stocklist
 from models.valuation.valuer import Valuer
@@ -82,7 +82,7 @@ def list_bundles(store: Path, as_json: bool) -> None:
     registry = Registry(store)
     current = _current(registry)
     rows = [
-        {"version": v, "current": v == current, "provisional": _provisional(registry, v)}
+        {"version": v, "current": v == current, "provisional": registry.provisional(v)}
         for v in registry.versions()
     ]
     if as_json:
@@ -91,17 +91,6 @@ def list_bundles(store: Path, as_json: bool) -> None:
     for row in rows:
         word = " provisional" if row["provisional"] else ""
         click.echo(f"{'*' if row['current'] else ' '} {row['version']}{word}")
-
-
-def _provisional(registry: Registry, version: str) -> bool | None:
-    """Say whether the bundle is provisional; None where its manifest cannot be read.
-
-    One damaged manifest must not keep the other bundles from being listed.
-    """
-    try:
-        return is_provisional(registry.manifest(version))
-    except BundleError:
-        return None
 
 
 def _current(registry: Registry) -> str | None:
@@ -208,13 +197,8 @@ def value(
         note(f"the price model {valuer.version} is provisional: take its values as first estimates")
     code = _known_currency(currency, valuer)
     with written(out) as target, watched(instruments) as lines:
-        if words:
-            terms = Terms(day or datetime.now(UTC).date(), channel, code, levels)
-            outcome = tell_stocklist(lines, target, valuer, terms, note)
-        else:
-            outcome = value_stocklist(
-                lines, target, valuer, levels, today=day, channel=channel, currency=code, note=note
-            )
+        terms = Terms(day or datetime.now(UTC).date(), channel, code, levels)
+        outcome = (tell_stocklist if words else value_stocklist)(lines, target, valuer, terms, note)
     if outcome.failed:
         total = outcome.valued + outcome.failed
         where = "each says why" if words else "see the column error"
