@@ -22,8 +22,8 @@ from service.docs.examples import BODIES, show
 from service.errors import NoBundleError
 from service.http.blueprint import Blueprint
 from service.http.converters import CONVERTERS
-from service.http.schemas import ProblemSchema
 from service.keys.kinds import SCOPES
+from service.problems import ProblemSchema
 
 VERSION = "1.0.0"
 _ABOUT = """\

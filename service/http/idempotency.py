@@ -31,7 +31,7 @@ _FOUND = select(ANSWERS.c.status, ANSWERS.c.location, ANSWERS.c.body).where(
 )
 
 
-class Claim(NamedTuple):
+class IdempotencyClaim(NamedTuple):
     """One caller's Idempotency-Key at one path, and the digest of the body and query that came with it."""
 
     key_id: str
@@ -41,7 +41,7 @@ class Claim(NamedTuple):
     body_digest: str
 
 
-def claim_of_request(body_digest: str | None = None) -> Claim | None:
+def claim_of_request(body_digest: str | None = None) -> IdempotencyClaim | None:
     """The claim that this request makes, if it makes one. Raises KeyFormError.
 
     `body_digest`: of a body that was read as a stream, SHA-256 as hexadecimal digits.
@@ -57,16 +57,16 @@ def claim_of_request(body_digest: str | None = None) -> Claim | None:
     body = body_digest.encode() if body_digest else request.get_data()
     asked = body + (b"?" + request.query_string if request.query_string else b"")
     digest = hashlib.sha256(asked).hexdigest()
-    return Claim(g.caller.key_id, request.method, request.path, key, digest)
+    return IdempotencyClaim(g.caller.key_id, request.method, request.path, key, digest)
 
 
-def claimed_before(claim: Claim) -> str | None:
+def claimed_before(claim: IdempotencyClaim) -> str | None:
     """The id of what was made under this claim, if something was. Raises OtherBodyError."""
     with reading(context().engine) as connection:
         return _made(connection, claim)
 
 
-def taken(connection: Connection, claim: Claim, record_id: str) -> str | None:
+def taken(connection: Connection, claim: IdempotencyClaim, record_id: str) -> str | None:
     """Claim it for this record, in the caller's transaction; or the id of what was made under it before.
 
     Raises OtherBodyError, or InFlightError if the first request's transaction does not end.
@@ -88,7 +88,7 @@ def _insert(connection: Connection) -> Insert:
     return postgresql.insert(CLAIMS).on_conflict_do_nothing()
 
 
-def _made(connection: Connection, claim: Claim) -> str | None:
+def _made(connection: Connection, claim: IdempotencyClaim) -> str | None:
     same = [CLAIMS.c[name] == value for name, value in claim._asdict().items() if name != "body_digest"]
     row = connection.execute(select(CLAIMS.c.record_id, CLAIMS.c.body_digest).where(*same)).first()
     if row is None:
@@ -110,13 +110,15 @@ class StoredResponse(NamedTuple):
         return raw_response(self.body, self.status, {"Location": self.location} if self.location else None)
 
 
-def stored_response(claimed: Claim | None) -> StoredResponse | None:
+def stored_response(claimed: IdempotencyClaim | None) -> StoredResponse | None:
     """Find the response that was stored under this claim, if there is one. Raises OtherBodyError."""
     answer_id = claimed_before(claimed) if claimed else None
     return None if answer_id is None else _find(answer_id)
 
 
-def run_once(change: Callable[[Connection], StoredResponse], claimed: Claim | None) -> StoredResponse:
+def run_once(
+    change: Callable[[Connection], StoredResponse], claimed: IdempotencyClaim | None
+) -> StoredResponse:
     """Run `change` and store its response in one transaction; or give what is stored under this claim."""
     response = stored_response(claimed)
     if response is not None:

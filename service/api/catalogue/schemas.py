@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from marshmallow import Schema, fields
 
-from service.http.schemas import described, provisional_member
+from service.dumping import described
+from service.http.schemas import provisional_member
 
 
 class FinishSchema(Schema):

@@ -11,7 +11,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field, replace
 from datetime import date
 from itertools import islice
-from typing import IO, Any
+from typing import IO
 
 import orjson
 from sqlalchemy import Connection
@@ -26,8 +26,8 @@ from service.api.evidence.reading import id_faults
 from service.api.evidence.records import Prepared
 from service.api.evidence.services import mark
 from service.context import bundle
-from service.errors import Located, RowsRefusedError, TooManyRowsError
-from service.faults import fault_entry, pointer_to
+from service.errors import RowsRefusedError, TooManyRowsError
+from service.faults import RefusedRow, dump_report, pointer_to, shown
 from service.http.idempotency import StoredResponse, claim_of_request, run_once, stored_response
 from service.http.responses import CSV
 from service.http.uploads import needing_room, spool
@@ -51,7 +51,7 @@ class Report:
     accepted: int = 0
     refused: int = 0
     duplicates: int = 0
-    faults: list[dict[str, Any]] = field(default_factory=list)
+    listed: list[RefusedRow] = field(default_factory=list)
     left_out: int = 0
 
     def refuse(self, refusal: Refusal) -> None:
@@ -61,26 +61,28 @@ class Report:
         else:
             self.refused += 1
         for fault in refusal.faults:
-            if len(self.faults) < MOST_FAULTS:
-                self.faults.append({"line": refusal.line, "id": refusal.id[:200], **self._written(fault)})
+            if len(self.listed) < MOST_FAULTS:
+                in_object = self.pointed and fault.field != "row"
+                pointer = pointer_to(*fault.field.split(".")) if in_object else None
+                cut = replace(fault, value=shown(fault.value))  # what it is of can be long
+                self.listed.append(RefusedRow(refusal.line, refusal.id[:200], pointer, cut))
             else:
                 self.left_out += 1
 
-    def _written(self, fault: Fault) -> dict[str, Any]:
-        in_object = self.pointed and fault.field != "row"
-        return fault_entry(Located(pointer_to(*fault.field.split(".")) if in_object else None, fault))
+    @property
+    def rows(self) -> int:
+        """The number of rows of the file."""
+        return self.accepted + self.refused + self.duplicates
 
-    def to_json(self) -> dict[str, Any]:
-        """The report as it is answered."""
-        return {
-            "rows": self.accepted + self.refused + self.duplicates,
-            "accepted": self.accepted,
-            "refused": self.refused,
-            "duplicates": self.duplicates,
-            "faults": sorted(self.faults, key=lambda fault: int(fault["line"])),
-            "faults_left_out": self.left_out,
-            "ignored_columns": [name[:80] for name in self.ignored[:_MOST_NAMED]],
-        }
+    @property
+    def faults(self) -> list[RefusedRow]:
+        """What is wrong with which row, in the order of the lines."""
+        return sorted(self.listed, key=lambda refused: refused.line)
+
+    @property
+    def ignored_columns(self) -> list[str]:
+        """Columns of the file that mean nothing here."""
+        return [name[:80] for name in self.ignored[:_MOST_NAMED]]
 
 
 def take_file(form: str, body: IO[bytes], strict: bool) -> StoredResponse:
@@ -98,7 +100,7 @@ def take_file(form: str, body: IO[bytes], strict: bool) -> StoredResponse:
 
         def change(connection: Connection) -> StoredResponse:
             _keep(connection, kept, report)
-            summary = report.to_json()
+            summary = dump_report(report)
             if strict and summary["faults"]:
                 raise RowsRefusedError({**summary, "accepted": 0})
             return StoredResponse(200, None, orjson.dumps(summary))

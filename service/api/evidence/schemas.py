@@ -13,10 +13,10 @@ from models.domain.vocabulary import CHANNELS, KINDS, MAX_TEXT, Term
 from models.errors import Fault, InputError
 from service.api.evidence.reading import read
 from service.api.vocabulary.instrument import InstrumentSchema
+from service.dumping import StoredJson, described, dumper
 from service.errors import FaultyRequestError
 from service.faults import with_pointers
-from service.http.dumping import StoredJson, dumper
-from service.http.schemas import CURRENCY, DAY, PRICE, Moment, described
+from service.http.schemas import CURRENCY, DAY, PRICE, Moment
 from service.texts import text_schema
 
 _PRICE = "what the buyer pays, was asked to pay or offered in all, without tax and shipping; above 0"

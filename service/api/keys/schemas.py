@@ -6,8 +6,8 @@ from typing import Any
 
 from marshmallow import Schema, fields, post_load
 
-from service.http.dumping import Words, dumper
-from service.http.schemas import Moment, described
+from service.dumping import Words, described, dumper
+from service.http.schemas import Moment
 from service.keys.kinds import (
     DEFAULT_OVERLAP_HOURS,
     KINDS,

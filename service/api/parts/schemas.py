@@ -7,8 +7,8 @@ from marshmallow import Schema, fields
 from models.domain.vocabulary import BY_PATH
 from service.api.values.schemas import CautionSchema, IntervalSchema
 from service.api.vocabulary.instrument import InstrumentAnswer
-from service.http.dumping import Pairs, TextOfWhole, Whole
-from service.http.schemas import described, money, provisional_member, rate_members
+from service.dumping import Pairs, TextOfWhole, Whole, described
+from service.http.schemas import money, provisional_member, rate_members
 
 
 class PaidSchema(Schema):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from marshmallow import Schema, fields
 
-from service.http.schemas import described
+from service.dumping import Pairs, described, dumper
 
 
 class StatisticSchema(Schema):
@@ -50,11 +50,15 @@ class FiguresSchema(Schema):
     )
 
 
-class GroupFiguresSchema(FiguresSchema):
-    """The ratio study of one group of sales."""
+class GroupSchema(Schema):
+    """The members that name a group of sales."""
 
     grouping = fields.String(**described("by what: price, channel, build, edition, unknown or evidence"))
     group = fields.String(**described("the group"))
+
+
+class GroupFiguresSchema(FiguresSchema, GroupSchema):
+    """The ratio study of one group of sales."""
 
 
 class LeftOutSchema(Schema):
@@ -80,16 +84,17 @@ class PerformanceSchema(Schema):
     )
     to = fields.Date(**described("last day of it", optional=True))
     judged = fields.Integer(**described("sales judged: one value each, the last before the sale"))
-    left_out = fields.List(
-        fields.Nested(LeftOutSchema), **described("outcomes that are not judged, by reason")
-    )
+    left_out = Pairs(LeftOutSchema, **described("outcomes that are not judged, by reason"))
     first = fields.Date(**described("day of the first sale judged; null: there is none", optional=True))
     last = fields.Date(**described("day of the last sale judged; null: there is none", optional=True))
     sentence = fields.String(**described("the study in a sentence, or why there is none"))
     overall = fields.Nested(FiguresSchema, **described("of all sales"))
     groups = fields.List(fields.Nested(GroupFiguresSchema), **described("by group"))
-    accepted = fields.List(
-        fields.Nested(AcceptedSchema),
+    accepted = Pairs(
+        AcceptedSchema,
         **described("what the standard on ratio studies of mass appraisal (IAAO, 2013) accepts: a yardstick"),
     )
     cautions = fields.List(fields.String(), **described("what to know before relying on the figures"))
+
+
+dump_performance = dumper(PerformanceSchema)

@@ -7,7 +7,7 @@ from typing import Any
 from marshmallow import INCLUDE, Schema, fields, post_load
 
 from service.api.price_models.changes import LONGEST, Reason, read_reason
-from service.http.schemas import described
+from service.dumping import OpenObject, described, dumper
 from service.texts import text_schema
 
 
@@ -84,14 +84,14 @@ class ModelEntrySchema(Schema):
     problem = fields.String(
         **described("what is wrong with its files; null: nothing was found", optional=True)
     )
-    evidence = fields.Nested(
+    evidence = OpenObject(
         FittedOnSchema, **described("what it was fitted on; null: not written down", optional=True)
     )
-    judged = fields.Nested(
+    judged = OpenObject(
         JudgedSchema,
         **described("how it did on sales that it had not seen; null: it was not judged", optional=True),
     )
-    gate = fields.Nested(
+    gate = OpenObject(
         GateSchema, **described("what the gate said of it; null: it was not asked", optional=True)
     )
 
@@ -164,3 +164,7 @@ class ModelChangesSchema(Schema):
     """The latest changes."""
 
     changes = fields.List(fields.Nested(ModelChangeSchema), **described("newest first, at most 200"))
+
+
+dump_entry, dump_list = dumper(ModelEntrySchema), dumper(ModelsListSchema)
+dump_change, dump_made_change = dumper(ModelChangeSchema), dumper(MadeChangeSchema)

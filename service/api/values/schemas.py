@@ -11,8 +11,8 @@ from models.domain.instrument import Instrument
 from models.price.interface import EVIDENCE_WORDS
 from models.valuation.valuer import Valuation
 from service.api.vocabulary.instrument import InstrumentAnswer
-from service.http.dumping import TextOfWhole, Whole, dumper
-from service.http.schemas import Moment, described, money, provisional_member, rate_members
+from service.dumping import TextOfWhole, Whole, described, dumper
+from service.http.schemas import Moment, money, provisional_member, rate_members
 
 VALUE = (
     "the middle estimate of what a buyer pays, before tax and shipping: half of such sales should be higher"
@@ -158,7 +158,7 @@ class AttributionsSchema(IntervalsSchema):
     )
 
 
-class RecordSchema(Schema):
+class ValuationHeadSchema(Schema):
     """The members by which a kept valuation begins."""
 
     id = fields.String(**described("its id: GET /v1/valuations/{id} gives the same answer again"))
@@ -166,11 +166,11 @@ class RecordSchema(Schema):
     instrument = InstrumentAnswer(**described("what was valued, spelled as the catalogue has it"))
 
 
-class ValuationSchema(AttributionsSchema, RecordSchema):
+class ValuationSchema(AttributionsSchema, ValuationHeadSchema):
     """A valuation that is kept."""
 
 
-class Record(NamedTuple):
+class ValuationHead(NamedTuple):
     """A valuation that is kept, without its figures."""
 
     id: str
@@ -178,11 +178,11 @@ class Record(NamedTuple):
     instrument: Instrument
 
 
-_dump_record = dumper(RecordSchema)
+_dump_head = dumper(ValuationHeadSchema)
 dump_intervals = dumper(IntervalsSchema)
 dump_attributions = dumper(AttributionsSchema)
 
 
 def dump_valuation(found: Valuation, record_id: str, created: datetime) -> dict[str, Any]:
     """Dump all that is known of a valuation that is kept."""
-    return {**_dump_record(Record(record_id, created, found.instrument)), **dump_attributions(found)}
+    return {**_dump_head(ValuationHead(record_id, created, found.instrument)), **dump_attributions(found)}

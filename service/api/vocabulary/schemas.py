@@ -6,8 +6,7 @@ from marshmallow import Schema, fields
 
 from models.domain.vocabulary import Kind
 from service.api.vocabulary.instrument import REQUIRED
-from service.http.dumping import FlagOfWhole, dumper
-from service.http.schemas import described
+from service.dumping import FlagOfWhole, described, dumper
 
 
 class TermSchema(Schema):
@@ -52,9 +51,9 @@ class VocabularySchema(Schema):
 
     fields_ = fields.List(
         fields.Nested(FieldSchema),
-        required=True,
         data_key="fields",
-        metadata={"description": "the fields of an instrument, in order"},
+        attribute="fields",
+        **described("the fields of an instrument, in order"),
     )
     families = fields.List(fields.String(), **described("the families of effects, in order"))
     channels = fields.List(fields.Nested(TermSchema), **described("the markets a value can be for"))
@@ -66,4 +65,4 @@ class VocabularySchema(Schema):
     currencies = fields.List(fields.String(), **described("currencies (ISO 4217) of values"))
 
 
-dump_field, dump_term = dumper(FieldSchema), dumper(TermSchema)
+dump_vocabulary = dumper(VocabularySchema)

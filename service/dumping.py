@@ -16,6 +16,11 @@ from marshmallow import Schema, fields, missing
 Convert = Callable[[Any], Any]
 
 
+def described(text: str, *, optional: bool = False, **more: Any) -> dict[str, Any]:
+    """The options of a member that every answer has; `optional`: it can be null."""
+    return {"required": True, "allow_none": optional, "metadata": {"description": text, **more}}
+
+
 class Converted(fields.Field[Any]):
     """A member that is answered in another form than the object has it."""
 
@@ -74,6 +79,14 @@ class Words(Converted, fields.List[Any]):
         return value.split()
 
 
+class OpenObject(Converted, fields.Nested):  # type: ignore[misc]  # a parameter's name differs
+    """An object that is answered as it was written, with members that no schema names."""
+
+    def convert(self, value: Any) -> Any:
+        """Give it as it is."""
+        return value
+
+
 class StoredJson(Converted, fields.Nested):  # type: ignore[misc]  # a parameter's name differs
     """An object that is kept as JSON."""
 
@@ -83,7 +96,7 @@ class StoredJson(Converted, fields.Nested):  # type: ignore[misc]  # a parameter
 
 
 class Pairs(Converted, fields.List[Any]):
-    """A mapping, or its items, as a list of objects with two members: `of` names them in order."""
+    """A mapping, or tuples, as a list of objects whose members `of` names in the order of the items."""
 
     def __init__(self, of: type[Schema], **options: Any) -> None:
         super().__init__(fields.Nested(of), **options)
