@@ -162,7 +162,7 @@ def write_judged(
         "title": "Model card",
         "made": datetime.now(UTC).date().isoformat(),
         "seed": seed,
-        **contents(fit.model, rows, catalogue, rates, told, fit.report),
+        **contents(fit.model, rows, rates, told, fit.report),
         **standing,
     }
     said = {

@@ -10,7 +10,6 @@ from typing import Any
 
 import numpy as np
 
-from models.domain.catalogue import Catalogue
 from models.domain.evidence import Evidence
 from models.domain.instrument import Instrument, Subject
 from models.domain.money import Rates
@@ -31,7 +30,6 @@ _OF_PRACTICE = ("practice", "spreads")  # parts of the fit's report with a place
 def contents(
     model: PriceModel,
     rows: Sequence[Evidence],
-    catalogue: Catalogue,
     rates: Rates,
     study: Mapping[str, Any] | None,
     fit_report: Mapping[str, Any],
@@ -41,7 +39,7 @@ def contents(
         {
             "evidence": _evidence(rows),
             "study": study,
-            "index": market_index(model, rows, catalogue, fit_report.get("index")),
+            "index": market_index(model, rows, fit_report.get("index")),
             "repeat_sales": _repeat_sales(rows, rates),
             "importance": importance(model, rows),
             "trees": learnt(model, rows, fit_report),
@@ -105,9 +103,7 @@ def importance(model: PriceModel, rows: Sequence[Evidence]) -> list[dict[str, An
     return sorted(at_work, key=lambda row: (-row["effect"], row["factor"]))
 
 
-def market_index(
-    model: PriceModel, rows: Sequence[Evidence], catalogue: Catalogue, offered: Any = None
-) -> dict[str, Any]:
+def market_index(model: PriceModel, rows: Sequence[Evidence], offered: Any = None) -> dict[str, Any]:
     """The value of typical instruments over time, the last quarter 100.
 
     `days`; `center`, `low`, `high`: levels; `band`: what low and high are. Where the fit offers its own index

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -29,7 +30,7 @@ class Scale(StrEnum):
 
 @dataclass(frozen=True)
 class Feature:
-    """One feature. `terms`: the order of a grade. `label`: what it stands for in the source."""
+    """One feature. `terms`: the order of a grade."""
 
     name: str
     scale: Scale
@@ -83,24 +84,15 @@ def _data(name: str, frame: Any, price: str, columns: Mapping[str, Feature], sou
     )
 
 
-def _numbers(*names: str) -> dict[str, Feature]:
-    return {name: Feature(name, Scale.NUMBER) for name in names}
+def _features(scale: Scale, *names: str) -> dict[str, Feature]:
+    return {name: Feature(name, scale) for name in names}
 
 
-def _sizes(*names: str) -> dict[str, Feature]:
-    return {name: Feature(name, Scale.SIZE) for name in names}
-
-
-def _levels(*names: str) -> dict[str, Feature]:
-    return {name: Feature(name, Scale.LEVEL) for name in names}
+_numbers, _sizes, _levels = (partial(_features, scale) for scale in (Scale.NUMBER, Scale.SIZE, Scale.LEVEL))
 
 
 def _grade(name: str, *terms: str) -> dict[str, Feature]:
     return {name: Feature(name, Scale.GRADE, terms)}
-
-
-def _words(text: str) -> list[str]:
-    return text.split()
 
 
 def _frame(package: str, item: str) -> Any:
@@ -133,13 +125,13 @@ _AMES_GRADES: Mapping[str, Sequence[str]] = {
     "Garage.Cond": _QUALITY,
     "Functional": ("Sal", "Sev", "Maj2", "Maj1", "Mod", "Min2", "Min1", "Typ"),
 }
-_AMES_NUMBERS = _words(
+_AMES_NUMBERS = (
     "Overall.Qual Overall.Cond Year.Built Year.Remod.Add Mas.Vnr.Area BsmtFin.SF.1 BsmtFin.SF.2 Bsmt.Unf.SF "
     "Total.Bsmt.SF X2nd.Flr.SF Low.Qual.Fin.SF Bsmt.Full.Bath Bsmt.Half.Bath Full.Bath Half.Bath "
     "Bedroom.AbvGr Kitchen.AbvGr TotRms.AbvGrd Fireplaces Garage.Yr.Blt Garage.Cars Garage.Area Wood.Deck.SF "
     "Open.Porch.SF Enclosed.Porch X3Ssn.Porch Screen.Porch Pool.Area Misc.Val Mo.Sold Yr.Sold"
 )
-_AMES_LEVELS = _words(
+_AMES_LEVELS = (
     "MS.SubClass MS.Zoning Street Alley Lot.Shape Land.Contour Lot.Config Land.Slope Neighborhood "
     "Condition.1 Condition.2 Bldg.Type House.Style Roof.Style Roof.Matl Exterior.1st Exterior.2nd "
     "Mas.Vnr.Type Foundation BsmtFin.Type.2 Heating Central.Air Electrical Garage.Type Paved.Drive "
@@ -151,7 +143,7 @@ def ames() -> OpenData:
     """2,930 houses sold in Ames (De Cock 2011, J. Statistics Education 19(3)); every field but the ids."""
     grades = {name: Feature(name, Scale.GRADE, tuple(terms)) for name, terms in _AMES_GRADES.items()}
     sizes = _sizes("area", "Lot.Area", "Lot.Frontage", "X1st.Flr.SF")
-    columns = {**sizes, **_numbers(*_AMES_NUMBERS), **grades, **_levels(*_AMES_LEVELS)}
+    columns = {**sizes, **_numbers(*_AMES_NUMBERS.split()), **grades, **_levels(*_AMES_LEVELS.split())}
     return _data("Ames houses", _frame("openintro", "ames"), "price", columns, "openintro ames")
 
 
