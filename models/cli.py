@@ -14,7 +14,7 @@ import click
 
 from models.bundles.provisional import is_provisional
 from models.bundles.registry import Registry, objections
-from models.commands.console import OneLineErrors, examples
+from models.commands.console import A_FOLDER, OneLineErrors, examples, json_option
 from models.commands.options import levels_option, note, out_option, watched, written
 from models.domain.cells import read_currency, read_day
 from models.domain.money import BASE_CURRENCY
@@ -32,13 +32,7 @@ def _login() -> str:
         return str(os.getuid())
 
 
-_store = click.option(
-    "--store",
-    type=click.Path(exists=True, file_okay=False, path_type=Path),
-    required=True,
-    help="Folder of price models.",
-)
-_json = click.option("--json", "as_json", is_flag=True, help="Print JSON.")
+_store = click.option("--store", type=A_FOLDER, required=True, help="Folder of price models.")
 
 
 def _line(context: click.Context, option: click.Parameter, text: str) -> str:
@@ -76,7 +70,7 @@ def main() -> None:
 
 @main.command("list", epilog=examples("bookmatch list --store store"))
 @_store
-@_json
+@json_option
 def list_bundles(store: Path, as_json: bool) -> None:
     """List the price models, oldest first; a star marks the current one."""
     registry = Registry(store)
@@ -103,7 +97,7 @@ def _current(registry: Registry) -> str | None:
 @main.command(epilog=examples("bookmatch show --store store --json"))
 @click.argument("version", required=False)
 @_store
-@_json
+@json_option
 def show(version: str | None, store: Path, as_json: bool) -> None:
     """Show what a price model holds and its history; without VERSION, the current one."""
     registry = Registry(store)

@@ -17,7 +17,7 @@ import click
 from joblib import Parallel, cpu_count, delayed
 from tqdm import tqdm
 
-from models.commands.console import OneLineErrors
+from models.commands.console import NEW_FILE, OneLineErrors
 from training.yardstick.contests import CONTESTANTS, CONTESTS, pieces, run, scored
 from training.yardstick.table import as_text
 
@@ -29,9 +29,7 @@ from training.yardstick.table import as_text
 )
 @click.option("--repeats", type=click.IntRange(1), default=3, show_default=True)
 @click.option("--jobs", type=click.IntRange(1), default=cpu_count(), show_default=True)
-@click.option(
-    "--json", "out", type=click.Path(dir_okay=False, path_type=Path), help="Write the scores there."
-)
+@click.option("--json", "out", type=NEW_FILE, help="Write the scores there.")
 def main(only: tuple[str, ...], who: tuple[str, ...], repeats: int, jobs: int, out: Path | None) -> None:
     """Compare on markets of our own making and on open price data; prints one table."""
     work = list(pieces(only or CONTESTS, who or CONTESTANTS, repeats))

@@ -14,7 +14,7 @@ import click
 from joblib import Parallel, cpu_count, delayed
 from tqdm import tqdm
 
-from models.commands.console import OneLineErrors
+from models.commands.console import NEW_FILE, OneLineErrors
 from models.errors import BookmatchError
 
 
@@ -98,7 +98,7 @@ def study_command(
         click.option(
             "--json",
             "out",
-            type=click.Path(dir_okay=False, path_type=Path),
+            type=NEW_FILE,
             help="Keep each market's figures there, and begin with those that are there.",
         ),
     )
