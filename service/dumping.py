@@ -21,6 +21,13 @@ def described(text: str, *, optional: bool = False, **more: Any) -> dict[str, An
     return {"required": True, "allow_none": optional, "metadata": {"description": text, **more}}
 
 
+def objects(
+    of: type[Schema], text: str, *, optional: bool = False, attribute: str | None = None
+) -> fields.List[Any]:
+    """A member that is a list of objects of this schema."""
+    return fields.List(fields.Nested(of), attribute=attribute, **described(text, optional=optional))
+
+
 class Converted(fields.Field[Any]):
     """A member that is answered in another form than the object has it."""
 

@@ -10,7 +10,7 @@ from marshmallow import Schema, fields
 
 from models.domain.names import nearest
 from models.errors import Fault
-from service.dumping import Made, Text, described, dumper
+from service.dumping import Made, Text, described, dumper, objects
 from service.errors import Located
 
 _SHOWN = 200  # characters of a wrong value that are said back
@@ -120,7 +120,7 @@ class IntakeReportSchema(Schema):
             "how many have an id that stood earlier in the file or among the records, and were left out"
         )
     )
-    faults = fields.List(fields.Nested(RefusedRowSchema), **described("what is wrong with which row"))
+    faults = objects(RefusedRowSchema, "what is wrong with which row")
     faults_left_out = fields.Integer(
         attribute="left_out", **described("how many more faults there are than are listed")
     )

@@ -184,9 +184,10 @@ def idempotent(view: View) -> View:
         "your own name for this request: sent again with it, the request is answered alike, not done again; "
         "it is remembered for good"
     )
-    header = {"name": "Idempotency-Key", "in": "header", "required": False, "description": meaning}
-    schema = {"type": "string", "minLength": 1, "maxLength": 200, "pattern": "^[!-~]([ -~]*[!-~])?$"}
-    return _described(view, parameters=[{**header, "schema": schema}], responses=_problems((409, 507)))
+    header = conditional.header_parameter(
+        "Idempotency-Key", meaning, minLength=1, maxLength=200, pattern="^[!-~]([ -~]*[!-~])?$"
+    )
+    return _described(view, parameters=[header], responses=_problems((409, 507)))
 
 
 def unless_changed(view: View) -> View:

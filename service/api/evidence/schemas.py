@@ -13,7 +13,7 @@ from models.domain.vocabulary import CHANNELS, KINDS, MAX_TEXT, Term
 from models.errors import Fault, InputError
 from service.api.evidence.reading import read
 from service.api.vocabulary.instrument import InstrumentSchema
-from service.dumping import StoredJson, described, dumper
+from service.dumping import StoredJson, described, dumper, objects
 from service.errors import FaultyRequestError
 from service.faults import with_pointers
 from service.http.schemas import CURRENCY, DAY, PRICE, Moment
@@ -93,7 +93,7 @@ class EvidenceRecordSchema(Schema):
 class EvidencePageSchema(Schema):
     """Some records, in the order in which they were taken in."""
 
-    evidence = fields.List(fields.Nested(EvidenceRecordSchema), **described("the records of this page"))
+    evidence = objects(EvidenceRecordSchema, "the records of this page")
 
 
 class KeptEvidenceSchema(CorrectedEvidenceSchema):
@@ -119,7 +119,7 @@ class EvidenceHistorySchema(Schema):
     """Everything that was done with a record."""
 
     id = fields.String(**described("the record's id"))
-    changes = fields.List(fields.Nested(EvidenceChangeSchema), **described("its changes, oldest first"))
+    changes = objects(EvidenceChangeSchema, "its changes, oldest first")
 
 
 dump_record, dump_change = dumper(EvidenceRecordSchema), dumper(EvidenceChangeSchema)

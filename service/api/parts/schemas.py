@@ -7,7 +7,7 @@ from marshmallow import Schema, fields
 from models.domain.vocabulary import BY_PATH
 from service.api.values.schemas import CautionSchema, IntervalSchema
 from service.api.vocabulary.instrument import InstrumentAnswer
-from service.dumping import Pairs, TextOfWhole, Whole, described
+from service.dumping import Pairs, TextOfWhole, Whole, described, objects
 from service.http.schemas import money, provisional_member, rate_members
 
 
@@ -50,17 +50,9 @@ class ComparableSchema(RecordedSchema):
     )
     share = fields.Float(**described("its share of the reconciled figure; 0 for asking prices and offers"))
     price = money("the price in the valuation's currency, where the grid starts", attribute="grid.price")
-    market = fields.List(
-        fields.Nested(LineSchema),
-        attribute="grid.market",
-        **described("from its day and market to these, compounded"),
-    )
+    market = objects(LineSchema, "from its day and market to these, compounded", attribute="grid.market")
     today = money("the price after those", attribute="grid.today")
-    lines = fields.List(
-        fields.Nested(LineSchema),
-        attribute="grid.lines",
-        **described("from its instrument to this one; each of today"),
-    )
+    lines = objects(LineSchema, "from its instrument to this one; each of today", attribute="grid.lines")
     adjusted = money(
         "today and all lines: what the record says that this instrument would bring",
         attribute="grid.adjusted",
@@ -79,10 +71,8 @@ class ComparableSchema(RecordedSchema):
 class ComparablesSchema(Schema):
     """The sales that stand closest, and what they say together."""
 
-    sales = fields.List(fields.Nested(ComparableSchema), **described("closed sales, the closest first"))
-    beside = fields.List(
-        fields.Nested(ComparableSchema), **described("asking prices and offers: shown beside, never mixed in")
-    )
+    sales = objects(ComparableSchema, "closed sales, the closest first")
+    beside = objects(ComparableSchema, "asking prices and offers: shown beside, never mixed in")
     reconciled = money(
         "the sales' adjusted prices weighted by 1 / gross; null: there are none", optional=True
     )
@@ -119,7 +109,7 @@ class QuestionSchema(NamedFieldSchema):
         **described("share of the 80% range's width that an answer is expected to take away")
     )
     after = fields.Float(**described("the same once this and all questions before it are answered"))
-    outcomes = fields.List(fields.Nested(OutcomeSchema), **described("two or three likely answers"))
+    outcomes = objects(OutcomeSchema, "two or three likely answers")
 
 
 class ChangeSchema(NamedFieldSchema):
@@ -134,17 +124,14 @@ class EntrySchema(RecordedSchema):
     """One earlier record of this very instrument."""
 
     implied = money("what that price implies for the instrument as it is valued here")
-    changes = fields.List(fields.Nested(ChangeSchema), **described("from this record to the next"))
+    changes = objects(ChangeSchema, "from this record to the next")
 
 
 class EarlierRecordsSchema(Schema):
     """The earlier records of this very instrument in the evidence, with cautions about them."""
 
-    entries = fields.List(
-        fields.Nested(EntrySchema),
-        **described("oldest first; empty without a serial or without records of it"),
-    )
-    cautions = fields.List(fields.Nested(CautionSchema), **described("what to be careful about"))
+    entries = objects(EntrySchema, "oldest first; empty without a serial or without records of it")
+    cautions = objects(CautionSchema, "what to be careful about")
 
 
 class SentenceSchema(Schema):
@@ -173,12 +160,11 @@ class AlternativeSchema(Schema):
 
     changes = Pairs(NewValueSchema, **described("what is changed"))
     value = money("its value")
-    intervals = fields.List(fields.Nested(IntervalSchema), **described("the ranges of its value"))
+    intervals = objects(IntervalSchema, "the ranges of its value")
     effect = fields.Float(**described("the change in the logarithm of the value"))
     difference = money("its value less that of the instrument as it is")
-    difference_intervals = fields.List(
-        fields.Nested(IntervalSchema),
-        **described("ranges of the difference: uncertainty common to both is left out"),
+    difference_intervals = objects(
+        IntervalSchema, "ranges of the difference: uncertainty common to both is left out"
     )
 
 
@@ -195,7 +181,7 @@ class RemedySchema(PlainFieldSchema):
     now = fields.String(**described("what it is"))
     then = fields.String(**described("what it would be"))
     gain = money("what that adds to the value")
-    gain_intervals = fields.List(fields.Nested(IntervalSchema), **described("ranges of the gain"))
+    gain_intervals = objects(IntervalSchema, "ranges of the gain")
     cost = money("what it costs, where that was said", optional=True)
     net = money("gain less cost", optional=True)
     worth_it = fields.Boolean(
@@ -215,8 +201,8 @@ class LastingSchema(PlainFieldSchema):
 class RestorationSchema(Schema):
     """The faults of the instrument that can be put right, and those that cannot."""
 
-    remedies = fields.List(fields.Nested(RemedySchema), **described("what can be, the largest gain first"))
-    lasting = fields.List(fields.Nested(LastingSchema), **described("what cannot be restored"))
+    remedies = objects(RemedySchema, "what can be, the largest gain first")
+    lasting = objects(LastingSchema, "what cannot be restored")
     together = fields.Nested(
         AlternativeSchema,
         **described("all that is worth its cost done at once; null: nothing is", optional=True),
@@ -241,6 +227,4 @@ class AlternativesSchema(PartSchema):
     """The values of the same instrument in other states, beside its value as it is."""
 
     value = money("the value of the instrument as it is", attribute="case.valuation.value")
-    alternatives = fields.List(
-        fields.Nested(AlternativeSchema), attribute="found", **described("one for each that was asked")
-    )
+    alternatives = objects(AlternativeSchema, "one for each that was asked", attribute="found")

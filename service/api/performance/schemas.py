@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from marshmallow import Schema, fields
 
-from service.dumping import Pairs, described, dumper
+from service.dumping import Pairs, described, dumper, objects
 
 
 class StatisticSchema(Schema):
@@ -44,10 +44,7 @@ class FiguresSchema(Schema):
     prb = _statistic("price-related bias: by how much the ratio changes when the value doubles")
     median_error = _statistic("median absolute error, in per cent of the price")
     rmse_log = _statistic("root mean squared error of the logarithm of the price")
-    ranges = fields.List(
-        fields.Nested(RangeFiguresSchema),
-        **described("how ranges of the usual levels did"),
-    )
+    ranges = objects(RangeFiguresSchema, "how ranges of the usual levels did")
 
 
 class GroupSchema(Schema):
@@ -89,7 +86,7 @@ class PerformanceSchema(Schema):
     last = fields.Date(**described("day of the last sale judged; null: there is none", optional=True))
     sentence = fields.String(**described("the study in a sentence, or why there is none"))
     overall = fields.Nested(FiguresSchema, **described("of all sales"))
-    groups = fields.List(fields.Nested(GroupFiguresSchema), **described("by group"))
+    groups = objects(GroupFiguresSchema, "by group")
     accepted = Pairs(
         AcceptedSchema,
         **described("what the standard on ratio studies of mass appraisal (IAAO, 2013) accepts: a yardstick"),

@@ -7,7 +7,7 @@ from typing import Any
 from marshmallow import INCLUDE, Schema, fields, post_load
 
 from service.api.price_models.changes import LONGEST, Reason, read_reason
-from service.dumping import OpenObject, described, dumper
+from service.dumping import OpenObject, described, dumper, objects
 from service.texts import text_schema
 
 
@@ -65,7 +65,7 @@ class GateSchema(Open):
     """The gate's verdict on a price model when it was fitted, against the one that was current then."""
 
     passed = fields.Boolean(**described("whether it let the price model pass"))
-    checks = fields.List(fields.Nested(GateCheckSchema), **described("what it asked"))
+    checks = objects(GateCheckSchema, "what it asked")
     common_sales = fields.Integer(metadata={"description": "sales that both were judged on"})
 
 
@@ -99,7 +99,7 @@ class ModelEntrySchema(Schema):
 class ModelsListSchema(Schema):
     """The price models of the store."""
 
-    models = fields.List(fields.Nested(ModelEntrySchema), **described("every price model, oldest first"))
+    models = objects(ModelEntrySchema, "every price model, oldest first")
     current = fields.String(**described("the version that is promoted; null: none", optional=True))
     serving = fields.String(**described("the version that the answering worker serves", optional=True))
     refused = fields.String(
@@ -163,7 +163,7 @@ class MadeChangeSchema(ModelChangeSchema):
 class ModelChangesSchema(Schema):
     """The latest changes."""
 
-    changes = fields.List(fields.Nested(ModelChangeSchema), **described("newest first, at most 200"))
+    changes = objects(ModelChangeSchema, "newest first, at most 200")
 
 
 dump_entry, dump_list = dumper(ModelEntrySchema), dumper(ModelsListSchema)

@@ -11,7 +11,7 @@ from models.domain.instrument import Instrument
 from models.price.interface import EVIDENCE_WORDS
 from models.valuation.valuer import Valuation
 from service.api.vocabulary.instrument import InstrumentAnswer
-from service.dumping import TextOfWhole, Whole, described, dumper
+from service.dumping import TextOfWhole, Whole, described, dumper, objects
 from service.http.schemas import Moment, money, provisional_member, rate_members
 
 VALUE = (
@@ -77,9 +77,7 @@ class FamilySchema(Schema):
     effect = fields.Float(**described("the sum of its factors' effects"))
     amount = money("the sum of its factors' amounts; those of all families sum to value − reference")
     basis = _basis("its factors' effects, weighted by their sizes,")
-    factors = fields.List(
-        fields.Nested(FactorSchema), **described("fields that differ from the typical instrument")
-    )
+    factors = objects(FactorSchema, "fields that differ from the typical instrument")
 
 
 class ReferenceSchema(Schema):
@@ -117,9 +115,9 @@ class IntervalsSchema(Schema):
     currency = fields.String(**described("the currency of every amount"))
     rate_day, rate_source = rate_members().values()
     value = money(VALUE)
-    intervals = fields.List(fields.Nested(IntervalSchema), **described("ranges, in the order asked"))
+    intervals = objects(IntervalSchema, "ranges, in the order asked")
     evidence = Whole(EvidenceSchema, **described("how much evidence stands behind it"))
-    cautions = fields.List(fields.Nested(CautionSchema), **described("what to know before relying on it"))
+    cautions = objects(CautionSchema, "what to know before relying on it")
     model_version = fields.String(**described("the price model that gave these figures"))
     provisional = provisional_member()
 
@@ -128,18 +126,14 @@ class AttributionsSchema(IntervalsSchema):
     """The value, its ranges and its reasons."""
 
     reference = Whole(ReferenceSchema, **described("what the price is explained from"))
-    attributions = fields.List(
-        fields.Nested(FamilySchema), attribute="families", **described("reasons by family, then by field")
-    )
+    attributions = objects(FamilySchema, "reasons by family, then by field", attribute="families")
     basis = _basis("all effects together, weighted by their sizes,")
-    assumed = fields.List(
-        fields.Nested(AssumptionSchema),
-        **described(
-            "fields that were not given and for which one value was taken: edition and build; history and "
-            "paperwork, as none; finish, year, weight, figure and number, as the typical instrument has "
-            "them. Condition, originality and case are never among them: a blank counts the usual loss of "
-            "those left blank"
-        ),
+    assumed = objects(
+        AssumptionSchema,
+        "fields that were not given and for which one value was taken: edition and build; history and "
+        "paperwork, as none; finish, year, weight, figure and number, as the typical instrument has "
+        "them. Condition, originality and case are never among them: a blank counts the usual loss of "
+        "those left blank",
     )
     unknown_ = fields.List(
         fields.String(),
@@ -150,11 +144,8 @@ class AttributionsSchema(IntervalsSchema):
         data_key="unknown",
         attribute="unknown",
     )
-    claims = fields.List(
-        fields.Nested(ClaimSchema),
-        **described(
-            "details that much of the value rests on and that documents can prove, the largest first"
-        ),
+    claims = objects(
+        ClaimSchema, "details that much of the value rests on and that documents can prove, the largest first"
     )
 
 

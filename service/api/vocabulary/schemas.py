@@ -6,7 +6,7 @@ from marshmallow import Schema, fields
 
 from models.domain.vocabulary import Kind
 from service.api.vocabulary.instrument import REQUIRED
-from service.dumping import FlagOfWhole, described, dumper
+from service.dumping import FlagOfWhole, described, dumper, objects
 
 
 class TermSchema(Schema):
@@ -26,7 +26,7 @@ class FieldSchema(Schema):
     meaning = fields.String(**described("what it says of the instrument"))
     family = fields.String(**described("what its effect is counted under"))
     required = FlagOfWhole(lambda field: field.path in REQUIRED, **described("whether it must be given"))
-    terms = fields.List(fields.Nested(TermSchema), **described("allowed words; empty: none fixed"))
+    terms = objects(TermSchema, "allowed words; empty: none fixed")
     low = fields.Float(**described("the least number", optional=True))
     high = fields.Float(**described("the greatest number", optional=True))
     between_terms = FlagOfWhole(
@@ -56,11 +56,11 @@ class VocabularySchema(Schema):
         **described("the fields of an instrument, in order"),
     )
     families = fields.List(fields.String(), **described("the families of effects, in order"))
-    channels = fields.List(fields.Nested(TermSchema), **described("the markets a value can be for"))
+    channels = objects(TermSchema, "the markets a value can be for")
     default_channel = fields.String(**described("the market if none is asked"))
-    kinds = fields.List(fields.Nested(TermSchema), **described("the kinds of evidence"))
-    evidence = fields.List(fields.Nested(TermSchema), **described("how much evidence: words"))
-    cautions = fields.List(fields.Nested(TermSchema), **described("the codes of cautions"))
+    kinds = objects(TermSchema, "the kinds of evidence")
+    evidence = objects(TermSchema, "how much evidence: words")
+    cautions = objects(TermSchema, "the codes of cautions")
     levels = fields.Nested(LevelsSchema, **described("the levels that ranges can have"))
     currencies = fields.List(fields.String(), **described("currencies (ISO 4217) of values"))
 

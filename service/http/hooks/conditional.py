@@ -17,15 +17,24 @@ from service.problems import BY_STATUS, problem
 
 NEVER_CHANGES = {"Cache-Control": "private, max-age=31536000, immutable"}
 NEVER_KEPT = ("/healthz", "/readyz", "/metrics")  # true of this moment alone
+
+
+def header_parameter(name: str, text: str, **schema: Any) -> dict[str, Any]:
+    """A header that a request can have, as the OpenAPI document has it."""
+    return {
+        "name": name,
+        "in": "header",
+        "required": False,
+        "description": text,
+        "schema": {"type": "string", **schema},
+    }
+
+
 DESCRIBED: Mapping[str, Any] = {
     "parameters": [
-        {
-            "name": "If-None-Match",
-            "in": "header",
-            "required": False,
-            "description": "the ETag of an answer that the caller has: 304 if it is still the same",
-            "schema": {"type": "string"},
-        }
+        header_parameter(
+            "If-None-Match", "the ETag of an answer that the caller has: 304 if it is still the same"
+        )
     ],
     "responses": {
         "200": {
@@ -43,13 +52,9 @@ _ASK_AGAIN = "private, no-cache"  # kept, and asked for again each time: a promo
 
 IF_MATCH: Mapping[str, Any] = {
     "parameters": [
-        {
-            "name": "If-Match",
-            "in": "header",
-            "required": False,
-            "description": "the ETag of what is to be changed: 412 if somebody else changed it since",
-            "schema": {"type": "string"},
-        }
+        header_parameter(
+            "If-Match", "the ETag of what is to be changed: 412 if somebody else changed it since"
+        )
     ],
     "responses": {"412": "PRECONDITION_FAILED"},
 }
