@@ -7,14 +7,10 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Protocol
 
-import numpy as np
-from numpy.typing import NDArray
-
 from models.domain.instrument import Subject
 from models.domain.vocabulary import FIELDS, Family
 from models.practice.reliance import Reliance
-
-FloatArray = NDArray[np.float64]
+from models.price.core.basis import Floats
 
 # The players of an attribution, in the one order that every effects array has.
 FACTORS: tuple[str, ...] = (*(field.path for field in FIELDS), "day", "channel")
@@ -61,9 +57,9 @@ class Estimate:
     distribution, so that low ≤ center ≤ high and levels nest. `weights`: one per subject.
     """
 
-    center: FloatArray
-    low: FloatArray
-    high: FloatArray
+    center: Floats
+    low: Floats
+    high: Floats
     weights: tuple[EvidenceWeight, ...]
 
 
@@ -75,8 +71,8 @@ class Assessment(Estimate):
     (n, len(FACTORS)) baseline Shapley effects whose row sums are center − reference_center to 1e-9.
     """
 
-    reference_center: FloatArray
-    effects: FloatArray
+    reference_center: Floats
+    effects: Floats
     references: tuple[Subject, ...]
 
 
@@ -95,7 +91,7 @@ class PriceModel(Protocol):
     def reliance(self) -> Reliance:
         """The shares of its fields' effects that rest on common practice."""
 
-    def center(self, subjects: Sequence[Subject]) -> FloatArray:
+    def center(self, subjects: Sequence[Subject]) -> Floats:
         """(n,) median log price in US dollars. Subjects must be canonical (`Catalogue.canonical`)."""
 
     def assess(self, subjects: Sequence[Subject], levels: Sequence[float]) -> Assessment:
@@ -107,19 +103,19 @@ class PriceModel(Protocol):
     def reference(self, subject: Subject) -> Subject:
         """The typical instrument that the subject is explained from: same model, day and channel."""
 
-    def effects(self, subjects: Sequence[Subject], references: Sequence[Subject]) -> FloatArray:
+    def effects(self, subjects: Sequence[Subject], references: Sequence[Subject]) -> Floats:
         """(n, len(FACTORS)) baseline Shapley effects in log, pairwise, between two subjects of one model.
 
         Raises ValueError where their models differ.
         """
 
-    def difference_sd(self, subjects: Sequence[Subject], others: Sequence[Subject]) -> FloatArray:
+    def difference_sd(self, subjects: Sequence[Subject], others: Sequence[Subject]) -> Floats:
         """(n,) standard deviation in log of what is not known about the difference of two values, pairwise.
 
         What the two share, the noise of a sale above all, is not in it. A single other stands for all.
         """
 
-    def noise_sd(self, subjects: Sequence[Subject]) -> FloatArray:
+    def noise_sd(self, subjects: Sequence[Subject]) -> Floats:
         """(n,) standard deviation in log of a sale of each subject around its value, were that known.
 
         What is not known of the instrument counts: a poorly described sale says less.

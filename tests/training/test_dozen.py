@@ -15,7 +15,8 @@ from markets import market
 
 from models.domain.instrument import Instrument, Subject
 from models.domain.vocabulary import BY_FLAT, Family
-from models.price.interface import FACTORS, Assessment, EvidenceWeight, FloatArray, PriceModel
+from models.price.core.basis import Floats
+from models.price.interface import FACTORS, Assessment, EvidenceWeight, PriceModel
 from training.demo.market import Market
 from training.demo.world.natures import FIGURE_GAIN, PROVENANCE_GAIN
 from training.yardstick.dozen import measure as measuring
@@ -163,7 +164,7 @@ class Knowing:
     def reference(self, subject: Subject) -> Subject:
         return Subject(Instrument(subject.instrument.maker, subject.instrument.model), *subject[1:])
 
-    def effects(self, subjects: Sequence[Subject], references: Sequence[Subject]) -> FloatArray:
+    def effects(self, subjects: Sequence[Subject], references: Sequence[Subject]) -> Floats:
         at, out = self._at(subjects), np.zeros((len(subjects), len(FACTORS)))
         for flat, effect in self.market.effects.items():
             out[:, FACTORS.index(BY_FLAT[flat].path)] = effect[at]

@@ -23,10 +23,10 @@ from models.domain.catalogue import Model
 from models.domain.evidence import Evidence
 from models.domain.instrument import Instrument, Subject, Value
 from models.domain.vocabulary import DEFAULT_CHANNEL, FIELDS, Field, Kind
+from models.price.core.basis import Floats
 from models.price.instruments.encoding import InstrumentEncoding
 from models.price.instruments.features import model_key
 from models.price.instruments.model import GuitarModel
-from models.price.interface import FloatArray as Floats
 from models.study.judge import only_sales
 
 MORE = 10  # sales

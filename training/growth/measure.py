@@ -21,7 +21,7 @@ from models.domain.evidence import Evidence
 from models.domain.evidence_snapshot import EvidenceSnapshot
 from models.domain.money import Rates
 from models.domain.vocabulary import KIND_NAMES
-from models.price.interface import FloatArray as Floats
+from models.price.core.basis import Floats
 from models.price.interface import PriceModel
 from models.study.judge import judge, only_sales
 

@@ -21,7 +21,7 @@ import numpy as np
 from scipy.special import bdtr
 
 from models.domain.money import Rates
-from models.price.interface import FloatArray as Floats
+from models.price.core.basis import Floats
 from models.price.interface import PriceModel
 from models.study.intervals import covered, interval_score
 from models.study.judge import SCORE_LEVEL, Judged, judge

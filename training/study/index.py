@@ -11,7 +11,7 @@ import numpy as np
 
 from models.domain.evidence import Evidence
 from models.domain.money import Rates
-from models.price.interface import FloatArray as Floats
+from models.price.core.basis import Floats
 from models.study.judge import only_sales
 
 
