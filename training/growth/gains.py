@@ -28,9 +28,9 @@ from models.price.instruments.encoding import InstrumentEncoding
 from models.price.instruments.features import model_key
 from models.price.instruments.model import GuitarModel
 from models.study.judge import only_sales
+from training.growth.measure import LEVEL
 
 MORE = 10  # sales
-LEVEL = 0.8  # of the ranges
 _BAND = NormalDist().inv_cdf((1 + LEVEL) / 2)
 _MOST_MODELS = 12  # that a field's effect is averaged over: those with the most sales that have it
 

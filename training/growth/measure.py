@@ -7,7 +7,7 @@ is judged at every size, by fits that have no record of its instrument.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import groupby
 from typing import NamedTuple
@@ -22,15 +22,13 @@ from models.domain.evidence_snapshot import EvidenceSnapshot
 from models.domain.money import Rates
 from models.domain.vocabulary import KIND_NAMES
 from models.price.core.basis import Floats
-from models.price.interface import PriceModel
 from models.study.judge import judge, only_sales
+from training.study.backtest import Fitter
 
 SHARES = (1 / 8, 1 / 4, 1 / 2)
 LEAST = 10  # sales that a fit needs for its size to count
 LEVEL = 0.8  # of the range whose width is told
 _FEW = 300  # sales; with fewer, chance says much, and there are two orders instead of one
-
-Fitter = Callable[[Sequence[Evidence], Catalogue, Rates, int], PriceModel]
 
 
 @dataclass(frozen=True)

@@ -41,11 +41,9 @@ class Feature:
 class OpenData:
     """n records: `table` holds one (n,) array per column; `log_price`: (n,) natural logs."""
 
-    name: str
     columns: tuple[Feature, ...]
     table: Table
     log_price: Floats
-    source: str
 
     def __len__(self) -> int:
         return len(self.log_price)
@@ -75,13 +73,11 @@ def _column(frame: Any, column: Feature, source: str) -> dict[str, NDArray[Any]]
     return {column.name: numbers}
 
 
-def _data(name: str, frame: Any, price: str, columns: Mapping[str, Feature], source: str) -> OpenData:
+def _data(frame: Any, price: str, columns: Mapping[str, Feature]) -> OpenData:
     table: dict[str, NDArray[Any]] = {}
     for field, column in columns.items():
         table |= _column(frame, column, field)
-    return OpenData(
-        name, tuple(columns.values()), table, np.log(np.asarray(frame[price], dtype=np.float64)), source
-    )
+    return OpenData(tuple(columns.values()), table, np.log(np.asarray(frame[price], dtype=np.float64)))
 
 
 def _features(scale: Scale, *names: str) -> dict[str, Feature]:
@@ -144,7 +140,7 @@ def ames() -> OpenData:
     grades = {name: Feature(name, Scale.GRADE, tuple(terms)) for name, terms in _AMES_GRADES.items()}
     sizes = _sizes("area", "Lot.Area", "Lot.Frontage", "X1st.Flr.SF")
     columns = {**sizes, **_numbers(*_AMES_NUMBERS.split()), **grades, **_levels(*_AMES_LEVELS.split())}
-    return _data("Ames houses", _frame("openintro", "ames"), "price", columns, "openintro ames")
+    return _data(_frame("openintro", "ames"), "price", columns)
 
 
 def computers() -> OpenData:
@@ -155,7 +151,7 @@ def computers() -> OpenData:
         **_levels("cd", "multi", "premium"),
     }
     frame = _drawn(_frame("Ecdat", "Computers"), 3000)
-    return _data("computers", frame, "price", columns, "Ecdat Computers")
+    return _data(frame, "price", columns)
 
 
 _STONE_COLOURS = ("J", "I", "H", "G", "F", "E", "D")
@@ -171,7 +167,7 @@ def diamonds() -> OpenData:
         **_grade("clarity", "I1", "SI2", "SI1", "VS2", "VS1", "VVS2", "VVS1", "IF"),
     }
     frame = _drawn(_frame("ggplot2", "diamonds"), 2000)
-    return _data("diamonds", frame, "price", columns, "ggplot2 diamonds")
+    return _data(frame, "price", columns)
 
 
 def stones() -> OpenData:
@@ -182,7 +178,7 @@ def stones() -> OpenData:
         **_grade("clarity", "VS2", "VS1", "VVS2", "VVS1", "IF"),
         **_levels("certification"),
     }
-    return _data("308 stones", _frame("Ecdat", "Diamond"), "price", columns, "Ecdat Diamond")
+    return _data(_frame("Ecdat", "Diamond"), "price", columns)
 
 
 def windsor() -> OpenData:
@@ -192,14 +188,14 @@ def windsor() -> OpenData:
         **_numbers("bedrooms", "bathrooms", "stories", "garage"),
         **_levels("driveway", "recreation", "fullbase", "gasheat", "aircon", "prefer"),
     }
-    return _data("Windsor houses", _frame("AER", "HousePrices"), "price", columns, "AER HousePrices")
+    return _data(_frame("AER", "HousePrices"), "price", columns)
 
 
 def grinnell() -> OpenData:
     """929 houses sold in Grinnell 2005–2015, without what was asked for them."""
     columns = {**_sizes("SquareFeet", "LotSize"), **_numbers("Bedrooms", "Baths", "YearBuilt", "Date")}
     frame = _frame("Stat2Data", "GrinnellHouses")
-    return _data("Grinnell houses", frame, "SalePrice", columns, "Stat2Data GrinnellHouses")
+    return _data(frame, "SalePrice", columns)
 
 
 def auctions() -> OpenData:
@@ -211,7 +207,7 @@ def auctions() -> OpenData:
     }
     frame = _frame("openintro", "mariokart")
     frame = frame[frame["total_pr"] <= 100]
-    return _data("online auctions", frame, "total_pr", columns, "openintro mariokart")
+    return _data(frame, "total_pr", columns)
 
 
 OPEN_DATA: Mapping[str, Callable[[], OpenData]] = {
