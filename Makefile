@@ -24,7 +24,7 @@ DEMO := var/demo
 STORE := var/store
 STUDY := var/study
 
-.PHONY: help serve test check unit fmt env lock fresh kernels fuzz siege yardstick study dozen bench examples clean needs-serve needs-test
+.PHONY: help serve test check unit fmt env lock fresh kernels fuzz faults yardstick study dozen bench examples clean needs-serve needs-test
 
 help:
 	@echo 'make serve      the demo service, from nothing to an address and a request to try'
@@ -34,7 +34,7 @@ help:
 	@echo 'make examples   run all that README.md and docs/ show, and write its outputs into them'
 	@echo 'make fresh      both commands in a fresh clone with an empty home, timed'
 	@echo 'make kernels    the numerical tests under each kernel of OpenBLAS that this processor has'
-	@echo 'make siege      a minute of load, killed workers, changing models and a restarted database'
+	@echo 'make faults     fault injection: a minute of load, killed workers, changing models and a restarted database'
 	@echo 'make fuzz       ask the service all that its OpenAPI document allows and forbids; CASES=2000 of each'
 	@echo 'make yardstick  the fit beside its peers (installs more)'
 	@echo 'make study      what the trees add to the backbone, on markets of fresh seeds; goes on where it was ended'
@@ -131,8 +131,8 @@ lock: $(TOOLS)/bin/uv
 	$(COMPILE) pyproject.toml --group dev -c requirements-yardstick.lock -o requirements-dev.lock
 	$(COMPILE) pyproject.toml --group build -c requirements-yardstick.lock -o requirements.lock
 
-siege: env
-	$(BIN)/python tests/live/siege.py
+faults: env
+	$(BIN)/python tests/live/fault_injection.py
 
 yardstick: requirements-yardstick.lock | $(BIN)/python
 	@$(INSTALL) -r requirements-yardstick.lock
@@ -151,4 +151,4 @@ bench: env $(STORE)/.fitted
 	PYTHONPATH=.:tests $(BIN)/python tests/bench --store $(STORE) --demo $(DEMO)
 
 clean:
-	rm -rf var .cache/tests .cache/siege .mypy_cache .pytest_cache .ruff_cache .import_linter_cache
+	rm -rf var .cache/tests .cache/faults .mypy_cache .pytest_cache .ruff_cache .import_linter_cache

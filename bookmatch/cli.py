@@ -18,7 +18,7 @@ from models.commands.console import OneLineErrors, on_one_thread
 on_one_thread()
 
 
-class Entry(NamedTuple):
+class CommandEntry(NamedTuple):
     """One command: the room that has it, its name there, and its line in the list of commands."""
 
     room: str
@@ -26,30 +26,30 @@ class Entry(NamedTuple):
     line: str
 
 
-SECTIONS: Mapping[str, Mapping[str, Entry]] = {
+SECTIONS: Mapping[str, Mapping[str, CommandEntry]] = {
     "Price models": {
-        "fit": Entry("training", "fit", "Fit a price model to your evidence."),
-        "evaluate": Entry("training", "evaluate", "Judge a price model by later sales."),
-        "backtest": Entry("training", "backtest", "Show how good it would have been in past years."),
-        "practice": Entry("training", "practice", "Check and show the rules of common practice."),
-        "demo": Entry("training", "demo", "Write the files of the invented demo market."),
-        "list": Entry("models", "list", "List the price models of a store."),
-        "show": Entry("models", "show", "Show one price model and its history."),
-        "promote": Entry("models", "promote", "Make a price model the current one."),
-        "rollback": Entry("models", "rollback", "Go back to the price model before."),
+        "fit": CommandEntry("training", "fit", "Fit a price model to your evidence."),
+        "evaluate": CommandEntry("training", "evaluate", "Judge a price model by later sales."),
+        "backtest": CommandEntry("training", "backtest", "Show how good it would have been in past years."),
+        "practice": CommandEntry("training", "practice", "Check and show the rules of common practice."),
+        "demo": CommandEntry("training", "demo", "Write the files of the invented demo market."),
+        "list": CommandEntry("models", "list", "List the price models of a store."),
+        "show": CommandEntry("models", "show", "Show one price model and its history."),
+        "promote": CommandEntry("models", "promote", "Make a price model the current one."),
+        "rollback": CommandEntry("models", "rollback", "Go back to the price model before."),
     },
     "Values": {
-        "value": Entry("models", "value", "Value a stock list by a store of price models."),
-        "value-over-http": Entry("service", "value", "Value a stock list by a running service."),
+        "value": CommandEntry("models", "value", "Value a stock list by a store of price models."),
+        "value-over-http": CommandEntry("service", "value", "Value a stock list by a running service."),
     },
     "Service": {
-        "serve": Entry("service", "serve", "Serve values over HTTP."),
-        "check": Entry("service", "check", "Say what is wrong with an installation."),
-        "settings": Entry("service", "settings", "List every setting."),
-        "migrate": Entry("service", "migrate", "Bring the database to the newest revision."),
-        "keys": Entry("service", "keys", "Create, list, rotate and revoke keys."),
-        "backup": Entry("service", "backup", "Write the database and its price models to a file."),
-        "restore": Entry("service", "restore", "Bring back what such a file holds."),
+        "serve": CommandEntry("service", "serve", "Serve values over HTTP."),
+        "check": CommandEntry("service", "check", "Say what is wrong with an installation."),
+        "settings": CommandEntry("service", "settings", "List every setting."),
+        "migrate": CommandEntry("service", "migrate", "Bring the database to the newest revision."),
+        "keys": CommandEntry("service", "keys", "Create, list, rotate and revoke keys."),
+        "backup": CommandEntry("service", "backup", "Write the database and its price models to a file."),
+        "restore": CommandEntry("service", "restore", "Bring back what such a file holds."),
     },
 }
 ENTRIES = {name: entry for section in SECTIONS.values() for name, entry in section.items()}

@@ -14,12 +14,12 @@ import click
 
 from models.bundles.provisional import is_provisional
 from models.bundles.registry import Registry, objections
-from models.commands.console import OneLineErrors, examples
+from models.commands.console import A_FOLDER, OneLineErrors, examples, json_option
 from models.commands.options import levels_option, note, out_option, watched, written
 from models.domain.cells import read_currency, read_day
 from models.domain.money import BASE_CURRENCY
 from models.domain.vocabulary import CHANNEL_NAMES, DEFAULT_CHANNEL
-from models.errors import BundleError, BundleMissingError, Fault, InputError
+from models.errors import BundleMissingError, Fault, InputError
 from models.tables.in_words import tell_stocklist
 from models.tables.stocklist import LAST_DAY, Terms, value_stocklist
 from models.valuation.valuer import Valuer
@@ -32,13 +32,7 @@ def _login() -> str:
         return str(os.getuid())
 
 
-_store = click.option(
-    "--store",
-    type=click.Path(exists=True, file_okay=False, path_type=Path),
-    required=True,
-    help="Folder of price models.",
-)
-_json = click.option("--json", "as_json", is_flag=True, help="Print JSON.")
+_store = click.option("--store", type=A_FOLDER, required=True, help="Folder of price models.")
 
 
 def _line(context: click.Context, option: click.Parameter, text: str) -> str:
@@ -76,13 +70,13 @@ def main() -> None:
 
 @main.command("list", epilog=examples("bookmatch list --store store"))
 @_store
-@_json
+@json_option
 def list_bundles(store: Path, as_json: bool) -> None:
     """List the price models, oldest first; a star marks the current one."""
     registry = Registry(store)
     current = _current(registry)
     rows = [
-        {"version": v, "current": v == current, "provisional": _provisional(registry, v)}
+        {"version": v, "current": v == current, "provisional": registry.provisional(v)}
         for v in registry.versions()
     ]
     if as_json:
@@ -91,17 +85,6 @@ def list_bundles(store: Path, as_json: bool) -> None:
     for row in rows:
         word = " provisional" if row["provisional"] else ""
         click.echo(f"{'*' if row['current'] else ' '} {row['version']}{word}")
-
-
-def _provisional(registry: Registry, version: str) -> bool | None:
-    """Say whether the bundle is provisional; None where its manifest cannot be read.
-
-    One damaged manifest must not keep the other bundles from being listed.
-    """
-    try:
-        return is_provisional(registry.manifest(version))
-    except BundleError:
-        return None
 
 
 def _current(registry: Registry) -> str | None:
@@ -114,7 +97,7 @@ def _current(registry: Registry) -> str | None:
 @main.command(epilog=examples("bookmatch show --store store --json"))
 @click.argument("version", required=False)
 @_store
-@_json
+@json_option
 def show(version: str | None, store: Path, as_json: bool) -> None:
     """Show what a price model holds and its history; without VERSION, the current one."""
     registry = Registry(store)
@@ -208,13 +191,8 @@ def value(
         note(f"the price model {valuer.version} is provisional: take its values as first estimates")
     code = _known_currency(currency, valuer)
     with written(out) as target, watched(instruments) as lines:
-        if words:
-            terms = Terms(day or datetime.now(UTC).date(), channel, code, levels)
-            outcome = tell_stocklist(lines, target, valuer, terms, note)
-        else:
-            outcome = value_stocklist(
-                lines, target, valuer, levels, today=day, channel=channel, currency=code, note=note
-            )
+        terms = Terms(day or datetime.now(UTC).date(), channel, code, levels)
+        outcome = (tell_stocklist if words else value_stocklist)(lines, target, valuer, terms, note)
     if outcome.failed:
         total = outcome.valued + outcome.failed
         where = "each says why" if words else "see the column error"

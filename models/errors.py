@@ -1,19 +1,4 @@
-"""Every error that the project raises on purpose.
-
-BookmatchError
-├── InputError            a caller sent something wrong; carries one Fault per field
-│   └── UnknownNameError  a maker or model that the catalogue does not have; names the nearest
-├── CatalogueError        the catalogue file itself is wrong
-├── PracticeError         the file of common practice is wrong; carries one Fault per mistake
-├── TableError            a CSV file cannot be read at all
-├── RateError             no exchange rate for a currency on a day
-├── ForestError           a booster's text is damaged, or of a kind that cannot be explained
-└── BundleError           a bundle or its store
-    ├── BundleMissingError
-    │   └── NoEarlierError  nothing was current before what is current now
-    ├── BundleChangedError  another bundle is current than the one that was to be taken back
-    └── BundleDamagedError
-"""
+"""Every error that the project raises on purpose, and how a fault is worded."""
 
 from __future__ import annotations
 
@@ -46,12 +31,16 @@ class BookmatchError(Exception):
     """The base class of every error that the project raises on purpose."""
 
 
-class InputError(BookmatchError):
-    """A caller sent something wrong. `faults` lists every fault, not only the first."""
+class FaultsError(BookmatchError):
+    """Something given is wrong. `faults` lists every fault, not only the first."""
 
     def __init__(self, faults: Sequence[Fault]) -> None:
         self.faults = tuple(faults)
         super().__init__(" | ".join(str(fault) for fault in self.faults))
+
+
+class InputError(FaultsError):
+    """A caller sent something wrong."""
 
 
 class UnknownNameError(InputError):
@@ -62,12 +51,8 @@ class CatalogueError(BookmatchError):
     """The catalogue cannot be read; the message names the model, the key and what is allowed."""
 
 
-class PracticeError(BookmatchError):
-    """The file of common practice cannot be used. `faults` lists every fault, not only the first."""
-
-    def __init__(self, faults: Sequence[Fault]) -> None:
-        self.faults = tuple(faults)
-        super().__init__(" | ".join(str(fault) for fault in self.faults))
+class PracticeError(FaultsError):
+    """The file of common practice cannot be used."""
 
 
 class TableError(BookmatchError):

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from typing import Any
+from typing import Any, NamedTuple
 from urllib.parse import quote
 
-from marshmallow import Schema
+from marshmallow import Schema, fields
 
 from models.domain.names import nearest
 from models.errors import Fault
+from service.dumping import Made, Text, described, dumper, objects
 from service.errors import Located
 
 _SHOWN = 200  # largest number of characters of a wrong value that an answer repeats
@@ -59,21 +60,8 @@ def _read(name: str, message: Any, data: Mapping[str, Any], schema: Schema) -> L
     return Located(pointer_to(name), fault)
 
 
-def fault_entry(located: Located) -> dict[str, Any]:
-    """Return the fault as an entry of a problem document's `errors`."""
-    fault = located.fault
-    return {
-        "pointer": located.pointer,
-        "field": fault.field[:_SHOWN],
-        "value": _shown(fault.value),
-        "problem": fault.problem,
-        "allowed": fault.allowed,
-        "next_step": fault.next_step,
-        "suggestions": list(fault.suggestions),
-    }
-
-
-def _shown(value: object) -> object:
+def shown(value: object) -> object:
+    """The part of a wrong value that is said back."""
     if value is None or isinstance(value, bool | float):
         return value
     if isinstance(value, int):
@@ -81,3 +69,60 @@ def _shown(value: object) -> object:
     if isinstance(value, str):
         return value if len(value) <= _SHOWN else value[: _SHOWN - 1] + "…"
     return "an object" if isinstance(value, Mapping) else "an array"
+
+
+class FaultSchema(Schema):
+    """One thing wrong with one field."""
+
+    pointer = fields.String(
+        **described("where in the body, a JSON pointer; null: not in the body", optional=True)
+    )
+    field = Text(lambda path: path[:_SHOWN], attribute="fault.field", **described("the field by path"))
+    value = Made(
+        shown, attribute="fault.value", **described("what was sent, cut where it is long", optional=True)
+    )
+    problem = fields.String(attribute="fault.problem", **described("what is wrong with it"))
+    allowed = fields.String(attribute="fault.allowed", **described("what is allowed; may be empty"))
+    next_step = fields.String(attribute="fault.next_step", **described("what to do about it; may be empty"))
+    suggestions = fields.List(
+        fields.String(), attribute="fault.suggestions", **described("the nearest names, nearest first")
+    )
+
+
+class RowSchema(Schema):
+    """The members that name a row of a file."""
+
+    line = fields.Integer(**described("the line of the file that the row starts on"))
+    id = fields.String(**described("the row's id, where one could be read; else empty"))
+
+
+class RefusedRowSchema(FaultSchema, RowSchema):
+    """One thing wrong with one row of a file."""
+
+
+class RefusedRow(NamedTuple):
+    """A fault of a row of a file; `pointer`: into the object of its line, where it has one."""
+
+    line: int
+    id: str
+    pointer: str | None
+    fault: Fault
+
+
+class IntakeReportSchema(Schema):
+    """A report on the rows of a file: each was accepted, refused or left out as a duplicate."""
+
+    rows = fields.Integer(**described("how many rows the file has"))
+    accepted = fields.Integer(**described("how many were kept, all in one step"))
+    refused = fields.Integer(**described("how many are wrong, and were left out"))
+    duplicates = fields.Integer(
+        **described("how many were left out because their id came earlier in the file or is that of a record")
+    )
+    faults = objects(RefusedRowSchema, "what is wrong with which row")
+    faults_left_out = fields.Integer(
+        attribute="left_out", **described("how many more faults there are than are listed")
+    )
+    ignored_columns = fields.List(fields.String(), **described("columns of the file that were ignored"))
+
+
+dump_fault, dump_report = dumper(FaultSchema), dumper(IntakeReportSchema)

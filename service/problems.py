@@ -13,19 +13,21 @@ from typing import Any, NamedTuple
 import orjson
 from flask import Flask, Response, g, request
 from gunicorn.http.errors import NoMoreData, ParseException
+from marshmallow import Schema, fields
 from sqlalchemy.exc import DBAPIError, OperationalError
 from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 from werkzeug.exceptions import HTTPException
 
 from models.errors import BookmatchError, InputError, TableError
 from service import errors
-from service.faults import fault_entry, with_pointers
+from service.dumping import Text, described, dumper
+from service.faults import FaultSchema, IntakeReportSchema, dump_fault, with_pointers
 
 PROBLEM_JSON = "application/problem+json"
 
 
-class Kind(NamedTuple):
-    """One kind of problem: HTTP status, the name at the end of its `type`, title, and what to do about it."""
+class ProblemKind(NamedTuple):
+    """One kind of problem: its status, the name its type ends with, its title and what to do about it."""
 
     status: int
     name: str
@@ -33,96 +35,144 @@ class Kind(NamedTuple):
     remedy: str
 
 
-_BROKEN = Kind(500, "unexpected", "The service failed", "Try again later; tell us the request_id.")
-_NO_DATABASE = Kind(503, "no-database", "The database does not answer", "Try again after Retry-After.")
-NOT_READY = Kind(
+class Occurrence(NamedTuple):
+    """One occurrence of a problem: what is said of it, the path that was asked, and the request's id."""
+
+    kind: ProblemKind
+    detail: str
+    instance: str
+    request_id: str | None
+
+
+class ProblemHeadSchema(Schema):
+    """The members that every problem document has."""
+
+    type = Text(
+        lambda name: f"/docs#problem-{name}",
+        attribute="kind.name",
+        **described("the kind of problem, as a link into the documentation"),
+    )
+    title = fields.String(attribute="kind.title", **described("the kind in words"))
+    status = fields.Integer(attribute="kind.status", **described("the HTTP status"))
+    detail = fields.String(**described("what went wrong this time, in words"))
+    instance = fields.String(**described("the path of the request"))
+    request_id = fields.String(**described("what to name when asking for help", optional=True))
+
+
+class ProblemSchema(ProblemHeadSchema):
+    """A problem document (RFC 9457)."""
+
+    errors = fields.List(
+        fields.Nested(FaultSchema), metadata={"description": "every wrong field; only where fields are wrong"}
+    )
+    report = fields.Nested(
+        IntakeReportSchema, metadata={"description": "of a file's rows; only where all had to be right"}
+    )
+
+
+_dump_head = dumper(ProblemHeadSchema)
+_BROKEN = ProblemKind(500, "unexpected", "The service failed", "Try again later; tell us the request_id.")
+_NO_DATABASE = ProblemKind(503, "no-database", "The database does not answer", "Try again after Retry-After.")
+NOT_READY = ProblemKind(
     503, "not-ready", "The service cannot answer all requests", "See checks for what is missing."
 )
-_BROKE_OFF = Kind(400, "broke-off", "The request body is incomplete or malformed", "Send it again, whole.")
-_FIELDS = Kind(422, "fields", "Some fields are wrong", "See errors: each entry names one field.")
+_BROKE_OFF = ProblemKind(
+    400, "broke-off", "The request body is incomplete or malformed", "Send it again, whole."
+)
+_FIELDS = ProblemKind(422, "fields", "Some fields are wrong", "See errors: each entry names one field.")
 
-TABLE: Mapping[type[Exception], Kind] = {
+TABLE: Mapping[type[Exception], ProblemKind] = {
     errors.FaultyRequestError: _FIELDS,
     InputError: _FIELDS,
-    errors.BodyError: Kind(400, "body", "The body cannot be read", "Send one JSON object (RFC 8259)."),
-    TableError: Kind(400, "table", "The table cannot be read", "Correct what detail names."),
-    errors.ContentTypeError: Kind(
+    errors.BodyError: ProblemKind(400, "body", "The body cannot be read", "Send one JSON object (RFC 8259)."),
+    TableError: ProblemKind(400, "table", "The table cannot be read", "Correct what detail names."),
+    errors.ContentTypeError: ProblemKind(
         415,
         "content-type",
         "Wrong content type",
         "Send a form that the path takes: most take application/json.",
     ),
-    errors.EncodingError: Kind(
+    errors.EncodingError: ProblemKind(
         415, "content-encoding", "Wrong compression", "Send gzip, or the body as it is."
     ),
-    errors.NotAcceptableError: Kind(
+    errors.NotAcceptableError: ProblemKind(
         406, "accept", "No acceptable format", "Request a format that this path offers."
     ),
-    errors.KeyMissingError: Kind(401, "key-missing", "A key is needed", "Send Authorization: Bearer KEY."),
-    errors.KeyInvalidError: Kind(401, "key-invalid", "The key is not valid", "Ask for a new key."),
-    errors.ScopeError: Kind(403, "scope", "The key may not do this", "Ask for a key with the scope."),
-    errors.LimitError: Kind(429, "limit", "Too many requests", "Try again after Retry-After."),
-    errors.OriginError: Kind(
+    errors.KeyMissingError: ProblemKind(
+        401, "key-missing", "A key is needed", "Send Authorization: Bearer KEY."
+    ),
+    errors.KeyInvalidError: ProblemKind(401, "key-invalid", "The key is not valid", "Ask for a new key."),
+    errors.ScopeError: ProblemKind(403, "scope", "The key may not do this", "Ask for a key with the scope."),
+    errors.LimitError: ProblemKind(429, "limit", "Too many requests", "Try again after Retry-After."),
+    errors.OriginError: ProblemKind(
         403, "origin", "The key is not for this origin", "Use it on a page of its own website only."
     ),
-    errors.KeyRevokedError: Kind(409, "key-revoked", "The key was revoked", "Make another key."),
-    errors.ShownOnceError: Kind(
+    errors.KeyRevokedError: ProblemKind(409, "key-revoked", "The key was revoked", "Make another key."),
+    errors.ShownOnceError: ProblemKind(
         409, "shown-once", "The secret was shown before", "Rotate the key that detail names, or revoke it."
     ),
-    errors.UnknownRecordError: Kind(404, "record", "No such record", "Check the id."),
-    errors.DuplicateError: Kind(
+    errors.UnknownRecordError: ProblemKind(404, "record", "No such record", "Check the id."),
+    errors.DuplicateError: ProblemKind(
         409, "duplicate", "The id is taken", "Use another id, or correct the record that has it."
     ),
-    errors.TooManyRowsError: Kind(
+    errors.TooManyRowsError: ProblemKind(
         413, "too-many-rows", "Too many rows at once", "Send them in several files."
     ),
-    errors.RowsRefusedError: Kind(
+    errors.RowsRefusedError: ProblemKind(
         422, "rows", "Some rows cannot be taken", "Correct them, or send them without strict."
     ),
-    errors.WithdrawnError: Kind(
+    errors.WithdrawnError: ProblemKind(
         410, "withdrawn", "The record was withdrawn", "See its history; to use it again, PUT it."
     ),
-    errors.UnknownPathNameError: Kind(
+    errors.UnknownPathNameError: ProblemKind(
         404, "name", "Not in the catalogue", "See errors for the nearest names."
     ),
-    errors.NoCardError: Kind(
+    errors.NoCardError: ProblemKind(
         404, "card", "The price model has no card", "Fit it again with later sales to judge it."
     ),
-    errors.UnknownModelError: Kind(
+    errors.UnknownModelError: ProblemKind(
         404, "model", "No such price model", "GET /v1/price-models lists the price models."
     ),
-    errors.ModelRefusedError: Kind(
+    errors.ModelRefusedError: ProblemKind(
         422,
         "model-refused",
         "The price model cannot serve",
         "Mend or fit it again; the current one goes on serving.",
     ),
-    errors.GateError: Kind(
+    errors.GateError: ProblemKind(
         409, "gate", "The gate did not let it pass", "Fit a better one, or send force with who and why."
     ),
-    errors.ModelChangedError: Kind(
+    errors.ModelChangedError: ProblemKind(
         409,
         "model-changed",
         "Another price model is current",
         "GET /v1/price-models, then roll back the one meant.",
     ),
-    errors.NoEarlierModelError: Kind(
+    errors.NoEarlierModelError: ProblemKind(
         409, "no-earlier", "Nothing to go back to", "Promote a price model instead."
     ),
-    errors.ModelStoreError: Kind(
+    errors.ModelStoreError: ProblemKind(
         503, "model-store", "The store of price models cannot be written", "Make it writable, then try again."
     ),
-    errors.BundleGoneError: Kind(
+    errors.BundleGoneError: ProblemKind(
         410,
         "model-gone",
         "The price model is gone",
         "Value the instrument again; the valuation itself stays.",
     ),
-    errors.NoRoomError: Kind(507, "no-room", "The disk is full", "Try again later, or send less at once."),
-    errors.NoBundleError: Kind(503, "no-model", "No price model is loaded", "Try again after Retry-After."),
-    errors.KeyFormError: Kind(400, "idempotency-key", "The Idempotency-Key is not usable", "Make another."),
-    errors.InFlightError: Kind(409, "in-flight", "The first request has not ended", "Try again shortly."),
-    errors.OtherBodyError: Kind(
+    errors.NoRoomError: ProblemKind(
+        507, "no-room", "The disk is full", "Try again later, or send less at once."
+    ),
+    errors.NoBundleError: ProblemKind(
+        503, "no-model", "No price model is loaded", "Try again after Retry-After."
+    ),
+    errors.KeyFormError: ProblemKind(
+        400, "idempotency-key", "The Idempotency-Key is not usable", "Make another."
+    ),
+    errors.InFlightError: ProblemKind(
+        409, "in-flight", "The first request has not ended", "Try again shortly."
+    ),
+    errors.OtherBodyError: ProblemKind(
         422, "other-body", "Another body was sent before", "Use a new Idempotency-Key."
     ),
     NoMoreData: _BROKE_OFF,
@@ -132,19 +182,19 @@ TABLE: Mapping[type[Exception], Kind] = {
     PoolTimeoutError: _NO_DATABASE,
     Exception: _BROKEN,
 }
-# Refusals by Flask and HTTP itself, by status.
-BY_STATUS: Mapping[int, Kind] = {
-    400: Kind(400, "request", "The request cannot be read", "Correct the request."),
-    404: Kind(404, "path", "Nothing is at this path", "See /docs for the paths there are."),
-    405: Kind(405, "method", "This path does not have that method", "Allow names the methods it has."),
-    412: Kind(
+# What HTTP itself refuses, by status.
+BY_STATUS: Mapping[int, ProblemKind] = {
+    400: ProblemKind(400, "request", "The request cannot be read", "Correct the request."),
+    404: ProblemKind(404, "path", "Nothing is at this path", "See /docs for the paths there are."),
+    405: ProblemKind(405, "method", "This path does not have that method", "Allow names the methods it has."),
+    412: ProblemKind(
         412, "precondition", "It has changed since you read it", "Read it again and retry with the new ETag."
     ),
-    413: Kind(413, "too-large", "The body is too large", "Send less at once."),
-    414: Kind(414, "address", "The URL is too long", "Send one of at most 4,000 bytes."),
-    417: Kind(417, "expectation", "What was expected cannot be met", "Leave out the header Expect."),
-    431: Kind(431, "headers", "The headers are too large", "Send fewer headers, or shorter ones."),
-    501: Kind(501, "transfer-coding", "Unknown transfer coding", "Send chunks, or a Content-Length."),
+    413: ProblemKind(413, "too-large", "The body is too large", "Send less at once."),
+    414: ProblemKind(414, "address", "The URL is too long", "Send one of at most 4,000 bytes."),
+    417: ProblemKind(417, "expectation", "What was expected cannot be met", "Leave out the header Expect."),
+    431: ProblemKind(431, "headers", "The headers are too large", "Send fewer headers, or shorter ones."),
+    501: ProblemKind(501, "transfer-coding", "Unknown transfer coding", "Send chunks, or a Content-Length."),
     500: _BROKEN,
 }
 _RETRY_SECONDS = "5"
@@ -170,9 +220,9 @@ def _of_error(error: Exception) -> Response:
     kind = _kind_of(error)
     extra: dict[str, Any] = {}
     if isinstance(error, errors.FaultyRequestError):
-        extra["errors"] = [fault_entry(located) for located in error.faults]
+        extra["errors"] = [dump_fault(located) for located in error.faults]
     elif isinstance(error, InputError):
-        extra["errors"] = [fault_entry(located) for located in with_pointers(error.faults)]
+        extra["errors"] = [dump_fault(located) for located in with_pointers(error.faults)]
     elif isinstance(error, errors.RowsRefusedError):
         extra["report"] = error.report
     internal = kind.status >= 500 and not isinstance(error, errors.ServiceError)
@@ -184,7 +234,7 @@ def _of_error(error: Exception) -> Response:
     return problem(kind, detail, extra, headers)
 
 
-def _kind_of(error: Exception) -> Kind:
+def _kind_of(error: Exception) -> ProblemKind:
     if isinstance(error, DBAPIError):
         code = getattr(error.orig, "sqlstate", None) or getattr(error.orig, "sqlite_errorcode", None)
         if code in _FULL:
@@ -198,29 +248,25 @@ def _of_http(error: HTTPException) -> Response:
     status = error.code or 500
     if status < 400:  # a redirect is no problem
         return Response(error.get_body(), status, error.get_headers())
-    kind = BY_STATUS.get(status) or Kind(status, "http", error.name, "Correct the request.")
+    kind = BY_STATUS.get(status) or ProblemKind(status, "http", error.name, "Correct the request.")
     kept = {name: value for name, value in error.get_headers() if name in ("Allow", "Retry-After")}
     return problem(kind, kind.remedy, headers=kept)
 
 
 def document(
-    kind: Kind, detail: str, instance: str, request_id: str | None, extra: Mapping[str, Any] | None = None
+    kind: ProblemKind,
+    detail: str,
+    instance: str,
+    request_id: str | None,
+    extra: Mapping[str, Any] | None = None,
 ) -> bytes:
-    """Return the problem document as JSON."""
-    body = {
-        "type": f"/docs#problem-{kind.name}",
-        "title": kind.title,
-        "status": kind.status,
-        "detail": detail,
-        "instance": instance,
-        "request_id": request_id,
-        **(extra or {}),
-    }
-    return orjson.dumps(body)
+    """The problem document itself."""
+    head = _dump_head(Occurrence(kind, detail, instance, request_id))
+    return orjson.dumps({**head, **(extra or {})})
 
 
 def problem(
-    kind: Kind,
+    kind: ProblemKind,
     detail: str,
     extra: Mapping[str, Any] | None = None,
     headers: Mapping[str, str] | None = None,
@@ -240,7 +286,7 @@ def problem(
     return answer
 
 
-def all_kinds() -> list[Kind]:
-    """Return every kind of problem once, sorted by status, for the documentation."""
+def all_kinds() -> list[ProblemKind]:
+    """Every kind once, by status, for the documentation."""
     kinds = dict.fromkeys([*TABLE.values(), *BY_STATUS.values(), NOT_READY])
     return sorted(kinds, key=lambda kind: (kind.status, kind.name))

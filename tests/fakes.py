@@ -20,7 +20,8 @@ from models.domain.instrument import Instrument, Subject
 from models.domain.money import Rates
 from models.domain.vocabulary import FIELDS, Kind
 from models.practice.reliance import EVIDENCE_ALONE, Reliance, read_reliance
-from models.price.interface import FACTORS, Assessment, Estimate, EvidenceWeight, FloatArray, evidence_word
+from models.price.core.basis import Floats
+from models.price.interface import FACTORS, Assessment, Estimate, EvidenceWeight, evidence_word
 
 CATALOGUE = read_catalogue("""
 [[model]]
@@ -78,14 +79,14 @@ class FakePriceModel:
     last_evidence: date | None = date(2026, 1, 2)
     reliance: Reliance = EVIDENCE_ALONE
 
-    def center(self, subjects: Sequence[Subject]) -> FloatArray:
+    def center(self, subjects: Sequence[Subject]) -> Floats:
         """(n,) sums of the parts, row by row."""
         return np.array([math.fsum([self.base, *self._parts(s).values()]) for s in subjects])
 
     def estimate(self, subjects: Sequence[Subject], levels: Sequence[float]) -> Estimate:
         """As the interface says; the width of a range is `spread` · level, wider where less is known."""
         center = self.center(subjects)
-        unknown = np.array([len(s.instrument.unknown()) for s in subjects], dtype=float)
+        unknown = np.array([s.instrument[3:].count(None) for s in subjects], dtype=float)
         half = np.outer(self.spread * (1 + unknown / 10), np.asarray(levels))
         weights = tuple(self._weight(s) for s in subjects)
         return Estimate(center, center[:, None] - half, center[:, None] + half, weights)
@@ -97,14 +98,14 @@ class FakePriceModel:
         base = self.center(references)
         return Assessment(**vars(found), reference_center=base, effects=effects, references=references)
 
-    def difference_sd(self, subjects: Sequence[Subject], others: Sequence[Subject]) -> FloatArray:
+    def difference_sd(self, subjects: Sequence[Subject], others: Sequence[Subject]) -> Floats:
         """A tenth of the difference itself."""
         return np.abs(self.center(subjects) - self.center(others)) / 10
 
     def warm(self) -> None:
         """Nothing: it remembers nothing."""
 
-    def noise_sd(self, subjects: Sequence[Subject]) -> FloatArray:
+    def noise_sd(self, subjects: Sequence[Subject]) -> Floats:
         """The same for all."""
         return np.full(len(subjects), self.spread / 2)
 
@@ -114,7 +115,7 @@ class FakePriceModel:
         losses = {f.flat: 2.0 if f.kind is Kind.GRADE else f.names[0] for f in FIELDS if f.loss_ordered}
         return Subject(it.but(**losses), subject.day, subject.channel)
 
-    def effects(self, subjects: Sequence[Subject], references: Sequence[Subject]) -> FloatArray:
+    def effects(self, subjects: Sequence[Subject], references: Sequence[Subject]) -> Floats:
         """(n, factors): the model is additive, so a factor's effect is its own difference."""
         rows = []
         for subject, reference in zip(subjects, references, strict=True):

@@ -11,10 +11,10 @@ from typing import TYPE_CHECKING, ClassVar
 
 import click
 
-from models.commands.console import OneLineErrors, examples
+from models.commands.console import A_FILE, NEW_FOLDER, OneLineErrors, examples, json_option
 from models.domain.catalogue import Catalogue, read_catalogue
-from models.errors import BookmatchError, CatalogueError
-from training.commands.telling import note, show_study, tell
+from models.errors import BookmatchError
+from training.commands.telling import note, read_text, show_study, tell
 from training.sources import Source, SourceParameter, named, read_source
 
 if TYPE_CHECKING:
@@ -43,11 +43,10 @@ class _LateCommands(OneLineErrors):
         return super().get_command(ctx, name)
 
 
-_FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
 _SOURCE = SourceParameter()
 _evidence = click.argument("evidence", type=_SOURCE)
 _catalogue = click.option(
-    "--catalogue", required=True, type=_FILE, help="Makers, models and editions (TOML)."
+    "--catalogue", required=True, type=A_FILE, help="Makers, models and editions (TOML)."
 )
 _seed = click.option(
     "--seed", type=click.IntRange(min=0), default=0, show_default=True, help="Same seed, same price model."
@@ -64,7 +63,6 @@ _practice = click.option(
     metavar="FILE",
     help="Rules of common practice that a fit starts from (TOML), or none.  [default: the rules shipped]",
 )
-_json = click.option("--json", "as_json", is_flag=True, help="Print JSON.")
 
 
 @click.group(cls=_LateCommands)
@@ -83,7 +81,7 @@ def main() -> None:
 @click.option(
     "--store",
     required=True,
-    type=click.Path(file_okay=False, path_type=Path),
+    type=NEW_FOLDER,
     help="Folder of price models; made where there is none.",
 )
 @_practice
@@ -174,7 +172,7 @@ def _tell_verdict(made: WrittenBundle) -> None:
     help="How far back the first quarter lies.",
 )
 @_jobs
-@_json
+@json_option
 def backtest(
     evidence: Source,
     catalogue: Path,
@@ -212,12 +210,7 @@ def backtest(
 def _read(evidence: Source, catalogue: Path, strict: bool) -> tuple[Catalogue, Reading, Rates]:
     from training.rates import load_rates
 
-    try:
-        known = read_catalogue(catalogue.read_text(encoding="utf-8"))
-    except UnicodeDecodeError as error:
-        raise CatalogueError(f"{catalogue}: is not UTF-8 at byte {error.start}; save it as UTF-8") from error
-    except CatalogueError as error:
-        raise CatalogueError(f"{catalogue}: {error}") from error
+    known = read_text(catalogue, read_catalogue)
     if known.ignored:
         note(f"{catalogue}: ignored keys: {', '.join(known.ignored)}")
     rates = load_rates()

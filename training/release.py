@@ -110,33 +110,14 @@ def make_bundle(
     Raises InputError for evidence without a sale.
     """
     _check_any(rows)
-    found = judgement(
-        rows,
-        rates,
-        store,
-        months,
-        lambda before: fit_anew(before, catalogue, rates, seed, progress=progress, practice=practice),
-        lambda: cross_validated(
-            rows,
-            catalogue,
-            rates,
-            partial(fit_for_backtest, practice=practice),
-            seed=seed,
-            jobs=jobs,
-            progress=progress,
-        ),
+    fit = partial(fit_anew, catalogue=catalogue, rates=rates, seed=seed, progress=progress, practice=practice)
+    quick = partial(fit_for_backtest, practice=practice)
+    few = partial(cross_validated, rows, catalogue, rates, quick, seed=seed, jobs=jobs, progress=progress)
+    found = judgement(rows, rates, store, months, fit, few)
+    whole = fit(rows, learned=found.learned, width=found.width)
+    return write_judged(
+        whole, found, rows, catalogue, rates, store, practice=practice, seed=seed, about=about
     )
-    fit = fit_anew(
-        rows,
-        catalogue,
-        rates,
-        seed,
-        progress=progress,
-        practice=practice,
-        learned=found.learned,
-        width=found.width,
-    )
-    return write_judged(fit, found, rows, catalogue, rates, store, practice=practice, seed=seed, about=about)
 
 
 def write_judged(
@@ -163,7 +144,7 @@ def write_judged(
         "title": "Model card",
         "made": datetime.now(UTC).date().isoformat(),
         "seed": seed,
-        **contents(fit.model, rows, catalogue, rates, told, fit.report),
+        **contents(fit.model, rows, rates, told, fit.report),
         **standing,
     }
     said = {

@@ -34,7 +34,7 @@ from models.bundles.bundle import (
     verify_files,
     write_durably,
 )
-from models.bundles.provisional import in_place_of_earned
+from models.bundles.provisional import in_place_of_earned, is_provisional
 from models.domain.names import nearest
 from models.errors import (
     BundleChangedError,
@@ -117,6 +117,13 @@ class Registry:
         try:
             return self.manifest(self.current().version)
         except BundleError:
+            return None
+
+    def provisional(self, version: str) -> bool | None:
+        """Say whether this version is provisional; None where its manifest cannot be read."""
+        try:
+            return is_provisional(self.manifest(version))
+        except BundleError:  # one that is damaged must not hide the others
             return None
 
     def load(self) -> Bundle:

@@ -5,11 +5,18 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Sequence
+from pathlib import Path
 from typing import Any
 
 import click
 
 from models.errors import BookmatchError
+
+A_FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
+A_FOLDER = click.Path(exists=True, file_okay=False, path_type=Path)
+NEW_FILE = click.Path(dir_okay=False, path_type=Path)
+NEW_FOLDER = click.Path(file_okay=False, path_type=Path)
+json_option = click.option("--json", "as_json", is_flag=True, help="Print JSON.")
 
 
 def on_one_thread() -> None:

@@ -12,6 +12,7 @@ from typing import IO, BinaryIO
 import click
 from tqdm import tqdm
 
+from models.commands.console import NEW_FILE
 from models.domain.vocabulary import DEFAULT_LEVELS
 from models.errors import InputError
 from models.valuation.levels import check_levels
@@ -36,9 +37,7 @@ levels_option = click.option(
     callback=_levels,
     help="Levels of the ranges, between 0 and 1, separated by commas.",
 )
-out_option = click.option(
-    "--out", type=click.Path(dir_okay=False, path_type=Path), help="Where to; default: stdout."
-)
+out_option = click.option("--out", type=NEW_FILE, help="Where to; default: stdout.")
 
 
 @contextmanager

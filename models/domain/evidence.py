@@ -49,6 +49,11 @@ class Evidence:
         """The record's instrument, day and channel, as a subject that can be valued."""
         return Subject(self.instrument, self.day, self.channel)
 
+    @property
+    def specimen(self) -> str:
+        """A key that all records of one instrument share; one without a serial number has its own."""
+        return self.instrument.specimen or self.id
+
     def own(self) -> dict[str, str]:
         """Return the columns that do not describe the instrument (`OWN_COLUMNS`), as text."""
         day, price = self.day.isoformat(), str(self.price)

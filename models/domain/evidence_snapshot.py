@@ -22,7 +22,6 @@ from numpy.typing import NDArray
 
 from models.domain.evidence import Evidence
 from models.domain.instrument import Instrument, Value
-from models.domain.names import normal, normal_serial
 from models.domain.parsing import parse_cell
 from models.domain.vocabulary import BY_FLAT, FIELDS
 
@@ -34,11 +33,10 @@ _COLUMNS = (*_OWN, *_FIELDS)
 
 
 def specimen_digest(it: Instrument) -> int:
-    """Return 64 bits of a hash of maker, model and serial, equal for one instrument; 0 without a serial."""
-    if not it.serial:
+    """64 bits that two records of one instrument (maker, model, serial) share; 0 without a serial."""
+    if it.specimen is None:
         return 0
-    said = f"{normal(it.maker)}|{normal(it.model)}|{normal_serial(it.serial)}"
-    return int.from_bytes(hashlib.blake2b(said.encode(), digest_size=8).digest(), "big") or 1
+    return int.from_bytes(hashlib.blake2b(it.specimen.encode(), digest_size=8).digest(), "big") or 1
 
 
 @dataclass(frozen=True)
@@ -107,10 +105,6 @@ class EvidenceSnapshot:
     def code(self, column: str, word: str) -> int:
         """Return the code of a text in a column; −1 if no record has that text."""
         return self._positions[column].get(word, -1)
-
-    def kinds(self, positions: NDArray[np.int64]) -> list[str]:
-        """The kind of the records at these positions."""
-        return [self._word("kind", int(at)) for at in positions]
 
     def values(self, flat: str) -> tuple[Value, ...]:
         """Return the value of each distinct text of a field, in the order of `words`; None if not known."""

@@ -7,7 +7,7 @@ from dataclasses import replace
 from datetime import date
 from typing import Any, NamedTuple
 
-from models.domain.names import nearest
+from models.domain.names import nearest, normal, normal_serial
 from models.domain.parsing import Note, note_of, parse_cell, parse_json, read_plain
 from models.domain.parsing import Value as Value
 from models.domain.vocabulary import BY_FLAT, BY_PATH, FIELDS, GROUPS, Field
@@ -59,6 +59,12 @@ class Instrument(NamedTuple):
         value: Value = getattr(self, field.flat)
         return value
 
+    @property
+    def specimen(self) -> str | None:
+        """A key that all records of this very instrument share; None without a serial number."""
+        named = f"{normal(self.maker)}|{normal(self.model)}"
+        return f"{named}|{normal_serial(self.serial)}" if self.serial else None
+
     def values(self) -> tuple[Value, ...]:
         """The values of every field, in the vocabulary's order."""
         return tuple(self)
@@ -66,10 +72,6 @@ class Instrument(NamedTuple):
     def but(self, **changes: Value) -> Instrument:
         """Return a copy with some fields changed; the keywords are flat field names."""
         return self._replace(**changes)  # type: ignore[arg-type]
-
-    def unknown(self) -> tuple[Field, ...]:
-        """The fields that are not known, in the vocabulary's order; an empty edition is known."""
-        return tuple(f for f in FIELDS if f.path != "edition" and self.get(f) is None)
 
     def to_nested(self) -> dict[str, Any]:
         """Return the nested JSON form; fields that are not known are left out."""

@@ -17,7 +17,7 @@ from models.domain.instrument import Subject, Value
 from models.domain.money import BASE_CURRENCY
 from models.domain.vocabulary import BY_PATH
 from models.insights.answers import Answer, likely_answers
-from models.price.interface import FloatArray
+from models.price.core.basis import Floats
 from models.valuation.unsaid import unknown_fields
 from models.valuation.valuer import Valuer, money_of
 
@@ -106,7 +106,7 @@ class _Look:
 
     path: str
     answers: tuple[Answer, ...]
-    centers: FloatArray
+    centers: Floats
     expected: float
 
 
@@ -138,7 +138,7 @@ def _look(valuer: Valuer, base: Subject, open_fields: dict[str, tuple[Answer, ..
     return out
 
 
-def _widths(valuer: Valuer, subjects: Sequence[Subject]) -> FloatArray:
+def _widths(valuer: Valuer, subjects: Sequence[Subject]) -> Floats:
     found = valuer.model.estimate(subjects, [LEVEL])
     return np.asarray(found.high[:, 0] - found.low[:, 0], np.float64)
 

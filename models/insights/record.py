@@ -60,7 +60,6 @@ class Entry:
 class Record:
     """The earlier records of an instrument up to the day of the value, oldest first, with cautions."""
 
-    currency: str
     entries: tuple[Entry, ...]
     cautions: tuple[Caution, ...]
 
@@ -75,7 +74,7 @@ def record_of(valuer: Valuer, subject: Subject, currency: str = BASE_CURRENCY) -
     positions = valuer.snapshot.of_specimen(canonical.instrument)
     found = [e for e in valuer.snapshot.evidence(positions) if e.day <= subject.day]
     if not found:
-        return Record(currency, (), ())
+        return Record((), ())
     following = [*(e.instrument for e in found[1:]), canonical.instrument]
     changes = [changes_between(e.instrument, later) for e, later in zip(found, following, strict=True)]
     implied = _implied(valuer, canonical, found)
@@ -83,7 +82,7 @@ def record_of(valuer: Valuer, subject: Subject, currency: str = BASE_CURRENCY) -
         Entry(e.id, e.kind, e.day, e.channel, e.price, e.currency, money_of(log_usd, rate, currency), change)
         for e, log_usd, change in zip(found, implied, changes, strict=True)
     )
-    return Record(currency, entries, tuple(_cautions(found, canonical.instrument)))
+    return Record(entries, tuple(_cautions(found, canonical.instrument)))
 
 
 def _implied(valuer: Valuer, subject: Subject, found: Sequence[Evidence]) -> list[float]:

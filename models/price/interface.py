@@ -7,14 +7,10 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Protocol
 
-import numpy as np
-from numpy.typing import NDArray
-
 from models.domain.instrument import Subject
 from models.domain.vocabulary import FIELDS, Family
 from models.practice.reliance import Reliance
-
-FloatArray = NDArray[np.float64]
+from models.price.core.basis import Floats
 
 # The factors that a value is explained by, in the order of the columns of every array of effects.
 FACTORS: tuple[str, ...] = (*(field.path for field in FIELDS), "day", "channel")
@@ -63,9 +59,9 @@ class Estimate:
     `weights`: the amount of evidence behind each value.
     """
 
-    center: FloatArray
-    low: FloatArray
-    high: FloatArray
+    center: Floats
+    low: Floats
+    high: Floats
     weights: tuple[EvidenceWeight, ...]
 
 
@@ -78,8 +74,8 @@ class Assessment(Estimate):
     to center − reference_center within 1e-9.
     """
 
-    reference_center: FloatArray
-    effects: FloatArray
+    reference_center: Floats
+    effects: Floats
     references: tuple[Subject, ...]
 
 
@@ -98,8 +94,8 @@ class PriceModel(Protocol):
     def reliance(self) -> Reliance:
         """The share of each field's effect that rests on rules of common practice, not on evidence."""
 
-    def center(self, subjects: Sequence[Subject]) -> FloatArray:
-        """Return (n,) median log prices, in US dollars; names must be spelled as in the catalogue."""
+    def center(self, subjects: Sequence[Subject]) -> Floats:
+        """(n,) median log price in US dollars. Subjects must be canonical (`Catalogue.canonical`)."""
 
     def assess(self, subjects: Sequence[Subject], levels: Sequence[float]) -> Assessment:
         """Return value, intervals, reference and effects of each subject; levels lie between 0 and 1."""
@@ -110,20 +106,20 @@ class PriceModel(Protocol):
     def reference(self, subject: Subject) -> Subject:
         """Return the typical instrument of the subject's model, on the same day and in the same channel."""
 
-    def effects(self, subjects: Sequence[Subject], references: Sequence[Subject]) -> FloatArray:
+    def effects(self, subjects: Sequence[Subject], references: Sequence[Subject]) -> Floats:
         """Return (n, len(FACTORS)) baseline Shapley effects, in log, from each reference to its subject.
 
         Raises ValueError for a pair whose models (of instrument) differ.
         """
 
-    def difference_sd(self, subjects: Sequence[Subject], others: Sequence[Subject]) -> FloatArray:
+    def difference_sd(self, subjects: Sequence[Subject], others: Sequence[Subject]) -> Floats:
         """Return (n,) standard deviations, in log, of the difference in value of each subject and its other.
 
         Subjects and `others` are paired in order; a single other is paired with every subject. Uncertainty
         that both values share, above all the noise of a sale, does not count.
         """
 
-    def noise_sd(self, subjects: Sequence[Subject]) -> FloatArray:
+    def noise_sd(self, subjects: Sequence[Subject]) -> Floats:
         """Return (n,) standard deviations, in log, of a sale price of each subject around its true value.
 
         Fields that are not known add to it, so that a poorly described sale counts for less.

@@ -8,8 +8,8 @@ import numpy as np
 
 from models.domain.evidence import Evidence
 from models.domain.vocabulary import CHANNEL_NAMES, FIELDS, Family
+from models.price.core.basis import Floats
 from models.price.interface import EVIDENCE_WORDS, EvidenceWeight
-from models.price.interface import FloatArray as Floats
 
 Labels = list[str]
 

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from models.price.interface import FloatArray as Floats
+from models.price.core.basis import Floats
 
 
 def conformal_rank(n: int, level: float) -> int:

@@ -11,8 +11,8 @@ import numpy as np
 from models.domain.evidence import Evidence
 from models.domain.money import Rates
 from models.domain.vocabulary import DEFAULT_LEVELS
+from models.price.core.basis import Floats
 from models.price.interface import EvidenceWeight, PriceModel
-from models.price.interface import FloatArray as Floats
 from models.study.groups import groupings
 from models.study.intervals import covered, interval_score
 from models.study.ratio import Figure, ratio_study

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from models.price.interface import FloatArray as Floats
+from models.price.core.basis import Floats
 
 _DRAWS = 1000
 LEVEL_OF_CONFIDENCE = 0.95

@@ -11,7 +11,7 @@ import csv
 import math
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, date, datetime
+from datetime import date
 from itertools import islice
 from typing import IO, NamedTuple, TypeVar
 
@@ -105,25 +105,20 @@ def value_stocklist(
     stream: Iterable[bytes],
     out: IO[str],
     valuer: Valuer,
-    levels: Sequence[float],
-    *,
-    today: date | None = None,
-    channel: str = DEFAULT_CHANNEL,
-    currency: str = BASE_CURRENCY,
+    terms: Terms,
     note: Callable[[str], None] = lambda text: None,
 ) -> RowCounts:
     """Value every row of `stream` (CSV by line) and write the values to `out` as CSV.
 
-    `today`, `channel`, `currency`: for rows that name none (default day: today in UTC). `note` is called once
-    with the ignored columns, if any. A row that cannot be valued gets its reason in the column `error`.
-    Raises TableError for a file that cannot be read at all.
+    `note` is called once with the ignored columns, if any. A row that cannot be valued gets its reason in the
+    column `error`. Raises TableError for a file that cannot be read at all.
     """
     table = read_table(stream, KNOWN_COLUMNS, REQUIRED_COLUMNS)
     if table.ignored:
         note(ignored_columns(table.ignored, KNOWN_COLUMNS))
-    writer = csv.DictWriter(out, value_columns(levels), restval="", lineterminator="\n")
+    writer = csv.DictWriter(out, value_columns(terms.levels), restval="", lineterminator="\n")
     writer.writeheader()
-    outcome, terms = RowCounts(), Terms(today or datetime.now(UTC).date(), channel, currency, levels)
+    outcome = RowCounts()
     for rows in _chunks(table.rows):
         for cells in value_rows(rows, valuer, terms):
             writer.writerow(cells)

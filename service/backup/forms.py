@@ -9,11 +9,11 @@ from typing import Any
 
 from sqlalchemy import Boolean, Column, Date, DateTime, Float, Integer, LargeBinary, String
 
-from service.db.tables import Moment
+from service.db.tables import UtcDateTime
 
 Read = Callable[[Any], Any]
 _WORDS: Sequence[tuple[type[Any], str]] = (
-    (Moment, "moment"),
+    (UtcDateTime, "moment"),
     (DateTime, "moment"),
     (Date, "day"),
     (Boolean, "flag"),

@@ -8,11 +8,11 @@ from typing import Any
 
 import click
 
-from models.commands.console import examples
+from models.commands.console import NEW_FILE, examples
 from service.db.engine import open_engine
 from service.settings import Settings, read_settings
 
-_FILE = click.argument("file", type=click.Path(dir_okay=False, path_type=Path))
+_FILE = click.argument("file", type=NEW_FILE)
 
 
 @click.command(epilog=examples("bookmatch backup saturday.backup"))

@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from models.commands.console import examples
+from models.commands.console import examples, json_option
 from service.db.engine import check_revision, open_engine
 from service.keys.kinds import DEFAULT_OVERLAP_HOURS, MOST_OVERLAP_HOURS, SCOPES, SYSTEM, WEBSITE
 from service.keys.records import KeyEntry, KeyRing
@@ -53,7 +53,7 @@ def create(label: str, scopes: tuple[str, ...], website: bool, origins: tuple[st
 
 
 @keys.command("list", epilog=examples("bookmatch keys list"))
-@click.option("--json", "as_json", is_flag=True, help="Print JSON.")
+@json_option
 def list_keys(as_json: bool) -> None:
     """List the keys, oldest first, and when each was last used: never the keys themselves."""
     rows = [_row(entry) for entry in _ring().entries()]

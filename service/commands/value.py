@@ -14,7 +14,7 @@ from typing import IO, BinaryIO
 import click
 from tqdm import tqdm
 
-from models.commands.console import examples
+from models.commands.console import A_FILE, examples
 from models.commands.options import levels_option, note, out_option, written
 from service.client import Client, ClientError
 
@@ -51,7 +51,7 @@ def _address(context: click.Context, parameter: click.Parameter, url: str) -> st
 @click.option(
     "--key-file",
     "key",
-    type=click.Path(exists=True, dir_okay=False, path_type=Path),
+    type=A_FILE,
     callback=_key,
     help=f"A file that holds the key; default: the key in {KEY}.",
 )

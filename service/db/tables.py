@@ -33,8 +33,8 @@ METADATA = MetaData(
 )
 
 
-class Moment(TypeDecorator[datetime]):
-    """A column of moments in UTC, as datetimes with a time zone; SQLite itself stores none."""
+class UtcDateTime(TypeDecorator[datetime]):
+    """A moment in UTC, aware on the way in and out; SQLite itself keeps no zone."""
 
     impl = DateTime(timezone=True)
     cache_ok = True
@@ -60,20 +60,20 @@ KEYS = Table(
     Column("id", String(16), primary_key=True),
     Column("kind", String(16), nullable=False, server_default="system"),
     Column("label", String(200), nullable=False),
-    Column("scopes", String(200), nullable=False),  # words separated by spaces; empty for a website key
-    Column("origins", Text, nullable=False, server_default=""),  # separated by spaces; empty for a system key
-    Column("made_by", String(16)),  # id of the key that requested it; NULL if made by a command
-    Column("created", Moment, nullable=False),
-    Column("revoked", Moment),
+    Column("scopes", String(200), nullable=False),  # words, by a space; of a website key none
+    Column("origins", Text, nullable=False, server_default=""),  # by a space; of a system key none
+    Column("made_by", String(16)),  # the key that asked for it; none: a command
+    Column("created", UtcDateTime, nullable=False),
+    Column("revoked", UtcDateTime),
 )
 SECRETS = Table(
     "api_key_secret",
     METADATA,
     Column("digest", String(64), primary_key=True),
     Column("key_id", String(16), ForeignKey("api_key.id"), nullable=False),
-    Column("created", Moment, nullable=False),
-    Column("expires", Moment),  # set when the key got another secret
-    Column("used", Moment),  # last use, up to a minute late
+    Column("created", UtcDateTime, nullable=False),
+    Column("expires", UtcDateTime),  # set when another one was made beside it
+    Column("used", UtcDateTime),  # last; a minute behind at most
     Index("ix_api_key_secret_key_id", "key_id"),
 )
 
@@ -82,7 +82,7 @@ VALUATIONS = Table(
     METADATA,
     Column("id", String(40), primary_key=True),
     Column("key_id", String(16), ForeignKey("api_key.id"), nullable=False),
-    Column("created", Moment, nullable=False),
+    Column("created", UtcDateTime, nullable=False),
     Column("model_version", String(64), nullable=False),
     Column("request", Text, nullable=False),  # JSON, the request's body as it was received
     Column("answer", Text, nullable=False),  # JSON of the answer, byte for byte as it was sent
@@ -98,7 +98,7 @@ CLAIMS = Table(
     Column("idempotency_key", String(200), primary_key=True),
     Column("body_digest", String(64), nullable=False),
     Column("record_id", String(40), nullable=False),
-    Column("created", Moment, nullable=False),
+    Column("created", UtcDateTime, nullable=False),
 )
 
 ANSWERS = Table(
@@ -107,8 +107,8 @@ ANSWERS = Table(
     Column("id", String(40), primary_key=True),
     Column("status", Integer, nullable=False),
     Column("location", Text),
-    Column("body", Text, nullable=False),  # byte for byte as it was sent
-    Column("created", Moment, nullable=False),
+    Column("body", Text, nullable=False),  # as it was sent, to the byte
+    Column("created", UtcDateTime, nullable=False),
 )
 
 # Columns up to `instrument` are those of `models.tables.evidence_columns`, which training reads as well.
@@ -127,9 +127,9 @@ EVIDENCE = Table(
     Column("model", Text, nullable=False),
     Column("instrument", Text, nullable=False),
     Column("version", Integer, nullable=False),
-    Column("recorded", Moment, nullable=False),
-    Column("changed", Moment, nullable=False),
-    Column(evidence_columns.WITHDRAWN, Moment),
+    Column("recorded", UtcDateTime, nullable=False),
+    Column("changed", UtcDateTime, nullable=False),
+    Column(evidence_columns.WITHDRAWN, UtcDateTime),
     Index("ix_evidence_maker_model", "maker", "model"),
 )
 
@@ -140,7 +140,7 @@ CHANGES = Table(
     Column("version", Integer, primary_key=True),
     Column("action", String(12), nullable=False),
     Column("key_id", String(16), ForeignKey("api_key.id"), nullable=False),
-    Column("at", Moment, nullable=False),
+    Column("at", UtcDateTime, nullable=False),
     Column("reason", Text),
     Column("record", Text, nullable=False),  # JSON: the record as this change left it
 )
@@ -150,8 +150,8 @@ OUTCOMES = Table(
     METADATA,
     Column("valuation_id", String(40), ForeignKey("valuation.id"), primary_key=True),
     Column("evidence_id", String(200), ForeignKey("evidence.id"), nullable=False),
-    Column("key_id", String(16), ForeignKey("api_key.id"), nullable=False),  # key that last set the outcome
-    Column("recorded", Moment, nullable=False),
-    Column("changed", Moment, nullable=False),
+    Column("key_id", String(16), ForeignKey("api_key.id"), nullable=False),  # who said so last
+    Column("recorded", UtcDateTime, nullable=False),
+    Column("changed", UtcDateTime, nullable=False),
     Index("ix_outcome_evidence_id", "evidence_id"),
 )

@@ -23,8 +23,8 @@ from service.docs.examples import BODIES, show
 from service.errors import NoBundleError
 from service.http.blueprint import Blueprint
 from service.http.converters import CONVERTERS
-from service.http.schemas import ProblemSchema
 from service.keys.kinds import SCOPES
+from service.problems import ProblemSchema
 
 _ABOUT = """\
 Values of collectible electric guitars, with honest ranges and what moved each price. Every value is a \

@@ -185,9 +185,10 @@ def idempotent(view: View) -> View:
         "your own name for this request. If you send the request again with the same name, you get the same "
         "answer and nothing is done twice. Names are kept for good"
     )
-    header = {"name": "Idempotency-Key", "in": "header", "required": False, "description": meaning}
-    schema = {"type": "string", "minLength": 1, "maxLength": 200, "pattern": "^[!-~]([ -~]*[!-~])?$"}
-    return _described(view, parameters=[{**header, "schema": schema}], responses=_problems((409, 507)))
+    header = conditional.header_parameter(
+        "Idempotency-Key", meaning, minLength=1, maxLength=200, pattern="^[!-~]([ -~]*[!-~])?$"
+    )
+    return _described(view, parameters=[header], responses=_problems((409, 507)))
 
 
 def unless_changed(view: View) -> View:

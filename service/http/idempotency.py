@@ -31,8 +31,8 @@ _FOUND = select(ANSWERS.c.status, ANSWERS.c.location, ANSWERS.c.body).where(
 )
 
 
-class Claim(NamedTuple):
-    """A caller's Idempotency-Key at one method and path, with a digest of the request's body and query."""
+class IdempotencyClaim(NamedTuple):
+    """One caller's Idempotency-Key at one path, and the digest of the body and query that came with it."""
 
     key_id: str
     method: str
@@ -41,7 +41,7 @@ class Claim(NamedTuple):
     body_digest: str
 
 
-def claim_of_request(body_digest: str | None = None) -> Claim | None:
+def claim_of_request(body_digest: str | None = None) -> IdempotencyClaim | None:
     """Return the claim of this request, None for one without an Idempotency-Key. Raises KeyFormError.
 
     `body_digest`: the SHA-256 of the body in hexadecimal digits, needed if the body was read as a stream.
@@ -57,16 +57,16 @@ def claim_of_request(body_digest: str | None = None) -> Claim | None:
     body = body_digest.encode() if body_digest else request.get_data()
     asked = body + (b"?" + request.query_string if request.query_string else b"")
     digest = hashlib.sha256(asked).hexdigest()
-    return Claim(g.caller.key_id, request.method, request.path, key, digest)
+    return IdempotencyClaim(g.caller.key_id, request.method, request.path, key, digest)
 
 
-def claimed_before(claim: Claim) -> str | None:
-    """Return the id of the record or answer made under this claim, None for none. Raises OtherBodyError."""
+def claimed_before(claim: IdempotencyClaim) -> str | None:
+    """The id of what was made under this claim, if something was. Raises OtherBodyError."""
     with reading(context().engine) as connection:
         return _made(connection, claim)
 
 
-def taken(connection: Connection, claim: Claim, record_id: str) -> str | None:
+def taken(connection: Connection, claim: IdempotencyClaim, record_id: str) -> str | None:
     """Store the claim for this record in the open transaction; return the id claimed before, None for none.
 
     Raises OtherBodyError, or InFlightError if the first request's transaction does not end.
@@ -88,7 +88,7 @@ def _insert(connection: Connection) -> Insert:
     return postgresql.insert(CLAIMS).on_conflict_do_nothing()
 
 
-def _made(connection: Connection, claim: Claim) -> str | None:
+def _made(connection: Connection, claim: IdempotencyClaim) -> str | None:
     same = [CLAIMS.c[name] == value for name, value in claim._asdict().items() if name != "body_digest"]
     row = connection.execute(select(CLAIMS.c.record_id, CLAIMS.c.body_digest).where(*same)).first()
     if row is None:
@@ -110,14 +110,16 @@ class StoredResponse(NamedTuple):
         return raw_response(self.body, self.status, {"Location": self.location} if self.location else None)
 
 
-def stored_response(claimed: Claim | None) -> StoredResponse | None:
-    """Find the response stored under this claim, None if there is none. Raises OtherBodyError."""
+def stored_response(claimed: IdempotencyClaim | None) -> StoredResponse | None:
+    """Find the response that was stored under this claim, if there is one. Raises OtherBodyError."""
     answer_id = claimed_before(claimed) if claimed else None
     return None if answer_id is None else _find(answer_id)
 
 
-def run_once(change: Callable[[Connection], StoredResponse], claimed: Claim | None) -> StoredResponse:
-    """Run `change` and store its response in one transaction; or return the one stored under this claim."""
+def run_once(
+    change: Callable[[Connection], StoredResponse], claimed: IdempotencyClaim | None
+) -> StoredResponse:
+    """Run `change` and store its response in one transaction; or give what is stored under this claim."""
     response = stored_response(claimed)
     if response is not None:
         return response

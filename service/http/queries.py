@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, TypeVar
 
 from flask import request
 
 from models.domain.names import nearest
 from models.errors import Fault, InputError
 from service.errors import FaultyRequestError, Located
+
+T = TypeVar("T")
 
 
 class Query(NamedTuple):
@@ -34,6 +36,19 @@ class Query(NamedTuple):
     def is_array(self) -> bool:
         """Say whether the member is a list of values."""
         return bool(self.schema.get("type") == "array")
+
+
+def checked(read: Callable[[str, list[Fault]], T]) -> Callable[[str], T]:
+    """Make what reads a query's text of a rule that adds what is wrong to a list. It raises InputError."""
+
+    def read_checked(text: str) -> T:
+        faults: list[Fault] = []
+        found = read(text, faults)
+        if faults:
+            raise InputError(faults)
+        return found
+
+    return read_checked
 
 
 def read_query(queries: Sequence[Query]) -> dict[str, Any]:

@@ -19,7 +19,7 @@ from gunicorn.http import errors
 from gunicorn.util import write_nonblock
 from gunicorn.workers.gthread import ThreadWorker
 
-from service.problems import BY_STATUS, PROBLEM_JSON, Kind, document
+from service.problems import BY_STATUS, PROBLEM_JSON, ProblemKind, document
 from service.server.logs import frames_of
 
 _STATUS: Mapping[type[Exception], int] = {
@@ -82,7 +82,7 @@ class Worker(ThreadWorker):  # type: ignore[misc]  # gunicorn has no types
             return
 
 
-def _answer(kind: Kind, request_id: str) -> bytes:
+def _answer(kind: ProblemKind, request_id: str) -> bytes:
     body = document(kind, kind.remedy, "/", request_id)
     headers = (
         f"HTTP/1.1 {kind.status} {HTTPStatus(kind.status).phrase}",
@@ -95,8 +95,8 @@ def _answer(kind: Kind, request_id: str) -> bytes:
     return "\r\n".join([*headers, "", ""]).encode() + body
 
 
-class Lines(Logger):  # type: ignore[misc]  # gunicorn has no types
-    """gunicorn's log as JSON lines, like the service's own log."""
+class JsonLogger(Logger):  # type: ignore[misc]  # gunicorn has no types
+    """gunicorn's log in the form of ours."""
 
     def setup(self, cfg: Any) -> None:
         """Set up the log as gunicorn does, then make each handler write JSON lines."""

@@ -7,12 +7,15 @@ from collections import defaultdict
 
 from checks.source import named, python_files, tree
 
+# A file that is copied out: its names are those of the OpenAPI document, whatever the rooms call the same.
+_COPIED = "service/client.py"
 
-def test_no_two_classes_of_models_and_training_have_the_same_name():
+
+def test_no_two_classes_have_the_same_name():
     homes = defaultdict(list)
-    for path in python_files("models", "training"):
+    for path in python_files("models", "training", "service", "bookmatch"):
         for node in tree(path).body:
-            if isinstance(node, ast.ClassDef):
+            if isinstance(node, ast.ClassDef) and named(path) != _COPIED:
                 homes[node.name].append(named(path))
-    assert len(homes) > 150, "the classes were not found"
+    assert len(homes) > 350, "the classes were not found"
     assert {name: paths for name, paths in homes.items() if len(paths) > 1} == {}

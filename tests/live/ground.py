@@ -1,4 +1,4 @@
-"""What a siege is fought over: a store of three models, and what each of them answers."""
+"""What the fault-injection test runs on: a store of three models, and what each of them answers."""
 
 from __future__ import annotations
 
@@ -66,7 +66,7 @@ def fitted_ground(folder: Path, cache: Path) -> Ground:
 
 
 def _ground(store: Path, fake: bool, models: tuple[str, ...], place: Any, values: Any) -> Ground:
-    Registry(store).promote(models[0], who="siege", why="to begin with")
+    Registry(store).promote(models[0], who="the test", why="to begin with")
     return Ground(store, fake, models, place, values)
 
 

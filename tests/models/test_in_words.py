@@ -42,7 +42,7 @@ def test_a_value_is_told_with_its_evidence_and_reasons() -> None:
 
 def test_ranges_are_those_of_the_csv() -> None:
     out = io.StringIO()
-    value_stocklist(io.BytesIO(STOCK.encode()), out, VALUER, TERMS.levels, today=TERMS.day)
+    value_stocklist(io.BytesIO(STOCK.encode()), out, VALUER, TERMS)
     row = next(csv.DictReader(io.StringIO(out.getvalue())))
     low, high = (f"${float(row[name]):,.0f}" for name in ("low_80", "high_80"))
     assert f"  80% range: {low} to {high}" in told(STOCK)[0][0].splitlines()

@@ -18,7 +18,7 @@ from models.insights.comparables import comparables
 from models.insights.market import MarketIndex, market_index
 from models.insights.pictures import index_picture, span_picture, walk_picture
 from models.insights.pictures.canvas import Canvas, number, ticks
-from models.price.interface import FloatArray
+from models.price.core.basis import Floats
 
 SVG = "{http://www.w3.org/2000/svg}"
 VALUER = valuer(
@@ -119,7 +119,7 @@ def test_the_index_is_a_hundred_on_the_last_day_and_its_band_closes_there() -> N
 class Rising(FakePriceModel):
     """A tenth in log a year."""
 
-    def center(self, subjects: Sequence[Subject]) -> FloatArray:
+    def center(self, subjects: Sequence[Subject]) -> Floats:
         return super().center(subjects) + [0.1 * s.day.toordinal() / 365 for s in subjects]
 
 

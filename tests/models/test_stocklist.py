@@ -31,7 +31,7 @@ def valued(
 ) -> list[dict[str, str]]:
     data = text.encode() if isinstance(text, str) else text
     out = io.StringIO()
-    value_stocklist(io.BytesIO(data), out, valuer, tuple(levels), today=TODAY)
+    value_stocklist(io.BytesIO(data), out, valuer, Terms(TODAY, levels=tuple(levels)))
     return list(csv.DictReader(io.StringIO(out.getvalue())))
 
 
@@ -139,7 +139,7 @@ def test_all_faults_of_a_row_are_said_at_once() -> None:
 def test_other_columns_are_ignored_and_named_once() -> None:
     notes: list[str] = []
     data = b"price,id,maker,shelf,model\n1,A,Ostvik,9,Dal\n2,B,Ostvik,9,Dal\n"
-    value_stocklist(io.BytesIO(data), io.StringIO(), VALUER, LEVELS, note=notes.append)
+    value_stocklist(io.BytesIO(data), io.StringIO(), VALUER, Terms(TODAY, levels=LEVELS), notes.append)
     assert notes == ["ignored columns: price, shelf"]
 
 
@@ -262,7 +262,7 @@ def test_memory_does_not_grow_with_the_file(monkeypatch: pytest.MonkeyPatch) -> 
     def peak(count: int) -> int:
         gc.collect()
         tracemalloc.start()
-        value_stocklist(lines(count), Nowhere(), VALUER, LEVELS, today=TODAY)
+        value_stocklist(lines(count), Nowhere(), VALUER, Terms(TODAY, levels=LEVELS))
         found = tracemalloc.get_traced_memory()[1]
         tracemalloc.stop()
         return found

@@ -15,8 +15,9 @@ from fakes import CATALOGUE, RATES, FakePriceModel
 from flask import Flask
 from stock import ROWS, as_csv
 
-from models.tables.stocklist import value_stocklist
+from models.tables.stocklist import Terms, value_stocklist
 from models.valuation.valuer import Valuer
+from service.api.values.services import today
 from service.client import ChangedError, Client, UnreachableError
 
 pytestmark = pytest.mark.usefixtures(waits.__name__)
@@ -42,7 +43,7 @@ def test_a_table_is_valued_as_the_command_of_the_models_values_it(own_app: Flask
     lines = list(answer)
     out = io.StringIO()
     valuer = Valuer(FakePriceModel(), CATALOGUE, RATES, "v")
-    value_stocklist(io.BytesIO(text.encode()), out, valuer, (0.5, 0.8))
+    value_stocklist(io.BytesIO(text.encode()), out, valuer, Terms(today(), levels=(0.5, 0.8)))
     assert lines == out.getvalue().splitlines() and len(lines) == 5
     assert answer.ignored == ("shelf",) and answer.model_version == parts(own_app).live.version
 

@@ -23,14 +23,14 @@ from service.api.parts.schemas import AlternativesSchema
 from service.api.values.schemas import (
     AttributionsSchema,
     IntervalsSchema,
-    Record,
-    RecordSchema,
+    ValuationHead,
+    ValuationHeadSchema,
     dump_attributions,
     dump_intervals,
     dump_valuation,
 )
 from service.api.values.services import ValuationRequest
-from service.http.dumping import Pairs, TextOfWhole, Whole, dumper
+from service.dumping import Pairs, TextOfWhole, Whole, dumper
 from service.http.schemas import Moment, money
 
 LEVELS = (0.5, 0.9)
@@ -116,7 +116,7 @@ def test_values_are_dumped_as_marshmallow_dumps_them(shared_app: Flask) -> None:
         assert sent(dump_intervals(found)) == IntervalsSchema().dump(found)
         assert sent(dump_attributions(found)) == AttributionsSchema().dump(found)
         now = datetime(2026, 1, 2, tzinfo=UTC)
-        record = RecordSchema().dump(Record("val_1", now, found.instrument))
+        record = ValuationHeadSchema().dump(ValuationHead("val_1", now, found.instrument))
         assert sent(dump_valuation(found, "val_1", now)) == {**record, **AttributionsSchema().dump(found)}
 
 

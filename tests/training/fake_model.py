@@ -13,7 +13,8 @@ from models.domain.evidence import Evidence
 from models.domain.instrument import Instrument, Subject
 from models.domain.money import Rates
 from models.practice.reliance import EVIDENCE_ALONE, Reliance
-from models.price.interface import FACTORS, Assessment, EvidenceWeight, FloatArray, evidence_word
+from models.price.core.basis import Floats
+from models.price.interface import FACTORS, Assessment, EvidenceWeight, evidence_word
 from models.study.judge import log_usd, only_sales
 
 WEAR_COST = 0.06
@@ -42,7 +43,7 @@ class FakeModel:
     def reliance(self) -> Reliance:
         return EVIDENCE_ALONE
 
-    def center(self, subjects: Sequence[Subject]) -> FloatArray:
+    def center(self, subjects: Sequence[Subject]) -> Floats:
         return np.array([self._center(s) for s in subjects]) + self.shift
 
     def _center(self, s: Subject) -> float:
@@ -52,7 +53,7 @@ class FakeModel:
         bare = Instrument(subject.instrument.maker, subject.instrument.model, condition_top=1.0)
         return Subject(bare, subject.day, subject.channel)
 
-    def effects(self, subjects: Sequence[Subject], references: Sequence[Subject]) -> FloatArray:
+    def effects(self, subjects: Sequence[Subject], references: Sequence[Subject]) -> Floats:
         out = np.zeros((len(subjects), len(FACTORS)))
         out[:, FACTORS.index("condition.top")] = self.center(subjects) - self.center(references)
         return out

@@ -32,9 +32,7 @@ def judged(small_market: Market) -> Judged:
 @pytest.fixture(scope="module")
 def card(small_market: Market, model: FakeModel, judged: Judged) -> dict[str, Any]:
     m = small_market
-    said = contents(
-        model, m.evidence, m.catalogue, m.rates, plain(study(judged, draws=50)), {"rounds": np.int64(3)}
-    )
+    said = contents(model, m.evidence, m.rates, plain(study(judged, draws=50)), {"rounds": np.int64(3)})
     return {"title": "Model card", "made": "2026-01-02", **said}
 
 
@@ -124,7 +122,7 @@ def test_an_offered_index_is_drawn_as_offered(small_market: Market, model: FakeM
         "high": [0.1, 0.2],
         "band": 0.9,
     }
-    index = contents(model, m.evidence, m.catalogue, m.rates, None, {"index": offered})["index"]
+    index = contents(model, m.evidence, m.rates, None, {"index": offered})["index"]
     assert index["center"] == pytest.approx([100 * np.exp(-0.1), 100])
     assert index["high"] == pytest.approx([100, 100 * np.exp(0.1)])
     assert index["band"] == "where the index lies with 90%"

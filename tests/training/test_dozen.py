@@ -15,7 +15,8 @@ from markets import market
 
 from models.domain.instrument import Instrument, Subject
 from models.domain.vocabulary import BY_FLAT, Family
-from models.price.interface import FACTORS, Assessment, EvidenceWeight, FloatArray, PriceModel
+from models.price.core.basis import Floats
+from models.price.interface import FACTORS, Assessment, EvidenceWeight, PriceModel
 from training.demo.market import Market
 from training.demo.world.natures import FIGURE_GAIN, PROVENANCE_GAIN
 from training.yardstick.dozen import measure as measuring
@@ -28,7 +29,6 @@ from training.yardstick.dozen.measure import (
     figures_of,
     market_of,
     measure,
-    sides_there,
 )
 
 # ── the markets ──────────────────────────────────────────────────────────────
@@ -164,7 +164,7 @@ class Knowing:
     def reference(self, subject: Subject) -> Subject:
         return Subject(Instrument(subject.instrument.maker, subject.instrument.model), *subject[1:])
 
-    def effects(self, subjects: Sequence[Subject], references: Sequence[Subject]) -> FloatArray:
+    def effects(self, subjects: Sequence[Subject], references: Sequence[Subject]) -> Floats:
         at, out = self._at(subjects), np.zeros((len(subjects), len(FACTORS)))
         for flat, effect in self.market.effects.items():
             out[:, FACTORS.index(BY_FLAT[flat].path)] = effect[at]
@@ -193,7 +193,7 @@ def test_a_model_that_knows_the_truth_misses_by_noise_alone(sixty: Market) -> No
 
 
 def _fit(seen: list[dict[str, Any]], report: dict[str, Any]) -> Callable[..., Any]:
-    def fitted(evidence: Sequence[Any], *_: object, practice: str = "none", **more: Any) -> Any:
+    def fitted(evidence: Sequence[Any], *_: object, practice: str, **more: Any) -> Any:
         seen.append({"rows": len(evidence), "practice": practice})
         return SimpleNamespace(model="a model", report=report)
 
@@ -205,18 +205,12 @@ def test_practice_is_given_on_one_side_and_the_evidence_is_the_same(monkeypatch:
     rules = [{"name": "refinished", "contradicted": True}, {"name": "prototype", "contradicted": False}]
     monkeypatch.setattr(measuring, "fit_model", _fit(seen, {"practice": rules}))
     monkeypatch.setattr(measuring, "figures_of", lambda model, market: {"rmse": 0.5})
-    shipped = {"models.practice": SimpleNamespace(shipped=lambda: "the trade's")}
-    monkeypatch.setattr(measuring, "import_module", shipped.__getitem__)
-    assert sides_there() == (WITHOUT, WITH)
+    monkeypatch.setattr(measuring, "NO_PRACTICE", "none")
+    monkeypatch.setattr(measuring, "shipped", lambda: "the trade's")
     without, with_ = (measure("contrary-60", 690, side) for side in (WITHOUT, WITH))
     assert seen == [{"rows": 180, "practice": "none"}, {"rows": 180, "practice": "the trade's"}]
     assert (without.refused, without.figures) == ("", {"rmse": 0.5})
     assert (with_.side, with_.contradicted) == (WITH, ("refinished",))
-
-
-def test_a_fit_that_takes_no_practice_is_asked_without_alone(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(measuring, "fit_model", lambda evidence, catalogue, rates: None)
-    assert sides_there() == (WITHOUT,)
 
 
 def test_a_refusal_of_few_sales_is_kept_and_any_other_fault_is_raised(
@@ -236,6 +230,5 @@ def test_a_refusal_of_few_sales_is_kept_and_any_other_fault_is_raised(
         measure("additive-12", 690, WITHOUT)
 
 
-def test_a_report_without_rules_says_nothing_of_them() -> None:
-    assert contradicted({"index": {}}) is None
+def test_a_rule_that_chance_explains_is_not_contradicted() -> None:
     assert contradicted({"practice": [{"name": "refinished", "contradicted": False}]}) == ()

@@ -6,9 +6,9 @@ import json
 from collections.abc import Sequence
 from pathlib import Path
 
+from training.yardstick import study as kept
 from training.yardstick.dozen.measure import WITH, WITHOUT, FitFigures
 from training.yardstick.dozen.table import as_text
-from training.yardstick.fresh import kept
 
 _FIGURES = (
     *(
@@ -64,7 +64,7 @@ def test_what_is_kept_is_read_as_it_was(tmp_path: Path) -> None:
     path = tmp_path / "dozen.json"
     markets = [_measured(1, WITHOUT, 0.2), _measured(1, WITH, 0.1), _measured(2, WITH, 0.3)]
     kept.write(path, "a", markets)
-    assert [FitFigures.from_row(row) for row in kept.read_rows(path, "a")] == markets
+    assert [FitFigures.from_row(row) for row in kept.read(path, "a")] == markets
     assert json.loads(path.read_text())["code"] == "a"
 
 
@@ -75,9 +75,9 @@ def test_other_rules_of_practice_are_another_state_of_the_code(tmp_path: Path) -
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_text("one")
     studies = ["training/yardstick/dozen"]
-    before = kept.code_hash(tmp_path, studies)
+    before = kept.code_hash(tmp_path, studies=studies)
     for path in (rules, study):
         path.write_text("two")
-        assert kept.code_hash(tmp_path, studies) != before
+        assert kept.code_hash(tmp_path, studies=studies) != before
         path.write_text("one")
-    assert kept.code_hash(tmp_path, studies) == before
+    assert kept.code_hash(tmp_path, studies=studies) == before

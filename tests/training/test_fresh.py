@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
@@ -19,11 +18,13 @@ from training.demo.market import Market
 from training.demo.world.workshops import EVIDENCE_ENDS
 from training.fit import fit_model
 from training.fit.design.typical import typical_of
-from training.yardstick.fresh import kept
+from training.yardstick import study as kept
 from training.yardstick.fresh.measure import ALONE, RAW, THIS, TRUTH, MarketFigures, inside, moved, scattered
 from training.yardstick.fresh.raw import coded, codes_of
 from training.yardstick.fresh.rivals import Rivals, fit_rivals
-from training.yardstick.fresh.table import as_text, mean_of, off, percent_of, pooled
+from training.yardstick.fresh.table import as_text, off, percent_of, pooled, said
+
+FRESH = "training/yardstick/fresh"
 
 
 def _measured(seed: int, this: float, held: tuple[int, ...], kind: str = "additive") -> MarketFigures:
@@ -49,10 +50,9 @@ MARKETS = (_measured(1, 0.036, (80, 40, 48, 72, 76)), _measured(2, 0.032, (120, 
 
 
 def test_a_mean_has_the_standard_error_of_the_markets_own_ratios() -> None:
-    ratio = mean_of(MARKETS, lambda m: percent_of(m.squares, THIS))
     # 90% and 80%: their standard deviation is 10/√2, so that of their mean is 5.
-    assert ratio.value == pytest.approx(85) and ratio.error == pytest.approx(5)
-    assert math.isnan(mean_of(MARKETS[:1], lambda m: m.squares[THIS]).error)
+    assert said([percent_of(m.squares, THIS) for m in MARKETS], ".2f") == "85.00 ± 5.00"
+    assert said([MARKETS[0].squares[THIS]], ".3f") == "0.036"
 
 
 def test_coverage_is_pooled_by_sales_and_not_by_markets() -> None:
@@ -140,24 +140,24 @@ def test_a_run_goes_on_from_its_file_but_not_over_other_code(tmp_path: Path) -> 
     path = tmp_path / "figures.json"
     assert kept.read(path, "a") == []
     kept.write(path, "a", MARKETS)
-    assert tuple(kept.read(path, "a")) == MARKETS
+    assert tuple(map(MarketFigures.from_row, kept.read(path, "a"))) == MARKETS
     assert [p.name for p in tmp_path.iterdir()] == ["figures.json"]
     with pytest.raises(kept.OtherCodeError, match="another state of the code"):
         kept.read(path, "b")
 
 
 def test_the_hash_of_the_code_changes_with_a_fit_and_not_with_the_table(tmp_path: Path) -> None:
-    fit, table = tmp_path / "training/fit/core.py", tmp_path / "training/yardstick/fresh/table.py"
+    fit, table = tmp_path / "training/fit/core.py", tmp_path / FRESH / "table.py"
     measure = table.with_name("measure.py")
     for path in (fit, table, measure):
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_text("one")
-    before = kept.code_hash(tmp_path)
+    before = kept.code_hash(tmp_path, studies=[FRESH])
     table.write_text("two")
-    assert kept.code_hash(tmp_path) == before
+    assert kept.code_hash(tmp_path, studies=[FRESH]) == before
     for path in (fit, measure):
         path.write_text("two")
-        assert kept.code_hash(tmp_path) != before
+        assert kept.code_hash(tmp_path, studies=[FRESH]) != before
         path.write_text("one")
 
 

@@ -24,7 +24,6 @@ from training.growth.measure import (
     rows_of,
     run,
     sizes_of,
-    specimen_of,
     tasks_of,
 )
 
@@ -38,9 +37,9 @@ def test_a_bundles_evidence_keeps_which_records_are_of_one_specimen(small_market
         was = before[row.id]
         assert (row.kind, row.day, row.price, row.channel) == (was.kind, was.day, was.price, was.channel)
         assert (row.instrument.serial is None) == (not was.instrument.serial)
-        groups.setdefault(specimen_of(row), set()).add(specimen_digest(was.instrument))
+        groups.setdefault(row.specimen, set()).add(specimen_digest(was.instrument))
     assert all(len(found) == 1 for found in groups.values())
-    sold_twice = [n for n in Counter(specimen_of(row) for row in rows).values() if n > 1]
+    sold_twice = [n for n in Counter(row.specimen for row in rows).values() if n > 1]
     assert len(sold_twice) > 5
 
 
@@ -59,8 +58,8 @@ def test_no_fit_sees_a_specimen_that_it_is_judged_by_and_every_sale_is_judged(sm
     tasks = tasks_of(rows, 4)
     judged: dict[float, set[str]] = {}
     for task in tasks:
-        seen = {specimen_of(row) for row in task.rows}
-        assert seen.isdisjoint(specimen_of(sale) for sale in task.sales)
+        seen = {row.specimen for row in task.rows}
+        assert seen.isdisjoint(sale.specimen for sale in task.sales)
         judged.setdefault(task.share, set()).update(sale.id for sale in task.sales)
     every = {row.id for row in rows if row.kind == "sale"}
     assert judged == {1 / 8: every, 1 / 4: every, 1 / 2: every}
@@ -117,6 +116,8 @@ def test_what_a_fit_is_given_and_what_is_kept_of_it() -> None:
     assert [size.sales for size in sizes] == pytest.approx([12.5, 25, 50], abs=0.5)
     half: Trial = sizes[-1].trials[0]
     assert half.counts == {"sale": 50, "asking": 0, "offer": 0}
-    paid = {at: np.log(float(sale.price)) for at, sale in enumerate(sorted(rows, key=specimen_of))}
+    paid = {
+        at: np.log(float(sale.price)) for at, sale in enumerate(sorted(rows, key=lambda sale: sale.specimen))
+    }
     assert half.error == pytest.approx([7.0 - paid[int(at)] for at in half.specimen])
     assert half.width == pytest.approx(np.full(50, 2 * 1.2815515655446004 * 0.2))

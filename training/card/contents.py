@@ -10,7 +10,6 @@ from typing import Any
 
 import numpy as np
 
-from models.domain.catalogue import Catalogue
 from models.domain.evidence import Evidence
 from models.domain.instrument import Instrument, Subject
 from models.domain.money import Rates
@@ -32,7 +31,6 @@ _OF_PRACTICE = ("practice", "spreads")
 def contents(
     model: PriceModel,
     rows: Sequence[Evidence],
-    catalogue: Catalogue,
     rates: Rates,
     study: Mapping[str, Any] | None,
     fit_report: Mapping[str, Any],
@@ -45,7 +43,7 @@ def contents(
         {
             "evidence": _evidence(rows),
             "study": study,
-            "index": market_index(model, rows, catalogue, fit_report.get("index")),
+            "index": market_index(model, rows, fit_report.get("index")),
             "repeat_sales": _repeat_sales(rows, rates),
             "importance": importance(model, rows),
             "trees": learnt(model, rows, fit_report),
@@ -109,9 +107,7 @@ def importance(model: PriceModel, rows: Sequence[Evidence]) -> list[dict[str, An
     return sorted(at_work, key=lambda row: (-row["effect"], row["factor"]))
 
 
-def market_index(
-    model: PriceModel, rows: Sequence[Evidence], catalogue: Catalogue, offered: Any = None
-) -> dict[str, Any]:
+def market_index(model: PriceModel, rows: Sequence[Evidence], offered: Any = None) -> dict[str, Any]:
     """Return the value of typical instruments over time, as an index that ends at 100.
 
     Keys: `days`; `center`, `low`, `high` (index levels); `band` (the meaning of `low` and `high` in words).

@@ -2,13 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from html import escape
 
 
 def written(value: float | None, form: str) -> str:
     """Format a figure as text; None becomes a dash."""
     return "–" if value is None else form.format(value)
+
+
+def factor(found: float | None, nothing: str = "–") -> str:
+    """A factor as text; `nothing` where there is none."""
+    return f"{found:.2f}" if found else nothing
+
+
+def span(found: Mapping[str, float] | None, nothing: str = "–") -> str:
+    """A factor and its span as text; `nothing` where there is none."""
+    return f"{found['factor']:.2f} ({found['low']:.2f} to {found['high']:.2f})" if found else nothing
 
 
 def figure(svg: str, caption: str, words: str) -> str:

@@ -9,7 +9,7 @@ from typing import Any
 from models.domain.vocabulary import Family
 from models.practice import NAMEABLE
 from training.card.charts.practice import Group, Told, label_of, practice_chart
-from training.card.pieces import figure, table
+from training.card.pieces import factor, figure, span, table
 
 _FACTORS = ("factor", "evidence", "posterior")
 _MOST = 0.5  # from this share of practice on, a rule counts as resting mostly on common practice
@@ -107,7 +107,7 @@ def _spreads(spreads: Sequence[Told]) -> list[str]:
     if not spreads:
         return []
     rows = [
-        [told["name"].replace("_", " "), *(_factor(told[key]) for key in _FACTORS), told["says"]]
+        [told["name"].replace("_", " "), *(factor(told[key]) for key in _FACTORS), told["says"]]
         for told in spreads
     ]
     caption = "How far typical prices differ: two of three lie within this factor of the middle"
@@ -115,15 +115,7 @@ def _spreads(spreads: Sequence[Told]) -> list[str]:
     return [f"<div class=rules>{found}</div>"]
 
 
-def _factor(found: float | None) -> str:
-    return f"{found:.2f}" if found else "–"
-
-
 def _row(told: Told) -> list[str]:
     prior, sales = f"{told['low']:g} to {told['high']:g}", f"{told['as_if_sales']:g}"
-    learnt = (_span(told["evidence"]), _span(told["posterior"]), f"{told['share']:.0%}")
+    learnt = (span(told["evidence"]), span(told["posterior"]), f"{told['share']:.0%}")
     return [label_of(told), prior, sales, *learnt, told["says"]]
-
-
-def _span(found: Mapping[str, float] | None) -> str:
-    return f"{found['factor']:.2f} ({found['low']:.2f} to {found['high']:.2f})" if found else "–"

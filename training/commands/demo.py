@@ -6,14 +6,14 @@ from pathlib import Path
 
 import click
 
-from models.commands.console import examples
+from models.commands.console import NEW_FOLDER, examples
 from training.demo.files import write_market
 from training.demo.market import make_market
 from training.demo.world.natures import NATURES
 
 
 @click.command(epilog=examples("bookmatch demo market --sales 500"))
-@click.argument("folder", metavar="DIR", type=click.Path(file_okay=False, path_type=Path))
+@click.argument("folder", metavar="DIR", type=NEW_FOLDER)
 @click.option(
     "--seed", type=click.IntRange(min=0), default=0, show_default=True, help="Another seed, another market."
 )

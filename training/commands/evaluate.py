@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from models.commands.console import examples
+from models.commands.console import A_FOLDER, NEW_FILE, examples, json_option
 from models.errors import BookmatchError
 from training.commands.telling import note, show_study, tell
 from training.sources import Source, SourceParameter, named, read_source
@@ -31,22 +31,18 @@ if TYPE_CHECKING:
 @click.option(
     "--store",
     required=True,
-    type=click.Path(exists=True, file_okay=False, path_type=Path),
+    type=A_FOLDER,
     help="Folder of price models; the current one is judged.",
 )
 @click.option("--strict", is_flag=True, help="Make any bad row an error.")
 @click.option("--growth", is_flag=True, help="Also show what more records would bring.")
-@click.option(
-    "--picture",
-    type=click.Path(dir_okay=False, path_type=Path),
-    help="With --growth: draw it to this SVG file.",
-)
+@click.option("--picture", type=NEW_FILE, help="With --growth: draw it to this SVG file.")
 @click.option(
     "--jobs",
     type=click.IntRange(min=1),
     help="With --growth: fits at a time.  [default: the machine's processors]",
 )
-@click.option("--json", "as_json", is_flag=True, help="Print JSON.")
+@json_option
 def evaluate(
     holdout: Source | None,
     store: Path,

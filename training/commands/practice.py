@@ -12,9 +12,11 @@ import click
 
 from models.bundles.bundle import read_file, read_manifest
 from models.bundles.registry import Registry
-from models.commands.console import examples
-from models.errors import BookmatchError, PracticeError
+from models.commands.console import A_FILE, A_FOLDER, examples, json_option
+from models.errors import BookmatchError
 from models.practice import NO_PRACTICE, SHIPPED, Practice, Rule, SpreadStatement, read_practice, shipped
+from training.card.pieces import factor, span
+from training.commands.telling import read_text
 
 CARD = "card.json"
 _LEARNED = ("prior", "evidence", "posterior", "share", "contradicted")
@@ -36,14 +38,14 @@ class _Fitted(NamedTuple):
     "file",
     metavar="[PRACTICE.toml]",
     required=False,
-    type=click.Path(exists=True, dir_okay=False, path_type=Path),
+    type=A_FILE,
 )
 @click.option(
     "--store",
-    type=click.Path(exists=True, file_okay=False, path_type=Path),
+    type=A_FOLDER,
     help="Folder of price models; compare the rules with the evidence of the current one.",
 )
-@click.option("--json", "as_json", is_flag=True, help="Print JSON.")
+@json_option
 def practice(file: Path | None, store: Path | None, as_json: bool) -> None:
     """Check the rules of PRACTICE.toml and print them; with --store, also what the evidence says of each.
 
@@ -78,13 +80,8 @@ def practice_of(choice: str | None) -> Practice:
 
 
 def read_practice_file(file: Path) -> Practice:
-    """Read a file of common practice. Raises BookmatchError with its name if the text is not valid."""
-    try:
-        return read_practice(file.read_text(encoding="utf-8"))
-    except UnicodeDecodeError as error:
-        raise BookmatchError(f"{file}: is not UTF-8 at byte {error.start}; save it as UTF-8") from error
-    except PracticeError as error:
-        raise BookmatchError(f"{file}: {error}") from error
+    """The rules of this file. Raises BookmatchError that names it."""
+    return read_text(file, read_practice)
 
 
 def _fitted(store: Path) -> _Fitted:
@@ -158,18 +155,14 @@ def _spreads_as_text(spreads: Sequence[SpreadStatement], fitted: _Fitted | None)
     rows = [("spread", "factor", *(("evidence", "both") if fitted else ()), "in words")]
     for one in spreads:
         learned = fitted.spreads.get(one.name, {}) if fitted else {}
-        found = [_factor(learned.get(key)) for key in ("evidence", "posterior")] if fitted else []
-        rows.append((one.name, _factor(one.factor), *found, one.says))
+        found = [factor(learned.get(key), "-") for key in ("evidence", "posterior")] if fitted else []
+        rows.append((one.name, factor(one.factor, "-"), *found, one.says))
     return [
         "",
         f"{len(spreads)} spreads: two of three lie within this factor of the middle",
         "",
         *_columns(rows),
     ]
-
-
-def _factor(found: float | None) -> str:
-    return f"{found:.2f}" if found else "-"
 
 
 _HEAD = ("evidence (80%)", "both (80%)", "of it practice", "verdict")
@@ -179,7 +172,7 @@ def _learned(rule: Rule, learned: Mapping[str, Any] | None) -> tuple[str, ...]:
     if learned is None:
         return ("-", "-", "-", "not in the fit")
     share = f"{learned['share']:.0%}"
-    return (_span(learned["evidence"]), _span(learned["posterior"]), share, _verdict(rule, learned))
+    return (span(learned["evidence"], "-"), span(learned["posterior"], "-"), share, _verdict(rule, learned))
 
 
 def _verdict(rule: Rule, learned: Mapping[str, Any]) -> str:
@@ -191,17 +184,13 @@ def _verdict(rule: Rule, learned: Mapping[str, Any]) -> str:
     return "agrees" if rule.low <= evidence["factor"] <= rule.high else "differs within chance"
 
 
-def _span(found: Mapping[str, float] | None) -> str:
-    return f"{found['factor']:.2f} ({found['low']:.2f} to {found['high']:.2f})" if found else "-"
-
-
 def _disagreements(rules: Sequence[Rule], learned: Mapping[str, Mapping[str, Any]]) -> list[str]:
     """Return the lines that list the rules which the evidence contradicts beyond chance."""
     found = [rule for rule in rules if learned.get(rule.name, {}).get("contradicted")]
     if not found:
         return ["The evidence contradicts no rule beyond chance."]
     return ["The evidence contradicts beyond chance:"] + [
-        f"  {rule.name}: {rule.says} The evidence says {_span(learned[rule.name]['evidence'])}."
+        f"  {rule.name}: {rule.says} The evidence says {span(learned[rule.name]['evidence'], '-')}."
         for rule in found
     ]
 

@@ -3,15 +3,31 @@
 from __future__ import annotations
 
 import json
-from typing import TYPE_CHECKING, Any
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
 from models.domain.evidence import EVIDENCE_COLUMNS
+from models.errors import BookmatchError
 from models.tables.table import ignored_columns
 
 if TYPE_CHECKING:
     from training.reading import Reading
+
+
+T = TypeVar("T")
+
+
+def read_text(file: Path, read: Callable[[str], T]) -> T:
+    """Read a file that people write. Raises BookmatchError that names it and says what is wrong."""
+    try:
+        return read(file.read_text(encoding="utf-8"))
+    except UnicodeDecodeError as error:
+        raise BookmatchError(f"{file}: is not UTF-8 at byte {error.start}; save it as UTF-8") from error
+    except BookmatchError as error:
+        raise BookmatchError(f"{file}: {error}") from error
 
 
 def note(text: str) -> None:

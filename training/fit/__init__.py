@@ -98,13 +98,12 @@ def data_of(rows: Sequence[Evidence], encoding: InstrumentEncoding, rates: Rates
     gap = ["" if e.kind == "sale" else f"{e.kind} {e.channel}" for e in rows]
     # Offers are few, so all share one noise variance. Asking prices have one for each channel.
     kind = [e.kind if e.kind == "offer" else g for e, g in zip(rows, gap, strict=True)]
-    specimen = [
-        f"{model_key(e.subject)}|{e.instrument.serial}" if e.instrument.serial else e.id for e in rows
-    ]
     subjects = [e.subject for e in rows]
     table = columns(subjects, encoding.catalogue, encoding.typical)
     thinned = thinned_of(rows, encoding)
-    return Data(table, [encoding.row(s) for s in subjects], price, gap, kind, specimen, thinned)
+    return Data(
+        table, [encoding.row(s) for s in subjects], price, gap, kind, [e.specimen for e in rows], thinned
+    )
 
 
 def thinned_of(rows: Sequence[Evidence], encoding: InstrumentEncoding) -> Thinned:

@@ -15,8 +15,8 @@ import numpy as np
 from scipy.optimize import nnls
 
 from models.domain.evidence import Evidence
+from models.price.core.basis import Floats
 from models.price.instruments.model import GuitarModel
-from models.price.interface import FloatArray as Floats
 from models.study.judge import only_sales
 from training.growth.measure import LEVEL, Measures, Size, measured
 

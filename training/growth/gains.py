@@ -23,14 +23,14 @@ from models.domain.catalogue import Model
 from models.domain.evidence import Evidence
 from models.domain.instrument import Instrument, Subject, Value
 from models.domain.vocabulary import DEFAULT_CHANNEL, FIELDS, Field, Kind
+from models.price.core.basis import Floats
 from models.price.instruments.encoding import InstrumentEncoding
 from models.price.instruments.features import model_key
 from models.price.instruments.model import GuitarModel
-from models.price.interface import FloatArray as Floats
 from models.study.judge import only_sales
+from training.growth.measure import LEVEL
 
-MORE = 10  # Number of additional sales whose effect is counted.
-LEVEL = 0.8  # Level of the ranges that additional sales narrow.
+MORE = 10  # sales
 _BAND = NormalDist().inv_cdf((1 + LEVEL) / 2)
 _MOST_MODELS = 12  # A field's effect is averaged over at most this many models, those where it was sold most.
 

@@ -7,7 +7,7 @@ is judged at every size, by fits that have no record of its instrument.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import groupby
 from typing import NamedTuple
@@ -21,17 +21,14 @@ from models.domain.evidence import Evidence
 from models.domain.evidence_snapshot import EvidenceSnapshot
 from models.domain.money import Rates
 from models.domain.vocabulary import KIND_NAMES
-from models.price.instruments.features import model_key
-from models.price.interface import FloatArray as Floats
-from models.price.interface import PriceModel
+from models.price.core.basis import Floats
 from models.study.judge import judge, only_sales
+from training.study.backtest import Fitter
 
 SHARES = (1 / 8, 1 / 4, 1 / 2)
 LEAST = 10  # A size counts only if each of its fits has at least this many sales.
 LEVEL = 0.8  # Level of the range whose width is measured.
 _FEW = 300  # With fewer sales than this, chance matters more, and two random orders are used instead of one.
-
-Fitter = Callable[[Sequence[Evidence], Catalogue, Rates, int], PriceModel]
 
 
 @dataclass(frozen=True)
@@ -78,12 +75,6 @@ def rows_of(snapshot: EvidenceSnapshot) -> list[Evidence]:
     ]
 
 
-def specimen_of(row: Evidence) -> str:
-    """Return a key shared by all records of one specimen. A record without a serial number has its own."""
-    serial = row.instrument.serial
-    return f"{model_key(row.subject)}|{serial}" if serial else row.id
-
-
 def positions_of(rows: Sequence[Evidence], seed: int) -> dict[str, float]:
     """Return the position of each specimen, between 0 and 1, in a random order.
 
@@ -92,7 +83,7 @@ def positions_of(rows: Sequence[Evidence], seed: int) -> dict[str, float]:
     """
     kinds: dict[str, set[str]] = {}
     for row in sorted(rows, key=lambda row: row.id):
-        kinds.setdefault(specimen_of(row), set()).add(row.kind)
+        kinds.setdefault(row.specimen, set()).add(row.kind)
     rng = np.random.default_rng(seed)
     out: dict[str, float] = {}
     for kind in KIND_NAMES:
@@ -113,8 +104,8 @@ def tasks_of(rows: Sequence[Evidence], seed: int, holdout: Sequence[Evidence] = 
         forward = positions_of(rows, seed + order)
         for positions in (forward, {name: 1 - position for name, position in forward.items()}):
             for share in SHARES:
-                own = [row for row in rows if positions[specimen_of(row)] < share]
-                others = [row for row in only_sales(rows) if positions[specimen_of(row)] >= SHARES[-1]]
+                own = [row for row in rows if positions[row.specimen] < share]
+                others = [row for row in only_sales(rows) if positions[row.specimen] >= SHARES[-1]]
                 out.append(_Task(share, own, list(holdout) or others))
     # A size counts only if each of its fits has enough sales, and some sales to be judged by.
     short = {task.share for task in out if len(only_sales(task.rows)) < LEAST or not task.sales}
@@ -138,9 +129,8 @@ def run(
     is above 1.
     """
     tasks = tasks_of(market.rows, market.seed, holdout)
-    number = {
-        name: at for at, name in enumerate(sorted({specimen_of(s) for task in tasks for s in task.sales}))
-    }
+    sold = sorted({sale.specimen for task in tasks for sale in task.sales})
+    number = {specimen: at for at, specimen in enumerate(sold)}
     done = Parallel(n_jobs=jobs, return_as="generator")(
         delayed(_trial)(t, market, fit, number) for t in tasks
     )
@@ -156,7 +146,7 @@ def _trial(task: _Task, market: GrowthRecords, fit: Fitter, number: Mapping[str,
         {kind: sum(row.kind == kind for row in task.rows) for kind in KIND_NAMES},
         judged.center - judged.paid,
         judged.high[:, 0] - judged.low[:, 0],
-        np.array([number[specimen_of(sale)] for sale in task.sales]),
+        np.array([number[sale.specimen] for sale in task.sales]),
     )
 
 

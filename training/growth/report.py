@@ -14,7 +14,7 @@ from models.price.instruments.model import GuitarModel
 from models.study.judge import only_sales
 from training.growth.curve import LEAST_SIZES, TIMES, as_json, expected, floors_of
 from training.growth.gains import Gain, of_fields, of_makers, of_models
-from training.growth.measure import LEAST, SHARES, Size, Trial, measured, sizes_of, specimen_of
+from training.growth.measure import LEAST, SHARES, Size, Trial, measured, sizes_of
 
 MOST = 10  # At most this many models are listed, and as many makers and fields.
 
@@ -35,7 +35,7 @@ def report(
     return {
         "records": {
             **Counter(row.kind for row in rows),
-            "instruments": len({specimen_of(row) for row in rows}),
+            "instruments": len({row.specimen for row in rows}),
         },
         "judged_by": "holdout" if holdout else "sales left out",
         "past": [_past(size) for size in sizes],

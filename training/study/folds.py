@@ -7,7 +7,7 @@ offers for all other specimens stay in every fit.
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import reduce
 from operator import add
@@ -19,7 +19,6 @@ from tqdm import tqdm
 from models.domain.catalogue import Catalogue
 from models.domain.evidence import Evidence
 from models.domain.money import Rates
-from models.domain.names import normal, normal_serial
 from models.study.judge import Judged, judge, only_sales
 from training.study.backtest import Fitter
 
@@ -35,25 +34,19 @@ class Fold:
     kept: tuple[Evidence, ...]
 
 
-def specimen_of(row: Evidence) -> Hashable:
-    """Return a key shared by all records of one specimen. A record without a serial number has its own."""
-    it = row.instrument
-    return (normal(it.maker), normal(it.model), normal_serial(it.serial)) if it.serial else row.id
-
-
 def folds(rows: Sequence[Evidence], seed: int) -> list[Fold]:
     """Divide the sold specimens into `FOLDS` folds, or fewer with fewer specimens; no folds below `LEAST`.
 
     The order of the rows does not matter, nor how specimens are named.
     """
     ordered = sorted(rows, key=lambda row: (row.day, row.id))
-    sold = list(dict.fromkeys(specimen_of(sale) for sale in only_sales(ordered)))
+    sold = list(dict.fromkeys(sale.specimen for sale in only_sales(ordered)))
     if len(sold) < LEAST:
         return []
     count = min(FOLDS, len(sold))
     dealt = np.random.default_rng(seed).permutation(len(sold)) % count
     fold_of = dict(zip(sold, dealt.tolist(), strict=True))
-    position = [fold_of.get(specimen_of(row)) for row in ordered]
+    position = [fold_of.get(row.specimen) for row in ordered]
     return [
         Fold(
             tuple(row for row, at in zip(ordered, position, strict=True) if at != fold),

@@ -23,7 +23,7 @@ import numpy as np
 from scipy.special import bdtr
 
 from models.domain.money import Rates
-from models.price.interface import FloatArray as Floats
+from models.price.core.basis import Floats
 from models.price.interface import PriceModel
 from models.study.intervals import covered, interval_score
 from models.study.judge import SCORE_LEVEL, Judged, judge
@@ -60,11 +60,6 @@ class Verdict:
     @property
     def passed(self) -> bool:
         return all(check.passed for check in self.checks)
-
-    @property
-    def reasons(self) -> tuple[str, ...]:
-        """The reasons for a refusal: one line for each check that failed."""
-        return tuple(f"{c.name}: {c.detail}" for c in self.checks if not c.passed)
 
     def to_json(self) -> dict[str, Any]:
         return {

@@ -11,8 +11,7 @@ import numpy as np
 
 from models.domain.evidence import Evidence
 from models.domain.money import Rates
-from models.domain.names import normal, normal_serial
-from models.price.interface import FloatArray as Floats
+from models.price.core.basis import Floats
 from models.study.judge import only_sales
 
 
@@ -59,11 +58,9 @@ def resold(rows: Sequence[Evidence], rates: Rates) -> tuple[list[Pair], list[int
     sales are not allowed for.
     """
     sales = sorted(only_sales(rows), key=lambda row: (row.day, row.id))
-    by_specimen: dict[tuple[str, str, str], list[Evidence]] = defaultdict(list)
+    by_specimen: dict[str, list[Evidence]] = defaultdict(list)
     for sale in sales:
-        it = sale.instrument
-        if it.serial:
-            by_specimen[normal(it.maker), normal(it.model), normal_serial(it.serial)].append(sale)
+        by_specimen[sale.specimen].append(sale)
     if not sales:
         return [], []
     years = list(range(sales[0].day.year, sales[-1].day.year + 1))

@@ -17,9 +17,8 @@ import click
 from joblib import Parallel, cpu_count, delayed
 from tqdm import tqdm
 
-from models.commands.console import OneLineErrors
-from training.yardstick.contests import CONTESTANTS, CONTESTS, OURS, pieces, run, scored
-from training.yardstick.ours import available
+from models.commands.console import NEW_FILE, OneLineErrors
+from training.yardstick.contests import CONTESTANTS, CONTESTS, pieces, run, scored
 from training.yardstick.table import as_text
 
 
@@ -30,16 +29,10 @@ from training.yardstick.table import as_text
 )
 @click.option("--repeats", type=click.IntRange(1), default=3, show_default=True)
 @click.option("--jobs", type=click.IntRange(1), default=cpu_count(), show_default=True)
-@click.option(
-    "--json", "out", type=click.Path(dir_okay=False, path_type=Path), help="Write the scores there."
-)
+@click.option("--json", "out", type=NEW_FILE, help="Write the scores there.")
 def main(only: tuple[str, ...], who: tuple[str, ...], repeats: int, jobs: int, out: Path | None) -> None:
     """Compare on markets of our own making and on open price data; prints one table."""
-    contestants = who or CONTESTANTS
-    if OURS in contestants and not available():
-        click.echo(f"{OURS} is left out: this tree has no fitting code", err=True)
-        contestants = tuple(name for name in contestants if name != OURS)
-    work = list(pieces(only or CONTESTS, contestants, repeats))
+    work = list(pieces(only or CONTESTS, who or CONTESTANTS, repeats))
     done = Parallel(n_jobs=jobs, return_as="generator")(delayed(run)(piece) for piece in work)
     scores = scored(list(tqdm(done, total=len(work), unit="fit", disable=None)))
     if out is not None:

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -39,11 +40,9 @@ class Feature:
 class OpenData:
     """A data set of n records. `table`: one array per column, two per grade; `log_price`: natural logs."""
 
-    name: str
     columns: tuple[Feature, ...]
     table: Table
     log_price: Floats
-    source: str
 
     def __len__(self) -> int:
         return len(self.log_price)
@@ -73,33 +72,22 @@ def _column(frame: Any, column: Feature, source: str) -> dict[str, NDArray[Any]]
     return {column.name: numbers}
 
 
-def _data(name: str, frame: Any, price: str, columns: Mapping[str, Feature], source: str) -> OpenData:
+def _data(frame: Any, price: str, columns: Mapping[str, Feature]) -> OpenData:
     table: dict[str, NDArray[Any]] = {}
     for field, column in columns.items():
         table |= _column(frame, column, field)
-    return OpenData(
-        name, tuple(columns.values()), table, np.log(np.asarray(frame[price], dtype=np.float64)), source
-    )
+    return OpenData(tuple(columns.values()), table, np.log(np.asarray(frame[price], dtype=np.float64)))
 
 
-def _numbers(*names: str) -> dict[str, Feature]:
-    return {name: Feature(name, Scale.NUMBER) for name in names}
+def _features(scale: Scale, *names: str) -> dict[str, Feature]:
+    return {name: Feature(name, scale) for name in names}
 
 
-def _sizes(*names: str) -> dict[str, Feature]:
-    return {name: Feature(name, Scale.SIZE) for name in names}
-
-
-def _levels(*names: str) -> dict[str, Feature]:
-    return {name: Feature(name, Scale.LEVEL) for name in names}
+_numbers, _sizes, _levels = (partial(_features, scale) for scale in (Scale.NUMBER, Scale.SIZE, Scale.LEVEL))
 
 
 def _grade(name: str, *terms: str) -> dict[str, Feature]:
     return {name: Feature(name, Scale.GRADE, terms)}
-
-
-def _words(text: str) -> list[str]:
-    return text.split()
 
 
 def _frame(package: str, item: str) -> Any:
@@ -132,13 +120,13 @@ _AMES_GRADES: Mapping[str, Sequence[str]] = {
     "Garage.Cond": _QUALITY,
     "Functional": ("Sal", "Sev", "Maj2", "Maj1", "Mod", "Min2", "Min1", "Typ"),
 }
-_AMES_NUMBERS = _words(
+_AMES_NUMBERS = (
     "Overall.Qual Overall.Cond Year.Built Year.Remod.Add Mas.Vnr.Area BsmtFin.SF.1 BsmtFin.SF.2 Bsmt.Unf.SF "
     "Total.Bsmt.SF X2nd.Flr.SF Low.Qual.Fin.SF Bsmt.Full.Bath Bsmt.Half.Bath Full.Bath Half.Bath "
     "Bedroom.AbvGr Kitchen.AbvGr TotRms.AbvGrd Fireplaces Garage.Yr.Blt Garage.Cars Garage.Area Wood.Deck.SF "
     "Open.Porch.SF Enclosed.Porch X3Ssn.Porch Screen.Porch Pool.Area Misc.Val Mo.Sold Yr.Sold"
 )
-_AMES_LEVELS = _words(
+_AMES_LEVELS = (
     "MS.SubClass MS.Zoning Street Alley Lot.Shape Land.Contour Lot.Config Land.Slope Neighborhood "
     "Condition.1 Condition.2 Bldg.Type House.Style Roof.Style Roof.Matl Exterior.1st Exterior.2nd "
     "Mas.Vnr.Type Foundation BsmtFin.Type.2 Heating Central.Air Electrical Garage.Type Paved.Drive "
@@ -150,8 +138,8 @@ def ames() -> OpenData:
     """2,930 houses sold in Ames (De Cock 2011, J. Statistics Education 19(3)), without the ids."""
     grades = {name: Feature(name, Scale.GRADE, tuple(terms)) for name, terms in _AMES_GRADES.items()}
     sizes = _sizes("area", "Lot.Area", "Lot.Frontage", "X1st.Flr.SF")
-    columns = {**sizes, **_numbers(*_AMES_NUMBERS), **grades, **_levels(*_AMES_LEVELS)}
-    return _data("Ames houses", _frame("openintro", "ames"), "price", columns, "openintro ames")
+    columns = {**sizes, **_numbers(*_AMES_NUMBERS.split()), **grades, **_levels(*_AMES_LEVELS.split())}
+    return _data(_frame("openintro", "ames"), "price", columns)
 
 
 def computers() -> OpenData:
@@ -162,7 +150,7 @@ def computers() -> OpenData:
         **_levels("cd", "multi", "premium"),
     }
     frame = _drawn(_frame("Ecdat", "Computers"), 3000)
-    return _data("computers", frame, "price", columns, "Ecdat Computers")
+    return _data(frame, "price", columns)
 
 
 _STONE_COLOURS = ("J", "I", "H", "G", "F", "E", "D")
@@ -178,7 +166,7 @@ def diamonds() -> OpenData:
         **_grade("clarity", "I1", "SI2", "SI1", "VS2", "VS1", "VVS2", "VVS1", "IF"),
     }
     frame = _drawn(_frame("ggplot2", "diamonds"), 2000)
-    return _data("diamonds", frame, "price", columns, "ggplot2 diamonds")
+    return _data(frame, "price", columns)
 
 
 def stones() -> OpenData:
@@ -189,7 +177,7 @@ def stones() -> OpenData:
         **_grade("clarity", "VS2", "VS1", "VVS2", "VVS1", "IF"),
         **_levels("certification"),
     }
-    return _data("308 stones", _frame("Ecdat", "Diamond"), "price", columns, "Ecdat Diamond")
+    return _data(_frame("Ecdat", "Diamond"), "price", columns)
 
 
 def windsor() -> OpenData:
@@ -199,14 +187,14 @@ def windsor() -> OpenData:
         **_numbers("bedrooms", "bathrooms", "stories", "garage"),
         **_levels("driveway", "recreation", "fullbase", "gasheat", "aircon", "prefer"),
     }
-    return _data("Windsor houses", _frame("AER", "HousePrices"), "price", columns, "AER HousePrices")
+    return _data(_frame("AER", "HousePrices"), "price", columns)
 
 
 def grinnell() -> OpenData:
     """929 houses sold in Grinnell 2005–2015, without their list prices."""
     columns = {**_sizes("SquareFeet", "LotSize"), **_numbers("Bedrooms", "Baths", "YearBuilt", "Date")}
     frame = _frame("Stat2Data", "GrinnellHouses")
-    return _data("Grinnell houses", frame, "SalePrice", columns, "Stat2Data GrinnellHouses")
+    return _data(frame, "SalePrice", columns)
 
 
 def auctions() -> OpenData:
@@ -218,7 +206,7 @@ def auctions() -> OpenData:
     }
     frame = _frame("openintro", "mariokart")
     frame = frame[frame["total_pr"] <= 100]
-    return _data("online auctions", frame, "total_pr", columns, "openintro mariokart")
+    return _data(frame, "total_pr", columns)
 
 
 OPEN_DATA: Mapping[str, Callable[[], OpenData]] = {

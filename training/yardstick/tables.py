@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from models.price.interface import FloatArray as Floats
+from models.price.core.basis import Floats
 
 Ints = NDArray[np.int64]
 Table = Mapping[str, NDArray[Any]]  # numbers: float64 with NaN for unknown; levels: object, "" for unknown

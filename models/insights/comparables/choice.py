@@ -17,8 +17,9 @@ from models.domain.money import BASE_CURRENCY, quantum, round_money
 from models.insights.comparables.grid import Step, adjust, reconcile, shares_of, weights
 from models.insights.comparables.kinds import Comparable, Comparables
 from models.insights.comparables.nearness import nearest
+from models.price.core.basis import Floats
 from models.price.instruments.features import edition_key
-from models.price.interface import FACTORS, FloatArray
+from models.price.interface import FACTORS
 from models.valuation.cautions import BESIDE, Caution
 from models.valuation.valuer import Valuer, money_of
 
@@ -126,7 +127,7 @@ def _by_standard_error(subject: Subject, found: list[_Candidate]) -> list[_Candi
     )
 
 
-def _log_usd(valuer: Valuer, records: Sequence[Evidence]) -> FloatArray:
+def _log_usd(valuer: Valuer, records: Sequence[Evidence]) -> Floats:
     return np.array(
         [math.log(float(e.price) * valuer.rates.usd_per(e.currency, e.day)) for e in records], np.float64
     )
@@ -159,7 +160,7 @@ def _adjusted(
 
 
 def _comparable(
-    valuer: Valuer, subject: Subject, currency: str, rate: float, candidate: _Candidate, effects: FloatArray
+    valuer: Valuer, subject: Subject, currency: str, rate: float, candidate: _Candidate, effects: Floats
 ) -> Comparable:
     e = candidate.record
     usd = float(e.price) * valuer.rates.usd_per(e.currency, e.day)

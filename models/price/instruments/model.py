@@ -15,13 +15,14 @@ from models.domain.instrument import Instrument, Subject
 from models.domain.vocabulary import DEFAULT_CHANNEL, DEFAULT_LEVELS
 from models.errors import BundleDamagedError
 from models.practice.reliance import EVIDENCE_ALONE, Reliance, read_reliance
+from models.price.core.basis import Floats
 from models.price.core.core import Core, read_core
 from models.price.evaluator.encoding import Row
 from models.price.evaluator.evaluator import Evaluator, PredictionIntervals
 from models.price.instruments.encoding import InstrumentEncoding
 from models.price.instruments.features import edition_key, feature_hash, model_key
 from models.price.instruments.reference import Typical, reference_of
-from models.price.interface import FACTORS, Assessment, Estimate, EvidenceWeight, FloatArray, evidence_word
+from models.price.interface import FACTORS, Assessment, Estimate, EvidenceWeight, evidence_word
 
 _MOST_WARM = 100  # Most models that `warm` prepares; each takes some milliseconds and half a megabyte.
 
@@ -54,7 +55,7 @@ class GuitarModel:
     def _rows(self, subjects: Sequence[Subject]) -> list[Row]:
         return [self._encoding.row(subject) for subject in subjects]
 
-    def center(self, subjects: Sequence[Subject]) -> FloatArray:
+    def center(self, subjects: Sequence[Subject]) -> Floats:
         return self.evaluator.center(self._rows(subjects)) if subjects else np.zeros(0)
 
     def estimate(self, subjects: Sequence[Subject], levels: Sequence[float]) -> Estimate:
@@ -84,17 +85,17 @@ class GuitarModel:
         weights = tuple(EvidenceWeight(evidence_word(n), n, round(effective, 1)) for n, effective in pairs)
         return Estimate(ranges.center, ranges.low, ranges.high, weights)
 
-    def difference_sd(self, subjects: Sequence[Subject], others: Sequence[Subject]) -> FloatArray:
+    def difference_sd(self, subjects: Sequence[Subject], others: Sequence[Subject]) -> Floats:
         rows, beside = self._rows(subjects), self._rows(others)
         return np.asarray(np.sqrt(self.evaluator.difference_variance(rows, beside)))
 
-    def noise_sd(self, subjects: Sequence[Subject]) -> FloatArray:
+    def noise_sd(self, subjects: Sequence[Subject]) -> Floats:
         return np.asarray(np.sqrt(self.evaluator.noise_variance(self._rows(subjects))))
 
     def reference(self, subject: Subject) -> Subject:
         return reference_of(subject, self.typical[model_key(subject)])
 
-    def effects(self, subjects: Sequence[Subject], references: Sequence[Subject]) -> FloatArray:
+    def effects(self, subjects: Sequence[Subject], references: Sequence[Subject]) -> Floats:
         for s, r in zip(subjects, references, strict=True):
             if model_key(s) != model_key(r):
                 raise ValueError("effects are counted between two instruments of one model")

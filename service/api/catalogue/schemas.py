@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from marshmallow import Schema, fields
 
-from service.http.schemas import described, provisional_member
+from service.dumping import described, objects
+from service.http.schemas import provisional_member
 
 
 class FinishSchema(Schema):
@@ -46,9 +47,9 @@ class ModelSchema(Schema):
     figured_top = fields.Boolean(
         **described("whether figured tops were used; null: not known", optional=True)
     )
-    finishes = fields.List(fields.Nested(FinishSchema), **described("finishes it was offered in"))
-    editions = fields.List(fields.Nested(EditionSchema), **described("its editions"))
-    watchpoints = fields.List(fields.Nested(WatchpointSchema), **described("what to check on it"))
+    finishes = objects(FinishSchema, "finishes it was offered in")
+    editions = objects(EditionSchema, "its editions")
+    watchpoints = objects(WatchpointSchema, "what to check on it")
 
 
 class MakerSchema(Schema):
@@ -62,7 +63,7 @@ class WholeMakerSchema(Schema):
     """One maker with all that is known of its models."""
 
     name = fields.String(**described("its name"))
-    models = fields.List(fields.Nested(ModelSchema), **described("its models"))
+    models = objects(ModelSchema, "its models")
 
 
 class CatalogueSchema(Schema):
@@ -72,34 +73,18 @@ class CatalogueSchema(Schema):
         **described("the version of the price model that this catalogue belongs to")
     )
     provisional = provisional_member()
-    makers = fields.List(fields.Nested(WholeMakerSchema), **described("the makers"))
+    makers = objects(WholeMakerSchema, "the makers")
 
 
-class MakersSchema(Schema):
-    """The makers."""
-
-    makers = fields.List(fields.Nested(MakerSchema), **described("the makers"))
-
-
-class ModelsSchema(Schema):
-    """The models of one maker."""
-
-    models = fields.List(fields.Nested(ModelSchema), **described("the models"))
+def _listed(text: str, name: str, of: type[Schema]) -> type[Schema]:
+    member = objects(of, f"the {name}")
+    schema = Schema.from_dict({name: member}, name=f"{name.capitalize()}Schema")
+    schema.__doc__ = text
+    return schema
 
 
-class EditionsSchema(Schema):
-    """The editions of one model."""
-
-    editions = fields.List(fields.Nested(EditionSchema), **described("the editions"))
-
-
-class FinishesSchema(Schema):
-    """The finishes of one model."""
-
-    finishes = fields.List(fields.Nested(FinishSchema), **described("the finishes"))
-
-
-class WatchpointsSchema(Schema):
-    """The watchpoints of one model."""
-
-    watchpoints = fields.List(fields.Nested(WatchpointSchema), **described("the watchpoints"))
+MakersSchema = _listed("The makers.", "makers", MakerSchema)
+ModelsSchema = _listed("Models.", "models", ModelSchema)
+EditionsSchema = _listed("Editions.", "editions", EditionSchema)
+FinishesSchema = _listed("Finishes.", "finishes", FinishSchema)
+WatchpointsSchema = _listed("Watchpoints.", "watchpoints", WatchpointSchema)

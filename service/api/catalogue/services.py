@@ -7,7 +7,7 @@ from contextlib import contextmanager
 from dataclasses import asdict
 from typing import Any
 
-from models.domain.catalogue import Catalogue, Model
+from models.domain.catalogue import Catalogue
 from models.errors import UnknownNameError
 from service.context import bundle
 from service.errors import Located, UnknownPathNameError
@@ -16,7 +16,7 @@ from service.errors import Located, UnknownPathNameError
 def whole() -> dict[str, Any]:
     """Return every maker with every model, and the version of the bundle whose catalogue it is."""
     known = _catalogue()
-    makers = [{"name": name, "models": [_entry(m) for m in known.of_maker(name)]} for name in known.makers]
+    makers = [{"name": name, "models": [asdict(m) for m in known.of_maker(name)]} for name in known.makers]
     found = bundle()
     return {
         "model_version": found.version,
@@ -40,21 +40,17 @@ def maker(name: str) -> dict[str, Any]:
 def models(maker: str) -> list[dict[str, Any]]:
     """Return the models of one maker. Raises UnknownPathNameError."""
     with _translate_unknown_names():
-        return [_entry(model) for model in _catalogue().of_maker(maker)]
+        return [asdict(model) for model in _catalogue().of_maker(maker)]
 
 
 def model(maker: str, name: str) -> dict[str, Any]:
     """Return one model, with all that the catalogue has about it. Raises UnknownPathNameError."""
     with _translate_unknown_names():
-        return _entry(_catalogue().find(maker, name))
+        return asdict(_catalogue().find(maker, name))
 
 
 def _catalogue() -> Catalogue:
     return bundle().valuer.catalogue
-
-
-def _entry(model: Model) -> dict[str, Any]:
-    return asdict(model)
 
 
 @contextmanager

@@ -2,15 +2,11 @@
 
 from __future__ import annotations
 
-import csv
-import io
 from collections.abc import Mapping
 from typing import Any
 
 from models.domain.catalogue import Catalogue
-from models.domain.evidence import OWN_COLUMNS
-from models.domain.instrument import Instrument
-from service.api.values.examples import example_request
+from service.api.values.examples import example_request, example_table
 
 
 def example_record(catalogue: Catalogue) -> dict[str, Any]:
@@ -28,11 +24,5 @@ def example_record(catalogue: Catalogue) -> dict[str, Any]:
 
 
 def example_file(record: Mapping[str, Any]) -> str:
-    """Return the record as a CSV file of one row."""
-    flat = Instrument.from_nested(record["instrument"]).to_flat()
-    row = {**{name: record[name] for name in OWN_COLUMNS}, **{k: v for k, v in flat.items() if v}}
-    out = io.StringIO()
-    writer = csv.DictWriter(out, row, lineterminator="\n")
-    writer.writeheader()
-    writer.writerow(row)
-    return out.getvalue()
+    """The record as a file of one row."""
+    return example_table(record)

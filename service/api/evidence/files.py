@@ -11,7 +11,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field, replace
 from datetime import date
 from itertools import islice
-from typing import IO, Any
+from typing import IO
 
 import orjson
 from sqlalchemy import Connection
@@ -26,8 +26,8 @@ from service.api.evidence.reading import id_faults
 from service.api.evidence.records import Prepared
 from service.api.evidence.services import mark
 from service.context import bundle
-from service.errors import Located, RowsRefusedError, TooManyRowsError
-from service.faults import fault_entry, pointer_to
+from service.errors import RowsRefusedError, TooManyRowsError
+from service.faults import RefusedRow, dump_report, pointer_to, shown
 from service.http.idempotency import StoredResponse, claim_of_request, run_once, stored_response
 from service.http.responses import CSV
 from service.http.uploads import needing_room, spool
@@ -36,7 +36,6 @@ MOST_ROWS = 50_000
 MOST_FAULTS = 500  # largest number of faults that a report lists; the others are only counted
 _MOST_NAMED = 50  # largest number of ignored columns that a report names
 _AT_ONCE = 1_000
-_PIECE = 64 * 1024
 _STANDS = Fault(
     "id", "", "stands already among the records", "an id of its own for each", "correct it by PUT"
 )
@@ -51,7 +50,7 @@ class Report:
     accepted: int = 0
     refused: int = 0
     duplicates: int = 0
-    faults: list[dict[str, Any]] = field(default_factory=list)
+    listed: list[RefusedRow] = field(default_factory=list)
     left_out: int = 0
 
     def refuse(self, refusal: Refusal) -> None:
@@ -61,26 +60,28 @@ class Report:
         else:
             self.refused += 1
         for fault in refusal.faults:
-            if len(self.faults) < MOST_FAULTS:
-                self.faults.append({"line": refusal.line, "id": refusal.id[:200], **self._written(fault)})
+            if len(self.listed) < MOST_FAULTS:
+                in_object = self.pointed and fault.field != "row"
+                pointer = pointer_to(*fault.field.split(".")) if in_object else None
+                cut = replace(fault, value=shown(fault.value))  # what it is of can be long
+                self.listed.append(RefusedRow(refusal.line, refusal.id[:200], pointer, cut))
             else:
                 self.left_out += 1
 
-    def _written(self, fault: Fault) -> dict[str, Any]:
-        in_object = self.pointed and fault.field != "row"
-        return fault_entry(Located(pointer_to(*fault.field.split(".")) if in_object else None, fault))
+    @property
+    def rows(self) -> int:
+        """The number of rows of the file."""
+        return self.accepted + self.refused + self.duplicates
 
-    def to_json(self) -> dict[str, Any]:
-        """Return the report as JSON for the answer."""
-        return {
-            "rows": self.accepted + self.refused + self.duplicates,
-            "accepted": self.accepted,
-            "refused": self.refused,
-            "duplicates": self.duplicates,
-            "faults": sorted(self.faults, key=lambda fault: int(fault["line"])),
-            "faults_left_out": self.left_out,
-            "ignored_columns": [name[:80] for name in self.ignored[:_MOST_NAMED]],
-        }
+    @property
+    def faults(self) -> list[RefusedRow]:
+        """What is wrong with which row, in the order of the lines."""
+        return sorted(self.listed, key=lambda refused: refused.line)
+
+    @property
+    def ignored_columns(self) -> list[str]:
+        """Columns of the file that mean nothing here."""
+        return [name[:80] for name in self.ignored[:_MOST_NAMED]]
 
 
 def take_file(form: str, body: IO[bytes], strict: bool) -> StoredResponse:
@@ -88,7 +89,8 @@ def take_file(form: str, body: IO[bytes], strict: bool) -> StoredResponse:
 
     Raises TableError, TooManyRowsError, RowsRefusedError, NoRoomError; then no row is stored.
     """
-    claimed = claim_of_request(_digest(body))
+    digest = hashlib.file_digest(body, "sha256")  # type: ignore[arg-type]  # it is a file, which it can read
+    claimed = claim_of_request(digest.hexdigest())
     before = stored_response(claimed)
     if before is not None:
         return before
@@ -98,19 +100,12 @@ def take_file(form: str, body: IO[bytes], strict: bool) -> StoredResponse:
 
         def change(connection: Connection) -> StoredResponse:
             _keep(connection, kept, report)
-            summary = report.to_json()
+            summary = dump_report(report)
             if strict and summary["faults"]:
                 raise RowsRefusedError({**summary, "accepted": 0})
             return StoredResponse(200, None, orjson.dumps(summary))
 
         return run_once(change, claimed)
-
-
-def _digest(body: IO[bytes]) -> str:
-    found = hashlib.sha256()
-    while piece := body.read(_PIECE):
-        found.update(piece)
-    return found.hexdigest()
 
 
 def _sift(form: str, body: IO[bytes], kept: IO[bytes]) -> Report:

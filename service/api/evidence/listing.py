@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import replace
 from datetime import date
 from types import SimpleNamespace
@@ -20,74 +19,40 @@ from service.context import bundle, context
 from service.db.engine import reading
 from service.errors import FaultyRequestError, Located
 from service.http.pagination import PAGED, next_link, page_of
-from service.http.queries import Query
+from service.http.queries import Query, checked
 from service.http.schemas import DAY
 
 _STATES = {"false": False, "true": True, "any": None}
 
 
-def _term(name: str, allowed: tuple[str, ...]) -> Callable[[str], str]:
-    def read(text: str) -> str:
-        faults: list[Fault] = []
-        found = read_term(name, text.strip(), allowed, faults)
-        if faults:
-            raise InputError(faults)
-        return found
-
-    return read
+def _of_terms(name: str, text: str, allowed: tuple[str, ...]) -> Query:
+    read = checked(lambda given, faults: read_term(name, given.strip(), allowed, faults))
+    return Query(name, text, {"type": "string", "enum": list(allowed)}, read)
 
 
-def _day(name: str) -> Callable[[str], date]:
-    def read(text: str) -> date:
-        faults: list[Fault] = []
-        found = read_day(text.strip(), faults, latest=LAST_DAY)
-        if found is None:
-            raise InputError([replace(fault, field=name) for fault in faults])
-        return found
+def _of_days(name: str, text: str) -> Query:
+    def read(given: str, faults: list[Fault]) -> date | None:
+        heard: list[Fault] = []
+        day = read_day(given.strip(), heard, latest=LAST_DAY)
+        faults += [replace(fault, field=name) for fault in heard]
+        return day
 
-    return read
-
-
-def _state(text: str) -> str:
-    return _term("withdrawn", tuple(_STATES))(text)
+    return Query(name, text, {"type": "string", **DAY}, checked(read))
 
 
-KIND = Query(
-    "kind",
-    "only records of this kind",
-    {"type": "string", "enum": list(KIND_NAMES)},
-    _term("kind", KIND_NAMES),
-)
-CHANNEL = Query(
-    "channel",
-    "only records of this market",
-    {"type": "string", "enum": list(CHANNEL_NAMES)},
-    _term("channel", CHANNEL_NAMES),
-)
-FROM = Query(
-    "from",
-    "only what is dated this day or later",
-    {"type": "string", **DAY, "example": "2025-01-01"},
-    _day("from"),
-)
-TO = Query(
-    "to",
-    "only what is dated this day or earlier",
-    {"type": "string", **DAY, "example": "2025-12-31"},
-    _day("to"),
-)
+FROM = _of_days("from", "only what is dated this day or later")
+TO = _of_days("to", "only what is dated this day or earlier")
 FILTERS = (
-    KIND,
+    _of_terms("kind", "only records of this kind", KIND_NAMES),
     Query("maker", "only records of this maker, as the catalogue names it", {"type": "string"}, str),
     Query("model", "only records of this model, as the catalogue names it", {"type": "string"}, str),
-    CHANNEL,
+    _of_terms("channel", "only records of this market", CHANNEL_NAMES),
     FROM,
     TO,
-    Query(
+    _of_terms(
         "withdrawn",
         "false (the default): only records in use; true: only withdrawn ones; any: both",
-        {"type": "string", "enum": list(_STATES)},
-        _state,
+        tuple(_STATES),
     ),
     *PAGED,
 )

@@ -19,11 +19,11 @@ from service.api.evidence.schemas import (
     EvidenceRecordSchema,
     NewEvidenceSchema,
 )
+from service.faults import IntakeReportSchema
 from service.http.blueprint import Blueprint, idempotent, unless_changed
 from service.http.pagination import LINK
 from service.http.queries import Query
 from service.http.responses import CSV, NDJSON, json_response, raw_response
-from service.http.schemas import IntakeReportSchema
 
 blp = Blueprint(
     "evidence",

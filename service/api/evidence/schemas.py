@@ -13,10 +13,10 @@ from models.domain.vocabulary import CHANNELS, KINDS, MAX_TEXT, Term
 from models.errors import Fault, InputError
 from service.api.evidence.reading import read
 from service.api.vocabulary.instrument import InstrumentSchema
+from service.dumping import StoredJson, described, dumper, objects
 from service.errors import FaultyRequestError
 from service.faults import with_pointers
-from service.http.dumping import StoredJson, dumper
-from service.http.schemas import CURRENCY, DAY, PRICE, Moment, described
+from service.http.schemas import CURRENCY, DAY, PRICE, Moment
 from service.texts import text_schema
 
 _PRICE = "all that the buyer pays, was asked to pay or offered, without tax and shipping; above 0"
@@ -95,7 +95,7 @@ class EvidenceRecordSchema(Schema):
 class EvidencePageSchema(Schema):
     """Some records, in the order in which they were recorded."""
 
-    evidence = fields.List(fields.Nested(EvidenceRecordSchema), **described("the records of this page"))
+    evidence = objects(EvidenceRecordSchema, "the records of this page")
 
 
 class KeptEvidenceSchema(CorrectedEvidenceSchema):
@@ -121,7 +121,7 @@ class EvidenceHistorySchema(Schema):
     """All changes of a record."""
 
     id = fields.String(**described("the record's id"))
-    changes = fields.List(fields.Nested(EvidenceChangeSchema), **described("its changes, oldest first"))
+    changes = objects(EvidenceChangeSchema, "its changes, oldest first")
 
 
 dump_record, dump_change = dumper(EvidenceRecordSchema), dumper(EvidenceChangeSchema)

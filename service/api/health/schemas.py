@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from marshmallow import Schema, fields
 
-from service.http.schemas import described
+from service.dumping import described, dumper
 
 
 class AliveSchema(Schema):
@@ -53,3 +53,6 @@ class ReadySchema(Schema):
 
     status = fields.String(**described("ready"))
     checks = fields.Nested(ChecksSchema, **described("each thing that must be in order"))
+
+
+dump_checks = dumper(ChecksSchema)

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import shutil
+from types import SimpleNamespace
 from typing import Any
 
 from sqlalchemy.exc import SQLAlchemyError
 
 from models.bundles.provisional import is_provisional
+from service.api.health.schemas import dump_checks
 from service.context import context
 from service.db.engine import REVISION, folder_of, found_revision
 
@@ -15,40 +17,40 @@ from service.db.engine import REVISION, folder_of, found_revision
 _LEAST_FREE = 2**20
 
 
-def checks() -> dict[str, dict[str, Any]]:
-    """Return the state of the price model, of the database, and of the database's disk."""
-    return {"model": _model(), "database": _database(), "disk": _disk()}
+def checks() -> dict[str, Any]:
+    """The state of the price model, of the database and of the disk that it is on."""
+    return dump_checks(SimpleNamespace(model=_model(), database=_database(), disk=_disk()))
 
 
-def _model() -> dict[str, Any]:
+def _model() -> SimpleNamespace:
     live = context().live
     manifest = live.manifest
-    return {
-        "ok": live.version is not None,
-        "version": live.version,
-        "provisional": is_provisional(manifest) if manifest else None,
-        "refused": live.refused,
-    }
+    return SimpleNamespace(
+        ok=live.version is not None,
+        version=live.version,
+        provisional=is_provisional(manifest) if manifest else None,
+        refused=live.refused,
+    )
 
 
-def _database() -> dict[str, Any]:
+def _database() -> SimpleNamespace:
     try:
         revision = found_revision(context().engine)
     except SQLAlchemyError:
-        return {"ok": False, "revision": None, "problem": "it does not answer"}
+        return SimpleNamespace(ok=False, revision=None, problem="it does not answer")
     if revision == REVISION:
-        return {"ok": True, "revision": revision, "problem": None}
+        return SimpleNamespace(ok=True, revision=revision, problem=None)
     problem = f"this program needs revision {REVISION}: run bookmatch migrate"
-    return {"ok": False, "revision": revision, "problem": problem}
+    return SimpleNamespace(ok=False, revision=revision, problem=problem)
 
 
-def _disk() -> dict[str, Any]:
+def _disk() -> SimpleNamespace:
     folder = folder_of(context().engine)
     if folder is None:
-        return {"ok": True, "free": None, "problem": None}
+        return SimpleNamespace(ok=True, free=None, problem=None)
     try:
         free = shutil.disk_usage(folder).free
     except OSError:
-        return {"ok": False, "free": None, "problem": "the folder of the database is not there"}
+        return SimpleNamespace(ok=False, free=None, problem="the folder of the database is not there")
     problem = "there is no room for records" if free < _LEAST_FREE else None
-    return {"ok": problem is None, "free": free, "problem": problem}
+    return SimpleNamespace(ok=problem is None, free=free, problem=problem)

@@ -6,8 +6,8 @@ from typing import Any
 
 from marshmallow import Schema, fields, post_load
 
-from service.http.dumping import Words, dumper
-from service.http.schemas import Moment, described
+from service.dumping import Words, described, dumper, objects
+from service.http.schemas import Moment
 from service.keys.kinds import (
     DEFAULT_OVERLAP_HOURS,
     KINDS,
@@ -111,7 +111,7 @@ class KeySchema(Schema):
     created = Moment(**described("when it was made"))
     revoked = Moment(**described("when it was revoked; null: it was not", optional=True))
     used = Moment(**described("when it was last used, to the minute; null: never", optional=True))
-    secrets = fields.List(fields.Nested(SecretSchema), **described("its secrets, oldest first"))
+    secrets = objects(SecretSchema, "its secrets, oldest first")
 
 
 class MadeKeySchema(KeySchema):
@@ -125,7 +125,7 @@ class MadeKeySchema(KeySchema):
 class KeysSchema(Schema):
     """The keys."""
 
-    keys = fields.List(fields.Nested(KeySchema), **described("all keys, oldest first, the revoked ones too"))
+    keys = objects(KeySchema, "all keys, oldest first, the revoked ones too")
 
 
 dump_key, dump_made_key = dumper(KeySchema), dumper(MadeKeySchema)

@@ -5,8 +5,8 @@ from __future__ import annotations
 from marshmallow import Schema, fields
 
 from models.domain.vocabulary import CHANNEL_NAMES, MAX_TEXT
-from service.http.dumping import dumper
-from service.http.schemas import CURRENCY, DAY, PRICE, Moment, described, money
+from service.dumping import described, dumper
+from service.http.schemas import CURRENCY, DAY, PRICE, Moment, money
 from service.texts import text_schema
 
 

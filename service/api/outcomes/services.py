@@ -35,7 +35,7 @@ _RELINKED = "the sale is another record"
 Answer = dict[str, Any]  # an answer as JSON: that of a valuation, or that of its outcome
 
 
-class Outcome(NamedTuple):
+class ValuationOutcome(NamedTuple):
     """A valuation's answer, the record of its sale, and the row that links them."""
 
     valued: SimpleNamespace
@@ -176,4 +176,6 @@ def _problem(row: Row | None, maker: str, model: str) -> str:
 
 def _answer(connection: Connection, valued: Answer, row: records.Row) -> Answer:
     sale = evidence.find(connection, row["evidence_id"])
-    return dump_outcome(Outcome(SimpleNamespace(**valued), SimpleNamespace(**sale), SimpleNamespace(**row)))
+    return dump_outcome(
+        ValuationOutcome(SimpleNamespace(**valued), SimpleNamespace(**sale), SimpleNamespace(**row))
+    )

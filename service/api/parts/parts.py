@@ -29,9 +29,8 @@ from service.api.parts.schemas import (
     SentenceSchema,
 )
 from service.api.values.schemas import ValuationSchema
+from service.dumping import Pairs, converter, described, dumper
 from service.errors import ScopeError
-from service.http.dumping import Pairs, converter, dumper
-from service.http.schemas import described
 from service.keys.callers import Caller
 from service.keys.kinds import WEBSITE
 

@@ -7,8 +7,8 @@ from marshmallow import Schema, fields
 from models.domain.vocabulary import BY_PATH
 from service.api.values.schemas import CautionSchema, IntervalSchema
 from service.api.vocabulary.instrument import InstrumentAnswer
-from service.http.dumping import Pairs, TextOfWhole, Whole
-from service.http.schemas import described, money, provisional_member, rate_members
+from service.dumping import Pairs, TextOfWhole, Whole, described, objects
+from service.http.schemas import money, provisional_member, rate_members
 
 
 class PaidSchema(Schema):
@@ -50,16 +50,16 @@ class ComparableSchema(RecordedSchema):
     )
     share = fields.Float(**described("its share of the reconciled figure; 0 for asking prices and offers"))
     price = money("the recorded price in the valuation's currency", attribute="grid.price")
-    market = fields.List(
-        fields.Nested(LineSchema),
+    market = objects(
+        LineSchema,
+        "adjustments for day and market, each to the amount after the one before",
         attribute="grid.market",
-        **described("adjustments for day and market, each to the amount after the one before"),
     )
     today = money("the price after the adjustments for day and market", attribute="grid.today")
-    lines = fields.List(
-        fields.Nested(LineSchema),
+    lines = objects(
+        LineSchema,
+        "adjustments from its instrument to this one, each as a share of today",
         attribute="grid.lines",
-        **described("adjustments from its instrument to this one, each as a share of today"),
     )
     adjusted = money(
         "today plus all lines: the price that the record suggests for this instrument",
@@ -79,10 +79,8 @@ class ComparableSchema(RecordedSchema):
 class ComparablesSchema(Schema):
     """The closest sales, and what they say together."""
 
-    sales = fields.List(fields.Nested(ComparableSchema), **described("closed sales, the closest first"))
-    beside = fields.List(
-        fields.Nested(ComparableSchema), **described("asking prices and offers: shown beside, never mixed in")
-    )
+    sales = objects(ComparableSchema, "closed sales, the closest first")
+    beside = objects(ComparableSchema, "asking prices and offers: shown beside, never mixed in")
     reconciled = money(
         "the sales' adjusted prices weighted by 1 / gross; null: there are none", optional=True
     )
@@ -120,7 +118,7 @@ class QuestionSchema(NamedFieldSchema):
         **described("share of the 80% range's width that an answer is expected to take away")
     )
     after = fields.Float(**described("the same once this and all questions before it are answered"))
-    outcomes = fields.List(fields.Nested(OutcomeSchema), **described("two or three likely answers"))
+    outcomes = objects(OutcomeSchema, "two or three likely answers")
 
 
 class ChangeSchema(NamedFieldSchema):
@@ -135,19 +133,14 @@ class EntrySchema(RecordedSchema):
     """One earlier record of this very instrument."""
 
     implied = money("what that price implies for the instrument as it is valued here")
-    changes = fields.List(
-        fields.Nested(ChangeSchema), **described("what changed from this record to the next")
-    )
+    changes = objects(ChangeSchema, "what changed from this record to the next")
 
 
 class EarlierRecordsSchema(Schema):
     """The earlier records of this very instrument in the evidence, with cautions about them."""
 
-    entries = fields.List(
-        fields.Nested(EntrySchema),
-        **described("oldest first; empty if there is no serial number, or no record with it"),
-    )
-    cautions = fields.List(fields.Nested(CautionSchema), **described("what to be careful about"))
+    entries = objects(EntrySchema, "oldest first; empty if there is no serial number, or no record with it")
+    cautions = objects(CautionSchema, "what to be careful about")
 
 
 class SentenceSchema(Schema):
@@ -176,12 +169,11 @@ class AlternativeSchema(Schema):
 
     changes = Pairs(NewValueSchema, **described("what is changed"))
     value = money("its value")
-    intervals = fields.List(fields.Nested(IntervalSchema), **described("the ranges of its value"))
+    intervals = objects(IntervalSchema, "the ranges of its value")
     effect = fields.Float(**described("the change in the logarithm of the value"))
     difference = money("its value less that of the instrument as it is")
-    difference_intervals = fields.List(
-        fields.Nested(IntervalSchema),
-        **described("ranges of the difference: uncertainty common to both is left out"),
+    difference_intervals = objects(
+        IntervalSchema, "ranges of the difference: uncertainty common to both is left out"
     )
 
 
@@ -198,7 +190,7 @@ class RemedySchema(PlainFieldSchema):
     now = fields.String(**described("what it is"))
     then = fields.String(**described("what it would be"))
     gain = money("what that adds to the value")
-    gain_intervals = fields.List(fields.Nested(IntervalSchema), **described("ranges of the gain"))
+    gain_intervals = objects(IntervalSchema, "ranges of the gain")
     cost = money("what it costs; null: the request does not say", optional=True)
     net = money("gain less cost; null: the request names no cost", optional=True)
     worth_it = fields.Boolean(
@@ -219,10 +211,8 @@ class LastingSchema(PlainFieldSchema):
 class RestorationSchema(Schema):
     """What can be repaired on the instrument, and what cannot."""
 
-    remedies = fields.List(
-        fields.Nested(RemedySchema), **described("what can be repaired, the largest gain first")
-    )
-    lasting = fields.List(fields.Nested(LastingSchema), **described("what cannot be restored"))
+    remedies = objects(RemedySchema, "what can be repaired, the largest gain first")
+    lasting = objects(LastingSchema, "what cannot be restored")
     together = fields.Nested(
         AlternativeSchema,
         **described("all repairs that are worth their cost, done at once; null: none is", optional=True),
@@ -248,8 +238,4 @@ class AlternativesSchema(PartSchema):
     """The values of the same instrument in other states, beside its value as it is."""
 
     value = money("the value of the instrument as it is", attribute="case.valuation.value")
-    alternatives = fields.List(
-        fields.Nested(AlternativeSchema),
-        attribute="found",
-        **described("one for each set of changes that was sent"),
-    )
+    alternatives = objects(AlternativeSchema, "one for each set of changes that was sent", attribute="found")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from marshmallow import Schema, fields
 
-from service.http.schemas import described
+from service.dumping import Pairs, described, dumper, objects
 
 
 class StatisticSchema(Schema):
@@ -44,19 +44,20 @@ class FiguresSchema(Schema):
     prb = _statistic("price-related bias: by how much the ratio changes when the value doubles")
     median_error = _statistic("median absolute error, in per cent of the price")
     rmse_log = _statistic("root mean squared error of the logarithm of the price")
-    ranges = fields.List(
-        fields.Nested(RangeFiguresSchema),
-        **described("how many prices the ranges of the usual levels held"),
-    )
+    ranges = objects(RangeFiguresSchema, "how many prices the ranges of the usual levels held")
 
 
-class GroupFiguresSchema(FiguresSchema):
-    """The ratio study of one group of sales."""
+class GroupSchema(Schema):
+    """The members that name a group of sales."""
 
     grouping = fields.String(
         **described("what sales are grouped by: price, channel, build, edition, unknown or evidence")
     )
     group = fields.String(**described("the name of the group"))
+
+
+class GroupFiguresSchema(FiguresSchema, GroupSchema):
+    """The ratio study of one group of sales."""
 
 
 class LeftOutSchema(Schema):
@@ -82,18 +83,19 @@ class PerformanceSchema(Schema):
     )
     to = fields.Date(**described("last day of the period, if the request names one", optional=True))
     judged = fields.Integer(**described("how many sales are judged, each by the last value before it"))
-    left_out = fields.List(
-        fields.Nested(LeftOutSchema), **described("how many outcomes are left out, by reason")
-    )
+    left_out = Pairs(LeftOutSchema, **described("how many outcomes are left out, by reason"))
     first = fields.Date(**described("day of the first sale judged; null: there is none", optional=True))
     last = fields.Date(**described("day of the last sale judged; null: there is none", optional=True))
     sentence = fields.String(**described("the study in a sentence, or why there is none"))
     overall = fields.Nested(FiguresSchema, **described("the study of all sales"))
-    groups = fields.List(fields.Nested(GroupFiguresSchema), **described("the study of each group"))
-    accepted = fields.List(
-        fields.Nested(AcceptedSchema),
+    groups = objects(GroupFiguresSchema, "the study of each group")
+    accepted = Pairs(
+        AcceptedSchema,
         **described(
             "what the standard on ratio studies of mass appraisal (IAAO, 2013) accepts, for comparison"
         ),
     )
     cautions = fields.List(fields.String(), **described("what to know before relying on the figures"))
+
+
+dump_performance = dumper(PerformanceSchema)

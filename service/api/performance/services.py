@@ -10,6 +10,7 @@ import math
 from collections import Counter
 from collections.abc import Iterable, Mapping
 from datetime import date, timedelta
+from types import SimpleNamespace
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -24,6 +25,7 @@ from models.study.judge import Judged, figures
 from models.study.ratio import ACCEPTED, STATISTICS
 from service.api.performance import records
 from service.api.performance.records import Sold
+from service.api.performance.schemas import dump_performance
 from service.context import bundle, context
 from service.db.engine import reading
 
@@ -68,17 +70,19 @@ def _worked_out(first: date | None, last: date | None) -> dict[str, Any]:
     with reading(context().engine) as connection:
         cases = _cases(records.sold(connection, first, last), bundle().valuer.rates, left_out)
     days = [case.sale.day for case in cases]
-    return {
-        "from": first,
-        "to": last,
-        "judged": len(cases),
-        "left_out": [{"reason": reason, "valuations": count} for reason, count in left_out.items()],
-        "first": min(days, default=None),
-        "last": max(days, default=None),
-        **_study(cases),
-        "accepted": [{"statistic": name, "low": a, "high": b} for name, (a, b) in ACCEPTED.items()],
-        "cautions": list(CAUTIONS),
-    }
+    return dump_performance(
+        SimpleNamespace(
+            from_=first,
+            to=last,
+            judged=len(cases),
+            left_out=left_out,
+            first=min(days, default=None),
+            last=max(days, default=None),
+            **_study(cases),
+            accepted=[(name, *limits) for name, limits in ACCEPTED.items()],
+            cautions=CAUTIONS,
+        )
+    )
 
 
 def _cases(found: Iterable[Sold], rates: Rates, left_out: Counter[str]) -> list[_Case]:
@@ -119,13 +123,13 @@ def _study(cases: list[_Case]) -> dict[str, Any]:
     if len(cases) < LEAST:
         return {"sentence": _too_few(len(cases)), "overall": _none(len(cases)), "groups": []}
     judged = _judged(cases)
-    overall = _written(judged, np.ones(len(cases), bool), _DRAWS)
+    overall = _figures(judged, np.ones(len(cases), bool), _DRAWS)
     groups = groupings(judged.sales, np.exp(judged.center), judged.weights)
     return {
         "sentence": _sentence(overall),
         "overall": overall,
         "groups": [
-            {"grouping": grouping, "group": group, **_written(judged, mask, _DRAWS_OF_A_GROUP)}
+            SimpleNamespace(grouping=grouping, group=group, **vars(_figures(judged, mask, _DRAWS_OF_A_GROUP)))
             for grouping, masks in groups.items()
             for group, mask in masks.items()
         ],
@@ -145,30 +149,28 @@ def _judged(cases: list[_Case]) -> Judged:
     )
 
 
-def _written(judged: Judged, mask: np.ndarray, draws: int) -> dict[str, Any]:
-    """Return the figures of the sales in the mask for the answer; None where the sales are too few."""
+def _figures(judged: Judged, mask: np.ndarray, draws: int) -> SimpleNamespace:
+    """The figures of these sales; None where there are too few."""
     sales = int(mask.sum())
     if sales < LEAST:
         return _none(sales)
     found = figures(judged, mask, draws=draws)
-    return {
-        "sales": sales,
-        **{name: found[name] for name in STATISTICS},
-        "ranges": [
-            {
-                "level": level,
-                "sales": int((mask & ~np.isnan(judged.low[:, k])).sum()),
-                "inside": found["coverage"][f"{level:g}"],
-                "interval_score": found["interval_scores"][f"{level:g}"],
-            }
-            for k, level in enumerate(judged.levels)
-            if f"{level:g}" in found["coverage"]
-        ],
-    }
+    ranges = [
+        SimpleNamespace(
+            level=level,
+            sales=int((mask & ~np.isnan(judged.low[:, k])).sum()),
+            inside=found["coverage"][f"{level:g}"],
+            interval_score=found["interval_scores"][f"{level:g}"],
+        )
+        for k, level in enumerate(judged.levels)
+        if f"{level:g}" in found["coverage"]
+    ]
+    statistics = {name: SimpleNamespace(**found[name]) for name in STATISTICS}
+    return SimpleNamespace(sales=sales, **statistics, ranges=ranges)
 
 
-def _none(sales: int) -> dict[str, Any]:
-    return {"sales": sales, **dict.fromkeys(STATISTICS), "ranges": []}
+def _none(sales: int) -> SimpleNamespace:
+    return SimpleNamespace(sales=sales, **dict.fromkeys(STATISTICS), ranges=[])
 
 
 def _too_few(sales: int) -> str:
@@ -178,10 +180,10 @@ def _too_few(sales: int) -> str:
     return f"{count} too few to judge by: figures are given from {LEAST} sales on."
 
 
-def _sentence(overall: Mapping[str, Any]) -> str:
-    ratio, error = overall["median_ratio"]["value"], overall["median_error"]["value"]
+def _sentence(overall: SimpleNamespace) -> str:
+    ratio, error = overall.median_ratio.value, overall.median_error.value
     level = f"{abs(ratio - 1):.1%} {'above' if ratio > 1 else 'below'}" if round(ratio, 3) != 1 else "at"
     return (
-        f"Of {overall['sales']} values, half were within {error:.1f}% of the price paid; the middle one was "
+        f"Of {overall.sales} values, half were within {error:.1f}% of the price paid; the middle one was "
         f"{level} it."
     )

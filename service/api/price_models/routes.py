@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
+from types import SimpleNamespace
 
 from flask import Response
 from marshmallow import RAISE
@@ -16,7 +16,9 @@ from service.api.price_models.schemas import (
     ModelsListSchema,
     PromotionSchema,
     ReasonSchema,
+    dump_made_change,
 )
+from service.api.price_models.store import registry
 from service.context import context
 from service.http.blueprint import Blueprint
 from service.http.hooks.conditional import NEVER_CHANGES
@@ -129,9 +131,14 @@ def roll_back_price_model(reason: changes.Reason, version: str) -> Response:
 
 def _changed(changed: changes.Changed) -> Response:
     live = context().live
-    entry = {**asdict(changed.change), "done": changed.done}
-    now = services.provisional(changed.change.version)
-    return json_response({**entry, "serving": live.version, "provisional": now, "refused": live.refused})
+    made = SimpleNamespace(
+        **vars(changed.change),
+        done=changed.done,
+        serving=live.version,
+        provisional=registry().provisional(changed.change.version),
+        refused=live.refused,
+    )
+    return json_response(dump_made_change(made))
 
 
 def _kept(version: str) -> dict[str, str]:

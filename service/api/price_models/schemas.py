@@ -7,7 +7,7 @@ from typing import Any
 from marshmallow import INCLUDE, Schema, fields, post_load
 
 from service.api.price_models.changes import LONGEST, Reason, read_reason
-from service.http.schemas import described
+from service.dumping import OpenObject, described, dumper, objects
 from service.texts import text_schema
 
 
@@ -67,7 +67,7 @@ class GateSchema(Open):
     """The result of the checks before promotion (the gate), by the fit, against the model then current."""
 
     passed = fields.Boolean(**described("whether it let the price model pass"))
-    checks = fields.List(fields.Nested(GateCheckSchema), **described("its checks"))
+    checks = objects(GateCheckSchema, "its checks")
     common_sales = fields.Integer(metadata={"description": "sales that both price models were judged on"})
 
 
@@ -86,22 +86,20 @@ class ModelEntrySchema(Schema):
     problem = fields.String(
         **described("what is wrong with its files; null: nothing was found", optional=True)
     )
-    evidence = fields.Nested(
+    evidence = OpenObject(
         FittedOnSchema, **described("what it was fitted on; null: not recorded", optional=True)
     )
-    judged = fields.Nested(
+    judged = OpenObject(
         JudgedSchema,
         **described("how it did on sales that it had not seen; null: it was not judged", optional=True),
     )
-    gate = fields.Nested(
-        GateSchema, **described("the verdict of the gate; null: it gave none", optional=True)
-    )
+    gate = OpenObject(GateSchema, **described("the verdict of the gate; null: it gave none", optional=True))
 
 
 class ModelsListSchema(Schema):
     """The price models of the store."""
 
-    models = fields.List(fields.Nested(ModelEntrySchema), **described("every price model, oldest first"))
+    models = objects(ModelEntrySchema, "every price model, oldest first")
     current = fields.String(**described("the version that is promoted; null: none", optional=True))
     serving = fields.String(**described("the version that the answering worker serves", optional=True))
     refused = fields.String(
@@ -166,4 +164,8 @@ class MadeChangeSchema(ModelChangeSchema):
 class ModelChangesSchema(Schema):
     """The latest changes."""
 
-    changes = fields.List(fields.Nested(ModelChangeSchema), **described("newest first, at most 200"))
+    changes = objects(ModelChangeSchema, "newest first, at most 200")
+
+
+dump_entry, dump_list = dumper(ModelEntrySchema), dumper(ModelsListSchema)
+dump_change, dump_made_change = dumper(ModelChangeSchema), dumper(MadeChangeSchema)

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
+from types import SimpleNamespace
 from typing import Any
 
 from models.bundles.bundle import read_file, verify_files
 from models.bundles.provisional import is_provisional
 from models.errors import BundleError
+from service.api.price_models.schemas import dump_change, dump_entry, dump_list
 from service.api.price_models.store import current, reason_of, registry, translate_store_errors
 from service.context import bundle, context
 from service.errors import NoCardError
@@ -20,15 +21,15 @@ def listed() -> dict[str, Any]:
     """Return every price model of the store, oldest first, and which one is current and which one serves."""
     now, live = current(), context().live
     entries = [_entry(version, now) for version in registry().versions()]
-    return {"models": entries, "current": now, "serving": live.version, "refused": live.refused}
+    return dump_list(SimpleNamespace(models=entries, current=now, serving=live.version, refused=live.refused))
 
 
 def shown(version: str) -> dict[str, Any]:
     """Describe one model and verify its files. Raises UnknownModelError; NoBundleError if none serves."""
-    return _entry(_named(version), current(), verify_all=True)
+    return dump_entry(_entry(_named(version), current(), verify_all=True))
 
 
-def _entry(version: str, now: str | None, *, verify_all: bool = False) -> dict[str, Any]:
+def _entry(version: str, now: str | None, *, verify_all: bool = False) -> SimpleNamespace:
     about, created, provisional, problem = {}, None, None, None
     with translate_store_errors(version):
         folder = registry().folder(version)
@@ -40,30 +41,22 @@ def _entry(version: str, now: str | None, *, verify_all: bool = False) -> dict[s
             verify_files(folder, manifest)
     except BundleError as error:  # a damaged bundle must not hide the others
         problem = reason_of(error)
-    return {
-        "version": version,
-        "created": created,
-        "current": version == now,
-        "provisional": provisional,
-        "problem": problem,
-        "evidence": about.get("evidence"),
-        "judged": about.get("judged"),
-        "gate": about.get("gate"),
-    }
-
-
-def provisional(version: str) -> bool | None:
-    """Say whether this price model is provisional; None if its manifest cannot be read."""
-    try:
-        return is_provisional(registry().manifest(version))
-    except BundleError:
-        return None
+    return SimpleNamespace(
+        version=version,
+        created=created,
+        current=version == now,
+        provisional=provisional,
+        problem=problem,
+        evidence=about.get("evidence"),
+        judged=about.get("judged"),
+        gate=about.get("gate"),
+    )
 
 
 def changes() -> list[dict[str, Any]]:
     """Return the latest promotions and rollbacks, newest first."""
     with translate_store_errors():
-        return [asdict(change) for change in reversed(registry().history()[-MOST_CHANGES:])]
+        return [dump_change(change) for change in reversed(registry().history()[-MOST_CHANGES:])]
 
 
 def card(version: str, name: str) -> bytes:

@@ -2,13 +2,10 @@
 
 from __future__ import annotations
 
-import csv
-import io
 from typing import Any
 
 from models.domain.catalogue import Catalogue
-from models.domain.instrument import Instrument
-from service.api.values.examples import example_request
+from service.api.values.examples import example_request, example_table
 
 
 def example_row(catalogue: Catalogue) -> dict[str, Any]:
@@ -17,16 +14,5 @@ def example_row(catalogue: Catalogue) -> dict[str, Any]:
 
 
 def example_list(catalogue: Catalogue) -> str:
-    """Return the same row as a CSV file."""
-    row = example_row(catalogue)
-    flat = Instrument.from_nested(row["instrument"]).to_flat()
-    cells = {
-        "id": row["id"],
-        "channel": row["channel"],
-        **{name: cell for name, cell in flat.items() if cell},
-    }
-    out = io.StringIO()
-    writer = csv.DictWriter(out, cells, lineterminator="\n")
-    writer.writeheader()
-    writer.writerow(cells)
-    return out.getvalue()
+    """The same row as a table."""
+    return example_table(example_row(catalogue))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
+from types import SimpleNamespace
 from typing import Any, NamedTuple
 
 import orjson
@@ -15,8 +16,9 @@ from models.errors import BookmatchError, Fault, InputError
 from models.tables.stocklist import FAMILIES, Asked, Own, Terms, level_name, read_asked, value_subjects
 from models.valuation.valuer import Valuer
 from service.api.stocklists.chunks import Answered, chunked
+from service.api.stocklists.schemas import dump_refused, dump_valued
 from service.errors import BodyError, Located
-from service.faults import fault_entry, with_pointers
+from service.faults import with_pointers
 from service.http.strict_json import check_names
 
 MEMBERS = ("id", "instrument", "date", "channel", "currency")
@@ -62,9 +64,9 @@ class NdjsonForm:
         line = {"line": row.number, "id": name if isinstance(name, str) else None}
         if isinstance(asked, Asked) and not isinstance(result, BookmatchError):
             rate = self._valuer.rate_source(asked.currency)
-            return {**line, **figures(result, self._terms.levels, rate)}
+            return dump_valued(SimpleNamespace(**line, **figures(result, self._terms.levels, rate)))
         assert isinstance(result, BookmatchError)
-        return {**line, "errors": [fault_entry(fault) for fault in _located(result)]}
+        return dump_refused(SimpleNamespace(**line, errors=_located(result)))
 
     def _asked(self, row: Line) -> Asked | InputError:
         if row.fault is not None:
@@ -111,11 +113,11 @@ def figures(cells: Mapping[str, str], levels: Sequence[float], rate_source: str)
         "rate_source": rate_source,
         "value": cells["value"],
         "intervals": [
-            {"level": level, "low": cells[f"low_{name}"], "high": cells[f"high_{name}"]}
+            SimpleNamespace(level=level, low=cells[f"low_{name}"], high=cells[f"high_{name}"])
             for level, name in names
         ],
         "reference_value": cells["reference_value"],
-        "effects": {family.value: float(cells[f"effect_{family}"]) for family in FAMILIES},
+        "effects": SimpleNamespace(**{str(one): float(cells[f"effect_{one}"]) for one in FAMILIES}),
         "evidence": cells["evidence"],
         "cautions": cells["cautions"].split(";") if cells["cautions"] else [],
     }

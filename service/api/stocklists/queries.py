@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from typing import Any
 
 from models.domain.money import BASE_CURRENCY
@@ -10,23 +10,10 @@ from models.domain.vocabulary import CHANNEL_NAMES, DEFAULT_CHANNEL, DEFAULT_LEV
 from models.errors import Fault, InputError
 from models.tables.stocklist import Terms
 from models.valuation.levels import check_levels
-from service.api.values.requests import ChannelField, CurrencyField, DayField, OwnField
+from service.api.values.requests import ChannelField, CurrencyField, DayField
 from service.api.values.services import today
-from service.http.queries import Query
+from service.http.queries import Query, checked
 from service.http.schemas import CURRENCY, DAY, LEVELS
-
-
-def _read_as(field: OwnField) -> Callable[[str], Any]:
-    """Return a reader for a query member that works as the same member of a valuation's body."""
-
-    def read(text: str) -> Any:
-        faults: list[Fault] = []
-        found = field.read(text, faults)
-        if faults:
-            raise InputError(faults)
-        return found
-
-    return read
 
 
 def _levels(text: str) -> tuple[float, ...]:
@@ -49,19 +36,19 @@ TERMS = (
         "date",
         "the day of the value of rows that name none; default: today",
         {"type": "string", **DAY, "example": "2026-06-30"},
-        _read_as(DayField()),
+        checked(DayField().read),
     ),
     Query(
         "channel",
         f"the market of the value of rows that name none; default: {DEFAULT_CHANNEL}",
         {"type": "string", "enum": list(CHANNEL_NAMES)},
-        _read_as(ChannelField()),
+        checked(ChannelField().read),
     ),
     Query(
         "currency",
         f"the currency (ISO 4217) of rows that name none; default: {BASE_CURRENCY}",
         {"type": "string", **CURRENCY},
-        _read_as(CurrencyField()),
+        checked(CurrencyField().read),
     ),
 )
 

@@ -8,7 +8,9 @@ from models.domain.vocabulary import CHANNEL_NAMES, MAX_TEXT
 from models.tables.stocklist import FAMILIES
 from service.api.values.schemas import VALUE, IntervalSchema
 from service.api.vocabulary.instrument import InstrumentSchema
-from service.http.schemas import CURRENCY, DAY, FaultSchema, described, money, rate_members
+from service.dumping import described, dumper
+from service.faults import FaultSchema
+from service.http.schemas import CURRENCY, DAY, money, rate_members
 
 
 class StockRowSchema(Schema):
@@ -48,11 +50,16 @@ EffectsSchema = Schema.from_dict(
 EffectsSchema.__doc__ = "The effect of each family of fields on the logarithm of the price."
 
 
-class StockValueSchema(Schema):
-    """The values of one instrument of a stock list; or, where it could not be valued, its errors alone."""
+class StockLineSchema(Schema):
+    """The members that name a line of a stock list."""
 
     line = fields.Integer(**described("the line of the list that it stands on, from 1"))
     id = fields.String(**described("its id, as it was sent; null: it had none", optional=True))
+
+
+class FiguresOfLineSchema(Schema):
+    """The members that have the values of an instrument."""
+
     date = fields.Date(metadata={"description": "the day of the value"})
     channel = fields.String(metadata={"description": "the market of the value"})
     currency = fields.String(metadata={"description": "the currency of every amount"})
@@ -72,7 +79,27 @@ class StockValueSchema(Schema):
         fields.String(),
         metadata={"description": "codes of what to know before relying on it: see the vocabulary"},
     )
+
+
+class ErrorsOfLineSchema(Schema):
+    """The member that says why an instrument could not be valued."""
+
     errors = fields.List(
         fields.Nested(FaultSchema),
         metadata={"description": "everything that is wrong with the row; pointers lead into its own object"},
     )
+
+
+class ValuedLineSchema(FiguresOfLineSchema, StockLineSchema):
+    """The values of one instrument of a stock list."""
+
+
+class RefusedLineSchema(ErrorsOfLineSchema, StockLineSchema):
+    """The errors of an instrument of a stock list that could not be valued."""
+
+
+class StockValueSchema(ErrorsOfLineSchema, ValuedLineSchema):
+    """The values of one instrument of a stock list; or, where it could not be valued, its errors alone."""
+
+
+dump_valued, dump_refused = dumper(ValuedLineSchema), dumper(RefusedLineSchema)

@@ -16,7 +16,7 @@ from service.api.values import services
 from service.api.values.schemas import dump_valuation
 from service.context import context
 from service.db.engine import reading, writing
-from service.http.idempotency import Claim, claim_of_request, claimed_before, taken
+from service.http.idempotency import IdempotencyClaim, claim_of_request, claimed_before, taken
 
 
 class StoredValuation(NamedTuple):
@@ -52,8 +52,8 @@ def make_and_keep(wanted: services.ValuationRequest, include: Sequence[str] = ()
     return StoredValuation(record_id, body) if before is None else _again(before)
 
 
-def _keep(row: dict[str, object], claim: Claim | None) -> str | None:
-    """Store the valuation and return None, or the id that another request with the claim stored first."""
+def _keep(row: dict[str, object], claim: IdempotencyClaim | None) -> str | None:
+    """Keep it; or the id of what another request with the same Idempotency-Key kept first."""
     if claim is None:
         records.keep_alone(context().engine, row)
         return None

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import csv
+import io
+from collections.abc import Mapping
 from typing import Any
 
 from models.domain.catalogue import Catalogue
+from models.domain.instrument import Instrument
 
 
 def example_request(catalogue: Catalogue) -> dict[str, Any]:
@@ -21,3 +25,15 @@ def example_request(catalogue: Catalogue) -> dict[str, Any]:
     if model.finishes:
         instrument["finish"] = model.finishes[0].name
     return {"instrument": instrument, "channel": "private", "levels": [0.8, 0.95]}
+
+
+def example_table(row: Mapping[str, Any]) -> str:
+    """A row, its instrument nested, as a table with a column for each thing that it says."""
+    flat = Instrument.from_nested(row["instrument"]).to_flat()
+    own = {name: value for name, value in row.items() if name != "instrument"}
+    cells = {**own, **{name: cell for name, cell in flat.items() if cell}}
+    out = io.StringIO()
+    writer = csv.DictWriter(out, cells, lineterminator="\n")
+    writer.writeheader()
+    writer.writerow(cells)
+    return out.getvalue()

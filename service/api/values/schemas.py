@@ -11,8 +11,8 @@ from models.domain.instrument import Instrument
 from models.price.interface import EVIDENCE_WORDS
 from models.valuation.valuer import Valuation
 from service.api.vocabulary.instrument import InstrumentAnswer
-from service.http.dumping import TextOfWhole, Whole, dumper
-from service.http.schemas import Moment, described, money, provisional_member, rate_members
+from service.dumping import TextOfWhole, Whole, described, dumper, objects
+from service.http.schemas import Moment, money, provisional_member, rate_members
 
 VALUE = (
     "the middle estimate of what a buyer pays, before tax and shipping: half of such sales should be higher"
@@ -77,9 +77,7 @@ class FamilySchema(Schema):
     effect = fields.Float(**described("the sum of its factors' effects"))
     amount = money("the sum of its factors' amounts; those of all families sum to value − reference")
     basis = _basis("its factors' effects, weighted by their sizes,")
-    factors = fields.List(
-        fields.Nested(FactorSchema), **described("fields that differ from the typical instrument")
-    )
+    factors = objects(FactorSchema, "fields that differ from the typical instrument")
 
 
 class ReferenceSchema(Schema):
@@ -117,9 +115,9 @@ class IntervalsSchema(Schema):
     currency = fields.String(**described("the currency of every amount"))
     rate_day, rate_source = rate_members().values()
     value = money(VALUE)
-    intervals = fields.List(fields.Nested(IntervalSchema), **described("ranges, in the order asked"))
+    intervals = objects(IntervalSchema, "ranges, in the order asked")
     evidence = Whole(EvidenceSchema, **described("how much evidence stands behind it"))
-    cautions = fields.List(fields.Nested(CautionSchema), **described("what to know before relying on it"))
+    cautions = objects(CautionSchema, "what to know before relying on it")
     model_version = fields.String(**described("the price model that gave these figures"))
     provisional = provisional_member()
 
@@ -128,18 +126,14 @@ class AttributionsSchema(IntervalsSchema):
     """The value, its ranges and its reasons."""
 
     reference = Whole(ReferenceSchema, **described("what the price is explained from"))
-    attributions = fields.List(
-        fields.Nested(FamilySchema), attribute="families", **described("reasons by family, then by field")
-    )
+    attributions = objects(FamilySchema, "reasons by family, then by field", attribute="families")
     basis = _basis("all effects together, weighted by their sizes,")
-    assumed = fields.List(
-        fields.Nested(AssumptionSchema),
-        **described(
-            "fields that were not given and for which one value was taken: edition and build; history and "
-            "paperwork, as none; finish, year, weight, figure and number, as the typical instrument has "
-            "them. Condition, originality and case are never among them: a blank there counts "
-            "as the usual loss"
-        ),
+    assumed = objects(
+        AssumptionSchema,
+        "fields that were not given and for which one value was taken: edition and build; history and "
+        "paperwork, as none; finish, year, weight, figure and number, as the typical instrument has "
+        "them. Condition, originality and case are never among them: a blank there counts "
+        "as the usual loss",
     )
     unknown_ = fields.List(
         fields.String(),
@@ -150,27 +144,24 @@ class AttributionsSchema(IntervalsSchema):
         data_key="unknown",
         attribute="unknown",
     )
-    claims = fields.List(
-        fields.Nested(ClaimSchema),
-        **described(
-            "details that much of the value rests on and that documents can prove, the largest first"
-        ),
+    claims = objects(
+        ClaimSchema, "details that much of the value rests on and that documents can prove, the largest first"
     )
 
 
-class RecordSchema(Schema):
-    """The first members of a kept valuation: its id, moment and instrument."""
+class ValuationHeadSchema(Schema):
+    """The members by which a kept valuation begins."""
 
     id = fields.String(**described("its id: GET /v1/valuations/{id} gives the same answer again"))
     created = Moment(**described("when it was made, in UTC"))
     instrument = InstrumentAnswer(**described("what was valued, spelled as the catalogue has it"))
 
 
-class ValuationSchema(AttributionsSchema, RecordSchema):
+class ValuationSchema(AttributionsSchema, ValuationHeadSchema):
     """A valuation that is kept."""
 
 
-class Record(NamedTuple):
+class ValuationHead(NamedTuple):
     """A valuation that is kept, without its figures."""
 
     id: str
@@ -178,11 +169,11 @@ class Record(NamedTuple):
     instrument: Instrument
 
 
-_dump_record = dumper(RecordSchema)
+_dump_head = dumper(ValuationHeadSchema)
 dump_intervals = dumper(IntervalsSchema)
 dump_attributions = dumper(AttributionsSchema)
 
 
 def dump_valuation(found: Valuation, record_id: str, created: datetime) -> dict[str, Any]:
-    """Dump a whole valuation that is kept under this id."""
-    return {**_dump_record(Record(record_id, created, found.instrument)), **dump_attributions(found)}
+    """Dump all that is known of a valuation that is kept."""
+    return {**_dump_head(ValuationHead(record_id, created, found.instrument)), **dump_attributions(found)}

@@ -12,9 +12,9 @@ from models.domain.vocabulary import FIELDS, GROUPS, MAX_TEXT, PLACEHOLDERS, Fie
 from models.errors import InputError
 from service.api.vocabulary.fields import EMPTY
 from service.context import bundle
+from service.dumping import Converted
 from service.errors import Located
 from service.faults import with_pointers
-from service.http.dumping import Converted
 from service.texts import NOT_BLANK
 
 REQUIRED = ("maker", "model")

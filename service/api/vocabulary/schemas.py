@@ -6,8 +6,7 @@ from marshmallow import Schema, fields
 
 from models.domain.vocabulary import Kind
 from service.api.vocabulary.instrument import REQUIRED
-from service.http.dumping import FlagOfWhole, dumper
-from service.http.schemas import described
+from service.dumping import FlagOfWhole, described, dumper, objects
 
 
 class TermSchema(Schema):
@@ -27,7 +26,7 @@ class FieldSchema(Schema):
     meaning = fields.String(**described("what it says about the instrument"))
     family = fields.String(**described("the family that its effect counts towards"))
     required = FlagOfWhole(lambda field: field.path in REQUIRED, **described("whether it must be given"))
-    terms = fields.List(fields.Nested(TermSchema), **described("allowed words; empty: any text or number"))
+    terms = objects(TermSchema, "allowed words; empty: any text or number")
     low = fields.Float(**described("the smallest number allowed; null: no limit", optional=True))
     high = fields.Float(**described("the greatest number allowed; null: no limit", optional=True))
     between_terms = FlagOfWhole(
@@ -52,18 +51,18 @@ class VocabularySchema(Schema):
 
     fields_ = fields.List(
         fields.Nested(FieldSchema),
-        required=True,
         data_key="fields",
-        metadata={"description": "the fields of an instrument, in order"},
+        attribute="fields",
+        **described("the fields of an instrument, in order"),
     )
     families = fields.List(fields.String(), **described("the families of effects, in order"))
-    channels = fields.List(fields.Nested(TermSchema), **described("the markets a value can be for"))
+    channels = objects(TermSchema, "the markets a value can be for")
     default_channel = fields.String(**described("the market if a request names none"))
-    kinds = fields.List(fields.Nested(TermSchema), **described("the kinds of evidence"))
-    evidence = fields.List(fields.Nested(TermSchema), **described("the words for how much evidence there is"))
-    cautions = fields.List(fields.Nested(TermSchema), **described("the codes of cautions"))
+    kinds = objects(TermSchema, "the kinds of evidence")
+    evidence = objects(TermSchema, "the words for how much evidence there is")
+    cautions = objects(TermSchema, "the codes of cautions")
     levels = fields.Nested(LevelsSchema, **described("the levels that ranges can have"))
     currencies = fields.List(fields.String(), **described("currencies (ISO 4217) of values"))
 
 
-dump_field, dump_term = dumper(FieldSchema), dumper(TermSchema)
+dump_vocabulary = dumper(VocabularySchema)

@@ -16,16 +16,23 @@ from werkzeug.exceptions import PreconditionFailed
 from service.problems import BY_STATUS, problem
 
 NEVER_CHANGES = {"Cache-Control": "private, max-age=31536000, immutable"}
-NEVER_KEPT = ("/healthz", "/readyz", "/metrics")  # answers about this moment only
+NEVER_KEPT = ("/healthz", "/readyz", "/metrics")  # true of this moment alone
+
+
+def header_parameter(name: str, text: str, **schema: Any) -> dict[str, Any]:
+    """A header that a request can have, as the OpenAPI document has it."""
+    return {
+        "name": name,
+        "in": "header",
+        "required": False,
+        "description": text,
+        "schema": {"type": "string", **schema},
+    }
+
+
 DESCRIBED: Mapping[str, Any] = {
     "parameters": [
-        {
-            "name": "If-None-Match",
-            "in": "header",
-            "required": False,
-            "description": "the ETag of an answer that you have: 304 if it has not changed",
-            "schema": {"type": "string"},
-        }
+        header_parameter("If-None-Match", "the ETag of an answer that you have: 304 if it has not changed")
     ],
     "responses": {
         "200": {
@@ -46,13 +53,7 @@ _ASK_AGAIN = "private, no-cache"  # caches must ask again each time, so that the
 
 IF_MATCH: Mapping[str, Any] = {
     "parameters": [
-        {
-            "name": "If-Match",
-            "in": "header",
-            "required": False,
-            "description": "the ETag of what you are about to change: 412 if it has changed since",
-            "schema": {"type": "string"},
-        }
+        header_parameter("If-Match", "the ETag of what you are about to change: 412 if it has changed since")
     ],
     "responses": {"412": "PRECONDITION_FAILED"},
 }

@@ -14,10 +14,7 @@ from service.http.hooks.compression import Inflated
 from service.http.responses import CSV, HTML, JSON, NDJSON, SVG
 
 _RANGE = re.compile(r"(\*/\*|[\w!#$%&'+.^`|~-]+/(\*|[\w!#$%&'+.^`|~-]+))", re.ASCII)
-_GZIP = ("gzip", "x-gzip")  # x-gzip is the old name of gzip (RFC 9110, section 8.4.1.3)
-_PIECE = 64 * 1024
-# Lists may be long. What unpacks to more than so many times itself, and to so many bytes, is none.
-_MOST, _TRUSTED = 200, 8 * 2**20
+_GZIP = ("gzip", "x-gzip")  # the second is the first by its old name (RFC 9110, section 8.4.1.3)
 
 
 _FORMS = {".svg": SVG, ".html": HTML}

@@ -7,11 +7,12 @@ from __future__ import annotations
 
 import io
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from typing import Any
 
 import matplotlib
+import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, NullFormatter
@@ -60,6 +61,17 @@ def axes(width: float = 5.2, height: float = 4.2) -> tuple[Figure, Axes]:
     """Return a figure of this width and height in inches, and its one panel."""
     figure = Figure(figsize=(width, height), layout="constrained")
     return figure, figure.subplots()
+
+
+def bars(ax: Axes, rows: Sequence[tuple[str, float, str]], about: str) -> None:
+    """Draw horizontal bars, the first on top. `rows`: (label, size, words at its end); `about`: the sizes."""
+    at, size = np.arange(len(rows))[::-1], [row[1] for row in rows]
+    ax.barh(at, size, color=ACCENT, height=0.62, lw=0)
+    for y, (_, x, words) in zip(at, rows, strict=True):
+        ax.text(x, y, f" {words}", va="center", ha="left", color=INK, fontsize=8.5)
+    ax.set_yticks(at, [row[0] for row in rows])
+    ax.set(xlabel=about)
+    ax.tick_params(axis="y", length=0)
 
 
 _DOLLARS = FuncFormatter(lambda x, _: f"{x:,.0f}")

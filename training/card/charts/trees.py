@@ -11,7 +11,7 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
 
-from training.card.charts.drawing import ACCENT, INK, PALE, SOFT, styled, svg
+from training.card.charts.drawing import ACCENT, INK, PALE, SOFT, axes, bars, styled, svg
 
 # Dashes and colours of the low, middle and high line; the dashes alone tell them apart.
 _DASHES: Sequence[Any] = ((0, (1.2, 1.6)), (0, (5, 2)), "solid")
@@ -61,16 +61,10 @@ def _draw_bend(top: Axes, below: Axes, bend: Mapping[str, Any]) -> None:
 def pairs_chart(rows: Sequence[tuple[str, float]]) -> str:
     """Draw a bar per pair of inputs. `rows`: (pair, joint effect in per cent of value), strongest first."""
     with styled("pairs"):
-        figure = Figure(figsize=(9.2, 0.27 * len(rows) + 0.7), layout="constrained")
-        ax = figure.subplots()
-        at, size = np.arange(len(rows))[::-1], [row[1] for row in rows]
-        ax.barh(at, size, color=ACCENT, height=0.62, lw=0)
-        for y, x in zip(at, size, strict=True):
-            ax.text(x, y, f" {x:#.2g}%", va="center", ha="left", color=INK, fontsize=8.5)
-        ax.set_yticks(at, [name for name, _ in rows])
-        ax.set(xlabel="typical size of what both do together, in per cent of the value")
-        ax.tick_params(axis="y", length=0)
-        ax.set_xlim(0, 1.08 * max(_LEAST_BAR, *size))
+        figure, ax = axes(9.2, 0.27 * len(rows) + 0.7)
+        drawn = [(name, size, f"{size:#.2g}%") for name, size in rows]
+        bars(ax, drawn, "typical size of what both do together, in per cent of the value")
+        ax.set_xlim(0, 1.08 * max(_LEAST_BAR, *(size for _, size in rows)))
         return svg(figure, "pairs")
 
 

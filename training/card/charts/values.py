@@ -9,8 +9,8 @@ import numpy as np
 from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter
 
-from models.price.interface import FloatArray as Floats
-from training.card.charts.drawing import ACCENT, INK, PALE, SOFT, axes, money_axis, styled, svg
+from models.price.core.basis import Floats
+from training.card.charts.drawing import ACCENT, INK, PALE, SOFT, axes, bars, money_axis, styled, svg
 
 _MOST_POINTS = 1500  # largest number of points in a scatter chart: more make a blot and a large file
 
@@ -124,15 +124,8 @@ def index_chart(
 def importance_chart(rows: Sequence[tuple[str, str, float]]) -> str:
     """Draw a bar per field. `rows`: (label, family, mean effect in per cent), the largest first."""
     with styled("matters"):
-        figure = Figure(figsize=(9.2, 0.27 * len(rows) + 0.7), layout="constrained")
-        ax = figure.subplots()
-        at = np.arange(len(rows))[::-1]
-        size = [row[2] for row in rows]
-        ax.barh(at, size, color=ACCENT, height=0.62, lw=0)
-        for y, x in zip(at, size, strict=True):
-            ax.text(x, y, f" {x:.1f}%", va="center", ha="left", color=INK, fontsize=8.5)
-        ax.set_yticks(at, [f"{label} · {family}" for label, family, _ in rows])
-        ax.set(xlabel="mean size of its effect on the price, in per cent")
-        ax.tick_params(axis="y", length=0)
+        figure, ax = axes(9.2, 0.27 * len(rows) + 0.7)
+        drawn = [(f"{label} · {family}", size, f"{size:.1f}%") for label, family, size in rows]
+        bars(ax, drawn, "mean size of its effect on the price, in per cent")
         ax.margins(x=0.08)
         return svg(figure, "matters")

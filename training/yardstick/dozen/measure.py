@@ -2,23 +2,22 @@
 
 from __future__ import annotations
 
-import inspect
 import math
 import time
 from collections.abc import Mapping
 from dataclasses import dataclass
-from importlib import import_module
 from typing import Any
 
 import numpy as np
 
+from models.practice import NO_PRACTICE, shipped
 from models.price.core.basis import Floats
 from models.price.interface import PriceModel
 from models.study.intervals import covered
 from models.study.judge import judge
 from models.study.ratio import median_error
 from training.demo.market import Market, make_market
-from training.fit import Fit, fit_model
+from training.fit import fit_model
 from training.yardstick.dozen.judged import (
     FAMILIES,
     JUDGED,
@@ -49,7 +48,7 @@ class FitFigures:
 
     `seconds`: processor time of the fit alone. `refused`: the reason for having no fit, "" for a fit.
     `figures`: name → figure, see `figures_of`. `contradicted`: the names of the rules of common practice
-    that the evidence contradicts, by the fit's report; None for a report without rules.
+    that the evidence contradicts, by the fit's report; None where there was no fit.
     """
 
     kind: str
@@ -66,10 +65,10 @@ class FitFigures:
         names = row["contradicted"]
         return cls(**{**row, "contradicted": None if names is None else tuple(names)})
 
-
-def sides_there() -> tuple[str, ...]:
-    """Return the sides that `fit_model` offers; `WITH` only if it takes rules of common practice."""
-    return SIDES if "practice" in inspect.signature(fit_model).parameters else (WITHOUT,)
+    @property
+    def key(self) -> tuple[str, int, str]:
+        """The fit that was asked for."""
+        return self.kind, self.seed, self.side
 
 
 def market_of(nature: str, sales: int, seed: int) -> Market:
@@ -84,7 +83,8 @@ def measure(kind: str, seed: int, side: str) -> FitFigures:
     market = market_of(*KINDS[kind], seed)
     began = time.process_time()
     try:
-        fit = _fitted(market, side)
+        practice = shipped() if side == WITH else NO_PRACTICE
+        fit = fit_model(market.evidence, market.catalogue, market.rates, progress=False, practice=practice)
     except ValueError as error:
         if "too few" not in str(error):
             raise
@@ -93,16 +93,9 @@ def measure(kind: str, seed: int, side: str) -> FitFigures:
     return FitFigures(kind, seed, side, seconds, "", figures_of(fit.model, market), contradicted(fit.report))
 
 
-def _fitted(market: Market, side: str) -> Fit:
-    # Both are looked up by name, because an older fit has neither the parameter nor the module.
-    more: dict[str, Any] = {"practice": import_module("models.practice").shipped()} if side == WITH else {}
-    return fit_model(market.evidence, market.catalogue, market.rates, progress=False, **more)
-
-
-def contradicted(report: Mapping[str, Any]) -> tuple[str, ...] | None:
-    """Return the rules of common practice that the evidence contradicts; None for a report without rules."""
-    rules = report.get("practice")
-    return None if rules is None else tuple(rule["name"] for rule in rules if rule["contradicted"])
+def contradicted(report: Mapping[str, Any]) -> tuple[str, ...]:
+    """The names of the rules of practice that the evidence contradicts."""
+    return tuple(rule["name"] for rule in report["practice"] if rule["contradicted"])
 
 
 def figures_of(model: PriceModel, market: Market, count: int = JUDGED) -> dict[str, float]:

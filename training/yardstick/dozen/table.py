@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-import math
 from collections import Counter
 from collections.abc import Sequence
 from typing import NamedTuple
-
-import numpy as np
 
 from models.domain.vocabulary import DEFAULT_LEVELS
 from training.study.table import aligned
 from training.yardstick.dozen.judged import FAMILIES, JUDGED
 from training.yardstick.dozen.measure import KINDS, SIDES, WITH, WITHOUT, FitFigures
+from training.yardstick.fresh.table import said
 
 Row = tuple[str, ...]
 
@@ -59,15 +57,6 @@ _BLOCKS: tuple[tuple[str, tuple[FigureColumn, ...]], ...] = (
         tuple(FigureColumn(f"off {one}", str(one), ".4f", True) for one in FAMILIES),
     ),
 )
-
-
-def said(values: Sequence[float], form: str) -> str:
-    """Write the mean over markets with its standard error."""
-    mean = f"{np.mean(values):{form}}"
-    if len(values) < 2:
-        return mean
-    error = float(np.std(values, ddof=1)) / math.sqrt(len(values))
-    return f"{mean} ± {error:{form.lstrip('+')}}"
 
 
 def changes(without: Sequence[FitFigures], with_: Sequence[FitFigures], column: FigureColumn) -> list[float]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import time
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -59,6 +60,16 @@ class MarketFigures:
     prb: Mapping[str, float]
     weight: Mapping[str, float]
     inside: Mapping[str, tuple[int, ...]]
+
+    @classmethod
+    def from_row(cls, row: Mapping[str, Any]) -> MarketFigures:
+        """The figures as JSON has them."""
+        return cls(**{**row, "inside": {name: tuple(counts) for name, counts in row["inside"].items()}})
+
+    @property
+    def key(self) -> tuple[str, int]:
+        """The market that was asked for."""
+        return self.kind, self.seed
 
 
 def measure(kind: str, seed: int) -> MarketFigures:

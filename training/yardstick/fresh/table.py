@@ -20,13 +20,6 @@ Row = tuple[str, ...]
 Get = Callable[[MarketFigures], float]
 
 
-class Mean(NamedTuple):
-    """A mean over markets and its standard error; NaN for one market."""
-
-    value: float
-    error: float
-
-
 class Off(NamedTuple):
     """A group of sales in which the `share` of prices inside the ranges differs from their `level`.
 
@@ -40,11 +33,17 @@ class Off(NamedTuple):
     error: float
 
 
-def mean_of(markets: Sequence[MarketFigures], get: Get) -> Mean:
-    """Return the mean of a figure over markets, with its standard error."""
-    values = np.array([get(market) for market in markets])
-    error = float(values.std(ddof=1)) / math.sqrt(len(values)) if len(values) > 1 else math.nan
-    return Mean(float(values.mean()), error)
+def said(values: Sequence[float], form: str) -> str:
+    """The mean of a figure over markets and its standard error, as text."""
+    mean = f"{np.mean(values):{form}}"
+    if len(values) < 2:
+        return mean
+    error = float(np.std(values, ddof=1)) / math.sqrt(len(values))
+    return f"{mean} ± {error:{form.lstrip('+')}}"
+
+
+def _said(markets: Sequence[MarketFigures], get: Get, form: str) -> str:
+    return said([get(market) for market in markets], form)
 
 
 def percent_of(figures: Mapping[str, float], name: str) -> float:
@@ -102,22 +101,14 @@ def _relative(markets: Sequence[MarketFigures]) -> Row:
         lambda m: percent_of(m.scatter, THIS),
         lambda m: percent_of(m.score, THIS),
     )
-    return (str(len(markets)), *(_said(mean_of(markets, get), ".1f") for get in gets))
+    return (str(len(markets)), *(_said(markets, get, ".1f") for get in gets))
 
 
 def _absolute(markets: Sequence[MarketFigures]) -> Row:
     return (
-        *(_said(mean_of(markets, _rmse(name)), ".4f") for name in (ALONE, RAW, THIS)),
-        *(_said(mean_of(markets, _error(name)), ".2f") for name in (ALONE, RAW, THIS)),
+        *(said([math.sqrt(m.squares[name]) for m in markets], ".4f") for name in _THREE),
+        *(said([m.error[name] for m in markets], ".2f") for name in _THREE),
     )
-
-
-def _rmse(name: str) -> Get:
-    return lambda m: math.sqrt(m.squares[name])
-
-
-def _error(name: str) -> Get:
-    return lambda m: m.error[name]
 
 
 def _level(markets: Sequence[MarketFigures]) -> Row:
@@ -131,7 +122,7 @@ def _level(markets: Sequence[MarketFigures]) -> Row:
         (lambda m: m.prb[TRUTH], "+.3f"),
     )
     shares = (f"{100 * held / sales:.1f}" for held in hits)
-    return (str(sales), *shares, *(_said(mean_of(markets, get), form) for get, form in gets))
+    return (str(sales), *shares, *(_said(markets, get, form) for get, form in gets))
 
 
 _THREE = (ALONE, RAW, THIS)
@@ -171,8 +162,3 @@ def _groups(kinds: Mapping[str, Sequence[MarketFigures]]) -> str:
         for kind, one in found
     ]
     return "\n".join([title, *aligned([("", "sales", "range", "held"), *rows])]) if rows else title + ": none"
-
-
-def _said(mean: Mean, form: str) -> str:
-    error = "" if math.isnan(mean.error) else f" ± {mean.error:{form.lstrip('+')}}"
-    return f"{mean.value:{form}}{error}"

@@ -1,4 +1,4 @@
-"""Who besieges a service: callers that check every answer, an operator, a killer of workers."""
+"""The actors of the fault-injection test: callers that check every answer, an operator, a killer."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ class Answer(NamedTuple):
 
 @dataclass
 class Tally:
-    """What the besiegers saw."""
+    """What the actors saw."""
 
     answers: list[Answer] = field(default_factory=list)
     made: dict[str, bytes] = field(default_factory=dict)  # every 201: id → body
@@ -161,7 +161,10 @@ class Operator(threading.Thread):
         while time.monotonic() < began + 30:
             try:
                 url = f"{self._service.url}{path}"
-                reason = {"why": "the siege", **({"who": "us", "force": True} if "promote" in path else {})}
+                reason = {
+                    "why": "fault injection",
+                    **({"who": "us", "force": True} if "promote" in path else {}),
+                }
                 found = httpx.post(url, json=reason, headers=headers, timeout=30)
             except httpx.TransportError:  # the worker died under it: asked again, it is done once
                 continue

@@ -1,7 +1,7 @@
-"""A service under siege: 16 callers, models promoted and rolled back, workers killed, the database restarted.
+"""Fault injection: 16 callers, models promoted and rolled back, workers killed, the database restarted.
 
-`make siege` runs it for a minute on fitted models and prints the table; the suite runs ten seconds of it, on
-fakes (`test_siege.py`).
+`make faults` runs it for a minute on fitted models and prints the table; the suite runs ten seconds of it, on
+fakes (`test_fault_injection.py`).
 """
 
 from __future__ import annotations
@@ -22,12 +22,12 @@ if __name__ == "__main__":
 
 import httpx
 import psycopg
-from besiegers import Caller, Killer, Operator, Tally
+from fault_actors import Caller, Killer, Operator, Tally
 from ground import Ground, fitted_ground
 from postgres import new_database_of, server_in, start, stop
 from running import Running
 
-CACHE = Path(__file__).parents[2] / ".cache" / "siege"
+CACHE = Path(__file__).parents[2] / ".cache" / "faults"
 CALLERS, DOWN_SECONDS = 16, 2.0
 AFTER_A_KILL, AFTER_THE_DATABASE = 1.0, 3.0  # seconds in which an error can still be theirs
 
@@ -125,7 +125,7 @@ def _ms(times: list[float], share: float) -> str:
     return f"{1000 * times[int(share * (len(times) - 1))]:.1f}"
 
 
-def besiege(
+def inject_faults(
     folder: Path,
     ground: Ground,
     server: Any,
@@ -134,7 +134,7 @@ def besiege(
     kill_every: float,
     slack: float = 1.0,
 ) -> Report:
-    """Besiege a service for so long: `changes` promotions, as many rollbacks, one restart of the database."""
+    """Inject faults while callers ask: `changes` promotions, as many rollbacks, a restart of the database."""
     database, tally = new_database_of(server), Tally()
     first, *others = ground.models
     models = [first, *(others[at % len(others)] for at in range(changes))]
@@ -185,7 +185,7 @@ def main() -> int:
         server = server_in(Path(folder) / "postgres")
         try:
             ground = fitted_ground(Path(folder), CACHE)
-            report = besiege(Path(folder), ground, server, 60, 20, 5.0)
+            report = inject_faults(Path(folder), ground, server, 60, 20, 5.0)
         finally:
             server.cleanup()
     for name, said in report.rows():

@@ -1,18 +1,20 @@
-"""Ten seconds of the siege: no wrong answer, nothing lost, no error but of what was killed or stopped."""
+"""Ten seconds of fault injection: no wrong answer, nothing lost, no error but of what was stopped."""
 
 from __future__ import annotations
 
 from pathlib import Path
 
+from fault_injection import inject_faults
 from ground import fake_ground
 from postgres import server_in
-from siege import besiege
 
 
-def test_a_service_under_siege_gives_no_wrong_answer_and_loses_none(tmp_path: Path) -> None:
+def test_a_service_into_which_faults_are_injected_gives_no_wrong_answer_and_loses_none(
+    tmp_path: Path,
+) -> None:
     server = server_in(tmp_path / "postgres")
     try:
-        report = besiege(
+        report = inject_faults(
             tmp_path, fake_ground(tmp_path), server, seconds=10, changes=3, kill_every=2.5, slack=2
         )
     finally:
@@ -24,6 +26,6 @@ def test_a_service_under_siege_gives_no_wrong_answer_and_loses_none(tmp_path: Pa
     assert report.unexplained == []
     assert report.unreadable == []
     assert report.records == len(report.tally.made) == len(report.tally.names)
-    # It was a siege: callers asked all the while, workers died, the database went, models changed.
+    # Faults were injected: callers asked all the while, workers died, the database went, models changed.
     assert len(report.tally.made) > 100 and len(report.tally.kills) >= 3 and report.tally.refused
     assert report.tally.met() >= {change[2] for change in report.tally.changes}

@@ -16,6 +16,18 @@ from marshmallow import Schema, fields, missing
 Convert = Callable[[Any], Any]
 
 
+def described(text: str, *, optional: bool = False, **more: Any) -> dict[str, Any]:
+    """The options of a member that every answer has; `optional`: it can be null."""
+    return {"required": True, "allow_none": optional, "metadata": {"description": text, **more}}
+
+
+def objects(
+    of: type[Schema], text: str, *, optional: bool = False, attribute: str | None = None
+) -> fields.List[Any]:
+    """A member that is a list of objects of this schema."""
+    return fields.List(fields.Nested(of), attribute=attribute, **described(text, optional=optional))
+
+
 class Converted(fields.Field[Any]):
     """A member whose value is converted from the object's attribute."""
 
@@ -72,6 +84,14 @@ class Words(Converted, fields.List[Any]):
     def convert(self, value: str) -> list[str]:
         """Split the text into words."""
         return value.split()
+
+
+class OpenObject(Converted, fields.Nested):  # type: ignore[misc]  # a parameter's name differs
+    """An object that is answered as it was written, with members that no schema names."""
+
+    def convert(self, value: Any) -> Any:
+        """Give it as it is."""
+        return value
 
 
 class StoredJson(Converted, fields.Nested):  # type: ignore[misc]  # a parameter's name differs
