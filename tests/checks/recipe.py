@@ -6,9 +6,7 @@ examples (steps 6 to 8) are not among them: nothing is read, fitted or valued by
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from pathlib import Path
-from typing import NamedTuple
+from checks.recipe_steps import LIGHT, NewField, rules, step
 
 VOCABULARY, INSTRUMENT = "models/domain/vocabulary.py", "models/domain/instrument.py"
 QUESTIONS, SENTENCES = "models/insights/questions.py", "models/insights/sentences.py"
@@ -21,65 +19,6 @@ NATURES, TRUTH = "training/demo/world/natures.py", "training/demo/world/truth.py
 SPECIMENS, RECORDS = "training/demo/world/specimens.py", "training/demo/trade/records.py"
 FACTS = "tests/training/test_field_facts.py"
 
-
-class Step(NamedTuple):
-    """One step in one file: each text is put in behind the only place where `after` stands."""
-
-    number: int
-    file: str
-    edits: tuple[tuple[str, str], ...]
-
-    def done_in(self, folder: Path) -> None:
-        path = folder / self.file
-        text = path.read_text(encoding="utf-8")
-        for after, more in self.edits:
-            assert text.count(after) == 1, f"step {self.number}: {after!r} stands not once in {self.file}"
-            text = text.replace(after, after + more)
-        path.write_text(text, encoding="utf-8")
-
-
-class NewField(NamedTuple):
-    """An invented field. `effects`: answer → log effect that the market of the test pays for it.
-
-    `typical`: the answer that the reference instrument has. `words`: what explanations say of the answers;
-    `how`: how an owner finds the answer out.
-    """
-
-    path: str
-    family: str
-    effects: Mapping[str | float, float]
-    typical: str | float
-    words: Sequence[str]
-    how: str
-    steps: Sequence[Step]
-
-
-def _rule(name: str, of: str, against: str, low: float, high: float) -> str:
-    return f"""
-[[rule]]
-name = "{name}"
-says = "A rule of the test."
-of = {{ {of} }}
-against = {{ {against} }}
-low = {low}
-high = {high}
-as_if_sales = 4
-source = "common practice"
-"""
-
-
-_LIGHT = """against = { weight_kg = 3.8 }
-low = 1.0
-high = 1.07
-as_if_sales = 3
-source = "common practice"
-"""
-
-
-def _rules(*rules: str) -> tuple[tuple[str, str], ...]:
-    return ((_LIGHT, "".join(rules)),)
-
-
 NUT = NewField(
     "condition.nut",
     "condition",
@@ -88,30 +27,22 @@ NUT = NewField(
     ("Nut wear: none", "worn through (typical: traces)"),
     "a photograph of the nut and its slots, close",
     (
-        Step(1, VOCABULARY, (('    _wear("frets", "fret"),\n', '    _wear("nut", "nut"),\n'),)),
-        Step(
+        step(1, VOCABULARY, '    _wear("frets", "fret"),\n', '    _wear("nut", "nut"),\n'),
+        step(
             2,
             INSTRUMENT,
-            (("    condition_frets: float | None = None\n", "    condition_nut: float | None = None\n"),),
+            "    condition_frets: float | None = None\n",
+            "    condition_nut: float | None = None\n",
         ),
-        Step(
+        step(
             3,
             QUESTIONS,
-            (
-                (
-                    'first five frets",\n',
-                    '    "condition.nut": "a photograph of the nut and its slots, close",\n',
-                ),
-            ),
+            'first five frets",\n',
+            '    "condition.nut": "a photograph of the nut and its slots, close",\n',
         ),
-        Step(
-            4,
-            PRACTICE,
-            _rules(_rule("worn_nut", "condition_nut = 4", "condition_nut = 1", 0.97, 0.995)),
-        ),
-        Step(5, NATURES, (('    "condition_frets": 0.012,\n', '    "condition_nut": 0.004,\n'),)),
-        # A new nut ends this wear, as new frets end theirs.
-        Step(7, FACTS, (('_ENDED_BY_PARTS = ("condition.frets"', ', "condition.nut"'),)),
+        step(4, PRACTICE, LIGHT, rules("condition_nut", 1, (4, 0.97))),
+        step(5, NATURES, '    "condition_frets": 0.012,\n', '    "condition_nut": 0.004,\n'),
+        step(7, FACTS, '_ENDED_BY_PARTS = ("condition.frets"', ', "condition.nut"'),
     ),
 )
 
@@ -123,61 +54,40 @@ STRAP_BUTTONS = NewField(
     ("Strap buttons: period-correct (typical: original)", "missing"),
     "photographs of both ends of the body, close",
     (
-        Step(
+        step(
             1,
             VOCABULARY,
-            (('    _part("pickguard", "pickguard"),\n', '    _part("strap_buttons", "strap buttons"),\n'),),
+            '    _part("pickguard", "pickguard"),\n',
+            '    _part("strap_buttons", "strap buttons"),\n',
         ),
-        Step(
+        step(
             2,
             INSTRUMENT,
-            (
-                (
-                    "    originality_pickguard: str | None = None\n",
-                    "    originality_strap_buttons: str | None = None\n",
-                ),
-            ),
+            "    originality_pickguard: str | None = None\n",
+            "    originality_strap_buttons: str | None = None\n",
         ),
-        Step(
+        step(
             3,
             QUESTIONS,
-            (
-                (
-                    'screw holes around them",\n',
-                    '    "originality.strap_buttons": "photographs of both ends of the body, close",\n',
-                ),
-            ),
+            'screw holes around them",\n',
+            '    "originality.strap_buttons": "photographs of both ends of the body, close",\n',
         ),
-        Step(
+        step(
             4,
             PRACTICE,
-            _rules(
-                *(
-                    _rule(
-                        f"{word}_strap_buttons",
-                        f'originality_strap_buttons = "{word}"',
-                        'originality_strap_buttons = "original"',
-                        low,
-                        low + 0.01,
-                    )
-                    for word, low in (("period", 0.985), ("modern", 0.97), ("missing", 0.95))
-                )
+            LIGHT,
+            rules(
+                "originality_strap_buttons", "original", ("period", 0.98), ("modern", 0.97), ("missing", 0.95)
             ),
         ),
-        Step(
+        step(
             5,
             NATURES,
-            (
-                (
-                    '    "originality_pickguard": (0.0, 0.01, 0.03, 0.06),\n',
-                    '    "originality_strap_buttons": (0.0, 0.005, 0.01, 0.03),\n',
-                ),
-            ),
+            '    "originality_pickguard": (0.0, 0.01, 0.03, 0.06),\n',
+            '    "originality_strap_buttons": (0.0, 0.005, 0.01, 0.03),\n',
         ),
-        Step(
-            13,
-            SPECIMENS,
-            (('    "originality_pickguard": 0.17,\n', '    "originality_strap_buttons": 0.2,\n'),),
+        step(
+            13, SPECIMENS, '    "originality_pickguard": 0.17,\n', '    "originality_strap_buttons": 0.2,\n'
         ),
     ),
 )
@@ -190,134 +100,86 @@ NECK_DEPTH = NewField(
     ("Neck depth: 25 mm (typical: 21 mm)",),
     "measure it at the first fret with a caliper",
     (
-        Step(
+        step(
             1,
             VOCABULARY,
-            (
-                (
-                    '"weight in kilograms", (), 0.5, 20),\n',
-                    '    Field("neck_depth_mm", Kind.NUMBER, Family.IDENTITY, '
-                    '"neck depth", "in mm", (), 10, 40),\n',
-                ),
-            ),
+            '"weight in kilograms", (), 0.5, 20),\n',
+            '    Field("neck_depth_mm", Kind.NUMBER, Family.IDENTITY, "neck depth", "in mm", (), 10, 40),\n',
         ),
-        Step(
-            2,
-            INSTRUMENT,
-            (("    weight_kg: float | None = None\n", "    neck_depth_mm: float | None = None\n"),),
+        step(
+            2, INSTRUMENT, "    weight_kg: float | None = None\n", "    neck_depth_mm: float | None = None\n"
         ),
-        Step(
+        step(
             3,
             QUESTIONS,
-            (
-                (
-                    '    "weight_kg": "weigh it without its case",\n',
-                    '    "neck_depth_mm": "measure it at the first fret with a caliper",\n',
-                ),
-            ),
+            '    "weight_kg": "weigh it without its case",\n',
+            '    "neck_depth_mm": "measure it at the first fret with a caliper",\n',
         ),
-        Step(
+        step(
             9,
             SENTENCES,
-            (
-                (
-                    '        return f"{float(value):.2f} kg"\n',
-                    '    if path == "neck_depth_mm":\n        return f"{value:g} mm"\n',
-                ),
-            ),
+            '        return f"{float(value):.2f} kg"\n',
+            '    if path == "neck_depth_mm":\n        return f"{value:g} mm"\n',
         ),
-        Step(
+        step(
             9,
             UNSAID,
-            (('TYPICAL = ("year", "finish", "edition_number", "figure", "weight_kg"', ', "neck_depth_mm"'),),
+            'TYPICAL = ("year", "finish", "edition_number", "figure", "weight_kg"',
+            ', "neck_depth_mm"',
         ),
-        Step(
-            4,
-            PRACTICE,
-            _rules(_rule("deep_neck", "neck_depth_mm = 25", "neck_depth_mm = 21", 0.92, 0.99)),
-        ),
-        Step(
-            11,
-            FIT_PRACTICE,
-            (("_TYPICAL = Typical(_YEAR, _FINISH, _USUAL_FIGURE, _USUAL_WEIGHT", ", 21.0"),),
-        ),
-        Step(
-            5,
-            NATURES,
-            (("WEIGHT_PER_KG = -0.05\n", "USUAL_NECK_DEPTH, NECK_DEPTH_PER_MM = 21.0, -0.01\n"),),
-        ),
-        Step(
+        step(4, PRACTICE, LIGHT, rules("neck_depth_mm", 21, (25, 0.92))),
+        step(11, FIT_PRACTICE, "_TYPICAL = Typical(_YEAR, _FINISH, _USUAL_FIGURE, _USUAL_WEIGHT", ", 21.0"),
+        step(5, NATURES, "WEIGHT_PER_KG = -0.05\n", "USUAL_NECK_DEPTH, NECK_DEPTH_PER_MM = 21.0, -0.01\n"),
+        step(
             13,
             SPECIMENS,
-            (
-                (
-                    '    c["weight_kg"] = np.round(weight, 2)\n',
-                    '    c["neck_depth_mm"] = np.round(rng.normal(21.0, 1.0, n), 1)\n',
-                ),
-            ),
+            '    c["weight_kg"] = np.round(weight, 2)\n',
+            '    c["neck_depth_mm"] = np.round(rng.normal(21.0, 1.0, n), 1)\n',
         ),
-        Step(
+        step(
             13,
             TRUTH,
-            (
-                ("    LOW_NUMBER,\n", "    NECK_DEPTH_PER_MM,\n"),
-                ("    PROVENANCE_GAIN,\n", "    USUAL_NECK_DEPTH,\n"),
-                (
-                    '        c["weight_kg"] = self._per_model("weight_kg")[model]\n',
-                    '        c["neck_depth_mm"] = zero + USUAL_NECK_DEPTH\n',
-                ),
-                (
-                    '        weight = WEIGHT_PER_KG * (c["weight_kg"] - self._per_model("weight_kg")[m])\n',
-                    '        weight += NECK_DEPTH_PER_MM * (c["neck_depth_mm"] - USUAL_NECK_DEPTH)\n',
-                ),
-            ),
+            "    LOW_NUMBER,\n",
+            "    NECK_DEPTH_PER_MM,\n",
+            "    PROVENANCE_GAIN,\n",
+            "    USUAL_NECK_DEPTH,\n",
+            '        c["weight_kg"] = self._per_model("weight_kg")[model]\n',
+            '        c["neck_depth_mm"] = zero + USUAL_NECK_DEPTH\n',
+            '        weight = WEIGHT_PER_KG * (c["weight_kg"] - self._per_model("weight_kg")[m])\n',
+            '        weight += NECK_DEPTH_PER_MM * (c["neck_depth_mm"] - USUAL_NECK_DEPTH)\n',
         ),
-        Step(13, RECORDS, (('    "weight_kg": 0.55,\n', '    "neck_depth_mm": 0.6,\n'),)),
-        Step(
+        step(13, RECORDS, '    "weight_kg": 0.55,\n', '    "neck_depth_mm": 0.6,\n'),
+        step(
             10,
             FEATURES,
-            (
-                ('    "weight_blank": "weight_kg",\n', '    "neck_depth_blank": "neck_depth_mm",\n'),
-                (
-                    '    "weight": ((*_MODEL, "weight_kg"), partial(_number, flat="weight_kg")),\n',
-                    '    "neck_depth": '
-                    '((*_MODEL, "neck_depth_mm"), partial(_number, flat="neck_depth_mm")),\n',
-                ),
-            ),
+            '    "weight_blank": "weight_kg",\n',
+            '    "neck_depth_blank": "neck_depth_mm",\n',
+            '    "weight": ((*_MODEL, "weight_kg"), partial(_number, flat="weight_kg")),\n',
+            '    "neck_depth": ((*_MODEL, "neck_depth_mm"), partial(_number, flat="neck_depth_mm")),\n',
         ),
-        Step(12, ENCODING, (('frozenset({"time", "weight"', ', "neck_depth"'),)),
-        Step(
+        step(12, ENCODING, 'frozenset({"time", "weight"', ', "neck_depth"'),
+        step(
             11,
             REFERENCE,
-            (
-                ("    weight_kg: float | None\n", "    neck_depth_mm: float | None\n"),
-                ('("year", "finish", "figure", "weight_kg"', ', "neck_depth_mm"'),
-            ),
+            "    weight_kg: float | None\n",
+            "    neck_depth_mm: float | None\n",
+            '("year", "finish", "figure", "weight_kg"',
+            ', "neck_depth_mm"',
         ),
-        Step(
+        step(
             11,
             TYPICAL,
-            (
-                (
-                    "    weights = [s.weight_kg for s in specimens if s.weight_kg is not None]\n",
-                    "    depths = [s.neck_depth_mm for s in specimens if s.neck_depth_mm is not None]\n",
-                ),
-                (
-                    "        weight_kg=median_low(weights) if weights else None,\n",
-                    "        neck_depth_mm=median_low(depths) if depths else None,\n",
-                ),
-            ),
+            "    weights = [s.weight_kg for s in specimens if s.weight_kg is not None]\n",
+            "    depths = [s.neck_depth_mm for s in specimens if s.neck_depth_mm is not None]\n",
+            "        weight_kg=median_low(weights) if weights else None,\n",
+            "        neck_depth_mm=median_low(depths) if depths else None,\n",
         ),
-        Step(12, RECIPES, (('    "weight": "weight_blank",\n', '    "neck_depth": "neck_depth_blank",\n'),)),
-        Step(
+        step(12, RECIPES, '    "weight": "weight_blank",\n', '    "neck_depth": "neck_depth_blank",\n'),
+        step(
             12,
             TERMS,
-            (
-                (
-                    '        BackboneTerm("weight", (linear("weight"),)),\n',
-                    '        BackboneTerm("neck depth", (linear("neck_depth"),)),\n',
-                ),
-            ),
+            '        BackboneTerm("weight", (linear("weight"),)),\n',
+            '        BackboneTerm("neck depth", (linear("neck_depth"),)),\n',
         ),
     ),
 )
@@ -330,13 +192,11 @@ EXHIBITION = NewField(
     ("Exhibition: once shown (typical: never shown)", "in a catalogue"),
     "the page of the catalogue that shows it",
     (
-        Step(
+        step(
             1,
             VOCABULARY,
-            (
-                (
-                    '        "whether receipts, tags or certificates of the period are with it",\n    ),\n',
-                    """    Field(
+            '        "whether receipts, tags or certificates of the period are with it",\n    ),\n',
+            """    Field(
         "provenance.exhibition",
         Kind.TERM,
         Family.PROVENANCE,
@@ -345,103 +205,59 @@ EXHIBITION = NewField(
         (Term("none", "never"), Term("shown", "shown"), Term("catalogued", "shown, and in the catalogue")),
     ),
 """,
-                ),
-            ),
         ),
-        Step(
+        step(
             2,
             INSTRUMENT,
-            (
-                (
-                    "    provenance_paperwork: bool | None = None\n",
-                    "    provenance_exhibition: str | None = None\n",
-                ),
-            ),
+            "    provenance_paperwork: bool | None = None\n",
+            "    provenance_exhibition: str | None = None\n",
         ),
-        Step(
+        step(
             3,
             QUESTIONS,
-            (
-                (
-                    '"photographs of receipts, tags and certificates",\n',
-                    '    "provenance.exhibition": "the page of the catalogue that shows it",\n',
-                ),
-            ),
+            '"photographs of receipts, tags and certificates",\n',
+            '    "provenance.exhibition": "the page of the catalogue that shows it",\n',
         ),
-        Step(
+        step(
             9,
             SENTENCES,
-            (
-                (
-                    '    "originality.frets": {"original": "original", "refretted": "replaced"},\n',
-                    '    "provenance.exhibition": '
-                    '{"none": "never shown", "shown": "once shown", "catalogued": "in a catalogue"},\n',
-                ),
-            ),
+            '    "originality.frets": {"original": "original", "refretted": "replaced"},\n',
+            '    "provenance.exhibition": '
+            '{"none": "never shown", "shown": "once shown", "catalogued": "in a catalogue"},\n',
         ),
-        Step(
-            9,
-            UNSAID,
-            (('AS_NONE = ("provenance.history", "provenance.paperwork"', ', "provenance.exhibition"'),),
+        step(
+            9, UNSAID, 'AS_NONE = ("provenance.history", "provenance.paperwork"', ', "provenance.exhibition"'
         ),
-        Step(
+        step(
             4,
             PRACTICE,
-            _rules(
-                *(
-                    _rule(
-                        f"{word}_exhibition",
-                        f'provenance_exhibition = "{word}"',
-                        'provenance_exhibition = "none"',
-                        low,
-                        low + 0.05,
-                    )
-                    for word, low in (("shown", 1.01), ("catalogued", 1.05))
-                )
-            ),
+            LIGHT,
+            rules("provenance_exhibition", "none", ("shown", 1.01), ("catalogued", 1.05)),
         ),
-        Step(
+        step(
             5,
             NATURES,
-            (
-                (
-                    '    "provenance_paperwork": (0.0, 0.06),\n',
-                    '    "provenance_exhibition": (0.0, 0.03, 0.1),\n',
-                ),
-            ),
+            '    "provenance_paperwork": (0.0, 0.06),\n',
+            '    "provenance_exhibition": (0.0, 0.03, 0.1),\n',
         ),
-        Step(
+        step(
             13,
             SPECIMENS,
-            (
-                (
-                    '    c["provenance_case"] = rng.choice(4, n, p=(0.50, 0.10, 0.26, 0.14))\n',
-                    '    c["provenance_exhibition"] = rng.choice(3, n, p=(0.9, 0.06, 0.04))\n',
-                ),
-            ),
+            '    c["provenance_case"] = rng.choice(4, n, p=(0.50, 0.10, 0.26, 0.14))\n',
+            '    c["provenance_exhibition"] = rng.choice(3, n, p=(0.9, 0.06, 0.04))\n',
         ),
-        Step(13, RECORDS, (('    "provenance_paperwork": 0.28,\n', '    "provenance_exhibition": 0.28,\n'),)),
-        Step(
+        step(13, RECORDS, '    "provenance_paperwork": 0.28,\n', '    "provenance_exhibition": 0.28,\n'),
+        step(
             10,
             FEATURES,
-            (
-                (
-                    '    "paperwork_blank": "provenance_paperwork",\n',
-                    '    "exhibition_blank": "provenance_exhibition",\n',
-                ),
-                (
-                    '    "history": (("provenance.history",), partial(_level, flat="provenance_history")),\n',
-                    '    "exhibition": '
-                    '(("provenance.exhibition",), partial(_level, flat="provenance_exhibition")),\n',
-                ),
-            ),
+            '    "paperwork_blank": "provenance_paperwork",\n',
+            '    "exhibition_blank": "provenance_exhibition",\n',
+            '    "history": (("provenance.history",), partial(_level, flat="provenance_history")),\n',
+            '    "exhibition": '
+            '(("provenance.exhibition",), partial(_level, flat="provenance_exhibition")),\n',
         ),
-        Step(
-            11,
-            REFERENCE,
-            (('    "provenance_paperwork": False,\n', '    "provenance_exhibition": "none",\n'),),
-        ),
-        Step(12, TERMS, (('for name in ("history", "paperwork"', ', "exhibition"'),)),
+        step(11, REFERENCE, '    "provenance_paperwork": False,\n', '    "provenance_exhibition": "none",\n'),
+        step(12, TERMS, 'for name in ("history", "paperwork"', ', "exhibition"'),
     ),
 )
 

@@ -13,7 +13,8 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 import pytest
-from checks.recipe import FACTS, NEW_FIELDS, NewField
+from checks.recipe import FACTS, NEW_FIELDS
+from checks.recipe_steps import NewField
 from checks.source import ROOT, tracked
 
 PROBE = Path(__file__).with_name("recipe_probe.py")

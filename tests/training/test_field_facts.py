@@ -13,6 +13,7 @@ from models.domain.vocabulary import BY_PATH, FIELDS, PARTS, Family, Field, Kind
 from models.insights.questions import ASKED, HOW
 from models.insights.restoration import FINISH_WEAR, LASTING, MENDABLE
 from models.insights.sentences import TERM_WORDS
+from models.price.instruments.encoding import InstrumentEncoding
 from models.price.instruments.features import BLANKS, PLAYERS, columns
 from models.price.instruments.reference import CLEAN
 from models.valuation.unsaid import AS_NONE, TYPICAL
@@ -64,6 +65,11 @@ ENTRIES = (
         "models/price/instruments/features.py: BLANKS",
         lambda f: not f.loss_ordered and f.path not in _NO_MARK,
         lambda f: f.flat in BLANKS.values(),
+    ),
+    Entry(
+        "models/price/instruments/encoding.py: curved",
+        lambda f: f.kind is Kind.NUMBER,
+        lambda f: bool(_players(f) & InstrumentEncoding.curved),
     ),
     Entry(
         "models/price/instruments/reference.py: CLEAN",
