@@ -132,7 +132,7 @@ lock: $(TOOLS)/bin/uv
 	$(COMPILE) pyproject.toml --group build -c requirements-yardstick.lock -o requirements.lock
 
 faults: env
-	$(BIN)/python tests/live/fault_injection.py
+	PYTHONPATH=.:tests $(BIN)/python tests/live/fault_injection.py
 
 yardstick: requirements-yardstick.lock | $(BIN)/python
 	@$(INSTALL) -r requirements-yardstick.lock

@@ -7,18 +7,13 @@ import hashlib
 import os
 import secrets
 import shutil
-import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
 from hypothesis import settings
 
-TESTS = Path(__file__).parent
-ROOT = TESTS.parent
-
-# `from fakes import …` works from every room's tests.
-sys.path.insert(0, str(TESTS))
+ROOT = Path(__file__).parents[1]
 
 # Before numpy is loaded: a fit on one thread takes a quarter of the processor time (`training/__main__.py`).
 for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):

@@ -86,8 +86,7 @@ class FakePriceModel:
     def estimate(self, subjects: Sequence[Subject], levels: Sequence[float]) -> Estimate:
         """As the interface says; the width of a range is `spread` · level, wider where less is known."""
         center = self.center(subjects)
-        unknown = np.array([s.instrument[3:].count(None) for s in subjects], dtype=float)
-        half = np.outer(self.spread * (1 + unknown / 10), np.asarray(levels))
+        half = self._half_widths(subjects, levels)
         weights = tuple(self._weight(s) for s in subjects)
         return Estimate(center, center[:, None] - half, center[:, None] + half, weights)
 
@@ -128,7 +127,13 @@ class FakePriceModel:
         state = {"base": self.base, "spread": self.spread, "reliance": self.reliance.state()}
         return {"fake.json": json.dumps(state).encode()}
 
+    def _half_widths(self, subjects: Sequence[Subject], levels: Sequence[float]) -> Floats:
+        """(n, levels) half of the width of each range."""
+        unknown = np.array([s.instrument[3:].count(None) for s in subjects], dtype=float)
+        return np.outer(self.spread * (1 + unknown / 10), np.asarray(levels))
+
     def _parts(self, subject: Subject) -> dict[str, float]:
+        """Factor → its part of the log value."""
         it, parts = subject.instrument, {"channel": -0.05 if subject.channel == "dealer" else 0.0}
         for field in FIELDS:
             value = it.get(field)
@@ -138,8 +143,7 @@ class FakePriceModel:
         parts["figure"] = 0.2 * (it.figure or 0.0)
         return parts
 
-    @staticmethod
-    def _weight(subject: Subject) -> EvidenceWeight:
+    def _weight(self, subject: Subject) -> EvidenceWeight:
         direct = 0 if subject.instrument.edition else 12 if subject.instrument.model == "Dal" else 2
         return EvidenceWeight(evidence_word(direct), direct, float(direct))
 

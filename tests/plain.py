@@ -31,7 +31,6 @@ class Plain:
     shared: frozenset[str] = frozenset()
     may_be: Mapping[str, Answers] = field(default_factory=dict)
     steps: int = 2
-    recurring: bool = True
 
     @property
     def players(self) -> tuple[str, ...]:

@@ -17,15 +17,22 @@ import httpx
 TESTS = Path(__file__).parent
 SECRET = "a secret of the tests, long enough to be taken"
 
-# The service as it is, but for the reader of models: it reads the fake one of `fakes.py`.
-_WITH_FAKE = """
-import sys
-import models.bundles.bundle
-from fakes import read_fake
-models.bundles.bundle._reader = lambda: read_fake
-from service.cli import main
-main(sys.argv[1:], prog_name="python -m service")
-"""
+
+def resident(pid: int | str = "self") -> float:
+    """Megabytes of memory that a process has resident."""
+    return _megabytes(pid, "VmRSS")
+
+
+def peak(pid: int) -> float:
+    """The most megabytes that a process had resident since this was asked for last."""
+    found = _megabytes(pid, "VmHWM")
+    Path(f"/proc/{pid}/clear_refs").write_text("5")
+    return found
+
+
+def _megabytes(pid: int | str, name: str) -> float:
+    status = Path(f"/proc/{pid}/status").read_text()
+    return int(status.partition(f"{name}:")[2].split()[0]) / 1024
 
 
 @dataclass
@@ -91,6 +98,18 @@ class Running:
         master = self._process.pid
         return [int(pid) for pid in Path(f"/proc/{master}/task/{master}/children").read_text().split()]
 
+    def terminate(self) -> None:
+        """Tell the server to stop, as whoever runs it does (SIGTERM)."""
+        assert self._process is not None
+        os.kill(self._process.pid, signal.SIGTERM)
+
+    def ended(self, seconds: float) -> int:
+        """Wait for its end; its exit code."""
+        assert self._process is not None
+        code = self._process.wait(seconds)
+        self._process = None
+        return code
+
     def kill(self) -> None:
         """End the server and its workers at once, without a word (SIGKILL)."""
         if self._process is not None:
@@ -113,7 +132,7 @@ class Running:
         raise AssertionError(f"the service did not become ready:\n{self.log[-3000:]}")
 
     def _command(self) -> list[str]:
-        return [sys.executable, *(("-c", _WITH_FAKE) if self.fake else ("-m", "service"))]
+        return [sys.executable, "-m", "fake_service" if self.fake else "service"]
 
     def _environment(self) -> dict[str, str]:
         return {

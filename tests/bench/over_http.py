@@ -14,9 +14,8 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 import httpx
-from in_process import resident
 from load import Round, post, press
-from running import Running
+from running import Running, resident
 
 CONNECTIONS = 16
 BENCH = Path(__file__).parent

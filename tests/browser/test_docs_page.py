@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
-import shutil
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from itertools import pairwise
@@ -14,18 +12,11 @@ from urllib.parse import urlsplit
 import httpx
 import pytest
 from fakes import write_fake
-from playwright.sync_api import Page, sync_playwright
+from playwright.sync_api import Browser, Page
 from running import Running
 
 from models.bundles.registry import Registry
 
-QUIET = [
-    "--disable-gpu",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-    "--no-first-run",
-]
 HTTP_METHODS = {"get", "put", "post", "delete", "patch"}
 
 
@@ -40,15 +31,10 @@ class Visit:
 
 
 @pytest.fixture(scope="module")
-def visit(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Visit]:
+def visit(browser: Browser, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Visit]:
     folder = tmp_path_factory.mktemp("service")
     Registry(folder / "store").promote(write_fake(folder / "store"), who="tests", why="to serve")
-    chromium = shutil.which("chromium")
-    assert chromium, "install chromium, or run `make test`, which does so where it may"
-    # Chromium's sandbox refuses to run as root.
-    sandbox = ["--no-sandbox"] if os.geteuid() == 0 else []
-    with Running(folder, folder / "store") as service, sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=chromium, args=[*QUIET, *sandbox])
+    with Running(folder, folder / "store") as service:
         visit = Visit(browser.new_page(viewport={"width": 1200, "height": 900}), service.url)
         visit.page.on("request", lambda request: visit.requests.append(request.url))
         visit.page.on("requestfailed", lambda request: visit.complaints.append(f"failed: {request.url}"))
@@ -57,7 +43,6 @@ def visit(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Visit]:
         answer = visit.page.goto(f"{service.url}/docs", wait_until="networkidle")
         assert answer is not None and answer.status == 200
         yield visit
-        browser.close()
 
 
 def test_it_needs_nothing_from_elsewhere_and_complains_of_nothing(visit: Visit) -> None:

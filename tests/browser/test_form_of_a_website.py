@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import shutil
 import threading
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -13,9 +11,8 @@ from typing import Any
 
 import pytest
 from fakes import write_fake
-from playwright.sync_api import Page, sync_playwright
+from playwright.sync_api import Browser, Page
 from running import Running
-from test_docs_page import QUIET
 
 from models.bundles.registry import Registry
 
@@ -72,17 +69,12 @@ class Form:
 
 
 @pytest.fixture(scope="module")
-def form(tmp_path_factory: pytest.TempPathFactory, sites: list[str]) -> Iterator[Form]:
+def form(browser: Browser, tmp_path_factory: pytest.TempPathFactory, sites: list[str]) -> Iterator[Form]:
     folder: Path = tmp_path_factory.mktemp("service")
     Registry(folder / "store").promote(write_fake(folder / "store"), who="tests", why="to serve")
-    chromium = shutil.which("chromium")
-    assert chromium, "install chromium, or run `make test`, which does so where it may"
-    sandbox = ["--no-sandbox"] if os.geteuid() == 0 else []
-    with Running(folder, folder / "store") as service, sync_playwright() as playwright:
+    with Running(folder, folder / "store") as service:
         key = service.call("keys", "create", "form", "--website", "--origin", sites[0]).strip()
-        browser = playwright.chromium.launch(executable_path=chromium, args=[*QUIET, *sandbox])
         yield Form(browser.new_page(), service.url, key, service.key)
-        browser.close()
 
 
 def test_a_page_of_the_keys_own_origin_gets_all_that_a_form_needs(form: Form, sites: list[str]) -> None:

@@ -32,6 +32,17 @@ def tree(path: Path) -> ast.Module:
     return ast.parse(path.read_text(encoding="utf-8"), str(path))
 
 
+def imported(path: Path) -> set[str]:
+    """The first part of the name of each module that a file imports, inside functions too."""
+    names: set[str] = set()
+    for node in ast.walk(tree(path)):
+        if isinstance(node, ast.Import):
+            names |= {alias.name.split(".")[0] for alias in node.names}
+        elif isinstance(node, ast.ImportFrom) and node.module and not node.level:
+            names.add(node.module.split(".")[0])
+    return names
+
+
 def functions(path: Path) -> Iterator[tuple[str, int]]:
     """Name and number of lines of every function of a file, signature and docstring included."""
     for node in ast.walk(tree(path)):

@@ -7,7 +7,7 @@ import re
 from pathlib import Path
 
 import pytest
-from checks.source import ROOT, named, python_files, tracked, tree
+from checks.source import ROOT, imported, named, python_files, tracked, tree
 
 # In pieces, so that this file does not hold what it looks for.
 HOSTS = re.compile(
@@ -56,26 +56,16 @@ def test_the_patterns_find_what_they_look_for(pattern: re.Pattern[str], text: st
     assert pattern.search(text)
 
 
-def _imports(path: Path) -> set[str]:
-    names: set[str] = set()
-    for node in ast.walk(tree(path)):
-        if isinstance(node, ast.Import):
-            names |= {alias.name.split(".")[0] for alias in node.names}
-        elif isinstance(node, ast.ImportFrom) and node.module and not node.level:
-            names.add(node.module.split(".")[0])
-    return names
-
-
 def test_nothing_that_runs_code_when_read_is_ever_loaded():
     found = {
-        named(path): _imports(path) & FORBIDDEN_IMPORTS
+        named(path): imported(path) & FORBIDDEN_IMPORTS
         for path in python_files("models", "service", "training")
     }
     assert {name: names for name, names in found.items() if names} == {}
 
 
 def test_serving_never_loads_through_joblib():
-    assert [named(path) for path in python_files("models", "service") if "joblib" in _imports(path)] == []
+    assert [named(path) for path in python_files("models", "service") if "joblib" in imported(path)] == []
 
 
 def _careless_loads(path: Path) -> list[int]:

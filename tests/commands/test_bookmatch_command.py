@@ -110,7 +110,7 @@ def not_there(text: str) -> set[str]:
     if words[0] == "python":
         command = importlib.import_module(f"{words[2]}.cli").main
         words = words[2:]
-    while isinstance(command, click.Group) and words[1] not in ("COMMAND", "--help"):
+    while isinstance(command, click.Group) and words[1] != "COMMAND" and not words[1].startswith("--"):
         words = words[1:]
         below = command.get_command(click.Context(command), words[0])
         if below is None:

@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from test_hedonic import regression  # the same fitting code
+from regression import regression
 
 from models.insights.sentences import percent
 

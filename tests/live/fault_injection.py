@@ -16,10 +16,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-if __name__ == "__main__":
-    TESTS = Path(__file__).parents[1]
-    sys.path[:0] = [str(TESTS.parent), str(TESTS), str(TESTS / "live")]
-
 import httpx
 import psycopg
 from fault_actors import Caller, Killer, Operator, Tally

@@ -15,7 +15,7 @@ from typing import Any
 import httpx
 import pytest
 from fakes import write_fake
-from running import Running
+from running import Running, peak
 
 from models.bundles.registry import Registry
 from models.domain.instrument import Instrument
@@ -157,15 +157,7 @@ def test_a_large_body_that_is_refused_does_not_cost_the_next_request_its_answer(
 
 
 def test_memory_does_not_grow_with_the_list(http: httpx.Client, served: Running) -> None:
-    assert served._process is not None
-    master = served._process.pid
-    (worker,) = Path(f"/proc/{master}/task/{master}/children").read_text().split()
-
-    def peak() -> int:
-        """In kilobytes, since it was asked for last."""
-        said = Path(f"/proc/{worker}/status").read_text().splitlines()
-        Path(f"/proc/{worker}/clear_refs").write_text("5")
-        return int(next(line for line in said if line.startswith("VmHWM")).split()[1])
+    (worker,) = served.workers()
 
     def send(body: bytes, form: dict[str, str]) -> None:
         with http.stream("POST", PATH, content=body, headers=form) as found:
@@ -177,11 +169,11 @@ def test_memory_does_not_grow_with_the_list(http: httpx.Client, served: Running)
         (lambda count: line * count, NDJSON),
     )
     for body, form in bodies:
-        peak()
+        peak(worker)
         send(body(1000), form)
-        before = peak()
+        before = peak(worker)
         send(body(8000), form)
-        grown = (peak() - before) / 1024
+        grown = peak(worker) - before
         print(f"8,000 rows of {form['Content-Type']}: {grown:.1f} MB more than 1,000")
         assert grown < 5
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import signal
 from pathlib import Path
 
 import httpx
@@ -26,11 +24,9 @@ def test_a_list_that_is_being_answered_is_answered_to_its_end(tmp_path: Path) ->
             pieces = answer.iter_bytes()
             read = next(pieces)
             assert read.count(b"\n") < ROWS / 2, "the answer came at once: nothing is stopped in its middle"
-            assert service._process is not None
-            os.kill(service._process.pid, signal.SIGTERM)
+            service.terminate()
             read += b"".join(pieces)
         lines = read.decode().splitlines()
         assert len(lines) == ROWS + 1 and lines[-1].startswith(f"R{ROWS - 1},")
-        assert service._process.wait(60) == 0
-        service._process = None
+        assert service.ended(60) == 0
         assert '"ended":true' in service.log

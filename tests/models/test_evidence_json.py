@@ -7,23 +7,12 @@ from typing import Any
 
 import pytest
 from fakes import CATALOGUE, RATES
+from one_record import DAL, TODAY
 
 from models.domain.cells import last_day
 from models.domain.evidence import Evidence
 from models.errors import InputError
 from models.tables.evidence_columns import COLUMNS, from_row, to_row
-
-TODAY = date(2026, 1, 2)
-DAL: dict[str, Any] = {
-    "id": "S-1",
-    "kind": "sale",
-    "date": "2025-05-06",
-    "price": "1200.50",
-    "currency": "EUR",
-    "channel": "dealer",
-    "source": "a note",
-    "instrument": {"maker": "ostvik", "model": "DAL", "year": 1965, "condition": {"neck": 2}},
-}
 
 
 def read(**changes: Any) -> Evidence:

@@ -6,7 +6,7 @@ import json
 from typing import Any
 
 from fakes import CATALOGUE, RATES
-from test_evidence_json import DAL, TODAY
+from one_record import DAL, TODAY
 
 from models.domain.evidence import EVIDENCE_COLUMNS, REQUIRED_COLUMNS
 from models.tables.intake import AcceptedRow, Intake, Refusal

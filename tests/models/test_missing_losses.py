@@ -105,7 +105,6 @@ def test_parts_that_wear_together_are_told_from_parts_that_do_not() -> None:
     assert together.losses[:, -1] == pytest.approx([1.0, 0.5])
     # A worn back says that the neck is worn, which costs; a clean one that it is clean.
     worse, better = together.predict(table([NAN, NAN], [5.0, 0.0]))
-    print(f"a neck not known on a worn back {worse:+.3f}, on a clean one {better:+.3f}")
     assert worse < -0.05 and better > 0.05
     assert np.abs(apart.predict(table([NAN, NAN], [5.0, 0.0]))).max() < 0.03
     assert (together.weights >= 0).all() and (np.diag(together.weights) == 0).all()

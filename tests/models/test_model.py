@@ -78,7 +78,6 @@ def test_a_model_with_more_sales_has_more_evidence_behind_it(model: GuitarModel)
     effective = np.array([w.effective_sales for w in found])
     order = np.argsort(direct)
     few, many = effective[order[:8]].mean(), effective[order[-8:]].mean()
-    print(f"effective sales of the eight models with fewest sales {few:.1f}, with most {many:.1f}")
     assert many > few > 0
 
 

@@ -61,7 +61,6 @@ def test_what_is_plain_is_read_alike_and_what_is_odd_is_left_to_the_other() -> N
         assert isinstance(expected, Described) and expected.notes == (), data
         pairs = zip(Instrument(**found).values(), expected.instrument.values(), strict=True)  # type: ignore[arg-type]
         assert all(same(a, b) for a, b in pairs), data
-    print(f"{plain} of 4000 were plain")
     assert 800 < plain < 3_500
 
 

@@ -12,6 +12,19 @@ from werkzeug.test import TestResponse
 
 SECRET = "a secret of the tests, long enough to be taken"
 DAL = {"instrument": {"maker": "Ostvik", "model": "Dal"}, "date": "2026-01-02"}
+# What a header `Authorization` may hold that is no valid key; None: no such header.
+AUTHORIZATIONS = (
+    None,
+    "",
+    " ",
+    "Bearer",
+    "Bearer ",
+    "Basic eDp5",
+    "bmk_000000000000_x",
+    "Bearer wrong",
+    "Bearer bmk_000000000000_" + "a" * 43,
+    "Bearer " + "x" * 300,
+)
 PROBLEM_MEMBERS = {"type", "title", "status", "detail", "instance", "request_id"}
 FAULT_MEMBERS = {"pointer", "field", "value", "problem", "allowed", "next_step", "suggestions"}
 

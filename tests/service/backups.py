@@ -7,7 +7,7 @@ import zipfile
 from pathlib import Path
 from typing import Any
 
-from conftest import parts
+from apps import parts
 from flask import Flask
 from sqlalchemy import Engine, select
 

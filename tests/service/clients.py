@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import httpx
 import pytest
-from conftest import keys_of
+from apps import keys_of
 from flask import Flask
 
 from service import client as client_module

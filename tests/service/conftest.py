@@ -3,28 +3,18 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
 
 import pytest
-from asking import SECRET, Caller
-from fakes import read_fake, write_fake
+from apps import NewDatabase, caller_of, make_app, parts, without_evidence
+from asking import Caller
+from fakes import write_fake
 from flask import Flask
-from sqlalchemy import Engine, delete
+from sqlalchemy import Engine
 
 from models.bundles.registry import Registry
-from service.app import create_app
-from service.context import Context
-from service.db.engine import open_engine, writing
-from service.db.migrate import upgrade
-from service.db.tables import CHANGES, EVIDENCE, OUTCOMES
-from service.keys.records import KeyRing
-from service.settings import Settings
-
-# All tests of one application ask from one address. They are counted all the same.
-UNLIMITED = {f"limit_{name}": 2**31 for name in ("system", "website", "visitor", "address")}
-NewDatabase = Callable[[str], str]
+from service.db.engine import open_engine
 
 
 @pytest.fixture(scope="session")
@@ -39,30 +29,6 @@ def fake_store(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def store(fake_store: Path, tmp_path: Path) -> Path:
     """A copy of it, to be written to."""
     return Path(shutil.copytree(fake_store, tmp_path / "store"))
-
-
-def make_app(store: Path, database: str, **settings: Any) -> Flask:
-    """An application on a migrated database; without limits, unless they are set."""
-    found = Settings(store=store, secret=SECRET, database=database, **{**UNLIMITED, **settings})
-    engine = open_engine(found.database)
-    upgrade(engine)
-    engine.dispose()
-    return create_app(found, read_model=read_fake)
-
-
-def parts(app: Flask) -> Context:
-    """What the factory put together."""
-    found: Context = app.extensions["bookmatch"]
-    return found
-
-
-def keys_of(app: Flask) -> KeyRing:
-    return parts(app).keys
-
-
-def caller_of(app: Flask, *scopes: str) -> Caller:
-    """A caller with a new key of these scopes; valuations, if none are named."""
-    return Caller(app, keys_of(app).create("tests", scopes or ("valuations",))[1])
 
 
 @pytest.fixture(scope="session")
@@ -100,12 +66,6 @@ def evidence_app(shared_app: Flask) -> Flask:
     """The shared application, without evidence and outcomes."""
     without_evidence(shared_app)
     return shared_app
-
-
-def without_evidence(app: Flask) -> None:
-    with writing(parts(app).engine) as connection:
-        for table in (OUTCOMES, CHANGES, EVIDENCE):
-            connection.execute(delete(table))
 
 
 @pytest.fixture

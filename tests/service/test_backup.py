@@ -12,9 +12,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from apps import NewDatabase, caller_of, keys_of, make_app, parts
 from asking import DAL, Caller
 from backups import back_up, edit, restored, rows_of
-from conftest import NewDatabase, caller_of, keys_of, make_app, parts
 from flask import Flask
 from records import record
 from sqlalchemy import Engine, Table, select

@@ -9,10 +9,10 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from apps import caller_of, parts
 from asking import SECRET
 from backups import back_up, edit, restored
 from click.testing import CliRunner
-from conftest import caller_of, parts
 from flask import Flask
 from sqlalchemy import JSON, BigInteger, Column, Engine, Integer, MetaData, Table, Text, insert, select
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
+from apps import kept_valuations
 from asking import DAL, Caller, assert_problem, faults_of
 
 POSTS = ("/v1/valuations", "/v1/intervals", "/v1/attributions")
@@ -219,9 +220,7 @@ def test_unknown_id(caller: Caller) -> None:
 
 
 def test_a_refused_request_keeps_nothing(caller: Caller) -> None:
-    from test_valuing import _kept
-
-    before = _kept(caller)
+    before = kept_valuations(caller.app)
     for body in ("{", "{}", {**DAL, "levels": [2]}):
         caller.post("/v1/valuations", body)
-    assert _kept(caller) == before
+    assert kept_valuations(caller.app) == before

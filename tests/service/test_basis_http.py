@@ -9,8 +9,8 @@ from collections.abc import Iterator
 from typing import Any
 
 import pytest
+from apps import NewDatabase, caller_of, make_app, parts
 from asking import Caller
-from conftest import NewDatabase, caller_of, make_app, parts
 from fakes import CATALOGUE, RATES, FakePriceModel
 
 from models.bundles.bundle import write_bundle

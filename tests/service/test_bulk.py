@@ -12,8 +12,8 @@ from types import SimpleNamespace
 from typing import Any
 
 import pytest
+from apps import NewDatabase, caller_of, make_app, parts
 from asking import Caller, assert_problem, faults_of
-from conftest import NewDatabase, caller_of, make_app, parts
 from fakes import FakePriceModel, write_fake
 from flask import Flask
 from stock import CSV, NDJSON, ROWS, as_csv, as_ndjson, begun, by_csv, by_ndjson, many, post

@@ -11,9 +11,9 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from apps import make_app, parts
 from asking import SECRET
 from click.testing import CliRunner
-from conftest import make_app, parts
 from fakes import read_fake
 from sqlalchemy import event
 

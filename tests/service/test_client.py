@@ -12,9 +12,9 @@ from typing import Any
 
 import httpx
 import pytest
+from apps import parts
 from asking import DAL
 from clients import Lossy, client_of, scripted, waits
-from conftest import parts
 from flask import Flask
 from sqlalchemy import func, select
 

@@ -9,8 +9,8 @@ from datetime import date
 
 import httpx
 import pytest
+from apps import parts
 from clients import client_of, scripted, waits
-from conftest import parts
 from fakes import CATALOGUE, RATES, FakePriceModel
 from flask import Flask
 from stock import ROWS, as_csv

@@ -5,10 +5,10 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
+from apps import caller_of, keys_of, parts
 from asking import DAL, Caller, assert_problem
-from conftest import caller_of, keys_of, parts
 from flask import Flask
-from test_keys_website import HERE, OPEN, OTHER, SITE, form_of
+from websites import HERE, OPEN, OTHER, SITE, form_of
 
 MINE = "Access-Control-Allow-Origin"
 ASKED = {

@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
+from apps import caller_of
 from asking import DAL
-from conftest import caller_of
 from described import schema_of, validator
 from flask import Flask
 

@@ -9,7 +9,7 @@ from types import SimpleNamespace
 from typing import Any
 
 import orjson
-from conftest import parts
+from apps import parts
 from fakes import CATALOGUE
 from flask import Flask
 from marshmallow import Schema, fields

@@ -8,8 +8,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from apps import NewDatabase, caller_of, make_app, parts
 from asking import Caller, assert_problem, faults_of
-from conftest import NewDatabase, caller_of, make_app, parts
 from flask import Flask
 from records import SALE, ids, record
 

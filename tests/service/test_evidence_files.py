@@ -14,8 +14,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from apps import NewDatabase, caller_of, make_app, parts
 from asking import FAULT_MEMBERS, Caller, assert_problem
-from conftest import NewDatabase, caller_of, make_app, parts
 from fakes import CATALOGUE, RATES
 from flask import Flask
 from records import ids, record

@@ -5,9 +5,9 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
+from apps import NewDatabase, caller_of, parts
 from asking import SECRET
 from click.testing import CliRunner
-from conftest import NewDatabase, caller_of, parts
 
 from service.app import create_app
 from service.db.engine import open_engine

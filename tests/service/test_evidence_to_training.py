@@ -9,9 +9,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from apps import NewDatabase, caller_of, make_app, parts, without_evidence
 from asking import Caller
 from click.testing import CliRunner
-from conftest import NewDatabase, caller_of, make_app, parts, without_evidence
 from fakes import CATALOGUE, RATES
 from flask import Flask
 from hypothesis import HealthCheck, given, settings

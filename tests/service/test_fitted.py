@@ -13,7 +13,7 @@ from typing import Any
 
 import httpx
 import pytest
-from running import Running
+from running import Running, resident
 
 from models.domain.instrument import Instrument
 from models.domain.vocabulary import FIELDS
@@ -139,9 +139,5 @@ def test_a_worker_with_a_fitted_model_holds_at_most_150_megabytes(
     http: httpx.Client, served: Running
 ) -> None:
     assert http.get("/readyz").json()["checks"]["model"]["ok"]
-    assert served._process is not None
-    master = served._process.pid
-    for worker in Path(f"/proc/{master}/task/{master}/children").read_text().split():
-        status = Path(f"/proc/{worker}/status").read_text()
-        resident = int(next(line for line in status.splitlines() if line.startswith("VmRSS")).split()[1])
-        assert resident < 150 * 1024, f"{resident / 1024:.0f} MB"
+    for worker in served.workers():
+        assert resident(worker) < 150

@@ -12,11 +12,10 @@ from typing import Any
 from unittest.mock import Mock
 
 import pytest
+from apps import caller_of, paths
 from asking import DAL, Caller, assert_problem
-from conftest import caller_of
 from fakes import write_fake
 from flask import Flask
-from test_problem_seam import paths
 from werkzeug.test import TestResponse
 
 from models.bundles.registry import Registry

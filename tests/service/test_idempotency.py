@@ -7,11 +7,10 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from apps import NewDatabase, caller_of, kept_valuations, make_app, parts
 from asking import DAL, Caller, assert_problem
-from conftest import NewDatabase, caller_of, make_app, parts
 from flask import Flask
 from sqlalchemy import func, insert, select
-from test_valuing import _kept
 
 from service.db.engine import writing
 from service.db.tables import CLAIMS
@@ -22,11 +21,11 @@ def post(caller: Caller, key: str, body: Any = DAL) -> Any:
 
 
 def test_sent_again_it_is_answered_alike_and_kept_once(caller: Caller) -> None:
-    before = _kept(caller)
+    before = kept_valuations(caller.app)
     first, again = post(caller, "again-1"), post(caller, "again-1")
     assert (first.status_code, again.status_code) == (201, 201)
     assert first.data == again.data and first.headers["Location"] == again.headers["Location"]
-    assert _kept(caller) == before + 1
+    assert kept_valuations(caller.app) == before + 1
 
 
 def test_quoted_or_not_it_is_the_same_key(caller: Caller) -> None:
@@ -73,7 +72,7 @@ def test_thirty_two_at_once_make_one_valuation_and_one_answer(
         found = list(pool.map(lambda _: post(caller, "at-once"), range(32)))
     assert {answer.status_code for answer in found} == {201}
     assert len({answer.data for answer in found}) == 1
-    assert _kept(caller) == 1
+    assert kept_valuations(caller.app) == 1
     parts(app).engine.dispose()
 
 

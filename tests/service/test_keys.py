@@ -8,9 +8,9 @@ import json
 from pathlib import Path
 
 import pytest
+from apps import caller_of, keys_of, parts
 from asking import DAL, SECRET, Caller, assert_problem
 from click.testing import CliRunner, Result
-from conftest import caller_of, keys_of, parts
 from flask import Flask
 from sqlalchemy import Engine
 

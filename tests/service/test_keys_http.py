@@ -7,8 +7,8 @@ from datetime import datetime
 from typing import Any
 
 import pytest
+from apps import caller_of, keys_of
 from asking import Caller, assert_problem, faults_of
-from conftest import caller_of, keys_of
 from flask import Flask
 
 SITE = "https://guitars.example"

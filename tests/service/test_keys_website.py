@@ -5,16 +5,10 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
+from apps import caller_of, keys_of
 from asking import DAL, Caller, assert_problem
-from conftest import caller_of, keys_of
 from flask import Flask
-
-SITE, OTHER = "https://guitars.example", "https://elsewhere.example"
-HERE = {"Origin": SITE}
-
-
-def form_of(app: Flask, origin: str = SITE) -> Caller:
-    return Caller(app, keys_of(app).create("form", kind="website", origins=[origin])[1])
+from websites import HERE, OPEN, OTHER, SITE, form_of
 
 
 def paths(app: Flask) -> set[tuple[str, str]]:
@@ -26,21 +20,6 @@ def paths(app: Flask) -> set[tuple[str, str]]:
             if path.startswith("/v1"):
                 found.add((method, path))
     return found
-
-
-# All that a form needs, and nothing else.
-MODEL = "/v1/catalogue/makers/Ostvik/models/Dal"
-KEPT = "/v1/valuations/<string:valuation_id>"
-OPEN = {
-    ("POST", "/v1/valuations"),
-    *(("GET", KEPT + below) for below in ("", "/questions", "/sentences", "/waterfall.svg")),
-    ("GET", "/v1/vocabulary"),
-    ("GET", "/v1/catalogue"),
-    ("GET", "/v1/catalogue/makers"),
-    ("GET", "/v1/catalogue/makers/Ostvik"),
-    ("GET", "/v1/catalogue/makers/Ostvik/models"),
-    *(("GET", MODEL + below) for below in ("", "/editions", "/finishes", "/watchpoints")),
-}
 
 
 def test_it_opens_what_a_form_needs_and_nothing_else(shared_app: Flask) -> None:

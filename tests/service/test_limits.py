@@ -12,9 +12,10 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from asking import DAL, Caller, assert_problem
-from conftest import NewDatabase, caller_of, keys_of, make_app, parts
+from apps import NewDatabase, caller_of, keys_of, make_app, parts
+from asking import AUTHORIZATIONS, DAL, Caller, assert_problem
 from flask import Flask
+from statements import counted
 
 from service.server.counters import Counters
 from service.server.quotas import network_of
@@ -80,20 +81,6 @@ def test_each_key_has_a_quota_of_its_own_and_a_rotated_key_keeps_its_count(new_a
     assert ask(rotated).status_code == 429
 
 
-AUTHORIZATIONS = (
-    None,
-    "",
-    " ",
-    "Bearer",
-    "Bearer ",
-    "Basic eDp5",
-    "bmk_000000000000_x",
-    "Bearer wrong",
-    "Bearer bmk_000000000000_" + "a" * 43,
-    "Bearer " + "x" * 300,
-)
-
-
 def test_no_authorization_header_escapes(new_app: NewApp) -> None:
     app = new_app(limit_address=len(AUTHORIZATIONS))
     for authorization in AUTHORIZATIONS:
@@ -131,8 +118,6 @@ def test_who_watches_the_service_is_always_answered(new_app: NewApp) -> None:
 
 
 def test_a_question_of_health_looks_no_key_up(new_app: NewApp) -> None:
-    from test_queries import counted
-
     caller = caller_of(new_app())
     with counted(caller.app) as sent:
         assert caller.get("/healthz").status_code == 200
@@ -170,8 +155,6 @@ def test_what_a_caller_says_of_its_address_counts_only_behind_so_many_proxies(ne
 
 
 def test_counting_asks_no_database(new_app: NewApp) -> None:
-    from test_queries import counted
-
     caller = caller_of(new_app(limit_system=10))
     ask(caller)
     with counted(caller.app) as sent:

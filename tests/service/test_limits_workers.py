@@ -11,8 +11,8 @@ from pathlib import Path
 
 import httpx
 import pytest
+from asking import AUTHORIZATIONS
 from running import Running
-from test_limits import AUTHORIZATIONS
 
 WINDOW = {"BOOKMATCH_WORKERS": "4", "BOOKMATCH_LIMIT_SECONDS": "3600"}
 
@@ -29,16 +29,10 @@ def statuses(served: Running, count: int, headers: list[dict[str, str]]) -> Coun
         return Counter(pool.map(ask, range(count)))
 
 
-def workers(served: Running) -> list[int]:
-    assert served._process is not None
-    master = served._process.pid
-    return [int(pid) for pid in Path(f"/proc/{master}/task/{master}/children").read_text().split()]
-
-
 def test_four_workers_count_as_one_and_a_killed_ones_count_stays(tmp_path: Path, fake_store: Path) -> None:
     with Running(tmp_path, fake_store, settings={**WINDOW, "BOOKMATCH_LIMIT_SYSTEM": "100"}) as served:
         assert statuses(served, 60, [served.headers]) == {200: 60}
-        killed = workers(served)
+        killed = served.workers()
         assert len(killed) == 4
         for pid in killed:
             os.kill(pid, signal.SIGKILL)
@@ -51,7 +45,7 @@ def test_four_workers_count_as_one_and_a_killed_ones_count_stays(tmp_path: Path,
 def wait_for_others(served: Running, killed: list[int]) -> None:
     end = time.monotonic() + 30
     while time.monotonic() < end:
-        found = workers(served)
+        found = served.workers()
         try:
             ready = len(found) == 4 and not set(found) & set(killed)
             if ready and httpx.get(f"{served.url}/readyz", timeout=5).status_code == 200:

@@ -8,10 +8,11 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from apps import caller_of, parts
 from asking import DAL
-from conftest import caller_of, parts
 from fakes import read_fake, write_fake
 from flask import Flask
+from price_models import damage
 
 from models.bundles.registry import CURRENT, Registry
 from service.db.engine import REVISION
@@ -24,10 +25,6 @@ def promote(store: Path, base: float) -> str:
     version = write_fake(store, base=base)
     Registry(store).promote(version, who="tests", why="another")
     return version
-
-
-def damage(store: Path, version: str) -> None:
-    (store / "bundles" / version / "fake.json").write_text('{"base": 1, "spread": 1}')
 
 
 def test_what_is_promoted_serves_and_what_is_rolled_back_no_longer(store: Path) -> None:

@@ -5,8 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from apps import NewDatabase, caller_of, make_app, parts
 from asking import Caller, assert_problem
-from conftest import NewDatabase, caller_of, make_app, parts
 from fakes import CATALOGUE, RATES, FakePriceModel
 
 from models.bundles.bundle import write_bundle

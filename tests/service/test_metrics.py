@@ -12,8 +12,8 @@ from pathlib import Path
 
 import httpx
 import pytest
+from apps import caller_of, parts
 from asking import DAL, Caller, assert_problem
-from conftest import caller_of, parts
 from fakes import write_fake
 from flask import Flask
 from prometheus_client.parser import text_string_to_metric_families

@@ -8,26 +8,20 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from apps import NewDatabase, caller_of, make_app, parts
 from asking import DAL, Caller, assert_problem, faults_of
-from conftest import NewDatabase, caller_of, make_app, parts
+from described import validator
 from fakes import write_fake
 from flask import Flask
-from test_live_bundle import damage
-from test_openapi import MODEL_OF, validator
+from price_models import GOOD, WHY, another, damage, promote, roll_back, store_of
 
 from models.bundles.registry import CURRENT, Registry
 
-GOOD = {
-    "passed": True,
-    "checks": [{"name": "coverage", "passed": True, "detail": "holds"}],
-    "common_sales": 9,
-}
 BAD = {
     "passed": False,
     "checks": [{"name": "coverage at 90%", "passed": False, "detail": "70% of 90 sales inside"}],
     "common_sales": 0,
 }
-WHY = {"why": "newer sales"}
 
 
 @pytest.fixture
@@ -35,25 +29,9 @@ def admin(own_app: Flask) -> Caller:
     return caller_of(own_app, "admin", "valuations")
 
 
-def store_of(caller: Caller) -> Path:
-    return parts(caller.app).settings.store
-
-
-def another(caller: Caller, base: float = 9.0, gate: Any = GOOD, **about: Any) -> str:
-    return write_fake(store_of(caller), base, gate=gate, **about)
-
-
 def value_of(caller: Caller) -> tuple[str, str]:
     body = caller.post("/v1/attributions", DAL).json
     return body["model_version"], body["value"]
-
-
-def promote(caller: Caller, version: str, **asked: Any) -> Any:
-    return caller.post(f"/v1/price-models/{version}/promote", {**WHY, **asked})
-
-
-def roll_back(caller: Caller, version: str, **asked: Any) -> Any:
-    return caller.post(f"/v1/price-models/{version}/rollback", {**WHY, **asked})
 
 
 # ── what there is ────────────────────────────────────────────────────────────
@@ -199,7 +177,7 @@ def test_rollbacks_go_back_one_by_one_and_each_is_done_once(admin: Caller, own_a
     assert_problem(roll_back(admin, third), 409, "model-changed")
     assert_problem(roll_back(admin, first), 409, "no-earlier")
     document = own_app.test_client().get("/openapi.json").json
-    described = document["paths"][f"{MODEL_OF}/rollback"]["post"]["responses"]["200"]
+    described = document["paths"]["/v1/price-models/{version}/rollback"]["post"]["responses"]["200"]
     validator(document, described["content"]["application/json"]["schema"]).validate(made.json)
 
 

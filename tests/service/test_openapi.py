@@ -9,8 +9,8 @@ from secrets import token_hex
 from typing import Any
 
 import pytest
+from apps import caller_of, keys_of, parts
 from asking import DAL, Caller
-from conftest import caller_of, keys_of, parts
 from described import schema_of, validator
 from flask import Flask
 from openapi_spec_validator import validate

@@ -9,8 +9,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from apps import caller_of, parts
 from asking import DAL, assert_problem
-from conftest import caller_of, parts
 from flask import Flask
 from psycopg import errors as postgres
 from sqlalchemy import event

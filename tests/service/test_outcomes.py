@@ -6,8 +6,8 @@ from datetime import UTC, datetime
 from typing import Any
 
 import pytest
+from apps import caller_of, parts
 from asking import Caller, assert_problem, faults_of
-from conftest import caller_of, parts
 from fakes import CATALOGUE, RATES
 from flask import Flask
 from records import ids, record

@@ -10,8 +10,8 @@ from typing import Any
 from xml.etree import ElementTree
 
 import pytest
+from apps import NewDatabase, caller_of, parts
 from asking import SECRET, Caller
-from conftest import NewDatabase, caller_of, parts
 
 from models.domain.instrument import Instrument
 from service.api.parts.parts import PARTS

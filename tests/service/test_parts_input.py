@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
+from apps import caller_of
 from asking import Caller, assert_problem, faults_of
-from conftest import caller_of
 from flask import Flask
 
 GETS = (

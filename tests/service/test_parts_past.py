@@ -7,8 +7,8 @@ from collections.abc import Mapping
 from pathlib import Path
 
 import pytest
+from apps import caller_of, parts
 from asking import Caller, assert_problem
-from conftest import caller_of, parts
 from fakes import FakePriceModel, read_fake, write_fake
 from flask import Flask
 

@@ -8,8 +8,8 @@ from decimal import Decimal
 from typing import Any
 
 import pytest
+from apps import caller_of, parts
 from asking import Caller, assert_problem
-from conftest import caller_of, parts
 from flask import Flask
 from sqlalchemy import update
 

@@ -9,23 +9,13 @@ from typing import Any
 from unittest.mock import Mock
 
 import pytest
+from apps import NewDatabase, caller_of, make_app, parts, paths
 from asking import DAL, Caller, assert_problem
-from conftest import NewDatabase, caller_of, make_app, parts
 from flask import Flask
 from sqlalchemy import text
 
 from service.http.responses import NDJSON
 from service.problems import all_kinds
-
-
-def paths(app: Flask) -> list[tuple[str, str]]:
-    """Every path of the application, with its own method; placeholders filled in."""
-    filled = []
-    for rule in app.url_map.iter_rules():
-        path = rule.rule.replace("<name:maker>", "Ostvik").replace("<name:model>", "Dal")
-        path = path.replace("<string:valuation_id>", "val_" + "0" * 26)
-        filled.append((path, next((m for m in ("POST", "GET", "PUT", "DELETE") if m in rule.methods), "GET")))
-    return filled
 
 
 def test_no_route_takes_another_method(caller: Caller) -> None:

@@ -8,13 +8,13 @@ import json
 from typing import Any
 
 import pytest
+from apps import caller_of, parts
 from asking import DAL, Caller, assert_problem
 from clients import client_of
-from conftest import caller_of, parts
 from fakes import write_fake
 from flask import Flask
+from price_models import GOOD, another, promote, roll_back
 from stock import CSV, NDJSON, ROWS, as_csv, as_ndjson, post
-from test_models_http import GOOD, another, promote, roll_back
 
 CODE = "provisional_price_model"
 

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
-import signal
 import subprocess
 import sys
 import threading
@@ -17,7 +15,7 @@ import httpx
 import pytest
 from asking import DAL, assert_problem
 from fakes import write_fake
-from running import Running
+from running import Running, resident
 
 from models.bundles.registry import Registry
 
@@ -147,9 +145,7 @@ def test_a_worker_holds_at_most_150_megabytes(http: httpx.Client, served: Runnin
         http.post("/v1/attributions", json=DAL)
     assert len(served.workers()) == 2
     for worker in served.workers():
-        status = Path(f"/proc/{worker}/status").read_text()
-        resident = int(next(line for line in status.splitlines() if line.startswith("VmRSS")).split()[1])
-        assert resident < 150 * 1024
+        assert resident(worker) < 150
 
 
 def test_a_promotion_reaches_every_worker_and_no_answer_is_lost(tmp_path: Path) -> None:
@@ -198,10 +194,8 @@ def test_told_to_stop_it_ends_well_and_keeps_what_it_answered(tmp_path: Path, fa
         for thread in threads:
             thread.start()
         time.sleep(0.5)
-        assert served._process is not None
-        os.kill(served._process.pid, signal.SIGTERM)
-        assert served._process.wait(20) == 0
-        served._process = None
+        served.terminate()
+        assert served.ended(20) == 0
         for thread in threads:
             thread.join()
         assert len(answers) > 20 and {answer.status_code for answer in answers} == {201}

@@ -13,8 +13,8 @@ from decimal import Decimal
 from pathlib import Path
 
 import pytest
+from apps import NewDatabase, caller_of, kept_valuations, make_app, parts
 from asking import DAL, Caller
-from conftest import NewDatabase, caller_of, make_app, parts
 from fakes import write_fake
 from flask import Flask
 
@@ -169,20 +169,15 @@ def test_the_answer_outlives_the_application(fake_store: Path, new_database: New
 def test_intervals_and_attributions_say_the_same_and_keep_nothing(caller: Caller) -> None:
     whole = caller.value({"condition": {"neck": 4}}).json
     body = {"instrument": {"maker": "Ostvik", "model": "Dal", "condition": {"neck": 4}}, "date": "2026-01-02"}
-    count = _kept(caller)
+    count = kept_valuations(caller.app)
     ranges = caller.post("/v1/intervals", body)
     reasons = caller.post("/v1/attributions", body)
-    assert _kept(caller) == count
+    assert kept_valuations(caller.app) == count
     assert (ranges.status_code, reasons.status_code) == (200, 200)
     assert ranges.json == {name: whole[name] for name in ranges.json}
     assert reasons.json == {name: whole[name] for name in reasons.json}
     assert set(whole) - set(reasons.json) == {"id", "created", "instrument"}
     assert "attributions" not in ranges.json and "attributions" in reasons.json
-
-
-def _kept(caller: Caller) -> int:
-    with parts(caller.app).engine.connect() as connection:
-        return int(connection.exec_driver_sql("SELECT count(*) FROM valuation").scalar() or 0)
 
 
 def test_request_and_answer_are_kept_with_who_asked_and_which_model(caller: Caller) -> None:

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from datetime import date
 
 import pytest
-from fake_model import FakeModel, fit_fake
+from fitted_fake import FittedFake, fit_fake
 
 from models.domain.catalogue import Catalogue
 from models.domain.evidence import Evidence
@@ -31,7 +31,7 @@ def test_twelve_quarters_of_three_years(small_market: Market) -> None:
 def test_fits_see_only_what_came_before(small_market: Market) -> None:
     seen: list[date] = []
 
-    def fit(rows: Sequence[Evidence], catalogue: Catalogue, rates: Rates, seed: int) -> FakeModel:
+    def fit(rows: Sequence[Evidence], catalogue: Catalogue, rates: Rates, seed: int) -> FittedFake:
         seen.append(max(row.day for row in rows))
         return fit_fake(rows, catalogue, rates, seed)
 

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import orjson
 import pytest
-from fake_model import WEAR_COST, FakeModel, fit_fake
+from fitted_fake import WEAR_COST, FittedFake, fit_fake
 
 from models.study.judge import Judged, judge, study
 from training.card.charts.values import coverage_chart
@@ -19,7 +19,7 @@ from training.study.index import Pair, repeat_sales, resold
 
 
 @pytest.fixture(scope="module")
-def model(small_market: Market) -> FakeModel:
+def model(small_market: Market) -> FittedFake:
     return fit_fake(small_market.evidence, small_market.catalogue, small_market.rates)
 
 
@@ -30,7 +30,7 @@ def judged(small_market: Market) -> Judged:
 
 
 @pytest.fixture(scope="module")
-def card(small_market: Market, model: FakeModel, judged: Judged) -> dict[str, Any]:
+def card(small_market: Market, model: FittedFake, judged: Judged) -> dict[str, Any]:
     m = small_market
     said = contents(model, m.evidence, m.rates, plain(study(judged, draws=50)), {"rounds": np.int64(3)})
     return {"title": "Model card", "made": "2026-01-02", **said}
@@ -113,7 +113,7 @@ def test_index_is_100_on_its_last_day_and_inside_its_band(card: dict[str, Any]) 
         assert low <= center <= high
 
 
-def test_an_offered_index_is_drawn_as_offered(small_market: Market, model: FakeModel) -> None:
+def test_an_offered_index_is_drawn_as_offered(small_market: Market, model: FittedFake) -> None:
     m = small_market
     offered = {
         "days": ["2024-01-01", "2025-01-01"],

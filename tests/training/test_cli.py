@@ -1,13 +1,14 @@
 """The commands: what they print where, and how they end. The fit is a fake; its own tests stand elsewhere."""
 
 import json
+from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
 import pytest
 from click.testing import CliRunner, Result
-from fake_model import fit_fake, read_fake
+from fitted_fake import fit_fake, read_fake
 
 import models.bundles.bundle
 from models.bundles.registry import Registry
@@ -101,7 +102,7 @@ def test_the_gate_refuses_and_force_is_recorded(
 
     def narrow(*args: Any, **kwargs: Any) -> Any:
         model = plain_fit(*args, **kwargs).model
-        return SimpleNamespace(model=model.__class__(**{**model.__dict__, "sd": 0.01}), report={})
+        return SimpleNamespace(model=replace(model, spread=0.01), report={})
 
     monkeypatch.setattr(release, "fit_anew", narrow)
     found = fit(files, tmp_path, "--promote")

@@ -9,11 +9,13 @@ import numpy as np
 import pytest
 
 from models.domain.instrument import Instrument
-from models.domain.vocabulary import BY_PATH, FIELDS, PARTS, Family, Field, Kind
+from models.domain.vocabulary import BY_FLAT, BY_PATH, FIELDS, PARTS, Family, Field, Kind
 from models.insights.questions import ASKED, HOW
 from models.insights.restoration import FINISH_WEAR, LASTING, MENDABLE
 from models.insights.sentences import TERM_WORDS
-from models.price.instruments.features import BLANKS, PLAYERS, columns
+from models.price.core.basis import Linear
+from models.price.instruments.encoding import InstrumentEncoding
+from models.price.instruments.features import BLANKS, NUMBER_COLUMNS, PLAYERS, columns
 from models.price.instruments.reference import CLEAN
 from models.valuation.unsaid import AS_NONE, TYPICAL
 from training.demo.market import Market
@@ -21,6 +23,7 @@ from training.demo.trade.records import LEFT_OUT
 from training.demo.world.natures import CONDITION_COST, ORIGINALITY_COST, PROVENANCE_GAIN, WEAR_COST
 from training.demo.world.specimens import draw_specimens
 from training.demo.world.workshops import make_world
+from training.fit.design.recipes import linear
 from training.fit.design.terms import instrument_terms
 from training.fit.design.typical import typical_of
 
@@ -64,6 +67,11 @@ ENTRIES = (
         "models/price/instruments/features.py: BLANKS",
         lambda f: not f.loss_ordered and f.path not in _NO_MARK,
         lambda f: f.flat in BLANKS.values(),
+    ),
+    Entry(
+        "models/price/instruments/encoding.py: curved",
+        lambda f: f.kind is Kind.NUMBER,
+        lambda f: bool(_players(f) & InstrumentEncoding.curved),
     ),
     Entry(
         "models/price/instruments/reference.py: CLEAN",
@@ -134,6 +142,23 @@ def used(small_market: Market) -> set[str]:
 )
 def test_a_field_has_a_term_of_the_backbone(field: Field, used: set[str]) -> None:
     assert _players(field) - set(BLANKS) & used, "training/fit/design/terms.py has no term of its columns"
+
+
+_MARK_OF = {
+    column: mark
+    for column in NUMBER_COLUMNS
+    for mark, flat in BLANKS.items()
+    if column not in BLANKS and BY_FLAT[flat].path in PLAYERS[column]
+}
+
+
+@pytest.mark.parametrize("column", _MARK_OF)
+def test_a_stand_in_for_a_blank_number_is_not_taken_for_what_was_said(column: str) -> None:
+    """training/fit/design/recipes.py: the column beside its blank. Of 1 to 6, the mean is 3.5."""
+    said, blank = np.arange(1.0, 7.0), np.full(6, 90.0)
+    table = {column: np.append(said, blank), _MARK_OF[column]: np.repeat([0.0, 1.0], 6)}
+    basis = linear(column)(table)
+    assert isinstance(basis, Linear) and basis.center == 3.5
 
 
 def test_no_table_has_an_entry_of_a_field_that_is_not_there() -> None:

@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 from click.testing import CliRunner, Result
-from fake_model import FakeModel, fit_fake, read_fake
+from fitted_fake import FittedFake, fit_fake, read_fake
 
 import models.bundles.bundle
 from models.bundles.registry import Registry
@@ -39,7 +39,7 @@ def fits(monkeypatch: pytest.MonkeyPatch) -> dict[str, Any]:
 
     def fit(rows: Any, catalogue: Any, rates: Any, seed: int, **more: Any) -> Any:
         told["given"].append(({row.id for row in rows}, more.get("width", 1.0)))
-        model = replace(fit_fake(rows, catalogue, rates, seed), sd=told["sd"])
+        model = replace(fit_fake(rows, catalogue, rates, seed), spread=told["sd"])
         return SimpleNamespace(model=model, report={"seed": seed})
 
     monkeypatch.setattr(release, "fit_anew", fit)
@@ -220,5 +220,5 @@ def test_evaluate_says_that_the_model_is_provisional(fit: Fit, files: Path, regi
 
 
 def test_the_fake_is_as_wide_as_these_tests_need(small_market: Market) -> None:
-    model: FakeModel = fit_fake(small_market.evidence, small_market.catalogue, small_market.rates)
-    assert 50 * NARROW < model.sd < WIDE / 2
+    model: FittedFake = fit_fake(small_market.evidence, small_market.catalogue, small_market.rates)
+    assert 50 * NARROW < model.spread < WIDE / 2

@@ -55,9 +55,7 @@ def _but(subject: Subject, changes: Mapping[str, object]) -> Subject:
 
 
 def test_a_prototype_is_worth_less_where_the_market_says_so(learnt: Learnt) -> None:
-    count = sum(r.kind == "sale" and r.instrument.build == "prototype" for r in learnt.market.evidence)
     build = learnt.gap({"build": "prototype"}, {"build": "production"})
-    print(f"{count} prototypes sold: mean log effect {build:+.2f}, in truth {np.log(0.6):+.2f}")
     # The trade says ln 2.5 to ln 4 = +.9 to +1.4; this market says ln .6 = −.51.
     assert -0.8 < build < -0.25
 
@@ -67,7 +65,6 @@ def test_refinish_and_wear_cost_next_to_nothing_where_the_market_says_so(learnt:
     refinish = learnt.gap({"originality_finish": "refinished"}, {"originality_finish": "original"})
     worn, clean = (dict.fromkeys(WEAR_COST, grade) for grade in (4.0, 1.0))
     wear = learnt.gap(worn, clean)
-    print(f"refinished {refinish:+.3f}, in truth 0; worn all over {wear:+.3f}, in truth +.09")
     assert -0.06 < refinish <= 0
     assert -0.03 < wear <= 0
 
@@ -77,8 +74,6 @@ def test_what_the_market_shares_with_the_trade_is_learnt_as_it_is(learnt: Learnt
     later = [market.ids.index(row.id) for row in market.holdout]
     found = sum(learnt.effects[flat] for flat in SHARED)
     true = float(np.sum([market.effects[flat][later] for flat in SHARED], axis=0).mean())
-    print(f"electronics, structure and parts: {found:+.3f}, in truth {true:+.3f}")
     assert true < -0.06
     assert found == pytest.approx(true, abs=0.02)
-    print(f"distance from the truth {learnt.error:.3f}")
     assert learnt.error < 0.16

@@ -119,7 +119,6 @@ def test_a_rare_level_is_drawn_towards_the_others(fitted: FittedCore) -> None:
     unseen = value(fitted, "never seen", 0.0)
     assert 8.0 < unseen < 10.0
     spreads = [standard_error(fitted, m) for m in ("a", "c", "never seen")]
-    print(f"standard deviations of a common, a rare and an unseen level: {np.round(spreads, 3)}")
     assert spreads[0] < 0.03 < spreads[2] and spreads[0] < spreads[1] < spreads[2] / 3
 
 
@@ -144,7 +143,6 @@ def test_slips_lose_their_weight() -> None:
     """One in twenty prices ten times too high: plain least squares would add .05 · ln 10 = .115."""
     robust = fit_core(data(600, 3, slips=0.05), SPEC, ENCODING)
     bias = np.mean([value(robust, "a", w) - (8 - 0.1 * w) for w in range(6)])
-    print(f"bias {bias:+.3f}; plain least squares {0.05 * math.log(10):+.3f}")
     assert abs(bias) < 0.03
     slipped = robust.left.residual > 1.5
     assert 15 < slipped.sum() < 45 and robust.robust_weight[slipped].max() < 0.2 < np.median(

@@ -84,7 +84,6 @@ def rmse(fitted: Fit, subjects: Sequence[Subject], truth: Floats) -> float:
 
 def test_values_lie_near_the_truth(base: Fit, subjects: list[Subject], truth: Floats) -> None:
     found = rmse(base, subjects, truth)
-    print(f"root mean square distance from the truth: {found:.3f} where single prices scatter by .08")
     assert found < 0.05
 
 
@@ -94,10 +93,6 @@ def test_askings_and_offers_are_told_from_sales(
     """Taken for sales they would pull values towards their own gaps of +.4 and −.35."""
     fooled = fit([replace(row, kind="sale") for row in rows])
     bias = float((base.model.center(subjects) - truth).mean())
-    print(
-        f"bias {bias:+.3f}; with every record taken for a sale "
-        f"{float((fooled.model.center(subjects) - truth).mean()):+.3f}"
-    )
     assert abs(bias) < 0.02
     assert rmse(fooled, subjects, truth) > 2 * rmse(base, subjects, truth)
 
@@ -124,7 +119,6 @@ def test_a_steady_rise_goes_on_for_a_year_less_and_less_and_is_then_held(
         return float((fitted.model.center(later) - fitted.model.center(then)).mean())
 
     rising = fit([risen(row) for row in rows])
-    print(f"half a year on: {after(rising, 183):+.3f} rising, {after(base, 183):+.3f} still")
     assert 0.03 < after(rising, 183) < 0.07
     assert 1.7 * after(rising, 183) < after(rising, 366) < 2 * after(rising, 183)
     assert after(rising, 5 * 365) == pytest.approx(after(rising, 366), rel=0.01)
@@ -187,7 +181,6 @@ def test_more_sales_at_the_predicted_value_narrow_the_range(
     base: Fit, rows: Rows, fit: Fitter, subjects: list[Subject]
 ) -> None:
     elster = [s for s in subjects if s.instrument.model == "Kleine Elster"]
-    rest = [s for s in subjects if s.instrument.model != "Kleine Elster"]
     values = base.model.center(elster)
     more = [
         Evidence(f"M-{n}", "sale", s.day, Decimal(f"{math.exp(v):.2f}"), "USD", s.channel, "", s.instrument)
@@ -201,10 +194,6 @@ def test_more_sales_at_the_predicted_value_narrow_the_range(
         return float((found.high - found.low).mean())
 
     own = width(again, elster) / width(base, elster)
-    print(
-        f"{len(more)} sales at the predicted value: that model's 80% range becomes {own:.3f} times as wide, "
-        f"the others' {width(again, rest) / width(base, rest):.3f}"
-    )
     assert own < 0.98
     assert np.abs(again.model.center(elster) - values).mean() < 0.02
 
@@ -228,7 +217,6 @@ def slipped(rows: Rows, fit: Fitter) -> Fit:
 
 def test_slips_of_the_pen_are_borne(base: Fit, slipped: Fit, subjects: list[Subject], truth: Floats) -> None:
     clean, found = rmse(base, subjects, truth), rmse(slipped, subjects, truth)
-    print(f"distance from the truth: {clean:.3f} on clean records, {found:.3f} with slips in 3% of the sales")
     assert found < 1.25 * clean + 0.005
 
 

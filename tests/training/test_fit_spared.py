@@ -69,6 +69,5 @@ def test_left_out_values_are_as_good_where_losses_are_spared_as_elsewhere(seed: 
     fitted = fit_core(data, SPEC, ENCODING)
     spared = data.table["build"] == "spared"
     there, elsewhere = size_of(fitted.left.residual[spared]), size_of(fitted.left.residual[~spared])
-    print(f"left-out errors where spared {there:.3f}, elsewhere {elsewhere:.3f}")
     assert there < 1.25 * elsewhere
     assert elsewhere < 0.12  # prices scatter by .1

@@ -63,7 +63,6 @@ def test_what_scatters_more_gets_a_wider_range(scales: tuple[Table, Floats]) -> 
     table, scale = scales
     known, auction = ~np.isnan(table["neck"]), table["channel"] == "auction"
     ratio = scale[known & auction].mean() / scale[known & ~auction].mean()
-    print(f"an auction's range is {ratio:.2f} times a private sale's, in truth 2")
     assert 1.7 < ratio < 2.3
 
 
@@ -71,7 +70,6 @@ def test_what_is_not_known_widens_by_what_it_can_be_worth(scales: tuple[Table, F
     table, scale = scales
     unknown, private = np.isnan(table["neck"]), table["channel"] == "private"
     ratio = scale[private & unknown].mean() / scale[private & ~unknown].mean()
-    print(f"an unknown neck widens {ratio:.2f} times, in truth {np.sqrt(5):.2f}")
     assert ratio == pytest.approx(np.sqrt(5), rel=0.15)
 
 
@@ -127,7 +125,6 @@ def test_a_range_beside_a_rare_heavy_loss_misses_as_many_prices_on_either_side()
         low, high = bends.at(unknown / scale**2, np.full(6000, 0.1)).T
         under, over = fresh.residual < scale * low, fresh.residual > scale * high
         for rows in (blank, ~blank):
-            print(f"{level:.0%}: {under[rows].mean():.1%} under, {over[rows].mean():.1%} over")
             assert [under[rows].mean(), over[rows].mean()] == pytest.approx([(1 - level) / 2] * 2, abs=0.03)
 
 

@@ -93,10 +93,6 @@ def grown(effect: float, n: int = 900, seed: int = 0, rises: bool = False, sign:
 def test_what_two_inputs_do_together_is_believed_and_chance_is_not() -> None:
     real, chance = grown(0.4), grown(0.0, sign=0)
     assert real.trees is not None and chance.trees is not None
-    print(
-        f"weights {real.trees.weight:.3f} and {chance.trees.weight:.3f}, "
-        f"gains {real.gain:.3f} and {chance.gain:.3f}"
-    )
     # Of 900 sales n² / (n² + 400²) = .835 of the slope is believed; the floor of 900 is .036.
     assert 0.7 < real.trees.weight < 0.95 and real.gain > 5 * real.gain_error > 0
     assert chance.trees.weight < 0.1

@@ -9,8 +9,8 @@ from decimal import Decimal
 
 import numpy as np
 import pytest
-from fake_model import FakeModel, fit_fake
 from fakes import RATES
+from fitted_fake import FittedFake, fit_fake
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -88,9 +88,9 @@ def test_what_is_judged_is_what_each_fit_said_of_the_sales_that_it_had_not_seen(
 ) -> None:
     seen: list[set[str]] = []
 
-    def fit(rows: Sequence[Evidence], catalogue: Catalogue, rates: Rates, seed: int) -> FakeModel:
+    def fit(rows: Sequence[Evidence], catalogue: Catalogue, rates: Rates, seed: int) -> FittedFake:
         seen.append({e.id for e in rows})
-        return FakeModel({}, {}, float(len(seen)), 0.1, None)
+        return FittedFake(base=float(len(seen)), spread=0.1, last_evidence=None)
 
     m = small_market
     rows = m.evidence[:100]
@@ -118,7 +118,7 @@ def test_parallel_runs_agree(small_market: Market) -> None:
 
 
 def test_with_fewer_than_three_specimens_sold_nothing_is_fitted_or_judged(small_market: Market) -> None:
-    def never(*_: object) -> FakeModel:
+    def never(*_: object) -> FittedFake:
         raise AssertionError("nobody asked for a fit")
 
     rows = [row(0, "sale", "1"), row(1, "sale", "1"), row(2, "sale", "2"), row(3, "asking", "3")]

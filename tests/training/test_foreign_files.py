@@ -107,7 +107,6 @@ def test_evaluate_tells_figures_that_fit_the_market(files: Files, fitted: Result
     assert found.exit_code == 0, found.stderr
     told = json.loads(found.stdout)
     overall = told["overall"]
-    print({k: v for k, v in overall.items() if k != "interval_scores"})
     assert told["version"] == fitted.stdout.strip() and overall["sales"] == 80
     assert 0.93 < overall["median_ratio"]["value"] < 1.07
     # The noise alone gives exp(.08 · .6745) − 1 = 5.5%.
@@ -151,7 +150,6 @@ def test_values_lie_near_the_truth_and_every_row_is_answered(
         assert cells["currency"] == row["currency"]
         usd = value * rates.usd_per(row["currency"], date.fromisoformat(cells["rate_day"]))
         misses.append(abs(math.log(usd) - foreign.true_log(row)))
-    print(f"median distance from the truth in log: {statistics.median(misses):.3f}, most {max(misses):.2f}")
     assert statistics.median(misses) < 0.04 and max(misses) < 0.3
 
 

@@ -5,7 +5,7 @@ from datetime import date
 
 import numpy as np
 import pytest
-from fake_model import FakeModel, fit_fake
+from fitted_fake import FittedFake, fit_fake
 
 from models.study.judge import Judged, judge
 from training.demo.market import Market
@@ -27,19 +27,21 @@ def split(small_market: Market) -> Split:
 
 
 @pytest.fixture(scope="module")
-def holdout_model(small_market: Market, split: Split) -> FakeModel:
+def holdout_model(small_market: Market, split: Split) -> FittedFake:
     return fit_fake(split.before, small_market.catalogue, small_market.rates)
 
 
 @pytest.fixture(scope="module")
-def candidate(small_market: Market, split: Split, holdout_model: FakeModel) -> Judged:
+def candidate(small_market: Market, split: Split, holdout_model: FittedFake) -> Judged:
     # As wide as it takes: its coverage must not be what these tests turn on.
     return judge(
-        replace(holdout_model, sd=_honest(small_market, split, holdout_model)), split.kept, small_market.rates
+        replace(holdout_model, spread=_honest(small_market, split, holdout_model)),
+        split.kept,
+        small_market.rates,
     )
 
 
-def _honest(m: Market, split: Split, holdout_model: FakeModel) -> float:
+def _honest(m: Market, split: Split, holdout_model: FittedFake) -> float:
     found = judge(holdout_model, split.kept, m.rates)
     return float(np.quantile(abs(found.center - found.paid), 0.95) / 1.96)
 
@@ -53,10 +55,10 @@ def test_the_same_model_passes_beside_itself(candidate: Judged) -> None:
 
 
 def test_a_biased_model_is_kept_out_and_told_why(
-    small_market: Market, split: Split, holdout_model: FakeModel, candidate: Judged
+    small_market: Market, split: Split, holdout_model: FittedFake, candidate: Judged
 ) -> None:
     everything = np.ones(len(candidate.paid), bool)
-    worse = judge(replace(holdout_model, shift=0.4, sd=3.0), split.kept, small_market.rates)
+    worse = judge(replace(holdout_model, shift=0.4, spread=3.0), split.kept, small_market.rates)
     verdict = gate(worse, everything, Answers.of(candidate))
     assert not verdict.passed
     assert {check.name for check in verdict.checks if not check.passed} >= {
@@ -67,9 +69,9 @@ def test_a_biased_model_is_kept_out_and_told_why(
 
 
 def test_ranges_that_do_not_hold_are_kept_out(
-    small_market: Market, split: Split, holdout_model: FakeModel
+    small_market: Market, split: Split, holdout_model: FittedFake
 ) -> None:
-    narrow = judge(replace(holdout_model, sd=0.02), split.kept, small_market.rates)
+    narrow = judge(replace(holdout_model, spread=0.02), split.kept, small_market.rates)
     assert not gate(narrow).passed
     assert all(check.name.startswith("coverage") for check in gate(narrow).checks if not check.passed)
 
@@ -87,10 +89,10 @@ def test_coverage_slack_is_three_points_and_three_standard_errors(candidate: Jud
 
 
 def test_the_current_bundle_is_not_asked_about_sales_it_has_seen(
-    small_market: Market, split: Split, holdout_model: FakeModel, candidate: Judged
+    small_market: Market, split: Split, holdout_model: FittedFake, candidate: Judged
 ) -> None:
     assert split.first is not None
-    seen_all = replace(holdout_model, last=date(2030, 1, 1))
+    seen_all = replace(holdout_model, last_evidence=date(2030, 1, 1))
     usable, said = answers_of_current(seen_all, None, candidate, small_market.rates)
     assert not usable.any()
     assert gate(candidate, usable, said).common == 0
@@ -100,10 +102,10 @@ def test_the_current_bundle_is_not_asked_about_sales_it_has_seen(
 
 
 def test_the_current_holdout_model_speaks_for_what_it_had_kept_out(
-    small_market: Market, split: Split, holdout_model: FakeModel, candidate: Judged
+    small_market: Market, split: Split, holdout_model: FittedFake, candidate: Judged
 ) -> None:
     """The current bundle was fitted on everything: its holdout model's answers stand in, not its own."""
-    current = replace(holdout_model, last=date(2030, 1, 1), shift=9.0)
+    current = replace(holdout_model, last_evidence=date(2030, 1, 1), shift=9.0)
     kept = Answers.from_bytes(Answers.of(candidate).to_bytes())
     usable, said = answers_of_current(current, kept, candidate, small_market.rates)
     assert usable.all()

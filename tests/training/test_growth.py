@@ -8,8 +8,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from fake_model import FakeModel, fit_fake
 from fakes import CATALOGUE, RATES
+from fitted_fake import FittedFake, fit_fake
 from linear_market import sales
 
 from models.domain.catalogue import Catalogue
@@ -103,10 +103,10 @@ def test_what_a_fit_is_given_and_what_is_kept_of_it() -> None:
     """Fakes that say the same of every sale: too high by a known amount, as wide as a known range."""
     seeds: list[int] = []
 
-    def fit(rows: Sequence[Evidence], catalogue: Catalogue, rates: Rates, seed: int) -> FakeModel:
+    def fit(rows: Sequence[Evidence], catalogue: Catalogue, rates: Rates, seed: int) -> FittedFake:
         seeds.append(seed)
         fake = fit_fake(rows, catalogue, rates, seed)
-        return replace(fake, levels={}, middle=7.0, sd=0.2)
+        return replace(fake, levels={}, base=7.0, spread=0.2)
 
     rows = sales(100)
     trials = run(GrowthRecords(rows, CATALOGUE, RATES, 7), fit, progress=False)

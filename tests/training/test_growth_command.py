@@ -12,8 +12,8 @@ from xml.etree import ElementTree
 
 import pytest
 from click.testing import CliRunner, Result
-from fake_model import FakeModel, fit_fake
 from fakes import CATALOGUE, RATES, FakePriceModel
+from fitted_fake import FittedFake, fit_fake
 from linear_market import linear_model, sales
 
 from models.bundles.bundle import write_bundle
@@ -32,9 +32,9 @@ def asked(monkeypatch: pytest.MonkeyPatch) -> list[dict[str, Any]]:
     """Every fit that was asked for: its range narrows with the root of its sales."""
     found: list[dict[str, Any]] = []
 
-    def fit(rows: Sequence[Evidence], catalogue: Any, rates: Any, seed: int, *, practice: Any) -> FakeModel:
+    def fit(rows: Sequence[Evidence], catalogue: Any, rates: Any, seed: int, *, practice: Any) -> FittedFake:
         found.append({"rows": len(rows), "seed": seed, "practice": practice})
-        return replace(fit_fake(rows, catalogue, rates, seed), sd=1 / len(rows) ** 0.5)
+        return replace(fit_fake(rows, catalogue, rates, seed), spread=1 / len(rows) ** 0.5)
 
     monkeypatch.setattr(growth_command, "fit_for_backtest", fit)
     return found

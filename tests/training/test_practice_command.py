@@ -272,21 +272,10 @@ def test_wrong_use_and_an_empty_store_end_as_they_do_elsewhere(tmp_path: Path) -
 
 # ── spreads ──────────────────────────────────────────────────────────────────
 
-SPREADS = """
-[[spread]]
-name = "makers"
-says = "Makers differ by half."
-of = "maker"
-factor = 1.5
-source = "common practice"
-
-[[spread]]
-name = "editions"
-says = "Editions differ by a third."
-of = "edition"
-factor = 1.35
-source = "common practice"
-"""
+SPREADS = "".join(
+    f'[[spread]]\nname = "{of}s"\nsays = "They differ."\nof = "{of}"\nfactor = {factor}\nsource = "common practice"\n'
+    for of, factor in (("maker", 1.5), ("edition", 1.35))
+)
 LEARNED_SPREADS = [{"name": "makers", "evidence": 1.9, "posterior": 1.8}]
 
 
@@ -296,8 +285,8 @@ def test_spreads_are_printed_beside_what_was_learned_of_them(tmp_path: Path) -> 
     at = lines.index("2 spreads: two of three lie within this factor of the middle")
     assert [re.split(r"  +", line) for line in lines[at + 2 :]] == [
         ["spread", "factor", "evidence", "both", "in words"],
-        ["makers", "1.50", "1.90", "1.80", "Makers differ by half."],
-        ["editions", "1.35", "-", "-", "Editions differ by a third."],
+        ["makers", "1.50", "1.90", "1.80", "They differ."],
+        ["editions", "1.35", "-", "-", "They differ."],
     ]
     found = json.loads(run("--store", folder, "--json").stdout)["spreads"]
     assert [one["learned"] for one in found] == [{"evidence": 1.9, "posterior": 1.8}, None]

@@ -4,7 +4,7 @@ from datetime import date, timedelta
 
 import numpy as np
 import pytest
-from fake_model import fit_fake
+from fitted_fake import fit_fake
 
 from models.study.groups import THIRDS, price_thirds, unknown_share
 from models.study.judge import Judged, figures, judge, only_sales, study

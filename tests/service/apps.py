@@ -1,0 +1,70 @@
+"""Applications that serve the fake model, their parts, and callers of them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from asking import SECRET, Caller
+from fakes import read_fake
+from flask import Flask
+from sqlalchemy import delete
+
+from service.app import create_app
+from service.context import Context
+from service.db.engine import open_engine, writing
+from service.db.migrate import upgrade
+from service.db.tables import CHANGES, EVIDENCE, OUTCOMES
+from service.keys.records import KeyRing
+from service.settings import Settings
+
+# All tests of one application ask from one address. They are counted all the same.
+UNLIMITED = {f"limit_{name}": 2**31 for name in ("system", "website", "visitor", "address")}
+NewDatabase = Callable[[str], str]
+
+
+def make_app(store: Path, database: str, **settings: Any) -> Flask:
+    """An application on a migrated database; without limits, unless they are set."""
+    found = Settings(store=store, secret=SECRET, database=database, **{**UNLIMITED, **settings})
+    engine = open_engine(found.database)
+    upgrade(engine)
+    engine.dispose()
+    return create_app(found, read_model=read_fake)
+
+
+def parts(app: Flask) -> Context:
+    """What the factory put together."""
+    found: Context = app.extensions["bookmatch"]
+    return found
+
+
+def keys_of(app: Flask) -> KeyRing:
+    return parts(app).keys
+
+
+def caller_of(app: Flask, *scopes: str) -> Caller:
+    """A caller with a new key of these scopes; valuations, if none are named."""
+    return Caller(app, keys_of(app).create("tests", scopes or ("valuations",))[1])
+
+
+def without_evidence(app: Flask) -> None:
+    with writing(parts(app).engine) as connection:
+        for table in (OUTCOMES, CHANGES, EVIDENCE):
+            connection.execute(delete(table))
+
+
+def kept_valuations(app: Flask) -> int:
+    """How many valuations its database holds."""
+    with parts(app).engine.connect() as connection:
+        return int(connection.exec_driver_sql("SELECT count(*) FROM valuation").scalar() or 0)
+
+
+def paths(app: Flask) -> list[tuple[str, str]]:
+    """Every path of the application, with its own method; placeholders filled in."""
+    filled = []
+    for rule in app.url_map.iter_rules():
+        path = rule.rule.replace("<name:maker>", "Ostvik").replace("<name:model>", "Dal")
+        path = path.replace("<string:valuation_id>", "val_" + "0" * 26)
+        filled.append((path, next((m for m in ("POST", "GET", "PUT", "DELETE") if m in rule.methods), "GET")))
+    return filled
