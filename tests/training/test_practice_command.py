@@ -272,10 +272,8 @@ def test_wrong_use_and_an_empty_store_end_as_they_do_elsewhere(tmp_path: Path) -
 
 # ── spreads ──────────────────────────────────────────────────────────────────
 
-SPREADS = "".join(
-    f'[[spread]]\nname = "{of}s"\nsays = "They differ."\nof = "{of}"\nfactor = {factor}\nsource = "common practice"\n'
-    for of, factor in (("maker", 1.5), ("edition", 1.35))
-)
+_SPREAD = '[[spread]]\nname = "{0}s"\nsays = "They differ."\nof = "{0}"\nfactor = {1}\nsource = "a guess"\n'
+SPREADS = _SPREAD.format("maker", 1.5) + _SPREAD.format("edition", 1.35)
 LEARNED_SPREADS = [{"name": "makers", "evidence": 1.9, "posterior": 1.8}]
 
 
