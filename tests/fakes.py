@@ -84,7 +84,7 @@ class FakePriceModel:
         return np.array([math.fsum([self.base, *self._parts(s).values()]) for s in subjects])
 
     def estimate(self, subjects: Sequence[Subject], levels: Sequence[float]) -> Estimate:
-        """As the interface says; the width of a range is `spread` · level, wider where less is known."""
+        """Give values and ranges; a range is `spread` · level to either side, wider where less is known."""
         center = self.center(subjects)
         half = self._half_widths(subjects, levels)
         weights = tuple(self._weight(s) for s in subjects)

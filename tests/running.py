@@ -66,7 +66,7 @@ class Running:
 
     @property
     def log(self) -> str:
-        """What the service has written so far."""
+        """The log that the service has written so far."""
         return (self.folder / "log").read_text(errors="replace")
 
     def call(self, *words: str) -> str:

@@ -98,7 +98,7 @@ def service(*arguments: str) -> str:
 
 
 def wait_until_ready(address: str, server: subprocess.Popen[bytes]) -> bool:
-    """Whether the service says that it is ready before it ends or too much time has passed."""
+    """Return True if the service says in time that it is ready, and False if it ends or takes too long."""
     for _ in range(READY_SECONDS * 10):
         if server.poll() is not None:
             return False

@@ -1,4 +1,4 @@
-"""How an archive names the types of columns and writes their values in JSON, the same for both databases."""
+"""Name the types of columns in an archive and write their values as JSON, the same for both databases."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What the service is measured against: a bare Flask application with one fixed answer for each path.
+"""Serve a bare Flask application with one fixed answer for each path, to measure the service against.
 
 It runs under the service's own gunicorn settings, and reads the body as any application must.
 Run as `python bare.py BIND FOLDER`: the answer of /v1/name is the file `name` of the folder.

@@ -128,7 +128,7 @@ def _inputs(model: GuitarModel, subjects: Sequence[Subject]) -> np.ndarray:
 
 
 def _many(subjects: Sequence[Subject]) -> list[Subject]:
-    """As many as are asked for, no two alike in wear and weight."""
+    """Return as many subjects as `ROWS`, no two alike in wear and weight."""
     rng = random.Random(1)
     return [
         subjects[n % len(subjects)].but(

@@ -1,4 +1,4 @@
-"""What each step of a request costs, in one process and without a server: median microseconds."""
+"""Measure each step of a request in one process and without a server: median microseconds."""
 
 from __future__ import annotations
 

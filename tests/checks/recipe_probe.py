@@ -85,7 +85,7 @@ def valued(valuer: Valuer, it: Instrument, path: str) -> dict[str, Any]:
 
 
 def demo(flat: str) -> dict[str, float]:
-    """What a demo market draws of the field, what its reference has, and what that does to prices."""
+    """Tell the values that a demo market draws of the field, its reference value and its effect."""
     world = make_world(1)
     truth, drawn = Truth(world, NATURES["house"]), draw_specimens(world, np.random.default_rng(1), 200)
     effects = truth.effects(drawn)[flat]

@@ -68,7 +68,7 @@ def done(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactor
 
 @pytest.fixture(scope="module")
 def found(done: Done) -> dict[str, Any]:
-    """What `recipe_probe.py` found of the field in the copy, where it was fitted on prices that it moves."""
+    """Run `recipe_probe.py` on the copy, where the field moves the prices, and return its findings."""
     given = {"path": done.field.path, "effects": list(done.field.effects.items())}
     said: dict[str, Any] = json.loads(done.run(str(PROBE), given=json.dumps(given)))
     assert Path(said["home"]) == done.folder, "the installed project was read in place of the copy"

@@ -1,4 +1,4 @@
-"""What a room may load: the linter reads the code, and a fresh process shows what really happens."""
+"""Check which libraries a room loads: the linter reads the code, and a fresh process shows its imports."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What no tracked file may hold: where it was made, where packages come from, what could run when read."""
+"""Check that no tracked file tells where it was made or where packages come from, or could run when read."""
 
 from __future__ import annotations
 

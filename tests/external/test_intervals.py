@@ -69,7 +69,7 @@ def test_interval_score_by_hand() -> None:
 
 
 def test_interval_score_is_least_at_the_true_quantiles() -> None:
-    """It is a proper score: neither wider nor narrower than the truth does better."""
+    """The score is proper: no wider and no narrower range has a lower one than the true quantiles."""
     y = np.random.default_rng(1).standard_normal(200_000)
     z = NormalDist().inv_cdf(0.95)
     mean = {

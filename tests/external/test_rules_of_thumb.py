@@ -159,7 +159,7 @@ def specimen(draw: random.Random, at: int) -> Instrument:
 
 
 def half_described(it: Instrument, draw: random.Random) -> Instrument:
-    """As a record has it: each part is left out once in eight times."""
+    """Leave out each part with a chance of one in eight, as records do."""
     blank = dict.fromkeys(name for name in CLEAN if draw.random() < 0.12)
     return it.but(**blank)
 

@@ -184,7 +184,7 @@ def masked(said: str, folder: Path) -> str:
 
 
 def chosen(said: str, output: Block | None) -> str:
-    """What the document shows of an output, by the comment above it."""
+    """Pick the part of an output that the document shows, by the comment above it."""
     if output is None:
         return said
     head, _, rest = output.note.partition(": ")

@@ -30,7 +30,7 @@ class Answer(NamedTuple):
 
 @dataclass
 class Tally:
-    """What the actors saw."""
+    """The answers, broken connections and problems that the actors counted."""
 
     answers: list[Answer] = field(default_factory=list)
     made: dict[str, bytes] = field(default_factory=dict)  # every 201: id → body

@@ -30,7 +30,7 @@ AFTER_A_KILL, AFTER_THE_DATABASE = 1.0, 3.0  # seconds in which an error can sti
 
 @dataclass
 class Report:
-    """What came of it."""
+    """The findings of one fault-injection run."""
 
     seconds: float
     tally: Tally
@@ -64,7 +64,7 @@ class Report:
 
     @property
     def needless(self) -> int:
-        """Those refused that need no record: a worker that came while the database was away knows no key."""
+        """Count refusals of requests that need no record: workers begun without a database know no key."""
         return sum(a.status == 503 and a.asked.endswith("attributions") for a in self.tally.answers)
 
     @property

@@ -1,4 +1,4 @@
-"""What schemathesis is told beside the document: names and ids that exist, rows, and what no schema can say.
+"""Tell schemathesis what the document cannot: names and ids that exist, rows, and rules beyond a schema.
 
 Loaded by schemathesis itself (SCHEMATHESIS_HOOKS). FUZZ_KNOWN: ids that exist, by the name of their place.
 FUZZ_COUNTS: where to write how many cases each operation was asked, by status, when all is done.
@@ -120,7 +120,7 @@ _NUMBERS = count()
 
 @schemathesis.hook
 def before_call(context: Any, case: Any, kwargs: Any) -> None:
-    """What is to be taken away is there; and whatever is revoked, it is not a key that all this needs."""
+    """Make sure that a record to be deleted exists, and that no key is revoked that the run needs."""
     if case.meta is not None and case.meta.phase.name.value == "coverage":
         _make_usable(case)
     asked, place = case.path_parameters or {}, (case.method, case.operation.path)
@@ -137,9 +137,9 @@ def before_call(context: Any, case: Any, kwargs: Any) -> None:
 
 
 def _make_usable(case: Any) -> None:
-    """As `map_body` does for all that is drawn; here too, so that one Idempotency-Key is not many bodies'.
+    """Change the body as `map_body` does, and give each body an Idempotency-Key of its own.
 
-    What is assigned to is judged again: so nothing is that stays as it is or is wrong by intent.
+    Assigning to a case makes schemathesis judge it again: a case that is wrong on purpose is left alone.
     """
     body = usable(case.body, rarely=False)
     if body != case.body:
@@ -238,7 +238,7 @@ def counted(context: Any, response: Any, case: Any) -> None:
 
 @schemathesis.check
 def refused_for_its_meaning_alone(context: Any, response: Any, case: Any) -> None:
-    """What the document allows is refused for nothing that it could have said."""
+    """Check that a request that the document allows is refused only for what no schema can state."""
     if case.meta is None or not case.meta.generation.mode.is_positive or response.status_code not in REFUSALS:
         return
     problem = response.json()

@@ -1,4 +1,4 @@
-"""What the fault-injection test runs on: a store of three models, and what each of them answers."""
+"""Make the ground of the fault-injection test: a store of three models and the answers of each."""
 
 from __future__ import annotations
 

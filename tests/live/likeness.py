@@ -1,4 +1,4 @@
-"""How an output is held against the one that a document shows.
+"""Compare an output with the one that a document shows.
 
 Figures may differ by a hundredth, as two processors need not fit to the last digit alike; all else must be
 the same.
@@ -28,7 +28,7 @@ def differences(kind: str, shown: str, said: str) -> list[str]:
 
 
 def between(shown: Any, said: Any, path: str = "") -> Iterator[str]:
-    """Where two values of JSON differ by more than the last digits of a fit."""
+    """Yield the places where two JSON values differ by more than the last digits of a fit."""
     if isinstance(shown, dict) and isinstance(said, dict) and list(shown) == list(said):
         for name in shown:
             yield from between(shown[name], said[name], f"{path}/{name}")
@@ -54,7 +54,7 @@ def alike(shown: Any, said: Any) -> bool:
 
 
 def same_words(one: str, other: str) -> bool:
-    """Whether two lines are the same but for figures that lie close together."""
+    """True if two lines are the same but for figures that lie close together."""
     if FIGURE.sub("#", one) != FIGURE.sub("#", other):
         return False
     return all(near(a, b) for a, b in zip(FIGURE.findall(one), FIGURE.findall(other), strict=True))

@@ -80,7 +80,7 @@ def test_what_needs_no_record_is_answered_while_the_database_is_down(
 
 
 def kept(database: str) -> tuple[int, int]:
-    """How many valuations the database has, and how many claims whose valuation is there."""
+    """Count the valuations in the database, and the claims whose valuation is there."""
     claims = "SELECT count(*) FROM idempotency_claim c JOIN valuation v ON v.id = c.record_id"
     with psycopg.connect(database) as connection:
         valuations, whole, all_claims = (

@@ -97,7 +97,7 @@ PHRASES = {
 
 @pytest.fixture(scope="module")
 def said(demo_store: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
-    """What the service says to each request, as it is kept."""
+    """Ask every request and return the answers in the form in which they are kept."""
     found: dict[str, Any] = {}
     with Running(tmp_path_factory.mktemp("document"), demo_store, fake=False) as service:
         scopes = (word for name in SCOPES for word in ("--scope", name))

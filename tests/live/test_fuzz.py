@@ -88,7 +88,7 @@ def known(served: Running, key: str) -> dict[str, list[str]]:
 
 
 def wanted(served: Running) -> dict[str, int]:
-    """How many cases each operation is due; of one with neither parameter nor body, one is all there are."""
+    """Return the number of cases due to each operation: one if it has neither parameters nor a body."""
     paths = httpx.get(f"{served.url}/openapi.json").json()["paths"]
     return {
         f"{method.upper()} {path}": CASES if {"parameters", "requestBody"} & {*operation, *item} else 1

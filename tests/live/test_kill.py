@@ -1,4 +1,4 @@
-"""What was answered is kept, whatever happens to the processes afterwards."""
+"""Answered valuations are kept, whatever happens to the processes afterwards."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What if: values with some fields changed, paired ranges of the difference, and what is refused."""
+"""Alternatives: values with some fields changed, paired ranges of the difference, and refusals."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What the rows of every basis are, on tables small enough to write down."""
+"""The rows of every basis, on tables small enough to write down."""
 
 from __future__ import annotations
 

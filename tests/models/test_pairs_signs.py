@@ -36,7 +36,7 @@ def test_leaves_that_no_step_leads_between_are_not_compared() -> None:
 
 
 def test_steps_of_several_tables_add_up() -> None:
-    """It rises by 1 in one table and by 2 where the third input is high, and falls by 1/2 for itself."""
+    """The sum rises by 1 in one table, by 2 in another if the third input is high, and falls by 1/2 alone."""
     one = Split(1, 0.5, Split(0, 0.5, 0.0, 1.0), Split(0, 0.5, 1.0, 1.0))
     other = Split(2, 0.5, Split(0, 0.5, 5.0, 0.0), Split(0, 0.5, 0.0, 2.0))
     alone = Split(0, 0.5, 0.5, 0.0)

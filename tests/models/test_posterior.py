@@ -1,4 +1,4 @@
-"""What the fit does not know: the compressed covariance against the full one."""
+"""The compressed covariance of the coefficients against the full one."""
 
 from __future__ import annotations
 

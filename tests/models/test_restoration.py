@@ -1,4 +1,4 @@
-"""What can be put right, against its cost, and what cannot."""
+"""Faults that can be repaired, with their cost, and faults that cannot."""
 
 from __future__ import annotations
 

@@ -77,7 +77,7 @@ def test_effects_of_what_is_worse_are_never_positive_and_of_what_is_better_never
 
 
 def _step(field: Field, subject: Subject) -> float:
-    """How far down its scale a field is, by the vocabulary's order; NaN where it is blank."""
+    """The number of steps of a field down its scale, in the vocabulary's order; NaN for a blank."""
     value = subject.instrument.get(field)
     if value is None:
         return math.nan

@@ -1,4 +1,4 @@
-"""What holds for every specimen on the fitted model: losses never pay, amounts add up, ranges nest.
+"""True of every instrument on the fitted model: losses never pay, amounts add up, ranges nest.
 
 The model is the one that is fitted on the demo market; the specimens are drawn at random over the whole
 vocabulary, unknown fields among the known ones.

@@ -34,7 +34,7 @@ def make_app(store: Path, database: str, **settings: Any) -> Flask:
 
 
 def parts(app: Flask) -> Context:
-    """What the factory put together."""
+    """Return the context that the factory made."""
     found: Context = app.extensions["bookmatch"]
     return found
 
@@ -55,7 +55,7 @@ def without_evidence(app: Flask) -> None:
 
 
 def kept_valuations(app: Flask) -> int:
-    """How many valuations its database holds."""
+    """Count the valuations in its database."""
     with parts(app).engine.connect() as connection:
         return int(connection.exec_driver_sql("SELECT count(*) FROM valuation").scalar() or 0)
 

@@ -1,4 +1,4 @@
-"""What the tests of the service share: a caller, and the one check of what a problem looks like."""
+"""A caller of the service for its tests, and the one check of the form of a problem."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What the tests of backups share: to back up, restore, read all rows, and to change an archive."""
+"""Helpers of the backup tests: back up, restore, read all rows, and change an archive."""
 
 from __future__ import annotations
 

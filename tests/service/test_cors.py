@@ -1,4 +1,4 @@
-"""Which pages of other origins may read answers, and what a browser is told first; methods of every path."""
+"""Pages of allowed origins may read answers; browsers are told so first, and the methods of each path."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What the OpenAPI document says of bodies is what the service reads: no more and no less."""
+"""The service reads the bodies that the OpenAPI document describes, no more and no less."""
 
 from __future__ import annotations
 

@@ -44,7 +44,7 @@ class WearSchema(Schema):
 
 
 class SaleSchema(Schema):
-    """What a seller and a day have in common."""
+    """The seller and the day of a sale."""
 
     seller = fields.String(attribute="seller.name")
     day = fields.Date(attribute="on")

@@ -1,4 +1,4 @@
-"""What the service keeps is what a fit is given: the same records, to the last digit, as from a file."""
+"""A fit gets the records that the service keeps, the same to the last digit as from a file."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ def address_of(app: Flask) -> str:
 
 
 def values(field: Field) -> st.SearchStrategy[str]:
-    """What a cell of this field can hold; nothing, too."""
+    """Draw the text of a cell of this field, empty ones included."""
     if field.kind is Kind.TERM:
         return st.sampled_from(["", *field.names])
     if field.kind is Kind.FLAG:

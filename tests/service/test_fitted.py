@@ -56,7 +56,7 @@ def stock(demo_market: Path) -> list[dict[str, str]]:
 def by_command(
     stock: list[dict[str, str]], demo_store: Path, tmp_path_factory: pytest.TempPathFactory
 ) -> dict[str, dict[str, str]]:
-    """What `python -m models value` says of the stock, by id."""
+    """Value the stock by `python -m models value` and return its lines by id."""
     folder = tmp_path_factory.mktemp("stock")
     with (folder / "stock.csv").open("w", encoding="utf-8", newline="") as stream:
         writer = csv.DictWriter(stream, list(stock[0]))

@@ -18,7 +18,7 @@ ROOT = Path(__file__).parents[2]
 
 @pytest.fixture
 def greeted(own_app: Flask) -> list[str]:
-    """What the hooks and the view of a blueprint did, in order."""
+    """The steps of a blueprint's hooks and view, in the order in which they ran."""
     found: list[str] = []
     greeting = Blueprint("greeting", __name__, url_prefix="/v1/greeting")
 

@@ -18,7 +18,7 @@ WINDOW = {"BOOKMATCH_WORKERS": "4", "BOOKMATCH_LIMIT_SECONDS": "3600"}
 
 
 def statuses(served: Running, count: int, headers: list[dict[str, str]]) -> Counter[int]:
-    """What so many requests were answered, each on a connection of its own, sixteen at once."""
+    """Send so many requests, each on a connection of its own, sixteen at once, and return their statuses."""
 
     def ask(at: int) -> int:
         return httpx.get(

@@ -1,4 +1,4 @@
-"""What is answered while the database or its disk is at its end, in one process (tests/live: for real)."""
+"""Answers while the database is away or its disk is full, in one process (for real in tests/live)."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What valued instruments were sold for: recorded once, corrected in one place, and evidence at once."""
+"""Outcomes of valuations: each is recorded once, corrected in one place, and evidence at once."""
 
 from __future__ import annotations
 
@@ -40,7 +40,7 @@ def named(caller: Caller, valuation: str, record_id: str) -> Any:
 
 
 def evidence(caller: Caller) -> list[tuple[str, str]]:
-    """What a fit would read of it now: ids and prices."""
+    """Return the ids and prices that a fit would read of it now."""
     found = read_source(parts(caller.app).settings.database, CATALOGUE, RATES)
     assert not found.refused
     return [(e.id, str(e.price)) for e in found.rows]

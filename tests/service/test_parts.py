@@ -1,4 +1,4 @@
-"""What stands behind a kept valuation, on the fake model and its two records, by hand.
+"""The parts of a kept valuation, on the fake model and its two records, by hand.
 
 The fake: log value = 8 − .1 for each step of loss − .05 at a dealer's; the difference of two specimens is
 uncertain by a tenth of itself. Powers of e are from tables: e^8 = 2980.957987, e^7.9 = 2697.282328,

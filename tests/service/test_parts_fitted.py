@@ -1,4 +1,4 @@
-"""What stands behind a valuation on a fitted model: the demo market's own later sales and its records."""
+"""The parts of a valuation on a fitted model: the demo market's own later sales and its records."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What stands behind a kept valuation comes from the bundle that made it, whatever is current."""
+"""The parts of a kept valuation come from the bundle that made it, whatever is current."""
 
 from __future__ import annotations
 

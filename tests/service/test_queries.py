@@ -1,4 +1,4 @@
-"""How often the database is asked: a request must not come to need more without anybody noticing."""
+"""Count the queries of each request, so that nobody adds one without noticing."""
 
 from __future__ import annotations
 

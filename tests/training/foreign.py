@@ -155,7 +155,7 @@ def with_bad_rows(rows: Sequence[Row], seed: int) -> tuple[list[Row], dict[int, 
 
 
 def write(path: Path, rows: Sequence[Row]) -> Path:
-    """As a spreadsheet writes it: a BOM, CRLF, and every cell in quotes."""
+    """Write a file as a spreadsheet does: a BOM, CRLF, and every cell in quotes."""
     lines = [COLUMNS, *([row[name] for name in COLUMNS] for row in rows)]
     text = "".join(",".join(f'"{cell}"' for cell in line) + "\r\n" for line in lines)
     path.write_bytes(b"\xef\xbb\xbf" + text.encode())

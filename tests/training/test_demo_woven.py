@@ -43,7 +43,7 @@ def test_history_is_worth_more_the_fewer_the_edition_has(woven: Market, additive
 
 
 def _at_a_dealers(m: Market, changes: dict[str, int]) -> float:
-    """What a dealer gets on top of a private seller, in log."""
+    """The log of the factor by which a dealer's price exceeds a private seller's."""
     one, day = specimen(m, changes), np.array([730000])
     dealer, private = (
         m.truth.log_value(one, day, np.array([CHANNEL_NAMES.index(name)]))[0]

@@ -145,7 +145,7 @@ class Knowing:
     over: float = 0.0
 
     def _at(self, subjects: Sequence[Subject]) -> list[int]:
-        """Those told whole by their serial numbers, those recorded by the whole record."""
+        """Find fully described subjects by their serial numbers, and recorded ones by the whole record."""
         first, serials = len(self.market.evidence), self.market.events.specimens["serial"].tolist()
         place = {row.subject: first + k for k, row in enumerate(self.market.holdout)}
         place_of = {serial: k for k, serial in enumerate(serials) if first <= k < first + LATER}

@@ -38,7 +38,7 @@ ROWS = st.lists(
 
 
 def specimen(e: Evidence) -> str:
-    """As a person would say it: the same model and number is the same instrument; no number, another one."""
+    """Name an instrument as a person would, by model and number; one without a number is itself."""
     number = (e.instrument.serial or "").replace(" ", "").upper()
     return f"{e.instrument.model} {number}" if number else e.id
 

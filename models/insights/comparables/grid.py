@@ -57,7 +57,7 @@ class Grid:
 
     @property
     def flags(self) -> tuple[str, ...]:
-        """Those of `large_net_adjustment` and `large_gross_adjustment` that apply; they reject nothing."""
+        """Return `large_net_adjustment` and `large_gross_adjustment` where they apply; both only warn."""
         found = []
         if abs(self.net) > NET_FLAG:
             found.append("large_net_adjustment")

@@ -39,7 +39,7 @@ class Encoding(Protocol):
 
     @property
     def recurring(self) -> bool:
-        """Whether values recur so often that covariances between cached entries are worth caching."""
+        """True if values recur so often that covariances between cached entries are worth caching."""
 
     @property
     def losses(self) -> tuple[str, ...]:

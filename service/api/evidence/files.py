@@ -75,7 +75,7 @@ class Report:
 
     @property
     def faults(self) -> list[RefusedRow]:
-        """What is wrong with which row, in the order of the lines."""
+        """The faults of the rows, in the order of their lines."""
         return sorted(self.listed, key=lambda refused: refused.line)
 
     @property

@@ -209,7 +209,7 @@ class LastingSchema(PlainFieldSchema):
 
 
 class RestorationSchema(Schema):
-    """What can be repaired on the instrument, and what cannot."""
+    """The faults of the instrument that can be repaired, and those that cannot."""
 
     remedies = objects(RemedySchema, "what can be repaired, the largest gain first")
     lasting = objects(LastingSchema, "what cannot be restored")
