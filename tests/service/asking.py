@@ -12,6 +12,16 @@ from werkzeug.test import TestResponse
 
 SECRET = "a secret of the tests, long enough to be taken"
 DAL = {"instrument": {"maker": "Ostvik", "model": "Dal"}, "date": "2026-01-02"}
+# The parts of a kept valuation that have a path of their own to read.
+SHOWN_PARTS = (
+    "comparables",
+    "questions",
+    "earlier-records",
+    "sentences",
+    "waterfall.svg",
+    "intervals.svg",
+    "price-index.svg",
+)
 # What a header `Authorization` may hold that is no valid key; None: no such header.
 AUTHORIZATIONS = (
     None,

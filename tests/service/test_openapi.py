@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 from apps import caller_of, keys_of, parts
-from asking import DAL, Caller
+from asking import DAL, SHOWN_PARTS, Caller
 from described import schema_of, validator
 from flask import Flask
 from openapi_spec_validator import validate
@@ -41,18 +41,7 @@ ASKED = [
     *(("post", "/v1/stocklists", "/v1/stocklists", list_) for list_ in LISTS.items()),
     ("post", "/v1/intervals", "/v1/intervals", DAL),
     ("post", "/v1/attributions", "/v1/attributions", DAL),
-    *(
-        ("get", f"{KEPT}/{name}", f"{KEPT}/{name}", None)
-        for name in (
-            "comparables",
-            "questions",
-            "earlier-records",
-            "sentences",
-            "waterfall.svg",
-            "intervals.svg",
-            "price-index.svg",
-        )
-    ),
+    *(("get", f"{KEPT}/{name}", f"{KEPT}/{name}", None) for name in SHOWN_PARTS),
     ("get", KEPT, KEPT, None),
     ("post", f"{KEPT}/alternatives", f"{KEPT}/alternatives", EXAMPLES["WhatIf"]),
     ("post", f"{KEPT}/restoration", f"{KEPT}/restoration", EXAMPLES["Costs"]),

@@ -6,18 +6,9 @@ from typing import Any
 
 import pytest
 from apps import caller_of
-from asking import Caller, assert_problem, faults_of
+from asking import SHOWN_PARTS, Caller, assert_problem, faults_of
 from flask import Flask
 
-GETS = (
-    "comparables",
-    "questions",
-    "earlier-records",
-    "sentences",
-    "waterfall.svg",
-    "intervals.svg",
-    "price-index.svg",
-)
 POSTS = {"alternatives": {"alternatives": [{"figure": 1}]}, "restoration": {"costs": {}}}
 NOBODY = "val_00000000000000000000000000"
 
@@ -150,7 +141,7 @@ def test_an_asking_price_that_is_none(caller: Caller, kept: str, asking: str) ->
 
 def test_an_unknown_valuation_has_nothing_below_it(caller: Caller) -> None:
     for valuation_id in (NOBODY, "x"):
-        for name in GETS:
+        for name in SHOWN_PARTS:
             assert_problem(caller.get(f"/v1/valuations/{valuation_id}/{name}"), 404, "record")
         for name, body in POSTS.items():
             assert_problem(caller.post(f"/v1/valuations/{valuation_id}/{name}", body), 404, "record")
@@ -159,7 +150,7 @@ def test_an_unknown_valuation_has_nothing_below_it(caller: Caller) -> None:
 def test_every_route_wants_a_key_with_the_scope(shared_app: Flask, kept: str) -> None:
     nobody, other = Caller(shared_app, None), caller_of(shared_app, "inventory")
     for path in (
-        *(f"{kept}/{name}" for name in GETS),
+        *(f"{kept}/{name}" for name in SHOWN_PARTS),
         "/v1/price-models/current/card",
         "/v1/price-models/current/card.html",
     ):

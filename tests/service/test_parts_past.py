@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 from apps import caller_of, parts
-from asking import Caller, assert_problem
+from asking import SHOWN_PARTS, Caller, assert_problem
 from fakes import FakePriceModel, read_fake, write_fake
 from flask import Flask
 
@@ -17,21 +17,12 @@ from models.domain.catalogue import Catalogue
 from service.errors import BundleGoneError
 from service.server.bundle_cache import BundleCache
 
-PATHS = (
-    "comparables",
-    "questions",
-    "earlier-records",
-    "sentences",
-    "waterfall.svg",
-    "intervals.svg",
-    "price-index.svg",
-)
 POSTS = {"alternatives": {"alternatives": [{"figure": 1}]}, "restoration": {"costs": {}}}
 
 
 def all_of(caller: Caller, valuation_id: str) -> list[bytes]:
     root = f"/v1/valuations/{valuation_id}"
-    found = [caller.get(f"{root}/{name}") for name in PATHS]
+    found = [caller.get(f"{root}/{name}") for name in SHOWN_PARTS]
     found += [caller.post(f"{root}/{name}", body) for name, body in POSTS.items()]
     assert {answer.status_code for answer in found} == {200}
     return [answer.data for answer in found]
@@ -70,7 +61,7 @@ def test_a_model_that_is_gone_is_named_and_the_valuation_stays(own_app: Flask) -
     kept = made(caller)
     promote_another(own_app)
     shutil.rmtree(parts(own_app).settings.store / "bundles" / kept["model_version"])
-    for name in PATHS:
+    for name in SHOWN_PARTS:
         body = assert_problem(caller.get(f"/v1/valuations/{kept['id']}/{name}"), 410, "model-gone")
         assert kept["model_version"] in body["detail"] and "no longer kept" in body["detail"]
     for name, asked in POSTS.items():

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 from apps import caller_of, parts
-from asking import DAL, Caller
+from asking import DAL, SHOWN_PARTS, Caller
 from flask import Flask
 from records import record
 from statements import counted
@@ -34,15 +34,7 @@ def test_what_stands_behind_a_valuation_is_one_select_and_costs_no_insert_more(k
         made = known.post("/v1/valuations?include=comparables,earlier_records,sentences", DAL)
     assert sent == ["INSERT INTO valuation"]
     path = made.headers["Location"]
-    for name in (
-        "comparables",
-        "questions",
-        "earlier-records",
-        "sentences",
-        "waterfall.svg",
-        "intervals.svg",
-        "price-index.svg",
-    ):
+    for name in SHOWN_PARTS:
         with counted(known.app) as sent:
             assert known.get(f"{path}/{name}").status_code == 200
         assert sent == [FOUND]
