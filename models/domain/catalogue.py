@@ -148,7 +148,8 @@ class Catalogue:
     def _unknown(what: str, name: str, among: Any) -> UnknownNameError:
         names, close = tuple(dict.fromkeys(among)), nearest(name, among)
         allowed = ", ".join(names) if len(names) <= _FEW_NAMES else ""
-        hint = f"see the catalogue for its {what}s, or add it there"
+        hint = "choose one of these" if allowed else f"see the catalogue for its {what}s"
+        hint += ", or have it added to the catalogue"
         if close:
             hint = f"did you mean {' or '.join(close)}?"
         return UnknownNameError([Fault(what, name, "is not in the catalogue", allowed, hint, close)])

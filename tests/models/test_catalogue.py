@@ -124,3 +124,19 @@ def test_a_catalogue_that_is_wrong_says_where(text: str, named: str) -> None:
 def test_the_source_gives_the_catalogue_again() -> None:
     again = read_catalogue(CATALOGUE.source)
     assert isinstance(again, Catalogue) and again == CATALOGUE
+
+
+def test_an_unknown_maker_is_told_the_few_that_there_are() -> None:
+    text = "".join(
+        f'[[model]]\nmaker = "Maker {n}"\nname = "One"\nfirst_year = 1960\nlast_year = 1970\n'
+        for n in range(13)
+    )
+    few = text[: text.index('[[model]]\nmaker = "Maker 2"')]
+    for catalogue, allowed, step in (
+        (few, "Maker 0, Maker 1", "choose one of these, or have it added to the catalogue"),
+        (text, "", "see the catalogue for its makers, or have it added to the catalogue"),
+    ):
+        with pytest.raises(UnknownNameError) as caught:
+            read_catalogue(catalogue).find("Zyx", "One")
+        (fault,) = caught.value.faults
+        assert (fault.allowed, fault.next_step) == (allowed, step)

@@ -15,7 +15,8 @@ from service.dumping import TextOfWhole, Whole, described, dumper, objects
 from service.http.schemas import Moment, money, provisional_member, rate_members
 
 VALUE = (
-    "the middle estimate of what a buyer pays, before tax and shipping: half of such sales should be higher"
+    "the middle estimate of what a buyer pays, before tax and shipping: about half of such sales should be "
+    "higher, and more than half where many fields are blank, since a blank never adds to a value"
 )
 
 
