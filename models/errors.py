@@ -2,20 +2,40 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from dataclasses import field as member
+from functools import cached_property
+
+from models.costs import MOST_FAULTS
 
 
 @dataclass(frozen=True)
 class Fault:
-    """One thing wrong with one field: what was given, what is allowed and what to do next."""
+    """One thing wrong with one field: what was given, what is allowed and what to do next.
+
+    `step`: what to do if no name is near. `near`: finds the names that may be meant, which is dear, and so is
+    called only for a fault that is told. `hinted`: how many of them the next step names.
+    """
 
     field: str
     value: object
     problem: str
     allowed: str = ""
-    next_step: str = ""
-    suggestions: tuple[str, ...] = ()
+    step: str = ""
+    near: Callable[[], tuple[str, ...]] | None = member(default=None, compare=False)
+    hinted: int = 1
+
+    @cached_property
+    def suggestions(self) -> tuple[str, ...]:
+        """The names that may be meant, nearest first."""
+        return self.near() if self.near else ()
+
+    @property
+    def next_step(self) -> str:
+        """Advice on what to do."""
+        hinted = self.suggestions[: self.hinted]
+        return f"did you mean {' or '.join(hinted)}?" if hinted else self.step
 
     def __str__(self) -> str:
         shown = repr(self.value)
@@ -32,11 +52,19 @@ class BookmatchError(Exception):
 
 
 class FaultsError(BookmatchError):
-    """Something given is wrong. `faults` lists every fault, not only the first."""
+    """Something given is wrong. `faults` lists every fault; its text tells the first `MOST_FAULTS`."""
 
     def __init__(self, faults: Sequence[Fault]) -> None:
         self.faults = tuple(faults)
-        super().__init__(" | ".join(str(fault) for fault in self.faults))
+        super().__init__()
+
+    def __str__(self) -> str:
+        told = " | ".join(str(fault) for fault in self.faults[:MOST_FAULTS])
+        return (
+            f"{told} | and {len(self.faults) - MOST_FAULTS:,} more"
+            if len(self.faults) > MOST_FAULTS
+            else told
+        )
 
 
 class InputError(FaultsError):

@@ -21,7 +21,7 @@ BookmatchError
     ├── DuplicateError       a record with this id exists already
     ├── WithdrawnError       the record was withdrawn: it is kept, but no longer used
     ├── TooManyRowsError     a file holds more rows than one request may have
-    ├── RowsRefusedError     rows are wrong, and the caller wants all rows or none; carries the report
+    ├── RowsRefusedError     rows are wrong, and no row is taken; carries the report
     ├── UnknownPathNameError    the catalogue has no such maker or model; names the nearest
     ├── NoBundleError        no price model is loaded
     ├── BundleGoneError      the price model that made a valuation cannot be read any more
@@ -45,7 +45,18 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any, NamedTuple
 
+from models.costs import MOST_FAULTS
 from models.errors import BookmatchError, Fault
+
+
+def how_many(count: int) -> str:
+    """Say how many fields are wrong, and how many of their faults an answer does not list."""
+    more = (
+        f", which lists {MOST_FAULTS}, and there are {count - MOST_FAULTS:,} more"
+        if count > MOST_FAULTS
+        else ""
+    )
+    return f"{count:,} field{'s are' if count > 1 else ' is'} wrong; see errors{more}."
 
 
 class Located(NamedTuple):
@@ -96,8 +107,7 @@ class FaultyRequestError(ServiceError):
 
     def __init__(self, faults: Sequence[Located]) -> None:
         self.faults = tuple(faults)
-        count = len(self.faults)
-        super().__init__(f"{count} field{'s are' if count > 1 else ' is'} wrong; see errors.")
+        super().__init__(how_many(len(self.faults)))
 
 
 class KeyMissingError(ServiceError):
@@ -152,12 +162,15 @@ class TooManyRowsError(ServiceError):
 
 
 class RowsRefusedError(ServiceError):
-    """Rows of a file are wrong, and the caller wants all rows taken or none."""
+    """Rows of a file are wrong: the caller wants all or none, or too many are wrong one after the other."""
 
-    def __init__(self, report: Mapping[str, Any]) -> None:
+    def __init__(self, report: Mapping[str, Any], *, stopped: bool = False) -> None:
         self.report = report
         bad = report["refused"] + report["duplicates"]
-        super().__init__(f"{bad} of {report['rows']} rows cannot be taken, so none was; see report.")
+        read = (
+            ", and were refused one after the other, so the rest of the file was not read" if stopped else ""
+        )
+        super().__init__(f"{bad} of {report['rows']} rows cannot be taken{read}, so none was; see report.")
 
 
 class UnknownPathNameError(FaultyRequestError):

@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from typing import Any, NamedTuple
+from collections.abc import Iterable, Mapping, Sequence
+from functools import partial
+from typing import Any, NamedTuple, TypeVar
 from urllib.parse import quote
 
 from marshmallow import Schema, fields
 
+from models.costs import LONGEST_SHOWN, MOST_FAULTS
 from models.domain.names import nearest
 from models.errors import Fault
 from service.dumping import Made, Text, described, dumper, objects
 from service.errors import Located
 
-_SHOWN = 200  # largest number of characters of a wrong value that an answer repeats
+T = TypeVar("T")
 
 
 def pointer_to(*names: str) -> str:
@@ -23,7 +25,7 @@ def pointer_to(*names: str) -> str:
 
 def _escaped(name: str) -> str:
     # RFC 6901 writes ~ as ~0 and / as ~1; a URI fragment is percent-encoded besides.
-    return quote(name[:_SHOWN].replace("~", "~0").replace("/", "~1"), safe="~")
+    return quote(name[:LONGEST_SHOWN].replace("~", "~0").replace("/", "~1"), safe="~")
 
 
 def with_pointers(faults: Iterable[Fault], under: str = "") -> list[Located]:
@@ -31,9 +33,19 @@ def with_pointers(faults: Iterable[Fault], under: str = "") -> list[Located]:
     return [Located(pointer_to(*_names(fault.field, under)), fault) for fault in faults]
 
 
+def names_of(path: str) -> list[str]:
+    """Return the names of a dotted path, which is cut where it is long."""
+    return path[: 2 * LONGEST_SHOWN].split(".")
+
+
 def _names(path: str, under: str) -> list[str]:
-    names = path.split(".")
+    names = names_of(path)
     return [under, *names] if under and names != [under] else names
+
+
+def told(faults: Sequence[T]) -> Sequence[T]:
+    """Return the faults that an answer lists: the first `MOST_FAULTS`."""
+    return faults[:MOST_FAULTS]
 
 
 def from_marshmallow(messages: Mapping[Any, Any], data: Mapping[str, Any], schema: Schema) -> list[Located]:
@@ -49,9 +61,8 @@ def _read(name: str, message: Any, data: Mapping[str, Any], schema: Schema) -> L
     value = data.get(name)
     if name not in schema.fields:
         known = list(schema.fields)
-        close = nearest(name, known)
-        hint = f"did you mean {close[0]}?" if close else "leave it out"
-        fault = Fault(name, value, "is not a field of this request", ", ".join(known), hint, close)
+        near = partial(nearest, name, known)
+        fault = Fault(name, value, "is not a field of this request", ", ".join(known), "leave it out", near)
     elif name not in data:
         fault = Fault(name, None, "is required", "", f"send {name}")
     else:
@@ -65,9 +76,9 @@ def shown(value: object) -> object:
     if value is None or isinstance(value, bool | float):
         return value
     if isinstance(value, int):
-        return value if abs(value) < 2**53 else str(value)[:_SHOWN]
+        return value if abs(value) < 2**53 else str(value)[:LONGEST_SHOWN]
     if isinstance(value, str):
-        return value if len(value) <= _SHOWN else value[: _SHOWN - 1] + "…"
+        return value if len(value) <= LONGEST_SHOWN else value[: LONGEST_SHOWN - 1] + "…"
     return "an object" if isinstance(value, Mapping) else "an array"
 
 
@@ -77,7 +88,7 @@ class FaultSchema(Schema):
     pointer = fields.String(
         **described("where in the body, a JSON pointer; null: not in the body", optional=True)
     )
-    field = Text(lambda path: path[:_SHOWN], attribute="fault.field", **described("the field by path"))
+    field = Text(lambda path: path[:LONGEST_SHOWN], attribute="fault.field", **described("the field by path"))
     value = Made(
         shown, attribute="fault.value", **described("what was sent, cut where it is long", optional=True)
     )

@@ -18,10 +18,11 @@ from sqlalchemy.exc import DBAPIError, OperationalError
 from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 from werkzeug.exceptions import HTTPException
 
+from models.costs import MOST_FAULTS
 from models.errors import BookmatchError, InputError, TableError
 from service import errors
 from service.dumping import Text, described, dumper
-from service.faults import FaultSchema, IntakeReportSchema, dump_fault, with_pointers
+from service.faults import FaultSchema, IntakeReportSchema, dump_fault, told, with_pointers
 
 PROBLEM_JSON = "application/problem+json"
 
@@ -63,7 +64,12 @@ class ProblemSchema(ProblemHeadSchema):
     """A problem document (RFC 9457)."""
 
     errors = fields.List(
-        fields.Nested(FaultSchema), metadata={"description": "every wrong field; only where fields are wrong"}
+        fields.Nested(FaultSchema),
+        metadata={
+            "description": f"the first {MOST_FAULTS} faults, and detail says how many more there are; "
+            "only where fields are wrong",
+            "maxItems": MOST_FAULTS,
+        },
     )
     report = fields.Nested(
         IntakeReportSchema, metadata={"description": "of a file's rows; only where all had to be right"}
@@ -119,7 +125,10 @@ TABLE: Mapping[type[Exception], ProblemKind] = {
         413, "too-many-rows", "Too many rows at once", "Send them in several files."
     ),
     errors.RowsRefusedError: ProblemKind(
-        422, "rows", "Some rows cannot be taken", "Correct them, or send them without strict."
+        422,
+        "rows",
+        "Some rows cannot be taken",
+        "Correct them. Without strict, good rows are taken if not too many wrong ones stand together.",
     ),
     errors.WithdrawnError: ProblemKind(
         410, "withdrawn", "The record was withdrawn", "See its history; to use it again, PUT it."
@@ -220,9 +229,9 @@ def _of_error(error: Exception) -> Response:
     kind = _kind_of(error)
     extra: dict[str, Any] = {}
     if isinstance(error, errors.FaultyRequestError):
-        extra["errors"] = [dump_fault(located) for located in error.faults]
+        extra["errors"] = [dump_fault(located) for located in told(error.faults)]
     elif isinstance(error, InputError):
-        extra["errors"] = [dump_fault(located) for located in with_pointers(error.faults)]
+        extra["errors"] = [dump_fault(located) for located in with_pointers(told(error.faults))]
     elif isinstance(error, errors.RowsRefusedError):
         extra["report"] = error.report
     internal = kind.status >= 500 and not isinstance(error, errors.ServiceError)

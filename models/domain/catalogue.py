@@ -5,11 +5,11 @@ from __future__ import annotations
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from functools import cached_property
+from functools import cached_property, partial
 from typing import Any
 
 from models.domain.instrument import Described, Instrument
-from models.domain.names import nearest, normal
+from models.domain.names import nearest, normal, remember
 from models.domain.parsing import stand_in
 from models.domain.vocabulary import BY_PATH
 from models.errors import CatalogueError, Fault, UnknownNameError
@@ -58,6 +58,11 @@ class Model:
     editions: tuple[Edition, ...] = ()
     watchpoints: tuple[Watchpoint, ...] = ()
 
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Every name in the entry: the maker's, the model's, its finishes' and its editions'."""
+        return (self.maker, self.name, *(f.name for f in self.finishes), *(e.name for e in self.editions))
+
     def finish(self, name: str | None) -> Finish | None:
         """Find the finish of this name, ignoring case, accents and extra spaces; None if there is none."""
         return self._finishes.get(normal(name)) if name else None
@@ -92,6 +97,7 @@ class Catalogue:
     _index: dict[tuple[str, str], Model] = field(default_factory=dict, repr=False, compare=False)
 
     def __post_init__(self) -> None:
+        remember(name for model in self.models for name in model.names)
         for model in self.models:
             key = (normal(model.maker), normal(model.name))
             if key in self._index:
@@ -105,7 +111,8 @@ class Catalogue:
 
     def of_maker(self, maker: str) -> tuple[Model, ...]:
         """Return the models of one maker. Raises UnknownNameError with the nearest makers."""
-        found = tuple(m for m in self.models if normal(m.maker) == normal(maker))
+        wanted = normal(maker)
+        found = tuple(m for m in self.models if normal(m.maker) == wanted)
         if not found:
             raise self._unknown("maker", maker, self.makers)
         return found
@@ -119,7 +126,8 @@ class Catalogue:
 
     def named(self, model: str) -> tuple[Model, ...]:
         """Return the models of this name, one for each maker that has one. Raises UnknownNameError."""
-        found = tuple(m for m in self.models if normal(m.name) == normal(model))
+        wanted = normal(model)
+        found = tuple(m for m in self.models if normal(m.name) == wanted)
         if not found:
             raise self._unknown("model", model, [m.name for m in self.models])
         return found
@@ -146,13 +154,23 @@ class Catalogue:
 
     @staticmethod
     def _unknown(what: str, name: str, among: Any) -> UnknownNameError:
-        names, close = tuple(dict.fromkeys(among)), nearest(name, among)
+        names = tuple(dict.fromkeys(among))
         allowed = ", ".join(names) if len(names) <= _FEW_NAMES else ""
         hint = "choose one of these" if allowed else f"see the catalogue for its {what}s"
         hint += ", or have it added to the catalogue"
-        if close:
-            hint = f"did you mean {' or '.join(close)}?"
-        return UnknownNameError([Fault(what, name, "is not in the catalogue", allowed, hint, close)])
+        return UnknownNameError(
+            [
+                Fault(
+                    what,
+                    name,
+                    "is not in the catalogue",
+                    allowed,
+                    hint,
+                    partial(nearest, name, among),
+                    hinted=3,
+                )
+            ]
+        )
 
 
 # ── reading ──────────────────────────────────────────────────────────────────

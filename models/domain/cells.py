@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from datetime import UTC, date, datetime, timedelta
+from functools import partial
 
 from models.domain.names import nearest
 from models.domain.vocabulary import MAX_TEXT
@@ -36,16 +37,14 @@ def read_term(name: str, cell: str, allowed: tuple[str, ...], faults: list[Fault
     """Return the cell's term in lower case, and add to `faults` if it is not one of `allowed`."""
     word = cell.casefold()
     if word not in allowed:
-        close = nearest(word, allowed, 1)
-        hint = f"did you mean {close[0]}?" if close else "use one of the allowed terms"
         faults.append(
             Fault(
                 name,
                 cell,
                 "is not a term of this field" if cell else "is required",
                 ", ".join(allowed),
-                hint,
-                close,
+                "use one of the allowed terms",
+                partial(nearest, word, allowed, 1),
             )
         )
     return word
@@ -56,10 +55,9 @@ def read_currency(cell: str, known: tuple[str, ...], faults: list[Fault]) -> str
     code = cell.upper()
     if code in known:
         return code
-    close = nearest(code, known)
-    hint = f"did you mean {' or '.join(close)}?" if close else "use an ISO 4217 code with a known rate"
+    hint, near = "use an ISO 4217 code with a known rate", partial(nearest, code, known)
     problem = "is not a currency with a known rate" if cell else "is required"
-    faults.append(Fault("currency", cell, problem, ", ".join(known), hint, close))
+    faults.append(Fault("currency", cell, problem, ", ".join(known), hint, near, hinted=3))
     return ""
 
 

@@ -7,10 +7,12 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from datetime import date
 from decimal import Decimal
+from functools import partial
 from typing import Any
 
 import numpy as np
 
+from models.costs import LONGEST_PRICE, LONGEST_SOURCE
 from models.domain.catalogue import Catalogue
 from models.domain.cells import EARLIEST, last_day, read_currency, read_day, read_id, read_term
 from models.domain.instrument import Instrument, Subject
@@ -116,7 +118,7 @@ class Evidence:
             price or Decimal(0),
             currency,
             read_term("channel", cells["channel"], CHANNEL_NAMES, heard),
-            _one_line(cells["source"]),
+            _source(cells["source"], heard),
             it,
         )
         heard = [fault for fault in heard if fault.field not in wrong]
@@ -150,9 +152,8 @@ def _under_instrument(path: str) -> str:
 
 
 def _stranger(name: str, value: Any) -> Fault:
-    close = nearest(name, MEMBERS)
-    hint = f"did you mean {close[0]}?" if close else "leave it out"
-    return Fault(name, value, "is not a field of a record", ", ".join(MEMBERS), hint, close)
+    near = partial(nearest, name, MEMBERS)
+    return Fault(name, value, "is not a field of a record", ", ".join(MEMBERS), "leave it out", near)
 
 
 def _cell(name: str, value: Any, faults: list[Fault]) -> str:
@@ -167,8 +168,11 @@ def _cell(name: str, value: Any, faults: list[Fault]) -> str:
     return ""
 
 
-def _one_line(text: str) -> str:
+def _source(text: str, faults: list[Fault]) -> str:
     """Return the text on one line without control characters, which not every database can hold."""
+    if len(text) > LONGEST_SOURCE:
+        faults.append(Fault("source", text, "is too long", f"at most {LONGEST_SOURCE:,} characters"))
+        return ""
     return " ".join("".join(c if c.isprintable() else " " for c in text).split())
 
 
@@ -177,6 +181,9 @@ AMOUNT = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d{1,2})?", re.ASCII)
 
 def _price(cell: str, faults: list[Fault]) -> Decimal | None:
     allowed = "a number above 0"
+    if len(cell) > LONGEST_PRICE:
+        faults.append(Fault("price", cell, "is too long", f"at most {LONGEST_PRICE} characters"))
+        return None
     if not AMOUNT.fullmatch(cell):
         step = "write digits and a decimal point only, as 1200.50, with the currency in its own column"
         faults.append(Fault("price", cell, "is not a number" if cell else "is required", allowed, step))

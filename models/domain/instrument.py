@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from datetime import date
+from functools import partial
 from typing import Any, NamedTuple
 
 from models.domain.names import nearest, normal, normal_serial
@@ -184,9 +185,9 @@ def _put(path: str, value: Any, out: dict[str, Any], faults: list[Fault]) -> Non
     field = BY_PATH.get(path)
     if field is None:
         # Only groups of fields are objects, so the nearest group is suggested for an unknown object.
-        close = nearest(path, GROUPS if isinstance(value, Mapping) else BY_PATH)
-        hint = f"did you mean {close[0]}?" if close else "see the vocabulary for the fields"
-        faults.append(Fault(path, value, "is not a field of an instrument", "", hint, close))
+        near = partial(nearest, path, GROUPS if isinstance(value, Mapping) else BY_PATH)
+        hint = "see the vocabulary for the fields"
+        faults.append(Fault(path, value, "is not a field of an instrument", "", hint, near))
     else:
         out[field.flat] = value
 

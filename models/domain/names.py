@@ -5,18 +5,34 @@ from __future__ import annotations
 import difflib
 import unicodedata
 from collections.abc import Iterable
-from functools import lru_cache
+
+from models.costs import LONGEST_COMPARED
+from models.domain.vocabulary import MAX_TEXT
+
+# Name as a catalogue spells it → its normal form. What callers send is never kept, so the table stays small.
+_OF_CATALOGUES: dict[str, str] = {}
 
 
-@lru_cache(maxsize=65_536)
 def normal(name: str) -> str:
-    """Return the form in which names are compared: no case, no accents, single inner spaces."""
-    decomposed = unicodedata.normalize("NFKD", name)
-    bare = "".join(c for c in decomposed if not unicodedata.combining(c))
-    return " ".join(bare.casefold().split())
+    """Return the form in which names are compared: no case, no accents, single inner spaces.
+
+    Of a text longer than a name may be, only the beginning is read.
+    """
+    found = _OF_CATALOGUES.get(name)
+    if found is not None:
+        return found
+    name = name[:MAX_TEXT]
+    if not name.isascii():  # the steps below leave ASCII as it is
+        decomposed = unicodedata.normalize("NFKD", name)
+        name = "".join(c for c in decomposed if not unicodedata.combining(c))
+    return " ".join(name.casefold().split())
 
 
-@lru_cache(maxsize=65_536)
+def remember(names: Iterable[str]) -> None:
+    """Keep the normal forms of a catalogue's names, which every request compares."""
+    _OF_CATALOGUES.update({name: normal(name) for name in names})
+
+
 def normal_serial(serial: str) -> str:
     """Return the form in which serial numbers are compared: no case and no spaces at all."""
     return "".join(serial.casefold().split())
@@ -28,5 +44,6 @@ def nearest(name: str, among: Iterable[str], count: int = 3, likeness: float = 0
     `likeness`: from 0 to 1, what a name must have at least (`difflib.SequenceMatcher.ratio`).
     """
     by_normal = {normal(candidate): candidate for candidate in among}
-    found = difflib.get_close_matches(normal(name)[:200], list(by_normal), n=count, cutoff=likeness)
+    compared = normal(name[:LONGEST_COMPARED])[:LONGEST_COMPARED]
+    found = difflib.get_close_matches(compared, list(by_normal), n=count, cutoff=likeness)
     return tuple(by_normal[key] for key in found)

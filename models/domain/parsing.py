@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import replace
+from functools import partial
 from typing import Any, NamedTuple
 
 from models.domain.names import nearest, normal
@@ -123,10 +124,9 @@ def _term(field: Field, value: str) -> str | None:
     if word not in field.names:
         if stand_in(field, value):
             return None
-        close = nearest(word, field.names)
-        hint = f"did you mean {close[0]}?" if close else "use one of the allowed terms or leave it out"
+        hint, near = "use one of the allowed terms or leave it out", partial(nearest, word, field.names)
         raise InputError(
-            [Fault(field.path, value, "is not a term of this field", ", ".join(field.names), hint, close)]
+            [Fault(field.path, value, "is not a term of this field", ", ".join(field.names), hint, near)]
         )
     return word
 

@@ -5,8 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
+from functools import partial
 from statistics import NormalDist
 
+from models.costs import MOST_ALTERNATIVES
 from models.domain.instrument import Instrument, Subject, Value
 from models.domain.money import BASE_CURRENCY
 from models.domain.names import nearest
@@ -15,7 +17,6 @@ from models.domain.vocabulary import BY_PATH, DEFAULT_LEVELS
 from models.errors import Fault, InputError
 from models.valuation.valuer import Interval, Valuer, money_of
 
-MOST_ALTERNATIVES = 50
 FIXED = ("maker", "model")
 
 
@@ -116,9 +117,8 @@ def read_change(change: Mapping[str, object]) -> dict[str, Value]:
     for path, value in change.items():
         field = BY_PATH.get(path)
         if field is None:
-            close = nearest(path, BY_PATH)
-            hint = f"did you mean {close[0]}?" if close else "see the vocabulary for the fields"
-            faults.append(Fault(path, value, "is not a field of an instrument", "", hint, close))
+            hint, near = "see the vocabulary for the fields", partial(nearest, path, BY_PATH)
+            faults.append(Fault(path, value, "is not a field of an instrument", "", hint, near))
         elif path in FIXED:
             step = "value the other instrument by itself"
             faults.append(Fault(path, value, "cannot be changed: it would be another instrument", "", step))

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
+from functools import partial
 
 from models.domain.instrument import Instrument, Subject, Value
 from models.domain.money import BASE_CURRENCY
@@ -154,7 +155,6 @@ def _check_costs(costs: Mapping[str, Decimal]) -> None:
     faults = []
     for path, cost in costs.items():
         if path not in MENDABLE:
-            close = nearest(path, MENDABLE)
             faults.append(
                 Fault(
                     f"costs.{path}",
@@ -162,7 +162,8 @@ def _check_costs(costs: Mapping[str, Decimal]) -> None:
                     "is not a part that can be put right",
                     ", ".join(MENDABLE),
                     "leave it out",
-                    close,
+                    partial(nearest, path, MENDABLE),
+                    hinted=0,
                 )
             )
         elif not (cost.is_finite() and cost >= 0):

@@ -6,6 +6,7 @@ import math
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from functools import partial
 from typing import Any, ClassVar
 
 from models.domain.names import nearest
@@ -28,10 +29,9 @@ _FACTORS = (1.01, 10.0)
 
 def unknown_key(where: str, table: str, key: str, value: object, known: Sequence[str]) -> Fault:
     """Return the fault for a key that a table of this kind does not have."""
-    close = nearest(key, known, 1)
-    hint = f"did you mean {close[0]}?" if close else "correct it or leave it out"
+    hint, near = "correct it or leave it out", partial(nearest, key, known, 1)
     problem = f"is under a key that a {table} does not have"
-    return Fault(f"{where}, {key}", value, problem, ", ".join(known), hint, close)
+    return Fault(f"{where}, {key}", value, problem, ", ".join(known), hint, near)
 
 
 class TableReader:

@@ -11,13 +11,12 @@ from datetime import date
 from functools import partial
 from typing import NamedTuple
 
-import orjson
-
+from models.costs import LONGEST_SHOWN
 from models.domain.catalogue import Catalogue
 from models.domain.evidence import Evidence
 from models.domain.money import Rates
 from models.errors import Fault, InputError
-from models.tables.strict_json import check_once
+from models.tables.strict_json import parse
 from models.tables.table import TableRow
 
 
@@ -95,8 +94,7 @@ class Intake:
 
     def _of_line(self, number: int, line: bytes) -> _Raw:
         try:
-            data = orjson.loads(line)
-            check_once(line, data)
+            data = parse(line)
         except ValueError as error:
             fault = Fault("row", _start(line), f"is not JSON: {error}", "one JSON object a line (RFC 8259)")
             return _Raw(number, "", partial(_refuse, fault))
@@ -109,8 +107,5 @@ def _refuse(fault: Fault) -> Evidence:
     raise InputError([fault])
 
 
-_SHOWN = 200  # Number of characters of a line that a fault quotes.
-
-
 def _start(line: bytes) -> str:
-    return line.strip()[: 4 * _SHOWN].decode("utf-8", "replace")[:_SHOWN]
+    return line.strip()[: 4 * LONGEST_SHOWN].decode("utf-8", "replace")[:LONGEST_SHOWN]

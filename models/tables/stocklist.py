@@ -18,7 +18,14 @@ from typing import IO, NamedTuple, TypeVar
 from models.domain.cells import read_currency, read_day, read_id, read_term
 from models.domain.instrument import Described, Subject, read_flat
 from models.domain.money import BASE_CURRENCY
-from models.domain.vocabulary import BY_FLAT, CHANNEL_NAMES, DEFAULT_CHANNEL, DEFAULT_LEVELS, Family
+from models.domain.vocabulary import (
+    BY_FLAT,
+    CHANNEL_NAMES,
+    DEFAULT_CHANNEL,
+    DEFAULT_LEVELS,
+    MAX_TEXT,
+    Family,
+)
 from models.errors import BookmatchError, Fault, InputError
 from models.tables.table import TableRow, ignored_columns, read_table
 from models.valuation.valuer import Valuation, Valuer
@@ -136,11 +143,15 @@ def value_rows(rows: Sequence[TableRow], valuer: Valuer, terms: Terms) -> Iterat
     """Yield the cells of each row's values, in order; a row that failed has only `id` and `error`."""
     read = [read_row(row, valuer, terms) for row in rows]
     for row, result in zip(rows, value_subjects(read, valuer, terms), strict=True):
-        name = {"id": row.cells.get("id", "").strip()}
-        if isinstance(result, BookmatchError):
-            yield {**name, "error": " ".join(f"line {row.line}: {result}".split())}
-        else:
-            yield {**name, **result}
+        yield row_cells(row, result)
+
+
+def row_cells(row: TableRow, result: Mapping[str, str] | BookmatchError) -> dict[str, str]:
+    """Return the cells of a row's values; of a row that failed, its id and the error."""
+    name = {"id": row.cells.get("id", "").strip()[:MAX_TEXT]}
+    if isinstance(result, BookmatchError):
+        return {**name, "error": " ".join(f"line {row.line}: {result}".split())}
+    return {**name, **result}
 
 
 def read_row(row: TableRow, valuer: Valuer, terms: Terms) -> Asked | InputError:

@@ -1,4 +1,4 @@
-"""A check that refuses unclear JSON: a name that stands twice in one object, or too deep nesting.
+"""A reader that refuses unclear JSON: a name twice in one object, too deep nesting, too much in one place.
 
 A parser silently keeps the last of two equal names, and nobody can tell which was meant. A fast check counts
 the names in the text and in the parsed data; only where the counts differ is the text parsed again.
@@ -10,19 +10,31 @@ import json
 import re
 from typing import Any
 
-DEEPEST = 32  # Most levels of objects and lists in one another; no format of this project has as many.
+import orjson
+
+from models.costs import DEEPEST, LONGEST_SHOWN, MOST_CONTAINERS, MOST_ITEMS, MOST_MEMBERS
+
 TOO_DEEP = f"it is nested too deeply: {DEEPEST} objects and lists in one another are the most"
 _NAME = re.compile(rb'"\s*:')
 _GAPS = (b'" ', b'"\n', b'"\r', b'"\t')
-_SHOWN = 80  # Number of characters of a name that an error quotes.
 
 
 class UnclearJsonError(ValueError):
-    """A name stands twice in one object, or objects are nested too deeply."""
+    """A name stands twice in one object, or objects and lists are nested too deeply or hold too much."""
+
+
+def parse(text: bytes) -> Any:
+    """Parse the text. Raises UnclearJsonError as `check_once` does, and orjson.JSONDecodeError."""
+    # A parser makes every object and list before anything can be checked, and that is what costs most.
+    if text.count(b"{") + text.count(b"[") > MOST_CONTAINERS:
+        raise UnclearJsonError(f"it has too many objects and lists: {MOST_CONTAINERS:,} are the most")
+    data = orjson.loads(text)
+    check_once(text, data)
+    return data
 
 
 def check_once(text: bytes, data: Any) -> None:
-    """Raise UnclearJsonError if an object has a name twice, or objects are nested too deeply.
+    """Raise UnclearJsonError if an object has a name twice, or if the data is too deep or too wide.
 
     `data`: the parsed content of `text`.
     """
@@ -42,8 +54,14 @@ def _count(data: Any) -> int:
         for value in level:
             inside: Any = value
             if type(value) is dict:
+                if len(value) > MOST_MEMBERS:
+                    raise UnclearJsonError(
+                        f"an object has {len(value):,} members; {MOST_MEMBERS} are the most"
+                    )
                 count += len(value)
                 inside = value.values()
+            elif len(value) > MOST_ITEMS:
+                raise UnclearJsonError(f"a list has {len(value):,} items; {MOST_ITEMS:,} are the most")
             below += [inner for inner in inside if type(inner) is dict or type(inner) is list]
         if not below:
             return count
@@ -54,7 +72,9 @@ def _count(data: Any) -> int:
 def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     data = dict(pairs)
     if len(data) < len(pairs):
-        names = [name for name, _ in pairs]
-        twice = next(name for name in names if names.count(name) > 1)
-        raise UnclearJsonError(f"{twice[:_SHOWN]!r} stands twice in one object")
+        seen: set[str] = set()
+        for name, _ in pairs:
+            if name in seen:
+                raise UnclearJsonError(f"{name[:LONGEST_SHOWN]!r} stands twice in one object")
+            seen.add(name)
     return data

@@ -4,19 +4,18 @@ from __future__ import annotations
 
 import csv
 import re
-from collections import deque
+from collections import Counter, deque
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
+from models.costs import LONGEST_LINE, LONGEST_RECORD_LINES, LONGEST_SHOWN, MOST_COLUMNS
 from models.domain.names import nearest
 from models.errors import Fault, TableError
 
-# A quote that stays open for more lines than this is taken for a stray character.
-_LONGEST_RECORD_LINES = 50
 # Likeness from which an unknown column is taken for a misspelling of a known one.
 _ALIKE = 0.75
-_SHOWN = 200  # Number of characters of a row that a fault quotes.
 _ZIP = "PK\x03\x04"  # First bytes of a zip archive, the format of a spreadsheet program's own files.
+_MOST_COMPARED = 50  # Columns among which a missing one is looked for.
 _OTHER_SEPARATORS = {";": "semicolons", "\t": "tabs", "|": "bars"}
 
 
@@ -105,16 +104,24 @@ def _record(lines: _Lines) -> tuple[int, list[str], list[str] | None] | None:
     if first is None:
         return None
     line, raw = lines.number, [first]
-    while True:
-        try:
-            return line, raw, next(csv.reader(raw, strict=True), [])
-        except csv.Error:
-            quotes = sum(part.count('"') for part in raw)
-            more = lines.take() if quotes % 2 and len(raw) < _LONGEST_RECORD_LINES else None
-            if more is None:
-                lines.give_back(raw[1:])
-                return line, raw[:1], None
-            raw.append(more)
+    try:
+        return line, raw, next(csv.reader(_longer(raw, lines), strict=True), [])
+    except csv.Error:
+        lines.give_back(raw[1:])
+        return line, raw[:1], None
+
+
+def _longer(raw: list[str], lines: _Lines) -> Iterator[str]:
+    """Yield the record's first line, then each line that a quote left open may belong to; add it to `raw`."""
+    yield raw[0]
+    quotes, size = raw[0].count('"'), len(raw[0])
+    while quotes % 2 and len(raw) < LONGEST_RECORD_LINES and size <= LONGEST_LINE:
+        more = lines.take()
+        if more is None:
+            return
+        raw.append(more)
+        quotes, size = quotes + more.count('"'), size + len(more)
+        yield more
 
 
 def _rows(lines: _Lines, width: int, at: Mapping[str, int]) -> Iterator[TableRow]:
@@ -135,7 +142,7 @@ def _swallowed(raw: list[str], cells: list[str], width: int) -> bool:
 
 
 def _row(line: int, raw: list[str], cells: list[str] | None, width: int, at: Mapping[str, int]) -> TableRow:
-    start = _shown(raw[0].strip())[:_SHOWN]
+    start = _shown(raw[0].strip())[:LONGEST_SHOWN]
     if cells is None:
         odd = raw[0].count('"') % 2
         problem = "has a quote that does not close" if odd else "cannot be read as comma-separated cells"
@@ -144,7 +151,7 @@ def _row(line: int, raw: list[str], cells: list[str] | None, width: int, at: Map
     if any(not part.isascii() and _shown(part) != part for part in raw):
         bad = next((name for name, cell in found.items() if _shown(cell) != cell), "row")
         readable = {name: _shown(cell) for name, cell in found.items()}
-        shown = readable.get(bad, start)[:_SHOWN]
+        shown = readable.get(bad, start)[:LONGEST_SHOWN]
         return TableRow(line, readable, Fault(bad, shown, "is not UTF-8", "UTF-8", "save the file as UTF-8"))
     if len(cells) < width or any(cell.strip() for cell in cells[width:]):
         step = "quote cells that hold a comma" if len(cells) > width else "leave unknown cells empty, not out"
@@ -180,10 +187,12 @@ def _header(lines: _Lines) -> list[str]:
 
 
 def _check_header(header: list[str], names: list[str], known: Sequence[str], required: Sequence[str]) -> None:
+    if len(header) > MOST_COLUMNS:
+        raise TableError(f"the header has {len(header):,} columns; {MOST_COLUMNS:,} are the most")
     missing = [name for name in required if name not in names]
     if missing:
         raise TableError(_missing(missing, header, names, known))
-    twice = sorted({name for name in names if name in known and names.count(name) > 1})
+    twice = sorted(name for name, count in Counter(names).items() if count > 1 and name in known)
     if twice:
         raise TableError(f"the header names {', '.join(twice)} more than once; keep one")
 
@@ -193,7 +202,7 @@ def _missing(missing: list[str], header: list[str], names: list[str], known: Seq
     for separator, word in _OTHER_SEPARATORS.items():
         if len(header) == 1 and separator in header[0]:
             return f"{message}: its columns are separated by {word}; save the file separated by commas"
-    strangers = [name for name in names if name and name not in known]
+    strangers = [name for name in names if name and name not in known][:_MOST_COMPARED]
     close = {name: nearest(name, strangers, 1) for name in missing}
     hints = [f"is {found[0]!r} meant to be {name}?" for name, found in close.items() if found]
     return "; ".join([message, *hints])

@@ -4,29 +4,24 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from models.costs import MOST_LEVELS
 from models.errors import Fault, InputError
 
-# Few sales cannot support a level outside these limits, and nobody needs one. The last is a count of levels.
-LEAST_LEVEL, MOST_LEVEL, MOST_LEVELS = 0.01, 0.99, 20
+# Few sales cannot support a level outside these limits, and nobody needs one.
+LEAST_LEVEL, MOST_LEVEL = 0.01, 0.99
 
 
 def check_levels(levels: Sequence[object]) -> tuple[float, ...]:
     """Return the levels asked for, each once, in the order asked. Raises InputError with every fault."""
+    if not 1 <= len(levels) <= MOST_LEVELS:
+        allowed = f"1 to {MOST_LEVELS} levels"
+        raise InputError([Fault("levels", len(levels), "is not a usable number of levels", allowed)])
     allowed = f"a number from {LEAST_LEVEL:g} to {MOST_LEVEL:g}"
     faults = [
         Fault("levels", level, "is not a level", allowed, "write 80% as 0.8")
         for level in levels
         if not _is_level(level)
     ]
-    if not 1 <= len(levels) <= MOST_LEVELS:
-        faults.append(
-            Fault(
-                "levels",
-                len(levels),
-                "is not a usable number of levels",
-                f"1 to {MOST_LEVELS} levels",
-            )
-        )
     if faults:
         raise InputError(faults)
     return tuple(dict.fromkeys(float(level) for level in levels if isinstance(level, int | float)))

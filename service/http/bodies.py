@@ -14,7 +14,7 @@ from service.context import context
 from service.errors import BodyError, ContentTypeError, FaultyRequestError
 from service.faults import from_marshmallow
 from service.http.responses import JSON
-from service.http.strict_json import TOO_DEEP, check_names
+from service.http.strict_json import parse
 
 
 def is_json(kind: str) -> bool:
@@ -29,14 +29,11 @@ def read_object() -> dict[str, Any]:
         raise ContentTypeError(f"The body is {kind or 'of no stated type'}; send it as {JSON}.")
     body = _body()
     try:
-        data = orjson.loads(body)
+        data = parse(body)
     except orjson.JSONDecodeError as error:
-        # The parser's own limits of depth and memory are far beyond ours, so such a body is too deep.
-        deep = str(error).startswith(("depth limit", "failed to allocate"))
-        raise BodyError(TOO_DEEP if deep else f"The body is not JSON: {error}.") from None
+        raise BodyError(f"The body is not JSON: {error}.") from None
     if not isinstance(data, dict):
         raise BodyError("The body is JSON, but not an object; it must start with { and end with }.")
-    check_names(body, data)
     return data
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from functools import partial
 from typing import Any, NamedTuple, TypeVar
 
 from flask import request
@@ -79,12 +80,14 @@ def _one(query: Query) -> Any:
 def _unknown(names: Sequence[str]) -> list[Fault]:
     # Otherwise a misspelt name would be ignored, and the caller would not notice.
     return [
-        Fault(name, value, "is not a member of this query", ", ".join(names), _hint(name, names))
+        Fault(
+            name,
+            value,
+            "is not a member of this query",
+            ", ".join(names),
+            "leave it out",
+            partial(nearest, name, names, 1),
+        )
         for name, value in request.args.items()
         if name not in names
     ]
-
-
-def _hint(name: str, names: Sequence[str]) -> str:
-    near = nearest(name, names)
-    return f"did you mean {near[0]}?" if near else "leave it out"

@@ -8,9 +8,10 @@ from typing import Any
 
 from marshmallow import fields
 
+from models.costs import MOST_LEVELS
 from models.domain.evidence import AMOUNT
 from models.domain.money import NO_RATE_NEEDED
-from models.valuation.levels import LEAST_LEVEL, MOST_LEVEL, MOST_LEVELS
+from models.valuation.levels import LEAST_LEVEL, MOST_LEVEL
 from service.dumping import Converted, Text, described
 
 # Days from 1900 to 2100, as `models.domain.cells` and `models.tables.stocklist` read them.

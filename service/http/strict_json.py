@@ -1,21 +1,25 @@
-"""Refuse a JSON body that has a name twice in one object, or is nested too deeply."""
+"""Parse a JSON body or line; refuse a name twice in one object, and what is too deep or too wide."""
 
 from __future__ import annotations
 
 from typing import Any
 
+import orjson
+
 from models.tables import strict_json
 from service.errors import BodyError
 
-TOO_DEEP = f"The body cannot be read: {strict_json.TOO_DEEP}."
+_TOO_DEEP = f"The body cannot be read: {strict_json.TOO_DEEP}."
 
 
-def check_names(text: bytes, data: Any) -> None:
-    """Raise BodyError if an object in the text has a name twice, or objects are nested too deeply.
-
-    `data`: the parsed text.
-    """
+def parse(text: bytes) -> Any:
+    """Parse the text. Raises BodyError for unclear JSON, orjson.JSONDecodeError for what is no JSON."""
     try:
-        strict_json.check_once(text, data)
+        return strict_json.parse(text)
+    except orjson.JSONDecodeError as error:
+        # The parser's own limits of depth and memory are far beyond ours, so such a body is too deep.
+        if str(error).startswith(("depth limit", "failed to allocate")):
+            raise BodyError(_TOO_DEEP) from None
+        raise
     except strict_json.UnclearJsonError as error:
         raise BodyError(f"The body cannot be read: {error}.") from None

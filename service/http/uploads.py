@@ -15,9 +15,9 @@ from typing import IO, Any
 from flask import request
 from werkzeug.exceptions import RequestEntityTooLarge
 
+from models.costs import LONGEST_LINE
 from service.errors import BodyError, NoRoomError
 
-LONGEST_LINE = 64 * 1024  # in bytes, about thirty times a row that uses every field
 _PIECE = 64 * 1024
 _IN_MEMORY = 256 * 1024
 _FULL = (errno.ENOSPC, errno.EDQUOT)

@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 from models.domain.names import nearest
@@ -89,7 +90,9 @@ def _of_scopes(kind: Any, scopes: list[str]) -> list[Fault]:
         return [Fault("scopes", None, "is empty", ", ".join(SCOPES), "name what the key may do")]
     hint = "choose of those allowed"
     return [
-        Fault("scopes", name, "is no scope", ", ".join(SCOPES), hint, nearest(name, list(SCOPES)))
+        Fault(
+            "scopes", name, "is no scope", ", ".join(SCOPES), hint, partial(nearest, name, SCOPES), hinted=0
+        )
         for name in scopes
         if name not in SCOPES
     ]

@@ -9,8 +9,9 @@ from itertools import pairwise
 import pytest
 from market_of_fakes import subject, valuer
 
+from models.costs import MOST_ALTERNATIVES
 from models.errors import InputError
-from models.insights.alternatives import MOST_ALTERNATIVES, alternatives
+from models.insights.alternatives import alternatives
 from models.valuation.levels import check_levels
 
 SUBJECT = subject(condition_neck=4.0, originality_pickups="modern", figure=2.0)  # 8 − .4 − .2 + .4 = 7.8

@@ -16,10 +16,12 @@ from typing import IO
 import orjson
 from sqlalchemy import Connection
 
+from models.costs import LONGEST_SHOWN, MOST_FAULTS, MOST_LINES
 from models.domain.cells import last_day
 from models.domain.evidence import EVIDENCE_COLUMNS, REQUIRED_COLUMNS
 from models.errors import Fault
 from models.tables.intake import AcceptedRow, Intake, Refusal
+from models.tables.refused_run import RefusedRun
 from models.tables.table import read_table
 from service.api.evidence import records
 from service.api.evidence.reading import id_faults
@@ -27,15 +29,14 @@ from service.api.evidence.records import Prepared
 from service.api.evidence.services import mark
 from service.context import bundle
 from service.errors import RowsRefusedError, TooManyRowsError
-from service.faults import RefusedRow, dump_report, pointer_to, shown
+from service.faults import RefusedRow, dump_report, names_of, pointer_to, shown
 from service.http.idempotency import StoredResponse, claim_of_request, run_once, stored_response
 from service.http.responses import CSV
 from service.http.uploads import needing_room, spool
 
-MOST_ROWS = 50_000
-MOST_FAULTS = 500  # largest number of faults that a report lists; the others are only counted
 _MOST_NAMED = 50  # largest number of ignored columns that a report names
 _AT_ONCE = 1_000
+_PIECE = 64 * 1024
 _STANDS = Fault(
     "id", "", "stands already among the records", "an id of its own for each", "correct it by PUT"
 )
@@ -62,9 +63,9 @@ class Report:
         for fault in refusal.faults:
             if len(self.listed) < MOST_FAULTS:
                 in_object = self.pointed and fault.field != "row"
-                pointer = pointer_to(*fault.field.split(".")) if in_object else None
+                pointer = pointer_to(*names_of(fault.field)) if in_object else None
                 cut = replace(fault, value=shown(fault.value))  # what it is of can be long
-                self.listed.append(RefusedRow(refusal.line, refusal.id[:200], pointer, cut))
+                self.listed.append(RefusedRow(refusal.line, refusal.id[:LONGEST_SHOWN], pointer, cut))
             else:
                 self.left_out += 1
 
@@ -95,6 +96,7 @@ def take_file(form: str, body: IO[bytes], strict: bool) -> StoredResponse:
     if before is not None:
         return before
     body.seek(0)
+    _check_length(body, form)
     with spool() as kept:
         report = _sift(form, body, kept)
 
@@ -111,22 +113,36 @@ def take_file(form: str, body: IO[bytes], strict: bool) -> StoredResponse:
 def _sift(form: str, body: IO[bytes], kept: IO[bytes]) -> Report:
     """Check every row; write the valid ones to the file `kept`, with their line numbers."""
     valuer = bundle().valuer
-    intake = Intake(valuer.catalogue, valuer.rates, last_day())
+    intake, run = Intake(valuer.catalogue, valuer.rates, last_day()), RefusedRun()
     report = Report(pointed=form != CSV)
-    found = intake.lines(body)
+    lines = run.metered(body)
+    found = intake.lines(lines)
     if form == CSV:
-        table = read_table(body, EVIDENCE_COLUMNS, REQUIRED_COLUMNS)
+        table = read_table(lines, EVIDENCE_COLUMNS, REQUIRED_COLUMNS)
         report.ignored, found = table.ignored, intake.rows(table.rows)
     with needing_room():
-        for number, one in enumerate(map(_addressable, found), 1):
-            if number > MOST_ROWS:
-                raise TooManyRowsError(f"A file can have {MOST_ROWS:,} rows; this one has more.")
+        for one in map(_addressable, found):
+            run.read(good=not isinstance(one, Refusal))
             if isinstance(one, Refusal):
                 report.refuse(one)
             else:
                 kept.write(orjson.dumps([one.line, *Prepared.of(one.evidence)]) + b"\n")
+            if run.over:
+                break
         kept.seek(0)
+    if run.over:
+        raise RowsRefusedError({**dump_report(report), "accepted": 0}, stopped=True)
     return report
+
+
+def _check_length(body: IO[bytes], form: str) -> None:
+    """Count the lines, which costs little, before rows are read. Raises TooManyRowsError."""
+    most, feeds, returns = MOST_LINES + (form == CSV), 0, 0
+    while piece := body.read(_PIECE):
+        feeds, returns = feeds + piece.count(b"\n"), returns + piece.count(b"\r")
+        if max(feeds, returns) > most:
+            raise TooManyRowsError(f"A file can have {MOST_LINES:,} lines of rows; this one has more.")
+    body.seek(0)
 
 
 def _addressable(one: AcceptedRow | Refusal) -> AcceptedRow | Refusal:

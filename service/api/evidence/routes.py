@@ -6,10 +6,11 @@ from typing import IO, Any
 
 from flask import Response
 
+from models.costs import MOST_LINES
 from models.domain.evidence import REQUIRED_COLUMNS, Evidence
 from models.errors import Fault, InputError
 from service.api.evidence import services
-from service.api.evidence.files import MOST_ROWS, take_file
+from service.api.evidence.files import take_file
 from service.api.evidence.listing import FILTERS, listed
 from service.api.evidence.reading import HISTORY
 from service.api.evidence.schemas import (
@@ -69,7 +70,7 @@ _FILES = {
         "type": "string",
         "title": "EvidenceCsv",
         "description": f"CSV whose header row names {', '.join(REQUIRED_COLUMNS)}. It can also name source "
-        f"and the fields of the instrument, by their flat names. At most {MOST_ROWS} rows",
+        f"and the fields of the instrument, by their flat names. At most {MOST_LINES} lines of rows",
     },
     NDJSON: blp.lines_of(NewEvidenceSchema),
 }

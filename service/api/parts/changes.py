@@ -9,11 +9,12 @@ from typing import Any
 
 from marshmallow import Schema, ValidationError, fields, post_load
 
+from models.costs import MOST_ALTERNATIVES
 from models.domain.instrument import Value
 from models.domain.money import minor_units
 from models.domain.vocabulary import FIELDS, GROUPS
 from models.errors import Fault, InputError
-from models.insights.alternatives import FIXED, MOST_ALTERNATIVES, read_change
+from models.insights.alternatives import FIXED, read_change
 from models.insights.restoration import MENDABLE
 from service.api.parts.amounts import PATTERN, read_amount
 from service.api.values.requests import LevelsField

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
+from functools import partial
 from typing import Any, NamedTuple
 
 from marshmallow import Schema, fields
@@ -165,10 +166,12 @@ def read_include(text: str) -> tuple[str, ...]:
     """Read names of parts between commas; return each once, in the order of `PARTS`. Raises InputError."""
     names = [name.strip() for name in text.split(",")]
     faults = [
-        Fault("include", name, "is not a part of a valuation", ", ".join(PARTS), "leave it out", near)
+        Fault(
+            "include", name, "is not a part of a valuation", ", ".join(PARTS), "leave it out", near, hinted=0
+        )
         for name in names
         if name not in PARTS
-        for near in (nearest(name, PARTS),)
+        for near in (partial(nearest, name, PARTS),)
     ]
     if faults:
         raise InputError(faults)

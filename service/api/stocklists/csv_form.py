@@ -4,41 +4,68 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping
+from typing import Any
 
-from models.tables.stocklist import KNOWN_COLUMNS, REQUIRED_COLUMNS, Terms, value_columns, value_rows
+from models.errors import BookmatchError, InputError
+from models.tables.stocklist import (
+    KNOWN_COLUMNS,
+    REQUIRED_COLUMNS,
+    Asked,
+    Cells,
+    Terms,
+    read_row,
+    row_cells,
+    value_columns,
+)
 from models.tables.table import TableRow, read_table
 from models.valuation.valuer import Valuer
-from service.api.stocklists.chunks import Answered, chunked
+from service.api.stocklists.chunks import Answered, RowForm
 
 
-class CsvForm:
-    """A stock list in CSV. Raises TableError for an unusable header. `ignored`: columns of unknown names."""
+class CsvForm(RowForm[TableRow]):
+    """A stock list in CSV. Raises TableError for an unusable header."""
 
     def __init__(self, lines: Iterable[bytes], valuer: Valuer, terms: Terms) -> None:
-        self._table = read_table(lines, KNOWN_COLUMNS, REQUIRED_COLUMNS)
-        self._valuer, self._terms = valuer, terms
-        self._columns = value_columns(terms.levels)
-
-    @property
-    def ignored(self) -> Sequence[str]:
-        return self._table.ignored
+        super().__init__(valuer, terms)
+        self._table = read_table(self._run.metered(lines), KNOWN_COLUMNS, REQUIRED_COLUMNS)
+        self.ignored = self._table.ignored
+        self._out = io.StringIO()
+        self._writer = csv.DictWriter(self._out, value_columns(terms.levels), restval="", lineterminator="\n")
 
     def answers(self) -> Iterator[Answered]:
         """Yield the values of the rows, chunk by chunk; the first chunk has the header, even without rows."""
-        head = ",".join(self._columns) + "\n"
-        for rows in chunked(self._table.rows):
-            yield self._answered(rows, head)
-            head = ""
+        self._writer.writeheader()
+        head = self._taken()
+        for found in super().answers():
+            yield found._replace(text=head + found.text)
+            head = b""
         if head:
-            yield Answered(head.encode(), (), 0)
+            yield Answered(head, (), 0)
 
-    def _answered(self, rows: Sequence[TableRow], head: str) -> Answered:
-        out, words = io.StringIO(), list[str]()
-        out.write(head)
-        writer = csv.DictWriter(out, self._columns, restval="", lineterminator="\n")
-        for cells in value_rows(rows, self._valuer, self._terms):
-            writer.writerow(cells)
-            if "error" not in cells:
-                words.append(cells["evidence"])
-        return Answered(out.getvalue().encode(), words, len(rows) - len(words))
+    def rows(self) -> Iterator[TableRow]:
+        """Yield the rows of the table."""
+        return self._table.rows
+
+    def asked(self, row: TableRow) -> Asked | InputError:
+        """Return what a row asks for, or what is wrong with it."""
+        return read_row(row, self._valuer, self._terms)
+
+    def answer(self, row: TableRow, asked: Any, result: Cells | BookmatchError) -> tuple[bytes, str | None]:
+        """Return a row's answer, and its value's word for evidence; None for a row that failed."""
+        cells = row_cells(row, result)
+        return self._written(cells), cells.get("evidence")
+
+    def refusal(self, line: int, error: InputError) -> bytes:
+        """Return a row without an id that says why the list is not read from this line on."""
+        return self._written({"error": f"line {line}: {error}"})
+
+    def _written(self, cells: Mapping[str, str]) -> bytes:
+        self._writer.writerow(cells)
+        return self._taken()
+
+    def _taken(self) -> bytes:
+        text = self._out.getvalue()
+        self._out.seek(0)
+        self._out.truncate()
+        return text.encode()

@@ -4,71 +4,67 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
+from functools import partial
 from types import SimpleNamespace
 from typing import Any, NamedTuple
 
 import orjson
 
+from models.costs import LONGEST_SHOWN, MOST_FAULTS
 from models.domain.cells import read_id
 from models.domain.instrument import Described, read_nested
 from models.domain.names import nearest
+from models.domain.vocabulary import MAX_TEXT
 from models.errors import BookmatchError, Fault, InputError
-from models.tables.stocklist import FAMILIES, Asked, Own, Terms, level_name, read_asked, value_subjects
+from models.tables.stocklist import FAMILIES, Asked, Cells, Own, Terms, level_name, read_asked
 from models.valuation.valuer import Valuer
-from service.api.stocklists.chunks import Answered, chunked
+from service.api.stocklists.chunks import RowForm
 from service.api.stocklists.schemas import dump_refused, dump_valued
 from service.errors import BodyError, Located
-from service.faults import with_pointers
-from service.http.strict_json import check_names
+from service.faults import told, with_pointers
+from service.http.strict_json import parse
 
 MEMBERS = ("id", "instrument", "date", "channel", "currency")
 _BOM = b"\xef\xbb\xbf"
 _UNDER = "instrument."
-_SHOWN = 80  # largest number of characters that a fault repeats of an unreadable line
 
 
 class Line(NamedTuple):
     """One line that is not blank: its number from 1, and its JSON object or the fault of the line."""
 
-    number: int
+    line: int
     data: Mapping[str, Any]
     fault: Fault | None = None
 
 
-class NdjsonForm:
+class NdjsonForm(RowForm[Line]):
     """A stock list in NDJSON."""
 
-    ignored: Sequence[str] = ()
-
     def __init__(self, lines: Iterable[bytes], valuer: Valuer, terms: Terms) -> None:
-        self._lines, self._valuer, self._terms = lines, valuer, terms
+        super().__init__(valuer, terms)
+        self._lines = self._run.metered(lines)
 
-    def answers(self) -> Iterator[Answered]:
-        """Yield the values of the rows, chunk by chunk."""
+    def rows(self) -> Iterator[Line]:
+        """Yield the lines that are not blank."""
         texts = ((number, text.removeprefix(_BOM).strip()) for number, text in enumerate(self._lines, 1))
-        for rows in chunked(read_line(number, text) for number, text in texts if text):
-            yield self._answered(rows)
+        return (read_line(number, text) for number, text in texts if text)
 
-    def _answered(self, rows: Sequence[Line]) -> Answered:
-        read = [self._asked(row) for row in rows]
-        results = list(value_subjects(read, self._valuer, self._terms))
-        entries = [self._entry(*both) for both in zip(rows, read, results, strict=True)]
-        text = b"".join(orjson.dumps(entry) + b"\n" for entry in entries)
-        words = [entry["evidence"] for entry in entries if "evidence" in entry]
-        return Answered(text, words, len(rows) - len(words))
-
-    def _entry(
-        self, row: Line, asked: Asked | InputError, result: Mapping[str, str] | BookmatchError
-    ) -> dict[str, Any]:
+    def answer(self, row: Line, asked: Any, result: Cells | BookmatchError) -> tuple[bytes, str | None]:
+        """Return a line's answer, and its value's word for evidence; None for a line that failed."""
         name = row.data.get("id")
-        line = {"line": row.number, "id": name if isinstance(name, str) else None}
-        if isinstance(asked, Asked) and not isinstance(result, BookmatchError):
-            rate = self._valuer.rate_source(asked.currency)
-            return dump_valued(SimpleNamespace(**line, **figures(result, self._terms.levels, rate)))
-        assert isinstance(result, BookmatchError)
-        return dump_refused(SimpleNamespace(**line, errors=_located(result)))
+        line = {"line": row.line, "id": name[:MAX_TEXT] if isinstance(name, str) else None}
+        if isinstance(result, BookmatchError):
+            return _line(dump_refused(SimpleNamespace(**line, errors=_located(result)))), None
+        rate = self._valuer.rate_source(asked.currency)
+        entry = dump_valued(SimpleNamespace(**line, **figures(result, self._terms.levels, rate)))
+        return _line(entry), result["evidence"]
 
-    def _asked(self, row: Line) -> Asked | InputError:
+    def refusal(self, line: int, error: InputError) -> bytes:
+        """Return a line without an id that says why the list is not read from this line on."""
+        return _line(dump_refused(SimpleNamespace(line=line, id=None, errors=_located(error))))
+
+    def asked(self, row: Line) -> Asked | InputError:
+        """Return what a line asks for, or what is wrong with it."""
         if row.fault is not None:
             return InputError([row.fault])
         faults = [_unknown(name, value) for name, value in row.data.items() if name not in MEMBERS]
@@ -92,17 +88,20 @@ class NdjsonForm:
 def read_line(number: int, text: bytes) -> Line:
     """Read the JSON object of a line, or the reason why it has none."""
     try:
-        data = orjson.loads(text)
+        data = parse(text)
         if isinstance(data, dict):
-            check_names(text, data)
             return Line(number, data)
         problem = "is JSON, but not an object"
     except orjson.JSONDecodeError as error:
         problem = f"is not JSON: {error.msg} at column {error.colno}"
     except BodyError as error:
         problem = f"cannot be read: {error}".rstrip(".")
-    shown = text.decode("utf-8", "replace")[:_SHOWN]
+    shown = text[: 4 * LONGEST_SHOWN].decode("utf-8", "replace")[:LONGEST_SHOWN]
     return Line(number, {}, Fault("row", shown, problem, "one JSON object on each line", "correct the line"))
+
+
+def _line(entry: Mapping[str, Any]) -> bytes:
+    return orjson.dumps(entry) + b"\n"
 
 
 def figures(cells: Mapping[str, str], levels: Sequence[float], rate_source: str) -> dict[str, Any]:
@@ -135,9 +134,8 @@ def _text(data: Mapping[str, Any], member: str, faults: list[Fault]) -> str | No
 
 
 def _unknown(name: str, value: object) -> Fault:
-    close = nearest(name, MEMBERS)
-    hint = f"did you mean {close[0]}?" if close else "leave it out"
-    return Fault(name, value, "is not a member of a row", ", ".join(MEMBERS), hint, close)
+    near = partial(nearest, name, MEMBERS)
+    return Fault(name, value, "is not a member of a row", ", ".join(MEMBERS), "leave it out", near)
 
 
 def _inside(fault: Fault) -> Fault:
@@ -148,10 +146,12 @@ def _located(error: BookmatchError) -> list[Located]:
     """Return the faults of a row with pointers into the line's object, and fields named as in all answers."""
     if not isinstance(error, InputError):
         return [Located(None, Fault("row", None, str(error)))]
-
-    return [
+    left = len(error.faults) - MOST_FAULTS
+    more = [Located(None, Fault("row", None, f"has {left:,} more faults"))] if left > 0 else []
+    found = [
         Located(
             None if fault.field == "row" else pointer, replace(fault, field=fault.field.removeprefix(_UNDER))
         )
-        for pointer, fault in with_pointers(error.faults)
+        for pointer, fault in with_pointers(told(error.faults))
     ]
+    return [*found, *more]

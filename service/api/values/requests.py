@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from datetime import date
+from functools import partial
 from typing import Any
 
 from marshmallow import Schema, ValidationError, fields, post_load
@@ -71,10 +72,9 @@ class CurrencyField(OwnField):
         known = bundle().valuer.rates.currencies
         code = _text("currency", value, ", ".join(known)).upper()
         if code not in known:
-            close = nearest(code, known)
-            hint = "choose one of those allowed"
+            hint, near = "choose one of those allowed", partial(nearest, code, known)
             faults.append(
-                Fault("currency", value, "has no exchange rate here", ", ".join(known), hint, close)
+                Fault("currency", value, "has no exchange rate here", ", ".join(known), hint, near, hinted=0)
             )
         return code
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from types import SimpleNamespace
 from typing import Any
 
+from models.costs import MOST_LEVELS
 from models.domain.vocabulary import (
     CHANNELS,
     DEFAULT_CHANNEL,
@@ -16,7 +17,7 @@ from models.domain.vocabulary import (
 )
 from models.price.interface import EVIDENCE_WORDS
 from models.valuation.cautions import BESIDE, CODES
-from models.valuation.levels import LEAST_LEVEL, MOST_LEVEL, MOST_LEVELS
+from models.valuation.levels import LEAST_LEVEL, MOST_LEVEL
 from service.api.vocabulary.schemas import dump_vocabulary
 from service.context import bundle
 

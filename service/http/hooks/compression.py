@@ -8,11 +8,10 @@ from typing import Any
 
 from werkzeug.exceptions import RequestEntityTooLarge
 
+from models.costs import MOST_INFLATED, TRUSTED_INFLATED
 from service.errors import BodyError
 
 _PIECE = 64 * 1024
-# A body that unpacks to more than `_MOST` times its size, and to more than `_TRUSTED` bytes, is refused.
-_MOST, _TRUSTED = 200, 8 * 2**20
 
 
 class Inflated(io.RawIOBase):
@@ -71,5 +70,5 @@ class Inflated(io.RawIOBase):
     def _check_ratio(self) -> None:
         if self._in - self._out > _PIECE:  # endless empty blocks would meet no other limit
             raise BodyError("The body is gzip that holds next to nothing.")
-        if self._out > _TRUSTED and self._out > self._in * _MOST:
+        if self._out > max(TRUSTED_INFLATED, self._in * MOST_INFLATED):
             raise RequestEntityTooLarge

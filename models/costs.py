@@ -1,0 +1,43 @@
+"""Limits on the cost of one request or one file; the service and the commands read them here alone.
+
+Every limit is reached before dearer work begins: a body that is too wide is refused before its names are
+read, and the names most like a wrong one are looked for only among the faults that are told.
+"""
+
+from __future__ import annotations
+
+# ── what is read ─────────────────────────────────────────────────────────────
+
+DEEPEST = 32  # Objects and lists in one another; no format of this project has as many.
+MOST_CONTAINERS = 2_000  # Objects and lists of one text; the fullest of ours has about 250.
+MOST_MEMBERS = 100  # Members of one object; the widest of ours, a set of changes by path, has about 40.
+MOST_ITEMS = 1_000  # Items of one list.
+MOST_LEVELS = 20  # Ranges of one value.
+MOST_ALTERNATIVES = 50  # Other states of an instrument that one request can ask for.
+LONGEST_COMPARED = 80  # Characters of a name that are compared with the names that it may stand for.
+LONGEST_SOURCE = 1_000  # Characters that say where a record comes from.
+LONGEST_PRICE = 40  # Characters of a price.
+MOST_COLUMNS = 1_000  # Columns of a table.
+LONGEST_RECORD_LINES = 50  # A quote that stays open for more lines is taken for a stray character.
+
+# ── what is told ─────────────────────────────────────────────────────────────
+
+MOST_FAULTS = 50  # Faults that one answer tells; of the others it says how many there are.
+LONGEST_SHOWN = 100  # Characters of a wrong value, a name or an id that an answer repeats.
+
+# ── files of rows ────────────────────────────────────────────────────────────
+
+LONGEST_LINE = 32 * 1024  # Bytes of a line, about fifteen times a row that uses every field.
+MOST_LINES = 50_000  # Lines of a file of evidence.
+# A file is not read on where rows are refused one after the other, up to one of these: rows, and bytes and
+# lines read since the last good row; and bytes of the answers that say what is wrong with them.
+MOST_REFUSED = 500
+MOST_REFUSED_LINES, MOST_REFUSED_BYTES = 5_000, 2**20
+MOST_REFUSED_SAID = 128 * 1024
+
+# ── what only the service has ────────────────────────────────────────────────
+
+# A gzipped body is refused that unpacks to more than this, and to more than so many times its size.
+TRUSTED_INFLATED, MOST_INFLATED = 2**20, 200
+IDEMPOTENCY_HOURS = 24  # The time for which an Idempotency-Key and the answer under it are kept.
+EXPIRED_SECRET_DAYS = 30  # The time for which a key still shows a secret that has expired.
