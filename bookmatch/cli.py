@@ -47,6 +47,7 @@ SECTIONS: Mapping[str, Mapping[str, CommandEntry]] = {
         "check": CommandEntry("service", "check", "Say what is wrong with an installation."),
         "settings": CommandEntry("service", "settings", "List every setting."),
         "migrate": CommandEntry("service", "migrate", "Bring the database to the newest revision."),
+        "prune": CommandEntry("service", "prune", "Delete from the database what has outlived its time."),
         "keys": CommandEntry("service", "keys", "Create, list, rotate and revoke keys."),
         "backup": CommandEntry("service", "backup", "Write the database and its price models to a file."),
         "restore": CommandEntry("service", "restore", "Bring back what such a file holds."),

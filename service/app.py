@@ -23,6 +23,7 @@ from service.api.valuations import part_routes
 from service.api.valuations import routes as valuations
 from service.api.vocabulary import routes as vocabulary
 from service.context import Context
+from service.db import pruning
 from service.db.engine import open_engine
 from service.docs import routes as docs
 from service.docs.openapi import describe
@@ -86,6 +87,7 @@ def create_app(
     if watch_seconds is not None:
         context.live.watch(watch_seconds)
         context.callers.watch()
+        pruning.watch(context.engine)
     app.extensions["bookmatch"] = context
     for before in BEFORE:
         app.before_request(before)

@@ -89,6 +89,16 @@ def migrate(down_to: str | None) -> None:
     click.echo(found_revision(engine) or "base")
 
 
+@main.command(epilog=examples("bookmatch prune"))
+def prune() -> None:
+    """Delete what has outlived its time, and say how much; a running service does so every hour."""
+    from service.db.engine import open_engine
+    from service.db.pruning import prune as run
+
+    for name, count in run(open_engine(read_settings().database)).items():
+        click.echo(f"{count} {name} deleted")
+
+
 @main.command(epilog=examples("bookmatch check"))
 def check() -> None:
     """Check all that serving needs, and say what is wrong; exit with 1 if anything is."""

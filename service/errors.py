@@ -138,11 +138,11 @@ class ShownOnceError(ServiceError):
 
 
 class LimitError(ServiceError):
-    """Too many requests in a window of time. `seconds`: the time until the window ends."""
+    """Too much in a window of time. `seconds`: the time until the window ends. `of`: what is counted."""
 
-    def __init__(self, name: str, quota: int, window: int, seconds: int) -> None:
+    def __init__(self, name: str, quota: int, window: int, seconds: int, of: str = "requests") -> None:
         self.seconds = seconds
-        super().__init__(f"The limit {name!r} is {quota} requests in {window} seconds; try in {seconds} s.")
+        super().__init__(f"The limit {name!r} is {quota} {of} in {window} seconds; try in {seconds} s.")
 
 
 class UnknownRecordError(ServiceError):

@@ -88,6 +88,9 @@ class Settings:
     limit_website: int = _setting(600, "Requests of a website key in a window.", _QUOTA)
     limit_visitor: int = _setting(60, "Requests from one address with a website key in a window.", _QUOTA)
     limit_address: int = _setting(60, "Requests from one address without a valid key in a window.", _QUOTA)
+    limit_stored: int = _setting(
+        256 * 2**20, "Bytes of valuations that one website key can have stored in 24 hours.", _QUOTA
+    )
     proxies: int = _setting(
         0,
         "Proxies before the service that add to X-Forwarded-For the address they were asked from.",

@@ -13,6 +13,7 @@ from sqlalchemy import (
     ForeignKey,
     Index,
     Integer,
+    LargeBinary,
     MetaData,
     String,
     Table,
@@ -84,8 +85,10 @@ VALUATIONS = Table(
     Column("key_id", String(16), ForeignKey("api_key.id"), nullable=False),
     Column("created", UtcDateTime, nullable=False),
     Column("model_version", String(64), nullable=False),
-    Column("request", Text, nullable=False),  # JSON, the request's body as it was received
-    Column("answer", Text, nullable=False),  # JSON of the answer, byte for byte as it was sent
+    # JSON of the answer, byte for byte as it was sent. It says all that was understood of the request, so
+    # that nothing else of that is kept. A long one is empty here and stands in `packed`, by LZMA.
+    Column("answer", Text, nullable=False),
+    Column("packed", LargeBinary),
     Index("ix_valuation_key_id_created", "key_id", "created"),
 )
 
@@ -99,6 +102,7 @@ CLAIMS = Table(
     Column("body_digest", String(64), nullable=False),
     Column("record_id", String(40), nullable=False),
     Column("created", UtcDateTime, nullable=False),
+    Index("ix_idempotency_claim_created", "created"),
 )
 
 ANSWERS = Table(
@@ -109,6 +113,7 @@ ANSWERS = Table(
     Column("location", Text),
     Column("body", Text, nullable=False),  # as it was sent, to the byte
     Column("created", UtcDateTime, nullable=False),
+    Index("ix_idempotency_answer_created", "created"),
 )
 
 # Columns up to `instrument` are those of `models.tables.evidence_columns`, which training reads as well.

@@ -15,6 +15,7 @@ import flask_smorest
 from flask import request
 from marshmallow import Schema
 
+from models.costs import IDEMPOTENCY_HOURS
 from service.context import context
 from service.errors import ContentTypeError
 from service.http.bodies import is_json, load, read_object
@@ -183,7 +184,8 @@ def idempotent(view: View) -> View:
     """Describe the header Idempotency-Key; the view handles it by `service.http.idempotency`."""
     meaning = (
         "your own name for this request. If you send the request again with the same name, you get the same "
-        "answer and nothing is done twice. Names are kept for good"
+        f"answer and nothing is done twice. Names live for {IDEMPOTENCY_HOURS} hours. With a website key, "
+        "a name holds for one body: another body with it is another request"
     )
     header = conditional.header_parameter(
         "Idempotency-Key", meaning, minLength=1, maxLength=200, pattern="^[!-~]([ -~]*[!-~])?$"

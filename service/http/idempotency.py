@@ -1,27 +1,29 @@
 """Claim an Idempotency-Key: a claim is stored in the same transaction as the record or answer that it made.
 
 A second request that comes before the first has ended waits for its transaction. If that takes too long, it
-is answered with 409, or with 503 for a busy database, and can be sent again.
+is answered with 409, or with 503 for a busy database, and can be sent again. A claim holds for 24 hours.
 """
 
 from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import NamedTuple
 
 from flask import Response, g, request
-from sqlalchemy import Connection, Insert, bindparam, insert, select
+from sqlalchemy import ColumnElement, Connection, Insert, bindparam, delete, insert, select
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.exc import OperationalError
 
+from models.costs import IDEMPOTENCY_HOURS
 from service.context import context
 from service.db.engine import reading, writing
 from service.db.ids import new_id
 from service.db.tables import ANSWERS, CLAIMS
 from service.errors import InFlightError, KeyFormError, OtherBodyError
 from service.http.responses import raw_response
+from service.keys.kinds import WEBSITE
 
 HEADER = "Idempotency-Key"
 _LONGEST = 200
@@ -57,6 +59,10 @@ def claim_of_request(body_digest: str | None = None) -> IdempotencyClaim | None:
     body = body_digest.encode() if body_digest else request.get_data()
     asked = body + (b"?" + request.query_string if request.query_string else b"")
     digest = hashlib.sha256(asked).hexdigest()
+    if g.caller.kind == WEBSITE:
+        # All visitors of a page send one key, and must not meet under one name: so a name holds for one body.
+        # An address would part them too, but it can change on the way: a retry would be made twice.
+        key = hashlib.sha256(f"{key} {digest}".encode()).hexdigest()
     return IdempotencyClaim(g.caller.key_id, request.method, request.path, key, digest)
 
 
@@ -79,7 +85,13 @@ def taken(connection: Connection, claim: IdempotencyClaim, record_id: str) -> st
         if "lock timeout" not in str(error.orig):
             raise
         raise InFlightError(f"The first request with this {HEADER} has not ended.") from None
-    return None if mine else _made(connection, claim)
+    if mine:
+        return None
+    before = _made(connection, claim)
+    if before is None:  # the claim that stood in the way has outlived its time
+        connection.execute(delete(CLAIMS).where(*_same(claim)))
+        connection.execute(insert)
+    return before
 
 
 def _insert(connection: Connection) -> Insert:
@@ -89,13 +101,19 @@ def _insert(connection: Connection) -> Insert:
 
 
 def _made(connection: Connection, claim: IdempotencyClaim) -> str | None:
-    same = [CLAIMS.c[name] == value for name, value in claim._asdict().items() if name != "body_digest"]
-    row = connection.execute(select(CLAIMS.c.record_id, CLAIMS.c.body_digest).where(*same)).first()
+    alive = CLAIMS.c.created > datetime.now(UTC) - timedelta(hours=IDEMPOTENCY_HOURS)
+    row = connection.execute(
+        select(CLAIMS.c.record_id, CLAIMS.c.body_digest).where(*_same(claim), alive)
+    ).first()
     if row is None:
         return None
     if row.body_digest != claim.body_digest:
         raise OtherBodyError(f"This {HEADER} was used with another body; use a new one.")
     return str(row.record_id)
+
+
+def _same(claim: IdempotencyClaim) -> list[ColumnElement[bool]]:
+    return [CLAIMS.c[name] == value for name, value in claim._asdict().items() if name != "body_digest"]
 
 
 class StoredResponse(NamedTuple):

@@ -18,7 +18,7 @@ from werkzeug.exceptions import RequestEntityTooLarge
 from models.costs import LONGEST_LINE
 from service.errors import BodyError, NoRoomError
 
-_PIECE = 64 * 1024
+_PIECE = LONGEST_LINE  # so that no line within a piece is too long
 _IN_MEMORY = 256 * 1024
 _FULL = (errno.ENOSPC, errno.EDQUOT)
 

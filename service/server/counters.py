@@ -50,30 +50,30 @@ class Counters:
         self._memory = mmap.mmap(self._file, sets * _SET.size)
         self._lock = threading.Lock()  # the system's lock keeps processes apart, not threads
 
-    def take(self, name: str, quota: int, window: int) -> Taken:
-        """Count one request of this name, unless its quota of so many in `window` seconds is used up."""
+    def take(self, name: str, quota: int, window: int, amount: int = 1) -> Taken:
+        """Count one request of this name, or an `amount`, unless that is more than its quota in a window."""
         digest = hashlib.blake2b(name.encode(), digest_size=16, key=self._salt).digest()
         at = int.from_bytes(digest[:4]) % self._sets * _SET.size
         with self._lock:
             fcntl.lockf(self._file, fcntl.LOCK_EX, _SET.size, at)
             try:
-                return self._taken(digest, at, quota, window)
+                return self._taken(digest, at, quota, window, amount)
             finally:
                 fcntl.lockf(self._file, fcntl.LOCK_UN, _SET.size, at)
 
-    def _taken(self, digest: bytes, at: int, quota: int, window: int) -> Taken:
+    def _taken(self, digest: bytes, at: int, quota: int, window: int, amount: int) -> Taken:
         now = time.monotonic()  # one clock for all processes of a host
         slot, began, count = self._found(digest, at, now)
         if not began <= now < began + window:
             began, count = now, 0
-        allowed = count < quota
+        allowed = count + amount <= quota
         if allowed:
-            count += 1
+            count += amount
             _SLOT.pack_into(self._memory, at + slot * _SLOT.size, digest, began, window, count)
         return Taken(allowed, quota - count if allowed else 0, max(1, math.ceil(began + window - now)))
 
     def _found(self, digest: bytes, at: int, now: float) -> tuple[int, float, int]:
-        """Return the name's slot, window start and count; for a new name the slot to use, with 0 and 0."""
+        """Return the name's slot, window start and count; for a new name the slot to use, and no window."""
         row = _SET.unpack_from(self._memory, at)
         digests, began, windows, counts = row[0::4], row[1::4], row[2::4], row[3::4]
         if digest in digests:
@@ -83,7 +83,7 @@ class Counters:
             count if start <= now < start + window else 0
             for start, window, count in zip(began, windows, counts, strict=True)
         ]
-        return live.index(min(live)), 0.0, 0
+        return live.index(min(live)), -math.inf, 0
 
 
 class Shared(NamedTuple):

@@ -10,10 +10,13 @@ from __future__ import annotations
 import ipaddress
 from typing import NamedTuple
 
+from service.errors import LimitError
 from service.keys.callers import Caller
 from service.keys.kinds import WEBSITE
 from service.server.counters import Shared, Taken
 from service.settings import Settings
+
+_DAY = 86_400  # in seconds
 
 
 class Policy(NamedTuple):
@@ -30,6 +33,7 @@ class Limits:
     def __init__(self, settings: Settings, counted: Shared) -> None:
         self._counted = counted
         self.window = settings.limit_seconds
+        self._stored = settings.limit_stored
         self._secret = self._policy("key", settings.limit_system)
         self._published = self._policy("key", settings.limit_website)
         self._visitor = self._policy("visitor", settings.limit_visitor)
@@ -50,6 +54,14 @@ class Limits:
             if not taken.allowed:  # a refused visitor must not use up the quota of all
                 break
         return found
+
+    def keep(self, caller: Caller, size: int) -> None:
+        """Count bytes that a website key's request stores. Raises LimitError beyond the quota of a day."""
+        if caller.kind != WEBSITE or not self._stored:
+            return
+        taken = self._counted.keys.take(f"stored {caller.key_id}", self._stored, _DAY, size)
+        if not taken.allowed:
+            raise LimitError("stored", self._stored, _DAY, taken.seconds, "bytes of valuations")
 
     def _asked_of(self, caller: Caller | None, address: str | None) -> list[tuple[Policy, str]]:
         """Return the policies of a request, each with the name that it counts by."""

@@ -13,7 +13,7 @@ from typing import Any
 
 import orjson
 from bare import fixed
-from flask import Flask, g, request
+from flask import Flask, g
 
 from service.api.valuations import records, routes
 from service.api.valuations import services as storing
@@ -112,8 +112,7 @@ def _one(app: Flask, environ: dict[str, Any], found: dict[str, list[float]]) -> 
             "key_id": g.caller.key_id,
             "created": created,
             "model_version": valued.model_version,
-            "request": request.get_data(as_text=True),
-            "answer": body.decode(),
+            **records.stored(body),
         }
         timed("insert", lambda: storing._keep(row, None))
 

@@ -52,7 +52,7 @@ def test_a_bad_line_says_all_that_is_wrong_and_the_others_are_valued(
         (b"[1]", "is JSON, but not an object"),
         (b'{"id": "a", "id": "b"}', "stands twice"),
         (b"\xff{}", "is not JSON"),
-        (b"[" * 5000, "is not JSON"),
+        (b"[" * 5000, "too many objects and lists"),
     ],
 )
 def test_a_line_that_is_no_object_is_a_bad_row(caller: Caller, line: bytes, problem: str) -> None:

@@ -190,7 +190,7 @@ def test_a_file_without_rows_is_taken(dealer: Caller) -> None:
 
 
 def test_more_rows_than_are_taken_at_once(dealer: Caller, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(files, "MOST_ROWS", 3)
+    monkeypatch.setattr(files, "MOST_LINES", 3)
     assert_problem(send(dealer, as_csv([row(f"F-{n}") for n in range(4)])), 413, "too-many-rows")
     assert_problem(send(dealer, "{}\n" * 4, NDJSON), 413, "too-many-rows")
     assert ids(dealer) == []

@@ -25,7 +25,7 @@ def tables(engine: Engine) -> None:
 
 def row(engine: Engine, record_id: str, **changes: Any) -> dict[str, Any]:
     key_id = KeyRing(engine, "a secret of the tests").create("tests", ["valuations"])[0]
-    said = {"request": '{"a": "é%s ?:x"}', "answer": "{}", "model_version": "v"}
+    said = {"answer": '{"a": "é%s ?:x"}', "packed": b"\x00\xff", "model_version": "v"}
     created = datetime(2026, 1, 2, 3, 4, 5, 678_900, UTC)
     return {"id": record_id, "key_id": key_id, "created": created, **said, **changes}
 
@@ -44,7 +44,7 @@ def test_the_row_is_the_one_that_sqlalchemy_writes(engine: Engine) -> None:
     assert kept(engine, "one") == one
     with reading(engine) as connection:
         # As text, as it stands: moments above all.
-        raw = text("SELECT CAST(created AS VARCHAR(40)), request FROM valuation ORDER BY id")
+        raw = text("SELECT CAST(created AS VARCHAR(40)), answer, packed FROM valuation ORDER BY id")
         assert len(set(connection.execute(raw).all())) == 1
 
 

@@ -96,7 +96,6 @@ def test_a_valuation_needs_a_key_that_is_there(engine: Engine) -> None:
         "key_id": "nobody",
         "created": KEY["created"],
         "model_version": "1",
-        "request": "",
         "answer": "",
     }
     with pytest.raises(Exception, match=r"(?i)foreign key"), writing(engine) as connection:

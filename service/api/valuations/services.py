@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 from typing import NamedTuple
 
 import orjson
-from flask import g, request
+from flask import g
 
 from service.api.parts.case import new_case
 from service.api.parts.parts import include as include_parts
@@ -29,6 +29,8 @@ class StoredValuation(NamedTuple):
 def make_and_keep(wanted: services.ValuationRequest, include: Sequence[str] = ()) -> StoredValuation:
     """Make and store a valuation, or return the one made before under this request's Idempotency-Key.
 
+    Raises LimitError if the caller's key may store no more today.
+
     `include`: names of `PARTS` that the answer has too, and that are stored with it.
     """
     claim = claim_of_request()
@@ -40,13 +42,14 @@ def make_and_keep(wanted: services.ValuationRequest, include: Sequence[str] = ()
     case = new_case(wanted, found)
     answer = dump_valuation(found, record_id, created)
     body = orjson.dumps({**answer, **include_parts(case, include)})
+    columns = records.stored(body)
+    context().limits.keep(g.caller, records.stored_size(columns))
     row: dict[str, object] = {
         "id": record_id,
         "key_id": g.caller.key_id,
         "created": created,
         "model_version": found.model_version,
-        "request": request.get_data(as_text=True),
-        "answer": body.decode(),
+        **columns,
     }
     before = _keep(row, claim)
     return StoredValuation(record_id, body) if before is None else _again(before)

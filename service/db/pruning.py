@@ -1,0 +1,77 @@
+"""Delete what has outlived its time: claims of Idempotency-Keys, the answers under them, expired secrets.
+
+Rows go in small transactions, so that no request waits long. One process at a time prunes: SQLite has one
+writer anyway, and PostgreSQL gives a lock that ends with the transaction.
+"""
+
+from __future__ import annotations
+
+import random
+import threading
+import time
+from collections.abc import Mapping
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+import structlog
+from sqlalchemy import Column, Connection, Engine, delete, select, text
+from sqlalchemy.exc import DBAPIError
+from sqlalchemy.exc import TimeoutError as PoolTimeoutError
+
+from models.costs import EXPIRED_SECRET_DAYS, IDEMPOTENCY_HOURS
+from service.db.engine import writing
+from service.db.tables import ANSWERS, CLAIMS, SECRETS
+
+LIFETIMES: Mapping[str, tuple[Column[Any], timedelta]] = {
+    "claims of Idempotency-Keys": (CLAIMS.c.created, timedelta(hours=IDEMPOTENCY_HOURS)),
+    "answers under them": (ANSWERS.c.created, timedelta(hours=IDEMPOTENCY_HOURS)),
+    "expired secrets": (SECRETS.c.expires, timedelta(days=EXPIRED_SECRET_DAYS)),
+}
+_AT_ONCE = 1_000
+_EVERY_SECONDS = 3600.0
+# The lock of the process that prunes; its number was chosen at random.
+_TURN = text("SELECT pg_try_advisory_xact_lock(7302915846)")
+_log = structlog.get_logger()
+
+
+def prune(engine: Engine, now: datetime | None = None) -> dict[str, int]:
+    """Delete all that has outlived its time; return how many rows of each kind."""
+    moment = now or datetime.now(UTC)
+    return {name: _pruned(engine, column, moment - life) for name, (column, life) in LIFETIMES.items()}
+
+
+def _pruned(engine: Engine, column: Column[Any], before: datetime) -> int:
+    count = 0
+    while True:
+        with writing(engine) as connection:
+            found = _some(connection, column, before) if _is_my_turn(connection) else 0
+        count += found
+        if found < _AT_ONCE:
+            return count
+
+
+def _is_my_turn(connection: Connection) -> bool:
+    return connection.dialect.name != "postgresql" or bool(connection.execute(_TURN).scalar())
+
+
+def _some(connection: Connection, column: Column[Any], before: datetime) -> int:
+    """Delete about `_AT_ONCE` of the rows, the oldest first."""
+    oldest = select(column).where(column < before).order_by(column).offset(_AT_ONCE - 1).limit(1)
+    until = connection.execute(oldest).scalar()
+    old = column < before if until is None else column <= until
+    return connection.execute(delete(column.table).where(old)).rowcount
+
+
+def watch(engine: Engine) -> None:
+    """Prune every hour, in a thread that delays no request; workers begin at moments of their own."""
+    threading.Thread(target=_watch, args=(engine,), name="pruning", daemon=True).start()
+
+
+def _watch(engine: Engine) -> None:
+    time.sleep(random.uniform(1, _EVERY_SECONDS))
+    while True:
+        try:
+            prune(engine)
+        except (DBAPIError, PoolTimeoutError) as error:
+            _log.warning("not pruned", error=type(error).__name__)
+        time.sleep(_EVERY_SECONDS)
