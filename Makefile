@@ -12,6 +12,7 @@ export OPENBLAS_NUM_THREADS ?= 1
 
 PYTHON ?= python3
 CASES ?= 2000
+HOSTILE ?= 100000
 VENV := .venv
 BIN := $(VENV)/bin
 PIP := $(BIN)/python -m pip install --quiet --no-input --disable-pip-version-check
@@ -24,7 +25,7 @@ DEMO := var/demo
 STORE := var/store
 STUDY := var/study
 
-.PHONY: help serve test check unit fmt env lock fresh kernels fuzz faults yardstick study dozen bench examples clean needs-serve needs-test
+.PHONY: help serve test check unit fmt env lock fresh kernels fuzz hostile faults yardstick study dozen bench examples clean needs-serve needs-test
 
 help:
 	@echo 'make serve      the demo service, from nothing to an address and a request to try'
@@ -36,6 +37,7 @@ help:
 	@echo 'make kernels    the numerical tests under each kernel of OpenBLAS that this processor has'
 	@echo 'make faults     fault injection: a minute of load, killed workers, changing models and a restarted database'
 	@echo 'make fuzz       ask the service all that its OpenAPI document allows and forbids; CASES=2000 of each'
+	@echo 'make hostile    100,000 hostile requests of one worker, whose memory must stay bounded; HOSTILE=100000'
 	@echo 'make yardstick  the fit beside its peers (installs more)'
 	@echo 'make study      what the trees add to the backbone, on markets of fresh seeds; goes on where it was ended'
 	@echo 'make dozen      fits of 12 to 3,000 sales with common practice and without, on markets of fresh seeds; goes on too'
@@ -114,6 +116,9 @@ examples: env
 
 fuzz: env
 	FUZZ_CASES=$(CASES) $(BIN)/python -m pytest -s tests/live/test_fuzz.py
+
+hostile: env
+	HOSTILE_CASES=$(HOSTILE) $(BIN)/python -m pytest -s tests/live/test_hostile_memory.py
 
 # ── rarer ────────────────────────────────────────────────────────────────────
 

@@ -43,6 +43,8 @@ def of_schema(schema: dict[str, Any], document: dict[str, Any]) -> st.SearchStra
     """Draw what a schema allows, by its terms, bounds and members; a text at will where it names none."""
     if "$ref" in schema:
         return of_schema(document["components"]["schemas"][schema["$ref"].rpartition("/")[2]], document)
+    if "anyOf" in schema:
+        return st.one_of(*(of_schema(one, document) for one in schema["anyOf"]))
     if "enum" in schema:
         return st.sampled_from(schema["enum"])
     if "properties" in schema:
@@ -55,7 +57,7 @@ def of_schema(schema: dict[str, Any], document: dict[str, Any]) -> st.SearchStra
     if kind in ("integer", "number"):
         low, high = schema.get("minimum", 0), schema.get("maximum", 10**6)
         return st.integers(int(low) + 1, int(high)) if kind == "integer" else st.floats(low, high)
-    return st.booleans() if kind == "boolean" else _WORDS
+    return {"boolean": st.booleans(), "null": st.none()}.get(kind, _WORDS)
 
 
 def requests(document: dict[str, Any], names: Names) -> st.SearchStrategy[Request]:

@@ -8,7 +8,7 @@ from typing import Any
 
 from marshmallow import fields
 
-from models.costs import MOST_LEVELS
+from models.costs import LONGEST_PRICE, MOST_LEVELS
 from models.domain.evidence import AMOUNT
 from models.domain.money import NO_RATE_NEEDED
 from models.valuation.levels import LEAST_LEVEL, MOST_LEVEL
@@ -23,6 +23,7 @@ CURRENCY: Mapping[str, Any] = {"pattern": "^[A-Za-z]{3}$", "example": "EUR"}
 PRICE: Mapping[str, Any] = {
     "type": ["string", "number"],
     "pattern": f"^{AMOUNT.pattern}$",
+    "maxLength": LONGEST_PRICE,
     "minimum": 0.01,
     "maximum": 1e12,
 }

@@ -29,7 +29,7 @@ SCOPES: Mapping[str, str] = {
     "metrics": "read the figures at /metrics, and nothing else",
     "admin": "everything that concerns the running of the service",
 }
-LONGEST_LABEL, MOST_ORIGINS, MOST_OVERLAP_HOURS = 200, 20, 720.0
+LONGEST_LABEL, LONGEST_ORIGIN, MOST_ORIGINS, MOST_OVERLAP_HOURS = 200, 200, 20, 720.0
 DEFAULT_OVERLAP_HOURS = 24.0
 # An origin as a browser sends it: in lower case, without a path, and without the scheme's default port.
 _ORIGIN = re.compile(
@@ -113,5 +113,7 @@ def is_origin(text: str) -> bool:
     """Say whether a browser could send this as the origin of a page."""
     scheme, usual = text.partition("://")[0], {"http": ":80", "https": ":443"}
     return (
-        len(text) <= 200 and _ORIGIN.fullmatch(text) is not None and not text.endswith(usual.get(scheme, " "))
+        len(text) <= LONGEST_ORIGIN
+        and _ORIGIN.fullmatch(text) is not None
+        and not text.endswith(usual.get(scheme, " "))
     )

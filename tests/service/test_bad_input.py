@@ -182,7 +182,7 @@ def test_everything_wrong_is_said_at_once(caller: Caller) -> None:
 
 
 def test_long_wrong_values_are_not_said_back_whole(caller: Caller) -> None:
-    found = caller.value({"build": "x" * 5000, "year": {"a": {"b": 1}}, "z" * 5000: [1] * 5000})
+    found = caller.value({"build": "x" * 5000, "year": {"a": {"b": 1}}, "z" * 5000: [1] * 500})
     assert len(found.data) < 4000
     assert faults_of(found)["#/instrument/year"]["value"] == "an object"
 

@@ -208,10 +208,12 @@ def nest(depth: int) -> str:
 
 def test_nesting_beyond_any_need_is_refused_as_such(caller: Caller) -> None:
     assert_problem(caller.post("/v1/intervals", nest(32)), 422, "fields")
-    for deep in (nest(33), nest(900), nest(100_000 // 6), "[" * 5_000 + "]" * 5_000):
-        assert (
-            "nested too deeply" in assert_problem(caller.post("/v1/intervals", deep), 400, "body")["detail"]
-        )
+    for deep in (nest(33), nest(900)):
+        problem = assert_problem(caller.post("/v1/intervals", deep), 400, "body")
+        assert "nested too deeply" in problem["detail"]
+    for deepest in (nest(100_000 // 6), "[" * 5_000 + "]" * 5_000):
+        problem = assert_problem(caller.post("/v1/intervals", deepest), 400, "body")
+        assert "too many objects and lists" in problem["detail"]
 
 
 # ── names of requests ────────────────────────────────────────────────────────

@@ -9,7 +9,7 @@ from flask import Flask
 from records import record
 from statements import counted
 
-FOUND = "SELECT valuation.answer, valuation.key_id"
+FOUND = "SELECT valuation.answer, valuation.packed,"
 
 
 @pytest.fixture

@@ -121,16 +121,16 @@ def _sift(form: str, body: IO[bytes], kept: IO[bytes]) -> Report:
         table = read_table(lines, EVIDENCE_COLUMNS, REQUIRED_COLUMNS)
         report.ignored, found = table.ignored, intake.rows(table.rows)
     with needing_room():
-        for one in map(_addressable, found):
+        for number, one in enumerate(map(_addressable, found), 1):
             run.read(good=not isinstance(one, Refusal))
             if isinstance(one, Refusal):
                 report.refuse(one)
             else:
                 kept.write(orjson.dumps([one.line, *Prepared.of(one.evidence)]) + b"\n")
             if run.over:
-                break
+                raise RowsRefusedError({**dump_report(report), "rows": number, "accepted": 0}, stopped=True)
         kept.seek(0)
-    if run.over:
+    if run.over:  # by lines without rows
         raise RowsRefusedError({**dump_report(report), "accepted": 0}, stopped=True)
     return report
 

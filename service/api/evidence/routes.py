@@ -84,7 +84,7 @@ _FILES = {
 @blp.response(200, IntakeReportSchema(), "For a file: how many rows were kept, and why others were not.")
 @idempotent
 def record_evidence(form: str, given: Evidence | IO[bytes], strict: bool | None) -> Response:
-    """Record a sale, an asking price or a declined offer, or a file of up to 50,000 of them.
+    """Record a sale, an asking price or a declined offer, or a file of up to 50,000 lines of them.
 
     You choose a record's id. No two records share one: a second record with the same id is refused (409). Of
     a file, all correct rows are kept in one step, or none of them; every row that was left out is reported

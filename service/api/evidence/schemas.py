@@ -8,6 +8,7 @@ from typing import Any
 from flask import request
 from marshmallow import Schema, fields
 
+from models.costs import LONGEST_SOURCE
 from models.domain.evidence import Evidence
 from models.domain.vocabulary import CHANNELS, KINDS, MAX_TEXT, Term
 from models.errors import Fault, InputError
@@ -43,7 +44,11 @@ class CorrectedEvidenceSchema(Schema):
     currency = fields.String(**described("ISO 4217; converted at the rate of that day", **CURRENCY))
     channel = fields.String(**_terms("where it was sold, listed or offered for", CHANNELS))
     source = fields.String(
-        allow_none=True, metadata={"description": "where the record comes from; no price model uses it"}
+        allow_none=True,
+        metadata={
+            "description": "where the record comes from; no price model uses it",
+            "maxLength": LONGEST_SOURCE,
+        },
     )
     instrument = fields.Nested(InstrumentSchema, **described("the instrument; only what is known"))
 

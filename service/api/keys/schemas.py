@@ -12,6 +12,7 @@ from service.keys.kinds import (
     DEFAULT_OVERLAP_HOURS,
     KINDS,
     LONGEST_LABEL,
+    LONGEST_ORIGIN,
     MOST_ORIGINS,
     MOST_OVERLAP_HOURS,
     SCOPES,
@@ -59,7 +60,7 @@ class KeyRequestSchema(Schema):
         allow_none=True,
         metadata={
             **_WORDS,
-            "items": {"type": "string"},
+            "items": {"type": "string", "maxLength": LONGEST_ORIGIN},
             "maxItems": MOST_ORIGINS,
             "description": "where a website key may be used: exact origins, such as https://www.example.org",
         },

@@ -60,7 +60,8 @@ def value_stocklist(form: str, rows: IO[bytes], **asked: Any) -> Response:
 
     CSV is answered with CSV and NDJSON with NDJSON, row by row. One price model makes all values, even if
     another is promoted meanwhile, and each value is the one that the instrument would get alone. If the
-    answer breaks off, HTTP shows it, and the rows received are good.
+    answer breaks off, HTTP shows it, and the rows received are good. Where 500 rows are refused one after the
+    other, the list is not read on, and the last row of the answer says from which line.
     """
     found = bundle()
     stock = open_list(form, rows, found.valuer, terms_of(asked))

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 from typing import Any
 
+from models.costs import MOST_MEMBERS
 from models.domain.vocabulary import FIELDS, MAX_TEXT, Field, Kind
 
 EMPTY = r"^\s*$"  # a form sends an empty text for any field that was not filled in, even for a number
@@ -23,7 +24,12 @@ def of_fields(paths: Iterable[str], member: Callable[[Field], Mapping[str, Any]]
         if group:
             nested = properties.setdefault(group, _nested(group))
             nested["properties"][name] = described
-    return {"type": "object", "additionalProperties": False, "properties": properties}
+    return {
+        "type": "object",
+        "additionalProperties": False,
+        "maxProperties": MOST_MEMBERS,
+        "properties": properties,
+    }
 
 
 def _nested(group: str) -> dict[str, Any]:
