@@ -80,8 +80,8 @@ def families_of(
     return tuple(
         FamilyEffect(
             family,
-            math.fsum(factor.effect for factor in factors),
-            sum((factor.amount for factor in factors), nothing),
+            math.fsum([factor.effect for factor in factors]),
+            sum([factor.amount for factor in factors], nothing),
             tuple(factors),
             basis_of(factors),
         )
