@@ -80,9 +80,9 @@ def _for_the_page(key: str, url: str, origins: Sequence[str]) -> str:
     """Return the line that goes into the page of a form, and who may see it."""
     line = f'<script src="form.js" defer data-service="{escape(url)}" data-key="{escape(key)}"></script>'
     return (
-        f"This key may stand in a public page. It works from pages of {' and '.join(origins)} only, and opens "
-        "no more than a form needs.\nPut this line into examples/website/form.html, in place of the one that "
-        f"is like it (docs/website.md says how):\n{line}"
+        f"This key may stand in a public page. It works from pages of {' and '.join(origins)} only, and "
+        "opens no more than a form needs.\nPut this line into examples/website/form.html, in place of the "
+        f"one that is like it (docs/website.md says how):\n{line}"
     )
 
 
