@@ -192,7 +192,9 @@ def test_cautions_stand_in_full_under_the_statement(form: Visit) -> None:
         ask(form)
     cautions = caught.value.json()["cautions"]
     shown = form.page.locator(".cautions li").all_inner_texts()
-    assert all(one["text"] in said and one["as_of"] in said for one, said in zip(cautions, shown, strict=True))
+    assert all(
+        one["text"] in said and one["as_of"] in said for one, said in zip(cautions, shown, strict=True)
+    )
     assert "estimate_not_appraisal" in {one["code"] for one in cautions}
     statement = text(form, ".statement")
     assert "estimate" in statement and "neither an authentication nor a qualified" in statement
