@@ -1,7 +1,5 @@
 """Read evidence files (CSV). A bad row is refused with its line, field, value and reason."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import date
@@ -78,7 +76,7 @@ def read_evidence(
     return reading
 
 
-def _followed(table: Table, stream: BinaryIO, bar: tqdm[Never]) -> Iterator[TableRow]:
+def _followed(table: Table, stream: BinaryIO, bar: "tqdm[Never]") -> Iterator[TableRow]:
     for number, row in enumerate(table.rows):
         if number % 500 == 0:
             bar.update(stream.tell() - bar.n)

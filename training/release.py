@@ -1,7 +1,5 @@
 """Fit a price model, judge it, write it to the store as a bundle (a folder), and promote it."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime

@@ -7,8 +7,6 @@ time of writing, then the first digits of the hash of its contents. So names sor
 manifest no longer fits its name.
 """
 
-from __future__ import annotations
-
 import hashlib
 import json
 import os

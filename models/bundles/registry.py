@@ -10,8 +10,6 @@ B and C, one rollback makes B current and a second one A; a third is refused. On
 Promoting the current version again is logged and changes nothing else.
 """
 
-from __future__ import annotations
-
 import fcntl
 import hashlib
 import json

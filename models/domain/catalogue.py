@@ -1,7 +1,5 @@
 """The catalogue of makers, models and editions: read from TOML and searched by name."""
 
-from __future__ import annotations
-
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field

@@ -1,7 +1,5 @@
 """Readers of the CSV cells that evidence and stock lists share: an id, a term, a currency, a day."""
 
-from __future__ import annotations
-
 import re
 from datetime import UTC, date, datetime, timedelta
 

@@ -1,7 +1,5 @@
 """Find the details of an instrument that contradict the catalogue; they are reported, not refused."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """One record of the market: a closed sale, a price asked or an offer declined; how it is read and written."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
@@ -71,7 +69,7 @@ class Evidence:
     @classmethod
     def from_flat(
         cls, row: Mapping[str, str | None], catalogue: Catalogue, rates: Rates, *, today: date | None = None
-    ) -> Evidence:
+    ) -> "Evidence":
         """Read the CSV form, with names spelled as in the catalogue.
 
         `today`: the latest day that is accepted. Raises InputError with every fault of the row.
@@ -84,7 +82,7 @@ class Evidence:
     @classmethod
     def from_nested(
         cls, data: Mapping[str, Any], catalogue: Catalogue, rates: Rates, *, today: date | None = None
-    ) -> Evidence:
+    ) -> "Evidence":
         """Read the JSON form by the rules of `from_flat`; a price may be a number or text.
 
         Raises InputError whose faults name the member by its path: `price`, `instrument.condition.neck`.
@@ -101,7 +99,7 @@ class Evidence:
     @classmethod
     def _read(
         cls, cells: Mapping[str, str], it: Instrument, rates: Rates, today: date, faults: list[Fault]
-    ) -> Evidence:
+    ) -> "Evidence":
         wrong = {fault.field for fault in faults}  # A member of the wrong type gets no second fault.
         heard: list[Fault] = []
         day = read_day(cells["date"], heard, latest=today)

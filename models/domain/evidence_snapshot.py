@@ -6,8 +6,6 @@ tells whether two records are of one instrument. Serial numbers are short, so wh
 them all: the digest hides numbers from a reader, but a guessed number can be confirmed.
 """
 
-from __future__ import annotations
-
 import hashlib
 import io
 from collections.abc import Iterable, Mapping, Sequence
@@ -55,7 +53,7 @@ class EvidenceSnapshot:
         return len(self.specimens)
 
     @classmethod
-    def of(cls, rows: Iterable[Evidence]) -> EvidenceSnapshot:
+    def of(cls, rows: Iterable[Evidence]) -> "EvidenceSnapshot":
         """Make a snapshot of these records, whose names must be spelled as in the catalogue."""
         ordered = sorted(rows, key=lambda e: (e.day, e.id))
         words: dict[str, tuple[str, ...]] = {}
@@ -81,7 +79,7 @@ class EvidenceSnapshot:
         return out.getvalue()
 
     @classmethod
-    def from_bytes(cls, data: bytes) -> EvidenceSnapshot:
+    def from_bytes(cls, data: bytes) -> "EvidenceSnapshot":
         """Read a snapshot that `to_bytes` wrote. Raises KeyError or ValueError for other data."""
         with np.load(io.BytesIO(data), allow_pickle=False) as npz:
             specimens = npz["specimens"]

@@ -1,7 +1,5 @@
 """One instrument: read from JSON or CSV by one validator, and written back in either form."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from datetime import date
@@ -69,7 +67,7 @@ class Instrument(NamedTuple):
         """The values of every field, in the vocabulary's order."""
         return tuple(self)
 
-    def but(self, **changes: Value) -> Instrument:
+    def but(self, **changes: Value) -> "Instrument":
         """Return a copy with some fields changed; the keywords are flat field names."""
         return self._replace(**changes)  # type: ignore[arg-type]
 
@@ -86,12 +84,12 @@ class Instrument(NamedTuple):
         return {field.flat: written(self.get(field)) for field in FIELDS}
 
     @classmethod
-    def from_nested(cls, data: Mapping[str, Any]) -> Instrument:
+    def from_nested(cls, data: Mapping[str, Any]) -> "Instrument":
         """Read the JSON form. Raises InputError with every fault: unknown names, types, terms, bounds."""
         return read_nested(data).instrument
 
     @classmethod
-    def from_flat(cls, row: Mapping[str, str | None]) -> Instrument:
+    def from_flat(cls, row: Mapping[str, str | None]) -> "Instrument":
         """Read the CSV form, column → text; columns that are no field of an instrument are ignored.
 
         Raises InputError whose faults name the columns.
@@ -202,6 +200,6 @@ class Subject(NamedTuple):
     channel: str
     notes: tuple[Note, ...] = ()
 
-    def but(self, **changes: Value) -> Subject:
+    def but(self, **changes: Value) -> "Subject":
         """Return a copy with some fields of the instrument changed; the keywords are flat field names."""
         return self._replace(instrument=self.instrument.but(**changes))

@@ -1,7 +1,5 @@
 """Money: the one module that rounds it, converts it, and splits it into amounts that add up exactly."""
 
-from __future__ import annotations
-
 import io
 import math
 from collections.abc import Mapping, Sequence
@@ -153,7 +151,7 @@ class Rates:
         return out.getvalue()
 
     @classmethod
-    def from_bytes(cls, data: bytes) -> Rates:
+    def from_bytes(cls, data: bytes) -> "Rates":
         """Read rates that `to_bytes` wrote."""
         with np.load(io.BytesIO(data), allow_pickle=False) as npz:
             names, table = npz["names"], npz["usd"]

@@ -1,7 +1,5 @@
 """Reading one field's value, from JSON or from a CSV cell."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import replace

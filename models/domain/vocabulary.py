@@ -3,8 +3,6 @@
 Web forms, schemas, readers, feature columns and explanations are all made from `FIELDS`.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from enum import StrEnum
 from functools import cached_property

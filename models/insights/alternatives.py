@@ -1,7 +1,5 @@
 """Alternatives: values of the same instrument with some fields changed, and ranges of the differences."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal

@@ -1,7 +1,5 @@
 """The likely values of an unknown field, from records of similar instruments."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """The market index of a subject's model: the value of its typical instrument over time."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from datetime import date
 from statistics import NormalDist

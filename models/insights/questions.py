@@ -4,8 +4,6 @@ The width of a range is ln(high / low) of the central 80%. The width expected af
 over the likely answers, weighted by their chances. The value that each answer would give is shown too.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass

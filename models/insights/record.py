@@ -1,7 +1,5 @@
 """The earlier records of one instrument in the evidence, and the changes of its fields between them."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """Restoration: the possible repairs, the gain in value of each, and the losses that cannot be repaired."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal

@@ -3,8 +3,6 @@
 The sentence of a field reads: "label: its value (typical: typical value): percent, amount."
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping, Sequence
 from datetime import date

@@ -6,8 +6,6 @@ takes each rule as a prior of the strength that the rule states. An unknown key 
 misspelt key would otherwise silently weaken a rule.
 """
 
-from __future__ import annotations
-
 import re
 import tomllib
 from collections.abc import Sequence

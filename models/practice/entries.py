@@ -1,7 +1,5 @@
 """Readers of the rules and spreads in a file of common practice; they collect all faults of the file."""
 
-from __future__ import annotations
-
 import math
 import re
 from collections.abc import Mapping, Sequence

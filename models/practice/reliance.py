@@ -1,7 +1,5 @@
 """The share of a field's fitted effect that rests on rules of common practice, by value of the field."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field

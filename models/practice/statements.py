@@ -1,7 +1,5 @@
 """The types of the rules and spreads of common practice, which a fit uses as prior knowledge."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """Figures of how well values and ranges agree with prices paid, over all sales and by group."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -36,7 +34,7 @@ class Judged:
     weights: tuple[EvidenceWeight, ...]
     levels: tuple[float, ...] = DEFAULT_LEVELS
 
-    def __add__(self, other: Judged) -> Judged:
+    def __add__(self, other: "Judged") -> "Judged":
         if self.levels != other.levels:
             raise ValueError(
                 f"levels: {other.levels} cannot be joined to {self.levels}; judge both at the same"

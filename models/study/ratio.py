@@ -4,8 +4,6 @@ Definitions: IAAO, Standard on Ratio Studies (2013). A ratio is estimate / price
 the currency.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 

@@ -3,8 +3,6 @@
 This module opens no database.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from datetime import date
 from decimal import Decimal

@@ -3,8 +3,6 @@
 The command line and the service both read evidence files by this module.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 from datetime import date

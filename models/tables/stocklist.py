@@ -5,8 +5,6 @@ figures `value = reference_value × exp(sum of effects)` holds to the cent: the 
 the rounding of the two amounts.
 """
 
-from __future__ import annotations
-
 import csv
 import math
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence

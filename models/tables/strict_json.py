@@ -4,8 +4,6 @@ A parser silently keeps the last of two equal names, and nobody can tell which w
 the names in the text and in the parsed data; only where the counts differ is the text parsed again.
 """
 
-from __future__ import annotations
-
 import json
 import re
 from typing import Any

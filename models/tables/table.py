@@ -1,7 +1,5 @@
 """A reader of CSV as people write it: any column order, a byte-order mark, CRLF, bad rows among good ones."""
 
-from __future__ import annotations
-
 import csv
 import re
 from collections import deque

@@ -3,8 +3,6 @@
 Texts on law describe it as of the day `AS_OF`; only authorities and licensed advisers can say what holds.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date

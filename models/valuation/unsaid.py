@@ -1,7 +1,5 @@
 """The fields that a description leaves blank, and the values that were assumed for them."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache

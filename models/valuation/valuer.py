@@ -1,7 +1,5 @@
 """The valuation of a subject in money; the command line and the service both use this module."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -69,6 +67,16 @@ class Valuation(ValueEstimate):
     assumed: tuple[Assumption, ...]
     unknown: tuple[str, ...]
     claims: tuple[Claim, ...]
+
+
+class _Quoted(NamedTuple):
+    """A currency with its exchange rate for one day."""
+
+    currency: str
+    rate: Quote
+
+    def money(self, log_usd: float) -> Decimal:
+        return money_of(log_usd, self.rate.usd, self.currency)
 
 
 @dataclass(frozen=True)
@@ -207,16 +215,6 @@ class Valuer:
             "model_version": self.version,
             "provisional": self.provisional,
         }
-
-
-class _Quoted(NamedTuple):
-    """A currency with its exchange rate for one day."""
-
-    currency: str
-    rate: Quote
-
-    def money(self, log_usd: float) -> Decimal:
-        return money_of(log_usd, self.rate.usd, self.currency)
 
 
 def money_of(log_usd: float, rate: float, currency: str) -> Decimal:

@@ -1,7 +1,5 @@
 """The contents of the model card as one JSON document: judgement, market index, importance, evidence, fit."""
 
-from __future__ import annotations
-
 import math
 from collections import Counter
 from collections.abc import Mapping, Sequence

@@ -1,7 +1,5 @@
 """The figures of the boosted trees of a served model, for the card to draw: nothing is fitted anew."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping, Sequence
 from typing import Any

@@ -1,7 +1,5 @@
 """The model card as one HTML page that loads nothing else: no script, font or picture."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from datetime import date
 from html import escape

@@ -1,7 +1,5 @@
 """`python -m training evaluate --growth`: show how error and range narrow with more records."""
 
-from __future__ import annotations
-
 import json
 from collections.abc import Sequence
 from functools import partial

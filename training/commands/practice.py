@@ -1,7 +1,5 @@
 """`python -m training practice`: check a file of common practice, and compare its rules with the evidence."""
 
-from __future__ import annotations
-
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict

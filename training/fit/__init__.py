@@ -1,7 +1,5 @@
 """Fit a price model on evidence. Commands, backtests and tests all call `fit_model`."""
 
-from __future__ import annotations
-
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace

@@ -3,8 +3,6 @@
 Instruments and open data sets are both fitted by `fit_core`.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace

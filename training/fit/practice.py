@@ -3,8 +3,6 @@
 The two instruments that a rule compares are of an invented model, as a rule is about no particular model.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict

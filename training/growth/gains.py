@@ -9,8 +9,6 @@ With several values observed at once, V′ = V − V_o (V_oo + S)⁻¹ V_oᵀ, w
 The sales would also improve the noise, the trees and the pooling; that is not counted.
 """
 
-from __future__ import annotations
-
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass

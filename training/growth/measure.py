@@ -5,8 +5,6 @@ and fits on these are judged by the sales of the other half; then the same is do
 is judged at every size, by fits that have no record of its instrument.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import groupby

@@ -1,7 +1,5 @@
 """Report what more records would bring to a price model, as one JSON document with sentences."""
 
-from __future__ import annotations
-
 import math
 from collections import Counter
 from collections.abc import Callable, Sequence

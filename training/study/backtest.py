@@ -1,7 +1,5 @@
 """Backtest: fit a price model before each past quarter, and judge it by the sales of that quarter."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date

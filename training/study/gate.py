@@ -11,8 +11,6 @@ only if its ranges clearly hold too few prices. It is not compared with a provis
 few sales the comparison would refuse one sound fit in six.
 """
 
-from __future__ import annotations
-
 import io
 import math
 from collections.abc import Mapping, Sequence
@@ -82,7 +80,7 @@ class Answers:
     high: Floats
 
     @classmethod
-    def of(cls, judged: Judged) -> Answers:
+    def of(cls, judged: Judged) -> "Answers":
         k = judged.levels.index(SCORE_LEVEL)
         ids = tuple(_key(sale) for sale in judged.sales)
         return cls(ids, judged.center, judged.low[:, k], judged.high[:, k])
@@ -96,7 +94,7 @@ class Answers:
         return out.getvalue()
 
     @classmethod
-    def from_bytes(cls, data: bytes) -> Answers:
+    def from_bytes(cls, data: bytes) -> "Answers":
         """Read what `to_bytes` wrote."""
         with np.load(io.BytesIO(data), allow_pickle=False) as npz:
             return cls(tuple(map(str, npz["ids"])), npz["center"], npz["low"], npz["high"])

@@ -1,7 +1,5 @@
 """Price indices from specimens sold more than once: an outside check on the model's own market index."""
 
-from __future__ import annotations
-
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass

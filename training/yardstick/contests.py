@@ -1,7 +1,5 @@
 """The contests of the yardstick, each split into fits that can run in any process and in any order."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache

@@ -1,7 +1,5 @@
 """Encode the rows of an open data set for the evaluator, with each column as a player of Shapley values."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property

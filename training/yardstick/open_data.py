@@ -4,8 +4,6 @@ A data set has a `Table` (unknown is NaN for numbers, "" for levels), log prices
 From these `specification_of` makes the terms of our fit, and each peer makes its own encoding.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum

@@ -1,7 +1,5 @@
 """Specify our fit on an open data set by the scales of its columns, with one rule for all data sets."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from itertools import combinations
 

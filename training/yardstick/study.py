@@ -1,7 +1,5 @@
 """The command of a study: markets of fresh seeds, fitted side by side, whose figures a file keeps."""
 
-from __future__ import annotations
-
 import hashlib
 import json
 import os

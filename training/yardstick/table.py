@@ -1,7 +1,5 @@
 """The yardstick's table of scores, as text."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 
 Scores = Mapping[str, Mapping[str, Mapping[str, float]]]

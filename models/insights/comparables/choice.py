@@ -1,7 +1,5 @@
 """Choose the comparable sales of a subject, adjust their prices to it, and reconcile them to one figure."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace

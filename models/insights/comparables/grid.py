@@ -5,8 +5,6 @@ channel, which are compounded. Then come adjustments for the instrument's fields
 adjusted so far, which are added up.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass

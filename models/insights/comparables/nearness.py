@@ -1,7 +1,5 @@
 """Find the records of a model that are most like a subject, by a fast distance without the price model."""
 
-from __future__ import annotations
-
 import numpy as np
 from numpy.typing import NDArray
 

@@ -1,7 +1,5 @@
 """The picture of a value's ranges on a scale of money, with comparable sales and a price asked, if given."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from decimal import Decimal
 

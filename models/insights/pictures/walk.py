@@ -1,7 +1,5 @@
 """The picture of a value's reasons: bars that lead from a typical instrument's value, factor by factor."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from decimal import Decimal
 

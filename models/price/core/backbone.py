@@ -8,8 +8,6 @@ value. `scale_f` is the exponential of a penalised linear function and varies by
 limits the total loss.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -134,7 +132,7 @@ class Backbone:
         """The number of each block's first design column; the last entry is the number of all columns."""
         return np.cumsum([0, *(block.size for block in self.blocks)])
 
-    def without_blanks(self) -> Backbone:
+    def without_blanks(self) -> "Backbone":
         """Return a copy whose blank terms are 0, so that a blank field counts just as its typical value."""
         blanks = np.repeat([b.role == BLANK for b in self.blocks], [b.size for b in self.blocks])
         return replace(self, theta=np.where(blanks, 0.0, self.theta))

@@ -4,8 +4,6 @@ A fitted basis turns n rows into a sparse design `(index, value)`, both (n, m): 
 design column index[i, j]. All rows have m entries, so a row's sums do not depend on the rows beside it.
 """
 
-from __future__ import annotations
-
 from abc import ABC, abstractmethod
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, fields

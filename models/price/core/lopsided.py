@@ -11,8 +11,6 @@ F(x) = (1 − p) · T((x − a) / b) + p · T((x + c) / b),
 b = √(1 − ρ), a = √(ρ p / (1 − p)), c = √(ρ (1 − p) / p)
 """
 
-from __future__ import annotations
-
 import math
 
 import numpy as np

@@ -18,8 +18,6 @@ Leaf values are rounded to multiples of a tiny power of two, so that sums are ex
 prediction of a row does not depend on the rows beside it, and rounding cannot change a sign.
 """
 
-from __future__ import annotations
-
 from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -53,7 +51,7 @@ class PairTables:
     widths: Ints
 
     @staticmethod
-    def from_text(texts: Sequence[str]) -> PairTables:
+    def from_text(texts: Sequence[str]) -> "PairTables":
         """Read the mean of several boosters from the texts of `Booster.model_to_string()`.
 
         Raises ForestError as `read_booster`, and for a path that splits on more than two inputs.

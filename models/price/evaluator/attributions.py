@@ -8,8 +8,6 @@ its overall direction, in proportion to how far each moved it.** So a field that
 row never gains by the trees, and no player gets more than the input's whole effect.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from typing import NamedTuple
 

@@ -1,7 +1,5 @@
 """Values, ranges and effects of rows, computed from the cached entries of their fields."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Sequence
 from typing import Any, NamedTuple
 

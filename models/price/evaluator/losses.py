@@ -5,8 +5,6 @@ Their scales differ by key and by one player, the switch, which for instruments 
 a larger loss into a smaller sum.
 """
 
-from __future__ import annotations
-
 import math
 from collections import Counter
 from collections.abc import Sequence

@@ -1,7 +1,5 @@
 """Pieces: cached parts of design rows, with their contribution to a value and to its variance."""
 
-from __future__ import annotations
-
 import threading
 from collections.abc import Sequence
 from functools import lru_cache
@@ -195,7 +193,7 @@ class Covariances:
     start from.
     """
 
-    def __init__(self, pieces: Pieces, known: Covariances | None = None) -> None:
+    def __init__(self, pieces: Pieces, known: "Covariances | None" = None) -> None:
         self._pieces, self._lock = pieces, threading.Lock()
         self._positions: list[int] = known._positions.copy() if known else []
         homes = known._homes if known else {}

@@ -1,7 +1,5 @@
 """The card's chart of the rules of common practice: prior, evidence and posterior of each rule."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping, Sequence
 from typing import Any, NamedTuple

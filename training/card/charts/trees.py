@@ -1,7 +1,5 @@
 """The card's charts of what the boosted trees learnt, as SVG (`training.card.charts.drawing`)."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from typing import Any
 

@@ -1,7 +1,5 @@
 """The card's charts of errors, coverage, market index and importance, as SVG."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from typing import Any
 

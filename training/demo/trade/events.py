@@ -1,7 +1,5 @@
 """Draw sales, asking prices and offers: their days, channels and prices, from the true price function."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np
@@ -40,7 +38,7 @@ class Counts:
     @classmethod
     def of(
         cls, sales: int, later: int | None = None, askings: int | None = None, offers: int | None = None
-    ) -> Counts:
+    ) -> "Counts":
         """Return the counts; by default 4 askings per 3 sales, 1 offer per 5 sales, 1 later sale per 6."""
         return cls(
             sales,

@@ -1,7 +1,5 @@
 """Recorded prices of the demo market: rounded, with auction premiums, in one of four currencies."""
 
-from __future__ import annotations
-
 from datetime import date
 from decimal import Decimal
 

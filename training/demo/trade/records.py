@@ -1,7 +1,5 @@
 """Records of the demo's specimens. As in real records, related fields are often left out together."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from statistics import NormalDist
 from typing import Any

@@ -1,7 +1,5 @@
 """The names of the demo market, all invented, and the facts of each model that are the same for any seed."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 

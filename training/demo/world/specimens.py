@@ -1,7 +1,5 @@
 """True specimens of the demo market: all wear follows one amount of play, and parts are changed over time."""
 
-from __future__ import annotations
-
 from typing import Any
 
 import numpy as np

@@ -1,7 +1,5 @@
 """The true price function of a demo market: a specimen's log value, and the effect of each field on it."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any

@@ -1,7 +1,5 @@
 """The workshops of the demo world, drawn by seed: facts for the catalogue, and hidden price parameters."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from datetime import date
 from typing import Any

@@ -1,7 +1,5 @@
 """The evidence as one regression problem: design matrix, targets, noise kinds and prior groups."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -124,7 +122,7 @@ class Problem:
     spread: Floats
     contrasts: Contrasts | None = None
 
-    def rows(self, keep: Bools | Ints) -> Problem:
+    def rows(self, keep: Bools | Ints) -> "Problem":
         """Return the problem on some of its rows, with all rules of common practice."""
         own = self.x[keep], self.y[keep], self.kind[keep], self.spread[keep]
         return Problem(self.layout, *own, self.contrasts)

@@ -1,7 +1,5 @@
 """Recipes for basis functions of one column. Each fits a basis to a table; None means too little data."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable
 

@@ -1,7 +1,5 @@
 """Turn rules of common practice (statements) into design rows, which a fit takes as informative priors."""
 
-from __future__ import annotations
-
 import math
 
 import numpy as np

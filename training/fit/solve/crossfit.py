@@ -1,7 +1,5 @@
 """Fit the regression (backbone) without each fold of the rows, with variances held or learned anew."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 

@@ -5,8 +5,6 @@ iterated weights (Lange, Little & Taylor 1989), and prior variances by the evide
 damped towards EM.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable
 from dataclasses import replace

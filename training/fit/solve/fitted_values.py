@@ -1,7 +1,5 @@
 """The fitted values of the regression (backbone) on the rows of a design, and their derivatives."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass

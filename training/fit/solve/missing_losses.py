@@ -1,7 +1,5 @@
 """Learn to predict the losses of unknown fields from the losses of an instrument's known fields."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import replace
 

@@ -1,7 +1,5 @@
 """Compare the rules of common practice (statements) with the evidence, and weight each by their agreement."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import replace
 from typing import NamedTuple

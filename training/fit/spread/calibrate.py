@@ -4,8 +4,6 @@ Copies of some sales, with fields hidden on purpose, take part. Otherwise the sp
 instruments would rest on the few records that say little.
 """
 
-from __future__ import annotations
-
 import math
 from dataclasses import replace
 

@@ -1,7 +1,5 @@
 """Fit the spread to residuals of left-out sales: which prices scatter more, and the shape of the scatter."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -41,7 +39,7 @@ class LeftOutSales:
     posterior: Floats
     mixture: Floats
 
-    def followed_by(self, others: LeftOutSales) -> LeftOutSales:
+    def followed_by(self, others: "LeftOutSales") -> "LeftOutSales":
         """Return these sales followed by the others."""
         both = {name: np.concatenate([values, others.table[name]]) for name, values in self.table.items()}
         names = ("value", "residual", "posterior", "mixture")

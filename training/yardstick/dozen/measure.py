@@ -1,7 +1,5 @@
 """The figures of one market fitted with common practice or without it."""
 
-from __future__ import annotations
-
 import math
 import time
 from collections.abc import Mapping
@@ -60,7 +58,7 @@ class FitFigures:
     contradicted: tuple[str, ...] | None
 
     @classmethod
-    def from_row(cls, row: Mapping[str, Any]) -> FitFigures:
+    def from_row(cls, row: Mapping[str, Any]) -> "FitFigures":
         """Read the figures from their JSON object."""
         names = row["contradicted"]
         return cls(**{**row, "contradicted": None if names is None else tuple(names)})

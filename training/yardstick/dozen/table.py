@@ -1,7 +1,5 @@
 """The figures of many markets, fitted with rules of common practice and without them, as text."""
 
-from __future__ import annotations
-
 from collections import Counter
 from collections.abc import Sequence
 from typing import NamedTuple

@@ -3,8 +3,6 @@
 The backbone is the model without its trees.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
