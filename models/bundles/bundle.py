@@ -58,9 +58,6 @@ def is_version(name: str) -> bool:
     return _VERSION.fullmatch(name) is not None
 
 
-# ── writing ──────────────────────────────────────────────────────────────────
-
-
 def write_bundle(
     store: Path,
     model: PriceModel,
@@ -162,9 +159,6 @@ def _content_hash(manifest: Mapping[str, Any]) -> str:
     """Return the first digits of the hash of the manifest without its version."""
     said = {key: value for key, value in manifest.items() if key != "version"}
     return hashlib.sha256(json.dumps(said, sort_keys=True).encode()).hexdigest()[:_HASH_DIGITS]
-
-
-# ── reading ──────────────────────────────────────────────────────────────────
 
 
 def read_bundle(

@@ -47,6 +47,10 @@ class Evidence:
         """The record's instrument, day and channel, as a subject that can be valued."""
         return Subject(self.instrument, self.day, self.channel)
 
+    def usd(self, rates: Rates) -> float:
+        """Return the price in US dollars at the rate of the record's day. Raises RateError."""
+        return float(self.price) * rates.usd_per(self.currency, self.day)
+
     @property
     def specimen(self) -> str:
         """A key that all records of one instrument share; one without a serial number has its own."""
@@ -93,7 +97,9 @@ class Evidence:
         cells = {name: _cell(name, data.get(name), faults) for name in OWN_COLUMNS}
         inner: list[Fault] = []
         it = _instrument(Instrument.from_nested, data.get("instrument", {}), catalogue, inner)
-        faults.extend(replace(fault, field=_under_instrument(fault.field)) for fault in inner)
+        for fault in inner:
+            path = "instrument" if fault.field == "instrument" else f"instrument.{fault.field}"
+            faults.append(replace(fault, field=path))
         return cls._read(cells, it, rates, today or last_day(), faults)
 
     @classmethod
@@ -141,10 +147,6 @@ def _instrument(
     except InputError as error:
         faults.extend(error.faults)
         return _NOBODY
-
-
-def _under_instrument(path: str) -> str:
-    return path if path == "instrument" else f"instrument.{path}"
 
 
 def _stranger(name: str, value: Any) -> Fault:

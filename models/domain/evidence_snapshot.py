@@ -88,8 +88,6 @@ class EvidenceSnapshot:
         words = {name: tuple(text.split("\n")) for name, text in texts.items()}
         return cls(words, codes, specimens)
 
-    # ── queries ──────────────────────────────────────────────────────────────
-
     def of_model(self, maker: str, model: str) -> NDArray[np.int64]:
         """Return the positions of the records of this model; names are spelled as in the catalogue."""
         makers, models = self.code("maker", maker), self.code("model", model)
@@ -128,17 +126,9 @@ class EvidenceSnapshot:
 
     def _record(self, at: int) -> Evidence:
         it: dict[str, Any] = {flat: parse_cell(BY_FLAT[flat], self._word(flat, at)) for flat in _FIELDS}
-        own = {name: self._word(name, at) for name in _OWN}
-        return Evidence(
-            id=own["id"],
-            kind=own["kind"],
-            day=date.fromisoformat(own["day"]),
-            price=Decimal(own["price"]),
-            currency=own["currency"],
-            channel=own["channel"],
-            source="",
-            instrument=Instrument(**it),
-        )
+        name, kind, day, price, currency, channel = (self._word(name, at) for name in _OWN)
+        read = date.fromisoformat(day), Decimal(price)
+        return Evidence(name, kind, *read, currency, channel, "", Instrument(**it))
 
 
 NO_EVIDENCE = EvidenceSnapshot.of(())

@@ -1,6 +1,6 @@
 """One instrument: read from JSON or CSV by one validator, and written back in either form."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
 from datetime import date
 from typing import Any, NamedTuple
@@ -182,11 +182,16 @@ def _put(path: str, value: Any, out: dict[str, Any], faults: list[Fault]) -> Non
     field = BY_PATH.get(path)
     if field is None:
         # Only groups of fields are objects, so the nearest group is suggested for an unknown object.
-        close = nearest(path, GROUPS if isinstance(value, Mapping) else BY_PATH)
-        hint = f"did you mean {close[0]}?" if close else "see the vocabulary for the fields"
-        faults.append(Fault(path, value, "is not a field of an instrument", "", hint, close))
+        faults.append(unknown_field(path, value, GROUPS if isinstance(value, Mapping) else BY_PATH))
     else:
         out[field.flat] = value
+
+
+def unknown_field(path: str, value: object, among: Iterable[str]) -> Fault:
+    """Return the fault for a field that does not exist; it suggests the nearest names of `among`."""
+    close = nearest(path, among)
+    hint = f"did you mean {close[0]}?" if close else "see the vocabulary for the fields"
+    return Fault(path, value, "is not a field of an instrument", "", hint, close)
 
 
 class Subject(NamedTuple):

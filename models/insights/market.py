@@ -31,10 +31,7 @@ class MarketIndex:
 
 
 def market_index(valuer: Valuer, subject: Subject) -> MarketIndex:
-    """Return the index, from the first evidence to the subject's day, in the subject's channel.
-
-    Raises UnknownNameError.
-    """
+    """Return the index in the subject's channel, from the first evidence on. Raises UnknownNameError."""
     canonical = valuer.canonical(subject)
     reference = valuer.model.reference(canonical).instrument
     days = _days(valuer, canonical.day)

@@ -183,10 +183,7 @@ class Grounds(NamedTuple):
 
 
 def cautions_for(subject: Subject, catalogue: Catalogue, grounds: Grounds) -> tuple[Caution, ...]:
-    """Return all cautions that apply to a value, contradictions with the catalogue first.
-
-    Raises UnknownNameError.
-    """
+    """Return all cautions on a value, contradictions with the catalogue first. Raises UnknownNameError."""
     model = catalogue.find(subject.instrument.maker, subject.instrument.model)
     differing = [
         Caution(

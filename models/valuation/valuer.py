@@ -143,15 +143,9 @@ class Valuer:
         try:
             return self.rates.quote(currency, day)
         except RateError as error:
-            allowed = ", ".join(self.rates.currencies)
-            fault = Fault(
-                "currency",
-                currency,
-                str(error).split(";")[0],
-                allowed,
-                "choose another currency or day",
-            )
-            raise InputError([fault]) from error
+            problem, allowed = str(error).split(";")[0], ", ".join(self.rates.currencies)
+            step = "choose another currency or day"
+            raise InputError([Fault("currency", currency, problem, allowed, step)]) from error
 
     def rate_source(self, currency: str) -> str:
         """Return the publisher of this currency's rates, in words; US dollars need no rate."""

@@ -113,6 +113,11 @@ def row_sums(values: Floats) -> Floats:
     return np.add.accumulate(values, axis=1)[:, -1] if values.shape[1] else np.zeros(len(values))
 
 
+def saturate(loss: Floats, cap: float) -> Floats:
+    """Return T(u), which a total loss u takes off the log price; it stays below the cap C."""
+    return loss if math.isinf(cap) else np.asarray(-cap * np.expm1(-loss / cap))
+
+
 @dataclass(frozen=True)
 class Backbone:
     """The fitted regression: blocks, their coefficients `theta`, an intercept, and the cap C of losses."""

@@ -110,8 +110,6 @@ class PairTables:
                 out[(self.names[i], self.names[j])] = left
         return out
 
-    # ── internals ────────────────────────────────────────────────────────────
-
     def _bins(self, x: Floats) -> Ints:
         """Return (n, p) bins: for each input, the first bin whose upper end is not below the value."""
         if x.ndim != 2 or x.shape[1] != len(self.names):
@@ -147,10 +145,7 @@ class PairTables:
         return self.values.take(self.starts + one.take(i, axis=1) * self.widths + other.take(j, axis=1))
 
     def _tables_of(self, at: int) -> list[tuple[Floats, int]]:
-        """Return each table of one input as a matrix, and the axis of that input (0 or 1).
-
-        A table over that input alone has one column.
-        """
+        """Return each table of one input as a matrix (one column if of it alone), and the input's axis."""
         out = []
         for table, (i, j) in enumerate(self.pairs.tolist()):
             if at in (i, j):

@@ -68,10 +68,7 @@ class Division:
 
 
 def divided(far: Floats, effect: Floats) -> Floats:
-    """Divide the effects of inputs (…) over m players by how far (m, …) each moved them; see the module.
-
-    Returns (m, …) shares.
-    """
+    """Divide effects of inputs (…) over m players by how far (m, …) each moved them into (m, …) shares."""
     if not len(far):
         return far
     net, size = np.add.accumulate(far)[-1], np.abs(far)
@@ -86,10 +83,7 @@ def divided(far: Floats, effect: Floats) -> Floats:
 
 
 def _rounds(players: Sequence[int | None]) -> list[tuple[Ints, Ints]]:
-    """Group effects into rounds of (players, positions of effects), each player at most once in a round.
-
-    Adding round by round gives all sums one fixed order.
-    """
+    """Group effects into rounds of (players, positions), each player once in one, to sum in a fixed order."""
     count: dict[int, int] = {}
     rounds: list[tuple[list[int], list[int]]] = []
     for at, player in enumerate(players):

@@ -72,10 +72,7 @@ class EntryColumn:
 
 
 class Interpolation(NamedTuple):
-    """Linear interpolation between two pieces: positions `at` and `beyond`, and the `share` of the second.
-
-    All three are arrays of one shape.
-    """
+    """Interpolation between pieces `at` and `beyond` by the `share` of the second: arrays of one shape."""
 
     at: Ints
     beyond: Ints

@@ -197,10 +197,7 @@ class Plan:
 
 
 def _switch_of(core: Core, encoding: Encoding) -> int | None:
-    """Return the position of the switch, the one player that the scales of losses depend on.
-
-    It is None if they depend on the key alone. Raises ValueError if they depend on two players.
-    """
+    """Return the position of the switch; None if the scales of losses depend on the key alone."""
     columns = [c for b in core.backbone.blocks if b.role.kind is RoleKind.SCALE for c in b.columns]
     players = encoding.players_of(columns)
     if len(players) > 1:
