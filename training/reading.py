@@ -55,16 +55,8 @@ def read_evidence(
         stream = path.open("rb")
     except OSError as error:
         raise TableError(f"{path}: cannot be read: {error.strerror}") from error
-    with (
-        stream,
-        tqdm(
-            total=size,
-            unit="B",
-            unit_scale=True,
-            desc=f"reading {path.name}",
-            disable=None if progress else True,
-        ) as bar,
-    ):
+    title, off = f"reading {path.name}", None if progress else True
+    with stream, tqdm(total=size, unit="B", unit_scale=True, desc=title, disable=off) as bar:
         try:
             table = read_table(stream, EVIDENCE_COLUMNS, REQUIRED_COLUMNS)
         except TableError as error:

@@ -134,9 +134,6 @@ def _with_learned(
     return {**asdict(one), "learned": {key: learned[key] for key in keys} if learned else None}
 
 
-# ── as text ──────────────────────────────────────────────────────────────────
-
-
 def _as_text(rules: Sequence[Rule], fitted: _Fitted | None) -> list[str]:
     rows = [("rule", "price", "as if sales", *(_HEAD if fitted else ()), "in words")]
     for rule in rules:

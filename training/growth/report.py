@@ -73,9 +73,6 @@ def _past(size: Size) -> dict[str, Any]:
     }
 
 
-# ── sentences ────────────────────────────────────────────────────────────────
-
-
 def named(gains: Sequence[Gain], sentence: Callable[[Gain], str]) -> list[dict[str, Any]]:
     """Return the ten largest gains as JSON, each with a sentence, and `before` and `after` in per cent."""
     ranked = sorted(gains, key=lambda gain: (-gain.gain, gain.name))

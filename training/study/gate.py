@@ -20,6 +20,7 @@ from typing import Any
 import numpy as np
 from scipy.special import bdtr
 
+from models.domain.evidence import Evidence
 from models.domain.money import Rates
 from models.price.core.basis import Floats
 from models.price.interface import PriceModel
@@ -100,7 +101,7 @@ class Answers:
             return cls(tuple(map(str, npz["ids"])), npz["center"], npz["low"], npz["high"])
 
 
-def _key(sale: Any) -> str:
+def _key(sale: Evidence) -> str:
     # An id alone does not identify a sale, as another file may use it again.
     return f"{sale.id}|{sale.day.isoformat()}|{sale.price}|{sale.currency}"
 
@@ -113,19 +114,18 @@ def answers_of_current(
     `kept_answers`: the stored answers of its holdout model (fitted without the latest sales), used for sales
     up to its last evidence.
     """
-    fresh = [model.last_evidence is None or sale.day > model.last_evidence for sale in candidate.sales]
+
+    def fresh(sale: Evidence) -> bool:
+        return model.last_evidence is None or sale.day > model.last_evidence
+
     known = {name: i for i, name in enumerate(kept_answers.ids)} if kept_answers else {}
-    usable = np.array(
-        [f or _key(s) in known for f, s in zip(fresh, candidate.sales, strict=True)], dtype=bool
-    )
+    usable = np.array([fresh(sale) or _key(sale) in known for sale in candidate.sales], dtype=bool)
     sales = [sale for sale, use in zip(candidate.sales, usable, strict=True) if use]
     if not sales:
         return usable, Answers((), *(np.zeros(0) for _ in range(3)))
     said = Answers.of(judge(model, sales, rates, (SCORE_LEVEL,)))
-    if kept_answers:
-        for row, (name, sale) in enumerate(zip(said.ids, sales, strict=True)):
-            if model.last_evidence is None or sale.day > model.last_evidence:
-                continue
+    for row, (name, sale) in enumerate(zip(said.ids, sales, strict=True)):
+        if kept_answers and not fresh(sale):
             at = known[name]
             said.center[row], said.low[row] = kept_answers.center[at], kept_answers.low[at]
             said.high[row] = kept_answers.high[at]

@@ -63,12 +63,8 @@ def resold(rows: Sequence[Evidence], rates: Rates) -> tuple[list[Pair], list[int
         return [], []
     years = list(range(sales[0].day.year, sales[-1].day.year + 1))
     pairs = [
-        Pair(a.day.year - years[0], b.day.year - years[0], _usd(a, rates), _usd(b, rates))
+        Pair(a.day.year - years[0], b.day.year - years[0], a.usd(rates), b.usd(rates))
         for chain in by_specimen.values()
         for a, b in pairwise(chain)
     ]
     return pairs, years
-
-
-def _usd(sale: Evidence, rates: Rates) -> float:
-    return float(sale.price) * rates.usd_per(sale.currency, sale.day)

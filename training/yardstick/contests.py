@@ -105,8 +105,6 @@ def _run_market(piece: ContestFit) -> ContestResult:
     return ContestResult(piece, paid, prediction)
 
 
-# ── scores ───────────────────────────────────────────────────────────────────
-
 SCORES: Mapping[str, Callable[[Floats, Guess], float]] = {
     "median_error": lambda y, g: float(100 * np.median(np.abs(np.expm1(g.center - y)))),
     "rmse_log": lambda y, g: float(np.sqrt(((g.center - y) ** 2).mean())),

@@ -28,8 +28,6 @@ class StudyFigures(Protocol):
 F = TypeVar("F", bound=StudyFigures)
 
 
-# ── the file ─────────────────────────────────────────────────────────────────
-
 _ROOT = Path(__file__).resolve().parents[2]
 # The figures come of these; what only prints them is not among them.
 _SOURCES = ("models", "training/demo", "training/fit")
@@ -74,9 +72,6 @@ def write(path: Path, code: str, markets: Sequence[StudyFigures]) -> None:
     beside = path.with_name(path.name + ".part")
     beside.write_text(text + "\n", encoding="utf-8")
     os.replace(beside, path)
-
-
-# ── the command ──────────────────────────────────────────────────────────────
 
 
 def study_command(

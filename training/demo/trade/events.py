@@ -3,16 +3,13 @@
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from models.domain.vocabulary import CHANNEL_NAMES, KIND_NAMES
+from models.price.core.basis import Floats, Ints
 from training.demo.world.natures import CHANNEL_NOISE
 from training.demo.world.specimens import Drawn, draw_specimens, later_life
 from training.demo.world.truth import Truth
 from training.demo.world.workshops import EVIDENCE_ENDS, MARKET_CLOSES, MARKET_OPENS, World
-
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
 
 SALE, ASKING, OFFER, STOCK = 0, 1, 2, 3  # the first three are positions in KIND_NAMES
 QUALITY = 0.045  # standard deviation of the quality that no field records, in log price
@@ -96,8 +93,7 @@ def _days(rng: np.random.Generator, counts: Counts) -> Ints:
     opens, ends, closes = (d.toordinal() for d in (MARKET_OPENS, EVIDENCE_ENDS, MARKET_CLOSES))
     before = opens + (ends + 1 - opens) * rng.random(counts.evidence) ** 0.75
     after = ends + 1 + (closes - ends) * rng.random(counts.later)
-    days: Ints = np.floor(np.concatenate([before, after, np.full(counts.stock, closes)])).astype(np.int64)
-    return days
+    return np.asarray(np.floor(np.concatenate([before, after, np.full(counts.stock, closes)])), np.int64)
 
 
 def _repeats(rng: np.random.Generator, c: Drawn, kind: Ints, day: Ints, counts: Counts) -> None:

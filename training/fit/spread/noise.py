@@ -141,10 +141,7 @@ class Likelihood:
         return np.asarray(out)
 
     def _terms(self, theta: Floats) -> tuple[Floats, Floats, Floats]:
-        """Return (n,) variances, (n, 3) derivatives of their logs, and (n,) outlyingness from 0 to 1.
-
-        The derivatives are by log noise variance and by the last two parameters.
-        """
+        """Return (n,) variances, (n, 3) derivatives of their logs, and (n,) outlyingness from 0 to 1."""
         log_noise = self.x @ theta[:-2]
         noise, (g, kappa) = np.exp(np.clip(log_noise, *_LOG_NOISE)), np.exp(theta[-2:])
         variance = noise + (_LEAST_POSTERIOR + g) * self.posterior + (_LEAST_UNKNOWN + kappa) * self.unknown
