@@ -131,9 +131,8 @@ FIELDS: tuple[Field, ...] = (
         Family.RARITY,
         "number in the edition",
         "the instrument's own number within a numbered edition",
-        (),
-        1,
-        10_000_000,
+        low=1,
+        high=10_000_000,
     ),
     Field(
         "build",
