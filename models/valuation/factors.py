@@ -1,7 +1,5 @@
 """The effect of each field on a value, the sums by family, and the shares that rest on common practice."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from decimal import Decimal

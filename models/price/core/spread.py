@@ -9,8 +9,6 @@ residual is first mapped to the equally probable residual of a row whose losses 
 a range are mapped back (`models.price.core.lopsided`; Chernozhukov et al. 2021).
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass

@@ -8,8 +8,6 @@ its overall direction, in proportion to how far each moved it.** So a field that
 row never gains by the trees, and no player gets more than the input's whole effect.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from typing import NamedTuple
 
@@ -71,10 +69,7 @@ class Division:
 
 
 def divided(far: Floats, effect: Floats) -> Floats:
-    """Divide the effects of inputs (…) over m players by how far (m, …) each moved them; see the module.
-
-    Returns (m, …) shares.
-    """
+    """Divide effects of inputs (…) over m players by how far (m, …) each moved them into (m, …) shares."""
     if not len(far):
         return far
     net, size = np.add.accumulate(far)[-1], np.abs(far)

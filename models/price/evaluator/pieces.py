@@ -1,7 +1,5 @@
 """Pieces: cached parts of design rows, with their contribution to a value and to its variance."""
 
-from __future__ import annotations
-
 import threading
 from collections.abc import Sequence
 from typing import NamedTuple
@@ -73,10 +71,7 @@ class EntryColumn:
 
 
 class Interpolation(NamedTuple):
-    """Linear interpolation between two pieces: positions `at` and `beyond`, and the `share` of the second.
-
-    All three are arrays of one shape.
-    """
+    """Interpolation between pieces `at` and `beyond` by the `share` of the second: arrays of one shape."""
 
     at: Ints
     beyond: Ints
@@ -194,7 +189,7 @@ class Covariances:
     start from.
     """
 
-    def __init__(self, pieces: Pieces, known: Covariances | None = None) -> None:
+    def __init__(self, pieces: Pieces, known: "Covariances | None" = None) -> None:
         self._pieces, self._lock = pieces, threading.Lock()
         self._positions: list[int] = known._positions.copy() if known else []
         homes = known._homes if known else {}
