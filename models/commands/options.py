@@ -22,7 +22,7 @@ def note(text: str) -> None:
 
 
 def say_refused(failed: int, total: int, where: str) -> None:
-    """Say how many rows could not be valued, if any. Raises ClickException (exit code 1) if none was valued."""
+    """Say how many rows could not be valued, if any. Raises ClickException if none was valued."""
     text = f"{failed} of {total} rows could not be valued: {where}"
     if failed and failed == total:
         raise click.ClickException(text)

@@ -158,7 +158,9 @@ def _without_commas(raw: list[str], surplus: int) -> str:
     """Say how to get rid of the surplus cells; a number that was cut at its commas is named."""
     step = "quote cells that hold a comma"
     numbers = [n for part in raw for n in _GROUPED.findall(part) if n.count(",") <= surplus]
-    return f"write {numbers[0]} without a comma, as {numbers[0].replace(',', '')}; {step}" if numbers else step
+    if not numbers:
+        return step
+    return f"write {numbers[0]} without a comma, as {numbers[0].replace(',', '')}; {step}"
 
 
 def _shown(text: str) -> str:

@@ -40,7 +40,7 @@ _thread = threading.local()
 
 
 def when_ready(server: Any) -> None:
-    """Log the address (gunicorn's hook): gunicorn's own line has none where each worker opens the port itself."""
+    """Log the address (gunicorn's hook); gunicorn's own line has none, since the workers open the port."""
     server.log.info("Workers listen at: %s", ", ".join(server.cfg.bind))
 
 

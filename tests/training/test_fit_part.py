@@ -1,4 +1,4 @@
-"""A fit of many rows learns its first variances on every k-th row, unless a kind of evidence is not among those."""
+"""A fit of many rows learns its first variances on a part of them, unless a kind of evidence is not in it."""
 
 from __future__ import annotations
 
@@ -20,7 +20,9 @@ SPEC = Specification((BackboneTerm("build", (levels("build"),)),))
 KINDS = ("", "asking", "offer")  # sales, askings, offers
 
 
-def fitted(monkeypatch: pytest.MonkeyPatch, at_each: tuple[str, str], between: str, learn_on: int) -> Solution:
+def fitted(
+    monkeypatch: pytest.MonkeyPatch, at_each: tuple[str, str], between: str, learn_on: int
+) -> Solution:
     """Fit rows whose every fourth is one of two kinds in turn, with a third kind between them."""
     kinds = [between if row % EACH else at_each[row // EACH % 2] for row in range(ROWS)]
     rng = np.random.default_rng(5)
