@@ -76,12 +76,18 @@ WATCHLISTS = Table(
     step(
         7,
         "tests/service/who_may.py",
-        'OPERATIONS = """\n',
+        "GET     /v1/performance                                          evidence\n",
         """\
-POST    /v1/watchlists                                           inventory
-GET     /v1/watchlists                                           inventory
-GET     /v1/watchlists/{watchlist_id}                            inventory
+POST    /v1/watchlists                                           evidence
+GET     /v1/watchlists                                           evidence
+GET     /v1/watchlists/{watchlist_id}                            evidence
 """,
+    ),
+    step(
+        7,
+        "tests/service/test_who_may_ask.py",
+        '    "key_id": "0" * 12,\n',
+        '    "watchlist_id": "wat_" + "0" * 26,\n',
     ),
     step(
         8,

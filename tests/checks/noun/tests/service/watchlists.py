@@ -14,7 +14,7 @@ PATH = "/v1/watchlists"
 
 @pytest.fixture
 def shop(shared_app: Flask) -> Caller:
-    return caller_of(shared_app, "inventory")
+    return caller_of(shared_app, "evidence")
 
 
 def test_what_is_made_is_shown(shop: Caller) -> None:

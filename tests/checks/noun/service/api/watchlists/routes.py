@@ -20,7 +20,7 @@ _REQUEST = WatchlistRequestSchema(unknown=RAISE)
 
 
 @blp.route("", methods=["POST"])
-@blp.authorize("inventory")
+@blp.authorize("evidence")
 @blp.arguments(_REQUEST)
 @blp.response(201, WatchlistSchema(), "The new watchlist.", headers={"Location": "the path of it"})
 @idempotent
@@ -33,7 +33,7 @@ def create_watchlist(asked: dict[str, object]) -> Response:
 
 
 @blp.route("")
-@blp.authorize("inventory")
+@blp.authorize("evidence")
 @blp.query(*PAGED)
 @blp.response(200, WatchlistsSchema(), "A page of watchlists.", headers=LINK)
 def list_watchlists(**asked: Any) -> Response:
@@ -46,7 +46,7 @@ def list_watchlists(**asked: Any) -> Response:
 
 
 @blp.route("/<string:watchlist_id>")
-@blp.authorize("inventory")
+@blp.authorize("evidence")
 @blp.response(200, WatchlistSchema(), "The watchlist.", problems=(404,))
 def show_watchlist(watchlist_id: str) -> Response:
     """Show one watchlist.
