@@ -4,8 +4,6 @@ Every limit is reached before dearer work begins: a body that is too wide is ref
 read, and the names most like a wrong one are looked for only among the faults that are told.
 """
 
-from __future__ import annotations
-
 # ── what is read ─────────────────────────────────────────────────────────────
 
 DEEPEST = 32  # Objects and lists in one another; no format of this project has as many.

@@ -1,7 +1,5 @@
 """Options and output of the two commands that value a stock list, from a store of bundles or by a service."""
 
-from __future__ import annotations
-
 import os
 import sys
 from collections.abc import Iterator
@@ -21,6 +19,15 @@ from models.valuation.levels import check_levels
 def note(text: str) -> None:
     """Print a line on stderr without disturbing a progress bar."""
     tqdm.write(text, file=sys.stderr)
+
+
+def say_refused(failed: int, total: int, where: str) -> None:
+    """Say how many rows could not be valued, if any. Raises ClickException if none was valued."""
+    text = f"{failed} of {total} rows could not be valued: {where}"
+    if failed and failed == total:
+        raise click.ClickException(text)
+    if failed:
+        note(text)
 
 
 def _levels(context: click.Context, parameter: click.Parameter, text: str) -> tuple[float, ...]:

@@ -1,7 +1,5 @@
 """Readers of the CSV cells that evidence and stock lists share: an id, a term, a currency, a day."""
 
-from __future__ import annotations
-
 import re
 from datetime import UTC, date, datetime, timedelta
 from functools import partial
@@ -37,16 +35,9 @@ def read_term(name: str, cell: str, allowed: tuple[str, ...], faults: list[Fault
     """Return the cell's term in lower case, and add to `faults` if it is not one of `allowed`."""
     word = cell.casefold()
     if word not in allowed:
-        faults.append(
-            Fault(
-                name,
-                cell,
-                "is not a term of this field" if cell else "is required",
-                ", ".join(allowed),
-                "use one of the allowed terms",
-                partial(nearest, word, allowed, 1),
-            )
-        )
+        problem = "is not a term of this field" if cell else "is required"
+        hint, near = "use one of the allowed terms", partial(nearest, word, allowed, 1)
+        faults.append(Fault(name, cell, problem, ", ".join(allowed), hint, near))
     return word
 
 

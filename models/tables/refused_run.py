@@ -4,8 +4,6 @@ A row that is refused costs as much as one that is valued, and a body of a few c
 million of them. So a file is read on only as long as good rows come.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
 

@@ -1,7 +1,5 @@
 """The levels of the ranges that a caller may ask for, as 0.8 for an 80% range."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 from models.costs import MOST_LEVELS

@@ -4,8 +4,6 @@ Rows go in small transactions, so that no request waits long. One process at a t
 writer anyway, and PostgreSQL gives a lock that ends with the transaction.
 """
 
-from __future__ import annotations
-
 import random
 import threading
 import time

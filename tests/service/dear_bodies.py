@@ -146,6 +146,7 @@ def of_table(example: str) -> Iterator[Dear]:
         "open quotes": '"' + row,
         "long open quotes": '"' + "a," * (LINE // 2),
         "rows of one cell": "x",
+        "digits in groups": "1" + ",111" * (LINE // 4) + "x",
         "unknown names": ",".join(f"{cell}conditionaaa" for cell in cells),
         "long names": ",".join(["condition" * 30] * len(cells)),
         "carriage returns": "\r" * LINE,

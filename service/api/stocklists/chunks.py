@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from itertools import chain, islice, repeat
 from typing import Any, Generic, NamedTuple, Protocol, TypeVar
 
 from models.errors import BookmatchError, InputError
 from models.tables.refused_run import STOPPED, RefusedRun
-from models.tables.stocklist import ROWS_AT_ONCE, Asked, Cells, Terms, value_subjects
+from models.tables.stocklist import ROWS_AT_ONCE, Asked, Terms, value_subjects
 from models.valuation.valuer import Valuer
 
 
@@ -59,7 +59,9 @@ class RowForm(Generic[R]):
         """Return what a row asks for, or what is wrong with it."""
         raise NotImplementedError
 
-    def answer(self, row: R, asked: Any, result: Cells | BookmatchError) -> tuple[bytes, str | None]:
+    def answer(
+        self, row: R, asked: Any, result: Mapping[str, str] | BookmatchError
+    ) -> tuple[bytes, str | None]:
         """Return a row's answer, and its value's word for evidence; None for a row that failed."""
         raise NotImplementedError
 

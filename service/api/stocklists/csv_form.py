@@ -12,7 +12,6 @@ from models.tables.stocklist import (
     KNOWN_COLUMNS,
     REQUIRED_COLUMNS,
     Asked,
-    Cells,
     Terms,
     read_row,
     row_cells,
@@ -51,7 +50,9 @@ class CsvForm(RowForm[TableRow]):
         """Return what a row asks for, or what is wrong with it."""
         return read_row(row, self._valuer, self._terms)
 
-    def answer(self, row: TableRow, asked: Any, result: Cells | BookmatchError) -> tuple[bytes, str | None]:
+    def answer(
+        self, row: TableRow, asked: Any, result: Mapping[str, str] | BookmatchError
+    ) -> tuple[bytes, str | None]:
         """Return a row's answer, and its value's word for evidence; None for a row that failed."""
         cells = row_cells(row, result)
         return self._written(cells), cells.get("evidence")

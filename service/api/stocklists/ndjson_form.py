@@ -16,7 +16,7 @@ from models.domain.instrument import Described, read_nested
 from models.domain.names import nearest
 from models.domain.vocabulary import MAX_TEXT
 from models.errors import BookmatchError, Fault, InputError
-from models.tables.stocklist import FAMILIES, Asked, Cells, Own, Terms, level_name, read_asked
+from models.tables.stocklist import FAMILIES, Asked, Own, Terms, level_name, read_asked
 from models.valuation.valuer import Valuer
 from service.api.stocklists.chunks import RowForm
 from service.api.stocklists.schemas import dump_refused, dump_valued
@@ -49,7 +49,9 @@ class NdjsonForm(RowForm[Line]):
         texts = ((number, text.removeprefix(_BOM).strip()) for number, text in enumerate(self._lines, 1))
         return (read_line(number, text) for number, text in texts if text)
 
-    def answer(self, row: Line, asked: Any, result: Cells | BookmatchError) -> tuple[bytes, str | None]:
+    def answer(
+        self, row: Line, asked: Any, result: Mapping[str, str] | BookmatchError
+    ) -> tuple[bytes, str | None]:
         """Return a line's answer, and its value's word for evidence; None for a line that failed."""
         name = row.data.get("id")
         line = {"line": row.line, "id": name[:MAX_TEXT] if isinstance(name, str) else None}
