@@ -66,8 +66,7 @@ class ProblemSchema(ProblemHeadSchema):
     errors = fields.List(
         fields.Nested(FaultSchema),
         metadata={
-            "description": f"the first {MOST_FAULTS} faults, and detail says how many more there are; "
-            "only where fields are wrong",
+            "description": f"the first {MOST_FAULTS} faults; detail says how many more; only of wrong fields",
             "maxItems": MOST_FAULTS,
         },
     )
