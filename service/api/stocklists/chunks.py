@@ -12,7 +12,7 @@ from models.tables.stocklist import ROWS_AT_ONCE, Asked, Terms, value_subjects
 from models.valuation.valuer import Valuer
 
 
-class Row(Protocol):
+class ListRow(Protocol):
     """A row of a list, and the line on which it starts."""
 
     @property
@@ -20,7 +20,7 @@ class Row(Protocol):
 
 
 T = TypeVar("T")
-R = TypeVar("R", bound=Row)
+R = TypeVar("R", bound=ListRow)
 _FIRST = (25, 100)
 
 
