@@ -7,6 +7,10 @@ import unicodedata
 from collections.abc import Iterable
 from functools import lru_cache
 
+# Likeness from which the name of a field is taken for a misspelling of another. Names in a catalogue, which
+# are longer and typed from memory, are suggested from a lower one on.
+ALIKE = 0.6
+
 
 @lru_cache(maxsize=65_536)
 def normal(name: str) -> str:

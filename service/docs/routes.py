@@ -9,12 +9,19 @@ from flask import Blueprint, Response, current_app, render_template
 
 from service.docs.complete import METHODS
 from service.docs.openapi import document
+from service.http.queries import read_query
 from service.http.responses import json_response
 from service.problems import all_kinds
 
 blp = Blueprint("docs", __name__, template_folder="templates")
 # The page is text and its own style: nothing else may be loaded or run.
 _POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'"
+
+
+@blp.before_request
+def refuse_query() -> None:
+    """Refuse any member of a query, since neither path has one."""
+    read_query(())
 
 
 @blp.get("/openapi.json")

@@ -7,11 +7,13 @@ from typing import Any, NamedTuple, TypeVar
 
 from flask import request
 
-from models.domain.names import nearest
+from models.domain.names import ALIKE, nearest
 from models.errors import Fault, InputError
 from service.errors import FaultyRequestError, Located
 
 T = TypeVar("T")
+# What people call the ends of a period elsewhere.
+_OTHER_WORDS = {"since": "from", "after": "from", "until": "to", "before": "to"}
 
 
 class Query(NamedTuple):
@@ -86,5 +88,8 @@ def _unknown(names: Sequence[str]) -> list[Fault]:
 
 
 def _hint(name: str, names: Sequence[str]) -> str:
-    near = nearest(name, names)
-    return f"did you mean {near[0]}?" if near else "leave it out"
+    near = nearest(name, names, 1, ALIKE) or tuple(one for one in names if _OTHER_WORDS.get(name) == one)
+    if near:
+        return f"did you mean {near[0]}?"
+    in_body = request.is_json and ", or send it in the body if it is a member of that"
+    return f"leave it out{in_body or ''}"
