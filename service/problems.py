@@ -188,7 +188,10 @@ BY_STATUS: Mapping[int, ProblemKind] = {
     404: ProblemKind(404, "path", "Nothing is at this path", "See /docs for the paths there are."),
     405: ProblemKind(405, "method", "This path does not have that method", "Allow names the methods it has."),
     412: ProblemKind(
-        412, "precondition", "It has changed since you read it", "Read it again and retry with the new ETag."
+        412,
+        "precondition",
+        "It has changed since you read it",
+        "GET it again, look at what changed, then send your change with the new ETag.",
     ),
     413: ProblemKind(413, "too-large", "The body is too large", "Send less at once."),
     414: ProblemKind(414, "address", "The URL is too long", "Send one of at most 4,000 bytes."),

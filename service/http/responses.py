@@ -22,3 +22,11 @@ def raw_response(
 ) -> Response:
     """Return a response with this body unchanged. `form`: its media type."""
     return Response(body, status, headers, mimetype=form)
+
+
+def shown_at(path: str, *, new: bool = False) -> dict[str, str]:
+    """Return the headers of an answer whose body is what GET gives at this path. `new`: it was just made.
+
+    `service.http.hooks.conditional` adds the ETag.
+    """
+    return {"Content-Location": path, **({"Location": path} if new else {})}

@@ -17,7 +17,8 @@ from service.api.keys.schemas import (
 )
 from service.context import context
 from service.http.blueprint import Blueprint, idempotent
-from service.http.responses import json_response
+from service.http.hooks.conditional import SHOWN
+from service.http.responses import json_response, shown_at
 from service.keys.kinds import NewKey
 
 blp = Blueprint(
@@ -84,11 +85,11 @@ def rotate_key(hours: float, key_id: str) -> Response:
 
 @blp.route("/<string:key_id>/revoke", methods=["POST"])
 @blp.authorize("admin")
-@blp.response(200, KeySchema(), "The key, revoked.", problems=(404, 507))
+@blp.response(200, KeySchema(), "The key, revoked.", problems=(404, 507), headers=SHOWN)
 def revoke_key(key_id: str) -> Response:
     """End a key and all its secrets for good.
 
     Other workers may accept it for a few seconds more. What it made stays. Revoking a key again changes
     nothing.
     """
-    return json_response(dump_key(services.revoke(key_id)))
+    return json_response(dump_key(services.revoke(key_id)), headers=shown_at(f"/v1/keys/{key_id}"))

@@ -1,7 +1,8 @@
 """Conditional requests: an answer that the caller has already is not sent again (RFC 9110, section 13).
 
 Every answer to GET or HEAD that is not streamed has a strong ETag. It is a digest of the answer's bytes, so
-it changes only when they do: after a promotion, a change of a record, or an update of the program.
+it changes only when they do: after a promotion, a change of a record, or an update of the program. An answer
+to another method has one if its body is what GET gives at the address that its Content-Location names.
 """
 
 from __future__ import annotations
@@ -59,8 +60,18 @@ IF_MATCH: Mapping[str, Any] = {
 }
 
 
+SHOWN: Mapping[str, str] = {
+    "ETag": "the tag of what the answer shows, to be sent as If-Match with the next change",
+    "Content-Location": "the path at which GET gives what the answer shows",
+}
+MADE: Mapping[str, str] = {"Location": "the path of it", **SHOWN}
+
+
 def add_etag(response: Response) -> Response:
     """Add the ETag to the answer; or answer 304 or 412 if the request's tags say so."""
+    if response.status_code in (200, 201) and "Content-Location" in response.headers:
+        response.set_etag(_tag(response.get_data()))
+        return response
     if request.method not in ("GET", "HEAD") or response.status_code != 200 or response.is_streamed:
         return response
     headers = response.headers
@@ -80,12 +91,12 @@ def add_etag(response: Response) -> Response:
     return response
 
 
-def check_unchanged(now: bytes) -> None:
+def check_unchanged(now: bytes | None) -> None:
     """Raise werkzeug's PreconditionFailed if the request's If-Match names another state.
 
-    `now`: the answer that shows the present state.
+    `now`: the answer that shows the present state, None if there is nothing yet.
     """
-    if request.environ.get("HTTP_IF_MATCH") and not request.if_match.contains(_tag(now)):
+    if request.environ.get("HTTP_IF_MATCH") and (now is None or not request.if_match.contains(_tag(now))):
         raise PreconditionFailed
 
 
