@@ -26,7 +26,15 @@ from service.context import Context
 from service.db.engine import open_engine
 from service.docs import routes as docs
 from service.docs.openapi import describe
-from service.http.hooks import authentication, conditional, cors, negotiation, rate_limits, request_log
+from service.http.hooks import (
+    answer_compression,
+    authentication,
+    conditional,
+    cors,
+    negotiation,
+    rate_limits,
+    request_log,
+)
 from service.keys.callers import Callers
 from service.keys.records import KeyRing
 from service.server import logs
@@ -60,7 +68,13 @@ BEFORE = (
     rate_limits.count,
     negotiation.check_forms,
 )
-AFTER = (rate_limits.add_headers, conditional.add_etag, cors.add_headers, request_log.end)
+AFTER = (
+    rate_limits.add_headers,
+    conditional.add_etag,
+    answer_compression.compress,  # after the tag, which is of the bytes as they were made
+    cors.add_headers,
+    request_log.end,
+)
 _MOST_STUDIES = 8  # studies of past valuations kept in memory, one for each period that was asked for
 
 

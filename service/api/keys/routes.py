@@ -29,7 +29,8 @@ blp = Blueprint(
     "shown once, when it is made.",
 )
 _REQUEST, _ROTATION = KeyRequestSchema(unknown=RAISE), RotationSchema(unknown=RAISE)
-_UNSTORED = {"Cache-Control": "no-store"}
+# A secret is neither kept by a cache nor compressed (`service.http.hooks.answer_compression`).
+_SECRET = {"Cache-Control": "no-store, no-transform"}
 
 
 @blp.route("")
@@ -55,7 +56,7 @@ def create_key(asked: NewKey) -> Response:
     no second key: the answer is 409 and names the key that was made.
     """
     made = services.make(asked)
-    return json_response(dump_made_key(made), 201, {**_UNSTORED, "Location": f"/v1/keys/{made.id}"})
+    return json_response(dump_made_key(made), 201, {**_SECRET, "Location": f"/v1/keys/{made.id}"})
 
 
 @blp.route("/<string:key_id>")
@@ -80,7 +81,7 @@ def rotate_key(hours: float, key_id: str) -> Response:
     The secrets before stay valid for the hours that you ask for, so programs can change over without an
     interruption. The key keeps its id, scopes, origins and limits, and everything it made.
     """
-    return json_response(dump_made_key(services.rotate(key_id, hours)), 201, _UNSTORED)
+    return json_response(dump_made_key(services.rotate(key_id, hours)), 201, _SECRET)
 
 
 @blp.route("/<string:key_id>/revoke", methods=["POST"])

@@ -81,10 +81,12 @@ def add_etag(response: Response) -> Response:
     headers.setdefault("Cache-Control", _ASK_AGAIN)
     tag = _tag(response.get_data())
     response.set_etag(tag)
-    if request.environ.get("HTTP_IF_MATCH") and not request.if_match.contains(tag):
+    if request.environ.get("HTTP_IF_MATCH") and not _matches(tag):
         return problem(BY_STATUS[412], BY_STATUS[412].remedy)
-    if request.environ.get("HTTP_IF_NONE_MATCH") and request.if_none_match.contains_weak(tag):
+    had = _had(tag)
+    if had is not None:
         # A 304 keeps the headers that a cache needs, and has no body.
+        response.set_etag(had)
         response.status_code = 304
         response.set_data(b"")
         del headers["Content-Type"], headers["Content-Length"]
@@ -96,8 +98,25 @@ def check_unchanged(now: bytes | None) -> None:
 
     `now`: the answer that shows the present state, None if there is nothing yet.
     """
-    if request.environ.get("HTTP_IF_MATCH") and (now is None or not request.if_match.contains(_tag(now))):
+    if request.environ.get("HTTP_IF_MATCH") and (now is None or not _matches(_tag(now))):
         raise PreconditionFailed
+
+
+def compressed_tag(tag: str) -> str:
+    """Return the tag of the same answer in its compressed form, whose bytes are others."""
+    return f"{tag}-gzip"
+
+
+def _matches(tag: str) -> bool:
+    return any(request.if_match.contains(one) for one in (tag, compressed_tag(tag)))
+
+
+def _had(tag: str) -> str | None:
+    """Return the tag of the form that the caller has already, None if it has neither."""
+    if not request.environ.get("HTTP_IF_NONE_MATCH"):
+        return None
+    forms = (tag, compressed_tag(tag))
+    return next((one for one in forms if request.if_none_match.contains_weak(one)), None)
 
 
 def _tag(body: bytes) -> str:
