@@ -1,4 +1,4 @@
-"""An answer to PUT or POST that shows a resource has the ETag that GET of it has, so the next change can name it."""
+"""An answer to PUT or POST that shows a resource has the ETag of it, which the next change can name."""
 
 from __future__ import annotations
 

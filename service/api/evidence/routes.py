@@ -133,7 +133,9 @@ def correct_evidence(found: Evidence, evidence_id: str, reason: str | None) -> R
     The version before stays in the record's history. Correcting a withdrawn record brings it back into use.
     If no record has this id, the answer is 404 and nothing is recorded.
     """
-    return raw_response(services.correct(evidence_id, found, reason), headers=shown_at(services.path_of(evidence_id)))
+    return raw_response(
+        services.correct(evidence_id, found, reason), headers=shown_at(services.path_of(evidence_id))
+    )
 
 
 @blp.route("/<record:evidence_id>", methods=["DELETE"])

@@ -46,9 +46,7 @@ _INCLUDE = Query(
 @blp.authorize("valuations", forms=True)
 @blp.arguments(_REQUEST)
 @blp.query(_INCLUDE)
-@blp.response(
-    201, FullValuationSchema(), "The valuation, which is now kept.", headers=MADE
-)
+@blp.response(201, FullValuationSchema(), "The valuation, which is now kept.", headers=MADE)
 @idempotent
 def create_valuation(wanted: services.ValuationRequest, include: Sequence[str] | None) -> Response:
     """Value an instrument and keep the answer.

@@ -24,15 +24,13 @@ _GZIP = 31  # zlib's name for gzip with the largest window
 
 def compress(response: Response) -> Response:
     """Compress the answer if that is worth it and the caller accepts it."""
-    if response.status_code == 304:  # what the caller has may be either form
-        response.vary.add("Accept-Encoding")
+    headers, unchanged = response.headers, response.status_code == 304  # the caller may have either form
+    if not unchanged and not response.is_streamed and len(response.get_data()) < LEAST:
         return response
-    if not response.is_streamed and len(response.get_data()) < LEAST:
+    if "no-transform" in headers.get("Cache-Control", ""):
         return response
-    if response.cache_control.no_transform:
-        return response
-    response.vary.add("Accept-Encoding")
-    if _accepted():
+    headers.add("Vary", "Accept-Encoding")
+    if not unchanged and _accepted():
         _pack(response)
     return response
 
@@ -41,7 +39,8 @@ def _accepted() -> bool:
     if "HTTP_ACCEPT_ENCODING" not in request.environ:
         return False
     accepted = request.accept_encodings
-    return bool(accepted.quality("gzip") and accepted.quality("gzip") >= accepted.quality("identity"))
+    gzip = accepted.quality("gzip")
+    return gzip > 0 and gzip >= accepted.quality("identity")
 
 
 def _pack(response: Response) -> None:
