@@ -15,7 +15,7 @@ import click
 from models.bundles.provisional import is_provisional
 from models.bundles.registry import Registry, objections
 from models.commands.console import A_FOLDER, OneLineErrors, examples, json_option
-from models.commands.options import levels_option, note, out_option, watched, written
+from models.commands.options import end_with, levels_option, note, out_option, watched, written
 from models.domain.cells import read_currency, read_day
 from models.domain.money import BASE_CURRENCY
 from models.domain.vocabulary import CHANNEL_NAMES, DEFAULT_CHANNEL
@@ -185,7 +185,11 @@ def value(
     words: bool,
     out: Path | None,
 ) -> None:
-    """Value every instrument of a CSV file by the current price model; - reads from stdin."""
+    """Value every instrument of a CSV file by the current price model; - reads from stdin.
+
+    Columns of your own are ignored, and named once on stderr: rows keep their id and their order, so that the
+    values can be joined to them. The exit code is 1 if a row could not be valued.
+    """
     valuer = Registry(store).load().valuer
     if valuer.provisional:
         note(f"the price model {valuer.version} is provisional: take its values as first estimates")
@@ -193,7 +197,5 @@ def value(
     with written(out) as target, watched(instruments) as lines:
         terms = Terms(day or datetime.now(UTC).date(), channel, code, levels)
         outcome = (tell_stocklist if words else value_stocklist)(lines, target, valuer, terms, note)
-    if outcome.failed:
-        total = outcome.valued + outcome.failed
-        where = "each says why" if words else "see the column error"
-        note(f"{outcome.failed} of {total} rows could not be valued: {where}")
+    where = "each says why" if words else "see the column error"
+    end_with(outcome.failed, outcome.valued + outcome.failed, where)

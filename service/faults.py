@@ -8,7 +8,7 @@ from urllib.parse import quote
 
 from marshmallow import Schema, fields
 
-from models.domain.names import nearest
+from models.domain.names import ALIKE, nearest
 from models.errors import Fault
 from service.dumping import Made, Text, described, dumper, objects
 from service.errors import Located
@@ -49,7 +49,7 @@ def _read(name: str, message: Any, data: Mapping[str, Any], schema: Schema) -> L
     value = data.get(name)
     if name not in schema.fields:
         known = list(schema.fields)
-        close = nearest(name, known)
+        close = nearest(name, known, 1, ALIKE)
         hint = f"did you mean {close[0]}?" if close else "leave it out"
         fault = Fault(name, value, "is not a field of this request", ", ".join(known), hint, close)
     elif name not in data:

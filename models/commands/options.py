@@ -40,6 +40,13 @@ levels_option = click.option(
 out_option = click.option("--out", type=NEW_FILE, help="Where to; default: stdout.")
 
 
+def end_with(failed: int, total: int, where: str) -> None:
+    """End the command: with exit code 1 and a word about them if some rows could not be valued."""
+    if failed:
+        note(f"{failed} of {total} rows could not be valued: {where}")
+        click.get_current_context().exit(1)
+
+
 @contextmanager
 def written(out: Path | None) -> Iterator[IO[str]]:
     """Open the file that a result is written to, or stdout; a file is replaced only once it is complete."""

@@ -7,10 +7,10 @@ from dataclasses import replace
 from datetime import date
 from typing import Any, NamedTuple
 
-from models.domain.names import nearest, normal, normal_serial
+from models.domain.names import ALIKE, nearest, normal, normal_serial
 from models.domain.parsing import Note, note_of, parse_cell, parse_json, read_plain
 from models.domain.parsing import Value as Value
-from models.domain.vocabulary import BY_FLAT, BY_PATH, FIELDS, GROUPS, Field
+from models.domain.vocabulary import BY_FLAT, BY_PATH, FIELDS, GROUPS, Field, likely_field
 from models.errors import Fault, InputError
 
 
@@ -184,7 +184,7 @@ def _put(path: str, value: Any, out: dict[str, Any], faults: list[Fault]) -> Non
     field = BY_PATH.get(path)
     if field is None:
         # Only groups of fields are objects, so the nearest group is suggested for an unknown object.
-        close = nearest(path, GROUPS if isinstance(value, Mapping) else BY_PATH)
+        close = nearest(path, GROUPS, 1, ALIKE) if isinstance(value, Mapping) else likely_field(path)
         hint = f"did you mean {close[0]}?" if close else "see the vocabulary for the fields"
         faults.append(Fault(path, value, "is not a field of an instrument", "", hint, close))
     else:

@@ -122,6 +122,16 @@ class Rates:
         """All currencies that can be converted, US dollars first."""
         return (BASE_CURRENCY, *sorted(self.usd))
 
+    def quoted_on(self, day: date) -> tuple[str, ...]:
+        """Return the currencies that have a rate on this day, US dollars first: former ones have none now."""
+        at = self._position(day)
+        quoted = [name for name in sorted(self.usd) if at >= 0 and not math.isnan(self.usd[name][at])]
+        return (BASE_CURRENCY, *quoted)
+
+    def _position(self, day: date) -> int:
+        """Return the position of the last day up to this one; −1 if there is none."""
+        return int(np.searchsorted(self.days, day.toordinal(), side="right")) - 1
+
     @property
     def last_day(self) -> date | None:
         """The last day of the rates; None where there are only US dollars."""
@@ -138,7 +148,7 @@ class Rates:
         quotes = self.usd.get(currency)
         if quotes is None:
             raise RateError(f"no exchange rate for {currency}; known: {', '.join(self.currencies)}")
-        at = int(np.searchsorted(self.days, day.toordinal(), side="right")) - 1
+        at = self._position(day)
         if at < 0 or math.isnan(rate := float(quotes[at])):
             raise RateError(f"no exchange rate for {currency} on {day.isoformat()} or before it")
         return Quote(rate, date.fromordinal(int(self.days[at])), self.source)

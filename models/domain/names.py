@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import difflib
 import unicodedata
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from functools import lru_cache
 
 # Likeness from which the name of a field is taken for a misspelling of another. Names in a catalogue, which
@@ -26,11 +26,15 @@ def normal_serial(serial: str) -> str:
     return "".join(serial.casefold().split())
 
 
-def nearest(name: str, among: Iterable[str], count: int = 3, likeness: float = 0.4) -> tuple[str, ...]:
+def nearest(
+    name: str, among: Iterable[str] | Mapping[str, str], count: int = 3, likeness: float = 0.4
+) -> tuple[str, ...]:
     """Return the `count` names of `among` that look most like `name`, nearest first; may be fewer.
 
-    `likeness`: from 0 to 1, what a name must have at least (`difflib.SequenceMatcher.ratio`).
+    `among`: the names, or how they may be spelled → the names. `likeness`: from 0 to 1, what a name must
+    have at least (`difflib.SequenceMatcher.ratio`).
     """
-    by_normal = {normal(candidate): candidate for candidate in among}
+    spelled = among if isinstance(among, Mapping) else {candidate: candidate for candidate in among}
+    by_normal = {normal(spelling): candidate for spelling, candidate in spelled.items()}
     found = difflib.get_close_matches(normal(name)[:200], list(by_normal), n=count, cutoff=likeness)
-    return tuple(by_normal[key] for key in found)
+    return tuple(dict.fromkeys(by_normal[key] for key in found))

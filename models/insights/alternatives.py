@@ -9,9 +9,8 @@ from statistics import NormalDist
 
 from models.domain.instrument import Instrument, Subject, Value
 from models.domain.money import BASE_CURRENCY
-from models.domain.names import nearest
 from models.domain.parsing import parse_json
-from models.domain.vocabulary import BY_PATH, DEFAULT_LEVELS
+from models.domain.vocabulary import BY_PATH, DEFAULT_LEVELS, likely_field
 from models.errors import Fault, InputError
 from models.valuation.valuer import Interval, Valuer, money_of
 
@@ -116,7 +115,7 @@ def read_change(change: Mapping[str, object]) -> dict[str, Value]:
     for path, value in change.items():
         field = BY_PATH.get(path)
         if field is None:
-            close = nearest(path, BY_PATH)
+            close = likely_field(path)
             hint = f"did you mean {close[0]}?" if close else "see the vocabulary for the fields"
             faults.append(Fault(path, value, "is not a field of an instrument", "", hint, close))
         elif path in FIXED:

@@ -150,7 +150,8 @@ def read_row(row: TableRow, valuer: Valuer, terms: Terms) -> Asked | InputError:
     faults: list[Fault] = []
     name, *own = (row.cells.get(column, "").strip() for column in ("id", "date", "channel", "currency"))
     read_id(name, faults)
-    return read_asked(lambda: read_flat(row.cells), Own(*own), faults, valuer, terms)
+    catalogue = valuer.catalogue
+    return read_asked(lambda: catalogue.read(read_flat, row.cells), Own(*own), faults, valuer, terms)
 
 
 def read_asked(
@@ -158,8 +159,8 @@ def read_asked(
 ) -> Asked | InputError:
     """Read the subject and currency of a row; return an InputError with all faults if there are any.
 
-    `described` reads the instrument and may raise InputError. `faults`: the row's faults found so far; new
-    ones are added.
+    `described` reads the instrument, with names as in the catalogue, and may raise InputError. `faults`: the
+    row's faults found so far; new ones are added.
     """
     day = read_day(own.day, faults, latest=LAST_DAY) if own.day else terms.day
     channel = read_term("channel", own.channel or terms.channel, CHANNEL_NAMES, faults)
@@ -167,7 +168,7 @@ def read_asked(
     currency = read_currency(own.currency, known, faults) if own.currency else terms.currency
     if day is not None and currency:
         _done(lambda: valuer.rate(currency, day), faults)
-    found = _done(lambda: valuer.catalogue.spelled(described()), faults)
+    found = _done(described, faults)
     if faults or found is None or day is None:
         return InputError(faults)
     return Asked(Subject(found.instrument, day, channel, found.notes), currency)

@@ -9,6 +9,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from models.domain.names import nearest
+from models.domain.vocabulary import BY_PATH, SPELLINGS
 from models.errors import Fault, TableError
 
 # A quote that stays open for more lines than this is taken for a stray character.
@@ -43,9 +44,11 @@ class Table:
 
 def ignored_columns(ignored: Iterable[str], known: Sequence[str]) -> str:
     """Name the ignored columns in a line; one that looks like a known column comes with that name."""
+    spelled = {name: BY_PATH[path].flat for name, path in SPELLINGS.items()}
+    spelled |= {name: name for name in known}
     told = []
     for name in ignored:
-        close = nearest(name, known, 1, _ALIKE)
+        close = nearest(name.replace("_", " "), spelled, 1, _ALIKE)
         told.append(f"{name} (did you mean {close[0]}?)" if close else name)
     return f"ignored columns: {', '.join(told)}"
 

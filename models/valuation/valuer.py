@@ -135,7 +135,7 @@ class Valuer:
         try:
             return self.rates.quote(currency, day)
         except RateError as error:
-            allowed = ", ".join(self.rates.currencies)
+            allowed = ", ".join(self.rates.quoted_on(day))
             fault = Fault(
                 "currency",
                 currency,

@@ -11,7 +11,7 @@ import orjson
 
 from models.domain.cells import read_id
 from models.domain.instrument import Described, read_nested
-from models.domain.names import nearest
+from models.domain.names import ALIKE, nearest
 from models.errors import BookmatchError, Fault, InputError
 from models.tables.stocklist import FAMILIES, Asked, Own, Terms, level_name, read_asked, value_subjects
 from models.valuation.valuer import Valuer
@@ -83,7 +83,7 @@ class NdjsonForm:
         if given is None:
             raise InputError([Fault("instrument", None, "is required", "an object", "say what to value")])
         try:
-            return self._valuer.catalogue.spelled(read_nested(given))
+            return self._valuer.catalogue.read(read_nested, given)
         except InputError as error:
             # A row has members beside the instrument, so these faults must point inside its `instrument`.
             raise InputError([_inside(fault) for fault in error.faults]) from None
@@ -135,7 +135,7 @@ def _text(data: Mapping[str, Any], member: str, faults: list[Fault]) -> str | No
 
 
 def _unknown(name: str, value: object) -> Fault:
-    close = nearest(name, MEMBERS)
+    close = nearest(name, MEMBERS, 1, ALIKE)
     hint = f"did you mean {close[0]}?" if close else "leave it out"
     return Fault(name, value, "is not a member of a row", ", ".join(MEMBERS), hint, close)
 
