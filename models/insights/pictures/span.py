@@ -110,14 +110,8 @@ def _rows(canvas: Canvas, sales: Sequence[Comparable], listed: Sequence[Comparab
         is_sale = c.kind == "sale"
         label = f"{'sold' if is_sale else 'asked' if c.kind == 'asking' else 'offered'} "
         label += words_of("day", c.day.isoformat()) + f", {c.channel}"
-        canvas.text(
-            _LEFT - 12,
-            y + 4,
-            cut(label, _LEFT - 24, 12),
-            anchor="end",
-            size=12,
-            fill=INK if is_sale else SOFT,
-        )
+        shown, fill = cut(label, _LEFT - 24, 12), INK if is_sale else SOFT
+        canvas.text(_LEFT - 12, y + 4, shown, anchor="end", size=12, fill=fill)
         start, end = scale.x(c.grid.price), scale.x(c.grid.adjusted)
         canvas.line(start, y, end, y, SOFT, 1.5, "" if is_sale else "3 3")
         canvas.circle(start, y, 4, PAPER, INK if is_sale else SOFT)
