@@ -26,15 +26,16 @@ def normal_serial(serial: str) -> str:
     return "".join(serial.casefold().split())
 
 
-def nearest(
-    name: str, among: Iterable[str] | Mapping[str, str], count: int = 3, likeness: float = 0.4
-) -> tuple[str, ...]:
+def nearest(name: str, among: Iterable[str], count: int = 3, likeness: float = 0.4) -> tuple[str, ...]:
     """Return the `count` names of `among` that look most like `name`, nearest first; may be fewer.
 
-    `among`: the names, or how they may be spelled → the names. `likeness`: from 0 to 1, what a name must
-    have at least (`difflib.SequenceMatcher.ratio`).
+    `likeness`: from 0 to 1, what a name must have at least (`difflib.SequenceMatcher.ratio`).
     """
-    spelled = among if isinstance(among, Mapping) else {candidate: candidate for candidate in among}
+    return nearest_spelled(name, {candidate: candidate for candidate in among}, count, likeness)
+
+
+def nearest_spelled(name: str, spelled: Mapping[str, str], count: int, likeness: float) -> tuple[str, ...]:
+    """Return names as `nearest` does, but of those that may be spelled in several ways: spelling → name."""
     by_normal = {normal(spelling): candidate for spelling, candidate in spelled.items()}
     found = difflib.get_close_matches(normal(name)[:200], list(by_normal), n=count, cutoff=likeness)
     return tuple(dict.fromkeys(by_normal[key] for key in found))

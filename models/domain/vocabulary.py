@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from functools import cached_property
 
-from models.domain.names import ALIKE, nearest
+from models.domain.names import ALIKE, nearest_spelled
 
 
 class Kind(StrEnum):
@@ -291,7 +291,7 @@ def _spellings() -> dict[str, str]:
 
 def likely_field(name: str) -> tuple[str, ...]:
     """Return the path of the field that somebody probably means by this name; nothing if none is like it."""
-    return nearest(name.replace("_", " "), SPELLINGS, 1, ALIKE)
+    return nearest_spelled(name.replace("_", " "), SPELLINGS, 1, ALIKE)
 
 
 SPELLINGS = _spellings()

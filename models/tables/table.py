@@ -8,7 +8,7 @@ from collections import deque
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
-from models.domain.names import nearest
+from models.domain.names import nearest, nearest_spelled
 from models.domain.vocabulary import BY_PATH, SPELLINGS
 from models.errors import Fault, TableError
 
@@ -48,7 +48,7 @@ def ignored_columns(ignored: Iterable[str], known: Sequence[str]) -> str:
     spelled |= {name: name for name in known}
     told = []
     for name in ignored:
-        close = nearest(name.replace("_", " "), spelled, 1, _ALIKE)
+        close = nearest_spelled(name.replace("_", " "), spelled, 1, _ALIKE)
         told.append(f"{name} (did you mean {close[0]}?)" if close else name)
     return f"ignored columns: {', '.join(told)}"
 

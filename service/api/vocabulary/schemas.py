@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from marshmallow import Schema, fields
 
-from models.domain.vocabulary import Kind
+from models.domain.vocabulary import Kind, Term
 from service.api.vocabulary.instrument import REQUIRED
-from service.dumping import FlagOfWhole, Made, described, dumper, objects
+from service.dumping import FlagOfWhole, MadeOfWhole, described, dumper, objects
 
 
 class TermSchema(Schema):
@@ -16,17 +16,16 @@ class TermSchema(Schema):
     meaning = fields.String(**described("what it means"))
 
 
-def _sent(name: str) -> str | int:
-    return int(name) if name.isdigit() else name
+def _sent(term: Term) -> str | int:
+    return int(term.name) if term.name.isdigit() else term.name
 
 
 class FieldTermSchema(Schema):
     """A term of a field and what it means."""
 
     name = fields.String(**described("the term as text, as a cell of CSV has it"))
-    value = Made(
+    value = MadeOfWhole(
         _sent,
-        attribute="name",
         **described(
             "what a JSON request sends: a number for a grade, else the name", type=["integer", "string"]
         ),
