@@ -7,6 +7,7 @@ from typing import Any
 
 from flask import Blueprint, Response, current_app, render_template
 
+from models.domain.parsing import plain
 from service.docs.complete import METHODS
 from service.docs.openapi import document
 from service.http.queries import read_query
@@ -66,4 +67,4 @@ def shown(schema: dict[str, Any]) -> str:
     if schema.get("enum"):
         words += ": " + ", ".join(str(term) for term in schema["enum"] if term is not None)
     low, high = schema.get("minimum"), schema.get("maximum")
-    return words + (f", {low:g} to {high:g}" if low is not None and high is not None else "")
+    return words + (f", {plain(low)} to {plain(high)}" if low is not None and high is not None else "")
