@@ -253,13 +253,11 @@ def _of_http(error: HTTPException) -> Response:
         return Response(error.get_body(), status, error.get_headers())
     kind = BY_STATUS.get(status) or ProblemKind(status, "http", error.name, "Correct the request.")
     kept = {name: value for name, value in error.get_headers() if name in ("Allow", "Retry-After")}
-    return problem(kind, _too_large() if status == 413 else kind.remedy, headers=kept)
-
-
-def _too_large() -> str:
-    # What reads a body sets this limit one byte higher, so that it sees whether there is more.
-    most = (request.max_content_length or 1) - 1
-    return f"A body can have {most:,} bytes here, counted unpacked. {BY_STATUS[413].remedy}"
+    detail = kind.remedy
+    if status == 413:  # what reads a body sets this limit one byte higher, to see whether there is more
+        most = (request.max_content_length or 1) - 1
+        detail = f"A body can have {most:,} bytes here, counted unpacked. {kind.remedy}"
+    return problem(kind, detail, headers=kept)
 
 
 def document(

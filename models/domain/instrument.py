@@ -10,7 +10,8 @@ from typing import Any, NamedTuple
 from models.domain.names import ALIKE, nearest, normal, normal_serial
 from models.domain.parsing import Note, note_of, parse_cell, parse_json, read_plain
 from models.domain.parsing import Value as Value
-from models.domain.vocabulary import BY_FLAT, BY_PATH, FIELDS, GROUPS, Field, likely_field
+from models.domain.spellings import likely_field
+from models.domain.vocabulary import BY_FLAT, BY_PATH, FIELDS, GROUPS, Field
 from models.errors import Fault, InputError
 
 

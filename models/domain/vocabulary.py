@@ -9,8 +9,6 @@ from dataclasses import dataclass
 from enum import StrEnum
 from functools import cached_property
 
-from models.domain.names import ALIKE, nearest_spelled
-
 
 class Kind(StrEnum):
     """The type of a field's value."""
@@ -278,23 +276,6 @@ FIELDS: tuple[Field, ...] = (
 BY_PATH = {field.path: field for field in FIELDS}
 BY_FLAT = {field.flat: field for field in FIELDS}
 
-
-def _spellings() -> dict[str, str]:
-    """Return how people may call each field → its path; a spelling that fits two is the first field's."""
-    backwards = FIELDS[::-1]
-    found = {field.path.rpartition(".")[2].replace("_", " "): field.path for field in backwards}
-    found |= {"colour": "finish", "color": "finish", "finish color": "finish"}
-    found |= {field.label: field.path for field in backwards}
-    found |= {field.flat.replace("_", " "): field.path for field in backwards}
-    return found | {field.path: field.path for field in backwards}
-
-
-def likely_field(name: str) -> tuple[str, ...]:
-    """Return the path of the field that somebody probably means by this name; nothing if none is like it."""
-    return nearest_spelled(name.replace("_", " "), SPELLINGS, 1, ALIKE)
-
-
-SPELLINGS = _spellings()
 PARTS = tuple(field for field in FIELDS if field.terms is PART)  # Fields of parts that can be replaced.
 GROUPS = ("condition", "originality", "provenance")  # Names of the nested objects in the JSON form.
 

@@ -10,7 +10,8 @@ from statistics import NormalDist
 from models.domain.instrument import Instrument, Subject, Value
 from models.domain.money import BASE_CURRENCY
 from models.domain.parsing import parse_json
-from models.domain.vocabulary import BY_PATH, DEFAULT_LEVELS, likely_field
+from models.domain.spellings import likely_field
+from models.domain.vocabulary import BY_PATH, DEFAULT_LEVELS
 from models.errors import Fault, InputError
 from models.valuation.valuer import Interval, Valuer, money_of
 

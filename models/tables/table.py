@@ -8,14 +8,12 @@ from collections import deque
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
-from models.domain.names import nearest, nearest_spelled
-from models.domain.vocabulary import BY_PATH, SPELLINGS
+from models.domain.names import nearest
+from models.domain.spellings import likely_column
 from models.errors import Fault, TableError
 
 # A quote that stays open for more lines than this is taken for a stray character.
 _LONGEST_RECORD_LINES = 50
-# Likeness from which an unknown column is taken for a misspelling of a known one.
-_ALIKE = 0.75
 _SHOWN = 200  # Number of characters of a row that a fault quotes.
 _ZIP = "PK\x03\x04"  # First bytes of a zip archive, the format of a spreadsheet program's own files.
 _OTHER_SEPARATORS = {";": "semicolons", "\t": "tabs", "|": "bars"}
@@ -44,11 +42,9 @@ class Table:
 
 def ignored_columns(ignored: Iterable[str], known: Sequence[str]) -> str:
     """Name the ignored columns in a line; one that looks like a known column comes with that name."""
-    spelled = {name: BY_PATH[path].flat for name, path in SPELLINGS.items()}
-    spelled |= {name: name for name in known}
     told = []
     for name in ignored:
-        close = nearest_spelled(name.replace("_", " "), spelled, 1, _ALIKE)
+        close = likely_column(name, known)
         told.append(f"{name} (did you mean {close[0]}?)" if close else name)
     return f"ignored columns: {', '.join(told)}"
 

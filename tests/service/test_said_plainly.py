@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import date
 from pathlib import Path
 
@@ -77,3 +78,8 @@ def test_the_other_word_for_a_period_is_understood(dealer: Caller) -> None:
         "unitl": "leave it out",
         "chanel": "did you mean channel?",
     }
+
+
+def test_no_number_is_shown_with_an_exponent(caller: Caller) -> None:
+    page = caller.get("/docs").text
+    assert "1 to 10000000" in page and not re.search(r"\de[+-]\d", page)
