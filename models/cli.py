@@ -1,7 +1,5 @@
 """The commands of `python -m models`: list, show, promote and roll back bundles, and value a stock list."""
 
-from __future__ import annotations
-
 import getpass
 import json
 import os
@@ -15,7 +13,7 @@ import click
 from models.bundles.provisional import is_provisional
 from models.bundles.registry import Registry, objections
 from models.commands.console import A_FOLDER, OneLineErrors, examples, json_option
-from models.commands.options import end_with, levels_option, note, out_option, watched, written
+from models.commands.options import levels_option, note, out_option, say_refused, watched, written
 from models.domain.cells import read_currency, read_day
 from models.domain.money import BASE_CURRENCY
 from models.domain.vocabulary import CHANNEL_NAMES, DEFAULT_CHANNEL
@@ -198,4 +196,4 @@ def value(
         terms = Terms(day or datetime.now(UTC).date(), channel, code, levels)
         outcome = (tell_stocklist if words else value_stocklist)(lines, target, valuer, terms, note)
     where = "each says why" if words else "see the column error"
-    end_with(outcome.failed, outcome.valued + outcome.failed, where)
+    say_refused(outcome.failed, outcome.valued + outcome.failed, where)

@@ -7,8 +7,6 @@ time of writing, then the first digits of the hash of its contents. So names sor
 manifest no longer fits its name.
 """
 
-from __future__ import annotations
-
 import hashlib
 import json
 import os
@@ -58,9 +56,6 @@ class Bundle:
 def is_version(name: str) -> bool:
     """Say whether the text has the form of a bundle version."""
     return _VERSION.fullmatch(name) is not None
-
-
-# ── writing ──────────────────────────────────────────────────────────────────
 
 
 def write_bundle(
@@ -164,9 +159,6 @@ def _content_hash(manifest: Mapping[str, Any]) -> str:
     """Return the first digits of the hash of the manifest without its version."""
     said = {key: value for key, value in manifest.items() if key != "version"}
     return hashlib.sha256(json.dumps(said, sort_keys=True).encode()).hexdigest()[:_HASH_DIGITS]
-
-
-# ── reading ──────────────────────────────────────────────────────────────────
 
 
 def read_bundle(

@@ -1,7 +1,5 @@
 """Exit codes of commands: 0 for success, 2 for wrong use, 1 for other errors; an error prints one line."""
 
-from __future__ import annotations
-
 import os
 import sys
 from collections.abc import Sequence

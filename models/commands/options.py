@@ -1,7 +1,5 @@
 """Options and output of the two commands that value a stock list, from a store of bundles or by a service."""
 
-from __future__ import annotations
-
 import os
 import sys
 from collections.abc import Iterator
@@ -23,6 +21,12 @@ def note(text: str) -> None:
     tqdm.write(text, file=sys.stderr)
 
 
+def say_refused(failed: int, total: int, where: str) -> None:
+    """Say how many rows could not be valued. Raises ClickException if there are any."""
+    if failed:
+        raise click.ClickException(f"{failed} of {total} rows could not be valued: {where}")
+
+
 def _levels(context: click.Context, parameter: click.Parameter, text: str) -> tuple[float, ...]:
     try:
         return check_levels([float(part) for part in text.split(",")])
@@ -38,13 +42,6 @@ levels_option = click.option(
     help="Levels of the ranges, between 0 and 1, separated by commas.",
 )
 out_option = click.option("--out", type=NEW_FILE, help="Where to; default: stdout.")
-
-
-def end_with(failed: int, total: int, where: str) -> None:
-    """End the command: with exit code 1 and a word about them if some rows could not be valued."""
-    if failed:
-        note(f"{failed} of {total} rows could not be valued: {where}")
-        click.get_current_context().exit(1)
 
 
 @contextmanager

@@ -1,7 +1,5 @@
 """A reader of CSV as people write it: any column order, a byte-order mark, CRLF, bad rows among good ones."""
 
-from __future__ import annotations
-
 import csv
 import re
 from collections import deque
@@ -16,6 +14,8 @@ from models.errors import Fault, TableError
 _LONGEST_RECORD_LINES = 50
 _SHOWN = 200  # Number of characters of a row that a fault quotes.
 _ZIP = "PK\x03\x04"  # First bytes of a zip archive, the format of a spreadsheet program's own files.
+# A number whose digits are grouped by commas and that is not quoted, so that it became several cells.
+_GROUPED = re.compile(r"(?:^|(?<=,))\s*[^\w\s\",]?(\d{1,3}(?:,\d{3})+(?:\.\d+)?)\s*(?=,|$)", re.ASCII)
 _OTHER_SEPARATORS = {";": "semicolons", "\t": "tabs", "|": "bars"}
 
 
@@ -59,7 +59,7 @@ def read_table(stream: Iterable[bytes], known: Sequence[str], required: Sequence
     """
     lines = _Lines(_decoded(stream))
     header = _header(lines)
-    names = [_column(cell) for cell in header]
+    names = [cell.strip().casefold() for cell in header]
     _check_header(header, names, known, required)
     ignored = tuple(
         cell.strip() for cell, name in zip(header, names, strict=True) if name and name not in known
@@ -146,22 +146,25 @@ def _row(line: int, raw: list[str], cells: list[str] | None, width: int, at: Map
         shown = readable.get(bad, start)[:_SHOWN]
         return TableRow(line, readable, Fault(bad, shown, "is not UTF-8", "UTF-8", "save the file as UTF-8"))
     if len(cells) < width or any(cell.strip() for cell in cells[width:]):
-        step = "quote cells that hold a comma" if len(cells) > width else "leave unknown cells empty, not out"
+        surplus = len(cells) - width
+        step = _without_commas(raw, surplus) if surplus > 0 else "leave unknown cells empty, not out"
         problem = f"has {len(cells)} cells under a header of {width}"
         return TableRow(line, found, Fault("row", start, problem, f"{width} cells", step))
     return TableRow(line, found)
 
 
+def _without_commas(raw: list[str], surplus: int) -> str:
+    """Say how to get rid of the surplus cells; a number that was cut at its commas is named."""
+    step = "quote cells that hold a comma"
+    numbers = [n for part in raw for n in _GROUPED.findall(part) if n.count(",") <= surplus]
+    if not numbers:
+        return step
+    return f"write {numbers[0]} without a comma, as {numbers[0].replace(',', '')}; {step}"
+
+
 def _shown(text: str) -> str:
     """Return the text with bytes that are not UTF-8 replaced by a mark."""
     return text.encode("utf-8", "surrogateescape").decode("utf-8", "replace")
-
-
-# ── the header ───────────────────────────────────────────────────────────────
-
-
-def _column(cell: str) -> str:
-    return cell.strip().casefold()
 
 
 def _header(lines: _Lines) -> list[str]:

@@ -15,7 +15,7 @@ import click
 from tqdm import tqdm
 
 from models.commands.console import A_FILE, examples
-from models.commands.options import end_with, levels_option, note, out_option, written
+from models.commands.options import levels_option, note, out_option, say_refused, written
 from models.tables.stocklist import KNOWN_COLUMNS
 from models.tables.table import ignored_columns
 from service.client import Client, ClientError
@@ -94,7 +94,7 @@ def value(
         note(f"the price model {answer.model_version} is provisional: take its values as first estimates")
     if answer.ignored:
         note(ignored_columns(answer.ignored, KNOWN_COLUMNS))
-    end_with(failed, total, "see the column error")
+    say_refused(failed, total, "see the column error")
 
 
 def _copied(lines: Iterable[str], target: IO[str]) -> Iterator[str]:

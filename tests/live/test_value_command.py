@@ -52,7 +52,7 @@ def test_it_says_what_the_command_of_the_models_says(
     assert (
         found[2]
         == wanted[2]
-        == ("ignored columns: Shelf\n2 of 40 rows could not be valued: see the column error\n")
+        == ("ignored columns: Shelf\nError: 2 of 40 rows could not be valued: see the column error\n")
     )
     found = run("service", "value", "-", "--levels", "0.8", stdin=stock.read_bytes(), **of(served))
     assert found == (1, wanted[1], wanted[2])
@@ -66,6 +66,12 @@ def test_it_ends_with_0_if_every_row_was_valued(served: Running, stock: Path) ->
 
 def of(served: Running) -> dict[str, str]:
     return {"BOOKMATCH_URL": served.url, "BOOKMATCH_KEY": served.key}
+
+
+def test_a_stock_list_of_which_no_row_can_be_valued_exits_with_1(served: Running) -> None:
+    code, text, said = run("service", "value", "-", stdin=b"id,maker,model\nA,Nobody,Dal\n", **of(served))
+    assert code == 1 and b"Nobody" in text
+    assert said == "Error: 1 of 1 rows could not be valued: see the column error\n"
 
 
 def test_day_market_and_currency_can_be_said(served: Running, stock: Path) -> None:
