@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import getpass
 import json
-import os
 from collections.abc import Callable
 from datetime import UTC, date, datetime
 from pathlib import Path
@@ -14,7 +12,7 @@ import click
 
 from models.bundles.provisional import is_provisional
 from models.bundles.registry import Registry, objections
-from models.commands.console import A_FOLDER, OneLineErrors, examples, json_option
+from models.commands.console import A_FOLDER, OneLineErrors, examples, json_option, login
 from models.commands.options import levels_option, note, out_option, watched, written
 from models.domain.cells import read_currency, read_day
 from models.domain.money import BASE_CURRENCY
@@ -23,14 +21,6 @@ from models.errors import BundleMissingError, Fault, InputError
 from models.tables.in_words import tell_stocklist
 from models.tables.stocklist import LAST_DAY, Terms, value_stocklist
 from models.valuation.valuer import Valuer
-
-
-def _login() -> str:
-    try:
-        return getpass.getuser()
-    except (KeyError, OSError):  # The user of a container may have no name.
-        return str(os.getuid())
-
 
 _store = click.option("--store", type=A_FOLDER, required=True, help="Folder of price models.")
 
@@ -43,7 +33,7 @@ def _line(context: click.Context, option: click.Parameter, text: str) -> str:
 
 def _change_options(command: Callable[..., Any]) -> Callable[..., Any]:
     why = {"default": "no reason given", "callback": _line, "help": "Why; kept in the history."}
-    who = {"default": _login, "callback": _line, "help": "Who; default: your login name."}
+    who = {"default": login, "callback": _line, "help": "Who; default: your login name."}
     return click.option("--who", **who)(click.option("--why", **why)(command))  # type: ignore[arg-type]
 
 

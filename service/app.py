@@ -10,6 +10,7 @@ from flask import Flask
 from werkzeug.middleware.proxy_fix import ProxyFix
 
 from models.bundles.bundle import ModelReader
+from service.api.audit import routes as audit
 from service.api.catalogue import routes as catalogue
 from service.api.evidence import routes as evidence
 from service.api.health import routes as health
@@ -49,6 +50,7 @@ BLUEPRINTS = (
     vocabulary.blp,
     price_models.blp,
     keys.blp,
+    audit.blp,
     health.blp,
     metrics.blp,
 )

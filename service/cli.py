@@ -10,6 +10,7 @@ from typing import Any
 import click
 
 from models.commands.console import OneLineErrors, examples
+from service.commands.audit import audit
 from service.commands.backup import backup, restore
 from service.commands.keys import keys
 from service.settings import Settings, read_settings, table
@@ -38,6 +39,7 @@ def main() -> None:
 
 
 main.add_command(keys)
+main.add_command(audit)
 main.add_command(backup)
 main.add_command(restore)
 

@@ -138,8 +138,11 @@ class Registry:
         missing = state is not None and state["change"] not in logged[-1:]
         return tuple(Change(**c) for c in [*logged, *([state["change"]] if state and missing else [])])
 
-    def promote(self, version: str, *, who: str, why: str) -> Current:
-        """Verify this version and make it current; on an error the current version stays current."""
+    def promote(self, version: str, *, who: str, why: str) -> Change:
+        """Verify this version and make it current; on an error the current version stays current.
+
+        The change that is returned is this one, whatever others change meanwhile.
+        """
         with self._locked():
             target, state = self._verified(version), self._state()
             earlier = self._pile(state) if state else []
@@ -147,7 +150,7 @@ class Registry:
                 earlier.pop()
             return self._change("promote", target, earlier, state, who, why)
 
-    def rollback(self, *, who: str, why: str, of: str | None = None) -> Current:
+    def rollback(self, *, who: str, why: str, of: str | None = None) -> Change:
         """Undo the last promotion that was not undone yet: make the version before it current again.
 
         `of`: roll back only if this version is current, so that a request sent twice is done once. Raises
@@ -199,7 +202,7 @@ class Registry:
         state: Mapping[str, Any] | None,
         who: str,
         why: str,
-    ) -> Current:
+    ) -> Change:
         when = datetime.now(UTC).isoformat(timespec="microseconds").replace("+00:00", "Z")
         change = Change(when, action, target.version, state["version"] if state else None, who, why)
         if state and state["change"] not in self._logged()[-1:]:
@@ -214,7 +217,7 @@ class Registry:
             raise
         sync_folder(self.store)
         self._log(asdict(change))
-        return target
+        return change
 
     def _logged(self) -> list[dict[str, Any]]:
         try:

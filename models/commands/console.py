@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import getpass
 import os
 import sys
 from collections.abc import Sequence
@@ -26,6 +27,14 @@ def on_one_thread() -> None:
     """
     for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
         os.environ.setdefault(name, "1")
+
+
+def login() -> str:
+    """Return the login name of whoever runs this command."""
+    try:
+        return getpass.getuser()
+    except (KeyError, OSError):  # The user of a container may have no name.
+        return str(os.getuid())
 
 
 def examples(*lines: str) -> str:

@@ -17,7 +17,7 @@ from service.api.keys.schemas import (
 )
 from service.context import context
 from service.http.blueprint import Blueprint, idempotent
-from service.http.responses import json_response
+from service.http.responses import UNSTORED, json_response
 from service.keys.kinds import NewKey
 
 blp = Blueprint(
@@ -28,7 +28,6 @@ blp = Blueprint(
     "shown once, when it is made.",
 )
 _REQUEST, _ROTATION = KeyRequestSchema(unknown=RAISE), RotationSchema(unknown=RAISE)
-_UNSTORED = {"Cache-Control": "no-store"}
 
 
 @blp.route("")
@@ -39,7 +38,7 @@ def list_keys() -> Response:
 
     Revoked keys are listed too. No secret is shown.
     """
-    return json_response({"keys": [dump_key(entry) for entry in context().keys.entries()]})
+    return json_response({"keys": [dump_key(entry) for entry in context().keys.entries()]}, headers=UNSTORED)
 
 
 @blp.route("", methods=["POST"])
@@ -54,7 +53,7 @@ def create_key(asked: NewKey) -> Response:
     no second key: the answer is 409 and names the key that was made.
     """
     made = services.make(asked)
-    return json_response(dump_made_key(made), 201, {**_UNSTORED, "Location": f"/v1/keys/{made.id}"})
+    return json_response(dump_made_key(made), 201, {**UNSTORED, "Location": f"/v1/keys/{made.id}"})
 
 
 @blp.route("/<string:key_id>")
@@ -65,7 +64,7 @@ def show_key(key_id: str) -> Response:
 
     It says what the key may do, when it was made and last used, and whether it was revoked.
     """
-    return json_response(dump_key(context().keys.entry(key_id)))
+    return json_response(dump_key(context().keys.entry(key_id)), headers=UNSTORED)
 
 
 @blp.route("/<string:key_id>/rotate", methods=["POST"])
@@ -79,7 +78,7 @@ def rotate_key(hours: float, key_id: str) -> Response:
     The secrets before stay valid for the hours that you ask for, so programs can change over without an
     interruption. The key keeps its id, scopes, origins and limits, and everything it made.
     """
-    return json_response(dump_made_key(services.rotate(key_id, hours)), 201, _UNSTORED)
+    return json_response(dump_made_key(services.rotate(key_id, hours)), 201, UNSTORED)
 
 
 @blp.route("/<string:key_id>/revoke", methods=["POST"])
@@ -91,4 +90,4 @@ def revoke_key(key_id: str) -> Response:
     Other workers may accept it for a few seconds more. What it made stays. Revoking a key again changes
     nothing.
     """
-    return json_response(dump_key(services.revoke(key_id)))
+    return json_response(dump_key(services.revoke(key_id)), headers=UNSTORED)
