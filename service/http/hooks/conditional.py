@@ -63,10 +63,9 @@ def add_etag(response: Response) -> Response:
     """Add the ETag to the answer; or answer 304 or 412 if the request's tags say so."""
     if request.method not in ("GET", "HEAD") or response.status_code != 200 or response.is_streamed:
         return response
-    headers = response.headers
     if request.path in NEVER_KEPT:
-        headers["Cache-Control"] = "no-store"
         return response
+    headers = response.headers
     headers.setdefault("Cache-Control", _ASK_AGAIN)
     tag = _tag(response.get_data())
     response.set_etag(tag)
