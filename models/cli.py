@@ -10,8 +10,10 @@ from typing import Any, BinaryIO
 
 import click
 
+from models.bundles.bundle import read_bundle
 from models.bundles.provisional import is_provisional
 from models.bundles.registry import Registry, objections
+from models.bundles.trial import check_values
 from models.commands.console import A_FOLDER, OneLineErrors, examples, json_option, login
 from models.commands.options import levels_option, note, out_option, watched, written
 from models.domain.cells import read_currency, read_day
@@ -73,7 +75,7 @@ def list_bundles(store: Path, as_json: bool) -> None:
         click.echo(json.dumps(rows, indent=1))
         return
     for row in rows:
-        word = " provisional" if row["provisional"] else ""
+        word = " damaged" if row["provisional"] is None else " provisional" if row["provisional"] else ""
         click.echo(f"{'*' if row['current'] else ' '} {row['version']}{word}")
 
 
@@ -118,11 +120,12 @@ def show(version: str | None, store: Path, as_json: bool) -> None:
 @_store
 @_change_options
 def promote(version: str, store: Path, who: str, why: str) -> None:
-    """Verify a price model and make it the current one.
+    """Verify a price model, value each model of its catalogue once, and make it the current one.
 
     It may have failed the gate: the command says so and keeps that in the history.
     """
     registry = Registry(store)
+    check_values(read_bundle(registry.folder(version)))
     said = "; ".join(objections(registry.manifest(version), registry.current_manifest()))
     if said:
         why = f"{why} (the gate said: {said})"
