@@ -62,6 +62,11 @@ def is_version(name: str) -> bool:
     return _VERSION.fullmatch(name) is not None
 
 
+def is_file_name(name: str) -> bool:
+    """Say whether a bundle can have a file of this name."""
+    return _FILE_NAME.fullmatch(name) is not None
+
+
 # ── writing ──────────────────────────────────────────────────────────────────
 
 
@@ -107,7 +112,7 @@ def write_bundle(
 
 
 def _check_file(name: str, data: bytes, taken: Mapping[str, bytes]) -> None:
-    if not _FILE_NAME.fullmatch(name):
+    if not is_file_name(name):
         raise BundleError(f"{name!r} cannot be a file of a bundle: letters, digits, - and _, and an ending")
     if name in taken or name in _OWN:
         raise BundleError(f"{name}: the bundle has a file of this name already")
@@ -250,7 +255,7 @@ def read_file(folder: Path, manifest: Mapping[str, Any], name: str) -> bytes:
 
 def _verified(folder: Path, name: str, entry: Mapping[str, Any]) -> bytes:
     try:
-        if not _FILE_NAME.fullmatch(name):
+        if not is_file_name(name):
             raise BundleDamagedError(f"bundle {folder.name}: {name!r} cannot be a file of a bundle")
         data = (folder / name).read_bytes()
     except OSError as error:
