@@ -114,7 +114,9 @@ def wait_until_ready(address: str, server: subprocess.Popen[bytes]) -> bool:
                 return True
         except (urllib.error.URLError, OSError):
             time.sleep(0.1)
-    print(f"The service is not ready after {READY_SECONDS} seconds; see {address}/readyz", file=sys.stderr)
+    print(
+        f"The service is not ready after {READY_SECONDS} seconds; `bookmatch check` says why", file=sys.stderr
+    )
     return False
 
 
