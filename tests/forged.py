@@ -38,7 +38,7 @@ def _changed(path: Path, change: Change) -> bytes:
         state = json.loads(path.read_text())
         change(state)
         return json.dumps(state).encode()
-    with np.load(path) as npz:
+    with np.load(path, allow_pickle=False) as npz:
         arrays = dict(npz)
     change(arrays)
     out = io.BytesIO()

@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
-from types import SimpleNamespace
 from typing import Any
 
 from flask import Response
 
-from service.api.audit.schemas import AuditPageSchema, dump_audit_entry
-from service.context import context
-from service.db import audit
-from service.db.engine import reading
+from service.api.audit import services
+from service.api.audit.schemas import AuditPageSchema
 from service.http.blueprint import Blueprint
-from service.http.pagination import LINK, PAGED, next_link, page_of
+from service.http.pagination import LINK, PAGED, page_of
 from service.http.responses import UNSTORED, json_response
 
 blp = Blueprint(
@@ -31,10 +28,5 @@ def list_audit(**asked: Any) -> Response:
     the list of changes of price models has them all. If there are more entries, the header Link leads to the
     next page.
     """
-    page = page_of(asked)
-    with reading(context().engine) as connection:
-        found = audit.entries(connection, page.after or None, page.limit + 1)
-    shown = found[: page.limit]
-    body = {"entries": [dump_audit_entry(SimpleNamespace(**entry)) for entry in shown]}
-    link = next_link(found, page, shown[-1]["id"] if shown else 0)
+    body, link = services.listed(page_of(asked))
     return json_response(body, headers={**UNSTORED, **link})
