@@ -1,7 +1,5 @@
 """The commands of `python -m models`: list, show, promote and roll back bundles, and value a stock list."""
 
-from __future__ import annotations
-
 import json
 from collections.abc import Callable
 from datetime import UTC, date, datetime

@@ -1,7 +1,5 @@
 """Every error that the project raises on purpose, and how a fault is worded."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 

@@ -71,11 +71,15 @@ class Running:
 
     def call(self, *words: str) -> str:
         """Run one of the service's commands to its end; what it printed."""
+        return self.done(*words).stdout
+
+    def done(self, *words: str) -> subprocess.CompletedProcess[str]:
+        """Run one of the service's commands to its end; what it printed, on both outputs."""
         done = subprocess.run(
             [*self._command(), *words], env=self._environment(), capture_output=True, text=True, check=False
         )
         assert done.returncode == 0, done.stderr
-        return done.stdout
+        return done
 
     def start(self) -> None:
         """Start it on a free port and wait until it is ready."""

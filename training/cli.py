@@ -204,9 +204,6 @@ def backtest(
     show_study(plain(study.report(found)), as_json)
 
 
-# ── reading ──────────────────────────────────────────────────────────────────
-
-
 def _read(evidence: Source, catalogue: Path, strict: bool) -> tuple[Catalogue, Reading, Rates]:
     from training.rates import load_rates
 

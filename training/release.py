@@ -1,7 +1,5 @@
 """Fit a price model, judge it, write it to the store as a bundle (a folder), and promote it."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -55,29 +53,15 @@ def fit_anew(
     catalogue: Catalogue,
     rates: Rates,
     seed: int,
-    *,
-    progress: bool,
-    practice: Practice = NO_PRACTICE,
-    learned: Any = None,
-    width: float = 1.0,
+    **settings: Any,
 ) -> FittedModel:
-    """Fit a price model. `learned`: variances of an earlier fit to start from; `width`: factor on its ranges.
+    """Fit a price model. `settings`: see `training.fit.fit_model`.
 
     The fitting code is imported here, as it is slow to load and the rest of this module works without it.
     """
     from training.fit import fit_model
 
-    fitted: FittedModel = fit_model(
-        rows,
-        catalogue,
-        rates,
-        seed=seed,
-        progress=progress,
-        learned=learned,
-        width=width,
-        practice=practice,
-    )
-    return fitted
+    return fit_model(rows, catalogue, rates, seed=seed, **settings)
 
 
 def fit_for_backtest(
@@ -110,7 +94,9 @@ def make_bundle(
     nothing is judged. `about`: entries for the manifest. `jobs`: number of parallel fits in cross-validation.
     Raises InputError for evidence without a sale.
     """
-    _check_any(rows)
+    if not only_sales(rows):
+        step = "add the record of a sale"
+        raise InputError([Fault("evidence", 0, "closed sales are too few to fit", "at least 1", step)])
     fit = partial(fit_anew, catalogue=catalogue, rates=rates, seed=seed, progress=progress, practice=practice)
     quick = partial(fit_for_backtest, practice=practice)
     few = partial(cross_validated, rows, catalogue, rates, quick, seed=seed, jobs=jobs, progress=progress)
@@ -161,12 +147,6 @@ def write_judged(
     files = _files(card, found.judged, rows, practice)
     version = write_bundle(store, fit.model, catalogue, rates, said, files, provisional=found.provisional)
     return WrittenBundle(version, found)
-
-
-def _check_any(rows: Sequence[Evidence]) -> None:
-    if not only_sales(rows):
-        step = "add the record of a sale"
-        raise InputError([Fault("evidence", 0, "closed sales are too few to fit", "at least 1", step)])
 
 
 def _files(

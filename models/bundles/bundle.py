@@ -7,8 +7,6 @@ time of writing, then the first digits of the hash of its contents. So names sor
 manifest no longer fits its name.
 """
 
-from __future__ import annotations
-
 import hashlib
 import json
 import os
@@ -65,9 +63,6 @@ def is_version(name: str) -> bool:
 def is_file_name(name: str) -> bool:
     """Say whether a bundle can have a file of this name."""
     return _FILE_NAME.fullmatch(name) is not None
-
-
-# ── writing ──────────────────────────────────────────────────────────────────
 
 
 def write_bundle(
@@ -171,9 +166,6 @@ def _content_hash(manifest: Mapping[str, Any]) -> str:
     """Return the first digits of the hash of the manifest without its version."""
     said = {key: value for key, value in manifest.items() if key != "version"}
     return hashlib.sha256(json.dumps(said, sort_keys=True).encode()).hexdigest()[:_HASH_DIGITS]
-
-
-# ── reading ──────────────────────────────────────────────────────────────────
 
 
 def read_bundle(

@@ -1,7 +1,5 @@
 """What a manifest must say: its members, and the form of those that the rest of the program reads."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping
 from datetime import datetime
 from typing import Any

@@ -13,8 +13,6 @@ latest sales, and its values and ranges were compared with them. The reasons:
   price model that is known to hold would be given up for an untested one.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from typing import Any
 

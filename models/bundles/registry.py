@@ -10,8 +10,6 @@ B and C, one rollback makes B current and a second one A; a third is refused. On
 Promoting the current version again is logged and changes nothing else.
 """
 
-from __future__ import annotations
-
 import fcntl
 import hashlib
 import json
@@ -145,9 +143,9 @@ class Registry:
         """
         with self._locked():
             target, state = self._verified(version), self._state()
-            earlier = self._pile(state) if state else []
-            if state and earlier[-1]["version"] == version:
-                earlier.pop()
+            earlier = list(state["earlier"]) if state else []
+            if state and state["version"] != version:
+                earlier.append({name: state[name] for name in Current._fields})
             return self._change("promote", target, earlier, state, who, why)
 
     def rollback(self, *, who: str, why: str, of: str | None = None) -> Change:
@@ -174,11 +172,6 @@ class Registry:
         manifest = read_manifest(folder, manifest_sha256)
         verify_files(folder, manifest)
         return Current(version, hashlib.sha256(manifest_bytes(folder)).hexdigest())
-
-    @staticmethod
-    def _pile(state: Mapping[str, Any]) -> list[dict[str, str]]:
-        top = {"version": state["version"], "manifest_sha256": state["manifest_sha256"]}
-        return [*state["earlier"], top]
 
     def _state(self) -> dict[str, Any] | None:
         try:

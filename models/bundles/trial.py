@@ -1,7 +1,5 @@
 """The trial of a bundle before its promotion: each model of its catalogue is valued once, with reasons."""
 
-from __future__ import annotations
-
 from datetime import UTC, datetime
 
 import numpy as np

@@ -3,8 +3,6 @@
 Exit codes: 0 for success, 2 for wrong use, 1 for other errors.
 """
 
-from __future__ import annotations
-
 import getpass
 import os
 import sys

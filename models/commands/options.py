@@ -1,7 +1,5 @@
 """Options and output of the two commands that value a stock list, from a store of bundles or by a service."""
 
-from __future__ import annotations
-
 import os
 import sys
 from collections.abc import Iterator

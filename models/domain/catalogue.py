@@ -1,7 +1,5 @@
 """The catalogue of makers, models and editions: read from TOML and searched by name."""
 
-from __future__ import annotations
-
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -155,14 +153,8 @@ class Catalogue:
         return UnknownNameError([Fault(what, name, "is not in the catalogue", allowed, hint, close)])
 
 
-# ── reading ──────────────────────────────────────────────────────────────────
-
-
 def read_catalogue(text: str) -> Catalogue:
-    """Read a catalogue from its TOML text.
-
-    Raises CatalogueError that names the model, the key, and what is allowed.
-    """
+    """Read a catalogue from TOML. Raises CatalogueError that names the model, the key and what is allowed."""
     try:
         data = tomllib.loads(text.removeprefix("\ufeff").replace("\r\n", "\n"))
     except tomllib.TOMLDecodeError as error:

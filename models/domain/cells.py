@@ -1,7 +1,5 @@
 """Readers of the CSV cells that evidence and stock lists share: an id, a term, a currency, a day."""
 
-from __future__ import annotations
-
 import re
 from datetime import UTC, date, datetime, timedelta
 
@@ -38,16 +36,8 @@ def read_term(name: str, cell: str, allowed: tuple[str, ...], faults: list[Fault
     if word not in allowed:
         close = nearest(word, allowed, 1)
         hint = f"did you mean {close[0]}?" if close else "use one of the allowed terms"
-        faults.append(
-            Fault(
-                name,
-                cell,
-                "is not a term of this field" if cell else "is required",
-                ", ".join(allowed),
-                hint,
-                close,
-            )
-        )
+        problem = "is not a term of this field" if cell else "is required"
+        faults.append(Fault(name, cell, problem, ", ".join(allowed), hint, close))
     return word
 
 

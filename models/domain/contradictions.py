@@ -1,7 +1,5 @@
 """Find the details of an instrument that contradict the catalogue; they are reported, not refused."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -39,14 +37,8 @@ def contradictions(catalogue: Catalogue, it: Instrument) -> tuple[Contradiction,
         then = f"It was valued as if the finish were not known.{_nearest(it.finish, offered)}"
         found.append(Contradiction("finish_not_offered", "finish", detail, then))
     if it.figure is not None and it.figure > 0 and model.figured_top is False:
-        found.append(
-            Contradiction(
-                "figure_not_offered",
-                "figure",
-                f"figure {it.figure:g} (no figured tops are recorded for {name})",
-                "It was valued as a plain top.",
-            )
-        )
+        detail = f"figure {it.figure:g} (no figured tops are recorded for {name})"
+        found.append(Contradiction("figure_not_offered", "figure", detail, "It was valued as a plain top."))
     return (*found, *_edition_contradictions(model, it))
 
 
@@ -57,31 +49,21 @@ def _nearest(name: str, among: Sequence[str]) -> str:
 
 def _edition_contradictions(model: Model, it: Instrument) -> list[Contradiction]:
     found: list[Contradiction] = []
-    edition = model.edition(it.edition)
+    edition, number = model.edition(it.edition), it.edition_number
     if it.edition is not None and edition is None:
         known = [e.name for e in model.editions]
         detail = f"edition {it.edition} (the catalogue records {', '.join(known) or 'no edition'})"
         then = _nearest(it.edition, known).strip()
         found.append(Contradiction("edition_not_recorded", "edition", detail, then))
-    if it.edition_number is None:
+    if number is None:
         return found + _edition_year(edition, it)
     if edition is None or edition.numbered is False:
         what = f"the {edition.name}" if edition else "this edition" if it.edition else "the standard model"
-        found.append(
-            Contradiction(
-                "edition_not_numbered",
-                "edition_number",
-                f"number {it.edition_number} ({what} has no recorded numbers)",
-            )
-        )
-    elif edition.production_total is not None and it.edition_number > edition.production_total:
-        found.append(
-            Contradiction(
-                "edition_number_above_total",
-                "edition_number",
-                f"number {it.edition_number} ({edition.production_total} of the {edition.name} are recorded)",
-            )
-        )
+        detail = f"number {number} ({what} has no recorded numbers)"
+        found.append(Contradiction("edition_not_numbered", "edition_number", detail))
+    elif edition.production_total is not None and number > edition.production_total:
+        detail = f"number {number} ({edition.production_total} of the {edition.name} are recorded)"
+        found.append(Contradiction("edition_number_above_total", "edition_number", detail))
     return found + _edition_year(edition, it)
 
 
@@ -92,10 +74,5 @@ def _edition_year(edition: Edition | None, it: Instrument) -> list[Contradiction
     if (first is None or it.year >= first) and (last is None or it.year <= last):
         return []
     span = f"{first or '?'}–{last or '?'}"
-    return [
-        Contradiction(
-            "year_outside_edition",
-            "year",
-            f"year {it.year} (the {edition.name} edition is recorded for {span})",
-        )
-    ]
+    detail = f"year {it.year} (the {edition.name} edition is recorded for {span})"
+    return [Contradiction("year_outside_edition", "year", detail)]

@@ -1,7 +1,5 @@
 """One record of the market: a closed sale, a price asked or an offer declined; how it is read and written."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
@@ -49,6 +47,10 @@ class Evidence:
         """The record's instrument, day and channel, as a subject that can be valued."""
         return Subject(self.instrument, self.day, self.channel)
 
+    def usd(self, rates: Rates) -> float:
+        """Return the price in US dollars at the rate of the record's day. Raises RateError."""
+        return float(self.price) * rates.usd_per(self.currency, self.day)
+
     @property
     def specimen(self) -> str:
         """A key that all records of one instrument share; one without a serial number has its own."""
@@ -71,7 +73,7 @@ class Evidence:
     @classmethod
     def from_flat(
         cls, row: Mapping[str, str | None], catalogue: Catalogue, rates: Rates, *, today: date | None = None
-    ) -> Evidence:
+    ) -> "Evidence":
         """Read the CSV form, with names spelled as in the catalogue.
 
         `today`: the latest day that is accepted. Raises InputError with every fault of the row.
@@ -84,7 +86,7 @@ class Evidence:
     @classmethod
     def from_nested(
         cls, data: Mapping[str, Any], catalogue: Catalogue, rates: Rates, *, today: date | None = None
-    ) -> Evidence:
+    ) -> "Evidence":
         """Read the JSON form by the rules of `from_flat`; a price may be a number or text.
 
         Raises InputError whose faults name the member by its path: `price`, `instrument.condition.neck`.
@@ -95,13 +97,15 @@ class Evidence:
         cells = {name: _cell(name, data.get(name), faults) for name in OWN_COLUMNS}
         inner: list[Fault] = []
         it = _instrument(Instrument.from_nested, data.get("instrument", {}), catalogue, inner)
-        faults.extend(replace(fault, field=_under_instrument(fault.field)) for fault in inner)
+        for fault in inner:
+            path = "instrument" if fault.field == "instrument" else f"instrument.{fault.field}"
+            faults.append(replace(fault, field=path))
         return cls._read(cells, it, rates, today or last_day(), faults)
 
     @classmethod
     def _read(
         cls, cells: Mapping[str, str], it: Instrument, rates: Rates, today: date, faults: list[Fault]
-    ) -> Evidence:
+    ) -> "Evidence":
         wrong = {fault.field for fault in faults}  # A member of the wrong type gets no second fault.
         heard: list[Fault] = []
         day = read_day(cells["date"], heard, latest=today)
@@ -143,10 +147,6 @@ def _instrument(
     except InputError as error:
         faults.extend(error.faults)
         return _NOBODY
-
-
-def _under_instrument(path: str) -> str:
-    return path if path == "instrument" else f"instrument.{path}"
 
 
 def _stranger(name: str, value: Any) -> Fault:

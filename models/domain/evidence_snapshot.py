@@ -6,8 +6,6 @@ tells whether two records are of one instrument. Serial numbers are short, so wh
 them all: the digest hides numbers from a reader, but a guessed number can be confirmed.
 """
 
-from __future__ import annotations
-
 import hashlib
 import io
 from collections.abc import Iterable, Mapping, Sequence
@@ -55,7 +53,7 @@ class EvidenceSnapshot:
         return len(self.specimens)
 
     @classmethod
-    def of(cls, rows: Iterable[Evidence]) -> EvidenceSnapshot:
+    def of(cls, rows: Iterable[Evidence]) -> "EvidenceSnapshot":
         """Make a snapshot of these records, whose names must be spelled as in the catalogue."""
         ordered = sorted(rows, key=lambda e: (e.day, e.id))
         words: dict[str, tuple[str, ...]] = {}
@@ -81,7 +79,7 @@ class EvidenceSnapshot:
         return out.getvalue()
 
     @classmethod
-    def from_bytes(cls, data: bytes) -> EvidenceSnapshot:
+    def from_bytes(cls, data: bytes) -> "EvidenceSnapshot":
         """Read a snapshot that `to_bytes` wrote. Raises KeyError or ValueError for other data."""
         with np.load(io.BytesIO(data), allow_pickle=False) as npz:
             specimens = npz["specimens"]
@@ -92,8 +90,6 @@ class EvidenceSnapshot:
             if own.shape != specimens.shape or own.dtype.kind != "u" or (own >= len(words[name])).any():
                 raise ValueError(f"the codes of {name} do not fit the records or the words")
         return cls(words, codes, specimens)
-
-    # ── queries ──────────────────────────────────────────────────────────────
 
     def of_model(self, maker: str, model: str) -> NDArray[np.int64]:
         """Return the positions of the records of this model; names are spelled as in the catalogue."""
@@ -133,17 +129,9 @@ class EvidenceSnapshot:
 
     def _record(self, at: int) -> Evidence:
         it: dict[str, Any] = {flat: parse_cell(BY_FLAT[flat], self._word(flat, at)) for flat in _FIELDS}
-        own = {name: self._word(name, at) for name in _OWN}
-        return Evidence(
-            id=own["id"],
-            kind=own["kind"],
-            day=date.fromisoformat(own["day"]),
-            price=Decimal(own["price"]),
-            currency=own["currency"],
-            channel=own["channel"],
-            source="",
-            instrument=Instrument(**it),
-        )
+        name, kind, day, price, currency, channel = (self._word(name, at) for name in _OWN)
+        read = date.fromisoformat(day), Decimal(price)
+        return Evidence(name, kind, *read, currency, channel, "", Instrument(**it))
 
 
 NO_EVIDENCE = EvidenceSnapshot.of(())

@@ -1,8 +1,6 @@
 """One instrument: read from JSON or CSV by one validator, and written back in either form."""
 
-from __future__ import annotations
-
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
 from datetime import date
 from typing import Any, NamedTuple
@@ -69,7 +67,7 @@ class Instrument(NamedTuple):
         """The values of every field, in the vocabulary's order."""
         return tuple(self)
 
-    def but(self, **changes: Value) -> Instrument:
+    def but(self, **changes: Value) -> "Instrument":
         """Return a copy with some fields changed; the keywords are flat field names."""
         return self._replace(**changes)  # type: ignore[arg-type]
 
@@ -86,12 +84,12 @@ class Instrument(NamedTuple):
         return {field.flat: written(self.get(field)) for field in FIELDS}
 
     @classmethod
-    def from_nested(cls, data: Mapping[str, Any]) -> Instrument:
+    def from_nested(cls, data: Mapping[str, Any]) -> "Instrument":
         """Read the JSON form. Raises InputError with every fault: unknown names, types, terms, bounds."""
         return read_nested(data).instrument
 
     @classmethod
-    def from_flat(cls, row: Mapping[str, str | None]) -> Instrument:
+    def from_flat(cls, row: Mapping[str, str | None]) -> "Instrument":
         """Read the CSV form, column → text; columns that are no field of an instrument are ignored.
 
         Raises InputError whose faults name the columns.
@@ -184,11 +182,16 @@ def _put(path: str, value: Any, out: dict[str, Any], faults: list[Fault]) -> Non
     field = BY_PATH.get(path)
     if field is None:
         # Only groups of fields are objects, so the nearest group is suggested for an unknown object.
-        close = nearest(path, GROUPS if isinstance(value, Mapping) else BY_PATH)
-        hint = f"did you mean {close[0]}?" if close else "see the vocabulary for the fields"
-        faults.append(Fault(path, value, "is not a field of an instrument", "", hint, close))
+        faults.append(unknown_field(path, value, GROUPS if isinstance(value, Mapping) else BY_PATH))
     else:
         out[field.flat] = value
+
+
+def unknown_field(path: str, value: object, among: Iterable[str]) -> Fault:
+    """Return the fault for a field that does not exist; it suggests the nearest names of `among`."""
+    close = nearest(path, among)
+    hint = f"did you mean {close[0]}?" if close else "see the vocabulary for the fields"
+    return Fault(path, value, "is not a field of an instrument", "", hint, close)
 
 
 class Subject(NamedTuple):
@@ -202,6 +205,6 @@ class Subject(NamedTuple):
     channel: str
     notes: tuple[Note, ...] = ()
 
-    def but(self, **changes: Value) -> Subject:
+    def but(self, **changes: Value) -> "Subject":
         """Return a copy with some fields of the instrument changed; the keywords are flat field names."""
         return self._replace(instrument=self.instrument.but(**changes))

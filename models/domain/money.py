@@ -1,7 +1,5 @@
 """Money: the one module that rounds it, converts it, and splits it into amounts that add up exactly."""
 
-from __future__ import annotations
-
 import io
 import math
 from collections.abc import Mapping, Sequence
@@ -40,10 +38,7 @@ def quantum(currency: str) -> Decimal:
 
 @cache
 def _written_as(currency: str) -> tuple[float, str]:
-    """Return a factor and a format. The factor turns every float halfway between two amounts into an integer.
-
-    The format writes an amount with the currency's decimals.
-    """
+    """Return a factor that makes floats halfway between two amounts whole, and the format of an amount."""
     units = minor_units(currency)
     return 2.0 ** (units + 1), f".{units}f"
 
@@ -59,10 +54,7 @@ def round_money(amount: float | Decimal, currency: str) -> Decimal:
 
 
 def log_mean(a: float, b: float) -> float:
-    """Return the logarithmic mean of a, b > 0: (a − b) / ln(a / b), or a if they are equal.
-
-    Ang (2005), Energy Policy 33.
-    """
+    """Return the logarithmic mean of a, b > 0: (a − b) / ln(a / b), a if equal (Ang 2005, Energy Policy)."""
     if a == b:
         return a
     ratio = math.log(a / b)
@@ -153,7 +145,7 @@ class Rates:
         return out.getvalue()
 
     @classmethod
-    def from_bytes(cls, data: bytes) -> Rates:
+    def from_bytes(cls, data: bytes) -> "Rates":
         """Read rates that `to_bytes` wrote. Raises KeyError or ValueError for other data."""
         with np.load(io.BytesIO(data), allow_pickle=False) as npz:
             names, table = npz["names"], npz["usd"]

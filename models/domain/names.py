@@ -1,7 +1,5 @@
 """The rule by which all names are compared, and a search for the names most like a misspelt one."""
 
-from __future__ import annotations
-
 import difflib
 import unicodedata
 from collections.abc import Iterable

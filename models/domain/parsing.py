@@ -1,10 +1,9 @@
 """Reading one field's value, from JSON or from a CSV cell."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import replace
+from functools import partial
 from typing import Any, NamedTuple
 
 from models.domain.names import nearest, normal
@@ -178,9 +177,9 @@ def _plain_reader(field: Field) -> _Reader:
         terms: dict[Any, Value] = {None: None, **{name: name for name in field.names}}
         return terms.__getitem__
     if field.kind is Kind.TEXT:
-        return _plain_text(field)
+        return partial(_plain_text, field)
     if field.kind is Kind.FLAG:
-        return lambda value: _plainly(field, value)
+        return partial(_plainly, field)
     return _plain_number(field)
 
 
@@ -191,12 +190,9 @@ def _plainly(field: Field, value: Any) -> Value:
     return found
 
 
-def _plain_text(field: Field) -> _Reader:
-    def read(value: Any) -> Value:
-        known = type(value) is str and value.strip() and len(value) <= MAX_TEXT
-        return _printable(field, value) if known and not stand_in(field, value) else _plainly(field, value)
-
-    return read
+def _plain_text(field: Field, value: Any) -> Value:
+    known = type(value) is str and value.strip() and len(value) <= MAX_TEXT
+    return _printable(field, value) if known and not stand_in(field, value) else _plainly(field, value)
 
 
 def _plain_number(field: Field) -> _Reader:

@@ -3,8 +3,6 @@
 Web forms, schemas, readers, feature columns and explanations are all made from `FIELDS`.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from enum import StrEnum
 from functools import cached_property
@@ -74,22 +72,13 @@ PLACEHOLDERS = frozenset({
 # Words that mean the standard model in the field `edition`.
 NO_EDITION = frozenset({"standard", "none"})
 
-WEAR = (
-    Term("0", "none"),
-    Term("1", "traces"),
-    Term("2", "light"),
-    Term("3", "moderate"),
-    Term("4", "heavy"),
-    Term("5", "worn through"),
-)
-FIGURE = (
-    Term("0", "plain"),
-    Term("1", "faint"),
-    Term("2", "mild"),
-    Term("3", "clear"),
-    Term("4", "strong"),
-    Term("5", "exceptional"),
-)
+
+def _grades(*meanings: str) -> tuple[Term, ...]:
+    return tuple(Term(str(grade), meaning) for grade, meaning in enumerate(meanings))
+
+
+WEAR = _grades("none", "traces", "light", "moderate", "heavy", "worn through")
+FIGURE = _grades("plain", "faint", "mild", "clear", "strong", "exceptional")
 PART = (
     Term("original", "the part it left the maker with"),
     Term("period", "replaced with a part correct for the period"),
@@ -114,6 +103,13 @@ def _part(part: str, label: str) -> Field:
     )
 
 
+def _terms(path: str, label: str, meaning: str, **terms: str) -> Field:
+    """Make a field of these terms; those of condition and originality run from best to worst."""
+    family = Family(path.partition(".")[0])
+    found = tuple(Term(*term) for term in terms.items())
+    return Field(path, Kind.TERM, family, label, meaning, found, loss_ordered=family != Family.PROVENANCE)
+
+
 FIELDS: tuple[Field, ...] = (
     Field("maker", Kind.TEXT, Family.IDENTITY, "maker", "the maker, as the catalogue names it"),
     Field("model", Kind.TEXT, Family.IDENTITY, "model", "the model, as the catalogue names it"),
@@ -135,9 +131,8 @@ FIELDS: tuple[Field, ...] = (
         Family.RARITY,
         "number in the edition",
         "the instrument's own number within a numbered edition",
-        (),
-        1,
-        10_000_000,
+        low=1,
+        high=10_000_000,
     ),
     Field(
         "build",
@@ -168,46 +163,31 @@ FIELDS: tuple[Field, ...] = (
     _wear("headstock", "headstock"),
     _wear("frets", "fret"),
     _wear("hardware", "hardware"),
-    Field(
+    _terms(
         "condition.electronics",
-        Kind.TERM,
-        Family.CONDITION,
         "electronics",
         "whether every coil, switch and control works",
-        (
-            Term("working", "everything works"),
-            Term("partial", "some coil, switch or control does not work"),
-            Term("dead", "nothing works"),
-        ),
-        loss_ordered=True,
+        working="everything works",
+        partial="some coil, switch or control does not work",
+        dead="nothing works",
     ),
-    Field(
+    _terms(
         "condition.structure",
-        Kind.TERM,
-        Family.CONDITION,
         "structure",
         "cracks and breaks of the wood; the worst that applies",
-        (
-            Term("sound", "no crack and no break"),
-            Term("repaired_crack", "a crack that was repaired"),
-            Term("open_crack", "a crack that is open"),
-            Term("repaired_headstock", "a headstock that broke and was repaired"),
-            Term("broken_headstock", "a headstock that is broken"),
-        ),
-        loss_ordered=True,
+        sound="no crack and no break",
+        repaired_crack="a crack that was repaired",
+        open_crack="a crack that is open",
+        repaired_headstock="a headstock that broke and was repaired",
+        broken_headstock="a headstock that is broken",
     ),
-    Field(
+    _terms(
         "originality.finish",
-        Kind.TERM,
-        Family.ORIGINALITY,
         "finish originality",
         "whether the finish is the one it left the maker with",
-        (
-            Term("original", "the maker's own finish"),
-            Term("oversprayed", "lacquer added over the maker's finish"),
-            Term("refinished", "stripped and finished again"),
-        ),
-        loss_ordered=True,
+        original="the maker's own finish",
+        oversprayed="lacquer added over the maker's finish",
+        refinished="stripped and finished again",
     ),
     _part("pickups", "pickups"),
     _part("wiring", "wiring"),
@@ -216,40 +196,29 @@ FIELDS: tuple[Field, ...] = (
     _part("tailpiece", "tailpiece"),
     _part("nut", "nut"),
     _part("pickguard", "pickguard"),
-    Field(
+    _terms(
         "originality.frets",
-        Kind.TERM,
-        Family.ORIGINALITY,
         "fret originality",
         "whether the frets were replaced",
-        (Term("original", "the maker's own frets"), Term("refretted", "frets were replaced")),
-        loss_ordered=True,
+        original="the maker's own frets",
+        refretted="frets were replaced",
     ),
-    Field(
+    _terms(
         "originality.routing",
-        Kind.TERM,
-        Family.ORIGINALITY,
         "extra holes or routing",
         "extra holes or routing, filled or open",
-        (
-            Term("none", "no wood was cut"),
-            Term("filled", "extra holes or routing, filled again"),
-            Term("open", "extra holes or routing, open"),
-        ),
-        loss_ordered=True,
+        none="no wood was cut",
+        filled="extra holes or routing, filled again",
+        open="extra holes or routing, open",
     ),
-    Field(
+    _terms(
         "provenance.history",
-        Kind.TERM,
-        Family.PROVENANCE,
         "ownership history",
         "the best documented level of ownership history",
-        (
-            Term("none", "nothing documented"),
-            Term("one_owner", "one owner from new"),
-            Term("documented", "a documented chain of owners"),
-            Term("notable", "a documented owner or use of note"),
-        ),
+        none="nothing documented",
+        one_owner="one owner from new",
+        documented="a documented chain of owners",
+        notable="a documented owner or use of note",
     ),
     Field(
         "provenance.paperwork",
@@ -258,18 +227,14 @@ FIELDS: tuple[Field, ...] = (
         "period paperwork",
         "whether receipts, tags or certificates of the period are with it",
     ),
-    Field(
+    _terms(
         "provenance.case",
-        Kind.TERM,
-        Family.PROVENANCE,
         "case",
         "the case that comes with it",
-        (
-            Term("original", "the case it was sold with"),
-            Term("period", "a case correct for the period"),
-            Term("modern", "any other case"),
-            Term("none", "no case"),
-        ),
+        original="the case it was sold with",
+        period="a case correct for the period",
+        modern="any other case",
+        none="no case",
     ),
 )
 

@@ -1,15 +1,12 @@
 """Alternatives: values of the same instrument with some fields changed, and ranges of the differences."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from statistics import NormalDist
 
-from models.domain.instrument import Instrument, Subject, Value
+from models.domain.instrument import Instrument, Subject, Value, unknown_field
 from models.domain.money import BASE_CURRENCY
-from models.domain.names import nearest
 from models.domain.parsing import parse_json
 from models.domain.vocabulary import BY_PATH, DEFAULT_LEVELS
 from models.errors import Fault, InputError
@@ -95,18 +92,15 @@ def _read_all(changes: Sequence[Mapping[str, object]]) -> list[dict[str, Value]]
         fault = Fault("alternatives", len(changes), "are too many", allowed, "ask for them in parts")
         raise InputError([fault])
     faults: list[Fault] = []
-    found = [_read(change, faults) for change in changes]
+    found = []
+    for change in changes:
+        try:
+            found.append(read_change(change))
+        except InputError as error:
+            faults.extend(error.faults)
     if faults:
         raise InputError(faults)
     return found
-
-
-def _read(change: Mapping[str, object], faults: list[Fault]) -> dict[str, Value]:
-    try:
-        return read_change(change)
-    except InputError as error:
-        faults.extend(error.faults)
-        return {}
 
 
 def read_change(change: Mapping[str, object]) -> dict[str, Value]:
@@ -116,9 +110,7 @@ def read_change(change: Mapping[str, object]) -> dict[str, Value]:
     for path, value in change.items():
         field = BY_PATH.get(path)
         if field is None:
-            close = nearest(path, BY_PATH)
-            hint = f"did you mean {close[0]}?" if close else "see the vocabulary for the fields"
-            faults.append(Fault(path, value, "is not a field of an instrument", "", hint, close))
+            faults.append(unknown_field(path, value, BY_PATH))
         elif path in FIXED:
             step = "value the other instrument by itself"
             faults.append(Fault(path, value, "cannot be changed: it would be another instrument", "", step))

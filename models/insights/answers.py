@@ -1,7 +1,6 @@
 """The likely values of an unknown field, from records of similar instruments."""
 
-from __future__ import annotations
-
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -72,10 +71,7 @@ def _finishes(model: Model, own: dict[Value, float]) -> tuple[Answer, ...]:
 
 
 def _numbers(snapshot: EvidenceSnapshot, model: Model, it: Instrument, field: Field) -> list[float]:
-    """Return the field's known values in records of the model, or its limits from the catalogue.
-
-    The limits are used for edition numbers, and for years that too few records know.
-    """
+    """Return the field's values in records of the model; limits for edition numbers and too few years."""
     if field.path == "edition_number":
         edition = model.edition(it.edition)
         total = edition.production_total if edition else None
@@ -99,10 +95,7 @@ def _parts(known: Sequence[float], whole: bool) -> tuple[Answer, ...]:
     if not known:
         return ()
     middles = np.quantile(np.array(known), _MIDDLES).tolist()
-    counts: dict[Value, float] = {}
-    for middle in middles:
-        key = round(middle) if whole else round(middle, 2)
-        counts[key] = counts.get(key, 0.0) + 1.0
+    counts = Counter(round(middle) if whole else round(middle, 2) for middle in middles)
     return _normed(list(counts.items()))
 
 

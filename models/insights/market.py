@@ -1,7 +1,5 @@
 """The market index of a subject's model: the value of its typical instrument over time."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from datetime import date
 from statistics import NormalDist
@@ -33,10 +31,7 @@ class MarketIndex:
 
 
 def market_index(valuer: Valuer, subject: Subject) -> MarketIndex:
-    """Return the index, from the first evidence to the subject's day, in the subject's channel.
-
-    Raises UnknownNameError.
-    """
+    """Return the index in the subject's channel, from the first evidence on. Raises UnknownNameError."""
     canonical = valuer.canonical(subject)
     reference = valuer.model.reference(canonical).instrument
     days = _days(valuer, canonical.day)

@@ -4,14 +4,10 @@ The width of a range is ln(high / low) of the central 80%. The width expected af
 over the likely answers, weighted by their chances. The value that each answer would give is shown too.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from decimal import Decimal
-
-import numpy as np
 
 from models.domain.instrument import Subject, Value
 from models.domain.money import BASE_CURRENCY
@@ -71,7 +67,7 @@ def questions(
     base = valuer.canonical(subject)
     open_fields = _open(valuer, base, among)
     asked: list[Question] = []
-    start = width = float(_widths(valuer, [base])[0])
+    start = width = _width(valuer, base)
     known = base
     while open_fields and len(asked) < count:
         looked = _look(valuer, known, open_fields)
@@ -92,17 +88,14 @@ def questions(
 def widening(valuer: Valuer, subject: Subject) -> dict[str, float]:
     """Return path of each unknown field → how much wider it makes the 80% range: 0.09 is 9% wider."""
     base = valuer.canonical(subject)
-    width = float(_widths(valuer, [base])[0])
+    width = _width(valuer, base)
     looked = _look(valuer, base, _open(valuer, base, None))
     return {look.path: max(width / look.expected - 1, 0.0) for look in looked}
 
 
 @dataclass(frozen=True)
 class _Look:
-    """One field that could be asked for, with the log value that each likely answer gives.
-
-    `expected`: the width of the 80% range that is expected once the field is answered.
-    """
+    """One field to ask for, the log value by each of its answers, and the width expected after an answer."""
 
     path: str
     answers: tuple[Answer, ...]
@@ -138,9 +131,9 @@ def _look(valuer: Valuer, base: Subject, open_fields: dict[str, tuple[Answer, ..
     return out
 
 
-def _widths(valuer: Valuer, subjects: Sequence[Subject]) -> Floats:
-    found = valuer.model.estimate(subjects, [LEVEL])
-    return np.asarray(found.high[:, 0] - found.low[:, 0], np.float64)
+def _width(valuer: Valuer, subject: Subject) -> float:
+    found = valuer.model.estimate([subject], [LEVEL])
+    return float(found.high[0, 0] - found.low[0, 0])
 
 
 def _question(look: _Look, start: float, after: float, rate: float, currency: str) -> Question:

@@ -1,7 +1,5 @@
 """The earlier records of one instrument in the evidence, and the changes of its fields between them."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -89,7 +87,7 @@ def _implied(valuer: Valuer, subject: Subject, found: Sequence[Evidence]) -> lis
     """Return the log price, in US dollars, that each record's price implies for the subject."""
     own = float(valuer.model.center([subject])[0])
     then = valuer.model.center([e.subject for e in found]).tolist()
-    paid = [math.log(float(e.price) * valuer.rates.usd_per(e.currency, e.day)) for e in found]
+    paid = [math.log(e.usd(valuer.rates)) for e in found]
     return [p + own - t for p, t in zip(paid, then, strict=True)]
 
 

@@ -1,7 +1,5 @@
 """Restoration: the possible repairs, the gain in value of each, and the losses that cannot be repaired."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
@@ -21,10 +19,7 @@ _REPAIRS: Mapping[str, Mapping[str, tuple[str, ...]]] = {
     "condition.structure": {"open_crack": ("repaired_crack",), "broken_headstock": ("repaired_headstock",)},
     "originality.routing": {"open": ("filled",)},
 }
-_PUT_BACK: Mapping[str, tuple[str, ...]] = {
-    "modern": ("period",),
-    "missing": ("period",),
-}
+_PUT_BACK: Mapping[str, tuple[str, ...]] = dict.fromkeys(("modern", "missing"), ("period",))
 
 # Field → its term → the reason why this loss cannot be restored in full.
 LASTING: Mapping[str, Mapping[str, str]] = {
@@ -153,19 +148,12 @@ def _lasting(it: Instrument) -> tuple[Lasting, ...]:
 def _check_costs(costs: Mapping[str, Decimal]) -> None:
     faults = []
     for path, cost in costs.items():
+        where, given = f"costs.{path}", str(cost)
         if path not in MENDABLE:
+            problem, allowed = "is not a part that can be put right", ", ".join(MENDABLE)
             close = nearest(path, MENDABLE)
-            faults.append(
-                Fault(
-                    f"costs.{path}",
-                    str(cost),
-                    "is not a part that can be put right",
-                    ", ".join(MENDABLE),
-                    "leave it out",
-                    close,
-                )
-            )
+            faults.append(Fault(where, given, problem, allowed, "leave it out", close))
         elif not (cost.is_finite() and cost >= 0):
-            faults.append(Fault(f"costs.{path}", str(cost), "is not a cost", "0 or more", "correct it"))
+            faults.append(Fault(where, given, "is not a cost", "0 or more", "correct it"))
     if faults:
         raise InputError(faults)

@@ -3,8 +3,6 @@
 The sentence of a field reads: "label: its value (typical: typical value): percent, amount."
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping, Sequence
 from datetime import date
@@ -217,10 +215,7 @@ def _counted(factor: Factor) -> str:
 
 
 def _wider(widening: float, label: str = "") -> str:
-    """Return the sentence on how much wider the 80% range is (0.09 is 9%), or "" below 1%.
-
-    `label`: of the field that widens it most, where the sentence is about several fields.
-    """
+    """Return the sentence on how much wider the range is, by the field `label` if of several; "" below 1%."""
     share = round(100 * widening)
     start = f"Largest effect on the 80% range: {label}," if label else "Effect on the 80% range:"
     return f" {start} {share}% wider." if share >= 1 else ""

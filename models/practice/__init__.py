@@ -6,8 +6,6 @@ takes each rule as a prior of the strength that the rule states. An unknown key 
 misspelt key would otherwise silently weaken a rule.
 """
 
-from __future__ import annotations
-
 import re
 import tomllib
 from collections.abc import Sequence
@@ -47,10 +45,7 @@ def read_practice(text: str) -> Practice:
 
 
 def _tables(data: dict[str, Any], kind: str, faults: list[Fault]) -> list[tuple[int, dict[str, Any]]]:
-    """Return the TOML tables of this kind ("rule" or "spread") with their numbers.
-
-    Each entry that is not a table adds a fault.
-    """
+    """Return the TOML tables of this kind with their numbers; each entry that is no table adds a fault."""
     given, written = data.get(kind, []), f"[[{kind}]]"
     if not isinstance(given, list):
         faults.append(Fault(kind, given, "is not a list of tables", written, f"write it as {written}"))

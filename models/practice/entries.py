@@ -1,7 +1,5 @@
 """Readers of the rules and spreads in a file of common practice; they collect all faults of the file."""
 
-from __future__ import annotations
-
 import math
 import re
 from collections.abc import Mapping, Sequence
@@ -178,13 +176,10 @@ class RuleEntry(TableReader):
             step = "leave it out: the evidence says what it is worth"
             self._wrong(path, given, "belongs to one market, not to common practice", "", step)
             return
+        close = nearest(key, NAMEABLE, 1)
         if key in GROUPS:
-            problem, step = (
-                "is a group of fields",
-                f"write the flat name, such as {nearest(key, NAMEABLE, 1)[0]}",
-            )
+            problem, step = "is a group of fields", f"write the flat name, such as {close[0]}"
         else:
-            close = nearest(key, NAMEABLE, 1)
             problem = "is of no field that a rule can name"
             step = f"did you mean {close[0]}?" if close else "correct it or leave it out"
         self._wrong(path, given, problem, ", ".join(NAMEABLE), step)

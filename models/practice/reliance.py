@@ -1,7 +1,5 @@
 """The share of a field's fitted effect that rests on rules of common practice, by value of the field."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -65,7 +63,9 @@ class Reliance:
         position = _position(path, observed, between.model, between.subject)
         if position is None:
             position = _position(path, reference, between.model, between.reference)
-        return 0.0 if position is None else _nearest(named, position)
+        if position is None:
+            return 0.0
+        return min(named, key=lambda one: abs(one[0] - position))[1]  # Of two equally near, the first.
 
     @cached_property
     def _terms(self) -> Mapping[str, Mapping[Value, float]]:
@@ -144,8 +144,3 @@ def _position(path: str, value: Any, model: Model, it: Instrument) -> float | No
 
 def _log(value: float) -> float:
     return math.log(max(value, 1e-4))
-
-
-def _nearest(named: Sequence[tuple[float, float]], position: float) -> float:
-    """Return the share at the nearest position; of two equally near, the first."""
-    return min(named, key=lambda one: abs(one[0] - position))[1]

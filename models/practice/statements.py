@@ -1,7 +1,5 @@
 """The types of the rules and spreads of common practice, which a fit uses as prior knowledge."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -18,9 +16,8 @@ CONTEXT = (
         Family.RARITY,
         "share of the finish",
         "share of the production that has the finish",
-        (),
-        0,
-        1,
+        low=0,
+        high=1,
     ),
     Field(
         "edition_total",
@@ -28,9 +25,8 @@ CONTEXT = (
         Family.RARITY,
         "size of the edition",
         "production total of the edition",
-        (),
-        1,
-        10_000_000,
+        low=1,
+        high=10_000_000,
     ),
     Field("channel", Kind.TERM, Family.MARKET, "channel", "where it is sold", CHANNELS),
 )

@@ -1,7 +1,5 @@
 """The interface of a price model, and the types of its answers."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date

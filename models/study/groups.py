@@ -1,7 +1,5 @@
 """Groups of sales for which figures are given: by price, channel, build, edition, blanks and evidence."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Mapping, Sequence
 
 import numpy as np

@@ -1,9 +1,7 @@
 """Figures of how well values and ranges agree with prices paid, over all sales and by group."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -36,25 +34,19 @@ class Judged:
     weights: tuple[EvidenceWeight, ...]
     levels: tuple[float, ...] = DEFAULT_LEVELS
 
-    def __add__(self, other: Judged) -> Judged:
+    def __add__(self, other: "Judged") -> "Judged":
         if self.levels != other.levels:
             raise ValueError(
                 f"levels: {other.levels} cannot be joined to {self.levels}; judge both at the same"
             )
-        return Judged(
-            self.sales + other.sales,
-            np.concatenate([self.paid, other.paid]),
-            np.concatenate([self.center, other.center]),
-            np.concatenate([self.low, other.low]),
-            np.concatenate([self.high, other.high]),
-            self.weights + other.weights,
-            self.levels,
-        )
+        names = ("paid", "center", "low", "high")
+        both = {name: np.concatenate([getattr(self, name), getattr(other, name)]) for name in names}
+        return replace(self, sales=self.sales + other.sales, weights=self.weights + other.weights, **both)
 
 
 def log_usd(sales: Sequence[Evidence], rates: Rates) -> Floats:
     """Return (n,) log prices in US dollars, at the exchange rate of each sale's day. Raises RateError."""
-    return np.log([float(s.price) * rates.usd_per(s.currency, s.day) for s in sales])
+    return np.log([sale.usd(rates) for sale in sales])
 
 
 def only_sales(rows: Sequence[Evidence]) -> tuple[Evidence, ...]:

@@ -3,10 +3,7 @@
 This module opens no database.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
-from datetime import date
 from decimal import Decimal
 from typing import Any
 
@@ -20,18 +17,8 @@ TABLE = "evidence"
 # Column names: `seq` numbers the records in order of arrival; `withdrawn` is null while a record is in use.
 ORDER, WITHDRAWN = "seq", "withdrawn"
 # `maker` and `model` hold the normalised names, for searching; `instrument` holds the nested JSON form.
-COLUMNS = (
-    "id",
-    "kind",
-    "day",
-    "price",
-    "currency",
-    "channel",
-    "source",
-    "maker",
-    "model",
-    "instrument",
-)
+_OWN = ("id", "kind", "day", "price", "currency", "channel", "source")
+COLUMNS = (*_OWN, "maker", "model", "instrument")
 
 
 def to_row(e: Evidence) -> dict[str, Any]:
@@ -44,14 +31,5 @@ def to_row(e: Evidence) -> dict[str, Any]:
 
 def from_row(row: Mapping[str, Any]) -> Evidence:
     """Read a record that `to_row` wrote; `row["day"]` must be a date."""
-    day: date = row["day"]
-    return Evidence(
-        row["id"],
-        row["kind"],
-        day,
-        Decimal(row["price"]),
-        row["currency"],
-        row["channel"],
-        row["source"],
-        Instrument.from_nested(orjson.loads(row["instrument"])),
-    )
+    own = {name: row[name] for name in _OWN} | {"price": Decimal(row["price"])}
+    return Evidence(**own, instrument=Instrument.from_nested(orjson.loads(row["instrument"])))

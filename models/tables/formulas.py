@@ -1,7 +1,5 @@
 """Cells of CSV that a spreadsheet program would take for formulas, and what is written in their place."""
 
-from __future__ import annotations
-
 import re
 
 # OWASP, "CSV Injection": a cell that begins so can be run when the file is opened.

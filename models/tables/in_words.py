@@ -1,7 +1,5 @@
 """The values of a stock list as sentences: each value with its ranges, reasons and cautions."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from typing import IO
 

@@ -3,8 +3,6 @@
 The command line and the service both read evidence files by this module.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 from datetime import date
@@ -46,12 +44,6 @@ class Refusal:
         return f"{self.unit} {self.line}{name}: {' | '.join(str(fault) for fault in self.faults)}"
 
 
-class _Raw(NamedTuple):
-    line: int
-    id: str
-    read: Callable[[], Evidence]
-
-
 @dataclass(frozen=True)
 class Intake:
     """A check of evidence rows against a catalogue and rates. `today`: the latest day that is accepted."""
@@ -63,46 +55,42 @@ class Intake:
 
     def rows(self, rows: Iterable[TableRow]) -> Iterator[AcceptedRow | Refusal]:
         """Check the rows of a table (`models.tables.table`)."""
-        return map(self._judged, map(self._of_row, rows))
+        for row in rows:
+            read = partial(Evidence.from_flat, row.cells, self.catalogue, self.rates, today=self.today)
+            name = row.cells.get("id", "").strip()
+            yield self._judged(row.line, name, partial(_refuse, row.fault) if row.fault else read)
 
     def lines(self, lines: Iterable[bytes]) -> Iterator[AcceptedRow | Refusal]:
         """Check lines of newline-delimited JSON, one record each; blank lines are skipped."""
         for number, line in enumerate(lines, 1):
             if line.strip():
-                yield self._judged(self._of_line(number, line))
+                yield self._of_line(number, line)
 
-    def _judged(self, raw: _Raw) -> AcceptedRow | Refusal:
-        twice = self._seen_before(raw)
-        try:
-            evidence = raw.read()
-        except InputError as error:
-            return Refusal(raw.line, raw.id, (*twice, *error.faults))
-        return Refusal(raw.line, raw.id, twice, again=True) if twice else AcceptedRow(raw.line, evidence)
-
-    def _seen_before(self, raw: _Raw) -> tuple[Fault, ...]:
-        """Return a fault if an earlier row, accepted or not, has the same id; else nothing."""
-        first = self._first_line.setdefault(raw.id, raw.line) if raw.id else raw.line
-        if first == raw.line:
-            return ()
-        return (Fault("id", raw.id, f"stands already on line {first}", "an id of its own for each row"),)
-
-    def _of_row(self, row: TableRow) -> _Raw:
-        name = row.cells.get("id", "").strip()
-        if row.fault is not None:
-            return _Raw(row.line, name, partial(_refuse, row.fault))
-        read = partial(Evidence.from_flat, row.cells, self.catalogue, self.rates, today=self.today)
-        return _Raw(row.line, name, read)
-
-    def _of_line(self, number: int, line: bytes) -> _Raw:
+    def _of_line(self, number: int, line: bytes) -> AcceptedRow | Refusal:
         try:
             data = orjson.loads(line)
             check_once(line, data)
         except ValueError as error:
             fault = Fault("row", _start(line), f"is not JSON: {error}", "one JSON object a line (RFC 8259)")
-            return _Raw(number, "", partial(_refuse, fault))
+            return Refusal(number, "", (fault,))
         name = data.get("id") if isinstance(data, dict) else None
         read = partial(Evidence.from_nested, data, self.catalogue, self.rates, today=self.today)
-        return _Raw(number, name.strip() if isinstance(name, str) else "", read)
+        return self._judged(number, name.strip() if isinstance(name, str) else "", read)
+
+    def _judged(self, line: int, name: str, read: Callable[[], Evidence]) -> AcceptedRow | Refusal:
+        twice = self._seen_before(line, name)
+        try:
+            evidence = read()
+        except InputError as error:
+            return Refusal(line, name, (*twice, *error.faults))
+        return Refusal(line, name, twice, again=True) if twice else AcceptedRow(line, evidence)
+
+    def _seen_before(self, line: int, name: str) -> tuple[Fault, ...]:
+        """Return a fault if an earlier row, accepted or not, has the same id; else nothing."""
+        first = self._first_line.setdefault(name, line) if name else line
+        if first == line:
+            return ()
+        return (Fault("id", name, f"stands already on line {first}", "an id of its own for each row"),)
 
 
 def _refuse(fault: Fault) -> Evidence:

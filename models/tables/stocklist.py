@@ -5,11 +5,9 @@ figures `value = reference_value × exp(sum of effects)` holds to the cent: the 
 the rounding of the two amounts.
 """
 
-from __future__ import annotations
-
 import csv
 import math
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date
 from itertools import islice
@@ -41,7 +39,6 @@ ROWS_AT_ONCE = 500
 _EFFECT_DIGITS = 10  # With ten decimals, the effects give the value to half a cent up to 10⁸ dollars.
 
 T = TypeVar("T")
-Cells = Mapping[str, str]
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,20 +78,8 @@ def value_columns(levels: Sequence[float]) -> tuple[str, ...]:
     """List the columns of a file of values with ranges of these levels."""
     ends = [f"{end}_{level_name(level)}" for level in levels for end in ("low", "high")]
     effects = [f"effect_{family}" for family in FAMILIES]
-    return (
-        "id",
-        "value",
-        *ends,
-        "currency",
-        "rate_day",
-        "date",
-        "channel",
-        "reference_value",
-        *effects,
-        "evidence",
-        "cautions",
-        "error",
-    )
+    market = ("currency", "rate_day", "date", "channel", "reference_value")
+    return ("id", "value", *ends, *market, *effects, "evidence", "cautions", "error")
 
 
 def level_name(level: float) -> str:

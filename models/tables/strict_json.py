@@ -4,8 +4,6 @@ A parser silently keeps the last of two equal names, and nobody can tell which w
 the names in the text and in the parsed data; only where the counts differ is the text parsed again.
 """
 
-from __future__ import annotations
-
 import json
 import re
 from typing import Any
@@ -22,10 +20,7 @@ class UnclearJsonError(ValueError):
 
 
 def check_once(text: bytes, data: Any) -> None:
-    """Raise UnclearJsonError if an object has a name twice, or objects are nested too deeply.
-
-    `data`: the parsed content of `text`.
-    """
+    """Raise UnclearJsonError if `text` (parsed: `data`) has a name twice in an object or nests too deeply."""
     # Machine-written JSON has no space before colons, and counting it takes a tenth of the time.
     spaced = any(gap in text for gap in _GAPS)
     names = len(_NAME.findall(text)) if spaced else text.count(b'":')

@@ -1,7 +1,5 @@
 """A reader of CSV as people write it: any column order, a byte-order mark, CRLF, bad rows among good ones."""
 
-from __future__ import annotations
-
 import csv
 import re
 from collections import deque
@@ -60,7 +58,7 @@ def read_table(stream: Iterable[bytes], known: Sequence[str], required: Sequence
     """
     lines = _Lines(_decoded(stream))
     header = _header(lines)
-    names = [_column(cell) for cell in header]
+    names = [cell.strip().casefold() for cell in header]
     _check_header(header, names, known, required)
     ignored = tuple(
         cell.strip() for cell, name in zip(header, names, strict=True) if name and name not in known
@@ -156,13 +154,6 @@ def _row(line: int, raw: list[str], cells: list[str] | None, width: int, at: Map
 def _shown(text: str) -> str:
     """Return the text with bytes that are not UTF-8 replaced by a mark."""
     return text.encode("utf-8", "surrogateescape").decode("utf-8", "replace")
-
-
-# ── the header ───────────────────────────────────────────────────────────────
-
-
-def _column(cell: str) -> str:
-    return cell.strip().casefold()
 
 
 def _header(lines: _Lines) -> list[str]:

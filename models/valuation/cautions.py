@@ -3,8 +3,6 @@
 Texts on law describe it as of the day `AS_OF`; only authorities and licensed advisers can say what holds.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date
@@ -185,10 +183,7 @@ class Grounds(NamedTuple):
 
 
 def cautions_for(subject: Subject, catalogue: Catalogue, grounds: Grounds) -> tuple[Caution, ...]:
-    """Return all cautions that apply to a value, contradictions with the catalogue first.
-
-    Raises UnknownNameError.
-    """
+    """Return all cautions on a value, contradictions with the catalogue first. Raises UnknownNameError."""
     model = catalogue.find(subject.instrument.maker, subject.instrument.model)
     differing = [
         Caution(

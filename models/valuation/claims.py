@@ -1,7 +1,5 @@
 """Claims: details that add much to a value and that only documents can prove."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 from dataclasses import dataclass
 from decimal import Decimal

@@ -1,7 +1,5 @@
 """The effect of each field on a value, the sums by family, and the shares that rest on common practice."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from decimal import Decimal
@@ -80,8 +78,8 @@ def families_of(
     return tuple(
         FamilyEffect(
             family,
-            math.fsum(factor.effect for factor in factors),
-            sum((factor.amount for factor in factors), nothing),
+            math.fsum([factor.effect for factor in factors]),
+            sum([factor.amount for factor in factors], nothing),
             tuple(factors),
             basis_of(factors),
         )

@@ -1,7 +1,5 @@
 """The levels of the ranges that a caller may ask for, as 0.8 for an 80% range."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 from models.errors import Fault, InputError
@@ -19,14 +17,8 @@ def check_levels(levels: Sequence[object]) -> tuple[float, ...]:
         if not _is_level(level)
     ]
     if not 1 <= len(levels) <= MOST_LEVELS:
-        faults.append(
-            Fault(
-                "levels",
-                len(levels),
-                "is not a usable number of levels",
-                f"1 to {MOST_LEVELS} levels",
-            )
-        )
+        count, problem = len(levels), "is not a usable number of levels"
+        faults.append(Fault("levels", count, problem, f"1 to {MOST_LEVELS} levels"))
     if faults:
         raise InputError(faults)
     return tuple(dict.fromkeys(float(level) for level in levels if isinstance(level, int | float)))

@@ -1,8 +1,6 @@
 """The fields that a description leaves blank, and the values that were assumed for them."""
 
-from __future__ import annotations
-
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -63,21 +61,13 @@ def assumptions(
     `unknown`: from `unknown_fields`. `reference`: the typical instrument. `effects`: path → log effect. Blank
     fields of condition, originality and case are left out: they count as a usual loss, not as one value.
     """
-    return tuple(_assumed(it, unknown, reference, effects))
-
-
-def _assumed(
-    it: Instrument, unknown: Sequence[str], reference: Instrument, effects: Mapping[str, float]
-) -> Iterator[Assumption]:
-    if it.edition is None:
-        yield _EDITION
-    if it.build is None:
-        yield _BUILD
+    found = [one for one, value in ((_EDITION, it.edition), (_BUILD, it.build)) if value is None]
     for path in unknown:
         taken = reference.get(BY_PATH[path]) if path in TYPICAL or path in AS_NONE else None
         if taken is not None:
             given = it.get(BY_PATH[path]) is not None
-            yield _taken(path, taken, given, counted_less(effects.get(path, 0.0)))
+            found.append(_taken(path, taken, given, counted_less(effects.get(path, 0.0))))
+    return tuple(found)
 
 
 @lru_cache(maxsize=4096)

@@ -1,7 +1,5 @@
 """The valuation of a subject in money; the command line and the service both use this module."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -71,6 +69,16 @@ class Valuation(ValueEstimate):
     claims: tuple[Claim, ...]
 
 
+class _Quoted(NamedTuple):
+    """A currency with its exchange rate for one day."""
+
+    currency: str
+    rate: Quote
+
+    def money(self, log_usd: float) -> Decimal:
+        return money_of(log_usd, self.rate.usd, self.currency)
+
+
 @dataclass(frozen=True)
 class Valuer:
     """A price model with the catalogue, exchange rates and evidence of its bundle; it values subjects."""
@@ -135,15 +143,9 @@ class Valuer:
         try:
             return self.rates.quote(currency, day)
         except RateError as error:
-            allowed = ", ".join(self.rates.currencies)
-            fault = Fault(
-                "currency",
-                currency,
-                str(error).split(";")[0],
-                allowed,
-                "choose another currency or day",
-            )
-            raise InputError([fault]) from error
+            problem, allowed = str(error).split(";")[0], ", ".join(self.rates.currencies)
+            step = "choose another currency or day"
+            raise InputError([Fault("currency", currency, problem, allowed, step)]) from error
 
     def rate_source(self, currency: str) -> str:
         """Return the publisher of this currency's rates, in words; US dollars need no rate."""
@@ -207,16 +209,6 @@ class Valuer:
             "model_version": self.version,
             "provisional": self.provisional,
         }
-
-
-class _Quoted(NamedTuple):
-    """A currency with its exchange rate for one day."""
-
-    currency: str
-    rate: Quote
-
-    def money(self, log_usd: float) -> Decimal:
-        return money_of(log_usd, self.rate.usd, self.currency)
 
 
 def money_of(log_usd: float, rate: float, currency: str) -> Decimal:

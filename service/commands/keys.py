@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
+from html import escape
 from typing import Any
 
 import click
@@ -11,7 +13,7 @@ from models.commands.console import examples, json_option
 from service.db.engine import check_revision, open_engine
 from service.keys.kinds import DEFAULT_OVERLAP_HOURS, MOST_OVERLAP_HOURS, SCOPES, SYSTEM, WEBSITE
 from service.keys.records import KeyEntry, KeyRing
-from service.settings import read_settings
+from service.settings import Settings, read_settings
 
 
 @click.group()
@@ -20,13 +22,21 @@ def keys() -> None:
 
 
 def _ring() -> KeyRing:
-    settings = read_settings()
+    return _ring_of(read_settings())
+
+
+def _ring_of(settings: Settings) -> KeyRing:
     engine = open_engine(settings.database, busy_seconds=settings.busy_seconds)
     check_revision(engine)
     return KeyRing(engine, settings.secret)
 
 
-@keys.command(epilog=examples("bookmatch keys create bookkeeper --scope valuations --scope evidence"))
+@keys.command(
+    epilog=examples(
+        "bookmatch keys create bookkeeper --scope valuations --scope evidence",
+        "bookmatch keys create form --website --origin https://www.example.org",
+    )
+)
 @click.argument("label")
 @click.option(
     "--scope",
@@ -43,13 +53,37 @@ def _ring() -> KeyRing:
     multiple=True,
     help="Where a website key may be used, https://www.example.org; can be given more than once.",
 )
-def create(label: str, scopes: tuple[str, ...], website: bool, origins: tuple[str, ...]) -> None:
-    """Make a key and print it: the only time that it is shown. LABEL says in the list whose key it is."""
+@click.option(
+    "--url",
+    envvar="BOOKMATCH_URL",
+    help="The service, as the page of a website key asks it; default: BOOKMATCH_URL, or where it listens.",
+)
+def create(
+    label: str, scopes: tuple[str, ...], website: bool, origins: tuple[str, ...], url: str | None
+) -> None:
+    """Make a key and print it: the only time that it is shown. LABEL says in the list whose key it is.
+
+    For a website key the error output shows what to put into the page.
+    """
+    settings = read_settings()
     if website:
         kind = WEBSITE
     else:
         kind, scopes = SYSTEM, scopes or ("valuations",)
-    click.echo(_ring().create(label, scopes, kind=kind, origins=origins)[1])
+    key = _ring_of(settings).create(label, scopes, kind=kind, origins=origins)[1]
+    click.echo(key)
+    if website:
+        click.echo(_for_the_page(key, url or f"http://{settings.bind}", origins), err=True)
+
+
+def _for_the_page(key: str, url: str, origins: Sequence[str]) -> str:
+    """Return the line that goes into the page of a form, and who may see it."""
+    line = f'<script src="form.js" defer data-service="{escape(url)}" data-key="{escape(key)}"></script>'
+    return (
+        f"This key may stand in a public page. It works from pages of {' and '.join(origins)} only, and "
+        "opens no more than a form needs.\nPut this line into examples/website/form.html, in place of the "
+        f"one that is like it (docs/website.md says how):\n{line}"
+    )
 
 
 @keys.command("list", epilog=examples("bookmatch keys list"))

@@ -90,14 +90,14 @@ class Counters:
 
     def _found(self, digest: bytes, at: int, now: float) -> tuple[int, float, int]:
         """Return the name's slot, window start and count; for a new name the slot to use, with 0 and 0."""
+        position = self._memory.find(digest, at, at + _SET.size)
+        if position >= 0:
+            _, began, _, count = _SLOT.unpack_from(self._memory, position)
+            return (position - at) // _SLOT.size, began, count
         row = _SET.unpack_from(self._memory, at)
-        digests, began, windows, counts = row[0::4], row[1::4], row[2::4], row[3::4]
-        if digest in digests:
-            slot = digests.index(digest)
-            return slot, began[slot], counts[slot]
         live = [
             count if start <= now < start + window else 0
-            for start, window, count in zip(began, windows, counts, strict=True)
+            for start, window, count in zip(row[1::4], row[2::4], row[3::4], strict=True)
         ]
         return live.index(min(live)), 0.0, 0
 

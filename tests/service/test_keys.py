@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import hmac
 import json
+from html.parser import HTMLParser
 from pathlib import Path
 
 import pytest
@@ -178,6 +179,41 @@ def test_the_command_rotates_a_key_and_makes_publishable_ones(environment: Path)
         ("system", 2, True),
         ("website", 1, True),
     ]
+
+
+class Scripts(HTMLParser):
+    """Collects the attributes of every script element."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.found: list[dict[str, str | None]] = []
+        self.feed(text)
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        if tag == "script":
+            self.found.append(dict(attrs))
+
+
+def test_a_website_key_comes_with_the_line_for_its_page(
+    environment: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert run("migrate").exit_code == 0
+    asked = ("keys", "create", "form", "--website", "--origin", "https://guitars.example")
+    monkeypatch.delenv("BOOKMATCH_URL", raising=False)
+    monkeypatch.setenv("BOOKMATCH_BIND", "127.0.0.1:8123")
+    for more, address in (
+        ((), "http://127.0.0.1:8123"),
+        (("--url", 'https://values.example/"><b>'), 'https://values.example/"><b>'),
+    ):
+        made = run(*asked, *more)
+        assert made.stdout.count("\n") == 1 and made.stdout.startswith("bmkw_")  # the key alone, for scripts
+        assert "may stand in a public page" in made.stderr and "https://guitars.example only" in made.stderr
+        (script,) = Scripts(made.stderr).found
+        assert (script["data-key"], script["data-service"]) == (made.stdout.strip(), address)
+        assert "<b>" not in made.stderr
+    page = Path(__file__).parents[2] / "examples" / "website" / "form.html"
+    assert [set(one) for one in Scripts(page.read_text()).found] == [set(script)]
+    assert run("keys", "create", "a script").stderr == ""
 
 
 def test_wrong_use_of_the_command_is_one_line(environment: Path) -> None:

@@ -204,9 +204,9 @@ def test_one_that_cannot_be_gone_back_to(admin: Caller) -> None:
 # ── who may, and what is sent ────────────────────────────────────────────────
 
 
-def test_models_are_shown_to_some_and_changed_by_admin_alone(own_app: Flask) -> None:
+def test_models_are_shown_to_admin_and_changed_by_admin_alone(own_app: Flask) -> None:
     version = parts(own_app).live.version
-    for scope, seen in (("valuations", 200), ("admin", 200), ("evidence", 403)):
+    for scope, seen in (("valuations", 403), ("admin", 200), ("evidence", 403)):
         caller = caller_of(own_app, scope)
         for path in ("", "/current", "/current/card", "/current/card.html", f"/{version}"):
             assert caller.get(f"/v1/price-models{path}").status_code == seen

@@ -11,8 +11,10 @@ from typing import Any
 from xml.etree import ElementTree
 
 import pytest
+from apps import caller_of
 from asking import Caller
 from fakes import EVIDENCE_ROWS
+from flask import Flask
 
 from models.valuation.cautions import BESIDE, CODES
 from service.api.parts.parts import PARTS
@@ -240,14 +242,16 @@ def test_a_picture_has_its_form_and_no_other(caller: Caller) -> None:
             assert caller.get(path, Accept=accept).status_code == 200
         assert caller.get(path, Accept="application/json").status_code == 406
     assert caller.get(f"/v1/valuations/{kept['id']}", Accept="image/svg+xml").status_code == 406
-    assert caller.get("/v1/price-models/current/card.html", Accept="text/html").status_code == 200
-    assert caller.get("/v1/price-models/current/card", Accept="text/html").status_code == 406
+    admin = caller_of(caller.app, "admin")
+    assert admin.get("/v1/price-models/current/card.html", Accept="text/html").status_code == 200
+    assert admin.get("/v1/price-models/current/card", Accept="text/html").status_code == 406
 
 
-def test_the_card_is_as_the_bundle_has_it(caller: Caller) -> None:
-    card = caller.get("/v1/price-models/current/card")
+def test_the_card_is_as_the_bundle_has_it(shared_app: Flask) -> None:
+    admin = caller_of(shared_app, "admin")
+    card = admin.get("/v1/price-models/current/card")
     assert card.json == {"title": "Model card", "made": "2026-01-02", "base": 8.0}
-    page = caller.get("/v1/price-models/current/card.html")
+    page = admin.get("/v1/price-models/current/card.html")
     assert page.mimetype == "text/html" and "<h1>Model card</h1>" in page.text
     assert page.headers["Content-Security-Policy"].startswith("default-src 'none'")
 

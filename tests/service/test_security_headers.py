@@ -44,7 +44,8 @@ def test_every_answer_has_them_once(caller: Caller) -> None:
     assert asked > 80
 
 
-def test_only_pages_and_pictures_may_have_a_style(caller: Caller) -> None:
+def test_only_pages_and_pictures_may_have_a_style(shared_app: Flask) -> None:
+    caller = caller_of(shared_app, "valuations", "admin")
     picture = caller.value({}).headers["Location"] + "/waterfall.svg"
     card = "/v1/price-models/current/card.html"
     for path, styled in (("/docs", True), (card, True), (picture, True), ("/v1/vocabulary", False)):

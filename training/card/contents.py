@@ -1,7 +1,5 @@
 """The contents of the model card as one JSON document: judgement, market index, importance, evidence, fit."""
 
-from __future__ import annotations
-
 import math
 from collections import Counter
 from collections.abc import Mapping, Sequence
@@ -117,12 +115,7 @@ def market_index(model: PriceModel, rows: Sequence[Evidence], offered: Any = Non
     if offered:
         center = np.array(offered["center"], dtype=np.float64)
         logs = {name: np.array(offered[name]) - center[-1] for name in ("center", "low", "high")}
-        band = f"where the index lies with {offered['band']:.0%}"
-        return {
-            "days": list(offered["days"]),
-            **{n: 100 * np.exp(x) for n, x in logs.items()},
-            "band": band,
-        }
+        return _index(offered["days"], logs, f"where the index lies with {offered['band']:.0%}")
     sales = only_sales(rows)
     days = _quarters([sale.day for sale in sales])
     sold = sorted({(s.instrument.maker, s.instrument.model) for s in sales})
@@ -137,11 +130,11 @@ def market_index(model: PriceModel, rows: Sequence[Evidence], offered: Any = Non
     weight = Counter((s.instrument.maker, s.instrument.model) for s in sales)
     center = np.average(paths, axis=0, weights=[weight[key] for key in sold])
     levels = {"center": center, "low": np.minimum(low, center), "high": np.maximum(high, center)}
-    return {
-        "days": days,
-        **{name: 100 * np.exp(path) for name, path in levels.items()},
-        "band": "eight tenths of the models",
-    }
+    return _index(days, levels, "eight tenths of the models")
+
+
+def _index(days: Sequence[Any], logs: Mapping[str, np.ndarray], band: str) -> dict[str, Any]:
+    return {"days": list(days), **{name: 100 * np.exp(path) for name, path in logs.items()}, "band": band}
 
 
 def _quarters(days: Sequence[date]) -> list[date]:

@@ -1,7 +1,5 @@
 """The figures of the boosted trees of a served model, for the card to draw: nothing is fitted anew."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping, Sequence
 from typing import Any
@@ -10,6 +8,7 @@ import numpy as np
 
 from models.domain.catalogue import BODIES
 from models.domain.evidence import Evidence
+from models.price.core.backbone import saturate
 from models.price.core.basis import Floats
 from models.price.core.core import BLANKS, COLUMN, LOSS, Core, Input, Trees
 from models.price.instruments.encoding import InstrumentEncoding
@@ -63,18 +62,14 @@ def response(core: Core, x: Floats) -> tuple[Floats, Floats]:
     trees = core.trees
     assert trees is not None
     loss = x[:, [at for at, one in enumerate(trees.inputs) if one.kind == LOSS]].sum(axis=1)
-    cap = core.backbone.cap
-    taken = loss if math.isinf(cap) else -cap * np.expm1(-loss / cap)
+    taken = saturate(loss, core.backbone.cap)
     return trees.weight * trees.tables.predict(x) - trees.kept_losses * taken, -taken
 
 
 def _bends(
     core: Core, trees: Trees, x: Floats, strengths: Mapping[tuple[str, str], float]
 ) -> list[dict[str, Any]]:
-    """Return the response to condition at three levels of another input: of originality, then of rarity.
-
-    Of the inputs of either kind, the one that interacts with condition most is taken.
-    """
+    """Return the response to condition at three levels of the inputs that interact with it most."""
     names = [one.name for one in trees.inputs]
     if CONDITION not in names:
         return []
@@ -96,10 +91,7 @@ def _strength(strengths: Mapping[tuple[str, str], float], name: str) -> float:
 
 
 def _bend(core: Core, inputs: Sequence[Input], x: Floats, at: int, by: int, loss: Floats) -> dict[str, Any]:
-    """Return a line of values over `loss` for each level of another input, with the trees and without them.
-
-    `at`, `by`: the columns of x of condition and of the other input. Every line starts at 1.
-    """
+    """Return a line of values over `loss`, from 1 on, for each level of the input in column `by` of x."""
     middle, lines = np.median(x, axis=0), []
     for name, level in zip(("low", "middle", "high"), _levels(x[:, by]), strict=True):
         row = np.tile(middle, (len(loss), 1))
@@ -125,11 +117,7 @@ def _levels(values: Floats) -> list[float]:
 
 
 def _map(trees: Trees, x: Floats, pair: tuple[str, str], left: Floats) -> dict[str, Any]:
-    """Return the map of a pair of inputs: the mean joint effect in each cell, NaN in a cell without sales.
-
-    `left`: (n,) log effect of the pair beyond each input alone. The rows hold about as many sales each, and
-    so do the columns.
-    """
+    """Return the map of a pair of inputs: the mean joint effect `left` in each cell, NaN without sales."""
     names = [one.name for one in trees.inputs]
     sides = [names.index(name) for name in pair]
     groups = [_grouped(x[:, at]) for at in sides]
@@ -157,10 +145,7 @@ def _grouped(values: Floats) -> tuple[Any, list[float]]:
 
 
 def _written(one: Input, x: float, middle: float) -> str:
-    """Write an input as text: a count of blanks, a column's value, or a change of price in per cent.
-
-    The change of price is that of the model without its trees (the backbone).
-    """
+    """Write an input as text: a count of blanks, a column's value, or the backbone's change in per cent."""
     if one.kind == BLANKS:
         return f"{x:.0f} blank"
     if one.kind == COLUMN:

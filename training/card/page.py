@@ -1,7 +1,5 @@
 """The model card as one HTML page that loads nothing else: no script, font or picture."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from datetime import date
 from html import escape
@@ -92,9 +90,6 @@ def _provisional(card: Mapping[str, Any]) -> list[str]:
     ]
 
 
-# ── the sections ─────────────────────────────────────────────────────────────
-
-
 def _how(card: Mapping[str, Any]) -> str:
     """Explain how the price model was judged, in the paragraph that stands before the figures."""
     study = card["study"]
@@ -121,7 +116,6 @@ def _judgement(card: Mapping[str, Any], judged: Judged) -> list[str]:
         f"Ratio of value to price by value: overall median {ratio:.3f}; the table holds the figures."
     )
     cover_words = f"Share of prices inside the ranges, by group: overall {inside:.1%} inside the 90% range."
-    cells = [(f"overall, {whole['sales']:,} sales", whole)]
     return [
         "<h2>How good the values are</h2>",
         _how(card),
@@ -130,7 +124,7 @@ def _judgement(card: Mapping[str, Any], judged: Judged) -> list[str]:
         figure(predicted_against_paid(judged.center, judged.paid), "Value against price", paid_words),
         figure(ratio_by_price(judged.center, judged.paid), "Ratio by price", ratio_words),
         "</div>",
-        _ratio_table(cells),
+        _ratio_table(whole),
         "<h2>Do the ranges hold?</h2>",
         figure(
             coverage_chart(_coverage_rows(study), judged.levels),
@@ -152,10 +146,10 @@ def _tiles(whole: Mapping[str, Any]) -> str:
     return "<dl class=tiles>" + "".join(f"<div><dt>{t}</dt><dd>{n}</dd></div>" for n, t in tiles) + "</dl>"
 
 
-def _ratio_table(cells: Sequence[tuple[str, Mapping[str, Any]]]) -> str:
+def _ratio_table(whole: Mapping[str, Any]) -> str:
     rows = []
     for key, (label, form) in _FIGURES.items():
-        told = cells[0][1][key]
+        told = whole[key]
         accepted = ACCEPTED.get(key)
         limits = f"{accepted[0]:g} to {accepted[1]:g}" if accepted else ""
         span = f"{written(told['low'], form)} to {written(told['high'], form)}"

@@ -1,7 +1,5 @@
 """HTML that the sections of the model card share: figures as text, pictures and tables."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from html import escape
 

@@ -1,7 +1,5 @@
 """The card's section on the rules of common practice: each beside the evidence, in a chart and a table."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from html import escape
 from typing import Any

@@ -1,7 +1,5 @@
 """The card's section on the boosted trees: what they learnt, in charts and sentences."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from typing import Any
 

@@ -1,7 +1,5 @@
 """The command `python -m training demo DIR`, which writes the files of the demo market."""
 
-from __future__ import annotations
-
 from pathlib import Path
 
 import click

@@ -5,9 +5,8 @@ Slow modules are imported inside the functions that need them, so that `--help` 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
@@ -87,12 +86,7 @@ def _sales_of(source: Source, valuer: Valuer, strict: bool) -> tuple[Evidence, .
 
     reading = read_source(source, valuer.catalogue, valuer.rates, strict=strict)
     tell(reading)
-    sales = only_sales(reading.rows)
-    _check_sales(sales, len(reading.rows), source, valuer.model.last_evidence)
-    return sales
-
-
-def _check_sales(sales: Sequence[Evidence], rows: int, source: Source, last: Any) -> None:
+    sales, rows, last = only_sales(reading.rows), len(reading.rows), valuer.model.last_evidence
     if not sales:
         raise BookmatchError(
             f"{named(source)}: none of its {rows} usable rows is of kind sale; add closed sales"
@@ -105,3 +99,4 @@ def _check_sales(sales: Sequence[Evidence], rows: int, source: Source, last: Any
             f"{early} of {len(sales)} sales are not later than the bundle's last evidence ({last}): where it "
             "was fitted on them, they flatter it"
         )
+    return sales

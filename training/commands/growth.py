@@ -1,7 +1,5 @@
 """`python -m training evaluate --growth`: show how error and range narrow with more records."""
 
-from __future__ import annotations
-
 import json
 from collections.abc import Sequence
 from functools import partial
@@ -33,9 +31,7 @@ def practice_of(bundle: Bundle) -> Practice:
     return read_practice(bundle.file(SHIPPED.name).decode())
 
 
-def grown(
-    bundle: Bundle, holdout: Sequence[Evidence] = (), *, jobs: int = 1, progress: bool = True
-) -> dict[str, Any]:
+def grown(bundle: Bundle, holdout: Sequence[Evidence] = (), *, jobs: int = 1) -> dict[str, Any]:
     """Report what more records would bring to a bundle, from the evidence that it keeps.
 
     Raises BookmatchError for a bundle that keeps no sales or whose model cannot say what it does not know.
@@ -51,7 +47,7 @@ def grown(
     seed = int(bundle.manifest["about"].get("seed", 0))
     market = measure.GrowthRecords(rows, valuer.catalogue, valuer.rates, seed)
     fit = partial(fit_for_backtest, practice=practice_of(bundle))
-    trials = measure.run(market, fit, holdout, jobs=jobs, progress=progress)
+    trials = measure.run(market, fit, holdout, jobs=jobs)
     standing = {"version": bundle.version, "provisional": valuer.provisional}
     return {**standing, **report(valuer.model, rows, trials, holdout)}
 

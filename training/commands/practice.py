@@ -1,7 +1,5 @@
 """`python -m training practice`: check a file of common practice, and compare its rules with the evidence."""
 
-from __future__ import annotations
-
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict
@@ -134,9 +132,6 @@ def _with_learned(
 ) -> dict[str, Any]:
     learned = found.get(one.name)
     return {**asdict(one), "learned": {key: learned[key] for key in keys} if learned else None}
-
-
-# ── as text ──────────────────────────────────────────────────────────────────
 
 
 def _as_text(rules: Sequence[Rule], fitted: _Fitted | None) -> list[str]:

@@ -1,7 +1,5 @@
 """The demo market written as files for a fit, with a few wrong rows that a reader of evidence must refuse."""
 
-from __future__ import annotations
-
 import csv
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path

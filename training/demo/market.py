@@ -1,7 +1,5 @@
 """A demo market: its records and the true values behind them, the same for the same seed."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, fields
 from datetime import date
 from functools import cached_property

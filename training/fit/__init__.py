@@ -1,7 +1,5 @@
 """Fit a price model on evidence. Commands, backtests and tests all call `fit_model`."""
 
-from __future__ import annotations
-
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -94,7 +92,7 @@ def model_of(
 
 def data_of(rows: Sequence[Evidence], encoding: InstrumentEncoding, rates: Rates) -> Data:
     """Return the rows in the form that a fit takes, with log prices in US dollars."""
-    price = np.log([float(e.price) * rates.usd_per(e.currency, e.day) for e in rows])
+    price = np.log([e.usd(rates) for e in rows])
     gap = ["" if e.kind == "sale" else f"{e.kind} {e.channel}" for e in rows]
     # Offers are few, so all share one noise variance. Asking prices have one for each channel.
     kind = [e.kind if e.kind == "offer" else g for e, g in zip(rows, gap, strict=True)]

@@ -3,8 +3,6 @@
 Instruments and open data sets are both fitted by `fit_core`.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
@@ -135,10 +133,7 @@ def _estimate(
 
 
 def _trusting(problem: Problem, est: Solution, step_done: Callable[[], object]) -> tuple[Problem, Solution]:
-    """Weight each rule of common practice by how far the evidence agrees with it, and estimate again.
-
-    Return the problem with these weights, and its estimate.
-    """
+    """Weight each rule of common practice by how far the evidence agrees with it, and estimate again."""
     if problem.contrasts is None:
         return problem, est
     part = _part_of(problem)
@@ -153,10 +148,7 @@ def _trusting(problem: Problem, est: Solution, step_done: Callable[[], object]) 
 
 
 def _part_of(problem: Problem) -> Problem:
-    """Return every k-th row of a problem of more than `_LEARN_ON` rows, if its last noise kind occurs there.
-
-    Return any other problem as it is.
-    """
+    """Return at most `_LEARN_ON` evenly spaced rows, if the last noise kind is among them, else the whole."""
     step = math.ceil(len(problem.y) / _LEARN_ON)
     part = problem.rows(np.arange(0, len(problem.y), step)) if step > 1 else problem
     return part if part.kind.max() == problem.kind.max() else problem
@@ -200,10 +192,7 @@ def _of_unknown(problem: Problem, est: Solution, data: Data, encoding: Encoding)
 
 
 def _missing_loss_model(problem: Problem, est: Solution, table: Table) -> MissingLossModel | None:
-    """Learn the rule that predicts unknown losses from known ones; None with fewer than two loss columns.
-
-    Its weights are scaled by how far the prices confirm the rule.
-    """
+    """Learn the rule that predicts unknown losses from known ones, weakened if prices do not confirm it."""
     parts = fitted_values.parts_of(problem.layout, problem.x, est.theta)
     rule = missing_loss_model_of(backbone_of(problem, est.theta, est.cap), table, parts)
     if rule is None:

@@ -1,7 +1,5 @@
 """The settings by which a price model is fitted on instruments."""
 
-from __future__ import annotations
-
 from models.price.core.core import BLANKS, COLUMN, LOSS, PART, Input
 from models.price.instruments.features import CONDITION_LOSSES, ORIGINALITY_LOSSES
 from training.fit.design.specification import Specification

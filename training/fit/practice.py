@@ -3,13 +3,11 @@
 The two instruments that a rule compares are of an invented model, as a rule is about no particular model.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from datetime import date
-from typing import Any, NamedTuple
+from typing import Any
 
 import numpy as np
 from scipy.stats import t as student_t
@@ -46,7 +44,7 @@ def statements_of(practice: Practice) -> Statements | None:
     return Statements(
         _table([_subject(rule.of) for rule in rules]),
         _table([_subject(rule.against) for rule in rules]),
-        [_gap(rule) for rule in rules],
+        ["" if rule.kind == "sale" else f"{rule.kind} {rule.channel or ''}" for rule in rules],
         middle,
         width,
         np.array([rule.as_if_sales for rule in rules]),
@@ -56,16 +54,7 @@ def statements_of(practice: Practice) -> Statements | None:
     )
 
 
-def _gap(rule: Rule) -> str:
-    return "" if rule.kind == "sale" else f"{rule.kind} {rule.channel or ''}"
-
-
-class _RuleSide(NamedTuple):
-    subject: Subject
-    model: Model
-
-
-def _subject(given: Mapping[str, Value]) -> _RuleSide:
+def _subject(given: Mapping[str, Value]) -> tuple[Subject, Model]:
     """Return the typical instrument of an invented model, with these fields changed, and the model."""
     said = dict(given)
     share, total = said.pop("finish_share", None), said.pop("edition_total", None)
@@ -76,13 +65,13 @@ def _subject(given: Mapping[str, Value]) -> _RuleSide:
     start = Subject(Instrument(_MAKER, _NAME), date(_YEAR, 1, 1), channel)
     if total:
         said = {"edition": _EDITION, "edition_number": max(round(int(total) / 2), 1), **said}
-    return _RuleSide(reference_of(start, _TYPICAL).but(**said), model)
+    return reference_of(start, _TYPICAL).but(**said), model
 
 
 _TYPICAL = Typical(_YEAR, _FINISH, _USUAL_FIGURE, _USUAL_WEIGHT)
 
 
-def _table(cases: Sequence[_RuleSide]) -> Table:
+def _table(cases: Sequence[tuple[Subject, Model]]) -> Table:
     """Return the instruments' feature columns. Each has its own catalogue, which sets its finish's rarity."""
     tables = [
         columns([subject], Catalogue((model,)), {model_key(subject): _TYPICAL}) for subject, model in cases
@@ -127,11 +116,7 @@ def reliance_on(report: Sequence[Mapping[str, Any]]) -> Reliance:
 def _told(rule: Rule, found: Learnt, at: int, contradicted: bool) -> dict[str, Any]:
     known = math.isfinite(found.evidence_sd[at])
     return {
-        "name": rule.name,
-        "says": rule.says,
-        "low": rule.low,
-        "high": rule.high,
-        "as_if_sales": rule.as_if_sales,
+        **{key: getattr(rule, key) for key in ("name", "says", "low", "high", "as_if_sales")},
         "of": dict(rule.of),
         "against": dict(rule.against),
         "prior": _span(*_middle(rule)),

@@ -1,7 +1,5 @@
 """Report a fit to people: the market index, the learned variances, the boosted trees, suspicious rows."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from datetime import date

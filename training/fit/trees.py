@@ -7,8 +7,6 @@ replace a share of the losses: they learn residual − share · losses, and may 
 counts the rest of the losses itself, so it never rises with a loss either, whatever the trees make of it.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from itertools import combinations

@@ -4,8 +4,6 @@ A measure of error or range is taken as a + b · n^(−c) for n sales, with b �
 is at least what the noise of sales alone leaves, as even a perfect value differs from a price.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass

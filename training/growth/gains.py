@@ -9,8 +9,6 @@ With several values observed at once, V′ = V − V_o (V_oo + S)⁻¹ V_oᵀ, w
 The sales would also improve the noise, the trees and the pooling; that is not counted.
 """
 
-from __future__ import annotations
-
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -69,9 +67,6 @@ def after(covariance: Floats, noise: Floats, sales: Floats) -> Floats:
     return np.asarray(covariance - beside @ np.linalg.solve(inner, beside.T))
 
 
-# ── models and makers ────────────────────────────────────────────────────────
-
-
 def typical_subjects(model: GuitarModel, models: Sequence[Model]) -> list[Subject]:
     """Return the typical instrument of each model, on the day of the last evidence."""
     day = model.last_evidence or date.today()
@@ -112,8 +107,6 @@ def _sold(model: GuitarModel, subject: Subject) -> int:
     editions = model.sales.get(model_key(subject), {})
     return sum(sum(builds.values()) for builds in editions.values())
 
-
-# ── fields ───────────────────────────────────────────────────────────────────
 
 # The values of these fields differ by model, so all values but the typical one are counted together.
 _OWN_VALUES = ("edition", "finish", "figure")
@@ -160,10 +153,7 @@ def _of_field(model: GuitarModel, field: Field, pairs: Sequence[tuple[Subject, I
 
 
 def _worse(field: Field, it: Instrument, typical: Instrument) -> Value:
-    """Return the instrument's value if it is worse than the typical one, else None.
-
-    For a field without an order from good to bad, any value but the typical one counts as worse.
-    """
+    """Return the instrument's value if it is worse than the typical one (without an order: another)."""
     value, usual = it.get(field), typical.get(field)
     if value is None or value == usual:
         return None

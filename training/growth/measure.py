@@ -5,8 +5,6 @@ and fits on these are judged by the sales of the other half; then the same is do
 is judged at every size, by fits that have no record of its instrument.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import groupby
@@ -62,9 +60,6 @@ class _Task(NamedTuple):
     sales: list[Evidence]
 
 
-# ── dividing ─────────────────────────────────────────────────────────────────
-
-
 def rows_of(snapshot: EvidenceSnapshot) -> list[Evidence]:
     """Return the evidence that a bundle keeps, with each specimen's digest in place of its serial number."""
     rows = snapshot.evidence(range(len(snapshot)))
@@ -112,9 +107,6 @@ def tasks_of(rows: Sequence[Evidence], seed: int, holdout: Sequence[Evidence] = 
     return sorted((task for task in out if task.share not in short), key=lambda task: -task.share)
 
 
-# ── fitting and judging ──────────────────────────────────────────────────────
-
-
 def run(
     market: GrowthRecords,
     fit: Fitter,
@@ -148,9 +140,6 @@ def _trial(task: _Task, market: GrowthRecords, fit: Fitter, number: Mapping[str,
         judged.high[:, 0] - judged.low[:, 0],
         np.array([number[sale.specimen] for sale in task.sales]),
     )
-
-
-# ── measuring ────────────────────────────────────────────────────────────────
 
 
 class Measures(NamedTuple):

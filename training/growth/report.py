@@ -1,7 +1,5 @@
 """Report what more records would bring to a price model, as one JSON document with sentences."""
 
-from __future__ import annotations
-
 import math
 from collections import Counter
 from collections.abc import Callable, Sequence
@@ -73,9 +71,6 @@ def _past(size: Size) -> dict[str, Any]:
         **found._asdict(),
         "range": percent(found.width / 2),
     }
-
-
-# ── sentences ────────────────────────────────────────────────────────────────
 
 
 def named(gains: Sequence[Gain], sentence: Callable[[Gain], str]) -> list[dict[str, Any]]:

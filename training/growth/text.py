@@ -1,7 +1,5 @@
 """Format the report on what more records would bring to a price model as text for a terminal."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from typing import Any
 

@@ -1,7 +1,5 @@
 """Backtest: fit a price model before each past quarter, and judge it by the sales of that quarter."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -42,15 +40,15 @@ class Origin:
     judged: Judged
 
 
-def quarter_start(day: date) -> date:
-    """Return the first day of the quarter that `day` is in."""
-    return date(day.year, 3 * ((day.month - 1) // 3) + 1, 1)
+def quarter_start(day: date, later: int = 0) -> date:
+    """Return the first day of the quarter that `day` is in, or of one as many quarters `later`."""
+    quarter = 4 * day.year + (day.month - 1) // 3 + later
+    return date(quarter // 4, 3 * (quarter % 4) + 1, 1)
 
 
 def next_quarter(day: date) -> date:
     """Return the first day of the quarter after the one that `day` is in."""
-    month = 3 * ((day.month - 1) // 3) + 4
-    return date(day.year + month // 13, (month - 1) % 12 + 1, 1)
+    return quarter_start(day, 1)
 
 
 def origins(rows: Sequence[Evidence], years: float = YEARS) -> list[date]:
@@ -58,12 +56,8 @@ def origins(rows: Sequence[Evidence], years: float = YEARS) -> list[date]:
     days = sorted(sale.day for sale in only_sales(rows))
     if not days:
         return []
-    last = quarter_start(days[-1])
-    quarters = [last]
-    while len(quarters) < round(4 * years):
-        first = quarters[0]
-        quarters.insert(0, date(first.year - (first.month == 1), (first.month - 4) % 12 + 1, 1))
-    return [q for q in quarters if _counts(days, q)]
+    quarters = [quarter_start(days[-1], -before) for before in range(max(round(4 * years), 1))]
+    return [quarter for quarter in reversed(quarters) if _counts(days, quarter)]
 
 
 def _counts(days: Sequence[date], quarter: date) -> bool:

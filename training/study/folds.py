@@ -5,8 +5,6 @@ of their specimens: another sale, an asking price or an offer would give the pri
 offers for all other specimens stay in every fit.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import reduce

@@ -11,8 +11,6 @@ only if its ranges clearly hold too few prices. It is not compared with a provis
 few sales the comparison would refuse one sound fit in six.
 """
 
-from __future__ import annotations
-
 import io
 import math
 from collections.abc import Mapping, Sequence
@@ -22,6 +20,7 @@ from typing import Any
 import numpy as np
 from scipy.special import bdtr
 
+from models.domain.evidence import Evidence
 from models.domain.money import Rates
 from models.price.core.basis import Floats
 from models.price.interface import PriceModel
@@ -82,7 +81,7 @@ class Answers:
     high: Floats
 
     @classmethod
-    def of(cls, judged: Judged) -> Answers:
+    def of(cls, judged: Judged) -> "Answers":
         k = judged.levels.index(SCORE_LEVEL)
         ids = tuple(_key(sale) for sale in judged.sales)
         return cls(ids, judged.center, judged.low[:, k], judged.high[:, k])
@@ -96,13 +95,13 @@ class Answers:
         return out.getvalue()
 
     @classmethod
-    def from_bytes(cls, data: bytes) -> Answers:
+    def from_bytes(cls, data: bytes) -> "Answers":
         """Read what `to_bytes` wrote."""
         with np.load(io.BytesIO(data), allow_pickle=False) as npz:
             return cls(tuple(map(str, npz["ids"])), npz["center"], npz["low"], npz["high"])
 
 
-def _key(sale: Any) -> str:
+def _key(sale: Evidence) -> str:
     # An id alone does not identify a sale, as another file may use it again.
     return f"{sale.id}|{sale.day.isoformat()}|{sale.price}|{sale.currency}"
 
@@ -115,19 +114,18 @@ def answers_of_current(
     `kept_answers`: the stored answers of its holdout model (fitted without the latest sales), used for sales
     up to its last evidence.
     """
-    fresh = [model.last_evidence is None or sale.day > model.last_evidence for sale in candidate.sales]
+
+    def fresh(sale: Evidence) -> bool:
+        return model.last_evidence is None or sale.day > model.last_evidence
+
     known = {name: i for i, name in enumerate(kept_answers.ids)} if kept_answers else {}
-    usable = np.array(
-        [f or _key(s) in known for f, s in zip(fresh, candidate.sales, strict=True)], dtype=bool
-    )
+    usable = np.array([fresh(sale) or _key(sale) in known for sale in candidate.sales], dtype=bool)
     sales = [sale for sale, use in zip(candidate.sales, usable, strict=True) if use]
     if not sales:
         return usable, Answers((), *(np.zeros(0) for _ in range(3)))
     said = Answers.of(judge(model, sales, rates, (SCORE_LEVEL,)))
-    if kept_answers:
-        for row, (name, sale) in enumerate(zip(said.ids, sales, strict=True)):
-            if model.last_evidence is None or sale.day > model.last_evidence:
-                continue
+    for row, (name, sale) in enumerate(zip(said.ids, sales, strict=True)):
+        if kept_answers and not fresh(sale):
             at = known[name]
             said.center[row], said.low[row] = kept_answers.center[at], kept_answers.low[at]
             said.high[row] = kept_answers.high[at]

@@ -4,8 +4,6 @@ A bundle is judged by its holdout model: the same procedure fitted on everything
 out. Then the model itself is fitted again on everything, so that the newest sales are not wasted.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta

@@ -1,7 +1,5 @@
 """Price indices from specimens sold more than once: an outside check on the model's own market index."""
 
-from __future__ import annotations
-
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -65,12 +63,8 @@ def resold(rows: Sequence[Evidence], rates: Rates) -> tuple[list[Pair], list[int
         return [], []
     years = list(range(sales[0].day.year, sales[-1].day.year + 1))
     pairs = [
-        Pair(a.day.year - years[0], b.day.year - years[0], _usd(a, rates), _usd(b, rates))
+        Pair(a.day.year - years[0], b.day.year - years[0], a.usd(rates), b.usd(rates))
         for chain in by_specimen.values()
         for a, b in pairwise(chain)
     ]
     return pairs, years
-
-
-def _usd(sale: Evidence, rates: Rates) -> float:
-    return float(sale.price) * rates.usd_per(sale.currency, sale.day)

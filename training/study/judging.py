@@ -3,8 +3,6 @@
 `models.bundles.provisional` has the rule by which such a price model is called provisional.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path

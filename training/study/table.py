@@ -1,7 +1,5 @@
 """Format figures on errors and ranges (a study) as a text table, one line for each quarter or group."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from typing import Any
 

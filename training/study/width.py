@@ -1,7 +1,5 @@
 """Learn a factor on the widths of ranges, from how many prices the ranges held of sales new to the fit."""
 
-from __future__ import annotations
-
 import math
 
 import numpy as np

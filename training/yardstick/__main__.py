@@ -4,8 +4,6 @@ Needs the lock group `yardstick`. The first run takes half an hour on two cores;
 reuse the stored predictions of the other methods (the peers).
 """
 
-from __future__ import annotations
-
 import json
 import os
 from pathlib import Path

@@ -1,7 +1,5 @@
 """The contests of the yardstick, each split into fits that can run in any process and in any order."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
@@ -106,8 +104,6 @@ def _run_market(piece: ContestFit) -> ContestResult:
     prediction = answered(FOLDER, piece.contestant, train, log_usd(sales, market.rates), test, piece.repeat)
     return ContestResult(piece, paid, prediction)
 
-
-# ── scores ───────────────────────────────────────────────────────────────────
 
 SCORES: Mapping[str, Callable[[Floats, Guess], float]] = {
     "median_error": lambda y, g: float(100 * np.median(np.abs(np.expm1(g.center - y)))),

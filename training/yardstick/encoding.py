@@ -1,7 +1,5 @@
 """Encode the rows of an open data set for the evaluator, with each column as a player of Shapley values."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -29,7 +27,6 @@ class TableEncoding:
 
     @cached_property
     def players(self) -> tuple[str, ...]:
-        """The names of the columns."""
         return tuple(column.name for column in self.columns)
 
     @cached_property
@@ -52,7 +49,6 @@ class TableEncoding:
         return row.values
 
     def table(self, rows: Sequence[Row], names: Sequence[str]) -> Table:
-        """Return the named columns of n rows."""
         return {name: self._column(name, [row.values for row in rows]) for name in names}
 
     def time(self, values: Values) -> float:
@@ -60,7 +56,6 @@ class TableEncoding:
         return 0.0
 
     def ordinal(self, column: str, value: Any) -> float:
-        """Return the value as a float."""
         return float(value)
 
     def loss_values(self, column: str) -> Sequence[Any]:

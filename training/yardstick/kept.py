@@ -3,8 +3,6 @@
 Predictions of our own fit are never stored, because any line of our code may change them.
 """
 
-from __future__ import annotations
-
 import hashlib
 import os
 from functools import cache

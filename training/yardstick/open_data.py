@@ -4,8 +4,6 @@ A data set has a `Table` (unknown is NaN for numbers, "" for levels), log prices
 From these `specification_of` makes the terms of our fit, and each peer makes its own encoding.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
@@ -51,8 +49,6 @@ class OpenData:
         """Return the table with only these rows."""
         return {name: values[rows] for name, values in self.table.items()}
 
-
-# ── making a table ───────────────────────────────────────────────────────────
 
 _NA = ("", "nan", "None", "NaN", "NA")
 
@@ -102,8 +98,6 @@ def _drawn(frame: Any, count: int) -> Any:
     return frame.iloc[rows]
 
 
-# ── the data sets ────────────────────────────────────────────────────────────
-
 _QUALITY = ("Po", "Fa", "TA", "Gd", "Ex")
 _AMES_GRADES: Mapping[str, Sequence[str]] = {
     "Exter.Qual": _QUALITY,
@@ -149,8 +143,7 @@ def computers() -> OpenData:
         **_numbers("screen", "ads", "trend"),
         **_levels("cd", "multi", "premium"),
     }
-    frame = _drawn(_frame("Ecdat", "Computers"), 3000)
-    return _data(frame, "price", columns)
+    return _data(_drawn(_frame("Ecdat", "Computers"), 3000), "price", columns)
 
 
 _STONE_COLOURS = ("J", "I", "H", "G", "F", "E", "D")
@@ -165,8 +158,7 @@ def diamonds() -> OpenData:
         **_grade("color", *_STONE_COLOURS),
         **_grade("clarity", "I1", "SI2", "SI1", "VS2", "VS1", "VVS2", "VVS1", "IF"),
     }
-    frame = _drawn(_frame("ggplot2", "diamonds"), 2000)
-    return _data(frame, "price", columns)
+    return _data(_drawn(_frame("ggplot2", "diamonds"), 2000), "price", columns)
 
 
 def stones() -> OpenData:
@@ -193,8 +185,7 @@ def windsor() -> OpenData:
 def grinnell() -> OpenData:
     """929 houses sold in Grinnell 2005–2015, without their list prices."""
     columns = {**_sizes("SquareFeet", "LotSize"), **_numbers("Bedrooms", "Baths", "YearBuilt", "Date")}
-    frame = _frame("Stat2Data", "GrinnellHouses")
-    return _data(frame, "SalePrice", columns)
+    return _data(_frame("Stat2Data", "GrinnellHouses"), "SalePrice", columns)
 
 
 def auctions() -> OpenData:

@@ -1,7 +1,5 @@
 """Our own fit as a contestant. Functions import the fitting code only when called: peers run without it."""
 
-from __future__ import annotations
-
 from models.price.core.core import read_core
 from models.price.evaluator.evaluator import Evaluator
 from models.study.judge import judge

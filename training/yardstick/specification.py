@@ -1,7 +1,5 @@
 """Specify our fit on an open data set by the scales of its columns, with one rule for all data sets."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from itertools import combinations
 
@@ -100,18 +98,18 @@ def pair_terms(columns: Sequence[Feature]) -> list[BackboneTerm]:
     ]
 
 
-def rungs(column: str, count: int = 40) -> BasisFactory:
+def rungs(column: str) -> BasisFactory:
     """Return a factory of a basis with one step between each two neighbouring quantiles of the column.
 
-    `count`: the number of quantiles, which are values that occur. The factory returns None where 20 values
-    or fewer are known, or fewer than 4 quantiles differ.
+    There are 40 quantiles, which are values that occur. The factory returns None where 20 values or fewer
+    are known, or fewer than 4 quantiles differ.
     """
 
     def fit(table: Table) -> Basis | None:
         known = table[column][~np.isnan(table[column])]
         if len(known) <= 20:
             return None
-        at = np.unique(np.quantile(known, np.linspace(0, 1, count), method="nearest"))
+        at = np.unique(np.quantile(known, np.linspace(0, 1, 40), method="nearest"))
         return Ramps(column, tuple(at.tolist())) if len(at) >= 4 else None
 
     return fit

@@ -1,7 +1,5 @@
 """The command of a study: markets of fresh seeds, fitted side by side, whose figures a file keeps."""
 
-from __future__ import annotations
-
 import hashlib
 import json
 import os
@@ -29,8 +27,6 @@ class StudyFigures(Protocol):
 
 F = TypeVar("F", bound=StudyFigures)
 
-
-# ── the file ─────────────────────────────────────────────────────────────────
 
 _ROOT = Path(__file__).resolve().parents[2]
 # The figures come of these; what only prints them is not among them.
@@ -76,9 +72,6 @@ def write(path: Path, code: str, markets: Sequence[StudyFigures]) -> None:
     beside = path.with_name(path.name + ".part")
     beside.write_text(text + "\n", encoding="utf-8")
     os.replace(beside, path)
-
-
-# ── the command ──────────────────────────────────────────────────────────────
 
 
 def study_command(

@@ -1,7 +1,5 @@
 """The yardstick's table of scores, as text."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 
 Scores = Mapping[str, Mapping[str, Mapping[str, float]]]
@@ -16,10 +14,7 @@ _LESS_IS_BETTER = ("median_error", "rmse_log", "interval_score")
 
 
 def as_text(scores: Scores) -> str:
-    """Return a block per contest with a line per contestant.
-
-    A star marks the lowest figure of a column in which less is better.
-    """
+    """Return a block per contest, a line per contestant, and a star at the best where less is better."""
     lines = []
     for contest, contestants in scores.items():
         best = {key: min(s[key] for s in contestants.values()) for key in _LESS_IS_BETTER}

@@ -1,7 +1,5 @@
 """Types of the arrays and tables that contestants are given."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from typing import Any
 

@@ -1,7 +1,5 @@
 """Choose the comparable sales of a subject, adjust their prices to it, and reconcile them to one figure."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -81,10 +79,7 @@ def comparables(
 def _candidates(
     valuer: Valuer, subject: Subject
 ) -> tuple[list[_Candidate], list[_Candidate], tuple[str, ...]]:
-    """Return sales of the subject's model, its asking prices and offers, and the ids of sales set aside.
-
-    In both lists the subject's own edition and build come first, then the least uncertain records.
-    """
+    """Return sales of the subject's model, its asking prices and offers, and the ids of sales set aside."""
     sold, listed = _positions(valuer.snapshot, subject)
     positions = np.concatenate([sold, listed])
     if not len(positions):
@@ -93,7 +88,7 @@ def _candidates(
     theirs = [e.subject for e in records]
     noise = valuer.model.noise_sd(theirs)
     apart = valuer.model.difference_sd(theirs, [subject])
-    off = (_log_usd(valuer, records) - valuer.model.center(theirs)) / noise
+    off = (np.array([math.log(e.usd(valuer.rates)) for e in records]) - valuer.model.center(theirs)) / noise
     off[len(sold) :] = 0.0  # Asking prices and offers differ from values by nature: that is no mistake.
     # The variance of a draw from Student's t that is expected given where the draw fell.
     standard_error = np.sqrt(noise**2 * (_TAILS + off**2) / (_TAILS + 1) + apart**2)
@@ -108,10 +103,7 @@ def _candidates(
 
 
 def _positions(snapshot: EvidenceSnapshot, subject: Subject) -> tuple[Positions, Positions]:
-    """Return the positions of the records most like the subject: of sales, and of asking prices and offers.
-
-    Records after the subject's day are left out.
-    """
+    """Return positions of the records up to the subject's day most like it: of sales, and of all others."""
     positions = snapshot.of_model(subject.instrument.maker, subject.instrument.model)
     positions = positions[snapshot.days[positions] <= subject.day.toordinal()]
     is_sale = snapshot.codes["kind"][positions] == snapshot.code("kind", "sale")
@@ -124,12 +116,6 @@ def _positions(snapshot: EvidenceSnapshot, subject: Subject) -> tuple[Positions,
 def _by_standard_error(subject: Subject, found: list[_Candidate]) -> list[_Candidate]:
     return sorted(
         found, key=lambda c: (not _same_kind(subject, c.record.subject), c.standard_error, c.record.id)
-    )
-
-
-def _log_usd(valuer: Valuer, records: Sequence[Evidence]) -> Floats:
-    return np.array(
-        [math.log(float(e.price) * valuer.rates.usd_per(e.currency, e.day)) for e in records], np.float64
     )
 
 
@@ -163,11 +149,10 @@ def _comparable(
     valuer: Valuer, subject: Subject, currency: str, rate: float, candidate: _Candidate, effects: Floats
 ) -> Comparable:
     e = candidate.record
-    usd = float(e.price) * valuer.rates.usd_per(e.currency, e.day)
     by_field = {field: float(effect) for field, effect in zip(FACTORS, effects, strict=True) if effect}
     market = [Step(field, math.expm1(by_field.pop(field, 0.0))) for field in _MARKET]
     lines = [Step(f, share) for f, share in zip(by_field, shares_of(list(by_field.values())), strict=True)]
-    price = max(round_money(usd / rate, currency), quantum(currency))
+    price = max(round_money(e.usd(valuer.rates) / rate, currency), quantum(currency))
     return Comparable(
         id=e.id,
         kind=e.kind,

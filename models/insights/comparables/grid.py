@@ -5,8 +5,6 @@ channel, which are compounded. Then come adjustments for the instrument's fields
 adjusted so far, which are added up.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -97,10 +95,7 @@ def _amount(price: Decimal, step: Step, currency: str) -> Decimal:
 
 
 def shares_of(effects: Sequence[float]) -> list[float]:
-    """Turn log effects into shares of one price that sum to exp(Σ effects) − 1.
-
-    They are split by the logarithmic mean (Ang 2005).
-    """
+    """Turn log effects into shares of one price that sum to exp(Σ effects) − 1, by the logarithmic mean."""
     mean = log_mean(math.exp(math.fsum(effects)), 1.0)
     return [mean * effect for effect in effects]
 

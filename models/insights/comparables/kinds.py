@@ -1,7 +1,5 @@
 """The types of comparables: one comparable record, and all comparables of a subject."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal

@@ -1,7 +1,5 @@
 """A canvas that draws the shapes and texts of all pictures as SVG; every text is escaped."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from html import escape

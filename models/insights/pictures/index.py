@@ -1,7 +1,5 @@
 """The picture of a market index: a line of the typical instrument's value over time, with its 80% band."""
 
-from __future__ import annotations
-
 from datetime import date
 
 from models.insights.market import BAND, MarketIndex

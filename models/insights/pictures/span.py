@@ -1,7 +1,5 @@
 """The picture of a value's ranges on a scale of money, with comparable sales and a price asked, if given."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from decimal import Decimal
 
@@ -19,10 +17,7 @@ def span_picture(
     asking: Decimal | None = None,
     id: str = "span",
 ) -> str:
-    """Draw the ranges of a value as SVG.
-
-    `found`: comparable sales; `asking`: a price asked. Both are in the valuation's currency.
-    """
+    """Draw the ranges of a value as SVG, with comparable sales and a price asked, in its currency."""
     sales = found.sales if found else ()
     listed = found.beside if found else ()
     rows = len(sales) + len(listed)

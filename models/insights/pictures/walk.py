@@ -1,7 +1,5 @@
 """The picture of a value's reasons: bars that lead from a typical instrument's value, factor by factor."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from decimal import Decimal
 
@@ -23,10 +21,7 @@ class _Row:
 
 
 def walk_picture(valuation: Valuation, id: str = "walk") -> str:
-    """Draw, as SVG, the steps from the typical instrument's value to this one's, one row for each factor.
-
-    The smallest factors share one row.
-    """
+    """Draw, as SVG, the steps from the typical instrument's value; the smallest factors share one row."""
     rows = _rows(valuation)
     height = _TOP + _ROW * (len(rows) + 2) + 40
     it = valuation.instrument

@@ -8,8 +8,6 @@ value. `scale_f` is the exponential of a penalised linear function and varies by
 limits the total loss.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -115,6 +113,11 @@ def row_sums(values: Floats) -> Floats:
     return np.add.accumulate(values, axis=1)[:, -1] if values.shape[1] else np.zeros(len(values))
 
 
+def saturate(loss: Floats, cap: float) -> Floats:
+    """Return T(u), which a total loss u takes off the log price; it stays below the cap C."""
+    return loss if math.isinf(cap) else np.asarray(-cap * np.expm1(-loss / cap))
+
+
 @dataclass(frozen=True)
 class Backbone:
     """The fitted regression: blocks, their coefficients `theta`, an intercept, and the cap C of losses."""
@@ -134,7 +137,7 @@ class Backbone:
         """The number of each block's first design column; the last entry is the number of all columns."""
         return np.cumsum([0, *(block.size for block in self.blocks)])
 
-    def without_blanks(self) -> Backbone:
+    def without_blanks(self) -> "Backbone":
         """Return a copy whose blank terms are 0, so that a blank field counts just as its typical value."""
         blanks = np.repeat([b.role == BLANK for b in self.blocks], [b.size for b in self.blocks])
         return replace(self, theta=np.where(blanks, 0.0, self.theta))

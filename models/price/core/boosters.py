@@ -5,8 +5,6 @@ from memory; tests compare with the library itself). Numbers have 17 digits, so 
 doubles. The leaves already contain the learning rate and the start value.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass

@@ -4,8 +4,6 @@ A number that is not finite would go unnoticed through the arithmetic and come o
 instrument. An array of another shape can be read past its end, or be stretched in silence.
 """
 
-from __future__ import annotations
-
 import json
 import math
 from collections.abc import Sequence

@@ -4,8 +4,6 @@ Its parts: the backbone, a pooled regression on log price; boosted trees that co
 uncertainty of the regression's coefficients; and the spread, the distribution of prices around values.
 """
 
-from __future__ import annotations
-
 import io
 import json
 from collections.abc import Mapping

@@ -11,8 +11,6 @@ F(x) = (1 − p) · T((x − a) / b) + p · T((x + c) / b),
 b = √(1 − ρ), a = √(ρ p / (1 − p)), c = √(ρ (1 − p) / p)
 """
 
-from __future__ import annotations
-
 import math
 
 import numpy as np
@@ -108,10 +106,7 @@ class Bends:
 
 
 def _student(x: Floats) -> Floats:
-    """Return T(x), Student's distribution of 6 degrees of freedom scaled to variance 1.
-
-    Abramowitz and Stegun (1964), 26.7.4.
-    """
+    """Return T(x), Student's distribution scaled to variance 1 (Abramowitz and Stegun 1964, 26.7.4)."""
     t2 = x * x * (DEGREES_OF_FREEDOM / (DEGREES_OF_FREEDOM - 2))
     cos2 = DEGREES_OF_FREEDOM / (DEGREES_OF_FREEDOM + t2)
     sin = np.copysign(np.sqrt(1.0 - cos2), x)

@@ -6,8 +6,6 @@ All W ≥ 0, so that a worse field never raises a value. The sum is bilinear so 
 exact.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any

@@ -18,8 +18,6 @@ Leaf values are rounded to multiples of a tiny power of two, so that sums are ex
 prediction of a row does not depend on the rows beside it, and rounding cannot change a sign.
 """
 
-from __future__ import annotations
-
 from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -53,7 +51,7 @@ class PairTables:
     widths: Ints
 
     @staticmethod
-    def from_text(texts: Sequence[str]) -> PairTables:
+    def from_text(texts: Sequence[str]) -> "PairTables":
         """Read the mean of several boosters from the texts of `Booster.model_to_string()`.
 
         Raises ForestError as `read_booster`, and for a path that splits on more than two inputs.
@@ -112,8 +110,6 @@ class PairTables:
                 out[(self.names[i], self.names[j])] = left
         return out
 
-    # ── internals ────────────────────────────────────────────────────────────
-
     def _bins(self, x: Floats) -> Ints:
         """Return (n, p) bins: for each input, the first bin whose upper end is not below the value."""
         if x.ndim != 2 or x.shape[1] != len(self.names):
@@ -149,10 +145,7 @@ class PairTables:
         return self.values.take(self.starts + one.take(i, axis=1) * self.widths + other.take(j, axis=1))
 
     def _tables_of(self, at: int) -> list[tuple[Floats, int]]:
-        """Return each table of one input as a matrix, and the axis of that input (0 or 1).
-
-        A table over that input alone has one column.
-        """
+        """Return each table of one input as a matrix (one column if of it alone), and the input's axis."""
         out = []
         for table, (i, j) in enumerate(self.pairs.tolist()):
             if at in (i, j):

@@ -6,8 +6,6 @@ Directions are kept in double precision: a variance is a small difference of lar
 precision its sixth digit would depend on the processor.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

@@ -9,8 +9,6 @@ residual is first mapped to the equally probable residual of a row whose losses 
 a range are mapped back (`models.price.core.lopsided`; Chernozhukov et al. 2021).
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
@@ -50,7 +48,7 @@ class Noise:
     def variance(self, effects: Floats, value: Floats) -> Floats:
         """Return the (n,) noise variances for (n,) sums of level effects and (n,) log values."""
         log = self.intercept + effects
-        z = np.clip((value - self.center) / self.scale, -2.0, 2.0)
+        z = np.minimum(np.maximum((value - self.center) / self.scale, -2.0), 2.0)
         for power, coefficient in enumerate(self.value, 1):
             log = log + coefficient * z**power
         return np.asarray(np.exp(log), np.float64)

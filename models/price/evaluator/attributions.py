@@ -8,8 +8,6 @@ its overall direction, in proportion to how far each moved it.** So a field that
 row never gains by the trees, and no player gets more than the input's whole effect.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from typing import NamedTuple
 
@@ -48,7 +46,9 @@ class Division:
         self._readers, self._players = len(inputs.readers), len(memory.encoding.players)
         of_cells = [movers[at] if at < len(movers) else None for at in self._cells.ravel().tolist()]
         positions = [*of_level, *rules.positions, memory.switch]
-        self._beside, self._whole = _rounds(positions), _rounds([*positions, *of_cells])
+        self._beside, self._whole = (
+            _effects_of(some, self._players) for some in (positions, [*positions, *of_cells])
+        )
 
     def effects(self, beside: Sequence[Floats], moved: Sequence[Floats], bent: Floats | None) -> Floats:
         """Return (n, players) effects, from arrays (…, n).
@@ -57,23 +57,19 @@ class Division:
         level's movers move parts of the value, how far fields move their losses, and 1 or −1 for a player
         that became blank or known. `bent`: (p, n) effects of the trees' inputs, None without trees.
         """
-        rows, rounds, n = [*beside], self._beside, beside[0].shape[1]
+        rows, own_effects, n = [*beside], self._beside, beside[0].shape[1]
         if bent is not None:
             own = (np.ones((self._readers, n)), np.zeros((1, n)))
             far = np.concatenate([*moved, *own]).take(self._cells, axis=0)
             rows.append(divided(far, bent).reshape(self._cells.size, n))
-            rounds = self._whole
-        effects, out = np.concatenate(rows), np.zeros((self._players, n))
-        for players, positions in rounds:
-            out[players] += effects.take(positions, axis=0)
-        return np.ascontiguousarray(out.T)
+            own_effects = self._whole
+        effects = np.concatenate([*rows, np.zeros((1, n))])
+        # The sums run in order, so that they do not depend on the number of rows.
+        return np.ascontiguousarray(np.add.accumulate(effects.take(own_effects, axis=0))[-1].T)
 
 
 def divided(far: Floats, effect: Floats) -> Floats:
-    """Divide the effects of inputs (…) over m players by how far (m, …) each moved them; see the module.
-
-    Returns (m, …) shares.
-    """
+    """Divide effects of inputs (…) over m players by how far (m, …) each moved them into (m, …) shares."""
     if not len(far):
         return far
     net, size = np.add.accumulate(far)[-1], np.abs(far)
@@ -87,19 +83,10 @@ def divided(far: Floats, effect: Floats) -> Floats:
     return np.asarray(effect * along / (total + still))
 
 
-def _rounds(players: Sequence[int | None]) -> list[tuple[Ints, Ints]]:
-    """Group effects into rounds of (players, positions of effects), each player at most once in a round.
-
-    Adding round by round gives all sums one fixed order.
-    """
-    count: dict[int, int] = {}
-    rounds: list[tuple[list[int], list[int]]] = []
+def _effects_of(players: Sequence[int | None], count: int) -> Ints:
+    """Return (m, count) positions of each player's effects; the filler is the position after the last."""
+    own: list[list[int]] = [[] for _ in range(count)]
     for at, player in enumerate(players):
         if player is not None:
-            turn = count.get(player, 0)
-            if turn == len(rounds):
-                rounds.append(([], []))
-            rounds[turn][0].append(player)
-            rounds[turn][1].append(at)
-            count[player] = turn + 1
-    return [(np.array(own), np.array(positions)) for own, positions in rounds]
+            own[player].append(at)
+    return padded(own, len(players))

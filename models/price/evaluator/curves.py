@@ -1,7 +1,5 @@
 """Interpolation of blocks over a number: one curve, linear between knots, for each state of other columns."""
 
-from __future__ import annotations
-
 import threading
 from bisect import bisect_right
 from collections.abc import Sequence

@@ -4,8 +4,6 @@ A row has a key and the values of its players. Rows of one key, for instruments 
 reference. The players (Shapley's term) are the fields that can differ within a key and get the effects.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from typing import Any, NamedTuple, Protocol
 

@@ -1,7 +1,5 @@
 """Values, ranges and effects of rows, computed from the cached entries of their fields."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Sequence
 from typing import Any, NamedTuple
 
@@ -136,8 +134,6 @@ class Evaluator:
         beside = trees.kept_level * parts.level - trees.kept_losses * parts.taken
         return np.asarray(beside + parts.told + trees.weight * said)
 
-    # ── looking up ───────────────────────────────────────────────────────────
-
     def _found(self, rows: Sequence[Row]) -> Iterator[Lookup]:
         """Look up the cached entries of the rows, a limited number of rows at a time; make missing ones."""
         for some in _chunks(rows, self._at_once):
@@ -165,18 +161,13 @@ class Evaluator:
         return looked_up(memory, plans, rows, memory.find(plans, rows))
 
     def _with_references(self, rows: Sequence[Row]) -> Iterator[Lookup]:
-        """Look up the rows in batches; each batch is followed by the references of its rows.
-
-        A reference takes over its row's values of the players in `Encoding.shared`.
-        """
+        """Look up the rows in batches; each batch is followed by the references of its rows."""
         for some in _chunks(rows, self._at_once):
             memory = self._with_room()
             plans = [memory.plan(row) for row in some]
             found = memory.find(plans, some)
             bases, positions = memory.references(plans, some, found)
             yield looked_up(memory, plans + plans, [*some, *bases], np.concatenate([found, positions]))
-
-    # ── computing ────────────────────────────────────────────────────────────
 
     @property
     def _spread(self) -> Spread:

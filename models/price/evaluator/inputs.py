@@ -1,7 +1,5 @@
 """The inputs of the trees, computed as sums of sources (see `Inputs`)."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from operator import itemgetter
 from typing import Any

@@ -4,8 +4,6 @@ A game, Shapley's term, is the sum of the level's blocks that depend on the same
 summand or, if it depends on numbers that are interpolated, one for each of these curves.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from operator import itemgetter
 from typing import Any, Protocol, TypeVar

@@ -1,7 +1,5 @@
 """Gather the cached entries of many rows into arrays."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from typing import NamedTuple
 
@@ -40,7 +38,7 @@ class Lookup(NamedTuple):
         """(n, k) scales of the losses of k loss fields."""
         return self.scales[:, : len(self.memory.rules.positions)]
 
-    def some(self, rows: slice) -> Lookup:
+    def some(self, rows: slice) -> "Lookup":
         """Return the lookup of some of the rows."""
         by_column = self.entries[:, rows], self.losses[:, rows]
         return Lookup(

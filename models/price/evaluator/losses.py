@@ -5,15 +5,13 @@ Their scales differ by key and by one player, the switch, which for instruments 
 a larger loss into a smaller sum.
 """
 
-from __future__ import annotations
-
 import math
 from collections import Counter
 from collections.abc import Sequence
 
 import numpy as np
 
-from models.price.core.backbone import row_sums
+from models.price.core.backbone import row_sums, saturate
 from models.price.core.basis import Floats, Ints
 from models.price.core.core import Core
 from models.price.evaluator.curves import Curves
@@ -84,8 +82,7 @@ class LossRules:
 
     def taken(self, losses: Floats, scales: Floats) -> Floats:
         """Return (n,) amounts by which losses lower log values, T (`core.backbone`) of the scaled sum."""
-        loss = row_sums(losses[EntryColumn.TOTAL] * scales)
-        return loss if math.isinf(self._cap) else np.asarray(-self._cap * np.expm1(-loss / self._cap))
+        return saturate(row_sums(losses[EntryColumn.TOTAL] * scales), self._cap)
 
     def told(self, losses: Floats) -> Floats:
         """Return the (n,) corrections of unknown losses by known ones, in log (`MissingLossModel`)."""

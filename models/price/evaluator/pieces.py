@@ -1,10 +1,7 @@
 """Pieces: cached parts of design rows, with their contribution to a value and to its variance."""
 
-from __future__ import annotations
-
 import threading
 from collections.abc import Sequence
-from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -74,10 +71,7 @@ class EntryColumn:
 
 
 class Interpolation(NamedTuple):
-    """Linear interpolation between two pieces: positions `at` and `beyond`, and the `share` of the second.
-
-    All three are arrays of one shape.
-    """
+    """Interpolation between pieces `at` and `beyond` by the `share` of the second: arrays of one shape."""
 
     at: Ints
     beyond: Ints
@@ -195,7 +189,7 @@ class Covariances:
     start from.
     """
 
-    def __init__(self, pieces: Pieces, known: Covariances | None = None) -> None:
+    def __init__(self, pieces: Pieces, known: "Covariances | None" = None) -> None:
         self._pieces, self._lock = pieces, threading.Lock()
         self._positions: list[int] = known._positions.copy() if known else []
         homes = known._homes if known else {}
@@ -237,19 +231,6 @@ class Covariances:
 
 def _quadratic(table: Floats, rows: Ints, weights: Floats) -> Floats:
     """Return (n,) wᵀ C w for each column w of weights (m, n); C is the table at that column of `rows`."""
-    i, j = _pairs(len(rows))
-    flat, starts = table.ravel(), rows * len(table)
-    terms = flat.take(starts[i] + rows[j])
-    terms *= weights[i]
-    terms *= (2 * weights)[j]
-    alone = flat.take(starts + rows) * weights * weights
-    # The sums run in order; numpy's own order would depend on the number of rows.
-    sums = [np.add.accumulate(each, axis=0)[-1:].sum(axis=0) for each in (alone, terms)]
-    return np.asarray(np.maximum(sums[0] + sums[1], 0.0))
-
-
-@lru_cache(maxsize=128)
-def _pairs(count: int) -> tuple[Ints, Ints]:
-    """Return the first and the second index of every pair i < j below `count`."""
-    i, j = np.triu_indices(count, 1)
-    return i, j
+    covariances = table.ravel().take((rows * len(table))[:, None] + rows)
+    # `einsum` adds up each column by itself and in order, so that no sum depends on the number of columns.
+    return np.asarray(np.maximum(np.einsum("ijn,in,jn->n", covariances, weights, weights), 0.0))

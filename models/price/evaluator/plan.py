@@ -1,7 +1,5 @@
 """The evaluator's cache: `Memory` holds all of it, and a `Plan` holds the part for one key."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from operator import itemgetter
 from typing import Any, NamedTuple
@@ -66,14 +64,14 @@ class Memory:
         """The approximate number of bytes of the pieces and the ledgers, without those of the plans."""
         return self.pieces.nbytes + self.entries.nbytes + self.scales.nbytes
 
-    def plan(self, row: Row) -> Plan:
+    def plan(self, row: Row) -> "Plan":
         """Return the plan of a row's key; make it on first use."""
         found = self.plans.get(row.key)
         if found is None:
             found = self.plans[row.key] = Plan(self, row)
         return found
 
-    def find(self, plans: Sequence[Plan], rows: Sequence[Row]) -> Ints:
+    def find(self, plans: "Sequence[Plan]", rows: Sequence[Row]) -> Ints:
         """Return (n, games and loss fields) ledger positions of n rows' entries; make missing entries."""
         losses, readers = self._losses, self.rules.readers
         found = np.array(
@@ -89,7 +87,7 @@ class Memory:
             found[:, count:] = self.rules.filled(found[:, count:], rows)
         return found
 
-    def references(self, plans: Sequence[Plan], rows: Sequence[Row], found: Ints) -> tuple[list[Row], Ints]:
+    def references(self, plans: "Sequence[Plan]", rows: Sequence[Row], found: Ints) -> tuple[list[Row], Ints]:
         """Return the references of rows, and the ledger positions of their entries.
 
         A reference has the values of its plan's reference, but the row's own values of shared players.
@@ -199,10 +197,7 @@ class Plan:
 
 
 def _switch_of(core: Core, encoding: Encoding) -> int | None:
-    """Return the position of the switch, the one player that the scales of losses depend on.
-
-    It is None if they depend on the key alone. Raises ValueError if they depend on two players.
-    """
+    """Return the position of the switch; None if the scales of losses depend on the key alone."""
     columns = [c for b in core.backbone.blocks if b.role.kind is RoleKind.SCALE for c in b.columns]
     players = encoding.players_of(columns)
     if len(players) > 1:

@@ -15,8 +15,6 @@ t ↦ (t, …, t), where q is 1 with weight t. With the backbone's scale × loss
 C · (1 − Π exp(−scale^q · loss_i / C)): minus C times a product.
 """
 
-from __future__ import annotations
-
 import math
 from functools import lru_cache
 

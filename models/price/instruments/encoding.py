@@ -1,7 +1,5 @@
 """The encoding of instruments as rows of the evaluator (see `models.price.evaluator.encoding.Encoding`)."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any

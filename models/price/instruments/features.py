@@ -7,8 +7,6 @@ catalogue are moved to the nearest that it allows, or count as not known. `PLAYE
 an explanation each column depends.
 """
 
-from __future__ import annotations
-
 import hashlib
 import json
 import math

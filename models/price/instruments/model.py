@@ -1,7 +1,5 @@
 """The price model of instruments, which answers `models.price.interface.PriceModel` by a fitted `Core`."""
 
-from __future__ import annotations
-
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """The reference of an explanation: a typical clean instrument of the subject's model."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 

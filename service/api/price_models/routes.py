@@ -35,7 +35,7 @@ _PROMOTION, _REASON = PromotionSchema(unknown=RAISE), ReasonSchema(unknown=RAISE
 
 
 @blp.route("")
-@blp.authorize("valuations", "admin")
+@blp.authorize("admin")
 @blp.response(200, ModelsListSchema(), "The price models.")
 def list_price_models() -> Response:
     """List all price models, with the figures of their cards.
@@ -59,7 +59,7 @@ def list_price_model_changes() -> Response:
 
 
 @blp.route("/<string:version>")
-@blp.authorize("valuations", "admin")
+@blp.authorize("admin")
 @blp.response(200, ModelEntrySchema(), "The price model.", problems=(404,))
 def show_price_model(version: str) -> Response:
     """Show one price model.
@@ -71,7 +71,7 @@ def show_price_model(version: str) -> Response:
 
 
 @blp.route("/<string:version>/card")
-@blp.authorize("valuations", "admin")
+@blp.authorize("admin")
 @blp.response(
     200, CardSchema(), "The card, as it was written when the price model was fitted.", problems=(404, 422)
 )
@@ -85,7 +85,7 @@ def show_card(version: str) -> Response:
 
 
 @blp.route("/<string:version>/card.html")
-@blp.authorize("valuations", "admin")
+@blp.authorize("admin")
 @blp.response(
     200, None, "The card as a page that needs nothing else.", problems=(404, 422), content_type=HTML
 )

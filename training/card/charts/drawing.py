@@ -3,8 +3,6 @@
 Text in a chart stays text, so that screen readers and searches find it.
 """
 
-from __future__ import annotations
-
 import io
 import re
 from collections.abc import Iterator, Sequence

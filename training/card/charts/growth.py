@@ -1,7 +1,5 @@
 """The chart of a price model's growth: its errors and range widths against the number of sales."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from html import escape
 from typing import Any

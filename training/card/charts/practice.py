@@ -1,7 +1,5 @@
 """The card's chart of the rules of common practice: prior, evidence and posterior of each rule."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping, Sequence
 from typing import Any, NamedTuple
@@ -109,11 +107,7 @@ def label_of(told: Told) -> str:
 
 
 def _reach(rules: Sequence[Told]) -> tuple[float, float]:
-    """Return the two ends of a panel's axis, as factors on the price.
-
-    The axis shows 1, the whole spans of priors and posteriors, and the evidence that contradicts its rule.
-    Other evidence may lie beyond its ends.
-    """
+    """Return the ends of an axis that shows 1, all priors and posteriors, and the evidence against a rule."""
     ends = [told[span][end] for told in rules for span in ("prior", "posterior") for end in ("low", "high")]
     ends += [told["evidence"]["factor"] for told in rules if told["contradicted"]]
     low, high = math.log(min(*ends, 1.0)), math.log(max(*ends, 1.0))

@@ -1,7 +1,5 @@
 """The card's charts of what the boosted trees learnt, as SVG (`training.card.charts.drawing`)."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -75,8 +73,7 @@ def map_chart(told: Mapping[str, Any]) -> str:
     largest = float(np.nanmax(np.abs(effect)))
     shade = np.nan_to_num(effect) / max(largest, _LEAST_SHADE)
     with styled("map"):
-        figure = Figure(figsize=(9.2, 0.42 * len(down) + 1.0), layout="constrained")
-        ax = figure.subplots()
+        figure, ax = axes(9.2, 0.42 * len(down) + 1.0)
         for row, column in np.ndindex(effect.shape):
             if sales[row, column]:
                 _draw_cell(ax, row, column, shade[row, column], _signed(float(effect[row, column]), largest))

@@ -1,7 +1,5 @@
 """The card's charts of errors, coverage, market index and importance, as SVG."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from typing import Any
 
@@ -47,7 +45,7 @@ def ratio_by_price(center: Floats, paid: Floats) -> str:
         some, ratio = _thinned(len(paid)), np.exp(center - paid)
         ax.scatter(np.exp(center[some]), ratio[some], s=7, color=PALE, lw=0)
         ax.axhline(1, color=INK, lw=0.8)
-        for row, part in enumerate(_tenths(center)):
+        for row, part in enumerate(filter(len, np.array_split(np.argsort(center, kind="stable"), 10))):
             low, middle, high = np.quantile(ratio[part], [0.25, 0.5, 0.75])
             x = float(np.exp(np.median(center[part])))
             ax.plot([x, x], [low, high], color=ACCENT, lw=2.2, label=None if row else "middle half")
@@ -59,10 +57,6 @@ def ratio_by_price(center: Floats, paid: Floats) -> str:
         ax.yaxis.set_minor_formatter(FuncFormatter(lambda x, _: f"{x:g}" if round(x, 1) in (0.5, 2) else ""))
         ax.legend(loc="upper right")
         return svg(figure, "ratio")
-
-
-def _tenths(center: Floats) -> list[np.ndarray]:
-    return [part for part in np.array_split(np.argsort(center, kind="stable"), 10) if len(part)]
 
 
 def coverage_chart(rows: Sequence[tuple[str, int, Sequence[float]]], levels: Sequence[float]) -> str:

@@ -1,20 +1,15 @@
 """Draw sales, asking prices and offers: their days, channels and prices, from the true price function."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from models.domain.vocabulary import CHANNEL_NAMES, KIND_NAMES
+from models.price.core.basis import Floats, Ints
 from training.demo.world.natures import CHANNEL_NOISE
 from training.demo.world.specimens import Drawn, draw_specimens, later_life
 from training.demo.world.truth import Truth
 from training.demo.world.workshops import EVIDENCE_ENDS, MARKET_CLOSES, MARKET_OPENS, World
-
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
 
 SALE, ASKING, OFFER, STOCK = 0, 1, 2, 3  # the first three are positions in KIND_NAMES
 QUALITY = 0.045  # standard deviation of the quality that no field records, in log price
@@ -40,7 +35,7 @@ class Counts:
     @classmethod
     def of(
         cls, sales: int, later: int | None = None, askings: int | None = None, offers: int | None = None
-    ) -> Counts:
+    ) -> "Counts":
         """Return the counts; by default 4 askings per 3 sales, 1 offer per 5 sales, 1 later sale per 6."""
         return cls(
             sales,
@@ -98,8 +93,7 @@ def _days(rng: np.random.Generator, counts: Counts) -> Ints:
     opens, ends, closes = (d.toordinal() for d in (MARKET_OPENS, EVIDENCE_ENDS, MARKET_CLOSES))
     before = opens + (ends + 1 - opens) * rng.random(counts.evidence) ** 0.75
     after = ends + 1 + (closes - ends) * rng.random(counts.later)
-    days: Ints = np.floor(np.concatenate([before, after, np.full(counts.stock, closes)])).astype(np.int64)
-    return days
+    return np.asarray(np.floor(np.concatenate([before, after, np.full(counts.stock, closes)])), np.int64)
 
 
 def _repeats(rng: np.random.Generator, c: Drawn, kind: Ints, day: Ints, counts: Counts) -> None:

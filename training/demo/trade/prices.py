@@ -1,7 +1,5 @@
 """Recorded prices of the demo market: rounded, with auction premiums, in one of four currencies."""
 
-from __future__ import annotations
-
 from datetime import date
 from decimal import Decimal
 
@@ -9,7 +7,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.domain.money import Rates, round_money
-from training.demo.trade.events import SALE, Events, Floats, Ints
+from models.price.core.basis import Floats, Ints
+from training.demo.trade.events import SALE, Events
 from training.demo.trade.slips import CURRENCY
 
 _CURRENCIES = ("USD", "EUR", "GBP", "JPY")
@@ -42,8 +41,7 @@ def _round_sum(amount: Floats, fine: NDArray[np.bool_]) -> Floats:
     """Round to three significant digits where `fine` (sales), else to half a unit of the second digit."""
     step = 10.0 ** (np.floor(np.log10(amount)) - 1)
     step = np.where(fine, step / 10, step / 2)
-    rounded: Floats = np.maximum(np.rint(amount / step), 1) * step
-    return rounded
+    return np.asarray(np.maximum(np.rint(amount / step), 1) * step)
 
 
 def _usd_per_unit(day: Ints, rates: Rates) -> Floats:

@@ -1,7 +1,5 @@
 """Records of the demo's specimens. As in real records, related fields are often left out together."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from statistics import NormalDist
 from typing import Any
@@ -76,10 +74,7 @@ def known_mask(events: Events, seed: int) -> dict[str, NDArray[np.bool_]]:
 
 
 def _shy(flat: str, events: Events) -> NDArray[np.float64]:
-    """Return (n,) how much a value of the field makes a record leave it out; below 0, it is left out less.
-
-    Faults are left out a little more often than good news, and plain tops are seldom mentioned.
-    """
+    """Return (n,) how much a value makes records leave the field out: faults and plain tops more often."""
     values = events.specimens[flat]
     if flat == "figure":
         return np.where(values <= 1, 0.35, -0.1)

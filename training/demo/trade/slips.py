@@ -1,7 +1,5 @@
 """Recording mistakes in otherwise good rows. No reader can detect them, so a fit must be robust to them."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import replace
 

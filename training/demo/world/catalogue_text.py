@@ -1,7 +1,5 @@
 """The demo world's recorded facts, written as a catalogue that `models.domain.catalogue` reads."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 
 from training.demo.world.names import PARTS_TO_CHECK

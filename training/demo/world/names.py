@@ -1,7 +1,5 @@
 """The names of the demo market, all invented, and the facts of each model that are the same for any seed."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 
@@ -40,121 +38,105 @@ def _model(name: str, body: str, top: str, *editions: str) -> NamedModel:
     return NamedModel(name, body, top == "figured", named)
 
 
+def _maker(name: str, letters: str, finishes: tuple[str, ...], *models: NamedModel) -> NamedMaker:
+    return NamedMaker(name, letters, finishes, models)
+
+
 MAKERS: tuple[NamedMaker, ...] = (
-    NamedMaker(
+    _maker(
         "Quillorne",
         "QL",
         ("Wet Slate", "Kelp Brown", "Lamp Smoke", "Limewash", "Rosehip Fade"),
-        (
-            _model("Heddle", "solid", "plain", "#First Ferry", "~Harbour Levy"),
-            _model("Heddle Major", "solid", "figured", "#Regatta Week"),
-            _model("Low Heddle", "solid", "plain"),
-            _model("Marramgate", "semi", "figured", "#Nine Lodges", "~Drained Dock"),
-            _model("Trundle", "solid", "plain", "Fishwives' Order"),
-        ),
+        _model("Heddle", "solid", "plain", "#First Ferry", "~Harbour Levy"),
+        _model("Heddle Major", "solid", "figured", "#Regatta Week"),
+        _model("Low Heddle", "solid", "plain"),
+        _model("Marramgate", "semi", "figured", "#Nine Lodges", "~Drained Dock"),
+        _model("Trundle", "solid", "plain", "Fishwives' Order"),
     ),
-    NamedMaker(
+    _maker(
         "Ondleby and Daughters",
         "OD",
         ("Gannet Cream", "Peat", "Mussel Shell", "Ember Fade"),
-        (
-            _model("Sisterly", "hollow", "figured", "#Elder Daughter", "Younger Daughter"),
-            _model("Pennyroyal Nine", "semi", "figured", "~Toll Bridge"),
-            _model("Candlewick", "solid", "plain", "#Long Winter"),
-            _model("Ondle Bass", "solid", "plain"),
-        ),
+        _model("Sisterly", "hollow", "figured", "#Elder Daughter", "Younger Daughter"),
+        _model("Pennyroyal Nine", "semi", "figured", "~Toll Bridge"),
+        _model("Candlewick", "solid", "plain", "#Long Winter"),
+        _model("Ondle Bass", "solid", "plain"),
     ),
-    NamedMaker(
+    _maker(
         "Tarvessa",
         "VE",
         ("Anchor Rust", "Tidewrack", "Whey", "Plum Dusk", "Copper Kettle", "Squall"),
-        (
-            _model("Corbel", "solid", "plain", "#Salt Road", "~Governor's Visit"),
-            _model("Corbel Deep", "solid", "figured", "#Salt Road", "Glassblowers' Lodge"),
-            _model("Vesper Row", "semi", "figured", "#Evening Packet"),
-            _model("Ninepin", "solid", "plain"),
-            _model("Lintel", "solid", "plain", "~Second Lighthouse"),
-        ),
+        _model("Corbel", "solid", "plain", "#Salt Road", "~Governor's Visit"),
+        _model("Corbel Deep", "solid", "figured", "#Salt Road", "Glassblowers' Lodge"),
+        _model("Vesper Row", "semi", "figured", "#Evening Packet"),
+        _model("Ninepin", "solid", "plain"),
+        _model("Lintel", "solid", "plain", "~Second Lighthouse"),
     ),
-    NamedMaker(
+    _maker(
         "Brackenhythe",
         "BH",
         ("Bracken", "Oat", "Slip Clay", "Heron", "Dusk Fade"),
-        (
-            _model("Hythe One", "solid", "plain", "#Quayside Hundred"),
-            _model("Hythe Two", "solid", "figured", "#Quayside Hundred", "~Ropewalk Closing"),
-            _model("Wherryman", "hollow", "figured", "Shell Dance"),
-            _model("Copse", "semi", "plain"),
-        ),
+        _model("Hythe One", "solid", "plain", "#Quayside Hundred"),
+        _model("Hythe Two", "solid", "figured", "#Quayside Hundred", "~Ropewalk Closing"),
+        _model("Wherryman", "hollow", "figured", "Shell Dance"),
+        _model("Copse", "semi", "plain"),
     ),
-    NamedMaker(
+    _maker(
         "Mirrowen",
         "MW",
         ("Mirror Black", "Flour Dust", "Bilge Green", "Tallow", "Sealing Wax"),
-        (
-            _model("Anselma", "hollow", "figured", "#Opera Steamer", "#Opera Steamer Gilt"),
-            _model("Anselma Petite", "hollow", "figured", "~Treaty Day"),
-            _model("Plumbline", "solid", "plain", "Pilots' Supper"),
-            _model("Plumbline Bass", "solid", "plain"),
-            _model("Quarrel", "solid", "plain", "#Twelve Captains"),
-        ),
+        _model("Anselma", "hollow", "figured", "#Opera Steamer", "#Opera Steamer Gilt"),
+        _model("Anselma Petite", "hollow", "figured", "~Treaty Day"),
+        _model("Plumbline", "solid", "plain", "Pilots' Supper"),
+        _model("Plumbline Bass", "solid", "plain"),
+        _model("Quarrel", "solid", "plain", "#Twelve Captains"),
     ),
-    NamedMaker(
+    _maker(
         "Oskelund",
         "OS",
         ("Birch Tar", "Rime", "Cloudberry", "Net Blue"),
-        (
-            _model("Torrane", "solid", "figured", "#Ice Breaking", "~Cannery Fifty"),
-            _model("Torrane Bass", "solid", "plain"),
-            _model("Fennimore", "semi", "figured", "#Midsummer Boats"),
-            _model("Skelp", "solid", "plain", "Herring Queen"),
-        ),
+        _model("Torrane", "solid", "figured", "#Ice Breaking", "~Cannery Fifty"),
+        _model("Torrane Bass", "solid", "plain"),
+        _model("Fennimore", "semi", "figured", "#Midsummer Boats"),
+        _model("Skelp", "solid", "plain", "Herring Queen"),
     ),
-    NamedMaker(
+    _maker(
         "Dunvaire",
         "DV",
         ("Dun", "Lichen", "Barley Fade", "Storm Lantern", "Chalk"),
-        (
-            _model("Ostler", "solid", "plain", "#Drovers' Hall"),
-            _model("Ostler Fine", "solid", "figured", "#Drovers' Hall", "~Census Year"),
-            _model("Hurdle", "solid", "plain"),
-            _model("Vairelight", "hollow", "figured", "#Bell Founders"),
-            _model("Causey", "semi", "plain", "~Causeway Opening"),
-        ),
+        _model("Ostler", "solid", "plain", "#Drovers' Hall"),
+        _model("Ostler Fine", "solid", "figured", "#Drovers' Hall", "~Census Year"),
+        _model("Hurdle", "solid", "plain"),
+        _model("Vairelight", "hollow", "figured", "#Bell Founders"),
+        _model("Causey", "semi", "plain", "~Causeway Opening"),
     ),
-    NamedMaker(
+    _maker(
         "Pellowick",
         "PW",
         ("Buoy Orange", "Ferry White", "Engine Room", "Timetable Green"),
-        (
-            _model("Commuter", "solid", "plain", "~Pier Rebuilding"),
-            _model("Commuter Long", "solid", "plain"),
-            _model("Saloon Deck", "semi", "figured", "#Winter Timetable"),
-            _model("Bulwark", "solid", "plain", "Stokers' Order"),
-        ),
+        _model("Commuter", "solid", "plain", "~Pier Rebuilding"),
+        _model("Commuter Long", "solid", "plain"),
+        _model("Saloon Deck", "semi", "figured", "#Winter Timetable"),
+        _model("Bulwark", "solid", "plain", "Stokers' Order"),
     ),
-    NamedMaker(
+    _maker(
         "Caldrisk",
         "CK",
         ("Ash Fall", "Cinder", "Hot Spring", "Sulphur", "Basalt Fade"),
-        (
-            _model("Fumarole", "solid", "figured", "#Quiet Crater", "~Evacuation"),
-            _model("Scoria", "solid", "plain", "#Third Terrace"),
-            _model("Steamwright", "semi", "figured", "Bathhouse"),
-            _model("Scoria Bass", "solid", "plain"),
-        ),
+        _model("Fumarole", "solid", "figured", "#Quiet Crater", "~Evacuation"),
+        _model("Scoria", "solid", "plain", "#Third Terrace"),
+        _model("Steamwright", "semi", "figured", "Bathhouse"),
+        _model("Scoria Bass", "solid", "plain"),
     ),
-    NamedMaker(
+    _maker(
         "Thornquay Cooperative",
         "TC",
         ("Members' Grey", "Hemp", "Blackthorn", "Sloe", "Limpet"),
-        (
-            _model("Common Share", "solid", "plain", "~Strike Year", "#Founding Members"),
-            _model("Dividend", "solid", "figured", "#Founding Members"),
-            _model("Assembly", "hollow", "figured", "#Loom Hall"),
-            _model("Quorum", "semi", "figured", "Ballot"),
-            _model("Quorum Bass", "semi", "plain"),
-        ),
+        _model("Common Share", "solid", "plain", "~Strike Year", "#Founding Members"),
+        _model("Dividend", "solid", "figured", "#Founding Members"),
+        _model("Assembly", "hollow", "figured", "#Loom Hall"),
+        _model("Quorum", "semi", "figured", "Ballot"),
+        _model("Quorum Bass", "semi", "plain"),
     ),
 )
 

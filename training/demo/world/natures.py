@@ -1,7 +1,5 @@
 """Price parameters of the demo markets: costs and gains that all share, and natures in which they differ."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass

@@ -1,16 +1,14 @@
 """True specimens of the demo market: all wear follows one amount of play, and parts are changed over time."""
 
-from __future__ import annotations
-
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from models.price.core.basis import Floats, Ints
 from training.demo.world.natures import WEAR_COST
 from training.demo.world.workshops import World
 
-Ints = NDArray[np.int64]
 Drawn = dict[str, NDArray[Any]]
 
 _CUT_WEAR = {
@@ -90,7 +88,7 @@ def _finish(world: World, rng: np.random.Generator, model: Ints) -> Ints:
     return np.where(rng.random(len(model)) < 0.005, -1, finish)
 
 
-def _condition(rng: np.random.Generator, c: Drawn, play: NDArray[np.float64]) -> None:
+def _condition(rng: np.random.Generator, c: Drawn, play: Floats) -> None:
     n = len(play)
     age = (1985 - c["year"]) / 15.0
     for part in WEAR_COST:
@@ -100,7 +98,7 @@ def _condition(rng: np.random.Generator, c: Drawn, play: NDArray[np.float64]) ->
     c["condition_structure"] = _by_rank(rng, play, 0.3, (0.885, 0.045, 0.015, 0.045, 0.01))
 
 
-def _originality(rng: np.random.Generator, c: Drawn, play: NDArray[np.float64]) -> None:
+def _originality(rng: np.random.Generator, c: Drawn, play: Floats) -> None:
     n = len(play)
     tinkered = rng.normal(0.0, 1.0, n) + 0.35 * play - 0.5 * (c["edition_number"] > 0)
     c["originality_finish"] = _by_rank(rng, tinkered, 0.35, (0.86, 0.05, 0.09))
@@ -115,19 +113,12 @@ def _originality(rng: np.random.Generator, c: Drawn, play: NDArray[np.float64]) 
     c["originality_routing"] = _by_rank(rng, tinkered, 0.5, (0.91, 0.055, 0.035))
 
 
-def _by_rank(
-    rng: np.random.Generator, latent: NDArray[np.float64], share: float, chances: tuple[float, ...]
-) -> Ints:
-    """Draw terms with these chances: the higher `latent`, the later the term.
-
-    `latent` makes up `share` of the variance that decides on a term; noise makes up the rest.
-    """
-    z = np.sqrt(share) * (latent - latent.mean()) / latent.std() + np.sqrt(1 - share) * rng.normal(
-        0.0, 1.0, len(latent)
-    )
+def _by_rank(rng: np.random.Generator, latent: Floats, share: float, chances: tuple[float, ...]) -> Ints:
+    """Draw terms with these chances, later ones for a higher `latent`, which makes up `share` of the draw."""
+    z = np.sqrt(share) * (latent - latent.mean()) / latent.std()
+    z = z + np.sqrt(1 - share) * rng.normal(0.0, 1.0, len(latent))
     cuts = np.quantile(z, np.cumsum(chances)[:-1])
-    terms: Ints = np.searchsorted(cuts, z, side="left").astype(np.int64)
-    return terms
+    return np.asarray(np.searchsorted(cuts, z, side="left"), np.int64)
 
 
 def later_life(rng: np.random.Generator, c: Drawn) -> Drawn:

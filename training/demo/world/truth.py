@@ -1,7 +1,5 @@
 """The true price function of a demo market: a specimen's log value, and the effect of each field on it."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -10,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.domain.vocabulary import CHANNEL_NAMES, FIELDS, Family
+from models.price.core.basis import Floats, Ints
 from training.demo.world.natures import (
     CHANNEL_LEVEL,
     CONDITION_COST,
@@ -25,7 +24,6 @@ from training.demo.world.natures import (
 )
 from training.demo.world.workshops import World, WorldModel, market_level
 
-Floats = NDArray[np.float64]
 # CSV name of a field → array (n,). Terms and grades are positions in the vocabulary. A finish is a position
 # in its maker's list (−1: not offered), an edition one in its model's list (−1: no edition). An
 # edition_number of 0 means none.
@@ -48,14 +46,12 @@ class Truth:
     world: World
     nature: Nature
 
-    def log_value(self, c: Columns, day: NDArray[np.int64], channel: NDArray[np.int64]) -> Floats:
+    def log_value(self, c: Columns, day: Ints, channel: Ints) -> Floats:
         """Return (n,) log US dollars by day (ordinal) and channel (index), without unrecorded quality."""
         market = self.log_market(c["model"], day, channel)
         return self.log_specimen(c) + market + self._at_dealers(c, channel)
 
-    def log_market(
-        self, model: NDArray[np.int64], day: NDArray[np.int64], channel: NDArray[np.int64]
-    ) -> Floats:
+    def log_market(self, model: Ints, day: Ints, channel: Ints) -> Floats:
         """Return (n,) the market's part of the log value: the maker's index and the channel's level."""
         makers = np.array([m.maker_index for m in self.world.models])
         levels = np.array([CHANNEL_LEVEL[name] for name in CHANNEL_NAMES])
@@ -99,7 +95,7 @@ class Truth:
             found[name] += after - before
             before = after
 
-    def reference(self, model: NDArray[np.int64]) -> dict[str, NDArray[Any]]:
+    def reference(self, model: Ints) -> dict[str, NDArray[Any]]:
         """Return each model's reference specimen: traces of wear, all original and working, nothing special.
 
         It is a production instrument with the commonest finish, the model's median figure, the middle year
@@ -115,8 +111,6 @@ class Truth:
         c["figure"] = np.where(self._figured()[model], 2, 0)
         c["weight_kg"] = self._per_model("weight_kg")[model]
         return c
-
-    # ── the parts ────────────────────────────────────────────────────────────
 
     def _per_model(self, name: str) -> Floats:
         return np.array([getattr(m, name) for m in self.world.models], dtype=np.float64)
@@ -146,7 +140,7 @@ class Truth:
         gains["provenance_history"] = gains["provenance_history"] * (1 + self.nature.storied_rarity * rare)
         return np.asarray(sum(gains.values()))
 
-    def _at_dealers(self, c: Columns, channel: NDArray[np.int64]) -> Floats:
+    def _at_dealers(self, c: Columns, channel: Ints) -> Floats:
         """Return (n,) log premium at a dealer: in full for a clean specimen, falling with the penalty."""
         clean = np.exp(-np.maximum(self._penalty(c), 0.0) / _PART_OF_A_FAULT)
         return np.where(channel == _DEALER, self.nature.dealer_clean * clean, 0.0)
@@ -202,12 +196,8 @@ class Truth:
         )
         wear = nature.wear * wear * np.exp(nature.slope_spread * self._per_model("wear_slope")[m])
         wear = wear * (1 - nature.proto_relief * prototype)
-        refinish = np.array(ORIGINALITY_COST["originality_finish"])[c["originality_finish"]]
-        refinish = (
-            nature.refinish
-            * refinish
-            * np.exp(0.5 * nature.slope_spread * self._per_model("refinish_slope")[m])
-        )
+        refinish = nature.refinish * np.array(ORIGINALITY_COST["originality_finish"])[c["originality_finish"]]
+        refinish = refinish * np.exp(0.5 * nature.slope_spread * self._per_model("refinish_slope")[m])
         refinish = refinish * (1 + nature.dear_refinish * z)
         parts = {k: v for k, v in ORIGINALITY_COST.items() if k != "originality_finish"}
         changed = _table(parts, c) * (1 - nature.early_parts * self._run(c))

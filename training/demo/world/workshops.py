@@ -1,17 +1,12 @@
 """The workshops of the demo world, drawn by seed: facts for the catalogue, and hidden price parameters."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from datetime import date
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from models.price.core.basis import Floats, Ints
 from training.demo.world.names import MAKERS, NamedEdition, NamedMaker, NamedModel
-
-Floats = NDArray[np.float64]
 
 # Twelve years of evidence, then ten months of sales that a fit never sees.
 MARKET_OPENS = date(2013, 9, 1)
@@ -162,11 +157,10 @@ def month_of(day: date) -> int:
     return (day.year - MARKET_OPENS.year) * 12 + day.month - MARKET_OPENS.month
 
 
-def market_level(world: World, maker: NDArray[np.int64], ordinal: NDArray[np.int64]) -> Floats:
+def market_level(world: World, maker: Ints, ordinal: Ints) -> Floats:
     """Return (n,) log level of each maker's market on each day (proleptic ordinals)."""
     t = np.clip((ordinal - MARKET_OPENS.toordinal()) / 30.4375, 0.0, len(world.index) - 1.0)
     left = np.minimum(t.astype(np.int64), len(world.index) - 2)
     share = t - left
     both = world.index[None, :] + world.drifts
-    level: Any = (1 - share) * both[maker, left] + share * both[maker, left + 1]
-    return np.asarray(level, dtype=np.float64)
+    return np.asarray((1 - share) * both[maker, left] + share * both[maker, left + 1], np.float64)

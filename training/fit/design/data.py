@@ -1,7 +1,5 @@
 """The input of a fit: rows of evidence with log prices, kinds of price and specimens."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 

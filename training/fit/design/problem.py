@@ -1,7 +1,5 @@
 """The evidence as one regression problem: design matrix, targets, noise kinds and prior groups."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -55,14 +53,9 @@ def layout_of(blocks: Sequence[Block], gaps: Sequence[str]) -> Layout:
     """Return the layout of the design columns for these blocks and gap levels."""
     roles = tuple(dict.fromkeys([LEVEL, *(b.role for b in blocks)]))
     groups = tuple(dict.fromkeys([*(b.group for b in blocks), "given"]))
-    sizes = [b.size for b in blocks]
-    rest = 1 + len(gaps)
-    role = np.concatenate(
-        [np.repeat([roles.index(b.role) for b in blocks], sizes), np.zeros(rest, np.int64)]
-    ).astype(np.int64)
-    group = np.concatenate(
-        [np.repeat([groups.index(b.group) for b in blocks], sizes), np.full(rest, len(groups) - 1)]
-    ).astype(np.int64)
+    sizes = [*(b.size for b in blocks), 1 + len(gaps)]
+    role = np.repeat([*(roles.index(b.role) for b in blocks), 0], sizes)
+    group = np.repeat([*(groups.index(b.group) for b in blocks), len(groups) - 1], sizes)
     flat = np.array([any(b.group == g and not b.pooled for b in blocks) for g in groups])
     flat[-1] = True
     return Layout(tuple(blocks), tuple(gaps), roles, role, groups, group, flat)
@@ -124,7 +117,7 @@ class Problem:
     spread: Floats
     contrasts: Contrasts | None = None
 
-    def rows(self, keep: Bools | Ints) -> Problem:
+    def rows(self, keep: Bools | Ints) -> "Problem":
         """Return the problem on some of its rows, with all rules of common practice."""
         own = self.x[keep], self.y[keep], self.kind[keep], self.spread[keep]
         return Problem(self.layout, *own, self.contrasts)

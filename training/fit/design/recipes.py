@@ -1,7 +1,5 @@
 """Recipes for basis functions of one column. Each fits a basis to a table; None means too little data."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable
 
@@ -185,10 +183,7 @@ def _time_of(table: Table, column: str) -> tuple[float, float]:
 
 
 def _integrated_slopes(years: np.ndarray) -> np.ndarray:
-    """Return the (k, k) covariance of a course at k `years` since its start.
-
-    Its slope has variance 1, and a correlation with itself of exp(−years apart / _LASTING).
-    """
+    """Return the (k, k) covariance of a course at k `years` since its start; its slope has variance 1."""
     t = years / _LASTING
     earlier, gap = np.minimum(t[:, None], t), np.abs(t[:, None] - t)
     fades = np.exp(-t)

@@ -1,7 +1,5 @@
 """The settings of a fit on one kind of table: regression terms, inputs of the trees, growth of the trees."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 

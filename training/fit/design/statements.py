@@ -1,7 +1,5 @@
 """Rules of common practice as price ratios between two rows (statements), which a fit takes as priors."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 

@@ -1,7 +1,5 @@
 """The terms of the regression (backbone) on instruments. Open data sets use `BackboneTerm` for theirs."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 

@@ -1,7 +1,5 @@
 """Find the typical instrument of each model: from the catalogue if it says, else from the evidence."""
 
-from __future__ import annotations
-
 from collections import Counter
 from collections.abc import Sequence
 from statistics import median_low

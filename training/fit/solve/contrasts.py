@@ -1,7 +1,5 @@
 """Turn rules of common practice (statements) into design rows, which a fit takes as informative priors."""
 
-from __future__ import annotations
-
 import math
 
 import numpy as np
@@ -55,11 +53,7 @@ def contrasts_of(statements: Statements, layout: Layout) -> Contrasts:
 
 
 def _plain_effects(layout: Layout, squares: sp.csr_matrix) -> tuple[Ints, Floats]:
-    """Return the (m,) prior group that each statement informs, and its (m,) sum of squared slopes there.
-
-    It is the first group in which the statement has slopes: the plain effect, before the curves and steps
-    that refine it. `squares`: (m, p) squared slopes.
-    """
+    """Return the first prior group in which each statement has slopes, and its sum of `squares` there."""
     of_group = np.stack([squares @ (layout.group == g) for g in range(len(layout.groups))], axis=1)
     first = np.argmax(of_group > 0, axis=1)
     return first, of_group[np.arange(len(first)), first]

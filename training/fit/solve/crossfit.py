@@ -1,7 +1,5 @@
 """Fit the regression (backbone) without each fold of the rows, with variances held or learned anew."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -35,7 +33,7 @@ class CrossFit:
     weight: Floats
 
 
-def folds_of(specimens: Sequence[str], seed: int, count: int = FOLDS) -> Ints:
+def folds_of(specimens: Sequence[str], seed: int) -> Ints:
     """Return the (n,) fold of each row. One specimen's rows share a fold, or a resale would tell its price.
 
     Specimens are drawn in the order of their first rows, so that their names do not matter. Where all rows
@@ -48,7 +46,7 @@ def folds_of(specimens: Sequence[str], seed: int, count: int = FOLDS) -> Ints:
         first = position = np.arange(len(position))
     order = np.empty(len(first), np.int64)
     order[np.argsort(first)] = np.random.default_rng(seed).permutation(len(first))
-    return np.asarray(order[position] % count, np.int64)
+    return np.asarray(order[position] % FOLDS, np.int64)
 
 
 def cross_fit(problem: Problem, est: Solution, folds: Ints) -> CrossFit:

@@ -5,8 +5,6 @@ iterated weights (Lange, Little & Taylor 1989), and prior variances by the evide
 damped towards EM.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable
 from dataclasses import replace
@@ -167,10 +165,8 @@ def learned_variances(problem: Problem, est: Solution) -> Floats:
 
 def _t_log_density(residual: Floats, scale2: Floats, freedom: float | Floats) -> Floats:
     constant = gammaln((freedom + 1) / 2) - gammaln(freedom / 2) - 0.5 * np.log(np.pi * freedom)
-    out: Floats = (
-        constant - 0.5 * np.log(scale2) - (freedom + 1) / 2 * np.log1p(residual**2 / (freedom * scale2))
-    )
-    return out
+    outlying = np.log1p(residual**2 / (freedom * scale2))
+    return np.asarray(constant - 0.5 * np.log(scale2) - (freedom + 1) / 2 * outlying)
 
 
 def _log_evidence(problem: Problem, est: Solution, log_det: float) -> float:

@@ -1,7 +1,5 @@
 """The fitted values of the regression (backbone) on the rows of a design, and their derivatives."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -9,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import scipy.sparse as sp
 
-from models.price.core.backbone import BLANK, LEVEL, Role, RoleKind, loss_of, scale_of
+from models.price.core.backbone import BLANK, LEVEL, Role, RoleKind, loss_of, saturate, scale_of
 from models.price.core.basis import Floats
 from training.fit.design.problem import Layout
 
@@ -26,11 +24,6 @@ class FittedParts:
     loss: Mapping[str, Floats]
     scale: Mapping[str, Floats]
     total: Floats
-
-
-def saturate(loss: Floats, cap: float) -> Floats:
-    """Return T(u), which a total loss u takes off the log price; it stays below the cap C."""
-    return loss if math.isinf(cap) else -cap * np.expm1(-loss / cap)
 
 
 def saturation_slope(loss: Floats, cap: float) -> Floats:

@@ -1,7 +1,5 @@
 """Value each row by the regression fitted without its fold, with the same evaluator that serves answers."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 

@@ -1,19 +1,17 @@
 """Learn to predict the losses of unknown fields from the losses of an instrument's known fields."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import replace
 
 import numpy as np
 
-from models.price.core.backbone import LEVEL, Backbone, loss_of
+from models.price.core.backbone import LEVEL, Backbone, loss_of, saturate
 from models.price.core.basis import Floats, Ramps, Table
 from models.price.core.missing_losses import MissingLossModel
 from models.price.core.spread import Moments
 from training.fit.design.recipes import reference_grade
 from training.fit.design.specification import HANDED
-from training.fit.solve.fitted_values import FittedParts, saturate, saturation_slope
+from training.fit.solve.fitted_values import FittedParts, saturation_slope
 
 _RIDGE = 5.0
 _LEAST_ROWS = 40

@@ -1,7 +1,5 @@
 """The normal equations of a weighted regression: their sums and their bounded solution."""
 
-from __future__ import annotations
-
 import numpy as np
 import scipy.linalg as sl
 import scipy.sparse as sp

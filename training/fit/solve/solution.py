@@ -1,7 +1,5 @@
 """An estimate of the regression (backbone), and what it implies: row weights, precisions, statements."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Compare the rules of common practice (statements) with the evidence, and weight each by their agreement."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import replace
 from typing import NamedTuple
@@ -83,11 +81,7 @@ def learnt_of(problem: Problem, est: Solution) -> Learnt:
 
 
 def _around(problem: Problem, est: Solution) -> tuple[sp.csr_matrix, Floats, Floats, Floats, Floats]:
-    """Linearise the m statements at an estimate, and solve the regression without constraints on signs.
-
-    Return the statements' (m, p) slopes, (m,) precisions, (m,) means and (m, m) covariance of slopes · θ, and
-    its (m,) prior variances.
-    """
+    """Return the statements' slopes and precisions, and mean, covariance and prior variance of slopes · θ."""
     layout = problem.layout
     kept = np.flatnonzero(~layout_dropped(est)[layout.group] | layout.flat[layout.group])
     slope, _, precision = stated(problem, est)

@@ -1,7 +1,5 @@
 """The variances that a fit learned, by name, so that a later fit can start from them."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 

@@ -4,14 +4,11 @@ Copies of some sales, with fields hidden on purpose, take part. Otherwise the sp
 instruments would rest on the few records that say little.
 """
 
-from __future__ import annotations
-
 import math
 from dataclasses import replace
 
 import numpy as np
 
-from models.price.core.basis import Table
 from models.price.core.core import Core
 from models.price.core.spread import Spread
 from models.price.evaluator.encoding import Encoding
@@ -66,7 +63,7 @@ def calibrated(
 def _sales(data: Data, crossed: CrossFit, left: LeftOut, grown: Grown) -> LeftOutSales:
     sale = data.sale
     return LeftOutSales(
-        _rows(data.table, sale),
+        {name: values[sale] for name, values in data.table.items()},
         (data.y - left.residual + grown.bent)[sale],
         (left.residual - grown.bent - left.shift)[sale],
         crossed.posterior[sale],
@@ -92,7 +89,3 @@ def _thinned(core: Core, data: Data, problem: Problem, crossed: CrossFit, encodi
     return LeftOutSales(
         thinned.table, own.y - missed, missed - left.shift, crossed.posterior[at], left.mixture
     )
-
-
-def _rows(table: Table, keep: np.ndarray) -> Table:
-    return {name: values[keep] for name, values in table.items()}

@@ -1,7 +1,5 @@
 """Fit the spread to residuals of left-out sales: which prices scatter more, and the shape of the scatter."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -41,7 +39,7 @@ class LeftOutSales:
     posterior: Floats
     mixture: Floats
 
-    def followed_by(self, others: LeftOutSales) -> LeftOutSales:
+    def followed_by(self, others: "LeftOutSales") -> "LeftOutSales":
         """Return these sales followed by the others."""
         both = {name: np.concatenate([values, others.table[name]]) for name, values in self.table.items()}
         names = ("value", "residual", "posterior", "mixture")
@@ -143,10 +141,7 @@ class Likelihood:
         return np.asarray(out)
 
     def _terms(self, theta: Floats) -> tuple[Floats, Floats, Floats]:
-        """Return (n,) variances, (n, 3) derivatives of their logs, and (n,) outlyingness from 0 to 1.
-
-        The derivatives are by log noise variance and by the last two parameters.
-        """
+        """Return (n,) variances, (n, 3) derivatives of their logs, and (n,) outlyingness from 0 to 1."""
         log_noise = self.x @ theta[:-2]
         noise, (g, kappa) = np.exp(np.clip(log_noise, *_LOG_NOISE)), np.exp(theta[-2:])
         variance = noise + (_LEAST_POSTERIOR + g) * self.posterior + (_LEAST_UNKNOWN + kappa) * self.unknown

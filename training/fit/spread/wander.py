@@ -1,7 +1,5 @@
 """Estimate how far a market may wander outside the days of its evidence."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from models.price.core.backbone import LEVEL

@@ -1,7 +1,5 @@
 """Choose the specimens on which a market's fit is judged, and give their true effects to compare with."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from typing import Any
 

@@ -1,7 +1,5 @@
 """The figures of one market fitted with common practice or without it."""
 
-from __future__ import annotations
-
 import math
 import time
 from collections.abc import Mapping
@@ -11,7 +9,6 @@ from typing import Any
 import numpy as np
 
 from models.practice import NO_PRACTICE, shipped
-from models.price.core.basis import Floats
 from models.price.interface import PriceModel
 from models.study.intervals import covered
 from models.study.judge import judge
@@ -20,7 +17,6 @@ from training.demo.market import Market, make_market
 from training.fit import fit_model
 from training.yardstick.dozen.judged import (
     FAMILIES,
-    JUDGED,
     LATER,
     TrueEffects,
     correlation,
@@ -60,7 +56,7 @@ class FitFigures:
     contradicted: tuple[str, ...] | None
 
     @classmethod
-    def from_row(cls, row: Mapping[str, Any]) -> FitFigures:
+    def from_row(cls, row: Mapping[str, Any]) -> "FitFigures":
         """Read the figures from their JSON object."""
         names = row["contradicted"]
         return cls(**{**row, "contradicted": None if names is None else tuple(names)})
@@ -98,7 +94,7 @@ def contradicted(report: Mapping[str, Any]) -> tuple[str, ...]:
     return tuple(rule["name"] for rule in report["practice"] if rule["contradicted"])
 
 
-def figures_of(model: PriceModel, market: Market, count: int = JUDGED) -> dict[str, float]:
+def figures_of(model: PriceModel, market: Market) -> dict[str, float]:
     """Return the figures of a price model on later sales of specimens that the evidence does not have.
 
     `rmse`, `rmse_true`: root mean square log error against prices and against true values. Both are about
@@ -110,7 +106,7 @@ def figures_of(model: PriceModel, market: Market, count: int = JUDGED) -> dict[s
     the model is given every field; `kept rarity`: the same where it is given only the recorded fields;
     `off rarity`: root mean square difference of the effects in log, where it is given every field.
     """
-    positions = judged_positions(market, count)
+    positions = judged_positions(market)
     sales = [market.holdout[position] for position in positions]
     judged = judge(model, sales, market.rates)
     truth = np.array([market.log_value[sale.id] for sale in sales])
@@ -132,8 +128,4 @@ def _reasons(model: PriceModel, reasons: TrueEffects) -> dict[str, float]:
     found = {"told": effects_of(model, reasons.told), "kept": effects_of(model, reasons.recorded)}
     true = reasons.true([model.reference(subject) for subject in reasons.told])
     out = {f"{how} {one}": correlation(own[one], true[one]) for how, own in found.items() for one in FAMILIES}
-    return out | {f"off {one}": _rms(found["told"][one] - true[one]) for one in FAMILIES}
-
-
-def _rms(errors: Floats) -> float:
-    return math.sqrt(squared(errors))
+    return out | {f"off {one}": math.sqrt(squared(found["told"][one] - true[one])) for one in FAMILIES}

@@ -1,7 +1,5 @@
 """The figures of many markets, fitted with rules of common practice and without them, as text."""
 
-from __future__ import annotations
-
 from collections import Counter
 from collections.abc import Sequence
 from typing import NamedTuple
@@ -104,13 +102,9 @@ def _rows(kind: str, markets: Sequence[FitFigures], columns: Sequence[FigureColu
             out.append((f"{kind} {side}", "refused", *("" for _ in columns)))
     pairs = [changes(fitted[WITHOUT], fitted[WITH], c) for c in columns]
     if pairs[0]:
-        cells = (said(p, _form_of_change(c)) for p, c in zip(pairs, columns, strict=True))
+        cells = (said(p, "+.2f" if c.relative else "+" + c.form) for p, c in zip(pairs, columns, strict=True))
         out.append((f"{kind} change", str(len(pairs[0])), *cells))
     return out
-
-
-def _form_of_change(column: FigureColumn) -> str:
-    return "+.2f" if column.relative else "+" + column.form
 
 
 def _contradicted(markets: Sequence[FitFigures]) -> str:

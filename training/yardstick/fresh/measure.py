@@ -1,7 +1,5 @@
 """The figures of one market: three models from one fit, judged on its later sales."""
 
-from __future__ import annotations
-
 import time
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -62,7 +60,7 @@ class MarketFigures:
     inside: Mapping[str, tuple[int, ...]]
 
     @classmethod
-    def from_row(cls, row: Mapping[str, Any]) -> MarketFigures:
+    def from_row(cls, row: Mapping[str, Any]) -> "MarketFigures":
         """The figures as JSON has them."""
         return cls(**{**row, "inside": {name: tuple(counts) for name, counts in row["inside"].items()}})
 

@@ -1,7 +1,5 @@
 """Boosted trees on the raw columns: a rival of our trees, which see only totals of the parts of a value."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass
 

@@ -3,8 +3,6 @@
 The backbone is the model without its trees.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -40,12 +38,12 @@ class Rivals:
         return self.alone.center(subjects) + self.raw.says(table)
 
 
-def fit_rivals(market: Market, seed: int = 0) -> Rivals:
+def fit_rivals(market: Market) -> Rivals:
     """Fit on the market's evidence as `training.fit.fit_model` does, once for all three models."""
     rows = sorted(market.evidence, key=lambda e: (e.day, e.id))
     encoding = InstrumentEncoding(market.catalogue, typical_of(rows, market.catalogue))
     data, spec = data_of(rows, encoding, market.rates), guitar_specification()
-    fitted = fit_core(data, spec, encoding, seed)
+    fitted = fit_core(data, spec, encoding)
     alone = replace(fitted.core, trees=None, spread=None)
     spread = calibrated(
         alone,
@@ -61,5 +59,5 @@ def fit_rivals(market: Market, seed: int = 0) -> Rivals:
     return Rivals(
         model_of(fitted.core, rows, encoding),
         model_of(replace(alone, spread=spread), rows, encoding),
-        grow_raw(data, fitted, seed),
+        grow_raw(data, fitted),
     )

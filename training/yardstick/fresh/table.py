@@ -1,7 +1,5 @@
 """The figures of many markets side by side, as text."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable, Mapping, Sequence
 from typing import NamedTuple

@@ -1,0 +1,82 @@
+"""Who may ask what, as the contract and the documents say it: one row for each operation.
+
+Written by hand from the contract's table of addresses and from `docs/` (scopes in `http-api.md`, the form in
+`website.md`, evidence and outcomes in `evidence.md`, price models in `price-model.md`, figures in
+`operations.md`), not from the decorators of the views.
+"""
+
+from __future__ import annotations
+
+# Each scope that opens it. `website`: a website key from a page of its own; `anyone`: no key is needed.
+OPERATIONS = """
+GET     /healthz                                                 anyone
+GET     /readyz                                                  anyone
+GET     /metrics                                                 metrics
+POST    /v1/valuations                                           valuations website
+GET     /v1/valuations/{valuation_id}                            valuations website
+GET     /v1/valuations/{valuation_id}/questions                  valuations website
+GET     /v1/valuations/{valuation_id}/sentences                  valuations website
+GET     /v1/valuations/{valuation_id}/waterfall.svg              valuations website
+GET     /v1/valuations/{valuation_id}/comparables                valuations
+GET     /v1/valuations/{valuation_id}/earlier-records            valuations
+GET     /v1/valuations/{valuation_id}/intervals.svg              valuations
+GET     /v1/valuations/{valuation_id}/price-index.svg            valuations
+POST    /v1/valuations/{valuation_id}/alternatives               valuations
+POST    /v1/valuations/{valuation_id}/restoration                valuations
+POST    /v1/intervals                                            valuations
+POST    /v1/attributions                                         valuations
+POST    /v1/stocklists                                           valuations
+GET     /v1/vocabulary                                           valuations evidence website
+GET     /v1/catalogue                                            valuations evidence website
+GET     /v1/catalogue/makers                                     valuations evidence website
+GET     /v1/catalogue/makers/{maker}                             valuations evidence website
+GET     /v1/catalogue/makers/{maker}/models                      valuations evidence website
+GET     /v1/catalogue/makers/{maker}/models/{model}              valuations evidence website
+GET     /v1/catalogue/makers/{maker}/models/{model}/editions     valuations evidence website
+GET     /v1/catalogue/makers/{maker}/models/{model}/finishes     valuations evidence website
+GET     /v1/catalogue/makers/{maker}/models/{model}/watchpoints  valuations evidence website
+POST    /v1/evidence                                             evidence
+GET     /v1/evidence                                             evidence
+GET     /v1/evidence/{evidence_id}                               evidence
+PUT     /v1/evidence/{evidence_id}                               evidence
+DELETE  /v1/evidence/{evidence_id}                               evidence
+GET     /v1/evidence/{evidence_id}/history                       evidence
+GET     /v1/valuations/{valuation_id}/outcome                    evidence
+PUT     /v1/valuations/{valuation_id}/outcome                    evidence
+DELETE  /v1/valuations/{valuation_id}/outcome                    evidence
+PUT     /v1/valuations/{valuation_id}/outcome/evidence           evidence
+GET     /v1/performance                                          evidence
+GET     /v1/price-models                                         admin
+GET     /v1/price-models/changes                                 admin
+GET     /v1/price-models/{version}                               admin
+GET     /v1/price-models/{version}/card                          admin
+GET     /v1/price-models/{version}/card.html                     admin
+POST    /v1/price-models/{version}/promote                       admin
+POST    /v1/price-models/{version}/rollback                      admin
+GET     /v1/keys                                                 admin
+POST    /v1/keys                                                 admin
+GET     /v1/keys/{key_id}                                        admin
+POST    /v1/keys/{key_id}/rotate                                 admin
+POST    /v1/keys/{key_id}/revoke                                 admin
+"""
+SCOPES = ("valuations", "evidence", "inventory", "metrics", "admin")
+# Callers that no operation lets in but those for anyone, and how they are refused.
+STRANGERS = {"no key": 401, "garbage": 401, "revoked": 401, "expired": 401, "foreign": 403, "no origin": 403}
+CALLERS = (*STRANGERS, *SCOPES, "all scopes", "website")
+YES = "yes"
+
+
+def operations() -> dict[str, set[str]]:
+    """Every operation, `METHOD path`, and the words of who may ask it."""
+    rows = [line.split() for line in OPERATIONS.strip().splitlines()]
+    found = {f"{method} {path}": set(who) for method, path, *who in rows}
+    assert len(found) == len(rows), "an operation has two rows"
+    return found
+
+
+def expected(who: set[str]) -> dict[str, str]:
+    """What each caller of an operation is told: yes, or the status of the refusal."""
+    if who == {"anyone"}:
+        return dict.fromkeys(CALLERS, YES)
+    opened = who | {"all scopes"}
+    return {name: YES if name in opened else str(STRANGERS.get(name, 403)) for name in CALLERS}
