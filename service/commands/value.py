@@ -15,7 +15,7 @@ import click
 from tqdm import tqdm
 
 from models.commands.console import A_FILE, examples
-from models.commands.options import levels_option, note, out_option, written
+from models.commands.options import levels_option, note, out_option, say_refused, written
 from service.client import Client, ClientError
 
 KEY = "BOOKMATCH_KEY"
@@ -88,8 +88,7 @@ def value(
         note(f"the price model {answer.model_version} is provisional: take its values as first estimates")
     if answer.ignored:
         note(f"ignored columns: {', '.join(answer.ignored)}")
-    if failed:
-        note(f"{failed} of {total} rows could not be valued: see the column error")
+    say_refused(failed, total, "see the column error")
 
 
 def _copied(lines: Iterable[str], target: IO[str]) -> Iterator[str]:

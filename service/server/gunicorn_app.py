@@ -13,7 +13,7 @@ from gunicorn.app.base import BaseApplication
 
 from service.server.counters import Shared, shared
 from service.server.figures_folder import FOLDER, counting_folder
-from service.server.gunicorn_hooks import JsonLogger, Worker, closing, pre_request
+from service.server.gunicorn_hooks import JsonLogger, Worker, closing, pre_request, when_ready
 from service.settings import Settings
 
 _MEMORY = "/dev/shm"
@@ -48,6 +48,7 @@ def options(settings: Settings) -> dict[str, Any]:
         "threads": settings.threads,
         "worker_class": Worker,
         "logger_class": JsonLogger,
+        "when_ready": when_ready,
         "pre_request": pre_request,
         # A bundle is loaded in the worker: threads of a numerical library do not survive a fork.
         "preload_app": False,

@@ -39,6 +39,11 @@ _DRAINED = 64 * 1024  # bytes of an unread body that gunicorn discards; beyond, 
 _thread = threading.local()
 
 
+def when_ready(server: Any) -> None:
+    """Log the address (gunicorn's hook); gunicorn's own line has none, since the workers open the port."""
+    server.log.info("Workers listen at: %s", ", ".join(server.cfg.bind))
+
+
 def pre_request(worker: Any, req: Any) -> None:
     """Remember the request that this thread begins (gunicorn's hook)."""
     _thread.request = req

@@ -29,7 +29,7 @@ ROW = {"id": "A1", "instrument": IT, "date": ASKED["date"]}
 LINES = json.dumps(ROW) + "\n" + json.dumps({"id": "A2"}) + "\n"
 OUTCOME = {"date": "2026-07-15", "price": "3300.00"}
 JSON, CSV, NDJSON = "application/json", "text/csv", "application/x-ndjson"
-KEPT, MODEL = "/v1/valuations/{valuation}", f"/v1/catalogue/makers/{IT['maker']}/models/{IT['model']}"
+KEPT, MODEL = "/v1/valuations/{createValuation}", f"/v1/catalogue/makers/{IT['maker']}/models/{IT['model']}"
 Step = tuple[str, str, str, Any, dict[str, str]]
 
 # Each answer that is shown: what shows it, and the request that it answers, in an order that works.
@@ -112,15 +112,16 @@ def said(demo_store: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str
 
 
 def answers(http: httpx.Client) -> Iterator[tuple[str, str, str, Any]]:
-    valuation = ""
+    ids: dict[str, str] = {}  # the name of an operation that creates → the id that it made
     for name, method, path, body, headers in [*GOOD, *BAD]:
         content = body if isinstance(body, str) or body is None else json.dumps(body)
-        asked = path.replace("{valuation}", valuation)
+        asked = path.format(**ids)
         found = http.request(method, asked, content=content, headers=headers)
         form = found.headers["Content-Type"].partition(";")[0]
         assert found.is_success == (name != "problems"), found.text
         value = found.json() if "json" in form and form != NDJSON else found.text
-        valuation = value["id"] if name == "createValuation" else valuation
+        if name.startswith("create"):
+            ids[name] = value["id"]
         status = PHRASES[str(found.status_code)] if name == "problems" else str(found.status_code)
         yield name, status, form, shortened(value)
 

@@ -62,6 +62,12 @@ def of(served: Running) -> dict[str, str]:
     return {"BOOKMATCH_URL": served.url, "BOOKMATCH_KEY": served.key}
 
 
+def test_a_stock_list_of_which_no_row_can_be_valued_exits_with_1(served: Running) -> None:
+    code, text, said = run("service", "value", "-", stdin=b"id,maker,model\nA,Nobody,Dal\n", **of(served))
+    assert code == 1 and b"Nobody" in text
+    assert said == "Error: 1 of 1 rows could not be valued: see the column error\n"
+
+
 def test_day_market_and_currency_can_be_said(served: Running, stock: Path) -> None:
     terms = ("--date", "2026-06-30", "--channel", "dealer", "--currency", "JPY")
     code, text, _ = run("service", "value", stock, *terms, **of(served))

@@ -121,6 +121,18 @@ def test_value_in_words_tells_each_row_and_says_how_many_failed(store: Path, tmp
     assert "2 of 3 rows could not be valued: each says why" in found.stderr
 
 
+@pytest.mark.parametrize("more", [(), ("--words",)])
+def test_a_stock_list_of_which_no_row_can_be_valued_exits_with_1(
+    store: Path, tmp_path: Path, more: tuple[str, ...]
+) -> None:
+    out = tmp_path / "values"
+    (tmp_path / "stock.csv").write_text("id,maker,model\nB,Ostvik,Dahl\n")
+    found = run("value", tmp_path / "stock.csv", "--store", store, "--out", out, *more)
+    assert found.exit_code == 1
+    assert "did you mean Dal" in out.read_text()
+    assert found.stderr.count("\n") == 1 and found.stderr.startswith("Error: 1 of 1 rows could not be valued")
+
+
 def test_value_from_a_store_that_holds_nothing_says_to_fit(tmp_path: Path) -> None:
     (tmp_path / "stock.csv").write_text(STOCK)
     said = wrong(1, "value", tmp_path / "stock.csv", "--store", tmp_path)

@@ -48,6 +48,23 @@ def test_a_cell_past_the_length_that_is_read_is_a_fault_of_its_row() -> None:
     assert len(str(rows[0].fault)) < 500
 
 
+@pytest.mark.parametrize(
+    ("row", "step"),
+    [
+        ("A,1,250,x", "write 1,250 without a comma, as 1250; quote cells that hold a comma"),
+        ("A,1,250", None),  # under three columns, these are the cells of a good row
+        ("A, $12,500.50,x", "write 12,500.50 without a comma, as 12500.50; quote cells that hold a comma"),
+        ("A,1,250,000,x", "write 1,250,000 without a comma, as 1250000; quote cells that hold a comma"),
+        ("A,1250,red, blue", "quote cells that hold a comma"),
+        ("A,12,50,x", "quote cells that hold a comma"),
+        ('A,7,"1,250",x', "quote cells that hold a comma"),  # a comma that is quoted cuts nothing
+    ],
+)
+def test_a_number_that_its_comma_cut_in_two_is_named(row: str, step: str | None) -> None:
+    (found,) = read_table([b"id,price,note\n", row.encode()], KNOWN, ("id",)).rows
+    assert (found.fault and found.fault.next_step) == step
+
+
 def test_a_missing_column_is_named() -> None:
     with pytest.raises(TableError, match=r"lacks id; is 'idd' meant to be id\?"):
         read_table([b"idd,price\n"], KNOWN, ("id",))

@@ -66,7 +66,7 @@ def test_the_service_goes_on_and_its_whole_log_is_json_without_what_was_sent(ser
     assert [sent(served, b"QX-ZYZY-88\r\n\r\n")[0], sent(served, TOO_LONG)[0]] == [400, 431]
     assert sent(served, GET + b"Connection: close\r\n\r\n")[0] == 200
     lines = logged(served)
-    assert any(line["event"].startswith("Listening at") for line in lines)
+    assert f"Workers listen at: 127.0.0.1:{served.port}" in [line["event"] for line in lines]
     assert "ZYZY" not in served.log
     key = served.call("keys", "create", "m", "--scope", "metrics").strip().encode()
     scrape = (
@@ -78,7 +78,7 @@ def test_the_service_goes_on_and_its_whole_log_is_json_without_what_was_sent(ser
     refused = 'bookmatch_requests_total{method="other",route="none",status="431"} '
     (count,) = [line for line in sent(served, scrape)[2].decode().splitlines() if line.startswith(refused)]
     assert float(count.removeprefix(refused)) in (1, 2)
-    assert not [line for line in lines if "127.0.0.1" in str(line) and "Listening" not in line["event"]]
+    assert not [line for line in lines if "127.0.0.1" in str(line) and "listen at" not in line["event"]]
 
 
 def logged(service: Running) -> list[dict[str, Any]]:

@@ -130,7 +130,7 @@ def test_the_log_is_json_and_holds_nothing_personal(http: httpx.Client, served: 
     assert own["route"] == "/v1/valuations" and own["status"] == 201 and own["ms"] > 0
     assert own["key"] == served.key.split("_")[1] and own["model_version"] == made.json()["model_version"]
     assert "ZYZY" not in served.log and "Tarnish" not in served.log and served.key not in served.log
-    listening = [line for line in lines if line["event"].startswith("Listening at")]
+    listening = [line for line in lines if line["event"].startswith("Workers listen at")]
     assert "127.0.0.1" not in "".join(json.dumps(line) for line in lines if line not in listening)
 
 

@@ -148,10 +148,13 @@ def _trusting(problem: Problem, est: Solution, step_done: Callable[[], object]) 
 
 
 def _part_of(problem: Problem) -> Problem:
-    """Return at most `_LEARN_ON` evenly spaced rows, if the last noise kind is among them, else the whole."""
+    """Return at most `_LEARN_ON` evenly spaced rows, if every noise kind is among them, else the whole.
+
+    On a part without askings, no rule about askings would meet its evidence.
+    """
     step = math.ceil(len(problem.y) / _LEARN_ON)
     part = problem.rows(np.arange(0, len(problem.y), step)) if step > 1 else problem
-    return part if part.kind.max() == problem.kind.max() else problem
+    return part if len(np.unique(part.kind)) == len(np.unique(problem.kind)) else problem
 
 
 def _capped(problem: Problem, first: Solution, step_done: Callable[[], object]) -> Solution:

@@ -1,0 +1,1 @@
+"""Watchlists: names of instruments that a caller keeps an eye on."""
