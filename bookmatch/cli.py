@@ -48,6 +48,7 @@ SECTIONS: Mapping[str, Mapping[str, CommandEntry]] = {
         "settings": CommandEntry("service", "settings", "List every setting."),
         "migrate": CommandEntry("service", "migrate", "Bring the database to the newest revision."),
         "keys": CommandEntry("service", "keys", "Create, list, rotate and revoke keys."),
+        "audit": CommandEntry("service", "audit", "List who did what to keys and price models."),
         "backup": CommandEntry("service", "backup", "Write the database and its price models to a file."),
         "restore": CommandEntry("service", "restore", "Bring back what such a file holds."),
     },

@@ -10,6 +10,7 @@ from flask import Flask
 from werkzeug.middleware.proxy_fix import ProxyFix
 
 from models.bundles.bundle import ModelReader
+from service.api.audit import routes as audit
 from service.api.catalogue import routes as catalogue
 from service.api.evidence import routes as evidence
 from service.api.health import routes as health
@@ -34,6 +35,7 @@ from service.http.hooks import (
     negotiation,
     rate_limits,
     request_log,
+    security,
 )
 from service.keys.callers import Callers
 from service.keys.records import KeyRing
@@ -57,6 +59,7 @@ BLUEPRINTS = (
     vocabulary.blp,
     price_models.blp,
     keys.blp,
+    audit.blp,
     health.blp,
     metrics.blp,
 )
@@ -73,6 +76,7 @@ AFTER = (
     conditional.add_etag,
     answer_compression.compress,  # after the tag, which is of the bytes as they were made
     cors.add_headers,
+    security.add_headers,
     request_log.end,
 )
 _MOST_STUDIES = 8  # studies of past valuations kept in memory, one for each period that was asked for
@@ -95,7 +99,8 @@ def create_app(
     app.config["MAX_CONTENT_LENGTH"] = settings.body_limit + 1  # `service.http.bodies` refuses longer ones
     app.url_map.merge_slashes = False
     if settings.proxies:
-        app.wsgi_app = ProxyFix(app.wsgi_app, settings.proxies, 0, 0)  # type: ignore[method-assign]
+        # Whether a caller came by TLS is what the nearest proxy says.
+        app.wsgi_app = ProxyFix(app.wsgi_app, settings.proxies, 1, 0)  # type: ignore[method-assign]
     context = _context(settings, read_model, counted)
     if watch_seconds is not None:
         context.live.watch(watch_seconds)

@@ -74,7 +74,7 @@ _dump_head = dumper(ProblemHeadSchema)
 _BROKEN = ProblemKind(500, "unexpected", "The service failed", "Try again later; tell us the request_id.")
 _NO_DATABASE = ProblemKind(503, "no-database", "The database does not answer", "Try again after Retry-After.")
 NOT_READY = ProblemKind(
-    503, "not-ready", "The service cannot answer all requests", "See checks for what is missing."
+    503, "not-ready", "The service cannot answer all requests", "See checks, which a key is shown."
 )
 _BROKE_OFF = ProblemKind(
     400, "broke-off", "The request body is incomplete or malformed", "Send it again, whole."
@@ -282,7 +282,6 @@ def problem(
     g.problem = kind.name
     body = document(kind, detail, request.path, g.get("request_id"), extra)
     answer = Response(body, kind.status, mimetype=PROBLEM_JSON)
-    answer.headers["Cache-Control"] = "no-store"  # caches may store a 404 or 410 without this
     if kind.status in (401, 403):
         answer.headers["WWW-Authenticate"] = 'Bearer realm="bookmatch"' + _CHALLENGE.get(kind.name, "")
     elif kind.status == 503 or kind.name == "in-flight":

@@ -159,9 +159,14 @@ class Rates:
 
     @classmethod
     def from_bytes(cls, data: bytes) -> "Rates":
-        """Read rates that `to_bytes` wrote."""
+        """Read rates that `to_bytes` wrote. Raises KeyError or ValueError for other data."""
         with np.load(io.BytesIO(data), allow_pickle=False) as npz:
             names, table = npz["names"], npz["usd"]
             usd = {str(name): table[i] for i, name in enumerate(names)}
             source = str(npz["source"]) if "source" in npz.files else UNRECORDED
-            return cls(npz["days"], usd, source)
+            days = npz["days"]
+        if table.shape != (len(names), len(days)) or not (np.diff(days) > 0).all():
+            raise ValueError("the rates are not one for each currency and day, or the days do not ascend")
+        if not (np.isnan(table) | ((table > 0) & np.isfinite(table))).all():
+            raise ValueError("a rate is neither a number above 0 nor left out")
+        return cls(days, usd, source)

@@ -18,6 +18,7 @@ from models.domain.instrument import Described, Subject, read_flat
 from models.domain.money import BASE_CURRENCY
 from models.domain.vocabulary import BY_FLAT, CHANNEL_NAMES, DEFAULT_CHANNEL, DEFAULT_LEVELS, Family
 from models.errors import BookmatchError, Fault, InputError
+from models.tables.formulas import plain_cell
 from models.tables.table import TableRow, ignored_columns, read_table
 from models.valuation.valuer import Valuation, Valuer
 
@@ -118,10 +119,13 @@ def _chunks(rows: Iterator[TableRow]) -> Iterator[list[TableRow]]:
 
 
 def value_rows(rows: Sequence[TableRow], valuer: Valuer, terms: Terms) -> Iterator[dict[str, str]]:
-    """Yield the cells of each row's values, in order; a row that failed has only `id` and `error`."""
+    """Yield the cells of each row's values, in order; a row that failed has only `id` and `error`.
+
+    An id that a spreadsheet would take for a formula gets an apostrophe before it.
+    """
     read = [read_row(row, valuer, terms) for row in rows]
     for row, result in zip(rows, value_subjects(read, valuer, terms), strict=True):
-        name = {"id": row.cells.get("id", "").strip()}
+        name = {"id": plain_cell(row.cells.get("id", "").strip())}
         if isinstance(result, BookmatchError):
             yield {**name, "error": " ".join(f"line {row.line}: {result}".split())}
         else:

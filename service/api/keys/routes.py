@@ -18,7 +18,7 @@ from service.api.keys.schemas import (
 from service.context import context
 from service.http.blueprint import Blueprint, idempotent
 from service.http.hooks.conditional import SHOWN
-from service.http.responses import json_response, shown_at
+from service.http.responses import UNSTORED, json_response, shown_at
 from service.keys.kinds import NewKey
 
 blp = Blueprint(
@@ -41,7 +41,7 @@ def list_keys() -> Response:
 
     Revoked keys are listed too. No secret is shown.
     """
-    return json_response({"keys": [dump_key(entry) for entry in context().keys.entries()]})
+    return json_response({"keys": [dump_key(entry) for entry in context().keys.entries()]}, headers=UNSTORED)
 
 
 @blp.route("", methods=["POST"])
@@ -67,7 +67,7 @@ def show_key(key_id: str) -> Response:
 
     It says what the key may do, when it was made and last used, and whether it was revoked.
     """
-    return json_response(dump_key(context().keys.entry(key_id)))
+    return json_response(dump_key(context().keys.entry(key_id)), headers=UNSTORED)
 
 
 @blp.route("/<string:key_id>/rotate", methods=["POST"])
@@ -93,4 +93,5 @@ def revoke_key(key_id: str) -> Response:
     Other workers may accept it for a few seconds more. What it made stays. Revoking a key again changes
     nothing.
     """
-    return json_response(dump_key(services.revoke(key_id)), headers=shown_at(f"/v1/keys/{key_id}"))
+    shown = {**UNSTORED, **shown_at(f"/v1/keys/{key_id}")}
+    return json_response(dump_key(services.revoke(key_id)), headers=shown)

@@ -74,10 +74,9 @@ def add_etag(response: Response) -> Response:
         return response
     if request.method not in ("GET", "HEAD") or response.status_code != 200 or response.is_streamed:
         return response
-    headers = response.headers
     if request.path in NEVER_KEPT:
-        headers["Cache-Control"] = "no-store"
         return response
+    headers = response.headers
     headers.setdefault("Cache-Control", _ASK_AGAIN)
     tag = _tag(response.get_data())
     response.set_etag(tag)
