@@ -1,5 +1,6 @@
+# The base is pinned by its digest, since a tag can be moved; DEVELOPERS.md says how to take a newer one.
 # ── what is installed, with its hashes checked; nothing of this stage but the result is kept ──
-FROM python:3.11.14-slim-bookworm AS build
+FROM python:3.11.14-slim-bookworm@sha256:65a93d69fa75478d554f4ad27c85c1e69fa184956261b4301ebaf6dbb0a3543d AS build
 ENV PIP_DISABLE_PIP_VERSION_CHECK=1
 WORKDIR /build
 COPY requirements.lock .
@@ -19,7 +20,7 @@ RUN python -m pip --python /opt/venv/bin/python install --no-cache-dir --no-comp
 WORKDIR /opt/venv/lib/python3.11/site-packages
 RUN /opt/venv/bin/python -m compileall -q --invalidation-mode unchecked-hash bookmatch models training service
 
-FROM python:3.11.14-slim-bookworm
+FROM python:3.11.14-slim-bookworm@sha256:65a93d69fa75478d554f4ad27c85c1e69fa184956261b4301ebaf6dbb0a3543d
 # The runtime that LightGBM is linked against: fitting needs it, serving does not. Debian's security updates
 # replace its version, so pinning one would break the build on the day of the next.
 # hadolint ignore=DL3008
@@ -40,6 +41,8 @@ ENV PATH=/opt/venv/bin:$PATH \
     BOOKMATCH_BIND=0.0.0.0:8000 \
     BOOKMATCH_STORE=/var/lib/bookmatch/store \
     BOOKMATCH_DATABASE=sqlite:////var/lib/bookmatch/bookmatch.db
+# All that is written goes to /var/lib/bookmatch, /tmp and /dev/shm: the rest can be mounted read-only
+# (docker run --read-only --tmpfs /tmp …).
 # By number, so that an orchestrator can see that it is not root.
 USER 10001:10001
 VOLUME /var/lib/bookmatch

@@ -1,8 +1,6 @@
 """The commands of `python -m models`: list, show, promote and roll back bundles, and value a stock list."""
 
-import getpass
 import json
-import os
 from collections.abc import Callable
 from datetime import UTC, date, datetime
 from pathlib import Path
@@ -10,9 +8,11 @@ from typing import Any, BinaryIO
 
 import click
 
+from models.bundles.bundle import read_bundle
 from models.bundles.provisional import is_provisional
 from models.bundles.registry import Registry, objections
-from models.commands.console import A_FOLDER, OneLineErrors, examples, json_option
+from models.bundles.trial import check_values
+from models.commands.console import A_FOLDER, OneLineErrors, examples, json_option, login
 from models.commands.options import levels_option, note, out_option, say_refused, watched, written
 from models.domain.cells import read_currency, read_day
 from models.domain.money import BASE_CURRENCY
@@ -21,14 +21,6 @@ from models.errors import BundleMissingError, Fault, InputError
 from models.tables.in_words import tell_stocklist
 from models.tables.stocklist import LAST_DAY, Terms, value_stocklist
 from models.valuation.valuer import Valuer
-
-
-def _login() -> str:
-    try:
-        return getpass.getuser()
-    except (KeyError, OSError):  # The user of a container may have no name.
-        return str(os.getuid())
-
 
 _store = click.option("--store", type=A_FOLDER, required=True, help="Folder of price models.")
 
@@ -41,7 +33,7 @@ def _line(context: click.Context, option: click.Parameter, text: str) -> str:
 
 def _change_options(command: Callable[..., Any]) -> Callable[..., Any]:
     why = {"default": "no reason given", "callback": _line, "help": "Why; kept in the history."}
-    who = {"default": _login, "callback": _line, "help": "Who; default: your login name."}
+    who = {"default": login, "callback": _line, "help": "Who; default: your login name."}
     return click.option("--who", **who)(click.option("--why", **why)(command))  # type: ignore[arg-type]
 
 
@@ -81,7 +73,7 @@ def list_bundles(store: Path, as_json: bool) -> None:
         click.echo(json.dumps(rows, indent=1))
         return
     for row in rows:
-        word = " provisional" if row["provisional"] else ""
+        word = " damaged" if row["provisional"] is None else " provisional" if row["provisional"] else ""
         click.echo(f"{'*' if row['current'] else ' '} {row['version']}{word}")
 
 
@@ -126,11 +118,12 @@ def show(version: str | None, store: Path, as_json: bool) -> None:
 @_store
 @_change_options
 def promote(version: str, store: Path, who: str, why: str) -> None:
-    """Verify a price model and make it the current one.
+    """Verify a price model, value each model of its catalogue once, and make it the current one.
 
     It may have failed the gate: the command says so and keeps that in the history.
     """
     registry = Registry(store)
+    check_values(read_bundle(registry.folder(version)))
     said = "; ".join(objections(registry.manifest(version), registry.current_manifest()))
     if said:
         why = f"{why} (the gate said: {said})"
@@ -183,7 +176,11 @@ def value(
     words: bool,
     out: Path | None,
 ) -> None:
-    """Value every instrument of a CSV file by the current price model; - reads from stdin."""
+    """Value every instrument of a CSV file by the current price model; - reads from stdin.
+
+    Columns of your own are ignored, and named once on stderr: rows keep their id and their order, so that the
+    values can be joined to them. The exit code is 1 if a row could not be valued.
+    """
     valuer = Registry(store).load().valuer
     if valuer.provisional:
         note(f"the price model {valuer.version} is provisional: take its values as first estimates")

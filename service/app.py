@@ -10,6 +10,7 @@ from flask import Flask
 from werkzeug.middleware.proxy_fix import ProxyFix
 
 from models.bundles.bundle import ModelReader
+from service.api.audit import routes as audit
 from service.api.catalogue import routes as catalogue
 from service.api.evidence import routes as evidence
 from service.api.health import routes as health
@@ -27,7 +28,16 @@ from service.db import pruning
 from service.db.engine import open_engine
 from service.docs import routes as docs
 from service.docs.openapi import describe
-from service.http.hooks import authentication, conditional, cors, negotiation, rate_limits, request_log
+from service.http.hooks import (
+    answer_compression,
+    authentication,
+    conditional,
+    cors,
+    negotiation,
+    rate_limits,
+    request_log,
+    security,
+)
 from service.keys.callers import Callers
 from service.keys.records import KeyRing
 from service.server import logs
@@ -50,6 +60,7 @@ BLUEPRINTS = (
     vocabulary.blp,
     price_models.blp,
     keys.blp,
+    audit.blp,
     health.blp,
     metrics.blp,
 )
@@ -61,7 +72,14 @@ BEFORE = (
     rate_limits.count,
     negotiation.check_forms,
 )
-AFTER = (rate_limits.add_headers, conditional.add_etag, cors.add_headers, request_log.end)
+AFTER = (
+    rate_limits.add_headers,
+    conditional.add_etag,
+    answer_compression.compress,  # after the tag, which is of the bytes as they were made
+    cors.add_headers,
+    security.add_headers,
+    request_log.end,
+)
 _MOST_STUDIES = 8  # studies of past valuations kept in memory, one for each period that was asked for
 
 
@@ -82,7 +100,8 @@ def create_app(
     app.config["MAX_CONTENT_LENGTH"] = settings.body_limit + 1  # `service.http.bodies` refuses longer ones
     app.url_map.merge_slashes = False
     if settings.proxies:
-        app.wsgi_app = ProxyFix(app.wsgi_app, settings.proxies, 0, 0)  # type: ignore[method-assign]
+        # Whether a caller came by TLS is what the nearest proxy says.
+        app.wsgi_app = ProxyFix(app.wsgi_app, settings.proxies, 1, 0)  # type: ignore[method-assign]
     context = _context(settings, read_model, counted)
     if watch_seconds is not None:
         context.live.watch(watch_seconds)

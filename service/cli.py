@@ -10,9 +10,10 @@ from typing import Any
 import click
 
 from models.commands.console import OneLineErrors, examples
+from service.commands.audit import audit
 from service.commands.backup import backup, restore
 from service.commands.keys import keys
-from service.settings import Settings, read_settings, table
+from service.settings import Settings, read_settings, secret_files, table
 
 _WATCH_SECONDS = 0.5  # how soon a worker notices that another price model was promoted
 _TRIES = 10  # half a second apart, to find the address free
@@ -38,6 +39,7 @@ def main() -> None:
 
 
 main.add_command(keys)
+main.add_command(audit)
 main.add_command(backup)
 main.add_command(restore)
 
@@ -51,8 +53,18 @@ def serve(bind: str | None, workers: int | None) -> None:
 
     settings = read_settings()
     settings = replace(settings, bind=bind or settings.bind, workers=workers or settings.workers)
+    _refuse_unsafe(settings)
     _wait_for(settings.bind)
     run(settings, _application)
+
+
+def _refuse_unsafe(settings: Settings) -> None:
+    """Leave with a message if the secret can be guessed, or others can read it or the records."""
+    from service.commands.safety import exposures, weaknesses
+
+    unsafe = [*weaknesses(settings), *exposures(settings, secret_files())]
+    if unsafe:
+        raise click.ClickException("; ".join(unsafe))
 
 
 def _wait_for(bind: str) -> None:
@@ -107,7 +119,7 @@ def check() -> None:
 
     logs.configure("critical")  # findings are printed below, so the log must not repeat them
     wrong = 0
-    for finding in findings(read_settings()):
+    for finding in findings(read_settings(), secret_files=secret_files()):
         click.echo(f"{'ok   ' if finding.ok else 'WRONG'}  {finding.name}: {finding.text}")
         wrong += not finding.ok
     if wrong:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Hashable
 from dataclasses import dataclass
+from datetime import UTC, date, datetime
 from typing import Any
 
 from flask import current_app, g
@@ -47,6 +48,11 @@ def use_bundle(version: str) -> Bundle:
     current: Bundle = live or context().bundle_cache.bundle(version)
     g.bundle = current
     return current
+
+
+def today() -> date:
+    """Return the present day in UTC."""
+    return datetime.now(UTC).date()
 
 
 def bundle() -> Bundle:

@@ -75,6 +75,10 @@ class FlagOfWhole(OfWhole, Made, fields.Boolean):
     """A flag that a function makes from the whole object."""
 
 
+class MadeOfWhole(OfWhole, Made):
+    """A member of any type that a function makes from the whole object."""
+
+
 class Words(Converted, fields.List[Any]):
     """A list of words, from an attribute that is one text with spaces."""
 

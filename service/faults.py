@@ -10,7 +10,7 @@ from urllib.parse import quote
 from marshmallow import Schema, fields
 
 from models.costs import LONGEST_SHOWN, MOST_FAULTS
-from models.domain.names import nearest
+from models.domain.names import ALIKE, nearest
 from models.errors import Fault
 from service.dumping import Made, Text, described, dumper, objects
 from service.errors import Located
@@ -61,7 +61,7 @@ def _read(name: str, message: Any, data: Mapping[str, Any], schema: Schema) -> L
     value = data.get(name)
     if name not in schema.fields:
         known = list(schema.fields)
-        near = partial(nearest, name, known)
+        near = partial(nearest, name, known, 1, ALIKE)
         fault = Fault(name, value, "is not a field of this request", ", ".join(known), "leave it out", near)
     elif name not in data:
         fault = Fault(name, None, "is required", "", f"send {name}")

@@ -79,7 +79,7 @@ _dump_head = dumper(ProblemHeadSchema)
 _BROKEN = ProblemKind(500, "unexpected", "The service failed", "Try again later; tell us the request_id.")
 _NO_DATABASE = ProblemKind(503, "no-database", "The database does not answer", "Try again after Retry-After.")
 NOT_READY = ProblemKind(
-    503, "not-ready", "The service cannot answer all requests", "See checks for what is missing."
+    503, "not-ready", "The service cannot answer all requests", "See checks, which a key is shown."
 )
 _BROKE_OFF = ProblemKind(
     400, "broke-off", "The request body is incomplete or malformed", "Send it again, whole."
@@ -196,7 +196,10 @@ BY_STATUS: Mapping[int, ProblemKind] = {
     404: ProblemKind(404, "path", "Nothing is at this path", "See /docs for the paths there are."),
     405: ProblemKind(405, "method", "This path does not have that method", "Allow names the methods it has."),
     412: ProblemKind(
-        412, "precondition", "It has changed since you read it", "Read it again and retry with the new ETag."
+        412,
+        "precondition",
+        "It has changed since you read it",
+        "GET it again, look at what changed, then send your change with the new ETag.",
     ),
     413: ProblemKind(413, "too-large", "The body is too large", "Send less at once."),
     414: ProblemKind(414, "address", "The URL is too long", "Send one of at most 4,000 bytes."),
@@ -258,7 +261,11 @@ def _of_http(error: HTTPException) -> Response:
         return Response(error.get_body(), status, error.get_headers())
     kind = BY_STATUS.get(status) or ProblemKind(status, "http", error.name, "Correct the request.")
     kept = {name: value for name, value in error.get_headers() if name in ("Allow", "Retry-After")}
-    return problem(kind, kind.remedy, headers=kept)
+    detail = kind.remedy
+    if status == 413:  # what reads a body sets this limit one byte higher, to see whether there is more
+        most = (request.max_content_length or 1) - 1
+        detail = f"A body can have {most:,} bytes here, counted unpacked. {kind.remedy}"
+    return problem(kind, detail, headers=kept)
 
 
 def document(
@@ -283,7 +290,6 @@ def problem(
     g.problem = kind.name
     body = document(kind, detail, request.path, g.get("request_id"), extra)
     answer = Response(body, kind.status, mimetype=PROBLEM_JSON)
-    answer.headers["Cache-Control"] = "no-store"  # caches may store a 404 or 410 without this
     if kind.status in (401, 403):
         answer.headers["WWW-Authenticate"] = 'Bearer realm="bookmatch"' + _CHALLENGE.get(kind.name, "")
     elif kind.status == 503 or kind.name == "in-flight":

@@ -11,7 +11,7 @@ from dataclasses import MISSING, dataclass, field, fields
 from pathlib import Path
 from typing import Any
 
-from environs import EnvError, FileAwareEnv
+from environs import Env, EnvError, FileAwareEnv
 from marshmallow import validate
 
 from service.errors import SettingsError
@@ -146,6 +146,12 @@ def read_settings() -> Settings:
     if faults:
         raise SettingsError(faults)
     return Settings(**values)
+
+
+def secret_files() -> list[Path]:
+    """Return the files that secrets are read from, where the environment names one for a secret."""
+    named = (Env().path(f"{setting.variable}_FILE", None) for setting in SETTINGS if setting.secret)
+    return [path for path in named if path is not None]
 
 
 def _fault(setting: Setting, error: Exception) -> str:

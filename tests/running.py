@@ -49,7 +49,7 @@ class Running:
 
     def __enter__(self) -> Running:
         self.call("migrate")
-        self.key = self.call("keys", "create", "tests").strip()
+        self.key = self.call("keys", "create", "tests", "--scope", "valuations", "--scope", "metrics").strip()
         self.start()
         return self
 

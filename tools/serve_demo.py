@@ -35,6 +35,7 @@ def main() -> int:
     os.environ["BOOKMATCH_STORE"] = str(VAR / "store")
     os.environ["BOOKMATCH_DATABASE"] = f"sqlite:///{DATABASE}"
     os.environ["BOOKMATCH_SECRET_FILE"] = str(SECRET)
+    close_to_others()
     service("migrate")
     key = demo_key()
     write_private(SETTINGS, settings(f"http://{bind}", key))
@@ -63,6 +64,12 @@ def make_secret() -> None:
         KEY.unlink(missing_ok=True)
     if not SECRET.exists():
         write_private(SECRET, secrets.token_urlsafe(48))
+
+
+def close_to_others() -> None:
+    """Take away what others may do with a database that an older version made: the service refuses it."""
+    for path in VAR.glob(f"{DATABASE.name}*"):
+        path.chmod(0o600)
 
 
 def demo_key() -> str:
@@ -107,7 +114,9 @@ def wait_until_ready(address: str, server: subprocess.Popen[bytes]) -> bool:
                 return True
         except (urllib.error.URLError, OSError):
             time.sleep(0.1)
-    print(f"The service is not ready after {READY_SECONDS} seconds; see {address}/readyz", file=sys.stderr)
+    print(
+        f"The service is not ready after {READY_SECONDS} seconds; `bookmatch check` says why", file=sys.stderr
+    )
     return False
 
 

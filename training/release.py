@@ -9,8 +9,9 @@ from typing import Any
 
 import orjson
 
-from models.bundles.bundle import write_bundle
+from models.bundles.bundle import read_bundle, write_bundle
 from models.bundles.registry import Registry, objections
+from models.bundles.trial import check_values
 from models.domain.catalogue import Catalogue
 from models.domain.evidence import Evidence
 from models.domain.evidence_snapshot import EVIDENCE, EvidenceSnapshot
@@ -185,4 +186,5 @@ def promote(
     reason = why or usual or "the gate let it pass"
     if against:
         reason = f"{why} (by force; the gate said: {against})"
+    check_values(read_bundle(registry.folder(made.version)))
     registry.promote(made.version, who=who or "the gate", why=reason)

@@ -19,11 +19,13 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from models.bundles.manifest import check_manifest
 from models.bundles.provisional import is_provisional
 from models.domain.catalogue import Catalogue, read_catalogue
 from models.domain.evidence_snapshot import EVIDENCE, NO_EVIDENCE, EvidenceSnapshot
 from models.domain.money import Rates
-from models.errors import BundleDamagedError, BundleError, BundleMissingError
+from models.errors import BookmatchError, BundleDamagedError, BundleError, BundleMissingError
+from models.price.core.checks import read_json
 from models.price.instruments.features import feature_hash
 from models.price.interface import PriceModel
 from models.valuation.valuer import Valuer
@@ -56,6 +58,11 @@ class Bundle:
 def is_version(name: str) -> bool:
     """Say whether the text has the form of a bundle version."""
     return _VERSION.fullmatch(name) is not None
+
+
+def is_file_name(name: str) -> bool:
+    """Say whether a bundle can have a file of this name."""
+    return _FILE_NAME.fullmatch(name) is not None
 
 
 def write_bundle(
@@ -100,7 +107,7 @@ def write_bundle(
 
 
 def _check_file(name: str, data: bytes, taken: Mapping[str, bytes]) -> None:
-    if not _FILE_NAME.fullmatch(name):
+    if not is_file_name(name):
         raise BundleError(f"{name!r} cannot be a file of a bundle: letters, digits, - and _, and an ending")
     if name in taken or name in _OWN:
         raise BundleError(f"{name}: the bundle has a file of this name already")
@@ -181,7 +188,9 @@ def read_bundle(
         rates = Rates.from_bytes(files[RATES])
         model = reader({name: files[name] for name in manifest["model_files"]}, catalogue)
         snapshot = EvidenceSnapshot.from_bytes(files[EVIDENCE]) if EVIDENCE in files else NO_EVIDENCE
-    except (ArithmeticError, LookupError, TypeError, ValueError) as error:
+    except BookmatchError as error:
+        raise BundleDamagedError(f"bundle {folder.name}: {error}") from error
+    except Exception as error:  # files of a stranger can raise anything
         raise BundleDamagedError(f"bundle {folder.name}: its model cannot be read: {error!r}") from error
     valuer = Valuer(model, catalogue, rates, folder.name, snapshot, is_provisional(manifest))
     return Bundle(folder.name, manifest, valuer, folder)
@@ -197,7 +206,7 @@ def read_manifest(folder: Path, sha256: str | None = None) -> dict[str, Any]:
     if sha256 is not None and hashlib.sha256(data).hexdigest() != sha256:
         raise BundleDamagedError(f"bundle {folder.name}: {MANIFEST} is not the one that was promoted")
     try:
-        manifest = json.loads(data)
+        manifest = read_json(data)
         known = manifest["format"] == FORMAT
         fits = manifest["version"] == folder.name and folder.name.endswith("-" + _content_hash(manifest))
     except (ValueError, LookupError, TypeError, AttributeError) as error:
@@ -207,6 +216,10 @@ def read_manifest(folder: Path, sha256: str | None = None) -> dict[str, Any]:
         raise BundleError(f"bundle {folder.name} is of format {found!r}; this program reads {FORMAT}")
     if not fits:
         raise BundleDamagedError(f"bundle {folder.name}: {MANIFEST} does not fit the bundle's name")
+    try:
+        check_manifest(manifest)
+    except ValueError as error:
+        raise BundleDamagedError(f"bundle {folder.name}: {MANIFEST}: {error}") from error
     return dict(manifest)
 
 
@@ -234,7 +247,7 @@ def read_file(folder: Path, manifest: Mapping[str, Any], name: str) -> bytes:
 
 def _verified(folder: Path, name: str, entry: Mapping[str, Any]) -> bytes:
     try:
-        if not _FILE_NAME.fullmatch(name):
+        if not is_file_name(name):
             raise BundleDamagedError(f"bundle {folder.name}: {name!r} cannot be a file of a bundle")
         data = (folder / name).read_bytes()
     except OSError as error:

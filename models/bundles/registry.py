@@ -136,8 +136,11 @@ class Registry:
         missing = state is not None and state["change"] not in logged[-1:]
         return tuple(Change(**c) for c in [*logged, *([state["change"]] if state and missing else [])])
 
-    def promote(self, version: str, *, who: str, why: str) -> Current:
-        """Verify this version and make it current; on an error the current version stays current."""
+    def promote(self, version: str, *, who: str, why: str) -> Change:
+        """Verify this version and make it current; on an error the current version stays current.
+
+        The change that is returned is this one, whatever others change meanwhile.
+        """
         with self._locked():
             target, state = self._verified(version), self._state()
             earlier = list(state["earlier"]) if state else []
@@ -145,7 +148,7 @@ class Registry:
                 earlier.append({name: state[name] for name in Current._fields})
             return self._change("promote", target, earlier, state, who, why)
 
-    def rollback(self, *, who: str, why: str, of: str | None = None) -> Current:
+    def rollback(self, *, who: str, why: str, of: str | None = None) -> Change:
         """Undo the last promotion that was not undone yet: make the version before it current again.
 
         `of`: roll back only if this version is current, so that a request sent twice is done once. Raises
@@ -192,7 +195,7 @@ class Registry:
         state: Mapping[str, Any] | None,
         who: str,
         why: str,
-    ) -> Current:
+    ) -> Change:
         when = datetime.now(UTC).isoformat(timespec="microseconds").replace("+00:00", "Z")
         change = Change(when, action, target.version, state["version"] if state else None, who, why)
         if state and state["change"] not in self._logged()[-1:]:
@@ -207,7 +210,7 @@ class Registry:
             raise
         sync_folder(self.store)
         self._log(asdict(change))
-        return target
+        return change
 
     def _logged(self) -> list[dict[str, Any]]:
         try:

@@ -1,5 +1,9 @@
-"""Exit codes of commands: 0 for success, 2 for wrong use, 1 for other errors; an error prints one line."""
+"""What all commands have in common: exit codes, errors in one line, and files for their owner alone.
 
+Exit codes: 0 for success, 2 for wrong use, 1 for other errors.
+"""
+
+import getpass
 import os
 import sys
 from collections.abc import Sequence
@@ -26,6 +30,14 @@ def on_one_thread() -> None:
         os.environ.setdefault(name, "1")
 
 
+def login() -> str:
+    """Return the login name of whoever runs this command."""
+    try:
+        return getpass.getuser()
+    except (KeyError, OSError):  # The user of a container may have no name.
+        return str(os.getuid())
+
+
 def examples(*lines: str) -> str:
     """Return the epilog of a command's help: example commands, each on its own line."""
     title = "Examples:" if len(lines) > 1 else "Example:"
@@ -33,7 +45,10 @@ def examples(*lines: str) -> str:
 
 
 class OneLineErrors(click.Group):
-    """A group of click commands that reports every error in one line, never as a traceback."""
+    """A group of click commands that reports every error in one line, never as a traceback.
+
+    What a command writes (databases, price models, keys, values) is for its owner alone.
+    """
 
     def main(
         self,
@@ -46,6 +61,7 @@ class OneLineErrors(click.Group):
         """Run a command and exit with its exit code."""
         if not standalone_mode:
             return super().main(args, prog_name, complete_var, standalone_mode=False, **extra)
+        umask = os.umask(0o077)
         try:
             found = super().main(args, prog_name, complete_var, standalone_mode=False, **extra)
             code = found if isinstance(found, int) else 0
@@ -66,6 +82,8 @@ class OneLineErrors(click.Group):
             code = _said(f"{name}{error.strerror or error}", 1)
         except Exception as error:  # Users get one line for unexpected errors too, not a traceback.
             code = _said(f"unexpected {type(error).__name__}: {error}", 1)
+        finally:
+            os.umask(umask)
         sys.exit(code)
 
 

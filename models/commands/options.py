@@ -22,12 +22,9 @@ def note(text: str) -> None:
 
 
 def say_refused(failed: int, total: int, where: str) -> None:
-    """Say how many rows could not be valued, if any. Raises ClickException if none was valued."""
-    text = f"{failed} of {total} rows could not be valued: {where}"
-    if failed and failed == total:
-        raise click.ClickException(text)
+    """Say how many rows could not be valued. Raises ClickException if there are any."""
     if failed:
-        note(text)
+        raise click.ClickException(f"{failed} of {total} rows could not be valued: {where}")
 
 
 def _levels(context: click.Context, parameter: click.Parameter, text: str) -> tuple[float, ...]:

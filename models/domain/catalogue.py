@@ -1,7 +1,7 @@
 """The catalogue of makers, models and editions: read from TOML and searched by name."""
 
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property, partial
 from typing import Any
@@ -10,7 +10,7 @@ from models.domain.instrument import Described, Instrument
 from models.domain.names import nearest, normal, remember
 from models.domain.parsing import stand_in
 from models.domain.vocabulary import BY_PATH
-from models.errors import CatalogueError, Fault, UnknownNameError
+from models.errors import CatalogueError, Fault, InputError, UnknownNameError
 
 BODIES = ("solid", "semi", "hollow")
 
@@ -146,9 +146,25 @@ class Catalogue:
         said = (instrument.maker, instrument.model, instrument.edition, instrument.finish)
         return instrument if said == tuple(names.values()) else instrument.but(**names)
 
-    def spelled(self, described: Described) -> Described:
-        """Return the description with its instrument's names spelled as in the catalogue; see `canonical`."""
-        return described._replace(instrument=self.canonical(described.instrument))
+    def read(self, reader: Callable[[Any], Described], given: Any) -> Described:
+        """Read an instrument by `reader`, with names spelled as in the catalogue; see `canonical`.
+
+        Raises InputError with all faults at once: those of the fields, and that of an unknown name.
+        """
+        try:
+            found = reader(given)
+        except InputError as error:
+            raise InputError([*error.faults, *self._name_faults(given, error.faults)]) from None
+        return found._replace(instrument=self.canonical(found.instrument))
+
+    def _name_faults(self, given: Any, found: Sequence[Fault]) -> Sequence[Fault]:
+        if not isinstance(given, Mapping) or any(fault.field in ("maker", "model") for fault in found):
+            return ()
+        try:
+            self.find(" ".join(given["maker"].split()), " ".join(given["model"].split()))
+        except InputError as error:
+            return error.faults
+        return ()
 
     @staticmethod
     def _unknown(what: str, name: str, among: Any) -> UnknownNameError:

@@ -13,9 +13,9 @@ import numpy as np
 from models.costs import LONGEST_PRICE, LONGEST_SOURCE
 from models.domain.catalogue import Catalogue
 from models.domain.cells import EARLIEST, last_day, read_currency, read_day, read_id, read_term
-from models.domain.instrument import Instrument, Subject
+from models.domain.instrument import Described, Instrument, Subject, read_flat, read_nested
 from models.domain.money import Rates
-from models.domain.names import nearest
+from models.domain.names import ALIKE, nearest
 from models.domain.vocabulary import BY_FLAT, CHANNEL_NAMES, KIND_NAMES
 from models.errors import Fault, InputError, RateError
 
@@ -82,7 +82,7 @@ class Evidence:
         """
         faults: list[Fault] = []
         cells = {name: (row.get(name) or "").strip() for name in OWN_COLUMNS}
-        it = _instrument(Instrument.from_flat, row, catalogue, faults)
+        it = _instrument(read_flat, row, catalogue, faults)
         return cls._read(cells, it, rates, today or last_day(), faults)
 
     @classmethod
@@ -98,7 +98,7 @@ class Evidence:
         faults = [_stranger(name, value) for name, value in data.items() if name not in MEMBERS]
         cells = {name: _cell(name, data.get(name), faults) for name in OWN_COLUMNS}
         inner: list[Fault] = []
-        it = _instrument(Instrument.from_nested, data.get("instrument", {}), catalogue, inner)
+        it = _instrument(read_nested, data.get("instrument", {}), catalogue, inner)
         for fault in inner:
             path = "instrument" if fault.field == "instrument" else f"instrument.{fault.field}"
             faults.append(replace(fault, field=path))
@@ -135,24 +135,17 @@ _NOBODY = Instrument("", "")
 
 
 def _instrument(
-    read: Callable[[Any], Instrument], given: Any, catalogue: Catalogue, faults: list[Fault]
+    reader: Callable[[Any], Described], given: Any, catalogue: Catalogue, faults: list[Fault]
 ) -> Instrument:
     try:
-        it = read(given)
-    except InputError as error:
-        faults.extend(error.faults)
-        # Other fields are wrong: check the names all the same, so that one answer lists all faults.
-        named = isinstance(given, Mapping) and not {"maker", "model"} & {fault.field for fault in faults}
-        it = Instrument(given["maker"], given["model"]) if named else _NOBODY
-    try:
-        return catalogue.canonical(it) if it is not _NOBODY else it
+        return catalogue.read(reader, given).instrument
     except InputError as error:
         faults.extend(error.faults)
         return _NOBODY
 
 
 def _stranger(name: str, value: Any) -> Fault:
-    near = partial(nearest, name, MEMBERS)
+    near = partial(nearest, name, MEMBERS, 1, ALIKE)
     return Fault(name, value, "is not a field of a record", ", ".join(MEMBERS), "leave it out", near)
 
 
@@ -204,7 +197,7 @@ def _check_amount(cell: str, currency: str, day: date, rates: Rates, faults: lis
         faults.append(Fault("currency", currency, f"cannot be converted: {error}", "", step))
         return
     if not LEAST_USD <= usd <= MOST_USD:
-        allowed = f"{LEAST_USD:g} to {MOST_USD:,.0f} US dollars"
+        allowed = f"{LEAST_USD} to {MOST_USD:,.0f} US dollars"
         faults.append(Fault("price", cell, "is absurd for an instrument", allowed, "check its decimal point"))
 
 

@@ -86,6 +86,9 @@ class EvidenceSnapshot:
             texts = {name: npz[f"{name}.words"].tobytes().decode() for name in _COLUMNS}
             codes = {name: npz[f"{name}.codes"] for name in _COLUMNS}
         words = {name: tuple(text.split("\n")) for name, text in texts.items()}
+        for name, own in codes.items():
+            if own.shape != specimens.shape or own.dtype.kind != "u" or (own >= len(words[name])).any():
+                raise ValueError(f"the codes of {name} do not fit the records or the words")
         return cls(words, codes, specimens)
 
     def of_model(self, maker: str, model: str) -> NDArray[np.int64]:

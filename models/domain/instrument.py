@@ -1,14 +1,15 @@
 """One instrument: read from JSON or CSV by one validator, and written back in either form."""
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from datetime import date
 from functools import partial
 from typing import Any, NamedTuple
 
-from models.domain.names import nearest, normal, normal_serial
+from models.domain.names import ALIKE, nearest, normal, normal_serial
 from models.domain.parsing import Note, note_of, parse_cell, parse_json, read_plain
 from models.domain.parsing import Value as Value
+from models.domain.spellings import likely_field
 from models.domain.vocabulary import BY_FLAT, BY_PATH, FIELDS, GROUPS, Field
 from models.errors import Fault, InputError
 
@@ -183,14 +184,16 @@ def _put(path: str, value: Any, out: dict[str, Any], faults: list[Fault]) -> Non
     field = BY_PATH.get(path)
     if field is None:
         # Only groups of fields are objects, so the nearest group is suggested for an unknown object.
-        faults.append(unknown_field(path, value, GROUPS if isinstance(value, Mapping) else BY_PATH))
+        faults.append(unknown_field(path, value))
     else:
         out[field.flat] = value
 
 
-def unknown_field(path: str, value: object, among: Iterable[str]) -> Fault:
-    """Return the fault for a field that does not exist; it suggests the nearest names of `among`."""
-    hint, near = "see the vocabulary for the fields", partial(nearest, path, among)
+def unknown_field(path: str, value: object) -> Fault:
+    """Return the fault for a field that does not exist; it suggests the field or group probably meant."""
+    group = isinstance(value, Mapping)
+    near = partial(nearest, path, GROUPS, 1, ALIKE) if group else partial(likely_field, path)
+    hint = "see the vocabulary for the fields"
     return Fault(path, value, "is not a field of an instrument", "", hint, near)
 
 

@@ -117,6 +117,16 @@ class Rates:
         """All currencies that can be converted, US dollars first."""
         return (BASE_CURRENCY, *sorted(self.usd))
 
+    def quoted_on(self, day: date) -> tuple[str, ...]:
+        """Return the currencies that have a rate on this day, US dollars first: former ones have none now."""
+        at = self._position(day)
+        quoted = [name for name in sorted(self.usd) if at >= 0 and not math.isnan(self.usd[name][at])]
+        return (BASE_CURRENCY, *quoted)
+
+    def _position(self, day: date) -> int:
+        """Return the position of the last day up to this one; −1 if there is none."""
+        return int(np.searchsorted(self.days, day.toordinal(), side="right")) - 1
+
     @property
     def last_day(self) -> date | None:
         """The last day of the rates; None where there are only US dollars."""
@@ -133,7 +143,7 @@ class Rates:
         quotes = self.usd.get(currency)
         if quotes is None:
             raise RateError(f"no exchange rate for {currency}; known: {', '.join(self.currencies)}")
-        at = int(np.searchsorted(self.days, day.toordinal(), side="right")) - 1
+        at = self._position(day)
         if at < 0 or math.isnan(rate := float(quotes[at])):
             raise RateError(f"no exchange rate for {currency} on {day.isoformat()} or before it")
         return Quote(rate, date.fromordinal(int(self.days[at])), self.source)
@@ -149,9 +159,14 @@ class Rates:
 
     @classmethod
     def from_bytes(cls, data: bytes) -> "Rates":
-        """Read rates that `to_bytes` wrote."""
+        """Read rates that `to_bytes` wrote. Raises KeyError or ValueError for other data."""
         with np.load(io.BytesIO(data), allow_pickle=False) as npz:
             names, table = npz["names"], npz["usd"]
             usd = {str(name): table[i] for i, name in enumerate(names)}
             source = str(npz["source"]) if "source" in npz.files else UNRECORDED
-            return cls(npz["days"], usd, source)
+            days = npz["days"]
+        if table.shape != (len(names), len(days)) or not (np.diff(days) > 0).all():
+            raise ValueError("the rates are not one for each currency and day, or the days do not ascend")
+        if not (np.isnan(table) | ((table > 0) & np.isfinite(table))).all():
+            raise ValueError("a rate is neither a number above 0 nor left out")
+        return cls(days, usd, source)

@@ -2,13 +2,17 @@
 
 import difflib
 import unicodedata
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 
 from models.costs import LONGEST_COMPARED
 from models.domain.vocabulary import MAX_TEXT
 
 # Name as a catalogue spells it → its normal form. What callers send is never kept, so the table stays small.
 _OF_CATALOGUES: dict[str, str] = {}
+
+# Likeness from which the name of a field is taken for a misspelling of another. Names in a catalogue, which
+# are longer and typed from memory, are suggested from a lower one on.
+ALIKE = 0.6
 
 
 def normal(name: str) -> str:
@@ -41,7 +45,12 @@ def nearest(name: str, among: Iterable[str], count: int = 3, likeness: float = 0
 
     `likeness`: from 0 to 1, what a name must have at least (`difflib.SequenceMatcher.ratio`).
     """
-    by_normal = {normal(candidate): candidate for candidate in among}
+    return nearest_spelled(name, {candidate: candidate for candidate in among}, count, likeness)
+
+
+def nearest_spelled(name: str, spelled: Mapping[str, str], count: int, likeness: float) -> tuple[str, ...]:
+    """Return names as `nearest` does, but of those that may be spelled in several ways: spelling → name."""
+    by_normal = {normal(spelling): candidate for spelling, candidate in spelled.items()}
     compared = normal(name[:LONGEST_COMPARED])[:LONGEST_COMPARED]
     found = difflib.get_close_matches(compared, list(by_normal), n=count, cutoff=likeness)
-    return tuple(by_normal[key] for key in found)
+    return tuple(dict.fromkeys(by_normal[key] for key in found))

@@ -55,6 +55,32 @@ def _wrong(field: Field, value: object, problem: str, allowed: str, next_step: s
     return InputError([Fault(field.path, value, problem, allowed, next_step or "correct it or leave it out")])
 
 
+def _not_number(field: Field, value: object, *, quoted: bool = False) -> InputError:
+    """Say that this is no number, and what was probably meant. `quoted`: JSON has it as text, in quotes."""
+    text = value.strip() if isinstance(value, str) else ""
+    bare = " without quotes" if quoted else ""
+    if _COMMA.fullmatch(text):
+        step = f"write the decimal point as a point: {text.replace(',', '.')}{bare}"
+        return _wrong(field, value, "has a decimal comma", _bounds(field), step)
+    if quoted and _NUMERAL.fullmatch(text):
+        return _wrong(field, value, "is text, not a number", _bounds(field), f"send {text}{bare}")
+    close = nearest(text, [term.meaning for term in field.terms], 1, _ALIKE) if text else ()
+    grades = tuple(term.name for term in field.terms if term.meaning in close)
+    if not grades:
+        return _wrong(field, value, "is not a number", _bounds(field))
+    hint = f"did you mean {grades[0]} ({close[0]}){',' * quoted}{bare}?"
+    return InputError(
+        [Fault(field.path, value, "is not a number", _bounds(field), hint, partial(tuple, grades), hinted=0)]
+    )
+
+
+def _not_flag(field: Field, value: object) -> InputError:
+    word = value.strip().casefold() if isinstance(value, str) else ""
+    if word not in ("true", "false"):
+        return _wrong(field, value, "is not true or false", "true, false")
+    return _wrong(field, value, "is text, not true or false", "true, false", f"send {word} without quotes")
+
+
 def parse_json(field: Field, value: Any) -> Value:
     """Read one JSON value of a field. Null, empty text and placeholders give None. Raises InputError."""
     if value is None or (isinstance(value, str) and len(value) <= MAX_TEXT and not value.strip()):
@@ -67,10 +93,10 @@ def parse_json(field: Field, value: Any) -> Value:
         return None
     if field.kind is Kind.FLAG:
         if not isinstance(value, bool):
-            raise _wrong(field, value, "is not true or false", "true, false")
+            raise _not_flag(field, value)
         return value
     if isinstance(value, bool) or not isinstance(value, int | float):
-        raise _wrong(field, value, "is not a number", _bounds(field))
+        raise _not_number(field, value, quoted=True)
     return _number(field, value)
 
 
@@ -92,7 +118,7 @@ def parse_cell(field: Field, cell: str | None) -> Value:
     if not _NUMERAL.fullmatch(cell.strip()):
         if stand_in(field, cell):
             return None
-        raise _wrong(field, cell, "is not a number", _bounds(field))
+        raise _not_number(field, cell)
     try:
         return _number(field, float(cell))
     except InputError as error:
@@ -100,6 +126,8 @@ def parse_cell(field: Field, cell: str | None) -> Value:
 
 
 _FLAG_WORDS = {"true": True, "false": False, "yes": True, "no": False, "1": True, "0": False}
+_COMMA = re.compile(r"[+-]?\d+,\d+", re.ASCII)
+_ALIKE = 0.75  # Likeness from which a word is taken for the meaning of a grade.
 _NUMERAL = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
 
 
@@ -141,9 +169,14 @@ def _number(field: Field, value: float) -> int | float:
     return float(value)
 
 
+def plain(number: float | None) -> str:
+    """Write a number in full, without an exponent and without a trailing .0."""
+    return f"{number:f}".rstrip("0").rstrip(".") if number is not None else ""
+
+
 def _bounds(field: Field) -> str:
     whole = "a whole number" if field.kind is Kind.INTEGER else "a number"
-    return f"{whole} from {field.low:g} to {field.high:g}" if field.low is not None else whole
+    return f"{whole} from {plain(field.low)} to {plain(field.high)}" if field.low is not None else whole
 
 
 # ── a fast reader for JSON without faults or placeholders ────────────────────

@@ -240,6 +240,7 @@ FIELDS: tuple[Field, ...] = (
 
 BY_PATH = {field.path: field for field in FIELDS}
 BY_FLAT = {field.flat: field for field in FIELDS}
+
 PARTS = tuple(field for field in FIELDS if field.terms is PART)  # Fields of parts that can be replaced.
 GROUPS = ("condition", "originality", "provenance")  # Names of the nested objects in the JSON form.
 

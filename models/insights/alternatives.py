@@ -110,7 +110,7 @@ def read_change(change: Mapping[str, object]) -> dict[str, Value]:
     for path, value in change.items():
         field = BY_PATH.get(path)
         if field is None:
-            faults.append(unknown_field(path, value, BY_PATH))
+            faults.append(unknown_field(path, value))
         elif path in FIXED:
             step = "value the other instrument by itself"
             faults.append(Fault(path, value, "cannot be changed: it would be another instrument", "", step))

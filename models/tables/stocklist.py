@@ -25,6 +25,7 @@ from models.domain.vocabulary import (
     Family,
 )
 from models.errors import BookmatchError, Fault, InputError
+from models.tables.formulas import plain_cell
 from models.tables.table import TableRow, ignored_columns, read_table
 from models.valuation.valuer import Valuation, Valuer
 
@@ -125,7 +126,10 @@ def _chunks(rows: Iterator[TableRow]) -> Iterator[list[TableRow]]:
 
 
 def value_rows(rows: Sequence[TableRow], valuer: Valuer, terms: Terms) -> Iterator[dict[str, str]]:
-    """Yield the cells of each row's values, in order; a row that failed has only `id` and `error`."""
+    """Yield the cells of each row's values, in order; a row that failed has only `id` and `error`.
+
+    An id that a spreadsheet would take for a formula gets an apostrophe before it.
+    """
     read = [read_row(row, valuer, terms) for row in rows]
     for row, result in zip(rows, value_subjects(read, valuer, terms), strict=True):
         yield row_cells(row, result)
@@ -133,7 +137,7 @@ def value_rows(rows: Sequence[TableRow], valuer: Valuer, terms: Terms) -> Iterat
 
 def row_cells(row: TableRow, result: Mapping[str, str] | BookmatchError) -> dict[str, str]:
     """Return the cells of a row's values; of a row that failed, its id and the error."""
-    name = {"id": row.cells.get("id", "").strip()[:MAX_TEXT]}
+    name = {"id": plain_cell(row.cells.get("id", "").strip()[:MAX_TEXT])}
     if isinstance(result, BookmatchError):
         return {**name, "error": " ".join(f"line {row.line}: {result}".split())}
     return {**name, **result}
@@ -146,7 +150,8 @@ def read_row(row: TableRow, valuer: Valuer, terms: Terms) -> Asked | InputError:
     faults: list[Fault] = []
     name, *own = (row.cells.get(column, "").strip() for column in ("id", "date", "channel", "currency"))
     read_id(name, faults)
-    return read_asked(lambda: read_flat(row.cells), Own(*own), faults, valuer, terms)
+    catalogue = valuer.catalogue
+    return read_asked(lambda: catalogue.read(read_flat, row.cells), Own(*own), faults, valuer, terms)
 
 
 def read_asked(
@@ -154,8 +159,8 @@ def read_asked(
 ) -> Asked | InputError:
     """Read the subject and currency of a row; return an InputError with all faults if there are any.
 
-    `described` reads the instrument and may raise InputError. `faults`: the row's faults found so far; new
-    ones are added.
+    `described` reads the instrument, with names as in the catalogue, and may raise InputError. `faults`: the
+    row's faults found so far; new ones are added.
     """
     day = read_day(own.day, faults, latest=LAST_DAY) if own.day else terms.day
     channel = read_term("channel", own.channel or terms.channel, CHANNEL_NAMES, faults)
@@ -163,7 +168,7 @@ def read_asked(
     currency = read_currency(own.currency, known, faults) if own.currency else terms.currency
     if day is not None and currency:
         _done(lambda: valuer.rate(currency, day), faults)
-    found = _done(lambda: valuer.catalogue.spelled(described()), faults)
+    found = _done(described, faults)
     if faults or found is None or day is None:
         return InputError(faults)
     return Asked(Subject(found.instrument, day, channel, found.notes), currency)

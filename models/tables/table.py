@@ -8,10 +8,9 @@ from dataclasses import dataclass
 
 from models.costs import LONGEST_LINE, LONGEST_RECORD_LINES, LONGEST_SHOWN, MOST_COLUMNS
 from models.domain.names import nearest
+from models.domain.spellings import likely_column
 from models.errors import Fault, TableError
 
-# Likeness from which an unknown column is taken for a misspelling of a known one.
-_ALIKE = 0.75
 _ZIP = "PK\x03\x04"  # First bytes of a zip archive, the format of a spreadsheet program's own files.
 _MOST_COMPARED = 50  # Columns among which a missing one is looked for.
 # A number whose digits are grouped by commas and that is not quoted, so that it became several cells.
@@ -44,7 +43,7 @@ def ignored_columns(ignored: Iterable[str], known: Sequence[str]) -> str:
     """Name the ignored columns in a line; one that looks like a known column comes with that name."""
     told = []
     for name in ignored:
-        close = nearest(name, known, 1, _ALIKE)
+        close = likely_column(name, known)
         told.append(f"{name} (did you mean {close[0]}?)" if close else name)
     return f"ignored columns: {', '.join(told)}"
 

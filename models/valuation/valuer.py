@@ -143,7 +143,7 @@ class Valuer:
         try:
             return self.rates.quote(currency, day)
         except RateError as error:
-            problem, allowed = str(error).split(";")[0], ", ".join(self.rates.currencies)
+            problem, allowed = str(error).split(";")[0], ", ".join(self.rates.quoted_on(day))
             step = "choose another currency or day"
             raise InputError([Fault("currency", currency, problem, allowed, step)]) from error
 

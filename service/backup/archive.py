@@ -1,8 +1,9 @@
-"""The archive as a file: written whole or not at all, and read with every entry checked by its hash."""
+"""The archive as a file: written whole or not at all, sealed, and read with every entry checked."""
 
 from __future__ import annotations
 
 import hashlib
+import hmac
 import os
 import secrets
 import zipfile
@@ -18,15 +19,16 @@ from models.bundles.bundle import sync_folder
 from service.errors import ArchiveError
 
 FORMAT = 1
-MANIFEST = "manifest.json"
+MANIFEST, SEAL = "manifest.json", "seal"
+_PURPOSE = b"bookmatch backup\n"  # so that no other code made with the secret can pass for a seal
 _PIECE = 2**20
 
 
 class ArchiveWriter:
     """Adds entries to an archive one by one, and lists the size and hash of each in its manifest."""
 
-    def __init__(self, packed: zipfile.ZipFile) -> None:
-        self._packed = packed
+    def __init__(self, packed: zipfile.ZipFile, secret: str) -> None:
+        self._packed, self._secret = packed, secret
         self._entries: dict[str, dict[str, Any]] = {}
 
     def add(self, name: str, pieces: Iterable[bytes]) -> None:
@@ -40,17 +42,19 @@ class ArchiveWriter:
         self._entries[name] = {"sha256": digest.hexdigest(), "size": size}
 
     def end(self, about: dict[str, Any]) -> None:
-        """Write the manifest, with the members of `about`, as the last entry."""
+        """Write the manifest, with the members of `about`, and its seal as the last entries."""
         manifest = {"format": FORMAT, **about, "entries": self._entries}
-        self._packed.writestr(MANIFEST, orjson.dumps(manifest, option=orjson.OPT_INDENT_2))
+        data = orjson.dumps(manifest, option=orjson.OPT_INDENT_2)
+        self._packed.writestr(MANIFEST, data)
+        self._packed.writestr(SEAL, _seal(data, self._secret))
 
 
 @contextmanager
-def writing_archive(path: Path) -> Iterator[ArchiveWriter]:
+def writing_archive(path: Path, secret: str) -> Iterator[ArchiveWriter]:
     """Write a new archive, which appears under its name when the block ends without an error.
 
-    Only its owner can read the file, because it holds the whole database. Raises ArchiveError if a file of
-    that name exists.
+    Only its owner can read the file, because it holds the whole database. `secret`: the service's, which
+    seals it. Raises ArchiveError if a file of that name exists.
     """
     if path.exists():
         raise ArchiveError(f"{path} is there already: name another file")
@@ -58,7 +62,7 @@ def writing_archive(path: Path) -> Iterator[ArchiveWriter]:
     try:
         with open(aside, "xb", opener=lambda name, flags: os.open(name, flags, 0o600)) as stream:
             with zipfile.ZipFile(stream, "w", zipfile.ZIP_DEFLATED) as packed:
-                yield ArchiveWriter(packed)
+                yield ArchiveWriter(packed, secret)
             stream.flush()
             os.fsync(stream.fileno())
         _move(aside, path)
@@ -89,13 +93,25 @@ class Archive:
         try:
             found: dict[str, Any] = orjson.loads(self._packed.read(MANIFEST))
             known, names = found["format"] == FORMAT, {*found["entries"], MANIFEST}
+            listed = self._packed.namelist()
         except (KeyError, TypeError, ValueError, zipfile.BadZipFile):
             raise ArchiveError(f"its {MANIFEST} cannot be read: it is no backup, or a damaged one") from None
         if not known:
             raise ArchiveError(f"it is of format {found['format']!r}; this program reads {FORMAT}")
-        if set(self._packed.namelist()) != names:
+        if set(listed) - {SEAL} != names or len(set(listed)) < len(listed):
             raise ArchiveError("its entries are not those that it names")
         return found
+
+    def check_seal(self, secret: str) -> None:
+        """Raise ArchiveError if the manifest was not sealed with this secret."""
+        known = SEAL in self._packed.namelist()
+        wanted, found = _seal(self.read(MANIFEST), secret), self.read(SEAL) if known else b""
+        if not hmac.compare_digest(wanted.encode(), found):
+            said = "was not sealed with BOOKMATCH_SECRET" if known else "has no seal"
+            raise ArchiveError(
+                f"it {said}: it was made by another service or changed since. If you trust it, restore it "
+                "with --unauthenticated"
+            )
 
     def check(self) -> None:
         """Read every entry once. Raises ArchiveError naming the first one that is not as it was written."""
@@ -125,12 +141,22 @@ class Archive:
 
 
 @contextmanager
-def reading_archive(path: Path) -> Iterator[Archive]:
-    """Open an archive and check every entry first. Raises ArchiveError for a damaged one."""
+def reading_archive(path: Path, secret: str | None) -> Iterator[Archive]:
+    """Open an archive and check its seal and every entry first.
+
+    `secret`: the service's; None: take an archive with any seal or none. Raises ArchiveError for an archive
+    that is damaged, or that another secret sealed.
+    """
     try:
         with zipfile.ZipFile(path) as packed:
             archive = Archive(packed)
+            if secret is not None:
+                archive.check_seal(secret)
             archive.check()
             yield archive
     except zipfile.BadZipFile:
         raise ArchiveError(f"{path} is no backup: it is not a whole zip") from None
+
+
+def _seal(manifest: bytes, secret: str) -> str:
+    return hmac.digest(secret.encode(), _PURPOSE + manifest, "sha256").hex()

@@ -23,14 +23,17 @@ _AT_ONCE = 500  # number of rows read at once
 _VERSION = "model_version"  # in every table, a column of this name holds versions of bundles
 
 
-def make_backup(engine: Engine, store: Path, path: Path, *, progress: bool = True) -> dict[str, Any]:
+def make_backup(
+    engine: Engine, store: Path, path: Path, secret: str, *, progress: bool = True
+) -> dict[str, Any]:
     """Write an archive of this database and store, and return what its manifest says of the content.
 
     The service can run meanwhile. The archive holds all that was written before it began; a later transaction
-    is in it as a whole or not at all. Raises ArchiveError, StoreError.
+    is in it as a whole or not at all. `secret`: the service's, which seals the archive. Raises ArchiveError,
+    StoreError.
     """
     check_revision(engine)
-    with writing_archive(path) as archive, snapshot(engine) as connection:
+    with writing_archive(path, secret) as archive, snapshot(engine) as connection:
         with _bar(connection, progress) as bar:
             tables = [_add_table(archive, connection, table, bar) for table in METADATA.sorted_tables]
         about = {

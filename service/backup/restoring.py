@@ -17,7 +17,15 @@ import orjson
 from sqlalchemy import Connection, Engine, Integer, MetaData, Table, func, insert, select
 from tqdm import tqdm
 
-from models.bundles.bundle import is_version, read_manifest, sync_folder, verify_files, write_durably
+from models.bundles.bundle import (
+    MANIFEST,
+    is_file_name,
+    is_version,
+    read_manifest,
+    sync_folder,
+    verify_files,
+    write_durably,
+)
 from models.bundles.registry import CURRENT, HISTORY
 from models.errors import BundleError
 from service.backup.archive import Archive, reading_archive
@@ -31,14 +39,21 @@ _MIGRATED = "alembic_version"
 
 
 def restore_backup(
-    engine: Engine, store: Path, path: Path, *, force: bool = False, progress: bool = True
+    engine: Engine,
+    store: Path,
+    path: Path,
+    secret: str | None,
+    *,
+    force: bool = False,
+    progress: bool = True,
 ) -> dict[str, Any]:
     """Restore an archive into this database and store, and return its manifest.
 
-    `force`: replace all rows of the database, and the choice of the current bundle. Without it the database
-    must be empty. Raises ArchiveError.
+    `secret`: the service's, which must have sealed it; None: take it in any case. `force`: replace all rows
+    of the database, and the choice of the current bundle. Without it the database must be empty. Raises
+    ArchiveError.
     """
-    with reading_archive(path) as archive:
+    with reading_archive(path, secret) as archive:
         about = archive.manifest
         _bring_to(engine, about["revision"])
         for version in about["bundles"]:
@@ -153,14 +168,24 @@ def _unpack(archive: Archive, under: str, folder: Path) -> None:
     aside = folder.parent / f".restoring-{secrets.token_hex(6)}" / folder.name
     aside.mkdir(parents=True)
     try:
-        for name in archive.names(under):
-            write_durably(aside / Path(name).name, archive.read(name))
+        for name in _listed(archive, under):
+            write_durably(aside / name, archive.read(under + name))
         sync_folder(aside)
         verify_files(aside, read_manifest(aside))
         aside.rename(folder)
         sync_folder(folder.parent)
     finally:
         shutil.rmtree(aside.parent, ignore_errors=True)
+
+
+def _listed(archive: Archive, under: str) -> list[str]:
+    """Return the files that the bundle's own manifest lists: nothing verifies what lies beside them."""
+    there = {name.removeprefix(under) for name in archive.names(under)}
+    try:
+        names = [MANIFEST, *orjson.loads(archive.read(under + MANIFEST))["files"]]
+    except (KeyError, TypeError, ValueError) as error:
+        raise BundleError(f"the bundle at {under} has no {MANIFEST} that can be read") from error
+    return [name for name in names if name in there and is_file_name(name)]
 
 
 def _place_state(archive: Archive, store: Path, *, force: bool) -> None:

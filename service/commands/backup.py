@@ -20,12 +20,13 @@ _FILE = click.argument("file", type=NEW_FILE)
 def backup(file: Path) -> None:
     """Write the database and the bundles that it refers to into FILE, while the service serves or not.
 
-    FILE restores into SQLite and into PostgreSQL. BOOKMATCH_SECRET is not in it: keep that apart.
+    FILE restores into SQLite and into PostgreSQL. BOOKMATCH_SECRET seals it and is not in it: keep that
+    apart.
     """
     from service.backup.making import make_backup
 
     settings = read_settings()
-    about = make_backup(_engine(settings), settings.store, file)
+    about = make_backup(_engine(settings), settings.store, file, settings.secret)
     for version in about["bundles_gone"]:
         click.echo(f"bundle {version} is gone or damaged, and is not in the backup", err=True)
     click.echo(_said(about))
@@ -37,17 +38,22 @@ def backup(file: Path) -> None:
 @_FILE
 @click.option("--force", is_flag=True, help="Replace the rows that are there, and what is current.")
 @click.option("--check", is_flag=True, help="Only read FILE and say whether it is whole.")
-def restore(file: Path, force: bool, check: bool) -> None:
-    """Bring back what FILE holds, into an empty database. Stop the service first."""
+@click.option("--unauthenticated", is_flag=True, help="Take FILE even if another secret sealed it, or none.")
+def restore(file: Path, force: bool, check: bool, unauthenticated: bool) -> None:
+    """Bring back what FILE holds, into an empty database. Stop the service first.
+
+    FILE must have been sealed with this BOOKMATCH_SECRET: an archive of others could hold keys of theirs.
+    """
     from service.backup.archive import reading_archive
     from service.backup.restoring import restore_backup
 
+    settings = read_settings()
+    secret = None if unauthenticated else settings.secret
     if check:
-        with reading_archive(file) as archive:
+        with reading_archive(file, secret) as archive:
             click.echo(_said(archive.manifest))
         return
-    settings = read_settings()
-    click.echo(_said(restore_backup(_engine(settings), settings.store, file, force=force)))
+    click.echo(_said(restore_backup(_engine(settings), settings.store, file, secret, force=force)))
 
 
 def _engine(settings: Settings) -> Any:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import resource
 import shutil
 import socket
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import NamedTuple
 
@@ -13,14 +13,13 @@ from sqlalchemy import Engine, false, func, select, text
 from sqlalchemy.exc import SQLAlchemyError
 
 from models.bundles.bundle import ModelReader
+from service.commands.safety import exposures, weaknesses
 from service.db.engine import check_revision, folder_of, open_engine, reading, writing
 from service.db.tables import CLAIMS, KEYS
 from service.errors import StoreError
 from service.server.live_bundle import LiveBundle
 from service.settings import Settings
 
-# Least number of different characters: 32 random hexadecimal digits have fewer once in thirty million draws.
-_LEAST_LETTERS = 8
 _LEAST_FREE = 100 * 2**20  # bytes of free disk space
 _LEAST_FILES = 256
 
@@ -33,10 +32,18 @@ class Finding(NamedTuple):
     text: str
 
 
-def findings(settings: Settings, read_model: ModelReader | None = None) -> Iterator[Finding]:
-    """Check everything that serving needs, one finding after the other. The settings were read before."""
+def findings(
+    settings: Settings, read_model: ModelReader | None = None, secret_files: Sequence[Path] = ()
+) -> Iterator[Finding]:
+    """Check everything that serving needs, one finding after the other. The settings were read before.
+
+    `secret_files`: the files that settings came from which are secrets.
+    """
     yield Finding("settings", True, "complete")
-    yield _secret(settings.secret)
+    weak = "; ".join(weaknesses(settings))
+    yield Finding("secret", not weak, weak or f"{len(settings.secret)} characters")
+    exposed = "; ".join(exposures(settings, secret_files))
+    yield Finding("private", not exposed, exposed or "secret and records are for their owner alone")
     yield _model(settings, read_model)
     engine = open_engine(settings.database, busy_seconds=settings.busy_seconds)
     database = _database(engine)
@@ -48,13 +55,6 @@ def findings(settings: Settings, read_model: ModelReader | None = None) -> Itera
     yield _disk({settings.store, folder_of(engine) or settings.store})
     yield _files(settings.threads)
     yield address(settings.bind)
-
-
-def _secret(secret: str) -> Finding:
-    if len(set(secret)) < _LEAST_LETTERS:
-        step = 'make one with python -c "import secrets; print(secrets.token_urlsafe(48))"'
-        return Finding("secret", False, f"of few different characters, so it can be guessed: {step}")
-    return Finding("secret", True, f"{len(secret)} characters")
 
 
 def _model(settings: Settings, read_model: ModelReader | None) -> Finding:

@@ -16,6 +16,8 @@ from tqdm import tqdm
 
 from models.commands.console import A_FILE, examples
 from models.commands.options import levels_option, note, out_option, say_refused, written
+from models.tables.stocklist import KNOWN_COLUMNS
+from models.tables.table import ignored_columns
 from service.client import Client, ClientError
 
 KEY = "BOOKMATCH_KEY"
@@ -70,7 +72,11 @@ def value(
     currency: str,
     out: Path | None,
 ) -> None:
-    """Value every instrument of a CSV file by a running service; - reads from stdin."""
+    """Value every instrument of a CSV file by a running service; - reads from stdin.
+
+    Columns of your own are ignored, and named once on stderr: rows keep their id and their order, so that the
+    values can be joined to them. The exit code is 1 if a row could not be valued.
+    """
     failed = total = 0
     with (
         _in_one_line(),
@@ -87,7 +93,7 @@ def value(
     if answer.provisional:
         note(f"the price model {answer.model_version} is provisional: take its values as first estimates")
     if answer.ignored:
-        note(f"ignored columns: {', '.join(answer.ignored)}")
+        note(ignored_columns(answer.ignored, KNOWN_COLUMNS))
     say_refused(failed, total, "see the column error")
 
 

@@ -160,3 +160,14 @@ OUTCOMES = Table(
     Column("changed", UtcDateTime, nullable=False),
     Index("ix_outcome_evidence_id", "evidence_id"),
 )
+
+AUDIT = Table(
+    "audit",
+    METADATA,
+    Column("id", BigInteger().with_variant(Integer, "sqlite"), primary_key=True),
+    Column("at", UtcDateTime, nullable=False),
+    Column("actor", String(16), nullable=False),  # the id of the key that asked for it, or "command"
+    Column("action", String(32), nullable=False),
+    Column("object", String(64), nullable=False),  # the id of a key, or the version of a price model
+    Column("detail", Text, nullable=False),
+)

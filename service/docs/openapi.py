@@ -34,9 +34,11 @@ Leave out a field that is not known, or send null: that widens the ranges and is
 are wrong, one answer names all of them, each with a pointer into the body. Money is decimal text; days are \
 ISO 8601.
 
-A body can be compressed (Content-Encoding: gzip). Every answer to GET has an ETag: send it back as \
-If-None-Match, and an answer that has not changed is not sent again. Every answer has an X-Request-ID: the \
-one that you sent, or a new one. A traceparent (W3C Trace Context) goes into the service's log."""
+A body can be compressed (Content-Encoding: gzip), and so are answers of 1,024 bytes and more for a caller \
+that accepts it (Accept-Encoding: gzip). Every answer to GET has an ETag: send it back as If-None-Match, \
+and an answer that has not changed is not sent again. A member of a query that the operation does not have \
+is refused. Every answer has an X-Request-ID: the one that you sent, or a new one. A traceparent (W3C \
+Trace Context) goes into the service's log."""
 # The service knows neither who runs it nor the address that callers reach it by.
 _INFO = {"description": _ABOUT, "contact": {"name": "The operator of this service"}}
 _SERVERS = [{"url": "/", "description": "the service that this document came from"}]

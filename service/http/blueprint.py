@@ -52,6 +52,7 @@ class Blueprint(flask_smorest.Blueprint):  # type: ignore[misc]
         tagged = "methods" not in options and rule not in conditional.NEVER_KEPT
 
         def decorate(view: View) -> View:
+            view = self._exact(view)
             if tagged:
                 _described(view, **conditional.DESCRIBED)
             return register(self.doc(**_operation(view))(view))
@@ -62,10 +63,12 @@ class Blueprint(flask_smorest.Blueprint):  # type: ignore[misc]
         """Require a system key with one of these scopes from the caller; `forms`: or a website key."""
 
         def decorate(view: View) -> View:
-            @wraps(view)
+            exact = self._exact(view)
+
+            @wraps(exact)
             def guarded(*args: Any, **kwargs: Any) -> Any:
                 check_caller(scopes, forms=forms)
-                return view(*args, **kwargs)
+                return exact(*args, **kwargs)
 
             problems = _problems((401, 403, 406, 429, 503))
             guarded.__dict__["forms"] = forms  # for `service.http.hooks.cors`
@@ -121,7 +124,8 @@ class Blueprint(flask_smorest.Blueprint):  # type: ignore[misc]
     def query(self, *queries: Query) -> Callable[[View], View]:
         """Read these members of the URL's query, and pass them to the view by name; None for one not sent.
 
-        Any other name in the query is a fault. A view can have this decorator only once.
+        Any other name in the query is a fault. A view can have this decorator only once; a view without it
+        gets it from `authorize` or `route`, and then any name is a fault.
         """
         parameters = [query.described() for query in queries]
 
@@ -130,9 +134,14 @@ class Blueprint(flask_smorest.Blueprint):  # type: ignore[misc]
             def read(*args: Any, **kwargs: Any) -> Any:
                 return view(*args, **kwargs, **read_query(queries))
 
+            read.__dict__["queries"] = queries
             return _described(read, parameters=parameters, responses=_problems((422,)))
 
         return decorate
+
+    def _exact(self, view: View) -> View:
+        """Return the view with a query of exactly the members that it names, none if it names none."""
+        return view if "queries" in view.__dict__ else self.query()(view)
 
     def response(
         self,

@@ -22,7 +22,7 @@ from service.db.engine import reading, writing
 from service.db.ids import new_id
 from service.db.tables import ANSWERS, CLAIMS
 from service.errors import InFlightError, KeyFormError, OtherBodyError
-from service.http.responses import raw_response
+from service.http.responses import raw_response, shown_at
 from service.keys.kinds import WEBSITE
 
 HEADER = "Idempotency-Key"
@@ -125,7 +125,8 @@ class StoredResponse(NamedTuple):
 
     def response(self) -> Response:
         """Return the answer as an HTTP response."""
-        return raw_response(self.body, self.status, {"Location": self.location} if self.location else None)
+        headers = shown_at(self.location, new=True) if self.location else None
+        return raw_response(self.body, self.status, headers)
 
 
 def stored_response(claimed: IdempotencyClaim | None) -> StoredResponse | None:

@@ -8,11 +8,13 @@ from typing import Any, NamedTuple, TypeVar
 
 from flask import request
 
-from models.domain.names import nearest
+from models.domain.names import ALIKE, nearest
 from models.errors import Fault, InputError
 from service.errors import FaultyRequestError, Located
 
 T = TypeVar("T")
+# What people call the ends of a period elsewhere.
+_OTHER_WORDS = {"since": "from", "after": "from", "until": "to", "before": "to"}
 
 
 class Query(NamedTuple):
@@ -79,15 +81,20 @@ def _one(query: Query) -> Any:
 
 def _unknown(names: Sequence[str]) -> list[Fault]:
     # Otherwise a misspelt name would be ignored, and the caller would not notice.
+    in_body = ", or send it in the body if it is a member of that" if request.is_json else ""
     return [
         Fault(
             name,
             value,
             "is not a member of this query",
             ", ".join(names),
-            "leave it out",
-            partial(nearest, name, names, 1),
+            f"leave it out{in_body}",
+            partial(_near, name, names),
         )
         for name, value in request.args.items()
         if name not in names
     ]
+
+
+def _near(name: str, names: Sequence[str]) -> tuple[str, ...]:
+    return nearest(name, names, 1, ALIKE) or tuple(one for one in names if _OTHER_WORDS.get(name) == one)

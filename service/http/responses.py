@@ -9,6 +9,7 @@ import orjson
 from flask import Response
 
 JSON, SVG, HTML, TEXT = "application/json", "image/svg+xml", "text/html", "text/plain"
+UNSTORED = {"Cache-Control": "no-store"}  # no cache may keep the answer
 CSV, NDJSON = "text/csv", "application/x-ndjson"
 
 
@@ -22,3 +23,11 @@ def raw_response(
 ) -> Response:
     """Return a response with this body unchanged. `form`: its media type."""
     return Response(body, status, headers, mimetype=form)
+
+
+def shown_at(path: str, *, new: bool = False) -> dict[str, str]:
+    """Return the headers of an answer whose body is what GET gives at this path. `new`: it was just made.
+
+    `service.http.hooks.conditional` adds the ETag.
+    """
+    return {"Content-Location": path, **({"Location": path} if new else {})}

@@ -13,12 +13,13 @@ import os
 import re
 import threading
 import time
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import structlog
-from sqlalchemy import Connection, Engine, bindparam, or_, select, update
+from sqlalchemy import Connection, Engine, Select, bindparam, or_, select, update
 from sqlalchemy.exc import DBAPIError, OperationalError
 from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 
@@ -40,6 +41,13 @@ _FIND = (
     .where(KEYS.c.id == bindparam("wanted_id"))
 )
 _ORIGINS = select(KEYS.c.origins).where(KEYS.c.kind == WEBSITE, KEYS.c.revoked.is_(None))
+_DIGESTS = (
+    select(SECRETS.c.digest)
+    .join(KEYS, SECRETS.c.key_id == KEYS.c.id)
+    .where(
+        KEYS.c.revoked.is_(None), or_(SECRETS.c.expires.is_(None), SECRETS.c.expires > bindparam("moment"))
+    )
+)
 _USED = (
     update(SECRETS)
     .where(SECRETS.c.digest == bindparam("wanted"))
@@ -75,6 +83,35 @@ class _Known(NamedTuple):
     caller: Caller
 
 
+class _Texts:
+    """All texts that a query gives, asked for again after `seconds`; a row can hold several, by a space."""
+
+    def __init__(self, engine: Engine, query: Select[tuple[str]], seconds: float) -> None:
+        self._engine, self._query, self._seconds = engine, query, seconds
+        self._asked, self._found = float("-inf"), frozenset[str]()
+
+    def all(self) -> frozenset[str]:
+        """Return the texts; while the database does not answer, those that it gave last."""
+        now = time.monotonic()
+        if now - self._asked >= self._seconds:
+            try:
+                with reading(self._engine) as connection:
+                    rows: Any = connection.execute(self._query, {"moment": datetime.now(UTC)}).scalars()
+                    self._found = frozenset(text for row in rows for text in row.split())
+            except (OperationalError, PoolTimeoutError):
+                _log.warning("keys not read")
+            self._asked = now
+        return self._found
+
+    def forget(self) -> None:
+        """Ask again at the next call."""
+        self._asked = float("-inf")
+
+
+def _never() -> bool:
+    return False
+
+
 class Callers:
     """A worker's cache of the callers of a key ring."""
 
@@ -89,15 +126,26 @@ class Callers:
         self._known: dict[bytes, _Known] = {}
         self._salt = os.urandom(16)
         self._uses: dict[str, float] = {}
-        self._origins: tuple[float, frozenset[str]] = (float("-inf"), frozenset())
+        self._origins = _Texts(engine, _ORIGINS, seconds)
+        self._digests = _Texts(engine, _DIGESTS, seconds)
 
-    def caller(self, key: str) -> Caller:
-        """Return the caller whose key this is. Raises KeyInvalidError."""
+    def caller(self, key: str, guessing: Callable[[], bool] = _never) -> Caller:
+        """Return the caller whose key this is. Raises KeyInvalidError.
+
+        `guessing`: says whether the sender has sent too many keys that nobody knows. The database is then
+        asked about a new key only if its digest is there, so that guesses cost no look-ups.
+        """
         name = hashlib.blake2b(key.encode("utf-8", "replace"), digest_size=32, key=self._salt).digest()
         known = self._known.get(name)
         now = time.monotonic()
+        if known is None and guessing() and self._ring.digest(key) not in self._digests.all():
+            raise _unknown()
         if known is None or now - known.asked >= self._seconds:
-            known = self._known[name] = self._asked(key, known, now)
+            try:
+                known = self._known[name] = self._asked(key, known, now)
+            except KeyInvalidError:
+                self._known.pop(name, None)  # a key that was revoked is like any that nobody knows
+                raise
         moment = time.time()
         if known.expires is not None and known.expires <= moment:
             raise KeyInvalidError("This key was replaced by another secret, and its time is over.")
@@ -121,22 +169,12 @@ class Callers:
     def forget(self) -> None:
         """Empty the cache, because this worker has changed a key."""
         self._known.clear()
-        self._origins = (float("-inf"), self._origins[1])
+        self._origins.forget()
+        self._digests.forget()
 
     def origins(self) -> frozenset[str]:
         """Return the origins of all website keys, whose pages may read answers."""
-        asked, found = self._origins
-        now = time.monotonic()
-        if now - asked < self._seconds:
-            return found
-        try:
-            with reading(self._engine) as connection:
-                rows = connection.execute(_ORIGINS).scalars()
-                found = frozenset(origin for row in rows for origin in row.split())
-        except (OperationalError, PoolTimeoutError):
-            _log.warning("origins not read")  # the old ones stay until the database answers
-        self._origins = (now, found)
-        return found
+        return self._origins.all()
 
     # ── when each secret was last used ───────────────────────────────────────
 
@@ -174,7 +212,11 @@ def _look_up(connection: Connection, key: str, digest: str) -> tuple[Caller, flo
     same = [hmac.compare_digest(kept, digest) for kept in [row.digest for row in rows] or ["0" * 64]]
     row = next((row for row, is_same in zip(rows, same, strict=False) if is_same), None)
     if row is None or row.revoked is not None or PREFIXES[row.kind] != prefix:
-        raise KeyInvalidError("This key is not known here, or it was revoked.")
+        raise _unknown()
     scopes, origins = frozenset(row.scopes.split()), frozenset(row.origins.split())
     expires = row.expires.timestamp() if row.expires is not None else None
     return Caller(key_id, scopes, row.kind, origins), expires
+
+
+def _unknown() -> KeyInvalidError:
+    return KeyInvalidError("This key is not known here, or it was revoked.")

@@ -24,8 +24,9 @@ KINDS: Mapping[str, str] = {
 PREFIXES: Mapping[str, str] = {SYSTEM: "bmk", WEBSITE: "bmkw"}
 SCOPES: Mapping[str, str] = {
     "valuations": "value instruments, read valuations, the catalogue and the vocabulary",
-    "evidence": "send, correct, withdraw and list evidence and outcomes; see how good past values were",
-    "inventory": "keep an inventory",
+    "evidence": "send, correct, withdraw and list evidence and outcomes; see how good past values were; read "
+    "the catalogue and the vocabulary",
+    "inventory": "keep an inventory, once the service can; so far it opens nothing",
     "metrics": "read the figures at /metrics, and nothing else",
     "admin": "everything that concerns the running of the service",
 }

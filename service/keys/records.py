@@ -10,6 +10,7 @@ from datetime import UTC, datetime, timedelta
 
 from sqlalchemy import Connection, Engine, insert, or_, select, update
 
+from service.db import audit
 from service.db.engine import reading, writing
 from service.db.tables import KEYS, SECRETS
 from service.errors import KeyRevokedError, UnknownRecordError
@@ -76,6 +77,8 @@ class KeyRing:
             "created": datetime.now(UTC),
         }
         connection.execute(insert(KEYS).values(row))
+        may = row["scopes"] or row["origins"]
+        audit.record(connection, made_by, "key_created", key_id, f"{asked.kind}, {may}, for {asked.label}")
         return key_id, self._add_secret(connection, key_id, asked.kind)
 
     def rotate(self, key_id: str, overlap_hours: float = DEFAULT_OVERLAP_HOURS) -> str:
@@ -86,10 +89,13 @@ class KeyRing:
         with writing(self._engine) as connection:
             return self.add_secret(connection, key_id, overlap_hours)
 
-    def add_secret(self, connection: Connection, key_id: str, overlap_hours: float) -> str:
+    def add_secret(
+        self, connection: Connection, key_id: str, overlap_hours: float, by: str | None = None
+    ) -> str:
         """Add a secret as `rotate` does, in an open transaction. Older ones stay valid for `overlap_hours`.
 
         The key keeps its id, scopes, limits and records, so that old and new secret belong to one caller.
+        `by`: id of the key that requested it.
         """
         found = connection.execute(select(KEYS.c.kind, KEYS.c.revoked).where(KEYS.c.id == key_id)).first()
         if found is None:
@@ -99,6 +105,8 @@ class KeyRing:
         until = datetime.now(UTC) + timedelta(hours=overlap_hours)
         longer = or_(SECRETS.c.expires.is_(None), SECRETS.c.expires > until)
         connection.execute(update(SECRETS).where(SECRETS.c.key_id == key_id, longer).values(expires=until))
+        detail = f"older secrets stay valid for {overlap_hours:g} hours"
+        audit.record(connection, by, "key_rotated", key_id, detail)
         return self._add_secret(connection, key_id, found.kind)
 
     def _add_secret(self, connection: Connection, key_id: str, kind: str) -> str:
@@ -107,13 +115,15 @@ class KeyRing:
         connection.execute(insert(SECRETS).values(row))
         return key
 
-    def revoke(self, key_id: str) -> None:
-        """Revoke a key for ever. Raises UnknownRecordError."""
+    def revoke(self, key_id: str, by: str | None = None) -> None:
+        """Revoke a key for ever. `by`: id of the key that requested it. Raises UnknownRecordError."""
         with writing(self._engine) as connection:
             if connection.execute(select(KEYS.c.id).where(KEYS.c.id == key_id)).first() is None:
                 raise _unknown(key_id)
             still = (KEYS.c.id == key_id) & KEYS.c.revoked.is_(None)
-            connection.execute(update(KEYS).where(still).values(revoked=datetime.now(UTC)))
+            done = connection.execute(update(KEYS).where(still).values(revoked=datetime.now(UTC)))
+            if done.rowcount:
+                audit.record(connection, by, "key_revoked", key_id, "for good")
 
     def entries(self) -> list[KeyEntry]:
         """Return all keys, oldest first."""

@@ -52,14 +52,30 @@ class Counters:
 
     def take(self, name: str, quota: int, window: int, amount: int = 1) -> Taken:
         """Count one request of this name, or an `amount`, unless that is more than its quota in a window."""
-        digest = hashlib.blake2b(name.encode(), digest_size=16, key=self._salt).digest()
-        at = int.from_bytes(digest[:4]) % self._sets * _SET.size
+        digest, at = self._place(name)
         with self._lock:
             fcntl.lockf(self._file, fcntl.LOCK_EX, _SET.size, at)
             try:
                 return self._taken(digest, at, quota, window, amount)
             finally:
                 fcntl.lockf(self._file, fcntl.LOCK_UN, _SET.size, at)
+
+    def count(self, name: str, window: int) -> int:
+        """Return how many requests of this name were counted in its present window; this counts none."""
+        digest, at = self._place(name)
+        now = time.monotonic()
+        with self._lock:
+            fcntl.lockf(self._file, fcntl.LOCK_EX, _SET.size, at)
+            try:
+                _, began, count = self._found(digest, at, now)
+            finally:
+                fcntl.lockf(self._file, fcntl.LOCK_UN, _SET.size, at)
+        return count if began <= now < began + window else 0
+
+    def _place(self, name: str) -> tuple[bytes, int]:
+        """Return the name's digest, and where in memory its set begins."""
+        digest = hashlib.blake2b(name.encode(), digest_size=16, key=self._salt).digest()
+        return digest, int.from_bytes(digest[:4]) % self._sets * _SET.size
 
     def _taken(self, digest: bytes, at: int, quota: int, window: int, amount: int) -> Taken:
         now = time.monotonic()  # one clock for all processes of a host

@@ -16,6 +16,7 @@ import structlog
 
 from models.bundles.bundle import Bundle, ModelReader, read_bundle
 from models.bundles.registry import CURRENT, Registry
+from models.bundles.trial import check_values
 from models.errors import BookmatchError
 from service.errors import ModelRefusedError, NoBundleError
 
@@ -62,10 +63,15 @@ class LiveBundle:
         return found.manifest if found else None
 
     def read(self, version: str) -> Bundle:
-        """Read any bundle of the store and verify it. Raises BundleMissingError, or ModelRefusedError."""
+        """Read any bundle of the store, verify it and value all of its models once.
+
+        Raises BundleMissingError, or ModelRefusedError.
+        """
         folder = self._registry.folder(version)
         try:
-            return read_bundle(folder, read_model=self._read_model)
+            found = read_bundle(folder, read_model=self._read_model)
+            check_values(found)
+            return found
         except Exception as error:  # a damaged bundle can raise anything
             raise ModelRefusedError(
                 f"The price model {version} is refused: {self._reason(error)}."

@@ -1,8 +1,8 @@
 """The quotas of a caller, and the counts of its requests under each.
 
 A system key has a quota. A website key, which every visitor of the page uses, has a quota for each visitor
-and one for all together, so that no visitor can use up the quota of all. Without a valid key, the caller's
-address has a quota.
+and one for all together, so that no visitor can use up the quota of all. Without a valid key, or with a
+website key from a page that is not its own, the caller's address has a quota.
 """
 
 from __future__ import annotations
@@ -43,7 +43,10 @@ class Limits:
         return Policy(name, quota, f'"{name}";q={quota};w={self.window}')
 
     def take(self, caller: Caller | None, address: str | None) -> list[tuple[Policy, Taken]]:
-        """Count one request under each policy, up to the first that refuses it."""
+        """Count one request under each policy, up to the first that refuses it.
+
+        `caller`: None if the request counts against its address alone.
+        """
         found = []
         for policy, whom in self._asked_of(caller, address):
             if not policy.quota:
@@ -62,6 +65,11 @@ class Limits:
         taken = self._counted.keys.take(f"stored {caller.key_id}", self._stored, _DAY, size)
         if not taken.allowed:
             raise LimitError("stored", self._stored, _DAY, taken.seconds, "bytes of valuations")
+
+    def used_up(self, address: str | None) -> bool:
+        """Say whether the address's own quota is used up; this counts nothing."""
+        quota, whom = self._address.quota, network_of(address)
+        return bool(quota) and self._counted.addresses.count(whom, self.window) >= quota
 
     def _asked_of(self, caller: Caller | None, address: str | None) -> list[tuple[Policy, str]]:
         """Return the policies of a request, each with the name that it counts by."""

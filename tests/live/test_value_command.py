@@ -45,17 +45,23 @@ def test_it_says_what_the_command_of_the_models_says(
     key, out = tmp_path / "key", tmp_path / "values.csv"
     key.write_text(served.key + "\n")
     wanted = run("models", "value", stock, "--store", demo_store, "--levels", "0.8")
-    assert wanted[0] == 0 and len(wanted[1].splitlines()) == 41
+    assert wanted[0] == 1 and len(wanted[1].splitlines()) == 41
     said = ("value", stock, "--levels", "0.8", "--url", served.url)
     found = run("service", *said, "--key-file", key, "--out", out)
-    assert found[:2] == (0, b"") and out.read_bytes() == wanted[1]
+    assert found[:2] == (1, b"") and out.read_bytes() == wanted[1]
     assert (
         found[2]
         == wanted[2]
-        == ("ignored columns: Shelf\n2 of 40 rows could not be valued: see the column error\n")
+        == ("ignored columns: Shelf\nError: 2 of 40 rows could not be valued: see the column error\n")
     )
     found = run("service", "value", "-", "--levels", "0.8", stdin=stock.read_bytes(), **of(served))
-    assert found == (0, wanted[1], wanted[2])
+    assert found == (1, wanted[1], wanted[2])
+
+
+def test_it_ends_with_0_if_every_row_was_valued(served: Running, stock: Path) -> None:
+    good = b"".join(stock.read_bytes().splitlines(keepends=True)[:4])
+    code, text, said = run("service", "value", "-", stdin=good, **of(served))
+    assert (code, len(text.splitlines()), said) == (0, 4, "ignored columns: Shelf\n")
 
 
 def of(served: Running) -> dict[str, str]:
@@ -72,7 +78,7 @@ def test_day_market_and_currency_can_be_said(served: Running, stock: Path) -> No
     terms = ("--date", "2026-06-30", "--channel", "dealer", "--currency", "JPY")
     code, text, _ = run("service", "value", stock, *terms, **of(served))
     rows = list(csv.DictReader(text.decode().splitlines()))
-    assert code == 0 and len(rows) == 40 and "." not in rows[0]["value"]
+    assert code == 1 and len(rows) == 40 and "." not in rows[0]["value"]
 
 
 @pytest.mark.parametrize(

@@ -100,7 +100,7 @@ def test_show_says_what_a_bundle_holds_and_what_became_of_it(store: Path) -> Non
 
 def test_value_prints_csv_and_nothing_else_on_stdout(store: Path, tmp_path: Path) -> None:
     found = run("value", tmp_path / "stock.csv", "--store", store, "--levels", "0.5,0.95")
-    assert found.exit_code == 0
+    assert found.exit_code == 1  # two rows could not be valued
     rows = list(csv.DictReader(io.StringIO(found.stdout)))
     assert [row["id"] for row in rows] == ["A", "B", "C"]
     assert [bool(row["value"]) for row in rows] == [True, False, False]
@@ -111,7 +111,7 @@ def test_value_prints_csv_and_nothing_else_on_stdout(store: Path, tmp_path: Path
 
 def test_value_in_words_tells_each_row_and_says_how_many_failed(store: Path, tmp_path: Path) -> None:
     found = run("value", tmp_path / "stock.csv", "--store", store, "--levels", "0.5", "--words")
-    assert found.exit_code == 0
+    assert found.exit_code == 1
     assert [line[:2] for line in found.stdout.splitlines() if not line.startswith(" ") and line] == [
         "A:",
         "B:",
@@ -143,7 +143,7 @@ def test_value_writes_a_file_and_then_prints_nothing(store: Path, tmp_path: Path
     out = tmp_path / "values.csv"
     out.write_text("old")
     found = run("value", tmp_path / "stock.csv", "--store", store, "--out", out)
-    assert (found.exit_code, found.stdout) == (0, "")
+    assert (found.exit_code, found.stdout) == (1, "")  # two rows could not be valued
     assert out.read_text() == run("value", tmp_path / "stock.csv", "--store", store).stdout
     assert sorted(p.name for p in tmp_path.iterdir()) == ["stock.csv", "store", "values.csv"]
 
@@ -158,7 +158,9 @@ def test_values_that_cannot_be_finished_leave_the_old_file_alone(store: Path, tm
 
 def test_value_reads_stdin(store: Path) -> None:
     found = CliRunner().invoke(main, ["value", "-", "--store", str(store)], input=STOCK.encode())
-    assert found.exit_code == 0 and found.stdout.count("\n") == 4
+    assert found.exit_code == 1 and found.stdout.count("\n") == 4
+    good = "".join(STOCK.splitlines(keepends=True)[:2])
+    assert CliRunner().invoke(main, ["value", "-", "--store", str(store)], input=good.encode()).exit_code == 0
 
 
 def test_value_uses_the_bundle_that_is_current(store: Path, tmp_path: Path) -> None:

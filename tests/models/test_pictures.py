@@ -12,13 +12,18 @@ from decimal import Decimal
 import pytest
 from fakes import FakePriceModel
 from market_of_fakes import sold, subject, valuer
+from matplotlib.font_manager import FontProperties, findfont
+from matplotlib.ft2font import FT2Font, LoadFlags
 
 from models.domain.instrument import Subject
+from models.domain.vocabulary import FIELDS, Field, Kind
 from models.insights.comparables import comparables
 from models.insights.market import MarketIndex, market_index
 from models.insights.pictures import index_picture, span_picture, walk_picture
 from models.insights.pictures.canvas import Canvas, number, ticks
+from models.insights.sentences import head_of, words_of
 from models.price.core.basis import Floats
+from models.valuation.factors import Factor
 
 SVG = "{http://www.w3.org/2000/svg}"
 VALUER = valuer(
@@ -150,3 +155,50 @@ def test_ticks_are_round_and_inside(low: float, high: float, expected: list[floa
 def test_coordinates_are_short() -> None:
     assert [number(x) for x in (-0.04, 12.0, 3.14159)] == ["0", "12", "3.1"]
     assert Canvas("a", 10, "t", "d").svg().count("<text") == 0
+
+
+# ── texts stay inside ────────────────────────────────────────────────────────
+
+LONG = "W" * 60
+
+
+def breadth_in_dejavu(words: str, size: float, *, bold: bool) -> float:
+    """How broad the words are in the broadest of the fonts that a picture names."""
+    font = FT2Font(findfont(FontProperties(family="DejaVu Sans", weight="bold" if bold else "normal")))
+    font.set_size(size, 72)
+    font.set_text(words, 0, flags=LoadFlags.NO_HINTING)
+    return float(font.get_width_height()[0]) / 64
+
+
+def assert_texts_inside(picture: str) -> list[str]:
+    """Every text of the picture ends inside of it; returned for more checks."""
+    root, texts = ET.fromstring(picture), []
+    for text in root.iter(f"{SVG}text"):
+        at, words = float(str(text.get("x"))), str(text.text)
+        bold = text.get("font-weight") is not None
+        broad = breadth_in_dejavu(words, float(str(text.get("font-size"))), bold=bold)
+        start = at - broad * {"start": 0, "middle": 0.5, "end": 1}[str(text.get("text-anchor"))]
+        assert start >= 0 and start + broad <= float(str(root.get("width"))), words
+        texts.append(words)
+    return texts
+
+
+@pytest.mark.parametrize("field", [f for f in FIELDS if f.terms], ids=lambda field: field.path)
+def test_no_label_of_the_walk_is_clipped_and_no_term_cut(field: Field) -> None:
+    for term in field.names:
+        value = float(term) if field.kind is Kind.GRADE else term
+        factor = Factor(field.path, field.label, value, None, 0.1, Decimal(100), 0.0)
+        family = VALUATION.families[0]._replace(factors=(factor,))
+        texts = assert_texts_inside(walk_picture(replace(VALUATION, families=(family,))))
+        assert f"{head_of(field.path)}: {words_of(field.path, value)}" in texts
+
+
+def test_a_name_of_any_length_is_cut_and_not_clipped() -> None:
+    factor = Factor("finish", "finish", LONG, None, 0.1, Decimal(100), 0.0)
+    family = VALUATION.families[0]._replace(factors=(factor,))
+    long = replace(
+        VALUATION, families=(family,), instrument=VALUATION.instrument._replace(maker=LONG, model=LONG)
+    )
+    for picture in (walk_picture(long), span_picture(long, FOUND), index_picture(INDEX, f"{LONG} {LONG}")):
+        assert any(words.endswith("…") for words in assert_texts_inside(picture))
+        assert LONG in picture  # the title and the description are whole

@@ -42,8 +42,10 @@ def test_nothing_is_current_until_something_is_promoted(registry: Registry) -> N
 
 def test_the_promoted_bundle_is_current_with_its_manifests_hash(registry: Registry) -> None:
     first = registry.versions()[0]
-    current = registry.promote(first, **BY)
-    assert registry.current() == current and current.version == first
+    change = registry.promote(first, **BY)
+    assert change == registry.history()[-1] and change.version == first
+    current = registry.current()
+    assert current.version == first
     assert Registry(registry.store).current() == current
     stored = json.loads((registry.store / "CURRENT").read_text())
     assert (stored["version"], stored["manifest_sha256"]) == current

@@ -105,7 +105,7 @@ def test_lists_and_shows_have_the_word(store: Path) -> None:
 def test_one_that_cannot_be_read_hides_no_other(store: Path) -> None:
     earned, first, second = Registry(store).versions()
     (store / "bundles" / first / "manifest.json").write_text("{")
-    assert run("list", "--store", store).stdout == f"  {earned}\n  {first}\n  {second} provisional\n"
+    assert run("list", "--store", store).stdout == f"  {earned}\n  {first} damaged\n  {second} provisional\n"
     rows = json.loads(run("list", "--store", store, "--json").stdout)
     assert [row["provisional"] for row in rows] == [False, None, True]
 

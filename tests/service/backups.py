@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from apps import parts
+from asking import SECRET
 from flask import Flask
 from sqlalchemy import Engine, select
 
@@ -19,13 +20,13 @@ from service.db.tables import METADATA
 
 
 def back_up(app: Flask, path: Path) -> dict[str, Any]:
-    return make_backup(parts(app).engine, parts(app).settings.store, path, progress=False)
+    return make_backup(parts(app).engine, parts(app).settings.store, path, SECRET, progress=False)
 
 
-def restored(address: str, store: Path, path: Path, **options: Any) -> None:
+def restored(address: str, store: Path, path: Path, secret: str | None = SECRET, **options: Any) -> None:
     engine = open_engine(address)
     try:
-        restore_backup(engine, store, path, progress=False, **options)
+        restore_backup(engine, store, path, secret, progress=False, **options)
         check(engine)
     finally:
         engine.dispose()

@@ -13,7 +13,7 @@ from typing import Any
 
 import pytest
 from apps import NewDatabase, caller_of, keys_of, make_app, parts
-from asking import DAL, Caller
+from asking import DAL, SECRET, Caller
 from backups import back_up, edit, restored, rows_of
 from flask import Flask
 from records import record
@@ -81,7 +81,7 @@ def test_an_older_backup_is_migrated_on_its_way(
     moments = {"created": "moment", "revoked": "moment"}
     row = ["00ff00ff00ff", "old", "valuations", "d" * 64, "2026-01-02T03:04:05.678901+00:00", None]
     said = [{"name": name, "holds": holds} for name, holds in (columns | moments).items()]
-    with writing_archive(tmp_path / "old.zip") as archive:
+    with writing_archive(tmp_path / "old.zip", SECRET) as archive:
         archive.add("tables/api_key.ndjson", [json.dumps(row).encode() + b"\n"])
         archive.add("tables/valuation.ndjson", [])
         archive.add("tables/idempotency_claim.ndjson", [])
@@ -102,7 +102,9 @@ def test_a_backup_of_a_newer_program_is_refused(app: Flask, tmp_path: Path) -> N
     edit(tmp_path / "b.zip", lambda manifest: manifest.update(revision="9999"))
     before = rows_of(parts(app).engine)
     with pytest.raises(ArchiveError, match="newer program"):
-        restore_backup(parts(app).engine, tmp_path / "s", tmp_path / "b.zip", force=True, progress=False)
+        restore_backup(
+            parts(app).engine, tmp_path / "s", tmp_path / "b.zip", None, force=True, progress=False
+        )
     assert rows_of(parts(app).engine) == before
 
 
@@ -157,7 +159,7 @@ def test_a_backup_under_writes_is_a_prefix_of_them(app: Flask, tmp_path: Path) -
 
 def kept_in(path: Path) -> tuple[list[str], set[str]]:
     """The ids of the valuations in an archive, and those that its claims name."""
-    with reading_archive(path) as archive:
+    with reading_archive(path, SECRET) as archive:
         columns = {
             table["name"]: [column["name"] for column in table["columns"]]
             for table in archive.manifest["tables"]
@@ -180,9 +182,9 @@ def test_what_is_there_is_replaced_only_by_force(app: Flask, tmp_path: Path) -> 
     second = caller.value({})
     before, found = rows_of(parts(app).engine), parts(app)
     with pytest.raises(ArchiveError, match=r"not empty \(.*valuation.*--force"):
-        restore_backup(found.engine, found.settings.store, tmp_path / "b.zip", progress=False)
+        restore_backup(found.engine, found.settings.store, tmp_path / "b.zip", SECRET, progress=False)
     assert rows_of(found.engine) == before
-    restore_backup(found.engine, found.settings.store, tmp_path / "b.zip", force=True, progress=False)
+    restore_backup(found.engine, found.settings.store, tmp_path / "b.zip", None, force=True, progress=False)
     assert caller.get(first.headers["Location"]).data == first.data
     assert caller.get(second.headers["Location"]).status_code == 404
 
@@ -201,7 +203,9 @@ def test_a_restore_that_fails_half_way_leaves_what_was_there(
 
     monkeypatch.setattr(restoring, "_fill_table", fail)
     with pytest.raises(OSError, match="gone"):
-        restore_backup(parts(app).engine, tmp_path / "s", tmp_path / "b.zip", force=True, progress=False)
+        restore_backup(
+            parts(app).engine, tmp_path / "s", tmp_path / "b.zip", None, force=True, progress=False
+        )
     assert rows_of(parts(app).engine) == before
 
 

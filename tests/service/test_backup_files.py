@@ -40,7 +40,7 @@ def test_a_damaged_archive_is_refused_before_anything_is_touched(own_app: Flask,
         address, store = f"sqlite:///{tmp_path}/{os.urandom(4).hex()}.sqlite3", tmp_path / "s"
         engine = open_engine(address)
         with pytest.raises(ArchiveError, match=match):
-            restore_backup(engine, store, bad, progress=False)
+            restore_backup(engine, store, bad, None, progress=False)
         assert found_revision(engine) is None and not store.exists()
         engine.dispose()
 
@@ -66,7 +66,7 @@ def test_bundles_stand_where_they_belong_or_nowhere(own_app: Flask, tmp_path: Pa
     back_up(own_app, tmp_path / "b.zip")
     edit(tmp_path / "b.zip", lambda manifest: manifest.update(bundles=["../../away"]))
     with pytest.raises(ArchiveError, match="is no version"):
-        restored(f"sqlite:///{tmp_path}/n.sqlite3", tmp_path / "s", tmp_path / "b.zip")
+        restored(f"sqlite:///{tmp_path}/n.sqlite3", tmp_path / "s", tmp_path / "b.zip", None)
     assert not list(tmp_path.rglob("away*"))
 
 

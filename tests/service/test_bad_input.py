@@ -61,7 +61,7 @@ def test_json_with_parameters_and_json_based_types_are_taken(caller: Caller) -> 
 @pytest.mark.parametrize(
     ("instrument", "pointer", "problem"),
     [
-        ({"year": "1964"}, "#/instrument/year", "is not a number"),
+        ({"year": "1964"}, "#/instrument/year", "is text, not a number"),
         ({"year": 1964.5}, "#/instrument/year", "is not a whole number"),
         ({"year": True}, "#/instrument/year", "is not a number"),
         ({"maker": 3}, "#/instrument/maker", "is not text"),

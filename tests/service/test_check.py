@@ -32,6 +32,7 @@ def settings(store: Path, tmp_path: Path) -> Settings:
     )
     app = make_app(found.store, found.database)
     parts(app).engine.dispose()
+    (tmp_path / "b.sqlite3").chmod(0o600)
     return found
 
 
@@ -45,7 +46,8 @@ def test_a_whole_installation_is_in_order_once_it_has_a_key(settings: Settings) 
     assert wrong(settings) == {}
     names = [found.name for found in findings(settings, read_fake)]
     assert names == [
-        "settings", "secret", "model", "database", "connections", "keys", "disk", "files", "address",
+        "settings", "secret", "private", "model", "database", "connections", "keys", "disk", "files",
+        "address",
     ]  # fmt: skip
 
 

@@ -17,8 +17,8 @@ from stock import ROWS, as_csv
 
 from models.tables.stocklist import Terms, value_stocklist
 from models.valuation.valuer import Valuer
-from service.api.values.services import today
 from service.client import ChangedError, Client, UnreachableError
+from service.context import today
 
 pytestmark = pytest.mark.usefixtures(waits.__name__)
 

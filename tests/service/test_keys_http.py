@@ -23,7 +23,7 @@ def make(admin: Caller, **asked: Any) -> dict[str, Any]:
     found = admin.post("/v1/keys", {"label": "the shop", "scopes": ["valuations"], **asked})
     assert found.status_code == 201, found.text
     assert found.headers["Location"] == f"/v1/keys/{found.json['id']}"
-    assert found.headers["Cache-Control"] == "no-store"
+    assert found.headers["Cache-Control"] == "no-store, no-transform"
     body: dict[str, Any] = found.json
     return body
 

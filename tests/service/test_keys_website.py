@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import re
+from pathlib import Path
 from typing import Any
 
 import pytest
 from apps import caller_of, keys_of
 from asking import DAL, Caller, assert_problem
+from described import operations
 from flask import Flask
 from websites import HERE, OPEN, OTHER, SITE, form_of
 
@@ -96,3 +99,19 @@ def test_it_carries_no_scope_whatever_the_table_says(own_app: Flask) -> None:
     with own_app.extensions["bookmatch"].engine.begin() as connection:
         connection.exec_driver_sql("UPDATE api_key SET scopes = 'admin valuations'")
     assert_problem(form.get("/v1/keys", **HERE), 403, "scope")
+
+
+def test_the_document_lists_the_addresses_that_a_website_key_can_ask(caller: Caller) -> None:
+    """The table names each operation, or that all below an address are open."""
+    page = (Path(__file__).parents[2] / "docs" / "http-api.md").read_text()
+    table = page.split("| address | gives |")[1].split("\n\n")[0]
+    listed = {tuple(row.split(" ")) for row in re.findall(r"^\| `(\w+ [^`]+)`", table, re.MULTILINE)}
+    below = re.findall(r"^\| `GET ([^`]+)` and all below it", table, re.MULTILINE)
+    found = operations(caller.get("/openapi.json").json)
+    asked = {(method.upper(), path): operation for path, method, operation in found}
+    open_to_forms = {
+        one for one, operation in asked.items() if {"website_key": []} in operation.get("security", ())
+    }
+    covered = {one for one in asked if one[0] == "GET" and one[1].startswith(tuple(f"{at}/" for at in below))}
+    assert below == ["/v1/catalogue"] and covered
+    assert open_to_forms == listed | covered

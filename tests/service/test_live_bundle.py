@@ -75,7 +75,7 @@ def test_a_bad_bundle_is_refused_and_the_old_one_keeps_serving(
     live.look()
     after = caller.value({})
     assert (after.json["value"], after.json["model_version"]) == (before.json["value"], first)
-    ready = caller.get("/readyz")
+    ready = caller_of(caller.app, "metrics").get("/readyz")
     assert ready.status_code == 200
     model = ready.json["checks"]["model"]
     assert (model["ok"], model["version"]) == (True, first) and model["refused"]
@@ -171,7 +171,7 @@ def test_a_watched_store_is_noticed_without_a_request(watched: LiveBundle, store
 
 
 def test_readiness_names_the_version_that_serves(own_app: Flask) -> None:
-    body = caller_of(own_app).get("/readyz").json
+    body = caller_of(own_app, "metrics").get("/readyz").json
     assert body["checks"]["disk"].pop("free") > 0
     assert body == {
         "status": "ready",

@@ -114,12 +114,12 @@ def test_the_vocabulary_has_every_field_with_what_a_form_needs(caller: Caller) -
         "family": "condition",
         "required": False,
         "terms": [
-            {"name": "0", "meaning": "none"},
-            {"name": "1", "meaning": "traces"},
-            {"name": "2", "meaning": "light"},
-            {"name": "3", "meaning": "moderate"},
-            {"name": "4", "meaning": "heavy"},
-            {"name": "5", "meaning": "worn through"},
+            {"name": "0", "value": 0, "meaning": "none"},
+            {"name": "1", "value": 1, "meaning": "traces"},
+            {"name": "2", "value": 2, "meaning": "light"},
+            {"name": "3", "value": 3, "meaning": "moderate"},
+            {"name": "4", "value": 4, "meaning": "heavy"},
+            {"name": "5", "value": 5, "meaning": "worn through"},
         ],
         "low": 0,
         "high": 5,
@@ -127,6 +127,12 @@ def test_the_vocabulary_has_every_field_with_what_a_form_needs(caller: Caller) -
         "loss_ordered": True,
     }
     assert [t["name"] for t in by_path["originality.nut"]["terms"]] == [
+        "original",
+        "period",
+        "modern",
+        "missing",
+    ]
+    assert [t["value"] for t in by_path["originality.nut"]["terms"]] == [
         "original",
         "period",
         "modern",

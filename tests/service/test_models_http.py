@@ -13,6 +13,7 @@ from asking import DAL, Caller, assert_problem, faults_of
 from described import validator
 from fakes import write_fake
 from flask import Flask
+from forged import forged
 from price_models import GOOD, WHY, another, damage, promote, roll_back, store_of
 
 from models.bundles.registry import CURRENT, Registry
@@ -247,3 +248,31 @@ def test_a_store_that_cannot_be_written(admin: Caller, monkeypatch: pytest.Monke
     body = assert_problem(promote(admin, second), 503, "model-store")
     assert str(store_of(admin)) not in json.dumps(body)
     assert value_of(admin) == before
+
+
+# ── bundles of strangers ─────────────────────────────────────────────────────
+
+
+def test_a_bundle_that_says_nothing_of_its_fit_is_listed_as_damaged(admin: Caller) -> None:
+    first = parts(admin.app).live.version
+    forgery = forged(
+        store_of(admin), another(admin), "manifest.json", lambda manifest: manifest.update(about=None)
+    )
+    listed = admin.get("/v1/price-models")
+    assert listed.status_code == 200
+    problems = {one["version"]: one["problem"] for one in listed.json["models"]}
+    assert problems[first] is None and "about" in problems[forgery]
+    assert "about" in admin.get(f"/v1/price-models/{forgery}").json["problem"]
+    for path in ("card", "card.html"):
+        assert_problem(admin.get(f"/v1/price-models/{forgery}/{path}"), 422, "model-refused")
+    assert_problem(promote(admin, forgery, force=True, who="Ann"), 422, "model-refused")
+
+
+@pytest.mark.parametrize("base", ["NaN", "Infinity", "5000", '"8"'])
+def test_a_bundle_whose_values_are_no_numbers_is_not_promoted(admin: Caller, base: str) -> None:
+    before = value_of(admin)
+    forgery = forged(
+        store_of(admin), another(admin), "fake.json", lambda state: state.update(base=json.loads(base))
+    )
+    assert_problem(promote(admin, forgery, force=True, who="Ann"), 422, "model-refused")
+    assert value_of(admin) == before and admin.get("/v1/price-models").json["current"] == before[0]

@@ -69,6 +69,7 @@ ASKED = [
     ("get", "/v1/keys/{key_id}", "/v1/keys/{key_id}", None),
     ("post", "/v1/keys/{key_id}/rotate", "/v1/keys/{key_id}/rotate", {"overlap_hours": 1}),
     ("post", "/v1/keys/{key_id}/revoke", "/v1/keys/{key_id}/revoke", None),
+    ("get", "/v1/audit", "/v1/audit?limit=1", None),
     ("get", "/v1/catalogue", "/v1/catalogue", None),
     ("get", "/v1/catalogue/makers", "/v1/catalogue/makers", None),
     ("get", "/v1/catalogue/makers/{maker}", "/v1/catalogue/makers/ostvik", None),

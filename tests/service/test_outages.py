@@ -63,7 +63,7 @@ def test_what_drivers_say_is_told_apart() -> None:
 
 
 def test_readiness_says_when_there_is_no_room(own_app: Flask, monkeypatch: pytest.MonkeyPatch) -> None:
-    caller = caller_of(own_app)
+    caller = caller_of(own_app, "metrics")
     disk = caller.get("/readyz").json["checks"]["disk"]
     assert disk["ok"] and disk["free"] > 2**20
     Usage = namedtuple("Usage", "total used free")

@@ -175,6 +175,17 @@ def test_a_valuation_made_after_the_sale_judges_nothing(appraiser: Caller) -> No
     found = study(appraiser)
     reason = "the sale was before the valuation, which may have known of it"
     assert found["judged"] == 1 and found["left_out"] == [{"reason": reason, "valuations": 1}]
+    left_out = "Valuations whose sale is recorded but cannot be judged: 1; left_out says why."
+    assert found["sentence"].startswith("1 sale is too few") and found["sentence"].endswith(left_out)
+
+
+def test_sales_that_cannot_be_judged_are_not_called_unrecorded(appraiser: Caller) -> None:
+    for _ in range(3):
+        sell(appraiser, value(appraiser, date(2025, 1, 3)), "2000", "2025-01-01")
+    found = study(appraiser)
+    assert found["judged"] == 0 and found["left_out"][0]["valuations"] == 3
+    left_out = "Valuations whose sale is recorded but cannot be judged: 3; left_out says why."
+    assert found["sentence"] == f"Nothing can be judged yet. {left_out}"
 
 
 def test_of_several_valuations_of_one_sale_the_last_judges(appraiser: Caller) -> None:

@@ -71,8 +71,8 @@ def test_a_caller_that_accepts_no_json(caller: Caller) -> None:
 
 def test_a_store_without_a_model(tmp_path: Path, new_database: NewDatabase) -> None:
     app = make_app(tmp_path / "nothing", new_database("sqlite"))
-    caller = caller_of(app, "valuations", "evidence")
-    needs_none = ("/valuations/", "/keys", "/price-models", "/evidence/")
+    caller = caller_of(app, "valuations", "evidence", "metrics")
+    needs_none = ("/valuations/", "/keys", "/price-models", "/evidence/", "/audit")
     for path, method in paths(app):
         listed = (path, method) == ("/v1/evidence", "GET")
         if path.startswith("/v1") and not listed and not any(part in path for part in needs_none):
@@ -88,7 +88,7 @@ def test_a_store_without_a_model(tmp_path: Path, new_database: NewDatabase) -> N
 
 
 def test_a_database_that_was_not_migrated(own_app: Flask) -> None:
-    caller = caller_of(own_app)
+    caller = caller_of(own_app, "metrics")
     with parts(own_app).engine.begin() as connection:
         connection.execute(text("UPDATE alembic_version SET version_num = 'older'"))
     body = assert_problem(caller.get("/readyz"), 503, "not-ready")
@@ -101,7 +101,7 @@ def test_a_database_that_is_gone(
 ) -> None:
     address = new_database("sqlite")
     app = make_app(store, address)
-    caller = caller_of(app)
+    caller = caller_of(app, "valuations", "metrics")
     assert caller.value({}).status_code == 201
     began = time.monotonic()
     parts(app).engine.dispose()
@@ -109,13 +109,14 @@ def test_a_database_that_is_gone(
     Path(address.removeprefix("sqlite:///")).mkdir()
     said = assert_problem(caller.value({}), 503, "no-database")
     assert said["detail"] == "Try again after Retry-After."  # and nothing of what the driver said
+    body = assert_problem(caller.get("/readyz"), 503, "not-ready")
+    assert body["checks"]["database"] == {"ok": False, "revision": None, "problem": "it does not answer"}
     # What keeps no record is answered, for a key that was known a while ago; not for ever.
     for seconds, status in ((6, 200), (595, 200), (601, 503)):
         monkeypatch.setattr("service.keys.callers.time.monotonic", lambda s=seconds: began + s)
         assert caller.post("/v1/intervals", DAL).status_code == status
     assert_problem(Caller(app, "bmk_000000000000_x").post("/v1/intervals", DAL), 503, "no-database")
-    body = assert_problem(caller.get("/readyz"), 503, "not-ready")
-    assert body["checks"]["database"] == {"ok": False, "revision": None, "problem": "it does not answer"}
+    assert "checks" not in assert_problem(caller.get("/readyz"), 503, "not-ready")  # nobody knows who asks
 
 
 def test_every_kind_of_problem_is_explained_where_its_type_points(caller: Caller) -> None:

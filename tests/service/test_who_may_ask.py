@@ -127,23 +127,9 @@ def test_every_operation_has_a_row_and_every_row_an_operation(found: Table) -> N
     assert set(SCOPES) == set(kinds.SCOPES)
 
 
-# What evidence keys may read only once that is merged; the strict mark below says when to take this out.
-PENDING = {name for name, who in operations().items() if {"evidence", "website"} <= who}
-
-
 @pytest.mark.parametrize("name", operations())
 def test_it_lets_in_those_whom_the_documents_name_and_nobody_else(found: Table, name: str) -> None:
-    left_out = {"evidence"} if name in PENDING else set()
-    said, wanted = (
-        {caller: word for caller, word in row.items() if caller not in left_out}
-        for row in (found[name], expected(operations()[name]))
-    )
-    assert said == wanted
-
-
-@pytest.mark.xfail(strict=True, reason="evidence keys do not read the vocabulary and the catalogue yet")
-def test_an_evidence_key_reads_the_words_and_names_that_evidence_needs(found: Table) -> None:
-    assert {found[name]["evidence"] for name in PENDING} == {YES}
+    assert found[name] == expected(operations()[name])
 
 
 def test_the_table_of_what_is_expected_tells_callers_apart() -> None:

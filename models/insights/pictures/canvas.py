@@ -7,6 +7,7 @@ from html import escape
 INK, SOFT, PAPER = "#1f2328", "#5b636b", "#ffffff"
 UP, DOWN, UNSURE, BASE = "#1c6e5a", "#b4532a", "#8a8f94", "#33414e"
 WIDTH = 760
+EDGE = 12  # what stays free between a text and the picture's edge
 _FONT = "system-ui, 'Segoe UI', 'DejaVu Sans', sans-serif"
 
 # Gains are solid, losses hatched and unknown fields dotted, so that nobody needs colours to tell them apart.
@@ -87,6 +88,10 @@ class Canvas:
         geometry = f'x="{number(x)}" y="{number(y)}" text-anchor="{anchor}" font-size="{number(size)}"'
         self._marks.append(f'<text {geometry} fill="{fill}"{weight}>{escape(words)}</text>')
 
+    def heading(self) -> None:
+        """Write the picture's title at its top, as much of it as there is room for."""
+        self.text(16, 26, cut(self._title, WIDTH - 16 - EDGE, 18.5), size=17, bold=True)  # bold is broader
+
     def svg(self) -> str:
         """Return the whole picture as SVG text."""
         id, height = escape(self.id, quote=True), number(self.height)
@@ -109,6 +114,20 @@ def ticks(low: float, high: float, about: int = 6) -> list[float]:
     return [k * step for k in range(first, math.floor(high / step + 1e-9) + 1)]
 
 
-def cut(words: str, most: int) -> str:
-    """Shorten words to at most `most` characters, ending in an ellipsis if some are left out."""
-    return words if len(words) <= most else words[: most - 1].rstrip() + "…"
+def breadth(words: str, size: float) -> float:
+    """Return about how broad these words are in the broadest font of `_FONT`, rather more than less."""
+    return size * sum(_BREADTHS.get(c, 0.64 if c < "A" or c.islower() else 0.79) for c in words)
+
+
+def cut(words: str, most: float, size: float = 13) -> str:
+    """Shorten words to at most this breadth, ending in an ellipsis if some are left out."""
+    kept = words
+    while breadth(kept, size) > most:
+        kept = kept.removesuffix("…")[:-1].rstrip() + "…"
+    return kept
+
+
+# Breadths in units of the font's size, of the letters that are much narrower or broader than most.
+_BREADTHS = (
+    dict.fromkeys("iljI'.,:; |", 0.34) | dict.fromkeys("frt()-/", 0.42) | dict.fromkeys("mwMW%@…—", 1.01)
+)

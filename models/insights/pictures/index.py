@@ -13,7 +13,7 @@ def index_picture(index: MarketIndex, name: str, id: str = "index") -> str:
     """Draw a market index as SVG. `name`: maker and model of the typical instrument."""
     title = f"The market for a typical {name}"
     canvas = Canvas(id, _HEIGHT, title, _description(index))
-    canvas.text(16, 26, title, size=17, bold=True)
+    canvas.heading()
     note = (
         f"{words_of('day', index.days[-1].isoformat())} = 100; hatched: {BAND:.0%} band of the change since"
     )

@@ -25,7 +25,7 @@ def span_picture(
     it = valuation.instrument
     title = f"What this {it.maker} {it.model} may bring"
     canvas = Canvas(id, height, title, _description(valuation, found, asking))
-    canvas.text(16, 26, title, size=17, bold=True)
+    canvas.heading()
     scale = _Scale(valuation, (*sales, *listed), asking)
     foot = height - 30
     for tick in ticks(scale.low, scale.high, 6):
@@ -105,7 +105,8 @@ def _rows(canvas: Canvas, sales: Sequence[Comparable], listed: Sequence[Comparab
         is_sale = c.kind == "sale"
         label = f"{'sold' if is_sale else 'asked' if c.kind == 'asking' else 'offered'} "
         label += words_of("day", c.day.isoformat()) + f", {c.channel}"
-        canvas.text(_LEFT - 12, y + 4, cut(label, 32), anchor="end", size=12, fill=INK if is_sale else SOFT)
+        shown, fill = cut(label, _LEFT - 24, 12), INK if is_sale else SOFT
+        canvas.text(_LEFT - 12, y + 4, shown, anchor="end", size=12, fill=fill)
         start, end = scale.x(c.grid.price), scale.x(c.grid.adjusted)
         canvas.line(start, y, end, y, SOFT, 1.5, "" if is_sale else "3 3")
         canvas.circle(start, y, 4, PAPER, INK if is_sale else SOFT)

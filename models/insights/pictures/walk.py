@@ -3,13 +3,13 @@
 from dataclasses import dataclass
 from decimal import Decimal
 
-from models.insights.pictures.canvas import BASE, INK, SOFT, UNSURE, UP, WIDTH, Canvas, cut, ticks
+from models.insights.pictures.canvas import BASE, EDGE, INK, SOFT, UNSURE, UP, WIDTH, Canvas, cut, ticks
 from models.insights.pictures.canvas import DOWN as LOSS
 from models.insights.sentences import head_of, money, words_of
 from models.valuation.factors import Factor
 from models.valuation.valuer import Valuation
 
-_ROW, _TOP, _LEFT, _RIGHT = 24.0, 62.0, 262.0, 96.0
+_ROW, _TOP, _LEFT, _RIGHT = 24.0, 62.0, 322.0, 96.0
 _MOST = 12  # Most factors that get a row each; the others share one.
 
 
@@ -27,7 +27,7 @@ def walk_picture(valuation: Valuation, id: str = "walk") -> str:
     it = valuation.instrument
     title = f"From a typical {it.maker} {it.model} to this one"
     canvas = Canvas(id, height, title, _description(valuation, rows))
-    canvas.text(16, 26, title, size=17, bold=True)
+    canvas.heading()
     _key(canvas)
     start, end = valuation.reference_value, valuation.value
     levels = [start]
@@ -90,7 +90,7 @@ def _total(canvas: Canvas, at: int, label: str, value: Decimal, scale: float, cu
     y = _TOP + _ROW * at
     canvas.text(_LEFT - 10, y + 15, label, anchor="end", bold=True)
     canvas.rect(_LEFT, y + 3, float(value) * scale, _ROW - 7, BASE)
-    canvas.text(WIDTH - 12, y + 15, money(value, currency), anchor="end", bold=True)
+    canvas.text(WIDTH - EDGE, y + 15, money(value, currency), anchor="end", bold=True)
 
 
 def _step(
@@ -103,9 +103,9 @@ def _step(
     if row.unknown:
         fill, stroke = canvas.fill("unsure"), UNSURE
     canvas.line(_LEFT + float(before) * scale, y - 4, _LEFT + float(before) * scale, y + 4, SOFT)
-    canvas.text(_LEFT - 10, y + 15, cut(row.label, 38), anchor="end")
+    canvas.text(_LEFT - 10, y + 15, cut(row.label, _LEFT - 10 - EDGE), anchor="end")
     canvas.rect(x, y + 4, width, _ROW - 9, fill, stroke)
-    canvas.text(WIDTH - 12, y + 15, money(row.amount, currency, signed=True), anchor="end", fill=INK)
+    canvas.text(WIDTH - EDGE, y + 15, money(row.amount, currency, signed=True), anchor="end", fill=INK)
 
 
 def _description(valuation: Valuation, rows: list[_Row]) -> str:

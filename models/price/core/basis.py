@@ -13,6 +13,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from models.price.core.checks import check_ascending, check_numbers
+
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Table = Mapping[str, NDArray[Any]]  # Column → float64 with NaN for unknown, or text with "" for unknown.
@@ -179,11 +181,18 @@ def _signed(loadings: Floats) -> Floats:
 
 
 def read_basis(state: Mapping[str, Any]) -> Basis:
-    """Read a basis that `Basis.state` returned. Raises KeyError for a kind that does not exist."""
+    """Read a basis that `Basis.state` returned.
+
+    Raises KeyError for a kind that does not exist, and BundleDamagedError for knots that do not ascend or
+    loadings of another shape.
+    """
     kinds: Sequence[type[Basis]] = (Levels, Linear, Unknown, Ramps, Smooth)
     own: dict[str, Any] = {n: tuple(x) if isinstance(x, list) else x for n, x in state.items()}
     if "loadings" in own:
         own["loadings"] = np.array(own["loadings"], dtype=np.float64)
+        check_numbers("loadings", own["loadings"], len(own["knots"]), None)
+    if "knots" in own:
+        check_ascending("knots", own["knots"], least=2)
     return {kind.__name__.lower(): kind for kind in kinds}[own.pop("kind")](**own)
 
 

@@ -11,9 +11,11 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from models.errors import BundleDamagedError
 from models.price.core.backbone import Backbone, read_block
+from models.price.core.checks import check_ascending, check_numbers, read_json
 from models.price.core.missing_losses import MissingLossModel, read_missing_losses
 from models.price.core.pairs import PairTables
 from models.price.core.posterior import Posterior
@@ -116,12 +118,14 @@ def read_core(files: Mapping[str, bytes]) -> Core:
     """Read a core that `to_files` wrote.
 
     Raises KeyError if a file is missing, ForestError if the text of the trees is damaged, and
-    BundleDamagedError if the trees can rise with a loss or a share is not from 0 to 1.
+    BundleDamagedError if the trees can rise with a loss, a share is not from 0 to 1, an array does not have
+    the shape that the blocks need, or a number is not finite.
     """
-    state = json.loads(files["core.json"])
+    state = read_json(files["core.json"])
     with np.load(io.BytesIO(files["core.npz"]), allow_pickle=False) as npz:
         arrays = {name: npz[name] for name in npz.files}
     blocks = tuple(read_block(b) for b in state["blocks"])
+    _check_arrays(arrays, sum(block.size for block in blocks))
     cap = float("inf") if state["cap"] is None else float(state["cap"])
     return Core(
         backbone=Backbone(blocks, arrays["theta"], state["intercept"], cap),
@@ -130,6 +134,15 @@ def read_core(files: Mapping[str, bytes]) -> Core:
         spread=read_spread(state["spread"], arrays["shape"]),
         missing_losses=read_missing_losses(state["missing_losses"]) if state["missing_losses"] else None,
     )
+
+
+def _check_arrays(arrays: Mapping[str, NDArray[Any]], size: int) -> None:
+    """Check the arrays of a core whose blocks have `size` columns; the intercept is one more."""
+    check_numbers("theta", arrays["theta"], size)
+    check_numbers("sd", arrays["sd"], size + 1)
+    check_numbers("directions", arrays["directions"], size + 1, None)
+    check_numbers("shape", arrays["shape"], None)
+    check_ascending("the residuals of shape", arrays["shape"].tolist(), equal=True)
 
 
 def _read_trees(state: Mapping[str, Any], files: Mapping[str, bytes]) -> Trees:

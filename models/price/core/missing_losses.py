@@ -14,6 +14,7 @@ import numpy as np
 
 from models.price.core.backbone import row_sums
 from models.price.core.basis import Floats, Table
+from models.price.core.checks import check_numbers
 
 
 @dataclass(frozen=True)
@@ -54,5 +55,9 @@ class MissingLossModel:
 
 def read_missing_losses(state: Mapping[str, Any]) -> MissingLossModel:
     """Read a model that `MissingLossModel.state` returned."""
-    arrays = (np.array(state[name], np.float64) for name in ("losses", "mean", "weights"))
-    return MissingLossModel(tuple(state["columns"]), *arrays)
+    columns, k = tuple(state["columns"]), len(state["columns"])
+    losses, mean, weights = (np.array(state[name], np.float64) for name in ("losses", "mean", "weights"))
+    check_numbers("losses", losses, k, None)
+    check_numbers("mean", mean, k)
+    check_numbers("weights", weights, k, k)
+    return MissingLossModel(columns, losses, mean, weights)

@@ -14,6 +14,7 @@ from models.domain.vocabulary import DEFAULT_CHANNEL, DEFAULT_LEVELS
 from models.errors import BundleDamagedError
 from models.practice.reliance import EVIDENCE_ALONE, Reliance, read_reliance
 from models.price.core.basis import Floats
+from models.price.core.checks import read_json
 from models.price.core.core import Core, read_core
 from models.price.evaluator.encoding import Row
 from models.price.evaluator.evaluator import Evaluator, PredictionIntervals
@@ -134,7 +135,7 @@ def read_model(files: Mapping[str, bytes], catalogue: Catalogue) -> GuitarModel:
 
     Raises BundleDamagedError if its feature columns are not this version's, and as `read_core`.
     """
-    state = json.loads(files["model.json"])
+    state = read_json(files["model.json"])
     if state["features"] != feature_hash():
         raise BundleDamagedError(
             "this bundle was fitted on other feature columns than this version makes; fit again"

@@ -30,7 +30,7 @@ _MODEL = "/makers/<name:maker>/models/<name:model>"
 
 
 @blp.route("")
-@blp.authorize("valuations", forms=True)
+@blp.authorize("valuations", "evidence", forms=True)
 @blp.response(200, CatalogueSchema(), "Every maker with every model.")
 def show_catalogue() -> Response:
     """Show the whole catalogue: makers, models, editions, finishes and watchpoints.
@@ -42,7 +42,7 @@ def show_catalogue() -> Response:
 
 
 @blp.route("/makers")
-@blp.authorize("valuations", forms=True)
+@blp.authorize("valuations", "evidence", forms=True)
 @blp.response(200, MakersSchema(), "The makers.")
 def list_makers() -> Response:
     """List the makers, with the names of their models.
@@ -53,7 +53,7 @@ def list_makers() -> Response:
 
 
 @blp.route("/makers/<name:maker>")
-@blp.authorize("valuations", forms=True)
+@blp.authorize("valuations", "evidence", forms=True)
 @blp.response(200, MakerSchema(), "The maker.", problems=(404,))
 def show_maker(maker: str) -> Response:
     """Show one maker, with the names of its models.
@@ -64,7 +64,7 @@ def show_maker(maker: str) -> Response:
 
 
 @blp.route("/makers/<name:maker>/models")
-@blp.authorize("valuations", forms=True)
+@blp.authorize("valuations", "evidence", forms=True)
 @blp.response(200, ModelsSchema(), "The models.", problems=(404,))
 def list_models(maker: str) -> Response:
     """List the models of one maker, with everything known about them.
@@ -76,7 +76,7 @@ def list_models(maker: str) -> Response:
 
 
 @blp.route(_MODEL)
-@blp.authorize("valuations", forms=True)
+@blp.authorize("valuations", "evidence", forms=True)
 @blp.response(200, ModelSchema(), "The model.", problems=(404,))
 def show_model(maker: str, model: str) -> Response:
     """Show one model, with everything known about it.
@@ -87,7 +87,7 @@ def show_model(maker: str, model: str) -> Response:
 
 
 @blp.route(f"{_MODEL}/editions")
-@blp.authorize("valuations", forms=True)
+@blp.authorize("valuations", "evidence", forms=True)
 @blp.response(200, EditionsSchema(), "The editions.", problems=(404,))
 def list_editions(maker: str, model: str) -> Response:
     """List the limited and commemorative editions of one model.
@@ -99,7 +99,7 @@ def list_editions(maker: str, model: str) -> Response:
 
 
 @blp.route(f"{_MODEL}/finishes")
-@blp.authorize("valuations", forms=True)
+@blp.authorize("valuations", "evidence", forms=True)
 @blp.response(200, FinishesSchema(), "The finishes.", problems=(404,))
 def list_finishes(maker: str, model: str) -> Response:
     """List the finishes that one model was offered in.
@@ -111,7 +111,7 @@ def list_finishes(maker: str, model: str) -> Response:
 
 
 @blp.route(f"{_MODEL}/watchpoints")
-@blp.authorize("valuations", forms=True)
+@blp.authorize("valuations", "evidence", forms=True)
 @blp.response(200, WatchpointsSchema(), "The watchpoints.", problems=(404,))
 def list_watchpoints(maker: str, model: str) -> Response:
     """List what a careful buyer checks on one model.

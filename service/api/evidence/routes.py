@@ -22,9 +22,10 @@ from service.api.evidence.schemas import (
 )
 from service.faults import IntakeReportSchema
 from service.http.blueprint import Blueprint, idempotent, unless_changed
+from service.http.hooks.conditional import MADE, SHOWN
 from service.http.pagination import LINK
 from service.http.queries import Query
-from service.http.responses import CSV, NDJSON, json_response, raw_response
+from service.http.responses import CSV, NDJSON, json_response, raw_response, shown_at
 
 blp = Blueprint(
     "evidence",
@@ -80,7 +81,7 @@ _FILES = {
 @blp.authorize("evidence")
 @blp.query(_STRICT)
 @blp.row_arguments(_FILES, limit="evidence_limit", or_one=_NEW)
-@blp.response(201, EvidenceRecordSchema(), "The new record.", headers={"Location": "the path of it"})
+@blp.response(201, EvidenceRecordSchema(), "The new record.", headers=MADE)
 @blp.response(200, IntakeReportSchema(), "For a file: how many rows were kept, and why others were not.")
 @idempotent
 def record_evidence(form: str, given: Evidence | IO[bytes], strict: bool | None) -> Response:
@@ -125,7 +126,7 @@ def show_evidence(evidence_id: str) -> Response:
 @blp.authorize("evidence")
 @blp.arguments(_CORRECTED)
 @blp.query(_REASON)
-@blp.response(200, EvidenceRecordSchema(), "The record as it is now.", problems=(404, 507))
+@blp.response(200, EvidenceRecordSchema(), "The record as it is now.", problems=(404, 507), headers=SHOWN)
 @unless_changed
 def correct_evidence(found: Evidence, evidence_id: str, reason: str | None) -> Response:
     """Correct a record: send it whole, as it should be.
@@ -133,7 +134,9 @@ def correct_evidence(found: Evidence, evidence_id: str, reason: str | None) -> R
     The version before stays in the record's history. Correcting a withdrawn record brings it back into use.
     If no record has this id, the answer is 404 and nothing is recorded.
     """
-    return raw_response(services.correct(evidence_id, found, reason))
+    return raw_response(
+        services.correct(evidence_id, found, reason), headers=shown_at(services.path_of(evidence_id))
+    )
 
 
 @blp.route("/<record:evidence_id>", methods=["DELETE"])

@@ -26,6 +26,11 @@ from service.http.schemas import moment
 PATH = "/v1/evidence"
 
 
+def path_of(record_id: str) -> str:
+    """Return the path of a record."""
+    return f"{PATH}/{quote(record_id)}"
+
+
 def mark(reason: str | None = None) -> Mark:
     """Return the mark of a change that is made now by this request's caller."""
     return Mark(g.caller.key_id, datetime.now(UTC), reason)
@@ -38,7 +43,7 @@ def record(e: Evidence) -> StoredResponse:
         records.take_turn(connection)
         if not records.add(connection, [Prepared.of(e)], mark()):
             raise DuplicateError(f"A record with the id {e.id[:80]!r} stands already.")
-        return StoredResponse(201, f"{PATH}/{quote(e.id)}", _answer(records.find(connection, e.id)))
+        return StoredResponse(201, path_of(e.id), _answer(records.find(connection, e.id)))
 
     return run_once(change, claim_of_request())
 

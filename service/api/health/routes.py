@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from flask import Response
+from flask import Response, g
 
 from service.api.health.schemas import AliveSchema, ReadySchema
 from service.api.health.services import checks
@@ -27,16 +27,28 @@ def show_health() -> Response:
 
 
 @blp.route("/readyz")
-@blp.response(200, ReadySchema(), "The service can value instruments and keep the answers.", problems=(503,))
+@blp.response(
+    200, ReadySchema(), "The service can value instruments and keep the answers.", problems=(429, 503)
+)
 def show_readiness() -> Response:
     """Say whether the service can value instruments and keep the answers.
 
     It can if a price model is loaded, the database answers and is migrated, and the disk has room for
-    records. Otherwise the answer is 503 and names what is wrong. It also says if a newer price model was
-    refused while the old one goes on serving.
+    records. Otherwise the answer is 503. With a key that has the scope metrics or admin, each check is shown,
+    and also if a newer price model was refused while the old one goes on serving. Without a key, these
+    requests count towards no limit.
     """
     found = checks()
-    if all(check["ok"] for check in found.values()):
-        return json_response({"status": "ready", "checks": found})
-    wrong = " and ".join(name for name, check in found.items() if not check["ok"])
-    return problem(NOT_READY, f"Not in order: {wrong}; see checks.", {"checks": found})
+    details = {"checks": found} if _may_see_details() else {}
+    wrong = [name for name, check in found.items() if not check["ok"]]
+    if not wrong:
+        return json_response({"status": "ready", **details})
+    if details:
+        return problem(NOT_READY, f"Not in order: {' and '.join(wrong)}; see checks.", details)
+    return problem(NOT_READY, "A key with the scope metrics or admin is told what is wrong.")
+
+
+def _may_see_details() -> bool:
+    # Versions, free bytes and faults are for the operator: they would tell a stranger where to begin.
+    caller = g.caller
+    return caller is not None and not caller.scopes.isdisjoint(("metrics", "admin"))

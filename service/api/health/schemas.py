@@ -52,7 +52,12 @@ class ReadySchema(Schema):
     """The service can value instruments and keep the answers."""
 
     status = fields.String(**described("ready"))
-    checks = fields.Nested(ChecksSchema, **described("each thing that must be in order"))
+    checks = fields.Nested(
+        ChecksSchema,
+        metadata={
+            "description": "each thing that must be in order; for keys with scope metrics or admin only"
+        },
+    )
 
 
 dump_checks = dumper(ChecksSchema)

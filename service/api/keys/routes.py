@@ -17,7 +17,8 @@ from service.api.keys.schemas import (
 )
 from service.context import context
 from service.http.blueprint import Blueprint, idempotent
-from service.http.responses import json_response
+from service.http.hooks.conditional import SHOWN
+from service.http.responses import UNSTORED, json_response, shown_at
 from service.keys.kinds import NewKey
 
 blp = Blueprint(
@@ -28,7 +29,8 @@ blp = Blueprint(
     "shown once, when it is made.",
 )
 _REQUEST, _ROTATION = KeyRequestSchema(unknown=RAISE), RotationSchema(unknown=RAISE)
-_UNSTORED = {"Cache-Control": "no-store"}
+# A secret is neither kept by a cache nor compressed (`service.http.hooks.answer_compression`).
+_SECRET = {"Cache-Control": "no-store, no-transform"}
 
 
 @blp.route("")
@@ -39,7 +41,7 @@ def list_keys() -> Response:
 
     Revoked keys are listed too. No secret is shown.
     """
-    return json_response({"keys": [dump_key(entry) for entry in context().keys.entries()]})
+    return json_response({"keys": [dump_key(entry) for entry in context().keys.entries()]}, headers=UNSTORED)
 
 
 @blp.route("", methods=["POST"])
@@ -54,7 +56,7 @@ def create_key(asked: NewKey) -> Response:
     no second key: the answer is 409 and names the key that was made.
     """
     made = services.make(asked)
-    return json_response(dump_made_key(made), 201, {**_UNSTORED, "Location": f"/v1/keys/{made.id}"})
+    return json_response(dump_made_key(made), 201, {**_SECRET, "Location": f"/v1/keys/{made.id}"})
 
 
 @blp.route("/<string:key_id>")
@@ -65,7 +67,7 @@ def show_key(key_id: str) -> Response:
 
     It says what the key may do, when it was made and last used, and whether it was revoked.
     """
-    return json_response(dump_key(context().keys.entry(key_id)))
+    return json_response(dump_key(context().keys.entry(key_id)), headers=UNSTORED)
 
 
 @blp.route("/<string:key_id>/rotate", methods=["POST"])
@@ -79,16 +81,17 @@ def rotate_key(hours: float, key_id: str) -> Response:
     The secrets before stay valid for the hours that you ask for, so programs can change over without an
     interruption. The key keeps its id, scopes, origins and limits, and everything it made.
     """
-    return json_response(dump_made_key(services.rotate(key_id, hours)), 201, _UNSTORED)
+    return json_response(dump_made_key(services.rotate(key_id, hours)), 201, _SECRET)
 
 
 @blp.route("/<string:key_id>/revoke", methods=["POST"])
 @blp.authorize("admin")
-@blp.response(200, KeySchema(), "The key, revoked.", problems=(404, 507))
+@blp.response(200, KeySchema(), "The key, revoked.", problems=(404, 507), headers=SHOWN)
 def revoke_key(key_id: str) -> Response:
     """End a key and all its secrets for good.
 
     Other workers may accept it for a few seconds more. What it made stays. Revoking a key again changes
     nothing.
     """
-    return json_response(dump_key(services.revoke(key_id)))
+    shown = {**UNSTORED, **shown_at(f"/v1/keys/{key_id}")}
+    return json_response(dump_key(services.revoke(key_id)), headers=shown)

@@ -37,7 +37,7 @@ def rotate(key_id: str, overlap_hours: float) -> MadeKey:
     """Give a key a new secret. Raises UnknownRecordError, KeyRevokedError, or ShownOnceError as in `make`."""
 
     def add(connection: Connection) -> tuple[str, str]:
-        return key_id, context().keys.add_secret(connection, key_id, overlap_hours)
+        return key_id, context().keys.add_secret(connection, key_id, overlap_hours, g.caller.key_id)
 
     return _made_once(add)
 
@@ -45,7 +45,7 @@ def rotate(key_id: str, overlap_hours: float) -> MadeKey:
 def revoke(key_id: str) -> KeyEntry:
     """Revoke a key. Raises UnknownRecordError."""
     with _changing():
-        context().keys.revoke(key_id)
+        context().keys.revoke(key_id, g.caller.key_id)
     return context().keys.entry(key_id)
 
 

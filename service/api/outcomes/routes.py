@@ -9,8 +9,9 @@ from marshmallow import RAISE
 
 from service.api.outcomes import services
 from service.api.outcomes.schemas import OutcomeEvidenceSchema, OutcomeRequestSchema, ValuationOutcomeSchema
-from service.http.blueprint import Blueprint
-from service.http.responses import json_response
+from service.http.blueprint import Blueprint, unless_changed
+from service.http.hooks.conditional import SHOWN
+from service.http.responses import json_response, shown_at
 
 blp = Blueprint(
     "outcomes",
@@ -25,8 +26,9 @@ _REQUEST, _EVIDENCE = OutcomeRequestSchema(unknown=RAISE), OutcomeEvidenceSchema
 @blp.route("", methods=["PUT"])
 @blp.authorize("evidence")
 @blp.arguments(_REQUEST)
-@blp.response(200, ValuationOutcomeSchema(), "The outcome, corrected.", problems=(404, 409))
-@blp.response(201, ValuationOutcomeSchema(), "The outcome, recorded.")
+@blp.response(200, ValuationOutcomeSchema(), "The outcome, corrected.", problems=(404, 409), headers=SHOWN)
+@blp.response(201, ValuationOutcomeSchema(), "The outcome, recorded.", headers=SHOWN)
+@unless_changed
 def record_outcome(sold: dict[str, Any], valuation_id: str) -> Response:
     """Record what the instrument was sold for, or correct that.
 
@@ -39,8 +41,9 @@ def record_outcome(sold: dict[str, Any], valuation_id: str) -> Response:
 @blp.route("/evidence", methods=["PUT"])
 @blp.authorize("evidence")
 @blp.arguments(_EVIDENCE)
-@blp.response(200, ValuationOutcomeSchema(), "The outcome, corrected.", problems=(404,))
-@blp.response(201, ValuationOutcomeSchema(), "The outcome, recorded.")
+@blp.response(200, ValuationOutcomeSchema(), "The outcome, corrected.", problems=(404,), headers=SHOWN)
+@blp.response(201, ValuationOutcomeSchema(), "The outcome, recorded.", headers=SHOWN)
+@unless_changed
 def name_outcome(sold: dict[str, str], valuation_id: str) -> Response:
     """Name the record of evidence that holds the sale already.
 
@@ -50,7 +53,7 @@ def name_outcome(sold: dict[str, str], valuation_id: str) -> Response:
 
 
 def _answer(found: services.Recorded) -> Response:
-    return json_response(found.answer, 201 if found.new else 200)
+    return json_response(found.answer, 201 if found.new else 200, shown_at(found.path))
 
 
 @blp.route("")
@@ -67,6 +70,7 @@ def show_outcome(valuation_id: str) -> Response:
 @blp.route("", methods=["DELETE"])
 @blp.authorize("evidence")
 @blp.response(200, ValuationOutcomeSchema(), "The outcome that was removed.", problems=(404,))
+@unless_changed
 def remove_outcome(valuation_id: str) -> Response:
     """Remove the outcome of a valuation.
 

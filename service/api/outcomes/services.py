@@ -29,6 +29,7 @@ from service.context import context
 from service.db.engine import reading, writing
 from service.errors import DuplicateError, FaultyRequestError, UnknownRecordError
 from service.faults import with_pointers
+from service.http.hooks.conditional import check_unchanged
 
 SOURCE = "outcome of a valuation"
 _RELINKED = "the sale is another record"
@@ -44,9 +45,10 @@ class ValuationOutcome(NamedTuple):
 
 
 class Recorded(NamedTuple):
-    """The answer with an outcome, and whether the outcome is the valuation's first."""
+    """The answer with an outcome, its path, and whether the outcome is the valuation's first."""
 
     answer: Answer
+    path: str
     new: bool
 
 
@@ -95,9 +97,11 @@ def _change(valued: Answer, make: Callable[[Connection, records.Row | None, Mark
     with writing(context().engine) as connection:
         evidence.take_turn(connection)
         before = records.find(connection, valuation_id, to_change=True)
+        check_unchanged(None if before is None else orjson.dumps(_answer(connection, valued, before)))
         now = mark()
         records.link(connection, valuation_id, make(connection, before, now), before, now)
-        return Recorded(_answer(connection, valued, _found(connection, valuation_id)), before is None)
+        answer = _answer(connection, valued, _found(connection, valuation_id))
+        return Recorded(answer, f"/v1/valuations/{valuation_id}/outcome", before is None)
 
 
 def remove(valuation_id: str) -> Answer:
@@ -107,7 +111,8 @@ def remove(valuation_id: str) -> Answer:
     """
     with writing(context().engine) as connection:
         valued = _valuation(connection, valuation_id)
-        _found(connection, valuation_id, to_change=True)
+        standing = _found(connection, valuation_id, to_change=True)
+        check_unchanged(orjson.dumps(_answer(connection, valued, standing)))
         _drop(connection, valuation_id, mark("the outcome was removed"))
         answer = _answer(connection, valued, _found(connection, valuation_id))
         records.unlink(connection, valuation_id)

@@ -78,7 +78,7 @@ def _worked_out(first: date | None, last: date | None) -> dict[str, Any]:
             left_out=left_out,
             first=min(days, default=None),
             last=max(days, default=None),
-            **_study(cases),
+            **_study(cases, left_out.total()),
             accepted=[(name, *limits) for name, limits in ACCEPTED.items()],
             cautions=CAUTIONS,
         )
@@ -119,9 +119,9 @@ def _case(one: Sold, rates: Rates) -> _Case:
     )
 
 
-def _study(cases: list[_Case]) -> dict[str, Any]:
+def _study(cases: list[_Case], left_out: int) -> dict[str, Any]:
     if len(cases) < LEAST:
-        return {"sentence": _too_few(len(cases)), "overall": _none(len(cases)), "groups": []}
+        return {"sentence": _too_few(len(cases), left_out), "overall": _none(len(cases)), "groups": []}
     judged = _judged(cases)
     overall = _figures(judged, np.ones(len(cases), bool), _DRAWS)
     groups = groupings(judged.sales, np.exp(judged.center), judged.weights)
@@ -173,11 +173,15 @@ def _none(sales: int) -> SimpleNamespace:
     return SimpleNamespace(sales=sales, **dict.fromkeys(STATISTICS), ranges=[])
 
 
-def _too_few(sales: int) -> str:
+def _too_few(sales: int, left_out: int) -> str:
+    beside = f"Valuations whose sale is recorded but cannot be judged: {left_out}; left_out says why."
+    if not sales and left_out:
+        return f"Nothing can be judged yet. {beside}"
     if not sales:
         return "No sale of a valued instrument is recorded for this period, so nothing can be judged yet."
     count = "1 sale is" if sales == 1 else f"{sales} sales are"
-    return f"{count} too few to judge by: figures are given from {LEAST} sales on."
+    few = f"{count} too few to judge by: figures are given from {LEAST} sales on."
+    return f"{few} {beside}" if left_out else few
 
 
 def _sentence(overall: SimpleNamespace) -> str:

@@ -10,14 +10,17 @@ import structlog
 from flask import g
 
 from models.bundles.bundle import Bundle
-from models.bundles.registry import Change, Current, objections
+from models.bundles.registry import Change, objections
 from models.errors import BundleChangedError, Fault, InputError
 from service.api.price_models.store import current, registry, translate_store_errors
 from service.context import context
+from service.db import audit
+from service.db.engine import writing
 from service.errors import GateError, ModelChangedError
 from service.texts import text_faults
 
 LONGEST = 500  # largest number of characters in `who` and in `why`
+_RECORDED = {"promote": "model_promoted", "rollback": "model_rolled_back"}
 _log = structlog.get_logger()
 
 
@@ -47,7 +50,9 @@ def promote(version: str, reason: Reason) -> Changed:
         ready = context().live.read(version)
     if version == current():
         context().live.change(ready)
-        return Changed(registry().history()[-1], False)
+        made = [change for change in registry().history() if change.version == version]
+        if made:
+            return Changed(made[-1], False)
     objected = _against(ready)
     if objected and not reason.force:
         raise GateError(f"The price model {version} did not pass: {'; '.join(objected)}.")
@@ -71,11 +76,14 @@ def roll_back(version: str, reason: Reason) -> Changed:
         raise ModelChangedError(f"The current model is {current() or 'none'}, not {version[:60]}.") from None
 
 
-def _change(change: Callable[[], Current], ready: Bundle | None = None) -> Changed:
-    with translate_store_errors():
-        current = change()
-    made = registry().history()[-1]
-    _log.info("model changed", action=made.action, model_version=current.version, before=made.before)
+def _change(change: Callable[[], Change], ready: Bundle | None = None) -> Changed:
+    """Make the change and record it; one that the database cannot record is not made."""
+    with writing(context().engine) as connection:
+        with translate_store_errors():
+            made = change()
+        detail = f"in place of {made.before or 'none'}, by {made.who}: {made.why}"
+        audit.record(connection, g.caller.key_id, _RECORDED[made.action], made.version, detail)
+    _log.info("model changed", action=made.action, model_version=made.version, before=made.before)
     context().live.change(ready)
     return Changed(made, True)
 

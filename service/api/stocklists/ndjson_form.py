@@ -13,7 +13,7 @@ import orjson
 from models.costs import LONGEST_SHOWN, MOST_FAULTS
 from models.domain.cells import read_id
 from models.domain.instrument import Described, read_nested
-from models.domain.names import nearest
+from models.domain.names import ALIKE, nearest
 from models.domain.vocabulary import MAX_TEXT
 from models.errors import BookmatchError, Fault, InputError
 from models.tables.stocklist import FAMILIES, Asked, Own, Terms, level_name, read_asked
@@ -81,7 +81,7 @@ class NdjsonForm(RowForm[Line]):
         if given is None:
             raise InputError([Fault("instrument", None, "is required", "an object", "say what to value")])
         try:
-            return self._valuer.catalogue.spelled(read_nested(given))
+            return self._valuer.catalogue.read(read_nested, given)
         except InputError as error:
             # A row has members beside the instrument, so these faults must point inside its `instrument`.
             raise InputError([_inside(fault) for fault in error.faults]) from None
@@ -136,7 +136,7 @@ def _text(data: Mapping[str, Any], member: str, faults: list[Fault]) -> str | No
 
 
 def _unknown(name: str, value: object) -> Fault:
-    near = partial(nearest, name, MEMBERS)
+    near = partial(nearest, name, MEMBERS, 1, ALIKE)
     return Fault(name, value, "is not a member of a row", ", ".join(MEMBERS), "leave it out", near)
 
 

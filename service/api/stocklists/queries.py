@@ -11,7 +11,7 @@ from models.errors import Fault, InputError
 from models.tables.stocklist import Terms
 from models.valuation.levels import check_levels
 from service.api.values.requests import ChannelField, CurrencyField, DayField
-from service.api.values.services import today
+from service.context import today
 from service.http.queries import Query, checked
 from service.http.schemas import CURRENCY, DAY, LEVELS
 

@@ -16,9 +16,9 @@ from service.api.values.schemas import AttributionsSchema, IntervalsSchema, dump
 from service.context import context
 from service.db.engine import reading
 from service.http.blueprint import Blueprint, idempotent
-from service.http.hooks.conditional import NEVER_CHANGES
+from service.http.hooks.conditional import MADE, NEVER_CHANGES
 from service.http.queries import Query
-from service.http.responses import json_response, raw_response
+from service.http.responses import json_response, raw_response, shown_at
 
 blp = Blueprint(
     "valuations",
@@ -46,9 +46,7 @@ _INCLUDE = Query(
 @blp.authorize("valuations", forms=True)
 @blp.arguments(_REQUEST)
 @blp.query(_INCLUDE)
-@blp.response(
-    201, FullValuationSchema(), "The valuation, which is now kept.", headers={"Location": "the path of it"}
-)
+@blp.response(201, FullValuationSchema(), "The valuation, which is now kept.", headers=MADE)
 @idempotent
 def create_valuation(wanted: services.ValuationRequest, include: Sequence[str] | None) -> Response:
     """Value an instrument and keep the answer.
@@ -61,7 +59,7 @@ def create_valuation(wanted: services.ValuationRequest, include: Sequence[str] |
     """
     check_parts(include or (), g.caller)
     kept = make_and_keep(wanted, include or ())
-    return raw_response(kept.answer, 201, {"Location": f"/v1/valuations/{kept.id}"})
+    return raw_response(kept.answer, 201, shown_at(f"/v1/valuations/{kept.id}", new=True))
 
 
 @blp.route("/valuations/<string:valuation_id>")

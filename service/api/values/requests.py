@@ -17,9 +17,9 @@ from models.domain.vocabulary import CHANNEL_NAMES, DEFAULT_CHANNEL, DEFAULT_LEV
 from models.errors import Fault, InputError
 from models.tables.stocklist import LAST_DAY
 from models.valuation.levels import check_levels
-from service.api.values.services import ValuationRequest, today
+from service.api.values.services import ValuationRequest
 from service.api.vocabulary.instrument import InstrumentField
-from service.context import bundle
+from service.context import bundle, today
 from service.faults import with_pointers
 from service.http.schemas import CURRENCY, DAY, LEVELS
 
@@ -69,12 +69,14 @@ class CurrencyField(OwnField):
     """A currency that the bundle has rates for."""
 
     def read(self, value: Any, faults: list[Fault]) -> str:
-        known = bundle().valuer.rates.currencies
-        code = _text("currency", value, ", ".join(known)).upper()
-        if code not in known:
-            hint, near = "choose one of those allowed", partial(nearest, code, known)
+        rates = bundle().valuer.rates
+        quoted = rates.quoted_on(today())
+        allowed = ", ".join(quoted)
+        code = _text("currency", value, allowed).upper()
+        if code not in rates.currencies:
+            hint, near = "choose one of those allowed", partial(nearest, code, quoted)
             faults.append(
-                Fault("currency", value, "has no exchange rate here", ", ".join(known), hint, near, hinted=0)
+                Fault("currency", value, "has no exchange rate here", allowed, hint, near, hinted=0)
             )
         return code
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import UTC, date, datetime
 
 from models.domain.instrument import Subject
 from models.valuation.valuer import Valuation, ValueEstimate
@@ -18,11 +17,6 @@ class ValuationRequest:
     subject: Subject
     currency: str
     levels: Sequence[float]
-
-
-def today() -> date:
-    """Return the present day in UTC."""
-    return datetime.now(UTC).date()
 
 
 def value(wanted: ValuationRequest) -> Valuation:

@@ -13,7 +13,6 @@ from models.errors import InputError
 from service.api.vocabulary.fields import EMPTY
 from service.context import bundle
 from service.dumping import Converted
-from service.errors import Located
 from service.faults import with_pointers
 from service.texts import NOT_BLANK
 
@@ -73,12 +72,10 @@ class InstrumentField(fields.Nested):
     def _deserialize(
         self, value: Any, attr: str | None, data: Mapping[str, Any] | None, partial: Any = None, **kwargs: Any
     ) -> Described:
-        catalogue = bundle().valuer.catalogue
         try:
-            return catalogue.spelled(read_nested(value))
+            return bundle().valuer.catalogue.read(read_nested, value)
         except InputError as error:
-            faults = with_pointers(error.faults, attr or "")
-        raise ValidationError([*faults, *_name_faults(value, attr or "", faults)])
+            raise ValidationError(list(with_pointers(error.faults, attr or ""))) from None
 
 
 class InstrumentAnswer(Converted, fields.Nested):  # type: ignore[misc]  # a parameter's name differs
@@ -90,15 +87,3 @@ class InstrumentAnswer(Converted, fields.Nested):  # type: ignore[misc]  # a par
     def convert(self, value: Instrument) -> dict[str, Any]:
         """Return the instrument's known fields, nested."""
         return value.to_nested()
-
-
-def _name_faults(value: Any, under: str, found: list[Located]) -> list[Located]:
-    """Return the faults of unknown names, to be reported together with the faults found before."""
-    if not isinstance(value, Mapping) or any(located.fault.field in REQUIRED for located in found):
-        return []
-    named = Instrument(maker=" ".join(value["maker"].split()), model=" ".join(value["model"].split()))
-    try:
-        bundle().valuer.catalogue.canonical(named)
-    except InputError as error:
-        return with_pointers(error.faults, under)
-    return []

@@ -18,7 +18,7 @@ blp = Blueprint(
 
 
 @blp.route("/vocabulary")
-@blp.authorize("valuations", forms=True)
+@blp.authorize("valuations", "evidence", forms=True)
 @blp.response(200, VocabularySchema(), "Every field, and the words that requests and answers use.")
 def show_vocabulary() -> Response:
     """List the fields of an instrument with their terms, and the words that answers use.

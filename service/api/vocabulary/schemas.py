@@ -4,15 +4,32 @@ from __future__ import annotations
 
 from marshmallow import Schema, fields
 
-from models.domain.vocabulary import Kind
+from models.domain.vocabulary import Kind, Term
 from service.api.vocabulary.instrument import REQUIRED
-from service.dumping import FlagOfWhole, described, dumper, objects
+from service.dumping import FlagOfWhole, MadeOfWhole, described, dumper, objects
 
 
 class TermSchema(Schema):
     """A word and what it means."""
 
     name = fields.String(**described("the word, as requests and answers have it"))
+    meaning = fields.String(**described("what it means"))
+
+
+def _sent(term: Term) -> str | int:
+    return int(term.name) if term.name.isdigit() else term.name
+
+
+class FieldTermSchema(Schema):
+    """A term of a field and what it means."""
+
+    name = fields.String(**described("the term as text, as a cell of CSV has it"))
+    value = MadeOfWhole(
+        _sent,
+        **described(
+            "what a JSON request sends: a number for a grade, else the name", type=["integer", "string"]
+        ),
+    )
     meaning = fields.String(**described("what it means"))
 
 
@@ -26,7 +43,7 @@ class FieldSchema(Schema):
     meaning = fields.String(**described("what it says about the instrument"))
     family = fields.String(**described("the family that its effect counts towards"))
     required = FlagOfWhole(lambda field: field.path in REQUIRED, **described("whether it must be given"))
-    terms = objects(TermSchema, "allowed words; empty: any text or number")
+    terms = objects(FieldTermSchema, "allowed terms; empty: any text or number, or true and false of a flag")
     low = fields.Float(**described("the smallest number allowed; null: no limit", optional=True))
     high = fields.Float(**described("the greatest number allowed; null: no limit", optional=True))
     between_terms = FlagOfWhole(
@@ -62,7 +79,13 @@ class VocabularySchema(Schema):
     evidence = objects(TermSchema, "the words for how much evidence there is")
     cautions = objects(TermSchema, "the codes of cautions")
     levels = fields.Nested(LevelsSchema, **described("the levels that ranges can have"))
-    currencies = fields.List(fields.String(), **described("currencies (ISO 4217) of values"))
+    currencies = fields.List(
+        fields.String(),
+        **described(
+            "currencies (ISO 4217) that a value of today can have; a former currency can be that of a value "
+            "for one of its own days"
+        ),
+    )
 
 
 dump_vocabulary = dumper(VocabularySchema)

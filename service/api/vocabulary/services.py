@@ -19,7 +19,7 @@ from models.price.interface import EVIDENCE_WORDS
 from models.valuation.cautions import BESIDE, CODES
 from models.valuation.levels import LEAST_LEVEL, MOST_LEVEL
 from service.api.vocabulary.schemas import dump_vocabulary
-from service.context import bundle
+from service.context import bundle, today
 
 
 def vocabulary() -> dict[str, Any]:
@@ -35,6 +35,6 @@ def vocabulary() -> dict[str, Any]:
             evidence=[Term(*item) for item in EVIDENCE_WORDS.items()],
             cautions=[Term(*item) for item in (CODES | BESIDE).items()],
             levels=levels,
-            currencies=bundle().valuer.rates.currencies,
+            currencies=bundle().valuer.rates.quoted_on(today()),
         )
     )

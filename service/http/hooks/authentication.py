@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Callable, Collection
 
 from flask import g, request
 from sqlalchemy.exc import OperationalError
@@ -13,27 +13,38 @@ from service.errors import KeyInvalidError, KeyMissingError, OriginError, ScopeE
 from service.keys.callers import Caller, Callers
 from service.keys.kinds import WEBSITE
 
-HEALTH_PATHS = ("/healthz", "/readyz")
+_ALIVE, _READY = "/healthz", "/readyz"
 _LONGEST_KEY = 200
+
+
+def is_monitoring() -> bool:
+    """Say whether the request asks about health and sends no key that matters: it counts towards no limit."""
+    path = request.path
+    return path == _ALIVE or (path == _READY and "HTTP_AUTHORIZATION" not in request.environ)
 
 
 def identify() -> None:
     """Find the caller by the key. A wrong key is not refused here, because some paths need no key."""
     caller = None
-    if request.path not in HEALTH_PATHS:  # an answer about health must not wait for the database
+    if not is_monitoring():  # such an answer must not wait for the database
         try:
-            caller = _caller(request.environ.get("HTTP_AUTHORIZATION", ""), context().callers)
+            caller = _caller(request.environ.get("HTTP_AUTHORIZATION", ""), context().callers, _guessing)
         except (KeyMissingError, KeyInvalidError, OperationalError, PoolTimeoutError) as error:
             g.no_caller = error
     g.caller = caller
 
 
-def _caller(authorization: str, callers: Callers) -> Caller:
+def _guessing() -> bool:
+    """Say whether the sender's address has sent as many requests without a valid key as it may."""
+    return context().limits.used_up(request.remote_addr)
+
+
+def _caller(authorization: str, callers: Callers, guessing: Callable[[], bool]) -> Caller:
     kind, _, key = authorization.partition(" ")
     key = key.strip()
     if kind.casefold() != "bearer" or not key or len(key) > _LONGEST_KEY:
         raise KeyMissingError("This path needs a key, sent as Authorization: Bearer KEY.")
-    return callers.caller(key)
+    return callers.caller(key, guessing)
 
 
 def check_caller(scopes: Collection[str], *, forms: bool = False) -> None:
@@ -52,8 +63,17 @@ def check_caller(scopes: Collection[str], *, forms: bool = False) -> None:
         raise ScopeError(f"This key does not have the scope {' or '.join(scopes)}.")
 
 
+def from_elsewhere(caller: Caller | None) -> bool:
+    """Say whether this is a website key that was sent from a page of an origin that is not its own."""
+    return (
+        caller is not None
+        and caller.kind == WEBSITE
+        and request.environ.get("HTTP_ORIGIN") not in caller.origins
+    )
+
+
 def _check_origin(caller: Caller) -> None:
-    origin = request.headers.get("Origin")
-    if origin not in caller.origins:
+    if from_elsewhere(caller):
+        origin = request.headers.get("Origin")
         named = f"{origin[:200]!r} is not one of them" if origin else "this request names none"
         raise OriginError(f"This website key works from its own origins only, and {named}.")

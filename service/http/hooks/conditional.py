@@ -1,7 +1,8 @@
 """Conditional requests: an answer that the caller has already is not sent again (RFC 9110, section 13).
 
 Every answer to GET or HEAD that is not streamed has a strong ETag. It is a digest of the answer's bytes, so
-it changes only when they do: after a promotion, a change of a record, or an update of the program.
+it changes only when they do: after a promotion, a change of a record, or an update of the program. An answer
+to another method has one if its body is what GET gives at the address that its Content-Location names.
 """
 
 from __future__ import annotations
@@ -59,34 +60,62 @@ IF_MATCH: Mapping[str, Any] = {
 }
 
 
+SHOWN: Mapping[str, str] = {
+    "ETag": "the tag of what the answer shows, to be sent as If-Match with the next change",
+    "Content-Location": "the path at which GET gives what the answer shows",
+}
+MADE: Mapping[str, str] = {"Location": "the path of it", **SHOWN}
+
+
 def add_etag(response: Response) -> Response:
     """Add the ETag to the answer; or answer 304 or 412 if the request's tags say so."""
+    if response.status_code in (200, 201) and "Content-Location" in response.headers:
+        response.set_etag(_tag(response.get_data()))
+        return response
     if request.method not in ("GET", "HEAD") or response.status_code != 200 or response.is_streamed:
         return response
-    headers = response.headers
     if request.path in NEVER_KEPT:
-        headers["Cache-Control"] = "no-store"
         return response
+    headers = response.headers
     headers.setdefault("Cache-Control", _ASK_AGAIN)
     tag = _tag(response.get_data())
     response.set_etag(tag)
-    if request.environ.get("HTTP_IF_MATCH") and not request.if_match.contains(tag):
+    if request.environ.get("HTTP_IF_MATCH") and not _matches(tag):
         return problem(BY_STATUS[412], BY_STATUS[412].remedy)
-    if request.environ.get("HTTP_IF_NONE_MATCH") and request.if_none_match.contains_weak(tag):
+    had = _had(tag)
+    if had is not None:
         # A 304 keeps the headers that a cache needs, and has no body.
+        response.set_etag(had)
         response.status_code = 304
         response.set_data(b"")
         del headers["Content-Type"], headers["Content-Length"]
     return response
 
 
-def check_unchanged(now: bytes) -> None:
+def check_unchanged(now: bytes | None) -> None:
     """Raise werkzeug's PreconditionFailed if the request's If-Match names another state.
 
-    `now`: the answer that shows the present state.
+    `now`: the answer that shows the present state, None if there is nothing yet.
     """
-    if request.environ.get("HTTP_IF_MATCH") and not request.if_match.contains(_tag(now)):
+    if request.environ.get("HTTP_IF_MATCH") and (now is None or not _matches(_tag(now))):
         raise PreconditionFailed
+
+
+def compressed_tag(tag: str) -> str:
+    """Return the tag of the same answer in its compressed form, whose bytes are others."""
+    return f"{tag}-gzip"
+
+
+def _matches(tag: str) -> bool:
+    return any(request.if_match.contains(one) for one in (tag, compressed_tag(tag)))
+
+
+def _had(tag: str) -> str | None:
+    """Return the tag of the form that the caller has already, None if it has neither."""
+    if not request.environ.get("HTTP_IF_NONE_MATCH"):
+        return None
+    forms = (tag, compressed_tag(tag))
+    return next((one for one in forms if request.if_none_match.contains_weak(one)), None)
 
 
 def _tag(body: bytes) -> str:

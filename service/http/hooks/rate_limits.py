@@ -9,7 +9,7 @@ from flask import Response, g, request
 
 from service.context import context
 from service.errors import LimitError
-from service.http.hooks.authentication import HEALTH_PATHS
+from service.http.hooks.authentication import from_elsewhere, is_monitoring
 from service.server.counters import Taken
 from service.server.quotas import Policy
 
@@ -21,10 +21,11 @@ HEADERS = {
 
 def count() -> None:
     """Count the request against the caller's quotas. Raises LimitError if one is used up."""
-    if request.path in HEALTH_PATHS:  # monitoring must be answered at any load
+    if is_monitoring():  # it must be answered at any load
         return
     limits = context().limits
-    g.taken = limits.take(g.caller, request.remote_addr)
+    # Whoever copies a key from a page must not use up the quota of that page's own visitors.
+    g.taken = limits.take(None if from_elsewhere(g.caller) else g.caller, request.remote_addr)
     for policy, taken in g.taken:
         if not taken.allowed:
             raise LimitError(policy.name, policy.quota, limits.window, taken.seconds)

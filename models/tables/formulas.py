@@ -1,0 +1,14 @@
+"""Cells of CSV that a spreadsheet program would take for formulas, and what is written in their place."""
+
+import re
+
+# OWASP, "CSV Injection": a cell that begins so can be run when the file is opened.
+_STARTS = ("=", "+", "-", "@", "\t", "\r")
+_NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?", re.ASCII)
+
+
+def plain_cell(text: str) -> str:
+    """Return a text from a caller as a cell that no spreadsheet runs; a number stays a number."""
+    if text.startswith(_STARTS) and not _NUMBER.fullmatch(text):
+        return f"'{text}"
+    return text

@@ -1,0 +1,1 @@
+"""The audit over HTTP: who did what to keys and price models."""
