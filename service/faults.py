@@ -100,6 +100,12 @@ class FaultSchema(Schema):
     )
 
 
+LISTED = {
+    "description": f"the first {MOST_FAULTS} faults; detail says how many more; only where fields are wrong",
+    "maxItems": MOST_FAULTS,
+}
+
+
 class RowSchema(Schema):
     """The members that name a row of a file."""
 

@@ -18,11 +18,10 @@ from sqlalchemy.exc import DBAPIError, OperationalError
 from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 from werkzeug.exceptions import HTTPException
 
-from models.costs import MOST_FAULTS
 from models.errors import BookmatchError, InputError, TableError
 from service import errors
 from service.dumping import Text, described, dumper
-from service.faults import FaultSchema, IntakeReportSchema, dump_fault, told, with_pointers
+from service.faults import LISTED, FaultSchema, IntakeReportSchema, dump_fault, told, with_pointers
 
 PROBLEM_JSON = "application/problem+json"
 
@@ -63,13 +62,7 @@ class ProblemHeadSchema(Schema):
 class ProblemSchema(ProblemHeadSchema):
     """A problem document (RFC 9457)."""
 
-    errors = fields.List(
-        fields.Nested(FaultSchema),
-        metadata={
-            "description": f"the first {MOST_FAULTS} faults; detail says how many more; only of wrong fields",
-            "maxItems": MOST_FAULTS,
-        },
-    )
+    errors = fields.List(fields.Nested(FaultSchema), metadata=LISTED)
     report = fields.Nested(
         IntakeReportSchema, metadata={"description": "of a file's rows; only where all had to be right"}
     )
