@@ -1,7 +1,8 @@
 """Conditional requests: an answer that the caller has already is not sent again (RFC 9110, section 13).
 
 Every answer to GET or HEAD that is not streamed has a strong ETag. It is a digest of the answer's bytes, so
-it changes only when they do: after a promotion, a change of a record, or an update of the program.
+it changes only when they do: after a promotion, a change of a record, or an update of the program. A streamed
+answer has the one that its view gives it, if any.
 """
 
 from __future__ import annotations
@@ -61,14 +62,16 @@ IF_MATCH: Mapping[str, Any] = {
 
 def add_etag(response: Response) -> Response:
     """Add the ETag to the answer; or answer 304 or 412 if the request's tags say so."""
-    if request.method not in ("GET", "HEAD") or response.status_code != 200 or response.is_streamed:
+    if request.method not in ("GET", "HEAD") or response.status_code != 200:
         return response
     headers = response.headers
+    if response.is_streamed and "ETag" not in headers:
+        return response
     if request.path in NEVER_KEPT:
         headers["Cache-Control"] = "no-store"
         return response
     headers.setdefault("Cache-Control", _ASK_AGAIN)
-    tag = _tag(response.get_data())
+    tag = response.get_etag()[0] or tag_of(response.get_data())
     response.set_etag(tag)
     if request.environ.get("HTTP_IF_MATCH") and not request.if_match.contains(tag):
         return problem(BY_STATUS[412], BY_STATUS[412].remedy)
@@ -85,9 +88,10 @@ def check_unchanged(now: bytes) -> None:
 
     `now`: the answer that shows the present state.
     """
-    if request.environ.get("HTTP_IF_MATCH") and not request.if_match.contains(_tag(now)):
+    if request.environ.get("HTTP_IF_MATCH") and not request.if_match.contains(tag_of(now)):
         raise PreconditionFailed
 
 
-def _tag(body: bytes) -> str:
+def tag_of(body: bytes) -> str:
+    """Return a digest of these bytes for an ETag."""
     return hashlib.blake2b(body, digest_size=16).hexdigest()
