@@ -90,8 +90,9 @@ def _cases(found: Iterable[Sold], rates: Rates, left_out: Counter[str]) -> list[
     """Return a case per sale, with the last valuation before it; count others in `left_out` by reason."""
     of_sale: dict[str, _Case] = {}
     for one in found:
-        if one.held or one.sale.day < one.made.date() - _SLACK:
-            left_out[_HELD if one.held else _BEFORE] += 1
+        before = one.sale.day < one.made.date() - _SLACK
+        if before or one.held:
+            left_out[_BEFORE if before else _HELD] += 1
             continue
         try:
             case = _case(one, rates)
