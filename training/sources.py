@@ -67,9 +67,9 @@ def read_source(
     """Read all records of a file, or those of the service's database that are in use and not held out.
 
     A record is held out while the service has warned of it and nobody has confirmed or corrected it;
-    `with_held` reads it all the same. File and database are checked by the same rules. A database's records come in the order in which they were added.
-    Raises TableError for an unreadable file, DatabaseError for an unreadable database, and RefusedRowsError
-    when `strict` and any row is bad.
+    `with_held` reads it all the same. File and database are checked by the same rules. A database's records
+    come in the order in which they were added. Raises TableError for an unreadable file, DatabaseError for an
+    unreadable database, and RefusedRowsError when `strict` and any row is bad.
     """
     if isinstance(source, Path):
         return read_evidence(source, catalogue, rates, strict=strict)
