@@ -1,4 +1,4 @@
-"""Evidence that argues back, on the real server: a typing error from its warning to its correction and the fit.
+"""Evidence that argues back, on the real server: a typing error from its warning to its correction.
 
 All of it over HTTP and by the commands, on SQLite and PostgreSQL.
 """
@@ -21,7 +21,7 @@ from models.bundles.registry import Registry
 from training.sources import read_source
 
 HEAD = "id,kind,date,price,currency,channel,source,maker,model\n"
-# The fake expects 2,980.96 USD of a Dal: R2 lost a digit, R3 has a wrong year, and R4 is an odd sale but right.
+# The fake expects 2,980.96 USD of a Dal: R2 lost a digit, R3 has a wrong year, and R4 is odd but right.
 ROWS = (
     "R1,sale,2025-06-01,3000,USD,private,=a note,Ostvik,Dal\n"
     "R2,sale,2025-06-01,300,USD,private,,Ostvik,Dal\n"
@@ -94,20 +94,20 @@ def test_from_the_warning_to_the_fit(served: Running) -> None:
         assert again.status_code == 304 and again.content == b""
 
 
-def test_fifty_thousand_records_go_out_and_come_in_again_the_same(
+def test_ten_thousand_records_go_out_and_come_in_again_the_same(
     tmp_path: Path, store: Path, served: Running, backend: str, new_database: Callable[[str], str]
 ) -> None:
     with httpx.Client(base_url=served.url, headers=served.headers, timeout=120) as client:
-        body = file_of(50_000)
-        assert client.post("/v1/evidence", content=body, headers=CSV).json()["accepted"] == 50_000
+        body = file_of(10_000)
+        assert client.post("/v1/evidence", content=body, headers=CSV).json()["accepted"] == 10_000
         began = time.monotonic()
         text = client.get("/v1/evidence.csv").content
-        print(f"{backend}: {len(text) / 2**20:.1f} MB of 50,000 records in {time.monotonic() - began:.1f} s")
-        assert text.count(b"\n") == 50_001
+        print(f"{backend}: {len(text) / 2**20:.1f} MB of 10,000 records in {time.monotonic() - began:.1f} s")
+        assert text.count(b"\n") == 10_001
     (tmp_path / "other").mkdir()
     with running(tmp_path / "other", store, new_database(backend)) as other:
         other.key = other.call("keys", "create", "tests", "--scope", "evidence").strip()
         with httpx.Client(base_url=other.url, headers=other.headers, timeout=120) as client:
             taken = client.post("/v1/evidence", content=text, headers=CSV).json()
-            assert (taken["accepted"], taken["faults"]) == (50_000, [])
+            assert (taken["accepted"], taken["faults"]) == (10_000, [])
             assert client.get("/v1/evidence.csv").content == text
