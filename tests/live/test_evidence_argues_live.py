@@ -13,9 +13,9 @@ from typing import Any
 
 import httpx
 import pytest
+from evidence_bulk import CSV, file_of
 from fakes import CATALOGUE, RATES, write_fake
 from running import Running
-from test_evidence_live import CSV, file_of
 
 from models.bundles.registry import Registry
 from training.sources import read_source

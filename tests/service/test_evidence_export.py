@@ -11,12 +11,12 @@ from typing import Any
 import pytest
 from apps import caller_of, without_evidence
 from asking import Caller, assert_problem
+from evidence_rows import ROWS, as_csv
 from fakes import CATALOGUE, RATES
 from flask import Flask
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from records import SALE, ids, record
-from test_evidence_to_training import ROWS, as_csv
 
 from models.domain.evidence import EVIDENCE_COLUMNS
 from service.api.evidence import export
