@@ -82,7 +82,7 @@ BAD: list[Step] = [
     ("problems", "POST", "/v1/intervals", {"instrument": {**IT, "model": "Sisterli"}, "channel": "moon"}, {}),
 ]
 # What differs from one run to the next.
-VOLATILE = {"at", "by", "changed", "created", "id", "instance", "key"}
+VOLATILE = {"at", "by", "changed", "confirmed", "created", "id", "instance", "key"}
 VOLATILE |= {"evidence", "model_version", "recorded", "request_id", "valuation", "withdrawn"}
 PHRASES = {
     "400": "BAD_REQUEST",

@@ -22,7 +22,11 @@ _CORRECT = "to correct the record, send the row with corrections=true, or the re
 
 @dataclass
 class Report:
-    """The report on the rows read so far. `pointed`: faults have a pointer into the JSON object of a line."""
+    """The report on the rows read so far.
+
+    `pointed`: faults have a pointer into the JSON object of a line. `fault_count`, `warning_count`: how many
+    there are, listed or not. `listed`, `again`: faults to be listed, those of duplicates apart.
+    """
 
     pointed: bool
     ignored: tuple[str, ...] = ()
@@ -32,8 +36,8 @@ class Report:
     changed: int = 0
     duplicates: int = 0
     warned: int = 0
-    told: int = 0
-    said: int = 0
+    fault_count: int = 0
+    warning_count: int = 0
     listed: list[RefusedRow] = field(default_factory=list)
     again: list[RefusedRow] = field(default_factory=list)
     warnings: list[RowWarning] = field(default_factory=list)
@@ -56,13 +60,13 @@ class Report:
         """Count a row that was kept with warnings, and list them."""
         found = orjson.loads(row[WARNINGS])
         self.warned += bool(found)
-        self.said += len(found)
+        self.warning_count += len(found)
         for one in found[: MOST_FAULTS - len(self.warnings)]:
             self.warnings.append(RowWarning(line, row["id"], **one))
 
     def _tell(self, among: list[RefusedRow], line: int, id: str, faults: Iterable[Fault]) -> None:
         for fault in faults:
-            self.told += 1
+            self.fault_count += 1
             if len(among) < MOST_FAULTS:
                 in_object = self.pointed and fault.field != "row"
                 pointer = pointer_to(*fault.field.split(".")) if in_object else None
@@ -83,12 +87,12 @@ class Report:
     @property
     def left_out(self) -> int:
         """The number of faults beyond those listed."""
-        return self.told - len(self.faults)
+        return self.fault_count - len(self.faults)
 
     @property
     def warnings_left_out(self) -> int:
         """The number of warnings beyond those listed."""
-        return self.said - len(self.warnings)
+        return self.warning_count - len(self.warnings)
 
     @property
     def ignored_columns(self) -> list[str]:
