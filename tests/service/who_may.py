@@ -60,6 +60,7 @@ POST    /v1/keys                                                 admin
 GET     /v1/keys/{key_id}                                        admin
 POST    /v1/keys/{key_id}/rotate                                 admin
 POST    /v1/keys/{key_id}/revoke                                 admin
+GET     /v1/audit                                                admin
 """
 SCOPES = ("valuations", "evidence", "inventory", "metrics", "admin")
 # Callers that no operation lets in but those for anyone, and how they are refused.
