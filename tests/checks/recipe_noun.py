@@ -16,7 +16,7 @@ ADDED = Path(__file__).with_name("noun")
 MIGRATION = "service/db/migrations/versions/watchlists.py"
 OWN_TESTS = "tests/service/watchlists.py"
 NAMES = {OWN_TESTS: "tests/service/test_watchlists.py"}  # under its own name it would be run here too
-NEXT = "_w"  # short, because alembic's table on PostgreSQL holds 32 characters of a revision
+NEXT = "_watchlists"  # a revision has at most 32 characters in alembic's table on PostgreSQL
 REVISIONS = {'"NEW"': f'"{REVISION}{NEXT}"', '"OLD"': f'"{REVISION}"'}
 
 SHOWN = '{"id": "wat_0", "name": "basses", "created": "2026-01-02T03:04:05.678Z"}'
