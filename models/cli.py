@@ -14,12 +14,12 @@ from models.bundles.registry import Registry, objections
 from models.bundles.trial import check_values
 from models.commands.console import A_FOLDER, OneLineErrors, examples, json_option, login
 from models.commands.options import levels_option, note, out_option, say_refused, watched, written
-from models.domain.cells import read_currency, read_day
+from models.domain.cells import LAST_DAY, read_currency, read_day
 from models.domain.money import BASE_CURRENCY
 from models.domain.vocabulary import CHANNEL_NAMES, DEFAULT_CHANNEL
 from models.errors import BundleMissingError, Fault, InputError
 from models.tables.in_words import tell_stocklist
-from models.tables.stocklist import LAST_DAY, Terms, value_stocklist
+from models.tables.stocklist import Terms, value_stocklist
 from models.valuation.valuer import Valuer
 
 _store = click.option("--store", type=A_FOLDER, required=True, help="Folder of price models.")

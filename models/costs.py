@@ -30,7 +30,7 @@ MOST_LINES = 50_000  # Lines of a file of evidence.
 # A file is not read on where rows are refused one after the other, up to one of these: rows, and bytes and
 # lines read since the last good row; and bytes of the answers that say what is wrong with them.
 MOST_REFUSED = 500
-MOST_REFUSED_LINES, MOST_REFUSED_BYTES = 5_000, 2**20
+MOST_REFUSED_LINES, MOST_REFUSED_BYTES = 5_000, 2**19
 MOST_REFUSED_SAID = 128 * 1024
 
 # ── what only the service has ────────────────────────────────────────────────

@@ -12,6 +12,7 @@ from werkzeug.middleware.proxy_fix import ProxyFix
 from models.bundles.bundle import ModelReader
 from service.api.audit import routes as audit
 from service.api.catalogue import routes as catalogue
+from service.api.evidence import export as evidence_export
 from service.api.evidence import routes as evidence
 from service.api.health import routes as health
 from service.api.keys import routes as keys
@@ -54,6 +55,7 @@ BLUEPRINTS = (
     part_routes.blp,
     stocklists.blp,
     evidence.blp,
+    evidence_export.blp,
     outcomes.blp,
     performance.blp,
     catalogue.blp,

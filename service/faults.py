@@ -126,19 +126,64 @@ class RefusedRow(NamedTuple):
     fault: Fault
 
 
+class RecordWarningSchema(Schema):
+    """A reason to doubt a record that was taken all the same."""
+
+    code = fields.String(
+        **described(
+            "which reason it is",
+            enum=[
+                "date_before_made",
+                "date_in_future",
+                "price_high",
+                "price_low",
+                "outcome_before_value",
+                "outcome_far_from_range",
+            ],
+        )
+    )
+    field = fields.String(**described("the field that it is about", enum=["date", "price"]))
+    message = fields.String(**described("the field, its value, what is usual, and what to do about it"))
+
+
+class RowWarningSchema(RecordWarningSchema, RowSchema):
+    """A reason to doubt a row of a file that was taken all the same."""
+
+
+class RowWarning(NamedTuple):
+    """A reason to doubt a row of a file."""
+
+    line: int
+    id: str
+    code: str
+    field: str
+    message: str
+
+
 class IntakeReportSchema(Schema):
-    """A report on the rows of a file: each was accepted, refused or left out as a duplicate."""
+    """A report on the rows of a file: each was accepted, corrected, refused or left out."""
 
     rows = fields.Integer(**described("how many rows the file has"))
-    accepted = fields.Integer(**described("how many were kept, all in one step"))
+    accepted = fields.Integer(**described("how many were kept as new records, all in one step"))
+    corrected = fields.Integer(
+        **described("how many corrected the record that has their id; 0 without `corrections`")
+    )
     refused = fields.Integer(**described("how many are wrong, and were left out"))
+    changed = fields.Integer(
+        **described("how many were left out because the record with their id says something else")
+    )
     duplicates = fields.Integer(
-        **described("how many were left out because their id came earlier in the file or is that of a record")
+        **described("how many were left out: their id came earlier in the file, or a record says the same")
+    )
+    warned = fields.Integer(
+        **described("how many were taken with warnings; no fit uses them before they are confirmed")
     )
     faults = objects(RefusedRowSchema, "what is wrong with which row")
     faults_left_out = fields.Integer(
         attribute="left_out", **described("how many more faults there are than are listed")
     )
+    warnings = objects(RowWarningSchema, "what is hard to believe in which row that was taken")
+    warnings_left_out = fields.Integer(**described("how many more warnings there are than are listed"))
     ignored_columns = fields.List(fields.String(), **described("columns of the file that were ignored"))
 
 

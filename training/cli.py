@@ -14,7 +14,7 @@ import click
 from models.commands.console import A_FILE, NEW_FOLDER, OneLineErrors, examples, json_option
 from models.domain.catalogue import Catalogue, read_catalogue
 from models.errors import BookmatchError
-from training.commands.telling import note, read_text, show_study, tell
+from training.commands.telling import note, read_text, show_study, tell, tell_doubts
 from training.sources import Source, SourceParameter, named, read_source
 
 if TYPE_CHECKING:
@@ -117,8 +117,9 @@ def fit(
     """Fit a price model, write it to the store and print its version.
 
     EVIDENCE is a file (CSV) or the address of the service's database (sqlite:///… or postgresql://…), of
-    which every record in use is read. Any number of sales will do: with too few to keep any out, the price
-    model is provisional, and every answer says so.
+    which every record in use is read, except those that the service has warned of until they are confirmed
+    or corrected. Rows that are hard to believe are named. Any number of sales will do: with too few to keep
+    any out, the price model is provisional, and every answer says so.
     """
     if force and not (promote and who and why):
         raise click.UsageError(
@@ -132,6 +133,7 @@ def fit(
 
     rules = practice_of(practice)
     known, reading, rates = _read(evidence, catalogue, strict)
+    tell_doubts(reading, known, store)
     made = release.make_bundle(
         reading.rows,
         known,

@@ -19,11 +19,17 @@ from models.tables.table import Table, TableRow, read_table
 
 @dataclass(frozen=True)
 class Reading:
-    """The result of reading evidence: accepted rows in their order, refused rows, ignored columns."""
+    """The result of reading evidence: accepted rows in their order, refused rows, ignored columns.
+
+    `held`: ids of records that the service has warned of, and that nobody confirmed or corrected; they are
+    not among the rows. `confirmed`: ids of rows that somebody confirmed.
+    """
 
     rows: tuple[Evidence, ...]
     refused: tuple[Refusal, ...]
     ignored_columns: tuple[str, ...]
+    held: tuple[str, ...] = ()
+    confirmed: frozenset[str] = frozenset()
 
 
 class RefusedRowsError(InputError):

@@ -18,7 +18,16 @@ from models.domain.catalogue import Catalogue
 from models.domain.cells import last_day
 from models.domain.money import Rates
 from models.errors import BookmatchError
-from models.tables.evidence_columns import COLUMNS, ORDER, TABLE, WITHDRAWN, from_row
+from models.tables.evidence_columns import (
+    COLUMNS,
+    CONFIRMED,
+    NO_WARNINGS,
+    ORDER,
+    TABLE,
+    WARNINGS,
+    WITHDRAWN,
+    from_row,
+)
 from models.tables.intake import AcceptedRow, Intake, Refusal
 from models.tables.table import TableRow
 from training.reading import Reading, RefusedRowsError, gathered, read_evidence
@@ -52,18 +61,24 @@ def named(source: Source) -> str:
     return str(source) if isinstance(source, Path) else "the database"
 
 
-def read_source(source: Source, catalogue: Catalogue, rates: Rates, *, strict: bool = False) -> Reading:
-    """Read all records of a file, or those of the service's database that are not withdrawn.
+def read_source(
+    source: Source, catalogue: Catalogue, rates: Rates, *, strict: bool = False, with_held: bool = False
+) -> Reading:
+    """Read all records of a file, or those of the service's database that are in use and not held out.
 
-    Both are checked by the same rules. A database's records come in the order in which they were added.
-    Raises TableError for an unreadable file, DatabaseError for an unreadable database, and RefusedRowsError
-    when `strict` and any row is bad.
+    A record is held out while the service has warned of it and nobody has confirmed or corrected it;
+    `with_held` reads it all the same. File and database are checked by the same rules. A database's records
+    come in the order in which they were added. Raises TableError for an unreadable file, DatabaseError for an
+    unreadable database, and RefusedRowsError when `strict` and any row is bad.
     """
     if isinstance(source, Path):
         return read_evidence(source, catalogue, rates, strict=strict)
     intake = Intake(catalogue, rates, last_day())
     with _connected(source) as connection:
-        reading = gathered(map(_as_record, intake.rows(_records(connection))))
+        warned = _warned(connection)
+        held = () if with_held else tuple(warned[False])
+        found = gathered(map(_as_record, intake.rows(_records(connection, set(held)))))
+        reading = replace(found, held=held, confirmed=frozenset(warned[True]))
     if strict and reading.refused:
         raise RefusedRowsError(named(source), reading.refused)
     return reading
@@ -73,8 +88,25 @@ def _as_record(one: AcceptedRow | Refusal) -> AcceptedRow | Refusal:
     return replace(one, unit="record") if isinstance(one, Refusal) else one
 
 
-def _records(connection: Connection) -> Iterator[TableRow]:
-    """Yield the database's records in the form of rows of an evidence file, numbered from 1."""
+def _warned(connection: Connection) -> dict[bool, list[str]]:
+    """Return the ids of the records in use that have warnings: those that were confirmed, and the others."""
+    from sqlalchemy import column, select, table
+
+    evidence = table(TABLE, *map(column, ("id", ORDER, WITHDRAWN, WARNINGS, CONFIRMED)))
+    query = select(evidence.c.id, evidence.c[CONFIRMED].is_not(None)).order_by(evidence.c[ORDER])
+    found: dict[bool, list[str]] = {True: [], False: []}
+    for record_id, confirmed in connection.execute(
+        query.where(evidence.c[WITHDRAWN].is_(None), evidence.c[WARNINGS] != NO_WARNINGS)
+    ):
+        found[bool(confirmed)].append(record_id)
+    return found
+
+
+def _records(connection: Connection, held: set[str]) -> Iterator[TableRow]:
+    """Yield the database's records in the form of rows of an evidence file, numbered from 1.
+
+    `held`: ids of records that are left out.
+    """
     from sqlalchemy import Date, column, func, select, table
 
     day = column("day", Date)
@@ -92,7 +124,8 @@ def _records(connection: Connection) -> Iterator[TableRow]:
     found = connection.execution_options(yield_per=_AT_ONCE).execute(query)
     with tqdm(found, total=count, unit="records", desc="reading the database", disable=None) as bar:
         for number, row in enumerate(bar, 1):
-            yield TableRow(number, from_row(row._asdict()).to_flat())
+            if row.id not in held:
+                yield TableRow(number, from_row(row._asdict()).to_flat())
 
 
 @contextmanager

@@ -9,6 +9,8 @@ from models.domain.vocabulary import MAX_TEXT
 from models.errors import Fault
 
 EARLIEST = date(1900, 1, 1)
+# The latest day of a value or a record; a later one is taken for a typing error.
+LAST_DAY = date(2100, 12, 31)
 _FIRST_TO_BEGIN = timedelta(hours=14)  # The earliest time zone is 14 hours ahead of UTC.
 
 

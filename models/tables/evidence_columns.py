@@ -16,6 +16,10 @@ from models.domain.names import normal
 TABLE = "evidence"
 # Column names: `seq` numbers the records in order of arrival; `withdrawn` is null while a record is in use.
 ORDER, WITHDRAWN = "seq", "withdrawn"
+# `warnings`: JSON, a list of the warnings on the record; `confirmed`: when somebody said that it is right in
+# spite of them. A record with warnings and without that moment is held out of fits.
+WARNINGS, CONFIRMED = "warnings", "confirmed"
+NO_WARNINGS = "[]"
 # `maker` and `model` hold the normalised names, for searching; `instrument` holds the nested JSON form.
 _OWN = ("id", "kind", "day", "price", "currency", "channel", "source")
 COLUMNS = (*_OWN, "maker", "model", "instrument")

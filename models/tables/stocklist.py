@@ -13,7 +13,7 @@ from datetime import date
 from itertools import islice
 from typing import IO, NamedTuple, TypeVar
 
-from models.domain.cells import read_currency, read_day, read_id, read_term
+from models.domain.cells import LAST_DAY, read_currency, read_day, read_id, read_term
 from models.domain.instrument import Described, Subject, read_flat
 from models.domain.money import BASE_CURRENCY
 from models.domain.vocabulary import (
@@ -40,8 +40,6 @@ FAMILIES = (
     Family.IDENTITY,
     Family.MARKET,
 )
-# The latest day of a value; a later one is taken for a typing error.
-LAST_DAY = date(2100, 12, 31)
 ROWS_AT_ONCE = 500
 _EFFECT_DIGITS = 10  # With ten decimals, the effects give the value to half a cent up to 10⁸ dollars.
 

@@ -13,7 +13,7 @@ from sqlalchemy.engine import make_url
 from service.errors import StoreError
 
 # The revision of this program's tables; a test compares it with the newest migration.
-REVISION = "0006"
+REVISION = "0007"
 
 
 def open_engine(address: str, *, busy_seconds: float = 5.0, threads: int = 4) -> Engine:

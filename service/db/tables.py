@@ -135,6 +135,8 @@ EVIDENCE = Table(
     Column("recorded", UtcDateTime, nullable=False),
     Column("changed", UtcDateTime, nullable=False),
     Column(evidence_columns.WITHDRAWN, UtcDateTime),
+    Column(evidence_columns.WARNINGS, Text, nullable=False, server_default=evidence_columns.NO_WARNINGS),
+    Column(evidence_columns.CONFIRMED, UtcDateTime),
     Index("ix_evidence_maker_model", "maker", "model"),
 )
 

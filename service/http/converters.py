@@ -12,9 +12,9 @@ class NameConverter(PathConverter):
 
 
 class RecordConverter(NameConverter):
-    """An id of a record. It cannot end with /history, because that path shows a record's history."""
+    """An id of a record. It cannot end with /history or /confirmation, which are paths below a record."""
 
-    regex = rf"{NameConverter.regex}(?<!/history)"
+    regex = rf"{NameConverter.regex}(?<!/history)(?<!/confirmation)"
 
 
 CONVERTERS = {"name": NameConverter, "record": RecordConverter}

@@ -16,7 +16,8 @@ ADDED = Path(__file__).with_name("noun")
 MIGRATION = "service/db/migrations/versions/watchlists.py"
 OWN_TESTS = "tests/service/watchlists.py"
 NAMES = {OWN_TESTS: "tests/service/test_watchlists.py"}  # under its own name it would be run here too
-REVISIONS = {'"NEW"': f'"{REVISION}_watchlists"', '"OLD"': f'"{REVISION}"'}
+NEXT = "_watchlists"  # a revision has at most 32 characters in alembic's table on PostgreSQL
+REVISIONS = {'"NEW"': f'"{REVISION}{NEXT}"', '"OLD"': f'"{REVISION}"'}
 
 SHOWN = '{"id": "wat_0", "name": "basses", "created": "2026-01-02T03:04:05.678Z"}'
 EDITS = (
@@ -37,7 +38,7 @@ WATCHLISTS = Table(
 )
 """,
     ),
-    step(3, "service/db/engine.py", f'REVISION = "{REVISION}', "_watchlists"),
+    step(3, "service/db/engine.py", f'REVISION = "{REVISION}', NEXT),
     step(
         4,
         "service/app.py",

@@ -209,6 +209,7 @@ FAULTS_BY_MEANING = (
     "is absurd for an instrument",
     "is not above 0",
     "is in the future",
+    "is for files",
     "holds a control character",
     "is not a usable reason",
     "is not the id of the path",

@@ -54,7 +54,9 @@ GOOD: list[Step] = [
     ("nameOutcome", "PUT", f"{KEPT}/outcome/evidence", {"evidence": "S-1"}, {}),
     ("listEvidence", "GET", "/v1/evidence?kind=sale", None, {}),
     ("showEvidence", "GET", "/v1/evidence/S-1", None, {}),
-    ("correctEvidence", "PUT", "/v1/evidence/S-1?reason=misread", {**SALE, "price": "3150.00"}, {}),
+    ("correctEvidence", "PUT", "/v1/evidence/S-1?reason=misread", {**SALE, "price": "315.00"}, {}),
+    ("confirmEvidence", "PUT", "/v1/evidence/S-1/confirmation?reason=among+friends", None, {}),
+    ("exportEvidence", "GET", "/v1/evidence.csv", None, {}),
     ("showEvidenceHistory", "GET", "/v1/evidence/S-1/history", None, {}),
     ("withdrawEvidence", "DELETE", "/v1/evidence/S-1?reason=doubtful", None, {}),
     ("showCatalogue", "GET", "/v1/catalogue", None, {}),
@@ -80,7 +82,7 @@ BAD: list[Step] = [
     ("problems", "POST", "/v1/intervals", {"instrument": {**IT, "model": "Sisterli"}, "channel": "moon"}, {}),
 ]
 # What differs from one run to the next.
-VOLATILE = {"at", "by", "changed", "created", "id", "instance", "key"}
+VOLATILE = {"at", "by", "changed", "confirmed", "created", "id", "instance", "key"}
 VOLATILE |= {"evidence", "model_version", "recorded", "request_id", "valuation", "withdrawn"}
 PHRASES = {
     "400": "BAD_REQUEST",

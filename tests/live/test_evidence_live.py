@@ -10,18 +10,11 @@ from pathlib import Path
 
 import httpx
 import pytest
+from evidence_bulk import CSV, file_of
 from fakes import write_fake
 from running import Running, peak
 
 from models.bundles.registry import Registry
-
-CSV = {"Content-Type": "text/csv"}
-HEAD = (
-    "id,kind,date,price,currency,channel,source,maker,model,year,finish,serial,condition_top,condition_neck,"
-    "condition_frets,condition_electronics,condition_structure,originality_finish,originality_pickups,"
-    "originality_tuners,provenance_history,provenance_case\n"
-)
-KINDS, DAYS = ("sale", "asking", "offer"), ("2024-02-29", "2025-01-13", "2025-11-30")
 
 
 @pytest.fixture
@@ -31,17 +24,6 @@ def served(tmp_path: Path, backend: str, new_database: Callable[[str], str]) -> 
     with Running(tmp_path, tmp_path / "store", settings=settings) as running:
         running.key = running.call("keys", "create", "tests", "--scope", "evidence").strip()
         yield running
-
-
-def row(number: int) -> str:
-    kind, day = KINDS[number % 3], DAYS[number % len(DAYS)]
-    price, year = 900 + number % 1700, 1958 + number % 12
-    own = f"R{number},{kind},{day},{price}.50,EUR,dealer,a note,ostvik,fjell 2,{year},Tarn,F {number}"
-    return f"{own},1,{number % 6},2,working,sound,original,period,original,one_owner,modern\n"
-
-
-def file_of(count: int, first: int = 0) -> bytes:
-    return (HEAD + "".join(row(number) for number in range(first, first + count))).encode()
 
 
 def ids(client: httpx.Client) -> list[str]:

@@ -21,6 +21,7 @@ from flask import Flask
 from records import ids, record
 
 from service.api.evidence import files
+from service.api.evidence import report as reports
 from service.db.engine import writing
 from training.reading import read_evidence
 
@@ -35,6 +36,8 @@ ROW = {
     "maker": "ostvik",
     "model": "DAL",
     "condition_neck": "2",
+    "year": "",
+    "source": "",
 }
 
 
@@ -51,7 +54,7 @@ def as_csv(rows: Sequence[Mapping[str, str]], columns: Sequence[str] = tuple(ROW
 
 
 def as_ndjson(rows: Sequence[Mapping[str, str]]) -> str:
-    own = ("id", "kind", "date", "price", "currency", "channel")
+    own = ("id", "kind", "date", "price", "currency", "channel", "source")
     return "".join(json.dumps({**{n: r[n] for n in own}, "instrument": nested(r)}) + "\n" for r in rows)
 
 
@@ -60,6 +63,7 @@ def nested(row: Mapping[str, str]) -> dict[str, Any]:
     return {
         "maker": row["maker"],
         "model": row["model"],
+        "year": int(row["year"]) if row["year"] else None,
         "condition": {"neck": float(neck) if neck else None},
     }
 
@@ -78,7 +82,7 @@ MIXED = [
     row("F-2", kind="rumour", condition_neck="9"),
     row("F-1", price="5"),
     row("F-3", model="Dall"),
-    row("S-1"),
+    row("S-1", year="1965", source="a note"),
     row("F-4", price="1e3"),
 ]
 
@@ -87,6 +91,7 @@ def test_good_rows_are_kept_and_the_rest_is_reported_by_line_and_field(dealer: C
     record(dealer)
     found = send(dealer, as_csv(MIXED, (*ROW, "colour")))
     assert report(found) == (2, 2, 2) and found.json["rows"] == 6
+    assert (found.json["changed"], found.json["corrected"], found.json["warned"]) == (0, 0, 0)
     assert found.json["ignored_columns"] == ["colour"] and found.json["faults_left_out"] == 0
     faults = found.json["faults"]
     assert [(f["line"], f["id"], f["field"]) for f in faults] == [
@@ -207,7 +212,7 @@ def test_a_file_beyond_the_limit_of_its_own(store: Path, new_database: NewDataba
 
 
 def test_faults_beyond_those_listed_are_counted(dealer: Caller, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(files, "MOST_FAULTS", 3)
+    monkeypatch.setattr(reports, "MOST_FAULTS", 3)
     found = send(dealer, as_csv([row(f"F-{n}", kind="x", channel="y") for n in range(5)]))
     assert report(found) == (0, 5, 0)
     assert len(found.json["faults"]) == 3 and found.json["faults_left_out"] == 7
@@ -225,7 +230,7 @@ def test_what_fails_half_way_keeps_nothing_and_can_be_sent_again(
     text, key = as_csv([row(f"F-{n}") for n in range(5)]), {"Idempotency-Key": "half-1"}
     add, calls = files.records.add, []
 
-    def fail_later(*args: Any) -> set[str]:
+    def fail_later(*args: Any) -> Any:
         calls.append(args)
         if len(calls) == 2:
             raise ZeroDivisionError
@@ -253,17 +258,17 @@ def test_a_full_disk_is_said_and_nothing_is_kept(dealer: Caller, monkeypatch: py
 def test_others_can_write_while_a_file_is_read(
     evidence_app: Flask, dealer: Caller, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    read = files.Prepared.of
+    read = files.prepared
     written = []
 
-    def read_while_others_write(e: Any) -> Any:
+    def read_while_others_write(found: Any) -> Any:
         with writing(
             parts(evidence_app).engine
         ):  # SQLite has one writer: a file's own would stand in its way
-            written.append(e.id)
-        return read(e)
+            written.extend(e.id for e in found)
+        return read(found)
 
-    monkeypatch.setattr(files.Prepared, "of", read_while_others_write)
+    monkeypatch.setattr(files, "prepared", read_while_others_write)
     assert report(send(dealer, as_csv([row("F-1"), row("F-2")]))) == (2, 0, 0)
     assert written == ["F-1", "F-2"]
 

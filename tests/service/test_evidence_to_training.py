@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
-from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +9,7 @@ import pytest
 from apps import NewDatabase, caller_of, make_app, parts, without_evidence
 from asking import Caller
 from click.testing import CliRunner
+from evidence_rows import ROWS, as_csv
 from fakes import CATALOGUE, RATES
 from flask import Flask
 from hypothesis import HealthCheck, given, settings
@@ -19,8 +17,6 @@ from hypothesis import strategies as st
 from records import SALE, record
 from sqlalchemy import text
 
-from models.domain.evidence import EVIDENCE_COLUMNS
-from models.domain.vocabulary import CHANNEL_NAMES, FIELDS, KIND_NAMES, Field, Kind
 from training import sources
 from training.cli import main
 from training.reading import RefusedRowsError
@@ -29,44 +25,6 @@ from training.sources import DatabaseError, read_source
 
 def address_of(app: Flask) -> str:
     return parts(app).settings.database
-
-
-def values(field: Field) -> st.SearchStrategy[str]:
-    """Draw the text of a cell of this field, empty ones included."""
-    if field.kind is Kind.TERM:
-        return st.sampled_from(["", *field.names])
-    if field.kind is Kind.FLAG:
-        return st.sampled_from(["", "true", "false"])
-    if field.kind is Kind.TEXT:
-        return st.text(st.characters(exclude_categories=["C", "Z"]) | st.just(" "), max_size=12)
-    assert field.low is not None and field.high is not None
-    if field.kind is Kind.INTEGER:
-        return st.integers(int(field.low), int(field.high)).map(str)
-    return st.floats(field.low, field.high).map(lambda x: str(abs(x)))
-
-
-ROWS = st.fixed_dictionaries(
-    {
-        "kind": st.sampled_from(KIND_NAMES),
-        "date": st.dates(date(2020, 1, 1), date(2026, 1, 1)).map(str),
-        "price": st.decimals("2.02", 1_000_000, places=2).map(str)
-        | st.sampled_from(["1e3", "0700", "12.", "1.500"]),
-        "currency": st.sampled_from(["USD", "EUR", "JPY"]),
-        "channel": st.sampled_from(CHANNEL_NAMES),
-        "source": st.text(max_size=12),
-        **{field.flat: values(field) for field in FIELDS[2:]},
-        "maker": st.just("ostvik"),
-        "model": st.sampled_from(["DAL", "Fjell  2"]),
-    }
-)
-
-
-def as_csv(rows: list[dict[str, str]]) -> str:
-    out = io.StringIO()
-    writer = csv.DictWriter(out, EVIDENCE_COLUMNS, lineterminator="\n")
-    writer.writeheader()
-    writer.writerows({**row, "id": f"N{number}"} for number, row in enumerate(rows))
-    return out.getvalue()
 
 
 @settings(max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow])
@@ -82,7 +40,7 @@ def test_the_database_gives_a_fit_what_the_file_gave(
     path = tmp_path / "same.csv"
     path.write_text(written, encoding="utf-8")
     of_file = read_source(path, CATALOGUE, RATES)
-    of_database = read_source(address_of(shared_app), CATALOGUE, RATES)
+    of_database = read_source(address_of(shared_app), CATALOGUE, RATES, with_held=True)
     assert found.json["accepted"] == len(of_file.rows)
     assert of_database.rows == of_file.rows  # in order
     assert [str(e.price) for e in of_database.rows] == [str(e.price) for e in of_file.rows]
@@ -95,9 +53,13 @@ def test_what_was_corrected_is_read_as_it_is_now_and_what_was_withdrawn_is_not(
     for number in range(4):
         record(dealer, id=f"S-{number}")
     dealer.ask("delete", "/v1/evidence/S-1")
-    dealer.ask("put", "/v1/evidence/S-2", {**SALE, "id": "S-2", "price": "7.25"})
+    dealer.ask("put", "/v1/evidence/S-2", {**SALE, "id": "S-2", "price": "725.25"})
     found = read_source(address_of(evidence_app), CATALOGUE, RATES).rows
-    assert [(e.id, str(e.price)) for e in found] == [("S-0", "1800.00"), ("S-2", "7.25"), ("S-3", "1800.00")]
+    assert [(e.id, str(e.price)) for e in found] == [
+        ("S-0", "1800.00"),
+        ("S-2", "725.25"),
+        ("S-3", "1800.00"),
+    ]
     dealer.ask("put", "/v1/evidence/S-1", SALE | {"id": "S-1"})
     assert [e.id for e in read_source(address_of(evidence_app), CATALOGUE, RATES).rows] == [
         f"S-{number}" for number in range(4)

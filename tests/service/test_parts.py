@@ -88,7 +88,7 @@ def test_the_record_of_the_specimen_says_what_changed_and_what_its_price_implies
 def test_another_serial_has_no_record(caller: Caller) -> None:
     for serial in ("F 78", None):
         found = below(caller, made(caller, {"serial": serial}), "earlier_records")["earlier_records"]
-        assert found == {"entries": [], "cautions": []}
+        assert found == {"evidence_of": "price_model", "entries": [], "cautions": []}
 
 
 def test_sentences_stand_in_the_order_of_the_reasons(caller: Caller) -> None:

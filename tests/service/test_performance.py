@@ -29,7 +29,8 @@ def appraiser(evidence_app: Flask) -> Caller:
 
 
 def value(caller: Caller, made: date = LONG_AGO, currency: str = "USD", **more: Any) -> dict[str, Any]:
-    """A valuation that was made on this day."""
+    """A valuation that was made on this day, and is of it."""
+    more = {"date": made.isoformat(), **more}
     found: dict[str, Any] = caller.value(more.pop("instrument", {}), currency=currency, **more).json
     moment = datetime(made.year, made.month, made.day, 12, tzinfo=UTC)
     with writing(parts(caller.app).engine) as connection:

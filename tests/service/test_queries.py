@@ -75,7 +75,7 @@ def test_evidence_costs_the_same_few_statements_however_many_rows_come(evidence_
     caller = caller_of(evidence_app, "evidence")
     assert caller.get("/v1/evidence").status_code == 200  # the key is known from now on
     lock = int(parts(evidence_app).engine.dialect.name == "postgresql")
-    kept = ["SELECT evidence.id FROM", "INSERT INTO evidence", "INSERT INTO evidence_change"]
+    kept = ["SELECT evidence.seq, evidence.id,", "INSERT INTO evidence", "INSERT INTO evidence_change"]
     with counted(evidence_app) as sent:
         record(caller)
     assert sent[lock:-1] == kept and sent[-1].startswith("SELECT")
@@ -87,6 +87,15 @@ def test_evidence_costs_the_same_few_statements_however_many_rows_come(evidence_
             found = caller.post("/v1/evidence", text, **{"Content-Type": "text/csv"})
         assert found.json["accepted"] == count
         assert sent[lock:] == kept
+        with counted(evidence_app) as sent:
+            text = text.replace(",900,", ",950,")
+            found = caller.post("/v1/evidence?corrections=true", text, **{"Content-Type": "text/csv"})
+        assert found.json["corrected"] == count
+        assert sent == [
+            "SELECT evidence.seq, evidence.id,",
+            "UPDATE evidence SET",
+            "INSERT INTO evidence_change",
+        ]
     with counted(evidence_app) as sent:
         assert len(caller.get("/v1/evidence?limit=500").json["evidence"]) == 500
     assert len(sent) == 1

@@ -77,7 +77,7 @@ def test_a_long_answer_is_stored_packed_and_comes_back_to_the_byte(
     assert row.answer == "" and len(row.packed) < len(made.data)
     assert caller.get(f"/v1/valuations/{made.json['id']}").data == made.data
     assert caller.get(f"/v1/valuations/{made.json['id']}/sentences").status_code == 200
-    downgrade(parts(own_app).engine, "0005")
+    downgrade(parts(own_app).engine, "0006")
     with parts(own_app).engine.connect() as connection:
         assert connection.exec_driver_sql("SELECT answer FROM valuation").scalar() == made.text
 
@@ -162,6 +162,6 @@ def test_a_website_key_stores_so_much_in_a_day_and_no_more(store: Path, new_data
 def test_the_tables_go_back_and_forth(new_database: NewDatabase, backend: str) -> None:
     engine = open_engine(new_database(backend))
     upgrade(engine)
-    downgrade(engine, "0005")
+    downgrade(engine, "0006")
     upgrade(engine)
     engine.dispose()

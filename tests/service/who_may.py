@@ -37,9 +37,11 @@ GET     /v1/catalogue/makers/{maker}/models/{model}/finishes     valuations evid
 GET     /v1/catalogue/makers/{maker}/models/{model}/watchpoints  valuations evidence website
 POST    /v1/evidence                                             evidence
 GET     /v1/evidence                                             evidence
+GET     /v1/evidence.csv                                         evidence
 GET     /v1/evidence/{evidence_id}                               evidence
 PUT     /v1/evidence/{evidence_id}                               evidence
 DELETE  /v1/evidence/{evidence_id}                               evidence
+PUT     /v1/evidence/{evidence_id}/confirmation                  evidence
 GET     /v1/evidence/{evidence_id}/history                       evidence
 GET     /v1/valuations/{valuation_id}/outcome                    evidence
 PUT     /v1/valuations/{valuation_id}/outcome                    evidence
@@ -58,6 +60,7 @@ POST    /v1/keys                                                 admin
 GET     /v1/keys/{key_id}                                        admin
 POST    /v1/keys/{key_id}/rotate                                 admin
 POST    /v1/keys/{key_id}/revoke                                 admin
+GET     /v1/audit                                                admin
 """
 SCOPES = ("valuations", "evidence", "inventory", "metrics", "admin")
 # Callers that no operation lets in but those for anyone, and how they are refused.

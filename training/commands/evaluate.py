@@ -53,7 +53,8 @@ def evaluate(
 ) -> None:
     """Judge the current price model by the sales of HOLDOUT, which it should not have seen.
 
-    HOLDOUT is a file (CSV) or the address of the service's database, as for `fit`.
+    HOLDOUT is a file (CSV) or the address of the service's database, as for `fit`; records that the service
+    has warned of count too.
 
     --growth fits the bundle's own evidence again in parts: an eighth, a quarter and a half of its
     instruments, each twice (four times below 300 sales). Without HOLDOUT each part is judged by sales of the
@@ -84,7 +85,8 @@ def evaluate(
 def _sales_of(source: Source, valuer: Valuer, strict: bool) -> tuple[Evidence, ...]:
     from models.study.judge import only_sales
 
-    reading = read_source(source, valuer.catalogue, valuer.rates, strict=strict)
+    # A price model that is judged only by sales that it can believe would look better than it is.
+    reading = read_source(source, valuer.catalogue, valuer.rates, strict=strict, with_held=True)
     tell(reading)
     sales, rows, last = only_sales(reading.rows), len(reading.rows), valuer.model.last_evidence
     if not sales:

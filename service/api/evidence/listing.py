@@ -7,18 +7,17 @@ from datetime import date
 from types import SimpleNamespace
 from typing import Any
 
-from models.domain.cells import read_day, read_term
+from models.domain.cells import LAST_DAY, read_day, read_term
 from models.domain.names import normal
 from models.domain.vocabulary import CHANNEL_NAMES, KIND_NAMES
 from models.errors import Fault, InputError
 from models.tables.evidence_columns import ORDER
-from models.tables.stocklist import LAST_DAY
 from service.api.evidence import records
 from service.api.evidence.schemas import dump_record
 from service.context import bundle, context
 from service.db.engine import reading
 from service.errors import FaultyRequestError, Located
-from service.http.pagination import PAGED, next_link, page_of
+from service.http.pagination import next_link, page_of
 from service.http.queries import Query, checked
 from service.http.schemas import DAY
 
@@ -54,25 +53,35 @@ FILTERS = (
         "false (the default): only records in use; true: only withdrawn ones; any: both",
         tuple(_STATES),
     ),
-    *PAGED,
+    _of_terms(
+        "warned",
+        "true: only records held out of fits, because a warning on each is neither confirmed nor corrected; "
+        "false: only the others",
+        ("false", "true"),
+    ),
 )
 
 
 def listed(asked: dict[str, Any]) -> tuple[dict[str, Any], dict[str, str]]:
     """Return a page of records, and the header with the link to the next one. Raises FaultyRequestError."""
-    page = page_of(asked)
-    withdrawn = _STATES[asked.pop("withdrawn") or "false"]
-    try:
-        wanted = {**asked, **_names(asked["maker"], asked["model"])}
-    except InputError as error:
-        raise FaultyRequestError([Located(None, fault) for fault in error.faults]) from None
-    wanted = {name: value for name, value in wanted.items() if value is not None}
+    page, wanted = page_of(asked), wanted_of(asked)
     with reading(context().engine) as connection:
-        found = records.page(connection, wanted, withdrawn, page.after, page.limit + 1)
+        found = records.page(connection, wanted, page.after, page.limit + 1)
     shown = found[: page.limit]
     return {"evidence": [dump_record(SimpleNamespace(**row)) for row in shown]}, next_link(
         found, page, shown[-1][ORDER] if shown else 0
     )
+
+
+def wanted_of(asked: dict[str, Any]) -> dict[str, Any]:
+    """Return the filters of a query in the form that `records.page` takes. Raises FaultyRequestError."""
+    try:
+        wanted = {**asked, **_names(asked["maker"], asked["model"])}
+    except InputError as error:
+        raise FaultyRequestError([Located(None, fault) for fault in error.faults]) from None
+    wanted["withdrawn"] = _STATES[asked["withdrawn"] or "false"]
+    wanted["warned"] = _STATES[asked["warned"] or "any"]
+    return {name: value for name, value in wanted.items() if value is not None}
 
 
 def _names(maker: str | None, model: str | None) -> dict[str, str | None]:

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
+from models.domain.cells import LAST_DAY, last_day
 from models.domain.evidence import Evidence
 from models.errors import Fault, InputError
+from models.valuation.plausibility import RecordWarning, warnings_of
+from service.api.evidence.records import Prepared
 from service.context import bundle
 
-HISTORY = "history"  # the last part of the path that shows a record's changes
+# The last parts of the paths that show a record's changes and that confirm it.
+HISTORY, CONFIRMATION = "history", "confirmation"
 
 
 def read(data: Mapping[str, Any]) -> Evidence:
@@ -17,7 +21,7 @@ def read(data: Mapping[str, Any]) -> Evidence:
     valuer = bundle().valuer
     faults = list(id_faults(data.get("id")))
     try:
-        found = Evidence.from_nested(data, valuer.catalogue, valuer.rates)
+        found = Evidence.from_nested(data, valuer.catalogue, valuer.rates, today=LAST_DAY)
     except InputError as error:
         raise InputError([*faults, *error.faults]) from None
     if faults:
@@ -25,12 +29,25 @@ def read(data: Mapping[str, Any]) -> Evidence:
     return found
 
 
+def prepared(
+    found: Sequence[Evidence], more: Sequence[Sequence[RecordWarning]] | None = None
+) -> list[Prepared]:
+    """Return records ready to be kept, with the warnings on each by the current price model.
+
+    `more`: further warnings on each record.
+    """
+    valuer = bundle().valuer
+    warnings = warnings_of(found, valuer.catalogue, last_day(), valuer)
+    more = more or [()] * len(found)
+    return [Prepared.of(e, (*one, *other)) for e, one, other in zip(found, warnings, more, strict=True)]
+
+
 def id_faults(given: object) -> tuple[Fault, ...]:
     """Return the faults of an id that cannot be part of a URL's path."""
     parts = given.strip().split("/") if isinstance(given, str) else [""]
     if len(parts) == 1 and parts[0] not in (".", ".."):
         return ()
-    if parts[0] and parts[-1] != HISTORY and not {".", ".."} & set(parts):
+    if parts[0] and parts[-1] not in (HISTORY, CONFIRMATION) and not {".", ".."} & set(parts):
         return ()
-    allowed = f"no / in front, no /{HISTORY} at the end, no . or .. between two /"
+    allowed = f"no / in front, no /{HISTORY} or /{CONFIRMATION} at the end, no . or .. between two /"
     return (Fault("id", given, "cannot stand in an address", allowed, "use another id"),)

@@ -1,4 +1,4 @@
-"""POST and GET /v1/evidence; GET, PUT and DELETE /v1/evidence/{id}, and its history."""
+"""POST and GET /v1/evidence; GET, PUT and DELETE /v1/evidence/{id}, its history and its confirmation."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from models.errors import Fault, InputError
 from service.api.evidence import services
 from service.api.evidence.files import take_file
 from service.api.evidence.listing import FILTERS, listed
-from service.api.evidence.reading import HISTORY
+from service.api.evidence.reading import CONFIRMATION, HISTORY
 from service.api.evidence.schemas import (
     CorrectedEvidenceSchema,
     EvidenceHistorySchema,
@@ -20,10 +20,11 @@ from service.api.evidence.schemas import (
     EvidenceRecordSchema,
     NewEvidenceSchema,
 )
+from service.errors import FaultyRequestError, Located
 from service.faults import IntakeReportSchema
 from service.http.blueprint import Blueprint, idempotent, unless_changed
 from service.http.hooks.conditional import MADE, SHOWN
-from service.http.pagination import LINK
+from service.http.pagination import LINK, PAGED
 from service.http.queries import Query
 from service.http.responses import CSV, NDJSON, json_response, raw_response, shown_at
 
@@ -48,23 +49,27 @@ def _read_reason(text: str) -> str:
 
 _REASON = Query(
     "reason",
-    "the reason for the change, which is kept in the history",
+    "the reason for what is done, which is kept in the history",
     {"type": "string", "maxLength": 200},
     _read_reason,
 )
 
 
-def _read_strict(text: str) -> bool:
-    if text in ("true", "false"):
-        return text == "true"
-    raise InputError([Fault("strict", text, "is not true or false", "true, false", "leave it out for false")])
+def _flag(name: str, text: str) -> Query:
+    def read(given: str) -> bool:
+        if given in ("true", "false"):
+            return given == "true"
+        raise InputError(
+            [Fault(name, given, "is not true or false", "true, false", "leave it out for false")]
+        )
+
+    return Query(name, text, {"type": "boolean", "default": False}, read)
 
 
-_STRICT = Query(
-    "strict",
-    "for files: whether a wrong row is an error, so that no row is kept",
-    {"type": "boolean", "default": False},
-    _read_strict,
+_STRICT = _flag("strict", "for files: whether a wrong row is an error, so that no row is kept")
+_CORRECTIONS = _flag(
+    "corrections",
+    "for files: whether each row corrects the record that has its id; unknown ids are faults",
 )
 _FILES = {
     CSV: {
@@ -79,33 +84,46 @@ _FILES = {
 
 @blp.route("", methods=["POST"])
 @blp.authorize("evidence")
-@blp.query(_STRICT)
+@blp.query(_STRICT, _CORRECTIONS, _REASON)
 @blp.row_arguments(_FILES, limit="evidence_limit", or_one=_NEW)
 @blp.response(201, EvidenceRecordSchema(), "The new record.", headers=MADE)
 @blp.response(200, IntakeReportSchema(), "For a file: how many rows were kept, and why others were not.")
 @idempotent
-def record_evidence(form: str, given: Evidence | IO[bytes], strict: bool | None) -> Response:
+def record_evidence(
+    form: str,
+    given: Evidence | IO[bytes],
+    strict: bool | None,
+    corrections: bool | None,
+    reason: str | None,
+) -> Response:
     """Record a sale, an asking price or a declined offer, or a file of up to 50,000 lines of them.
 
     You choose a record's id. No two records share one: a second record with the same id is refused (409). Of
     a file, all correct rows are kept in one step, or none of them; every row that was left out is reported
-    with its line and the reason. A row whose id exists already is left out, so a file can be sent again. No
-    value changes before the next fit.
+    with its line and the reason. A row whose id exists already is left out, so a file can be sent again: one
+    that says the same counts as a duplicate, one that says something else as changed, with each difference.
+    With `corrections` such rows correct their records instead. A record that is hard to believe is taken with
+    warnings, and no fit uses it before it is confirmed or corrected. No value changes before the next fit.
     """
     if isinstance(given, Evidence):
-        return services.record(given).response()
-    return take_file(form, given, strict or False).response()
+        if corrections:
+            fault = Fault("corrections", "true", "is for files", "a file", "correct one record by PUT")
+            raise FaultyRequestError([Located(None, fault)])
+        return services.record(given, reason).response()
+    taken = take_file(form, given, strict=bool(strict), corrections=bool(corrections), reason=reason)
+    return taken.response()
 
 
 @blp.route("")
 @blp.authorize("evidence")
-@blp.query(*FILTERS)
+@blp.query(*FILTERS, *PAGED)
 @blp.response(200, EvidencePageSchema(), "A page of records.", headers=LINK)
 def list_evidence(**asked: Any) -> Response:
     """List records in the order in which they were recorded, page by page.
 
-    If there are more records, the header Link leads to the next page. Withdrawn records are left out unless
-    `withdrawn` asks for them.
+    `warned=true` lists what a person should look at: records that no fit uses, because a warning on each is
+    neither confirmed nor corrected. If there are more records, the header Link leads to the next page.
+    Withdrawn records are left out unless `withdrawn` asks for them.
     """
     found, link = listed(asked)
     return json_response(found, headers=link)
@@ -132,7 +150,8 @@ def correct_evidence(found: Evidence, evidence_id: str, reason: str | None) -> R
     """Correct a record: send it whole, as it should be.
 
     The version before stays in the record's history. Correcting a withdrawn record brings it back into use.
-    If no record has this id, the answer is 404 and nothing is recorded.
+    The answer has the warnings on the record as it is now; those that were confirmed stay so only if nothing
+    has changed. If no record has this id, the answer is 404 and nothing is recorded.
     """
     return raw_response(
         services.correct(evidence_id, found, reason), headers=shown_at(services.path_of(evidence_id))
@@ -150,6 +169,20 @@ def withdraw_evidence(evidence_id: str, reason: str | None) -> Response:
     The record and its history are kept, and its id stays taken. To use the record again, correct it.
     """
     return raw_response(services.withdraw(evidence_id, reason))
+
+
+@blp.route("/<record:evidence_id>/" + CONFIRMATION, methods=["PUT"])
+@blp.authorize("evidence")
+@blp.query(_REASON)
+@blp.response(200, EvidenceRecordSchema(), "The record, now confirmed.", problems=(404, 410, 507))
+@unless_changed
+def confirm_evidence(evidence_id: str, reason: str | None) -> Response:
+    """Confirm a record that is hard to believe but right, so that fits use it.
+
+    Its history says which key confirmed it and when. A record without warnings, or that was confirmed before,
+    is answered unchanged. A later change that gives new warnings has to be confirmed again.
+    """
+    return raw_response(services.confirm(evidence_id, reason))
 
 
 @blp.route("/<record:evidence_id>/" + HISTORY)

@@ -16,7 +16,7 @@ from service.api.evidence.reading import read
 from service.api.vocabulary.instrument import InstrumentSchema
 from service.dumping import StoredJson, described, dumper, objects
 from service.errors import FaultyRequestError
-from service.faults import with_pointers
+from service.faults import RecordWarningSchema, with_pointers
 from service.http.schemas import CURRENCY, DAY, PRICE, Moment
 from service.texts import text_schema
 
@@ -95,6 +95,14 @@ class EvidenceRecordSchema(Schema):
     recorded = Moment(**described("when it was recorded, in UTC"))
     changed = Moment(**described("when it was last changed, in UTC"))
     withdrawn = Moment(**described("when it was withdrawn; null: it is in use", optional=True))
+    warnings = StoredJson(
+        RecordWarningSchema,
+        many=True,
+        **described("why it is hard to believe; with any, no fit uses it before it is confirmed"),
+    )
+    confirmed = Moment(
+        **described("when it was confirmed in spite of its warnings; null: it was not", optional=True)
+    )
 
 
 class EvidencePageSchema(Schema):
@@ -114,7 +122,7 @@ class EvidenceChangeSchema(Schema):
 
     version = fields.Integer(**described("the version that it made"))
     action = fields.String(
-        **described("what was done", enum=["recorded", "corrected", "withdrawn", "reinstated"])
+        **described("what was done", enum=["recorded", "corrected", "confirmed", "withdrawn", "reinstated"])
     )
     key = fields.String(attribute="key_id", **described("the id of the key that did it"))
     at = Moment(**described("when, in UTC"))

@@ -12,9 +12,10 @@ from flask import g
 from sqlalchemy import Connection
 
 from models.domain.evidence import Evidence
-from models.tables.evidence_columns import WITHDRAWN
+from models.tables.evidence_columns import CONFIRMED, NO_WARNINGS, WARNINGS, WITHDRAWN, from_row
 from service.api.evidence import records
-from service.api.evidence.records import Mark, Prepared, Row
+from service.api.evidence.reading import prepared
+from service.api.evidence.records import Mark, Row
 from service.api.evidence.schemas import dump_change, dump_record
 from service.context import context
 from service.db.engine import reading, writing
@@ -36,13 +37,17 @@ def mark(reason: str | None = None) -> Mark:
     return Mark(g.caller.key_id, datetime.now(UTC), reason)
 
 
-def record(e: Evidence) -> StoredResponse:
+def record(e: Evidence, reason: str | None) -> StoredResponse:
     """Add a new record. Raises DuplicateError."""
+    new = prepared([e])
 
     def change(connection: Connection) -> StoredResponse:
         records.take_turn(connection)
-        if not records.add(connection, [Prepared.of(e)], mark()):
-            raise DuplicateError(f"A record with the id {e.id[:80]!r} stands already.")
+        there = records.add(connection, new, mark(reason))
+        if there:
+            same = from_row(there[e.id]) == e
+            how = "says the same" if same else "says something else; to correct it, send it by PUT"
+            raise DuplicateError(f"A record with the id {e.id[:80]!r} stands already, and {how}.")
         return StoredResponse(201, path_of(e.id), _answer(records.find(connection, e.id)))
 
     return run_once(change, claim_of_request())
@@ -58,11 +63,12 @@ def show(record_id: str) -> bytes:
 
 def correct(record_id: str, e: Evidence, reason: str | None) -> bytes:
     """Replace a record; a withdrawn one is in use again. Raises UnknownRecordError."""
+    (new,) = prepared([e])
     with writing(context().engine) as connection:
         before = records.find(connection, record_id, to_change=True)
         check_unchanged(_answer(before))
         action = "corrected" if before[WITHDRAWN] is None else "reinstated"
-        records.replace(connection, before, e, action, mark(reason))
+        records.replace(connection, [(before, new)], action, mark(reason))
         return _answer(records.find(connection, record_id))
 
 
@@ -73,6 +79,20 @@ def withdraw(record_id: str, reason: str | None) -> bytes:
         _check_used(before)
         check_unchanged(_answer(before))
         records.withdraw(connection, before, mark(reason))
+        return _answer(records.find(connection, record_id))
+
+
+def confirm(record_id: str, reason: str | None) -> bytes:
+    """Confirm a record that has warnings; without any nothing is changed.
+
+    Raises UnknownRecordError, WithdrawnError.
+    """
+    with writing(context().engine) as connection:
+        before = records.find(connection, record_id, to_change=True)
+        _check_used(before)
+        check_unchanged(_answer(before))
+        if before[WARNINGS] != NO_WARNINGS and before[CONFIRMED] is None:
+            records.confirm(connection, before, mark(reason))
         return _answer(records.find(connection, record_id))
 
 

@@ -33,7 +33,9 @@ def record_outcome(sold: dict[str, Any], valuation_id: str) -> Response:
     """Record what the instrument was sold for, or correct that.
 
     A valuation has one outcome. The sale becomes a record of evidence: its kind is sale, its id is that of
-    the valuation, and its history is kept. The next fit uses it once.
+    the valuation, and its history is kept. The next fit uses it once. One that is hard to believe, as a price
+    far outside the valuation's range, is taken with warnings: it does not count before it is confirmed by
+    `PUT /v1/evidence/{id}/confirmation` or corrected.
     """
     return _answer(services.record(valuation_id, sold))
 

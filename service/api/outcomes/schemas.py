@@ -5,7 +5,8 @@ from __future__ import annotations
 from marshmallow import Schema, fields
 
 from models.domain.vocabulary import CHANNEL_NAMES, MAX_TEXT
-from service.dumping import described, dumper
+from service.dumping import StoredJson, described, dumper
+from service.faults import RecordWarningSchema
 from service.http.schemas import CURRENCY, DAY, PRICE, Moment, money
 from service.texts import text_schema
 
@@ -68,6 +69,18 @@ class ValuationOutcomeSchema(Schema):
         attribute="sale.withdrawn",
         **described(
             "when the record was withdrawn, so that it no longer counts; null: it is in use", optional=True
+        ),
+    )
+    warnings = StoredJson(
+        RecordWarningSchema,
+        many=True,
+        attribute="sale.warnings",
+        **described("why the record is hard to believe; with any, it does not count before it is confirmed"),
+    )
+    confirmed = Moment(
+        attribute="sale.confirmed",
+        **described(
+            "when the record was confirmed in spite of its warnings; null: it was not", optional=True
         ),
     )
 

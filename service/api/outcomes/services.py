@@ -7,6 +7,8 @@ So a sale is counted as evidence once, and is corrected in one place.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from datetime import date
+from decimal import Decimal
 from types import SimpleNamespace
 from typing import Any, NamedTuple
 
@@ -18,14 +20,15 @@ from models.domain.evidence import Evidence
 from models.domain.names import normal
 from models.errors import Fault, InputError
 from models.tables.evidence_columns import WITHDRAWN
+from models.valuation.plausibility import GivenRange, outcome_warnings
 from service.api.evidence import records as evidence
-from service.api.evidence.reading import read
+from service.api.evidence.reading import prepared, read
 from service.api.evidence.records import Mark, Prepared, Row
 from service.api.evidence.services import mark
 from service.api.outcomes import records
 from service.api.outcomes.schemas import dump_outcome
 from service.api.valuations import records as valuations
-from service.context import context
+from service.context import bundle, context
 from service.db.engine import reading, writing
 from service.errors import DuplicateError, FaultyRequestError, UnknownRecordError
 from service.faults import with_pointers
@@ -67,9 +70,10 @@ def record(valuation_id: str, sold: Mapping[str, Any]) -> Recorded:
     with reading(context().engine) as connection:
         valued = _valuation(connection, valuation_id)
     sale = _sale(valued, sold)
+    new = prepared([sale], [outcome_warnings(sale, _given(valued), bundle().valuer.rates)])[0]
 
     def keep(connection: Connection, before: records.Row | None, now: Mark) -> str:
-        _keep(connection, sale, before, now)
+        _keep(connection, new, before, now)
         return sale.id
 
     return _change(valued, keep)
@@ -142,15 +146,22 @@ def _sale(valued: Answer, sold: Mapping[str, Any]) -> Evidence:
         raise FaultyRequestError(with_pointers(error.faults)) from None
 
 
-def _keep(connection: Connection, sale: Evidence, before: records.Row | None, now: Mark) -> None:
+def _given(valued: Answer) -> GivenRange:
+    """Return the day and the widest range of a kept valuation."""
+    widest = max(valued["intervals"], key=lambda found: found["level"])
+    low, high = Decimal(widest["low"]), Decimal(widest["high"])
+    return GivenRange(date.fromisoformat(valued["date"]), valued["currency"], low, high)
+
+
+def _keep(connection: Connection, sale: Prepared, before: records.Row | None, now: Mark) -> None:
     """Store the record made for the outcome: as a new record, a correction, or a withdrawn one used again."""
-    if evidence.add(connection, [Prepared.of(sale)], now):
+    if not evidence.add(connection, [sale], now):
         return
-    standing = evidence.find(connection, sale.id, to_change=True)
+    standing = evidence.find(connection, sale.row["id"], to_change=True)
     if before is None and standing[WITHDRAWN] is None:
-        raise DuplicateError(f"A record of evidence has the id {sale.id} of this valuation already.")
+        raise DuplicateError(f"A record of evidence has the id {standing['id']} of this valuation already.")
     action = "corrected" if standing[WITHDRAWN] is None else "reinstated"
-    evidence.replace(connection, standing, sale, action, now)
+    evidence.replace(connection, [(standing, sale)], action, now)
 
 
 def _drop(connection: Connection, valuation_id: str, why: Mark) -> None:

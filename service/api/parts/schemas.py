@@ -10,6 +10,15 @@ from service.api.vocabulary.instrument import InstrumentAnswer
 from service.dumping import Pairs, TextOfWhole, Whole, described, objects
 from service.http.schemas import money, provisional_member, rate_members
 
+_EVIDENCE_OF = TextOfWhole(
+    lambda _: "price_model",
+    **described(
+        "whose evidence the records are: price_model, those that the price model was fitted on. They travel "
+        "with it, and this service need not keep them",
+        enum=["price_model"],
+    ),
+)
+
 
 class PaidSchema(Schema):
     """A price as it was recorded."""
@@ -21,7 +30,12 @@ class PaidSchema(Schema):
 class RecordedSchema(Schema):
     """One record of the evidence."""
 
-    id = fields.String(**described("its id in the evidence"))
+    id = fields.String(
+        **described(
+            "its id in the evidence that the price model was fitted on; GET /v1/evidence/{id} has it only if "
+            "this service keeps that record too"
+        )
+    )
     kind = fields.String(**described("sale, asking or offer"))
     date = fields.Date(attribute="day", **described("the day of the record"))
     channel = fields.String(**described("the market it was in"))
@@ -79,6 +93,7 @@ class ComparableSchema(RecordedSchema):
 class ComparablesSchema(Schema):
     """The closest sales, and what they say together."""
 
+    evidence_of = _EVIDENCE_OF
     sales = objects(ComparableSchema, "closed sales, the closest first")
     beside = objects(ComparableSchema, "asking prices and offers: shown beside, never mixed in")
     reconciled = money(
@@ -139,6 +154,7 @@ class EntrySchema(RecordedSchema):
 class EarlierRecordsSchema(Schema):
     """The earlier records of this very instrument in the evidence, with cautions about them."""
 
+    evidence_of = _EVIDENCE_OF
     entries = objects(EntrySchema, "oldest first; empty if there is no serial number, or no record with it")
     cautions = objects(CautionSchema, "what to be careful about")
 

@@ -12,12 +12,13 @@ from sqlalchemy import Connection, select
 
 from models.domain.evidence import Evidence
 from models.tables.evidence_columns import COLUMNS, WITHDRAWN, from_row
+from service.api.evidence.records import HELD
 from service.api.valuations.records import ANSWER, answer_of
 from service.db.tables import EVIDENCE, OUTCOMES, VALUATIONS
 
 _AT_ONCE = 200  # number of rows read at once: an answer can be ten thousand characters long
 _SOLD = (
-    select(*(VALUATIONS.c[name] for name in ANSWER), VALUATIONS.c.created)
+    select(*(VALUATIONS.c[name] for name in ANSWER), VALUATIONS.c.created, HELD.label("held"))
     .add_columns(*(EVIDENCE.c[name] for name in COLUMNS))
     .join(OUTCOMES, OUTCOMES.c.valuation_id == VALUATIONS.c.id)
     .join(EVIDENCE, EVIDENCE.c.id == OUTCOMES.c.evidence_id)
@@ -34,11 +35,15 @@ _STANDING = (
 
 
 class Sold(NamedTuple):
-    """A valuation's answer, the moment at which it was made, and the sale of the instrument."""
+    """A valuation's answer, the moment at which it was made, and the sale of the instrument.
+
+    `held`: a warning on the sale is neither confirmed nor corrected.
+    """
 
     answer: dict[str, Any]
     made: datetime
     sale: Evidence
+    held: bool
 
 
 def standing(connection: Connection) -> str:
@@ -55,4 +60,4 @@ def sold(connection: Connection, first: date | None, last: date | None) -> Itera
     if last is not None:
         query = query.where(EVIDENCE.c.day <= last)
     for row in connection.execution_options(yield_per=_AT_ONCE).execute(query):
-        yield Sold(orjson.loads(answer_of(row)), row.created, from_row(row._asdict()))
+        yield Sold(orjson.loads(answer_of(row)), row.created, from_row(row._asdict()), row.held)

@@ -42,6 +42,7 @@ CAUTIONS = (
 )
 _BEFORE = "the sale was before the valuation, which may have known of it"
 _AGAIN = "the instrument was valued again before the sale: only the last value is judged"
+_HELD = "a warning on the sale is neither confirmed nor corrected"
 _NO_RATE = "a currency has no exchange rate on the day of the sale"
 
 
@@ -89,8 +90,9 @@ def _cases(found: Iterable[Sold], rates: Rates, left_out: Counter[str]) -> list[
     """Return a case per sale, with the last valuation before it; count others in `left_out` by reason."""
     of_sale: dict[str, _Case] = {}
     for one in found:
-        if one.sale.day < one.made.date() - _SLACK:
-            left_out[_BEFORE] += 1
+        before = one.sale.day < one.made.date() - _SLACK
+        if before or one.held:
+            left_out[_BEFORE if before else _HELD] += 1
             continue
         try:
             case = _case(one, rates)

@@ -9,13 +9,12 @@ from typing import Any
 
 from marshmallow import Schema, ValidationError, fields, post_load
 
-from models.domain.cells import read_day, read_term
+from models.domain.cells import LAST_DAY, read_day, read_term
 from models.domain.instrument import Subject
 from models.domain.money import BASE_CURRENCY
 from models.domain.names import nearest
 from models.domain.vocabulary import CHANNEL_NAMES, DEFAULT_CHANNEL, DEFAULT_LEVELS
 from models.errors import Fault, InputError
-from models.tables.stocklist import LAST_DAY
 from models.valuation.levels import check_levels
 from service.api.values.services import ValuationRequest
 from service.api.vocabulary.instrument import InstrumentField

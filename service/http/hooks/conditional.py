@@ -1,8 +1,9 @@
 """Conditional requests: an answer that the caller has already is not sent again (RFC 9110, section 13).
 
 Every answer to GET or HEAD that is not streamed has a strong ETag. It is a digest of the answer's bytes, so
-it changes only when they do: after a promotion, a change of a record, or an update of the program. An answer
-to another method has one if its body is what GET gives at the address that its Content-Location names.
+it changes only when they do: after a promotion, a change of a record, or an update of the program. A streamed
+answer has the one that its view gives it, if any. An answer to another method has one if its body is what GET
+gives at the address that its Content-Location names.
 """
 
 from __future__ import annotations
@@ -69,16 +70,18 @@ MADE: Mapping[str, str] = {"Location": "the path of it", **SHOWN}
 
 def add_etag(response: Response) -> Response:
     """Add the ETag to the answer; or answer 304 or 412 if the request's tags say so."""
-    if response.status_code in (200, 201) and "Content-Location" in response.headers:
-        response.set_etag(_tag(response.get_data()))
+    headers = response.headers
+    if response.status_code in (200, 201) and "Content-Location" in headers:
+        response.set_etag(tag_of(response.get_data()))
         return response
-    if request.method not in ("GET", "HEAD") or response.status_code != 200 or response.is_streamed:
+    if request.method not in ("GET", "HEAD") or response.status_code != 200:
+        return response
+    if response.is_streamed and "ETag" not in headers:
         return response
     if request.path in NEVER_KEPT:
         return response
-    headers = response.headers
     headers.setdefault("Cache-Control", _ASK_AGAIN)
-    tag = _tag(response.get_data())
+    tag = response.get_etag()[0] or tag_of(response.get_data())
     response.set_etag(tag)
     if request.environ.get("HTTP_IF_MATCH") and not _matches(tag):
         return problem(BY_STATUS[412], BY_STATUS[412].remedy)
@@ -97,7 +100,7 @@ def check_unchanged(now: bytes | None) -> None:
 
     `now`: the answer that shows the present state, None if there is nothing yet.
     """
-    if request.environ.get("HTTP_IF_MATCH") and (now is None or not _matches(_tag(now))):
+    if request.environ.get("HTTP_IF_MATCH") and (now is None or not _matches(tag_of(now))):
         raise PreconditionFailed
 
 
@@ -118,5 +121,6 @@ def _had(tag: str) -> str | None:
     return next((one for one in forms if request.if_none_match.contains_weak(one)), None)
 
 
-def _tag(body: bytes) -> str:
+def tag_of(body: bytes) -> str:
+    """Return a digest of these bytes for an ETag."""
     return hashlib.blake2b(body, digest_size=16).hexdigest()
