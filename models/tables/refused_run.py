@@ -11,6 +11,7 @@ from models.costs import (
     MOST_FAULTS,
     MOST_REFUSED,
     MOST_REFUSED_BYTES,
+    MOST_REFUSED_FAULTS,
     MOST_REFUSED_LINES,
     MOST_REFUSED_SAID,
 )
@@ -30,7 +31,7 @@ class RefusedRun:
     """
 
     def __init__(self) -> None:
-        self._rows = self._lines = self._bytes = 0
+        self._rows = self._faults = self._lines = self._bytes = 0
         self._said = self._hinted = 0
         self.over = False
 
@@ -44,12 +45,12 @@ class RefusedRun:
                 return
             yield line
 
-    def read(self, *, good: bool) -> None:
-        """Count a row that was read."""
-        self._rows += 1
-        if good:
-            self._rows = self._lines = self._bytes = 0
-        self.over |= self._rows >= MOST_REFUSED
+    def read(self, *, faults: int) -> None:
+        """Count a row that was read and has so many faults; a good one has none."""
+        self._rows, self._faults = self._rows + 1, self._faults + faults
+        if not faults:
+            self._rows = self._faults = self._lines = self._bytes = 0
+        self.over |= self._rows >= MOST_REFUSED or self._faults >= MOST_REFUSED_FAULTS
 
     def hinted(self, error: FaultsError) -> tuple[Fault, ...]:
         """Return the faults; after the first `MOST_FAULTS` of a run, none has suggestions."""

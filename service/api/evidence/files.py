@@ -117,7 +117,7 @@ def _batches(found: Iterator[T]) -> Iterator[list[T]]:
 
 def _while_good(found: Iterable[AcceptedRow | Refusal], run: RefusedRun) -> Iterator[AcceptedRow | Refusal]:
     for one in found:
-        run.read(good=isinstance(one, AcceptedRow))
+        run.read(faults=len(one.faults) if isinstance(one, Refusal) else 0)
         yield one
         if run.over:
             return

@@ -79,7 +79,7 @@ class RowForm(Generic[R]):
     def _read(self) -> Iterator[tuple[R, Asked | InputError]]:
         for row in self.rows():
             asked = self.asked(row)
-            self._run.read(good=isinstance(asked, Asked))
+            self._run.read(faults=0 if isinstance(asked, Asked) else len(asked.faults))
             yield row, asked
             if self._run.over:
                 return
