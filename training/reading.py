@@ -37,9 +37,11 @@ class RefusedRowsError(InputError):
 
     def __init__(self, source: object, refused: tuple[Refusal, ...]) -> None:
         super().__init__([fault for refusal in refused for fault in refusal.faults])
-        self.refused = refused
-        more = f" (and {len(refused) - 1} more bad rows)" if len(refused) > 1 else ""
-        self.args = (f"{source}: {refused[0]}{more}",)
+        self.source, self.refused = source, refused
+
+    def __str__(self) -> str:
+        more = f" (and {len(self.refused) - 1} more bad rows)" if len(self.refused) > 1 else ""
+        return f"{self.source}: {self.refused[0]}{more}"
 
 
 def read_evidence(

@@ -88,7 +88,7 @@ def test_a_model_without_a_card_says_so(own_app: Flask) -> None:
     version = write_bundle(store, FakePriceModel(), CATALOGUE, RATES, {})
     Registry(store).promote(version, who="tests", why="no card")
     parts(own_app).live.look()
-    caller = caller_of(own_app)
+    caller = caller_of(own_app, "valuations", "admin")
     for path in ("/v1/price-models/current/card", "/v1/price-models/current/card.html"):
         assert version in assert_problem(caller.get(path), 404, "card")["detail"]
     # A bundle that keeps no evidence has no comparables, and says that too.

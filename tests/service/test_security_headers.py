@@ -82,11 +82,11 @@ def test_no_cache_keeps_what_was_posted_nor_anything_about_keys(own_app: Flask) 
     caller, admin = caller_of(own_app), caller_of(own_app, "admin")
     made = admin.post("/v1/keys", {"label": "shop", "scopes": ["valuations"]})
     key = f"/v1/keys/{made.json['id']}"
+    for secret in (made, admin.post(f"{key}/rotate", {})):
+        assert secret.headers.getlist("Cache-Control") == ["no-store, no-transform"]
     for found in (
-        made,
         admin.get("/v1/keys"),
         admin.get(key),
-        admin.post(f"{key}/rotate", {}),
         admin.post(f"{key}/revoke", {}),
         caller.value({}),
         caller.post("/v1/intervals", DAL),
