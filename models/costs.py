@@ -29,8 +29,8 @@ LONGEST_LINE = 32 * 1024  # Bytes of a line, about fifteen times a row that uses
 MOST_LINES = 50_000  # Lines of a file of evidence.
 # A file is not read on where rows are refused one after the other, up to one of these: rows and their faults,
 # lines and bytes read since the last good row, and bytes of the answers that say what is wrong with them.
-MOST_REFUSED, MOST_REFUSED_FAULTS = 500, 5_000
-MOST_REFUSED_LINES, MOST_REFUSED_BYTES = 5_000, 2**19
+MOST_REFUSED, MOST_REFUSED_FAULTS = 250, 2_500
+MOST_REFUSED_LINES, MOST_REFUSED_BYTES = 2_500, 2**18
 MOST_REFUSED_SAID = 128 * 1024
 
 # ── what only the service has ────────────────────────────────────────────────

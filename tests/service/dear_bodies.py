@@ -122,7 +122,8 @@ def of_lines(row: dict[str, Any]) -> Iterator[Dear]:
     for name, line in lines.items():
         yield repeated(f"lines of {name}", line)
     yield Dear("a bomb", b"{}\n" * 2**20, packed=True)
-    yield Dear("a line too many", (json.dumps(row).encode() + b"\n") * (MOST_LINES + 1))
+    if "price" in row:  # a stock list may have as many lines as it likes, each of which is valued
+        yield Dear("a line too many", (json.dumps(row).encode() + b"\n") * (MOST_LINES + 1))
     yield repeated("unknown makers", json.dumps({**row, "instrument": {"maker": "Ostviken", "model": "Da"}}))
     yield repeated("long ids", json.dumps({**row, "id": "\u20ac" * 3000, "instrument": {}}))
     for dear in of_object(row, LINE):

@@ -84,7 +84,7 @@ def test_a_file_of_evidence_is_not_read_on_and_nothing_is_kept(dealer: Caller) -
     assert "the rest of the file was not read" in problem["detail"]
     assert problem["report"]["rows"] == MOST_REFUSED + 1 and len(problem["report"]["faults"]) == MOST_FAULTS
     assert dealer.get("/v1/evidence").json["evidence"] == []
-    mixed = "".join(record(f"C{n}", "gift" if n % 10 else "sale") for n in range(MOST_REFUSED + 100))
+    mixed = "".join(record(f"C{n}", "gift" if n % 10 else "sale") for n in range(600))
     taken = dealer.post("/v1/evidence", mixed, **{"Content-Type": NDJSON})
     assert taken.status_code == 200 and taken.json["accepted"] == 60
 
