@@ -48,7 +48,15 @@ class Settings:
     )
     bind: str = _setting("127.0.0.1:8000", "Address and port to listen on.")
     workers: int = _setting(2, "Worker processes.", validate.Range(1, 64))
-    threads: int = _setting(4, "Threads of each worker.", validate.Range(1, 64))
+    threads: int = _setting(
+        64, "Requests that each worker handles at once, each in a thread.", validate.Range(1, 1024)
+    )
+    connections: int = _setting(5, "Connections of each worker to the database.", validate.Range(2, 256))
+    client_seconds: float = _setting(
+        20.0,
+        "Seconds that a client has to send a request, or 64 KB of a long one, and to take 64 KB of an answer.",
+        validate.Range(1, 3600),
+    )
     timeout: int = _setting(
         30, "Seconds after which a worker that hangs is replaced.", validate.Range(1, 3600)
     )
