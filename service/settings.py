@@ -54,7 +54,7 @@ class Settings:
     connections: int = _setting(5, "Connections of each worker to the database.", validate.Range(2, 256))
     client_seconds: float = _setting(
         20.0,
-        "Seconds that a client has to send a request, or 64 KB of a long one, and to take 64 KB of an answer.",
+        "Seconds in which a client must send a request, or 64 KB of a long one, and take 64 KB of an answer.",
         validate.Range(1, 3600),
     )
     timeout: int = _setting(
@@ -77,6 +77,9 @@ class Settings:
         validate.Range(1024, 2**32),
     )
     busy_seconds: float = _setting(5.0, "Seconds to wait for a busy database.", validate.Range(0.1, 60))
+    statement_seconds: float = _setting(
+        10.0, "Seconds that PostgreSQL may take over one statement.", validate.Range(1, 3600)
+    )
     key_seconds: float = _setting(
         5.0,
         "Seconds for which a worker trusts a key it has looked up: a revoked key can live that long.",

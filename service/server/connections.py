@@ -11,6 +11,7 @@ import errno
 import re
 import socket
 import struct
+import sys
 import time
 from collections.abc import Iterable, Iterator
 from contextlib import suppress
@@ -24,9 +25,11 @@ from gunicorn.workers.gthread import TConn, ThreadWorker
 from werkzeug.wsgi import ClosingIterator
 
 _PIECE = 64 * 1024  # bytes that must come, or be taken, before the deadline; longer requests go to a thread
+_UNREAD = 64 * 1024  # bytes of an answer that the system keeps for a client that does not read it
 _HEAD_END = b"\r\n\r\n"
 _LENGTH = re.compile(rb"\r\ncontent-length:[ \t]*(\d{1,9})[ \t]*\r\n", re.IGNORECASE)
 _OTHER = re.compile(rb"\r\n(expect|transfer-encoding):", re.IGNORECASE)
+_SWITCH = 0.001  # seconds after which a busy thread lets another one on, which may have little to do
 _RESET = struct.pack("ii", 1, 0)  # SO_LINGER: what was not taken is thrown away
 
 
@@ -74,6 +77,7 @@ class CollectingWorker(ThreadWorker):  # type: ignore[misc]  # gunicorn has no t
     def init_process(self) -> None:
         """Begin to serve, with the deadlines of the settings."""
         DEADLINES.seconds = self.app.client_seconds
+        sys.setswitchinterval(_SWITCH)
         super().init_process()
 
     def notify(self) -> None:
@@ -89,6 +93,7 @@ class CollectingWorker(ThreadWorker):  # type: ignore[misc]  # gunicorn has no t
             if error.errno not in (errno.EAGAIN, errno.ECONNABORTED):  # another worker took it; it is gone
                 raise
             return
+        client.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, _UNREAD)
         self.nr_conns += 1
         self.enqueue_req(Connection(self.cfg, client, address, listener.getsockname()))
 
@@ -159,7 +164,7 @@ def _whole(begun: bytes) -> bool:
 
 
 def timed(app: Any) -> Any:
-    """Wrap the application: each piece of a body must come, and of an answer be taken, within the deadline."""
+    """Wrap the application, so that bodies must come and answers be taken within the deadline."""
 
     def answered(environ: dict[str, Any], start_response: Any) -> Any:
         sock = environ["gunicorn.socket"]
