@@ -31,7 +31,12 @@ def open_engine(
     url = make_url(address)
     if url.drivername in ("postgres", "postgresql"):
         url = url.set(drivername="postgresql+psycopg")
-    shared: dict[str, Any] = {"hide_parameters": True, "pool_size": connections, "pool_timeout": busy_seconds}
+    shared: dict[str, Any] = {
+        "hide_parameters": True,
+        "pool_size": connections,
+        "max_overflow": 0,
+        "pool_timeout": busy_seconds,
+    }
     if url.get_backend_name() != "sqlite":
         return _open_postgresql(url, busy_seconds, statement_seconds, shared)
     engine = create_engine(url, connect_args={"timeout": busy_seconds}, **shared)

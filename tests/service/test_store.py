@@ -13,6 +13,7 @@ import pytest
 from alembic.script import ScriptDirectory
 from sqlalchemy import Engine, insert, inspect, select, text
 from sqlalchemy.exc import OperationalError, StatementError
+from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 
 from service.db.engine import (
     REVISION,
@@ -134,6 +135,13 @@ def test_many_writers_wait_for_one_another(engine: Engine) -> None:
     assert failures == []
     with reading(engine) as connection:
         assert len(connection.execute(select(KEYS.c.id)).all()) == 50
+
+
+def test_an_engine_opens_no_more_connections_than_it_may(tmp_path: Path) -> None:
+    engine = open_engine(f"sqlite:///{tmp_path}/b.sqlite3", busy_seconds=0.1, connections=2)
+    with engine.connect(), engine.connect(), pytest.raises(PoolTimeoutError):
+        engine.connect()
+    engine.dispose()
 
 
 def test_sqlite_is_in_wal_and_waits_for_a_busy_database(tmp_path: Path) -> None:
