@@ -30,6 +30,7 @@ _HEAD_END = b"\r\n\r\n"
 _LENGTH = re.compile(rb"\r\ncontent-length:[ \t]*(\d{1,9})[ \t]*\r\n", re.IGNORECASE)
 _OTHER = re.compile(rb"\r\n(expect|transfer-encoding):", re.IGNORECASE)
 _SWITCH = 0.001  # seconds after which a busy thread lets another one on, which may have little to do
+_DRAINED = 2 * 2**20  # bytes of a refused body that are thrown away: a proxy sends all before it reads
 _RESET = struct.pack("ii", 1, 0)  # SO_LINGER: what was not taken is thrown away
 
 
@@ -124,7 +125,7 @@ class CollectingWorker(ThreadWorker):  # type: ignore[misc]  # gunicorn has no t
         try:
             kept = super().handle(conn)
             if not kept:
-                close_graceful(conn.sock)
+                close_graceful(conn.sock, max_drain=_DRAINED)
             return kept
         finally:
             DEADLINES.end(conn.sock)
