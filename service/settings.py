@@ -48,9 +48,7 @@ class Settings:
     )
     bind: str = _setting("127.0.0.1:8000", "Address and port to listen on.")
     workers: int = _setting(2, "Worker processes.", validate.Range(1, 64))
-    threads: int = _setting(
-        64, "Requests that each worker handles at once, each in a thread.", validate.Range(1, 1024)
-    )
+    threads: int = _setting(4, "Requests that each worker works on at once.", validate.Range(1, 64))
     connections: int = _setting(5, "Connections of each worker to the database.", validate.Range(2, 256))
     client_seconds: float = _setting(
         20.0,

@@ -2,21 +2,26 @@
 
 The main thread collects a request until its head and a body of usual length are there, so that a client that
 is silent or slow costs a socket and no thread. A thread that reads a longer body or sends an answer does so
-under a deadline: when it is over, the main thread shuts the connection down.
+under a deadline: when it is over, the main thread shuts the connection down. While it waits, another thread
+works in its place.
 """
 
 from __future__ import annotations
 
 import errno
+import fcntl
 import re
 import socket
 import struct
-import sys
+import termios
+import threading
 import time
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import Future
 from contextlib import suppress
 from functools import partial
 from io import RawIOBase
+from queue import SimpleQueue
 from selectors import EVENT_READ
 from typing import Any
 
@@ -26,10 +31,10 @@ from werkzeug.wsgi import ClosingIterator
 
 _PIECE = 64 * 1024  # bytes that must come, or be taken, before the deadline; longer requests go to a thread
 _UNREAD = 64 * 1024  # bytes of an answer that the system keeps for a client that does not read it
+_SMALL = 32 * 1024  # bytes of an answer that the system takes at once if nothing is unsent
 _HEAD_END = b"\r\n\r\n"
 _LENGTH = re.compile(rb"\r\ncontent-length:[ \t]*(\d{1,9})[ \t]*\r\n", re.IGNORECASE)
 _OTHER = re.compile(rb"\r\n(expect|transfer-encoding):", re.IGNORECASE)
-_SWITCH = 0.001  # seconds after which a busy thread lets another one on, which may have little to do
 _DRAINED = 2 * 2**20  # bytes of a refused body that are thrown away: a proxy sends all before it reads
 _RESET = struct.pack("ii", 1, 0)  # SO_LINGER: what was not taken is thrown away
 
@@ -62,6 +67,69 @@ class Deadlines:
 
 
 DEADLINES = Deadlines()  # of this process, which is one worker
+_here = threading.local()  # a thread's own: its `pool`, and the bytes of a `body` that were collected
+
+
+class Pool:
+    """Threads that work on `at_once` requests, and others in whose place they wait for clients.
+
+    More threads at work would only take the interpreter from each other.
+    """
+
+    def __init__(self, at_once: int, most: int) -> None:
+        self._at_once, self._most = at_once, most
+        self._jobs: SimpleQueue[Any] = SimpleQueue()
+        self._lock = threading.Lock()
+        self._threads = self._working = 0
+
+    def submit(self, work: Callable[..., Any], *arguments: Any) -> Future[Any]:
+        """Let a thread do this work."""
+        future: Future[Any] = Future()
+        self._jobs.put((future, work, arguments))
+        self._grow()
+        return future
+
+    def shutdown(self, wait: bool = False) -> None:
+        """Do nothing: the threads end with the process."""
+
+    def leave(self) -> None:
+        """Let another thread work while this one waits for a client, until it comes `back`."""
+        if not _here.away:
+            _here.away = True
+            with self._lock:
+                self._working -= 1
+            if not self._jobs.empty():
+                self._grow()
+
+    def back(self) -> None:
+        """Count this thread among those that work again, if it had left."""
+        if _here.away:
+            _here.away = False
+            with self._lock:
+                self._working += 1
+
+    def _grow(self) -> None:
+        with self._lock:
+            if self._working >= self._at_once or self._threads >= self._most:
+                return
+            self._working += 1
+            self._threads += 1
+        threading.Thread(target=self._run, daemon=True).start()
+
+    def _run(self) -> None:
+        _here.pool, _here.away = self, False
+        while True:
+            future, work, arguments = self._jobs.get()
+            try:
+                future.set_result(work(*arguments))
+            except BaseException as error:
+                future.set_exception(error)
+            del future, work, arguments  # an idle thread keeps no connection
+            with self._lock:
+                if self._working > self._at_once:
+                    self._working -= 1
+                    self._threads -= 1
+                    return
 
 
 class Connection(TConn):  # type: ignore[misc]  # gunicorn has no types
@@ -78,8 +146,11 @@ class CollectingWorker(ThreadWorker):  # type: ignore[misc]  # gunicorn has no t
     def init_process(self) -> None:
         """Begin to serve, with the deadlines of the settings."""
         DEADLINES.seconds = self.app.client_seconds
-        sys.setswitchinterval(_SWITCH)
         super().init_process()
+
+    def get_thread_pool(self) -> Pool:
+        """Make the threads."""
+        return Pool(self.app.at_once, self.cfg.threads)
 
     def notify(self) -> None:
         """Tell the server that the worker lives, and enforce the deadlines: every second at least."""
@@ -122,17 +193,23 @@ class CollectingWorker(ThreadWorker):  # type: ignore[misc]  # gunicorn has no t
         """Handle a request in a thread."""
         conn.data_ready = False
         DEADLINES.begin(conn.sock, socket.SHUT_RDWR)
+        if _HEAD_END not in conn.parser.unreader.buf.getvalue():
+            self.tpool.leave()
         try:
             kept = super().handle(conn)
             if not kept:
+                self.tpool.leave()
                 close_graceful(conn.sock, max_drain=_DRAINED)
             return kept
         finally:
             DEADLINES.end(conn.sock)
+            self.tpool.back()
 
     def handle_request(self, req: Any, conn: Any) -> Any:
         """Call the application: the head has been read, so only body and answer have deadlines from here."""
         DEADLINES.end(conn.sock)
+        self.tpool.back()
+        _here.body = len(conn.parser.unreader.buf.getvalue())
         return super().handle_request(req, conn)
 
 
@@ -169,25 +246,39 @@ def timed(app: Any) -> Any:
 
     def answered(environ: dict[str, Any], start_response: Any) -> Any:
         sock = environ["gunicorn.socket"]
-        if "CONTENT_LENGTH" in environ or "HTTP_TRANSFER_ENCODING" in environ:
+        chunked = "HTTP_TRANSFER_ENCODING" in environ
+        collected = not chunked and int(environ.get("CONTENT_LENGTH") or 0) <= _here.body
+        if not collected:
             environ["wsgi.input"] = _Body(environ["wsgi.input"], sock)
         answer = app(environ, start_response)
-        return ClosingIterator(_pieces(answer, sock), getattr(answer, "close", None))
+        return ClosingIterator(_pieces(answer, sock, collected), getattr(answer, "close", None))
 
     return answered
 
 
-def _pieces(answer: Iterable[bytes], sock: socket.socket) -> Iterator[bytes]:
+def _pieces(answer: Iterable[bytes], sock: socket.socket, collected: bool) -> Iterator[bytes]:
+    pool: Pool = _here.pool
     for item in answer:
         for at in range(0, len(item), _PIECE):
+            piece = item[at : at + _PIECE]
             DEADLINES.begin(sock, socket.SHUT_RDWR)
-            yield item[at : at + _PIECE]
+            if len(piece) > _SMALL or _unsent(sock):
+                pool.leave()
+            yield piece
+            pool.back()
         DEADLINES.end(sock)
     DEADLINES.begin(sock, socket.SHUT_RDWR)  # gunicorn has still to send the end of it
+    if not collected:
+        pool.leave()  # gunicorn waits for what the application has not read of the body
+
+
+def _unsent(sock: socket.socket) -> bool:
+    """Say whether the client has still to take something of what was sent before."""
+    return any(fcntl.ioctl(sock, termios.TIOCOUTQ, bytes(4)))
 
 
 class _Body(RawIOBase):
-    """A request's body. If it does not come in time, the stream ends as if the client had hung up."""
+    """A body that was not collected. If it does not come in time, it ends as if the client had hung up."""
 
     def __init__(self, body: Any, sock: socket.socket) -> None:
         self._body, self._sock = body, sock
@@ -197,9 +288,11 @@ class _Body(RawIOBase):
 
     def readinto(self, buffer: Any) -> int:
         DEADLINES.begin(self._sock, socket.SHUT_RD)
+        _here.pool.leave()
         try:
             data = self._body.read(min(len(buffer), _PIECE))
         finally:
+            _here.pool.back()
             DEADLINES.end(self._sock)
         buffer[: len(data)] = data
         return len(data)

@@ -19,6 +19,7 @@ from service.server.gunicorn_hooks import JsonLogger, Worker, closing, pre_reque
 from service.settings import Settings
 
 _MEMORY = "/dev/shm"
+_WAITING = 60  # threads of a worker that can wait for clients beside those that work
 _MOST_CONNECTIONS = 10_000
 FILES_BESIDE = 256  # files that a worker opens beside connections: the database's, uploads, libraries
 Load = Callable[[Settings, Shared], Flask]  # makes the application of one worker
@@ -29,7 +30,7 @@ class Server(BaseApplication):  # type: ignore[misc]  # gunicorn has no types
 
     def __init__(self, settings: Settings, load: Load) -> None:
         self._settings, self._load = settings, load
-        self.client_seconds = settings.client_seconds  # read by the workers
+        self.client_seconds, self.at_once = settings.client_seconds, settings.threads  # read by the workers
         self._counted = shared()  # made before the fork, so that workers share the counts
         super().__init__()
 
@@ -50,8 +51,8 @@ def options(settings: Settings) -> dict[str, Any]:
     found = {
         "bind": settings.bind,
         "workers": settings.workers,
-        "threads": settings.threads,
-        "worker_connections": max(settings.threads + 1, connections()),
+        "threads": settings.threads + _WAITING,
+        "worker_connections": max(settings.threads + _WAITING + 1, connections()),
         "worker_class": Worker,
         "logger_class": JsonLogger,
         "when_ready": when_ready,
