@@ -159,7 +159,7 @@ def test_the_proxy_holds_slow_clients_and_hangs_up(service: Running, proxy: Prox
 
 
 def test_bodies_have_the_limits_of_their_paths(service: Running, proxy: Proxy) -> None:
-    rows = "id,maker,model,year\n" + "".join(f"{n:0>500},Ostvik,Dal,1966\n" for n in range(4200))
+    rows = "id,maker,model,note\n" + "".join(f"R{n},Ostvik,Dal,{n:0>500}\n" for n in range(4200))
     assert len(rows) > 2 * 2**20
     with proxy.client(**service.headers) as client:
         refused = client.post("/v1/valuations", content=rows, headers={"Content-Type": "application/json"})
