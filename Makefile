@@ -25,7 +25,7 @@ DEMO := var/demo
 STORE := var/store
 STUDY := var/study
 
-.PHONY: help serve test check unit fmt env lock fresh kernels fuzz hostile faults yardstick study dozen bench examples clean needs-serve needs-test
+.PHONY: help serve test check unit fmt env lock fresh kernels fuzz hostile faults slow frozen yardstick study dozen bench examples clean needs-serve needs-test
 
 help:
 	@echo 'make serve      the demo service, from nothing to an address and a request to try'
@@ -36,6 +36,8 @@ help:
 	@echo 'make fresh      both commands in a fresh clone with an empty home, timed'
 	@echo 'make kernels    the numerical tests under each kernel of OpenBLAS that this processor has'
 	@echo 'make faults     fault injection: a minute of load, killed workers, changing models and a restarted database'
+	@echo 'make slow       a minute beside hundreds of slow clients: who else is answered, and how soon'
+	@echo 'make frozen     a minute with a PostgreSQL that is stopped, and says nothing'
 	@echo 'make fuzz       ask the service all that its OpenAPI document allows and forbids; CASES=2000 of each'
 	@echo 'make hostile    100,000 hostile requests of one worker, whose memory must stay bounded; HOSTILE=100000'
 	@echo 'make yardstick  the fit beside its peers (installs more)'
@@ -51,7 +53,7 @@ needs-serve:
 	@$(PYTHON) tools/needs.py venv openmp
 
 needs-test:
-	@$(PYTHON) tools/needs.py venv openmp driver browser
+	@$(PYTHON) tools/needs.py venv openmp driver browser proxy
 
 $(BIN)/python: | needs-serve
 	$(PYTHON) -m venv --clear $(VENV)
@@ -138,6 +140,12 @@ lock: $(TOOLS)/bin/uv
 
 faults: env
 	PYTHONPATH=.:tests $(BIN)/python tests/live/fault_injection.py
+
+slow: env $(STORE)/.fitted
+	PYTHONPATH=.:tests $(BIN)/python tests/live/slow_clients.py $(STORE)
+
+frozen: env
+	PYTHONPATH=.:tests $(BIN)/python tests/live/frozen_database.py
 
 yardstick: requirements-yardstick.lock | $(BIN)/python
 	@$(INSTALL) -r requirements-yardstick.lock

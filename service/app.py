@@ -47,7 +47,7 @@ from service.server.counters import Shared, shared
 from service.server.figures import Figures
 from service.server.live_bundle import LiveBundle
 from service.server.quotas import Limits
-from service.server.recent import RecentCache
+from service.server.recent import LastAnswer, RecentCache
 from service.settings import Settings
 
 BLUEPRINTS = (
@@ -82,6 +82,7 @@ AFTER = (
     security.add_headers,
     request_log.end,
 )
+_LOOK_SECONDS = 1.0  # /readyz looks at the database once in so many seconds, however often it is asked
 _MOST_STUDIES = 8  # studies of past valuations kept in memory, one for each period that was asked for
 
 
@@ -94,8 +95,9 @@ def create_app(
 ) -> Flask:
     """Make the application of one worker.
 
-    `watch_seconds`: the time between two looks for a newly promoted price model; None: never look. `counted`:
-    the counters of requests that all workers share; None: this worker counts alone.
+    `watch_seconds`: the time between two looks for a newly promoted price model; None: never look for one,
+    nor whether PostgreSQL still answers, and let /readyz look every time. `counted`: the counters of requests
+    that all workers share; None: this worker counts alone.
     """
     logs.configure(settings.log_level)
     app = Flask("service", static_folder=None)
@@ -104,7 +106,7 @@ def create_app(
     if settings.proxies:
         # Whether a caller came by TLS is what the nearest proxy says.
         app.wsgi_app = ProxyFix(app.wsgi_app, settings.proxies, 1, 0)  # type: ignore[method-assign]
-    context = _context(settings, read_model, counted)
+    context = _context(settings, read_model, counted, watch_seconds is not None)
     if watch_seconds is not None:
         context.live.watch(watch_seconds)
         context.callers.watch()
@@ -119,8 +121,15 @@ def create_app(
     return app
 
 
-def _context(settings: Settings, read_model: ModelReader | None, counted: Shared | None) -> Context:
-    engine = open_engine(settings.database, busy_seconds=settings.busy_seconds, threads=settings.threads)
+def _context(
+    settings: Settings, read_model: ModelReader | None, counted: Shared | None, watched: bool
+) -> Context:
+    engine = open_engine(
+        settings.database,
+        busy_seconds=settings.busy_seconds,
+        connections=settings.connections,
+        statement_seconds=settings.statement_seconds if watched else None,
+    )
     live = LiveBundle(settings.store, read_model)
     live.look()
     ring = KeyRing(engine, settings.secret)
@@ -134,4 +143,5 @@ def _context(settings: Settings, read_model: ModelReader | None, counted: Shared
         Limits(settings, counted or shared()),
         Figures(),
         RecentCache(_MOST_STUDIES),
+        LastAnswer(_LOOK_SECONDS if watched else 0.0),
     )

@@ -17,7 +17,7 @@ from service.server.bundle_cache import BundleCache
 from service.server.figures import Figures
 from service.server.live_bundle import LiveBundle
 from service.server.quotas import Limits
-from service.server.recent import RecentCache
+from service.server.recent import LastAnswer, RecentCache
 from service.settings import Settings
 
 
@@ -34,6 +34,7 @@ class Context:
     limits: Limits
     figures: Figures
     studies: RecentCache[Hashable, dict[str, Any]]  # made by `service.api.performance`
+    database_state: LastAnswer[Any]  # made by `service.api.health`
 
 
 def context() -> Context:

@@ -48,7 +48,13 @@ class Settings:
     )
     bind: str = _setting("127.0.0.1:8000", "Address and port to listen on.")
     workers: int = _setting(2, "Worker processes.", validate.Range(1, 64))
-    threads: int = _setting(4, "Threads of each worker.", validate.Range(1, 64))
+    threads: int = _setting(4, "Requests that each worker works on at once.", validate.Range(1, 64))
+    connections: int = _setting(5, "Connections of each worker to the database.", validate.Range(2, 256))
+    client_seconds: float = _setting(
+        20.0,
+        "Seconds in which a client must send a request, or 64 KB of a long one, and take 64 KB of an answer.",
+        validate.Range(1, 3600),
+    )
     timeout: int = _setting(
         30, "Seconds after which a worker that hangs is replaced.", validate.Range(1, 3600)
     )
@@ -69,6 +75,9 @@ class Settings:
         validate.Range(1024, 2**32),
     )
     busy_seconds: float = _setting(5.0, "Seconds to wait for a busy database.", validate.Range(0.1, 60))
+    statement_seconds: float = _setting(
+        10.0, "Seconds that PostgreSQL may take over one statement.", validate.Range(1, 3600)
+    )
     key_seconds: float = _setting(
         5.0,
         "Seconds for which a worker trusts a key it has looked up: a revoked key can live that long.",

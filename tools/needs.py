@@ -47,11 +47,17 @@ def has_chromium():
     return shutil.which("chromium") is not None
 
 
+def has_nginx():
+    """The proxy that tests put before the service; Debian keeps it out of an ordinary user's path."""
+    return shutil.which("nginx", path=os.environ.get("PATH", "") + ":/usr/sbin") is not None
+
+
 NEEDS = {
     "venv": (has_venv, f"python3.{sys.version_info[1]}-venv"),
     "openmp": (has_openmp, "libgomp1"),
     "driver": (has_atomic, "libatomic1"),
     "browser": (has_chromium, "chromium"),
+    "proxy": (has_nginx, "nginx"),
 }
 
 

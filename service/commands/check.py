@@ -49,7 +49,7 @@ def findings(
     database = _database(engine)
     yield database
     if database.ok:
-        yield _connections(engine, settings.workers * (settings.threads + 1))
+        yield _connections(engine, settings.workers * (settings.connections + 1))
         yield _keys(engine)
     engine.dispose()
     yield _disk({settings.store, folder_of(engine) or settings.store})
@@ -82,7 +82,7 @@ def _database(engine: Engine) -> Finding:
 
 
 def _connections(engine: Engine, wanted: int) -> Finding:
-    """Check that PostgreSQL allows the `wanted` connections: one per thread, and one more per worker."""
+    """Check that PostgreSQL allows the `wanted` connections: those of each worker, and its pulse."""
     if engine.dialect.name != "postgresql":
         return Finding("connections", True, "as many as are wanted")
     query = (
@@ -110,7 +110,7 @@ def _disk(folders: Iterable[Path]) -> Finding:
 
 def _files(threads: int) -> Finding:
     """Check the limit of open files: each connection of a client or to the database is one."""
-    allowed = resource.getrlimit(resource.RLIMIT_NOFILE)[0]
+    allowed = resource.getrlimit(resource.RLIMIT_NOFILE)[1]  # `serve` raises its limit to the most
     wanted = _LEAST_FILES + 2 * threads
     found = f"a process may open {allowed}"
     if allowed < wanted:

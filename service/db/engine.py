@@ -7,7 +7,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import Connection, Engine, create_engine, event, text
+from sqlalchemy import URL, Connection, Engine, create_engine, event, text
 from sqlalchemy.engine import make_url
 
 from service.errors import StoreError
@@ -16,27 +16,51 @@ from service.errors import StoreError
 REVISION = "0007"
 
 
-def open_engine(address: str, *, busy_seconds: float = 5.0, threads: int = 4) -> Engine:
-    """Make an engine for this address, not yet connected, with a connection for each thread and one more."""
+def open_engine(
+    address: str,
+    *,
+    busy_seconds: float = 5.0,
+    connections: int = 5,
+    statement_seconds: float | None = None,
+) -> Engine:
+    """Make an engine for this address, not yet connected, with so many connections.
+
+    `statement_seconds`: the longest time that PostgreSQL may take over a statement; the engine then also
+    notices within a second that the server stopped to answer. None: statements may take as long as they do.
+    """
     url = make_url(address)
     if url.drivername in ("postgres", "postgresql"):
         url = url.set(drivername="postgresql+psycopg")
-    shared: dict[str, Any] = {"hide_parameters": True, "pool_size": threads + 1, "pool_timeout": busy_seconds}
+    shared: dict[str, Any] = {
+        "hide_parameters": True,
+        "pool_size": connections,
+        "max_overflow": 0,
+        "pool_timeout": busy_seconds,
+    }
     if url.get_backend_name() != "sqlite":
-        wait = round(busy_seconds * 1000)
-        # Without these, TCP would report a host that vanished only after a quarter of an hour.
-        lost = {
-            "tcp_user_timeout": wait,
-            "keepalives_idle": 5,
-            "keepalives_interval": 2,
-            "keepalives_count": 3,
-        }
-        options = f"-c lock_timeout={wait}"
-        connect = {"connect_timeout": max(1, round(busy_seconds)), "options": options, **lost}
-        return create_engine(url, pool_pre_ping=True, connect_args=connect, **shared)
+        return _open_postgresql(url, busy_seconds, statement_seconds, shared)
     engine = create_engine(url, connect_args={"timeout": busy_seconds}, **shared)
     event.listen(engine, "connect", _prepare_sqlite)
     event.listen(engine, "begin", _begin_sqlite)
+    return engine
+
+
+def _open_postgresql(url: URL, busy_seconds: float, statement_seconds: float | None, shared: Any) -> Engine:
+    from service.db.postgresql import bound  # it loads psycopg, which SQLite does without
+
+    wait = round(busy_seconds * 1000)
+    connect = {
+        "connect_timeout": 2,
+        "options": f"-c lock_timeout={wait}",
+        # Without these, TCP would report a host that vanished only after a quarter of an hour.
+        "tcp_user_timeout": wait,
+        "keepalives_idle": 5,
+        "keepalives_interval": 2,
+        "keepalives_count": 3,
+    }
+    engine = create_engine(url, pool_pre_ping=True, connect_args=connect, **shared)
+    if statement_seconds is not None:
+        bound(engine, connect, statement_seconds)
     return engine
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import resource
 import tempfile
 from collections.abc import Callable
 from pathlib import Path
@@ -11,12 +12,16 @@ from typing import Any
 from flask import Flask
 from gunicorn.app.base import BaseApplication
 
+from service.server.connections import timed
 from service.server.counters import Shared, shared
 from service.server.figures_folder import FOLDER, counting_folder
 from service.server.gunicorn_hooks import JsonLogger, Worker, closing, pre_request, when_ready
 from service.settings import Settings
 
 _MEMORY = "/dev/shm"
+_WAITING = 60  # threads of a worker that can wait for clients beside those that work
+_MOST_CONNECTIONS = 10_000
+FILES_BESIDE = 256  # files that a worker opens beside connections: the database's, uploads, libraries
 Load = Callable[[Settings, Shared], Flask]  # makes the application of one worker
 
 
@@ -25,6 +30,7 @@ class Server(BaseApplication):  # type: ignore[misc]  # gunicorn has no types
 
     def __init__(self, settings: Settings, load: Load) -> None:
         self._settings, self._load = settings, load
+        self.client_seconds, self.at_once = settings.client_seconds, settings.threads  # read by the workers
         self._counted = shared()  # made before the fork, so that workers share the counts
         super().__init__()
 
@@ -36,7 +42,7 @@ class Server(BaseApplication):  # type: ignore[misc]  # gunicorn has no types
     def load(self) -> Any:
         """Load the application; gunicorn calls this in each worker, after the fork."""
         app = self._load(self._settings, self._counted)
-        app.wsgi_app = closing(app.wsgi_app)  # type: ignore[method-assign]
+        app.wsgi_app = timed(closing(app.wsgi_app))  # type: ignore[method-assign]
         return app
 
 
@@ -45,7 +51,8 @@ def options(settings: Settings) -> dict[str, Any]:
     found = {
         "bind": settings.bind,
         "workers": settings.workers,
-        "threads": settings.threads,
+        "threads": settings.threads + _WAITING,
+        "worker_connections": max(settings.threads + _WAITING + 1, connections()),
         "worker_class": Worker,
         "logger_class": JsonLogger,
         "when_ready": when_ready,
@@ -59,6 +66,10 @@ def options(settings: Settings) -> dict[str, Any]:
         "timeout": settings.timeout,
         "graceful_timeout": settings.grace,
         "keepalive": 15,
+        # Otherwise a client of this machine, such as a proxy that hands on what it was sent, could say by a
+        # header which path it asks for (SCRIPT_NAME), and under which scheme.
+        "forwarder_headers": "",
+        "forwarded_allow_ips": "",
         "errorlog": "-",
         "loglevel": settings.log_level,
         "proc_name": "bookmatch",
@@ -68,8 +79,16 @@ def options(settings: Settings) -> dict[str, Any]:
     return found
 
 
+def connections() -> int:
+    """Return how many connections a worker can hold: each is an open file, and it needs some beside."""
+    allowed = resource.getrlimit(resource.RLIMIT_NOFILE)[0]
+    return min(_MOST_CONNECTIONS, allowed - FILES_BESIDE)
+
+
 def serve(settings: Settings, load: Load) -> None:
     """Serve until told to stop."""
+    hard = resource.getrlimit(resource.RLIMIT_NOFILE)[1]
+    resource.setrlimit(resource.RLIMIT_NOFILE, (hard, hard))  # the usual soft limit is for programs of old
     for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
         os.environ[name] = "1"
     with counting_folder(Path(_MEMORY if os.access(_MEMORY, os.W_OK) else tempfile.gettempdir())) as folder:

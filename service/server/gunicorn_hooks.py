@@ -17,9 +17,9 @@ import orjson
 from gunicorn.glogging import Logger
 from gunicorn.http import errors
 from gunicorn.util import write_nonblock
-from gunicorn.workers.gthread import ThreadWorker
 
 from service.problems import BY_STATUS, PROBLEM_JSON, ProblemKind, document
+from service.server.connections import CollectingWorker
 from service.server.logs import frames_of
 
 _STATUS: Mapping[type[Exception], int] = {
@@ -67,7 +67,7 @@ def closing(app: Any) -> Any:
     return answered
 
 
-class Worker(ThreadWorker):  # type: ignore[misc]  # gunicorn has no types
+class Worker(CollectingWorker):
     """A gunicorn worker that answers malformed HTTP with a problem document, like every other error."""
 
     def handle_error(self, req: Any, client: Any, addr: Any, exc: Exception) -> None:

@@ -82,11 +82,17 @@ class Limits:
 
 
 def network_of(address: str | None) -> str:
-    """Return the caller's network: an IPv4 address, or an IPv6 block of 64 bits, which one holder has."""
+    """Return the caller's network: an IPv4 address, or an IPv6 block of 64 bits, which one holder has.
+
+    A port, which some proxies add, is left out: a caller has many.
+    """
     if address is None or ":" not in address:
         return address or ""
+    host = address.removeprefix("[").partition("]")[0]
+    if host.count(":") == 1:  # an IPv4 address with a port
+        return host.partition(":")[0]
     try:
-        found = ipaddress.IPv6Address(address.partition("%")[0])
+        found = ipaddress.IPv6Address(host.partition("%")[0])
     except ValueError:
         return address
     return str(found.ipv4_mapped or ipaddress.IPv6Network((int(found) >> 64 << 64, 64)))

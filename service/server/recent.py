@@ -1,8 +1,9 @@
-"""A cache of the values that were used last."""
+"""A cache of the values that were used last, and one of a single value that is made again when it is old."""
 
 from __future__ import annotations
 
 import threading
+import time
 from collections import OrderedDict
 from collections.abc import Callable, Hashable
 from typing import Generic, TypeVar
@@ -28,3 +29,27 @@ class RecentCache(Generic[K, V]):
             while len(self._values) > self._most:
                 self._values.popitem(last=False)
             return self._values[key]
+
+
+class LastAnswer(Generic[V]):
+    """A value that is good for `seconds`. One caller makes it again; the others get the old one meanwhile."""
+
+    def __init__(self, seconds: float) -> None:
+        self._seconds = seconds
+        self._made: tuple[float, V] | None = None
+        self._lock = threading.Lock()
+
+    def get(self, make: Callable[[], V]) -> V:
+        """Return the value; make it if there is none that is good."""
+        found = self._made
+        if found is not None and time.monotonic() - found[0] < self._seconds:
+            return found[1]
+        if not self._lock.acquire(blocking=found is None):
+            assert found is not None  # else it would have waited
+            return found[1]
+        try:
+            value = make()
+            self._made = (time.monotonic(), value)
+            return value
+        finally:
+            self._lock.release()

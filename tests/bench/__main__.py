@@ -53,9 +53,7 @@ def main(store: Path, demo: Path, rounds: int, seconds: float, postgresql: bool)
     bodies = [_body(subject) for subject in subjects]
     _print_lines(f"load average at the start: {os.getloadavg()[0]:.1f} on {os.cpu_count()} processors", ())
     _print_lines("One process", _in_process(store, valuer, subjects))
-    _print_lines(
-        f"Over HTTP, 2 workers of 4 threads, {CONNECTIONS} connections", _http(store, bodies, rounds, seconds)
-    )
+    _print_lines(f"Over HTTP, 2 workers, {CONNECTIONS} connections", _http(store, bodies, rounds, seconds))
     if postgresql:
         with _postgresql() as address:
             _print_lines("The same on PostgreSQL", _http(store, bodies, rounds, seconds, address))

@@ -84,9 +84,9 @@ def test_too_few_open_files_and_connections_are_named(
     assert "ulimit -n" in wrong(settings)["files"]
     address = new_database("postgresql")
     parts(make_app(settings.store, address)).engine.dispose()
-    busy = replace(settings, database=address, workers=64, threads=64)
+    busy = replace(settings, database=address, workers=64, connections=64)
     assert "up to 4160, PostgreSQL allows" in wrong(busy)["connections"]
-    assert "connections" not in wrong(replace(busy, workers=2, threads=4))
+    assert "connections" not in wrong(replace(busy, workers=2, connections=5))
 
 
 def test_a_taken_address_is_named(settings: Settings) -> None:

@@ -115,7 +115,7 @@ def test_a_refused_record_does_not_use_the_key_up(dealer: Caller) -> None:
 def test_thirty_two_at_once_keep_one_record(
     backend: str, new_database: NewDatabase, fake_store: Path
 ) -> None:
-    app = make_app(fake_store, new_database(backend), threads=32, busy_seconds=30)
+    app = make_app(fake_store, new_database(backend), connections=32, busy_seconds=30)
     caller = caller_of(app, "evidence")
     with ThreadPoolExecutor(32) as pool:
         key = {"Idempotency-Key": "at-once"}

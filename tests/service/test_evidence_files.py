@@ -276,7 +276,7 @@ def test_others_can_write_while_a_file_is_read(
 def test_files_that_overlap_keep_each_record_once(
     backend: str, new_database: NewDatabase, store: Path
 ) -> None:
-    app = make_app(store, new_database(backend), threads=8, busy_seconds=60)
+    app = make_app(store, new_database(backend), connections=8, busy_seconds=60)
     caller = caller_of(app, "evidence")
     texts = [as_csv([row(f"F-{(n * k) % 101}") for n in range(1, 101)]) for k in (1, 2, 3, 5, 7, 50, 99, 100)]
     with ThreadPoolExecutor(8) as pool:

@@ -66,7 +66,7 @@ def test_it_is_answered_alike_whatever_model_is_current_now(own_app: Flask, monk
 def test_thirty_two_at_once_make_one_valuation_and_one_answer(
     backend: str, new_database: NewDatabase, fake_store: Path
 ) -> None:
-    app = make_app(fake_store, new_database(backend), threads=32, busy_seconds=30)
+    app = make_app(fake_store, new_database(backend), connections=32, busy_seconds=30)
     caller = caller_of(app)
     with ThreadPoolExecutor(32) as pool:
         found = list(pool.map(lambda _: post(caller, "at-once"), range(32)))

@@ -84,3 +84,10 @@ def test_the_service_goes_on_and_its_whole_log_is_json_without_what_was_sent(ser
 def logged(service: Running) -> list[dict[str, Any]]:
     """Read the service's log, every line of which must be JSON."""
     return [json.loads(line) for line in service.log.splitlines()]
+
+
+def test_no_header_says_which_path_is_asked_for(served: Running) -> None:
+    # A proxy that guards paths hands headers on, and asks from an address of this machine.
+    asked = b"GET /v1/healthz HTTP/1.1\r\nHost: x\r\nConnection: close\r\nSCRIPT_NAME: /v1\r\n\r\n"
+    status, _, body = sent(served, asked)
+    assert status == 404 and json.loads(body)["instance"] == "/v1/healthz"

@@ -5,14 +5,17 @@ from __future__ import annotations
 import sqlite3
 import threading
 import time
+from collections.abc import Callable
 from contextlib import suppress
 from datetime import UTC, datetime, timedelta, timezone
 from pathlib import Path
 
+import psycopg
 import pytest
 from alembic.script import ScriptDirectory
 from sqlalchemy import Engine, insert, inspect, select, text
 from sqlalchemy.exc import OperationalError, StatementError
+from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 
 from service.db.engine import (
     REVISION,
@@ -23,6 +26,7 @@ from service.db.engine import (
     writing,
 )
 from service.db.migrate import check, configured, downgrade, upgrade
+from service.db.postgresql import BoundedConnection
 from service.db.tables import KEYS, METADATA, VALUATIONS
 from service.errors import StoreError
 
@@ -134,6 +138,22 @@ def test_many_writers_wait_for_one_another(engine: Engine) -> None:
     assert failures == []
     with reading(engine) as connection:
         assert len(connection.execute(select(KEYS.c.id)).all()) == 50
+
+
+def test_no_statement_takes_longer_than_it_may(new_database: Callable[[str], str]) -> None:
+    connection = BoundedConnection.connect(new_database("postgresql"))
+    connection.seconds = 0.3
+    began = time.monotonic()
+    with pytest.raises(psycopg.OperationalError, match="does not answer"):
+        connection.execute("SELECT pg_sleep(20)")
+    assert time.monotonic() - began < 10 and connection.closed
+
+
+def test_an_engine_opens_no_more_connections_than_it_may(tmp_path: Path) -> None:
+    engine = open_engine(f"sqlite:///{tmp_path}/b.sqlite3", busy_seconds=0.1, connections=2)
+    with engine.connect(), engine.connect(), pytest.raises(PoolTimeoutError):
+        engine.connect()
+    engine.dispose()
 
 
 def test_sqlite_is_in_wal_and_waits_for_a_busy_database(tmp_path: Path) -> None:

@@ -19,7 +19,9 @@ _LEAST_FREE = 2**20
 
 def checks() -> dict[str, Any]:
     """The state of the price model, of the database and of the disk that it is on."""
-    return dump_checks(SimpleNamespace(model=_model(), database=_database(), disk=_disk()))
+    return dump_checks(
+        SimpleNamespace(model=_model(), database=context().database_state.get(_database), disk=_disk())
+    )
 
 
 def _model() -> SimpleNamespace:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 import time
 from collections import Counter
 from collections.abc import Iterable, Iterator
@@ -22,6 +23,8 @@ from service.server.logs import log_failure
 
 _FORMS: dict[str, type[CsvForm] | type[NdjsonForm]] = {CSV: CsvForm, NDJSON: NdjsonForm}
 _log = structlog.get_logger()
+# Lists take turns, chunk by chunk: many at once would keep the interpreter from every short request.
+_turn = threading.Lock()
 
 
 def open_list(form: str, lines: Iterable[bytes], valuer: Valuer, terms: Terms) -> CsvForm | NdjsonForm:
@@ -35,6 +38,16 @@ def begun(found: CsvForm | NdjsonForm) -> Iterator[Answered]:
     return chain(list(islice(answers, 1)), answers)
 
 
+def _in_turn(answers: Iterable[Answered]) -> Iterator[Answered]:
+    left = iter(answers)
+    while True:
+        with _turn:
+            answered = next(left, None)
+        if answered is None:
+            return
+        yield answered
+
+
 def stream(answers: Iterable[Answered]) -> Iterator[bytes]:
     """Yield the text of the answers; at the end, or when the reader goes away, log the number of values.
 
@@ -43,7 +56,7 @@ def stream(answers: Iterable[Answered]) -> Iterator[bytes]:
     figures, valued, failed = context().figures, 0, 0
     ended, began = False, time.perf_counter()
     try:
-        for answered in answers:
+        for answered in _in_turn(answers):
             for word, count in Counter(answered.words).items():
                 figures.valued(word, count)
             valued, failed = valued + len(answered.words), failed + answered.failed
