@@ -62,6 +62,13 @@ def operations(asker: Caller) -> list[tuple[str, str, dict[str, Any]]]:
 
 
 def asked(asker: Caller, method: str, path: str, dear: Dear | None, form: str = "") -> Cost:
+    """Ask, and ask again what seems too dear: work beside it and a collection of garbage come between."""
+    found = _asked(asker, method, path, dear, form)
+    again = [_asked(asker, method, path, dear, form) for _ in range(3 if found.seconds > SECONDS else 0)]
+    return min([found, *again], key=lambda cost: cost.seconds)
+
+
+def _asked(asker: Caller, method: str, path: str, dear: Dear | None, form: str) -> Cost:
     headers = asker.headers({"Content-Type": form} if form else {})
     if dear is not None and dear.packed:
         headers["Content-Encoding"] = "gzip"
@@ -108,14 +115,7 @@ def dearest(asker: Caller, method: str, path: str, operation: dict[str, Any]) ->
         yield asked(asker, method, long, None)
     for form, media in operation.get("requestBody", {}).get("content", {}).items():
         for dear in bodies_of(form, media["example"]):
-            yield least(asker, method, path, dear, form)
-
-
-def least(asker: Caller, method: str, path: str, dear: Dear, form: str) -> Cost:
-    """Ask again what seems too dear, and take the least: work beside it makes a processor slower."""
-    found = asked(asker, method, path, dear, form)
-    again = [asked(asker, method, path, dear, form) for _ in range(3 if found.seconds > SECONDS else 0)]
-    return min([found, *again], key=lambda cost: cost.seconds)
+            yield asked(asker, method, path, dear, form)
 
 
 def test_the_dearest_request_of_every_operation_costs_little(
