@@ -23,6 +23,7 @@ class Bare(BaseApplication):  # type: ignore[misc]  # gunicorn has no types
 
     def __init__(self, bind: str, folder: Path) -> None:
         self._settings = Settings(store=folder, secret="", bind=bind)
+        self.client_seconds, self.at_once = self._settings.client_seconds, self._settings.threads
         super().__init__()
 
     def load_config(self) -> None:
