@@ -24,7 +24,7 @@ def has_venv():
 
 
 def has_library(name):
-    """Whether the dynamic linker finds a shared library."""
+    """Say whether the dynamic linker finds a shared library."""
     try:
         ctypes.CDLL(name)
     except OSError:

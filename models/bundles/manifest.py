@@ -1,4 +1,4 @@
-"""What a manifest must say: its members, and the form of those that the rest of the program reads."""
+"""Check a manifest: it must have all members, and those that the program reads must have the right form."""
 
 from collections.abc import Iterable, Mapping
 from datetime import datetime

@@ -1,4 +1,4 @@
-"""What all commands have in common: exit codes, errors in one line, and files for their owner alone.
+"""All commands share this: exit codes, errors in one line, and files that only their owner can read.
 
 Exit codes: 0 for success, 2 for wrong use, 1 for other errors.
 """

@@ -37,7 +37,7 @@ class RecordWarning(NamedTuple):
 
 @dataclass(frozen=True)
 class GivenRange:
-    """What a valuation said before a sale: its day, and the ends of its widest range in `currency`."""
+    """The answer of a valuation before a sale: its day, and the ends of its widest range in `currency`."""
 
     day: date
     currency: str

@@ -1,4 +1,4 @@
-"""What may not serve: a secret that can be guessed, and a secret or database that others can read."""
+"""Refuse to serve with a secret that can be guessed, or with a secret or database that others can read."""
 
 from __future__ import annotations
 

@@ -119,7 +119,7 @@ def _name(schema: Mapping[str, Any]) -> str:
 
 
 def _examples(catalogue: Catalogue) -> dict[str, Any]:
-    """By the name of a body's schema, what could be sent."""
+    """Return an example of each body, by the name of its schema."""
     record = example_record(catalogue)
     corrected = {name: value for name, value in record.items() if name != "id"}
     return {

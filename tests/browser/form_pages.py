@@ -24,7 +24,7 @@ SCRIPT = re.compile(r"<script .*</script>")
 
 
 def shown(pattern: str) -> str:
-    """What the document shows between backticks, and once only."""
+    """Return the text that the document shows between backticks, and once only."""
     (found,) = re.findall(f"`({pattern})`", DOCUMENT)
     return str(found)
 
@@ -106,7 +106,7 @@ class Visit:
             self.page.keyboard.press(key)
 
     def overhang(self) -> int:
-        """By how many pixels the page is wider than its window."""
+        """Return the number of pixels by which the page is wider than its window."""
         found: int = self.page.evaluate(
             "() => document.documentElement.scrollWidth - document.documentElement.clientWidth"
         )

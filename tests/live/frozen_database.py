@@ -39,7 +39,7 @@ class Report:
     well: float = 0.0
 
     def faults(self) -> list[str]:
-        """What was not as it should be."""
+        """Return the faults that were found, in words."""
         late = [
             f"{path} took {max(self.seconds[path], default=1e9):.2f} s"
             for path, most in {**UNKEPT, **KEPT}.items()

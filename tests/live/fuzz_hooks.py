@@ -90,7 +90,7 @@ def map_body(context: Any, body: Any) -> Any:
 
 @schemathesis.hook
 def map_path_parameters(context: Any, path_parameters: dict[str, Any] | None) -> dict[str, Any] | None:
-    """Of two ids one that exists."""
+    """Give half of the requests an id that exists."""
     if not path_parameters:
         return path_parameters
     asked = {**path_parameters}

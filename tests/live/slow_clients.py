@@ -48,7 +48,7 @@ class Report:
     crowd: Mapping[str, int]
 
     def faults(self) -> list[str]:
-        """What was not as it should be."""
+        """Return the faults that were found, in words."""
         most = dict.fromkeys(("silent", "trickling", "stalled"), self.client_seconds + SLACK)
         # An answer is taken until the system's memory for it is full.
         most["unread"] = 2 * self.client_seconds + SLACK

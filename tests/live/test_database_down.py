@@ -42,7 +42,7 @@ def service(tmp_path: Path, database: str) -> Iterator[Running]:
 
 
 def ask(service: Running, path: str, **headers: str) -> httpx.Response:
-    """On a connection of its own, so that every worker is asked now and then."""
+    """Ask on a new connection, so that every worker is asked now and then."""
     told = {**service.headers, **headers}
     if path.startswith("/v1/valuations/") or not path.startswith("/v1"):
         return httpx.get(f"{service.url}{path}", headers=told, timeout=30)

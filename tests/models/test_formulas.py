@@ -1,4 +1,4 @@
-"""What a caller wrote comes back in CSV as a text, never as a formula of a spreadsheet program."""
+"""A text of the caller comes back in CSV as a text, never as a formula of a spreadsheet program."""
 
 from __future__ import annotations
 

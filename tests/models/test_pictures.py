@@ -163,7 +163,7 @@ LONG = "W" * 60
 
 
 def breadth_in_dejavu(words: str, size: float, *, bold: bool) -> float:
-    """How broad the words are in the broadest of the fonts that a picture names."""
+    """Return the breadth of the words in the broadest of the fonts that a picture names."""
     font = FT2Font(findfont(FontProperties(family="DejaVu Sans", weight="bold" if bold else "normal")))
     font.set_size(size, 72)
     font.set_text(words, 0, flags=LoadFlags.NO_HINTING)

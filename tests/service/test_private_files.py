@@ -1,4 +1,4 @@
-"""What commands write is for their owner alone; a secret or database that others can read does not serve."""
+"""Commands write files for their owner alone; a secret or database that others can read is refused."""
 
 from __future__ import annotations
 

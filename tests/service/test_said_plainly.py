@@ -1,4 +1,4 @@
-"""What the service says is of use: limits are named, live currencies listed, and keys open what they need."""
+"""The service gives useful answers: it names limits, lists live currencies, and opens what a key needs."""
 
 from __future__ import annotations
 

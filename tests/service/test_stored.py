@@ -1,4 +1,4 @@
-"""What is stored is bounded: in size, in time, and for each website key in a day."""
+"""The stored data is bounded: in size, in time, and for each website key in a day."""
 
 from __future__ import annotations
 

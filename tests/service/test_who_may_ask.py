@@ -94,7 +94,7 @@ def found(
     fake_store: Path,
     tmp_path_factory: pytest.TempPathFactory,
 ) -> Table:
-    """What every caller is told of every operation."""
+    """Return the answer of every operation to every caller."""
     if "SQLite" in request.param:
         app = make_app(fake_store, new_database("sqlite"))
 

@@ -1,4 +1,4 @@
-"""Who may ask what, as the contract and the documents say it: one row for each operation.
+"""The callers that may ask each operation, as contract and documents say: one row for each operation.
 
 Written by hand from the contract's table of addresses and from `docs/` (scopes in `http-api.md`, the form in
 `website.md`, evidence and outcomes in `evidence.md`, price models in `price-model.md`, figures in
@@ -78,7 +78,7 @@ def operations() -> dict[str, set[str]]:
 
 
 def expected(who: set[str]) -> dict[str, str]:
-    """What each caller of an operation is told: yes, or the status of the refusal."""
+    """Return the right answer to each caller of an operation: yes, or the status of the refusal."""
     if who == {"anyone"}:
         return dict.fromkeys(CALLERS, YES)
     opened = who | {"all scopes"}

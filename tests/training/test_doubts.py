@@ -1,4 +1,4 @@
-"""What a fit says of rows that are hard to believe. The fit is a fake; the limits are counted by hand."""
+"""A fit names the rows that are hard to believe. The fit is a fake; the limits are counted by hand."""
 
 from __future__ import annotations
 
