@@ -50,10 +50,10 @@ help:
 # ── the environment ──────────────────────────────────────────────────────────
 
 needs-serve:
-	@$(PYTHON) tools/needs.py venv openmp
+	@$(PYTHON) tools/needs.py venv openmp pdf
 
 needs-test:
-	@$(PYTHON) tools/needs.py venv openmp driver browser proxy
+	@$(PYTHON) tools/needs.py venv openmp pdf driver browser proxy
 
 $(BIN)/python: | needs-serve
 	$(PYTHON) -m venv --clear $(VENV)

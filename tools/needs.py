@@ -37,6 +37,11 @@ def has_openmp():
     return has_library("libgomp.so.1")
 
 
+def has_pango():
+    """The PDF of a report is set by WeasyPrint, which loads these two."""
+    return has_library("libpango-1.0.so.0") and has_library("libpangoft2-1.0.so.0")
+
+
 def has_atomic():
     """The program through which tests drive the browser is linked against the compiler's atomics."""
     return has_library("libatomic.so.1")
@@ -55,6 +60,7 @@ def has_nginx():
 NEEDS = {
     "venv": (has_venv, f"python3.{sys.version_info[1]}-venv"),
     "openmp": (has_openmp, "libgomp1"),
+    "pdf": (has_pango, "libpangoft2-1.0-0"),
     "driver": (has_atomic, "libatomic1"),
     "browser": (has_chromium, "chromium"),
     "proxy": (has_nginx, "nginx"),
