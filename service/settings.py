@@ -47,6 +47,11 @@ class Settings:
         secret=True,
     )
     bind: str = _setting("127.0.0.1:8000", "Address and port to listen on.")
+    public_url: str = _setting(
+        "http://127.0.0.1:8000",
+        "Address under which people reach the service: for links in e-mails and reports, and its own form.",
+        validate.Regexp(r"https?://[^/?#\s]+$", error="must be http:// or https:// and a host, no path"),
+    )
     workers: int = _setting(2, "Worker processes.", validate.Range(1, 64))
     threads: int = _setting(4, "Requests that each worker works on at once.", validate.Range(1, 64))
     connections: int = _setting(5, "Connections of each worker to the database.", validate.Range(2, 256))

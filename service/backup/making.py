@@ -17,7 +17,7 @@ from models.errors import BundleError
 from service.backup.archive import ArchiveWriter, writing_archive
 from service.backup.forms import word_of, written
 from service.db.engine import REVISION, check_revision, snapshot
-from service.db.tables import METADATA
+from service.db.schema import METADATA
 
 _AT_ONCE = 500  # number of rows read at once
 _VERSION = "model_version"  # in every table, a column of this name holds versions of bundles

@@ -75,6 +75,14 @@ def describe(app: Flask, blueprints: Sequence[Blueprint]) -> None:
             "It reads only the valuations that it made.",
         },
     )
+    api.spec.components.security_scheme(
+        "owner_link",
+        {
+            "type": "http",
+            "scheme": "bearer",
+            "description": "The last part of an owner's private link (`/follow/…`), which opens one request.",
+        },
+    )
     app.url_map.converters.update(CONVERTERS)
     for converter in CONVERTERS.values():
         api.register_converter(converter, lambda _: {"type": "string"})

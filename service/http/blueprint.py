@@ -59,20 +59,24 @@ class Blueprint(flask_smorest.Blueprint):  # type: ignore[misc]
 
         return decorate
 
-    def authorize(self, *scopes: str, forms: bool = False) -> Callable[[View], View]:
-        """Require a system key with one of these scopes from the caller; `forms`: or a website key."""
+    def authorize(self, *scopes: str, forms: bool = False, owners: bool = False) -> Callable[[View], View]:
+        """Require a system key with one of these scopes from the caller.
+
+        `forms`: or a website key. `owners`: or an owner's private link.
+        """
 
         def decorate(view: View) -> View:
             exact = self._exact(view)
 
             @wraps(exact)
             def guarded(*args: Any, **kwargs: Any) -> Any:
-                check_caller(scopes, forms=forms)
+                check_caller(scopes, forms=forms, owners=owners)
                 return exact(*args, **kwargs)
 
             problems = _problems((401, 403, 406, 429, 503))
             guarded.__dict__["forms"] = forms  # for `service.http.hooks.cors`
-            kinds = ("system_key", "website_key") if forms else ("system_key",)
+            open_to = {"system_key": True, "website_key": forms, "owner_link": owners}
+            kinds = [kind for kind, is_open in open_to.items() if is_open]
             # Scopes stand beside: of a bearer key's the specification knows none, and linters refuse them.
             needed = {"security": [{kind: []} for kind in kinds], "x-scopes": list(scopes)}
             return _described(guarded, **needed, responses=problems)

@@ -24,9 +24,10 @@ from sqlalchemy.exc import DBAPIError, OperationalError
 from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 
 from service.db.engine import reading, writing
+from service.db.request_tables import REQUESTS
 from service.db.tables import KEYS, SECRETS
 from service.errors import KeyInvalidError
-from service.keys.kinds import PREFIXES, SYSTEM, WEBSITE
+from service.keys.kinds import LINK_PREFIX, OWNER, PREFIXES, SYSTEM, WEBSITE
 from service.keys.records import KeyRing
 
 _MOST_CACHED = 1_000
@@ -48,6 +49,7 @@ _DIGESTS = (
         KEYS.c.revoked.is_(None), or_(SECRETS.c.expires.is_(None), SECRETS.c.expires > bindparam("moment"))
     )
 )
+_LINK = select(REQUESTS.c.id, REQUESTS.c.key_id).where(REQUESTS.c.link_digest == bindparam("wanted"))
 _USED = (
     update(SECRETS)
     .where(SECRETS.c.digest == bindparam("wanted"))
@@ -58,12 +60,16 @@ _USED = (
 
 @dataclass(frozen=True)
 class Caller:
-    """A caller: its key's id and kind, the scopes of a system key, the origins of a website key."""
+    """A caller: its key's id and kind, the scopes of a system key, the origins of a website key.
+
+    An owner comes by a private link, which opens one request, `request_id`; the key is that which made it.
+    """
 
     key_id: str
     scopes: frozenset[str] = frozenset()
     kind: str = SYSTEM
     origins: frozenset[str] = frozenset()
+    request_id: str | None = None
 
     def may_read(self, key_id: str) -> bool:
         """Say whether the caller may read this key's records; a public website key reads its own only."""
@@ -206,6 +212,8 @@ class Callers:
 def _look_up(connection: Connection, key: str, digest: str) -> tuple[Caller, float | None]:
     """Return the key's caller, and when its secret expires (seconds since 1970). Raises KeyInvalidError."""
     prefix, _, rest = key.partition("_")
+    if prefix == LINK_PREFIX:
+        return _owner(connection, digest), None
     key_id = rest.partition("_")[0]
     rows = connection.execute(_FIND, {"wanted_id": key_id}).all() if _ID.fullmatch(key_id) else []
     # Compare with every secret, and for an unknown key too, so that the time taken gives nothing away.
@@ -216,6 +224,13 @@ def _look_up(connection: Connection, key: str, digest: str) -> tuple[Caller, flo
     scopes, origins = frozenset(row.scopes.split()), frozenset(row.origins.split())
     expires = row.expires.timestamp() if row.expires is not None else None
     return Caller(key_id, scopes, row.kind, origins), expires
+
+
+def _owner(connection: Connection, digest: str) -> Caller:
+    row = connection.execute(_LINK, {"wanted": digest}).first()
+    if row is None:
+        raise _unknown()
+    return Caller(row.key_id, kind=OWNER, request_id=row.id)
 
 
 def _unknown() -> KeyInvalidError:

@@ -17,6 +17,8 @@ from models.errors import Fault, InputError
 from service.texts import text_faults
 
 SYSTEM, WEBSITE = "system", "website"
+# No key that anyone makes: the private link of an owner, which opens one request (`/follow/…`).
+OWNER, LINK_PREFIX = "owner", "bmf"
 KINDS: Mapping[str, str] = {
     SYSTEM: "for scripts and systems, which can keep it to themselves",
     WEBSITE: "for the form on a website: from its origins only, and no more than a form needs",
@@ -27,6 +29,7 @@ SCOPES: Mapping[str, str] = {
     "evidence": "send, correct, withdraw and list evidence and outcomes; see how good past values were; read "
     "the catalogue and the vocabulary",
     "inventory": "keep an inventory, once the service can; so far it opens nothing",
+    "requests": "see, grade and answer owners' requests, issue reports, and keep the specialist's settings",
     "metrics": "read the figures at /metrics, and nothing else",
     "admin": "everything that concerns the running of the service",
 }

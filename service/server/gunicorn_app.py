@@ -12,10 +12,10 @@ from typing import Any
 from flask import Flask
 from gunicorn.app.base import BaseApplication
 
-from service.server.connections import timed
 from service.server.counters import Shared, shared
 from service.server.figures_folder import FOLDER, counting_folder
 from service.server.gunicorn_hooks import JsonLogger, Worker, closing, pre_request, when_ready
+from service.server.threads.connections import timed
 from service.settings import Settings
 
 _MEMORY = "/dev/shm"

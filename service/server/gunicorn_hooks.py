@@ -19,8 +19,8 @@ from gunicorn.http import errors
 from gunicorn.util import write_nonblock
 
 from service.problems import BY_STATUS, PROBLEM_JSON, ProblemKind, document
-from service.server.connections import CollectingWorker
 from service.server.logs import frames_of
+from service.server.threads.connections import CollectingWorker
 
 _STATUS: Mapping[type[Exception], int] = {
     errors.LimitRequestLine: 414,

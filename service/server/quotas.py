@@ -2,7 +2,8 @@
 
 A system key has a quota. A website key, which every visitor of the page uses, has a quota for each visitor
 and one for all together, so that no visitor can use up the quota of all. Without a valid key, or with a
-website key from a page that is not its own, the caller's address has a quota.
+website key from a page that is not its own, the caller's address has a quota. An owner's link counts as a
+visitor of its request.
 """
 
 from __future__ import annotations
@@ -12,7 +13,7 @@ from typing import NamedTuple
 
 from service.errors import LimitError
 from service.keys.callers import Caller
-from service.keys.kinds import WEBSITE
+from service.keys.kinds import OWNER, WEBSITE
 from service.server.counters import Shared, Taken
 from service.settings import Settings
 
@@ -78,6 +79,8 @@ class Limits:
         if caller.kind == WEBSITE:
             visitor = f"{caller.key_id} {network_of(address)}"
             return [(self._visitor, visitor), (self._published, caller.key_id)]
+        if caller.kind == OWNER:
+            return [(self._visitor, f"{caller.request_id} {network_of(address)}")]
         return [(self._secret, caller.key_id)]
 
 

@@ -20,7 +20,7 @@ from service.api.valuations import services as storing
 from service.api.values.schemas import dump_valuation
 from service.app import create_app
 from service.context import bundle
-from service.db.tables import METADATA
+from service.db.schema import METADATA
 from service.http.bodies import load, read_object
 from service.http.hooks.authentication import check_caller, identify
 from service.http.hooks.rate_limits import count

@@ -16,7 +16,7 @@ from service.backup.making import make_backup
 from service.backup.restoring import restore_backup
 from service.db.engine import open_engine, reading
 from service.db.migrate import check
-from service.db.tables import METADATA
+from service.db.schema import METADATA
 
 
 def back_up(app: Flask, path: Path) -> dict[str, Any]:

@@ -23,7 +23,7 @@ from service.backup.forms import reader, word_of, written
 from service.backup.restoring import restore_backup
 from service.cli import main
 from service.db.engine import found_revision, open_engine, writing
-from service.db.tables import METADATA
+from service.db.schema import METADATA
 from service.errors import ArchiveError
 
 # ── damage ───────────────────────────────────────────────────────────────────

@@ -11,8 +11,9 @@ from sqlalchemy import Engine, insert, select, text
 from sqlalchemy.exc import IntegrityError, OperationalError
 
 from service.db.engine import open_engine, reading, writing
+from service.db.schema import METADATA
 from service.db.single_insert import SingleInsert
-from service.db.tables import METADATA, VALUATIONS
+from service.db.tables import VALUATIONS
 from service.keys.records import KeyRing
 
 KEEP = SingleInsert(VALUATIONS)

@@ -27,7 +27,8 @@ from service.db.engine import (
 )
 from service.db.migrate import check, configured, downgrade, upgrade
 from service.db.postgresql import BoundedConnection
-from service.db.tables import KEYS, METADATA, VALUATIONS
+from service.db.schema import METADATA
+from service.db.tables import KEYS, VALUATIONS
 from service.errors import StoreError
 
 KEY = {

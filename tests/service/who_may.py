@@ -62,7 +62,7 @@ POST    /v1/keys/{key_id}/rotate                                 admin
 POST    /v1/keys/{key_id}/revoke                                 admin
 GET     /v1/audit                                                admin
 """
-SCOPES = ("valuations", "evidence", "inventory", "metrics", "admin")
+SCOPES = ("valuations", "evidence", "inventory", "requests", "metrics", "admin")
 # Callers that no operation lets in but those for anyone, and how they are refused.
 STRANGERS = {"no key": 401, "garbage": 401, "revoked": 401, "expired": 401, "foreign": 403, "no origin": 403}
 CALLERS = (*STRANGERS, *SCOPES, "all scopes", "website")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from alembic import context
 
-from service.db.tables import METADATA
+from service.db.schema import METADATA
 
 engine = context.config.attributes["engine"]
 with engine.connect().execution_options(writes=True) as connection:

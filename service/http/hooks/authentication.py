@@ -11,7 +11,7 @@ from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 from service.context import context
 from service.errors import KeyInvalidError, KeyMissingError, OriginError, ScopeError
 from service.keys.callers import Caller, Callers
-from service.keys.kinds import WEBSITE
+from service.keys.kinds import OWNER, WEBSITE
 
 _ALIVE, _READY = "/healthz", "/readyz"
 _LONGEST_KEY = 200
@@ -47,8 +47,10 @@ def _caller(authorization: str, callers: Callers, guessing: Callable[[], bool]) 
     return callers.caller(key, guessing)
 
 
-def check_caller(scopes: Collection[str], *, forms: bool = False) -> None:
-    """Check that the caller sent a system key with one of these scopes or, with `forms`, a website key.
+def check_caller(scopes: Collection[str], *, forms: bool = False, owners: bool = False) -> None:
+    """Check that the caller sent a system key with one of these scopes.
+
+    `forms`: or a website key. `owners`: or an owner's private link; the view checks which request it opens.
 
     Raises KeyMissingError, KeyInvalidError, ScopeError, OriginError, or the database's error.
     """
@@ -59,6 +61,9 @@ def check_caller(scopes: Collection[str], *, forms: bool = False) -> None:
         _check_origin(caller)
         if not forms:
             raise ScopeError("This is a website key; this path needs a system key.")
+    elif caller.kind == OWNER:
+        if not owners:
+            raise ScopeError("This is an owner's private link; this path needs a key.")
     elif caller.scopes.isdisjoint(scopes):
         raise ScopeError(f"This key does not have the scope {' or '.join(scopes)}.")
 

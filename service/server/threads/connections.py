@@ -12,22 +12,19 @@ import errno
 import fcntl
 import re
 import socket
-import struct
 import termios
-import threading
 import time
-from collections.abc import Callable, Iterable, Iterator
-from concurrent.futures import Future
-from contextlib import suppress
+from collections.abc import Iterable, Iterator
 from functools import partial
 from io import RawIOBase
-from queue import SimpleQueue
 from selectors import EVENT_READ
 from typing import Any
 
 from gunicorn.util import close_graceful
 from gunicorn.workers.gthread import TConn, ThreadWorker
 from werkzeug.wsgi import ClosingIterator
+
+from service.server.threads.pool import DEADLINES, HERE, Pool
 
 _PIECE = 64 * 1024  # bytes that must come, or be taken, before the deadline; longer requests go to a thread
 _UNREAD = 64 * 1024  # bytes of an answer that the system keeps for a client that does not read it
@@ -36,100 +33,6 @@ _HEAD_END = b"\r\n\r\n"
 _LENGTH = re.compile(rb"\r\ncontent-length:[ \t]*(\d{1,9})[ \t]*\r\n", re.IGNORECASE)
 _OTHER = re.compile(rb"\r\n(expect|transfer-encoding):", re.IGNORECASE)
 _DRAINED = 2 * 2**20  # bytes of a refused body that are thrown away: a proxy sends all before it reads
-_RESET = struct.pack("ii", 1, 0)  # SO_LINGER: what was not taken is thrown away
-
-
-class Deadlines:
-    """The moments at which connections are shut down if the thread that waits for them is still waiting."""
-
-    def __init__(self) -> None:
-        self._due: dict[socket.socket, tuple[float, int]] = {}
-        self.seconds = 20.0
-
-    def begin(self, sock: socket.socket, how: int) -> None:
-        """Shut this side of the connection down in `seconds`, unless `end` is called before."""
-        self._due[sock] = (time.monotonic() + self.seconds, how)
-
-    def end(self, sock: socket.socket) -> None:
-        """Forget the connection's deadline: what was waited for has come."""
-        self._due.pop(sock, None)
-
-    def enforce(self) -> None:
-        """Shut down every connection whose deadline is over; its thread then meets the end of the stream."""
-        now = time.monotonic()
-        for sock, (moment, how) in self._due.copy().items():
-            if moment <= now:
-                self.end(sock)
-                with suppress(OSError):  # the client may have hung up itself
-                    if how == socket.SHUT_RDWR:
-                        sock.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, _RESET)
-                    sock.shutdown(how)
-
-
-DEADLINES = Deadlines()  # of this process, which is one worker
-_here = threading.local()  # a thread's own: its `pool`, and the bytes of a `body` that were collected
-
-
-class Pool:
-    """Threads that work on `at_once` requests, and others in whose place they wait for clients.
-
-    More threads at work would only take the interpreter from each other.
-    """
-
-    def __init__(self, at_once: int, most: int) -> None:
-        self._at_once, self._most = at_once, most
-        self._jobs: SimpleQueue[Any] = SimpleQueue()
-        self._lock = threading.Lock()
-        self._threads = self._working = 0
-
-    def submit(self, work: Callable[..., Any], *arguments: Any) -> Future[Any]:
-        """Let a thread do this work."""
-        future: Future[Any] = Future()
-        self._jobs.put((future, work, arguments))
-        self._grow()
-        return future
-
-    def shutdown(self, wait: bool = False) -> None:
-        """Do nothing: the threads end with the process."""
-
-    def leave(self) -> None:
-        """Let another thread work while this one waits for a client, until it comes `back`."""
-        if not _here.away:
-            _here.away = True
-            with self._lock:
-                self._working -= 1
-            if not self._jobs.empty():
-                self._grow()
-
-    def back(self) -> None:
-        """Count this thread among those that work again, if it had left."""
-        if _here.away:
-            _here.away = False
-            with self._lock:
-                self._working += 1
-
-    def _grow(self) -> None:
-        with self._lock:
-            if self._working >= self._at_once or self._threads >= self._most:
-                return
-            self._working += 1
-            self._threads += 1
-        threading.Thread(target=self._run, daemon=True).start()
-
-    def _run(self) -> None:
-        _here.pool, _here.away = self, False
-        while True:
-            future, work, arguments = self._jobs.get()
-            try:
-                future.set_result(work(*arguments))
-            except BaseException as error:
-                future.set_exception(error)
-            del future, work, arguments  # an idle thread keeps no connection
-            with self._lock:
-                if self._working > self._at_once:
-                    self._working -= 1
-                    self._threads -= 1
-                    return
 
 
 class Connection(TConn):  # type: ignore[misc]  # gunicorn has no types
@@ -209,7 +112,7 @@ class CollectingWorker(ThreadWorker):  # type: ignore[misc]  # gunicorn has no t
         """Call the application: the head has been read, so only body and answer have deadlines from here."""
         DEADLINES.end(conn.sock)
         self.tpool.back()
-        _here.body = len(conn.parser.unreader.buf.getvalue())
+        HERE.body = len(conn.parser.unreader.buf.getvalue())
         return super().handle_request(req, conn)
 
 
@@ -247,7 +150,7 @@ def timed(app: Any) -> Any:
     def answered(environ: dict[str, Any], start_response: Any) -> Any:
         sock = environ["gunicorn.socket"]
         chunked = "HTTP_TRANSFER_ENCODING" in environ
-        collected = not chunked and int(environ.get("CONTENT_LENGTH") or 0) <= _here.body
+        collected = not chunked and int(environ.get("CONTENT_LENGTH") or 0) <= HERE.body
         if not collected:
             environ["wsgi.input"] = _Body(environ["wsgi.input"], sock)
         answer = app(environ, start_response)
@@ -257,7 +160,7 @@ def timed(app: Any) -> Any:
 
 
 def _pieces(answer: Iterable[bytes], sock: socket.socket, collected: bool) -> Iterator[bytes]:
-    pool: Pool = _here.pool
+    pool: Pool = HERE.pool
     for item in answer:
         for at in range(0, len(item), _PIECE):
             piece = item[at : at + _PIECE]
@@ -288,11 +191,11 @@ class _Body(RawIOBase):
 
     def readinto(self, buffer: Any) -> int:
         DEADLINES.begin(self._sock, socket.SHUT_RD)
-        _here.pool.leave()
+        HERE.pool.leave()
         try:
             data = self._body.read(min(len(buffer), _PIECE))
         finally:
-            _here.pool.back()
+            HERE.pool.back()
             DEADLINES.end(self._sock)
         buffer[: len(data)] = data
         return len(data)

@@ -1,0 +1,1 @@
+"""An owner's request for an appraisal, from the form to the report."""
