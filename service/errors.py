@@ -26,6 +26,9 @@ BookmatchError
     ├── NoBundleError        no price model is loaded
     ├── BundleGoneError      the price model that made a valuation cannot be read any more
     ├── NoRoomError          the disk is full
+    ├── FilesError           the place where files are kept does not answer
+    ├── PhotographError      a photograph cannot be taken; says why
+    ├── TooManyPhotographsError  a request has as many photographs as it can
     ├── BrokenStreamError    a streamed answer cannot be completed
     ├── NoCardError          the price model was made without a card
     ├── UnknownModelError    the store has no price model of this version
@@ -190,6 +193,18 @@ class BundleGoneError(ServiceError):
 
 class NoRoomError(ServiceError):
     """The disk is full."""
+
+
+class FilesError(ServiceError):
+    """The place where photographs and reports are kept does not answer."""
+
+
+class PhotographError(ServiceError):
+    """A photograph cannot be taken. The text says why, and what to send instead."""
+
+
+class TooManyPhotographsError(ServiceError):
+    """A request has as many photographs as it can have."""
 
 
 class BrokenStreamError(ServiceError):

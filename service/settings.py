@@ -79,6 +79,19 @@ class Settings:
         "Largest file of evidence, in bytes; it lies under TMPDIR while it is read.",
         validate.Range(1024, 2**32),
     )
+    files: str = _setting(
+        "",
+        "Folder of photographs and reports, or s3://BUCKET/PREFIX of an S3-compatible store; empty: the folder "
+        "files beside an SQLite database, else where the program runs.",
+    )
+    files_endpoint: str = _setting(
+        "",
+        "Address of that store, if it is not Amazon's own.",
+        validate.Regexp(r"(https?://.+)?$", error="must begin with https:// or http://"),
+    )
+    files_region: str = _setting("us-east-1", "Region of that store.")
+    files_key_id: str = _setting("", "Name of the key for that store.")
+    files_key_secret: str = _setting("", "Secret of that key.", secret=True)
     busy_seconds: float = _setting(5.0, "Seconds to wait for a busy database.", validate.Range(0.1, 60))
     statement_seconds: float = _setting(
         10.0, "Seconds that PostgreSQL may take over one statement.", validate.Range(1, 3600)
