@@ -6,6 +6,8 @@ A request passes the hooks of `BEFORE`, the view of its path in a blueprint of `
 
 from __future__ import annotations
 
+from functools import partial
+
 from flask import Flask
 from werkzeug.middleware.proxy_fix import ProxyFix
 
@@ -19,11 +21,13 @@ from service.api.keys import routes as keys
 from service.api.metrics import routes as metrics
 from service.api.outcomes import routes as outcomes
 from service.api.performance import routes as performance
+from service.api.photographs import routes as photographs
 from service.api.price_models import routes as price_models
 from service.api.stocklists import routes as stocklists
 from service.api.valuations import part_routes
 from service.api.valuations import routes as valuations
 from service.api.vocabulary import routes as vocabulary
+from service.blobs.store import Blobs
 from service.context import Context
 from service.db import pruning
 from service.db.engine import open_engine
@@ -41,6 +45,7 @@ from service.http.hooks import (
 )
 from service.keys.callers import Callers
 from service.keys.records import KeyRing
+from service.photographs.records import prune
 from service.server import logs
 from service.server.bundle_cache import BundleCache
 from service.server.counters import Shared, shared
@@ -58,6 +63,7 @@ BLUEPRINTS = (
     evidence_export.blp,
     outcomes.blp,
     performance.blp,
+    photographs.blp,
     catalogue.blp,
     vocabulary.blp,
     price_models.blp,
@@ -110,7 +116,7 @@ def create_app(
     if watch_seconds is not None:
         context.live.watch(watch_seconds)
         context.callers.watch()
-        pruning.watch(context.engine)
+        pruning.watch(context.engine, partial(prune, context.engine, context.blobs))
     app.extensions["bookmatch"] = context
     for before in BEFORE:
         app.before_request(before)
@@ -136,6 +142,7 @@ def _context(
     return Context(
         settings,
         engine,
+        Blobs(settings),
         live,
         BundleCache(settings.store, read_model),
         ring,

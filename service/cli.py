@@ -104,11 +104,16 @@ def migrate(down_to: str | None) -> None:
 @main.command(epilog=examples("bookmatch prune"))
 def prune() -> None:
     """Delete what has outlived its time, and say how much; a running service does so every hour."""
+    from service.blobs.store import Blobs
     from service.db.engine import open_engine
     from service.db.pruning import prune as run
+    from service.photographs.records import prune as prune_photographs
 
-    for name, count in run(open_engine(read_settings().database)).items():
+    settings = read_settings()
+    engine = open_engine(settings.database)
+    for name, count in run(engine).items():
         click.echo(f"{count} {name} deleted")
+    click.echo(f"{prune_photographs(engine, Blobs(settings))} files of photographs that no row names deleted")
 
 
 @main.command(epilog=examples("bookmatch check"))

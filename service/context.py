@@ -11,6 +11,7 @@ from flask import current_app, g
 from sqlalchemy import Engine
 
 from models.bundles.bundle import Bundle
+from service.blobs.store import Blobs
 from service.keys.callers import Callers
 from service.keys.records import KeyRing
 from service.server.bundle_cache import BundleCache
@@ -27,6 +28,7 @@ class Context:
 
     settings: Settings
     engine: Engine
+    blobs: Blobs
     live: LiveBundle
     bundle_cache: BundleCache
     keys: KeyRing

@@ -29,6 +29,7 @@ BookmatchError
     ├── FilesError           the place where files are kept does not answer
     ├── PhotographError      a photograph cannot be taken; says why
     ├── TooManyPhotographsError  a request has as many photographs as it can
+    ├── RequestClosedError   a request has ended, and takes no change
     ├── BrokenStreamError    a streamed answer cannot be completed
     ├── NoCardError          the price model was made without a card
     ├── UnknownModelError    the store has no price model of this version
@@ -205,6 +206,10 @@ class PhotographError(ServiceError):
 
 class TooManyPhotographsError(ServiceError):
     """A request has as many photographs as it can have."""
+
+
+class RequestClosedError(ServiceError):
+    """A request was reported, declined or withdrawn, and takes no such change any more."""
 
 
 class BrokenStreamError(ServiceError):

@@ -164,14 +164,15 @@ TABLE: Mapping[type[Exception], ProblemKind] = {
     errors.NoRoomError: ProblemKind(
         507, "no-room", "The disk is full", "Try again later, or send less at once."
     ),
-    errors.FilesError: ProblemKind(
-        503, "files", "Files cannot be reached", "Try again after Retry-After."
-    ),
+    errors.FilesError: ProblemKind(503, "files", "Files cannot be reached", "Try again after Retry-After."),
     errors.PhotographError: ProblemKind(
         422, "photograph", "The photograph cannot be taken", "Send another, as detail says."
     ),
     errors.TooManyPhotographsError: ProblemKind(
         409, "too-many-photographs", "No more photographs", "Delete one, then send the other."
+    ),
+    errors.RequestClosedError: ProblemKind(
+        409, "request-closed", "The request has ended", "Ask the specialist, or make another request."
     ),
     errors.NoBundleError: ProblemKind(
         503, "no-model", "No price model is loaded", "Try again after Retry-After."

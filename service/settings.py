@@ -79,10 +79,13 @@ class Settings:
         "Largest file of evidence, in bytes; it lies under TMPDIR while it is read.",
         validate.Range(1024, 2**32),
     )
+    photograph_limit: int = _setting(
+        12 * 2**20, "Largest photograph as it is sent, in bytes.", validate.Range(1024, 64 * 2**20)
+    )
     files: str = _setting(
         "",
-        "Folder of photographs and reports, or s3://BUCKET/PREFIX of an S3-compatible store; empty: the folder "
-        "files beside an SQLite database, else where the program runs.",
+        "Folder of photographs and reports, or s3://BUCKET/PREFIX of an S3-compatible store; empty: the "
+        "folder files beside an SQLite database, else where the program runs.",
     )
     files_endpoint: str = _setting(
         "",

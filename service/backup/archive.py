@@ -20,6 +20,7 @@ from service.errors import ArchiveError
 
 FORMAT = 1
 MANIFEST, SEAL = "manifest.json", "seal"
+FILES = "files/"  # what the keys of files stand behind
 _PURPOSE = b"bookmatch backup\n"  # so that no other code made with the secret can pass for a seal
 _PIECE = 2**20
 

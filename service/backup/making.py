@@ -14,8 +14,9 @@ from tqdm import tqdm
 from models.bundles.bundle import MANIFEST, verify_files
 from models.bundles.registry import CURRENT, HISTORY, Registry
 from models.errors import BundleError
-from service.backup.archive import ArchiveWriter, writing_archive
+from service.backup.archive import FILES, ArchiveWriter, writing_archive
 from service.backup.forms import word_of, written
+from service.blobs.store import Blobs
 from service.db.engine import REVISION, check_revision, snapshot
 from service.db.schema import METADATA
 
@@ -24,13 +25,19 @@ _VERSION = "model_version"  # in every table, a column of this name holds versio
 
 
 def make_backup(
-    engine: Engine, store: Path, path: Path, secret: str, *, progress: bool = True
+    engine: Engine,
+    store: Path,
+    path: Path,
+    secret: str,
+    *,
+    blobs: Blobs | None = None,
+    progress: bool = True,
 ) -> dict[str, Any]:
     """Write an archive of this database and store, and return what its manifest says of the content.
 
     The service can run meanwhile. The archive holds all that was written before it began; a later transaction
-    is in it as a whole or not at all. `secret`: the service's, which seals the archive. Raises ArchiveError,
-    StoreError.
+    is in it as a whole or not at all. `secret`: the service's, which seals the archive. `blobs`: its files, which
+    the archive holds if they lie in a folder. Raises ArchiveError, StoreError, FilesError.
     """
     check_revision(engine)
     with writing_archive(path, secret) as archive, snapshot(engine) as connection:
@@ -41,6 +48,7 @@ def make_backup(
             "revision": REVISION,
             "tables": tables,
             **_add_store(archive, Registry(store), _versions(connection)),
+            "files": _add_files(archive, blobs),
         }
         archive.end(about)
     return about
@@ -106,6 +114,19 @@ def _add_bundle(archive: ArchiveWriter, registry: Registry, version: str) -> Non
     files = {MANIFEST: (folder / MANIFEST).read_bytes(), **verify_files(folder, manifest)}
     for name, data in files.items():
         archive.add(f"bundles/{version}/{name}", [data])
+
+
+def _add_files(archive: ArchiveWriter, blobs: Blobs | None) -> int:
+    """Add the files that lie in a folder; return how many. One that is deleted meanwhile is left out."""
+    if blobs is None or blobs.folder is None or not blobs.folder.exists():
+        return 0
+    added = 0
+    for key in blobs.keys(""):
+        content = blobs.get(key)
+        if content is not None:
+            archive.add(f"{FILES}{key}", [content])
+            added += 1
+    return added
 
 
 def _file(path: Path) -> bytes | None:

@@ -28,8 +28,9 @@ from models.bundles.bundle import (
 )
 from models.bundles.registry import CURRENT, HISTORY
 from models.errors import BundleError
-from service.backup.archive import Archive, reading_archive
+from service.backup.archive import FILES, Archive, reading_archive
 from service.backup.forms import reader
+from service.blobs.store import Blobs
 from service.db.engine import found_revision, writing
 from service.db.migrate import downgrade, knows, upgrade
 from service.errors import ArchiveError
@@ -44,6 +45,7 @@ def restore_backup(
     path: Path,
     secret: str | None,
     *,
+    blobs: Blobs | None = None,
     force: bool = False,
     progress: bool = True,
 ) -> dict[str, Any]:
@@ -58,6 +60,7 @@ def restore_backup(
         _bring_to(engine, about["revision"])
         for version in about["bundles"]:
             _place_bundle(archive, store, version)
+        _place_files(archive, blobs)
         with writing(engine) as connection:
             _fill(connection, archive, force=force, progress=progress)
         _place_state(archive, store, force=force)
@@ -161,6 +164,19 @@ def _place_bundle(archive: Archive, store: Path, version: str) -> None:
         verify_files(folder, read_manifest(folder))
     except BundleError as error:
         raise ArchiveError(f"{error}; remove it from the store and restore again") from None
+
+
+def _place_files(archive: Archive, blobs: Blobs | None) -> None:
+    """Put the archive's files among those of the service; a file of the same key has the same content."""
+    names = archive.names(FILES)
+    if names and blobs is None:
+        raise ArchiveError("it holds files, and there is no place for them")
+    for name in names:
+        assert blobs is not None
+        try:
+            blobs.put(name.removeprefix(FILES), archive.read(name))
+        except ValueError:
+            raise ArchiveError(f"{name!r} is no name of a file") from None
 
 
 def _unpack(archive: Archive, under: str, folder: Path) -> None:

@@ -24,9 +24,10 @@ def backup(file: Path) -> None:
     apart.
     """
     from service.backup.making import make_backup
+    from service.blobs.store import Blobs
 
     settings = read_settings()
-    about = make_backup(_engine(settings), settings.store, file, settings.secret)
+    about = make_backup(_engine(settings), settings.store, file, settings.secret, blobs=Blobs(settings))
     for version in about["bundles_gone"]:
         click.echo(f"bundle {version} is gone or damaged, and is not in the backup", err=True)
     click.echo(_said(about))
@@ -46,6 +47,7 @@ def restore(file: Path, force: bool, check: bool, unauthenticated: bool) -> None
     """
     from service.backup.archive import reading_archive
     from service.backup.restoring import restore_backup
+    from service.blobs.store import Blobs
 
     settings = read_settings()
     secret = None if unauthenticated else settings.secret
@@ -53,7 +55,9 @@ def restore(file: Path, force: bool, check: bool, unauthenticated: bool) -> None
         with reading_archive(file, secret) as archive:
             click.echo(_said(archive.manifest))
         return
-    click.echo(_said(restore_backup(_engine(settings), settings.store, file, secret, force=force)))
+    blobs = Blobs(settings)
+    about = restore_backup(_engine(settings), settings.store, file, secret, blobs=blobs, force=force)
+    click.echo(_said(about))
 
 
 def _engine(settings: Settings) -> Any:
@@ -63,4 +67,4 @@ def _engine(settings: Settings) -> Any:
 def _said(about: Mapping[str, Any]) -> str:
     rows = ", ".join(f"{table['rows']} of {table['name']}" for table in about["tables"])
     bundles = ", ".join(about["bundles"]) or "none"
-    return f"made {about['made']}; revision {about['revision']}; rows: {rows}; bundles: {bundles}"
+    return f"made {about['made']}; revision {about['revision']}; rows: {rows}; bundles: {bundles}; files: {about.get('files', 0)}"

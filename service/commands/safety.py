@@ -10,6 +10,7 @@ from pathlib import Path
 
 from sqlalchemy.engine import make_url
 
+from service.blobs.store import folder_of
 from service.settings import Settings
 
 # Of 200,000 draws of 32 random hexadecimal digits the poorest was estimated at 87 bits. Once in thirty
@@ -43,6 +44,9 @@ def exposures(settings: Settings, secret_files: Sequence[Path]) -> Iterator[str]
     for path in [*secret_files, *_database_files(settings.database)]:
         if path.is_file() and path.stat().st_mode & _OTHERS:
             yield f"{path} is open to others than its owner: chmod 600 {shlex.quote(str(path))}"
+    folder = folder_of(settings)
+    if folder is not None and folder.is_dir() and folder.stat().st_mode & _OTHERS:
+        yield f"{folder} is open to others than its owner: chmod 700 {shlex.quote(str(folder))}"
 
 
 def _database_files(address: str) -> list[Path]:

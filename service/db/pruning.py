@@ -7,7 +7,7 @@ writer anyway, and PostgreSQL gives a lock that ends with the transaction.
 import random
 import threading
 import time
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
@@ -19,6 +19,7 @@ from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 from models.costs import EXPIRED_SECRET_DAYS, IDEMPOTENCY_HOURS
 from service.db.engine import writing
 from service.db.tables import ANSWERS, CLAIMS, SECRETS
+from service.errors import ServiceError
 
 LIFETIMES: Mapping[str, tuple[Column[Any], timedelta]] = {
     "claims of Idempotency-Keys": (CLAIMS.c.created, timedelta(hours=IDEMPOTENCY_HOURS)),
@@ -60,16 +61,21 @@ def _some(connection: Connection, column: Column[Any], before: datetime) -> int:
     return connection.execute(delete(column.table).where(old)).rowcount
 
 
-def watch(engine: Engine) -> None:
-    """Prune every hour, in a thread that delays no request; workers begin at moments of their own."""
-    threading.Thread(target=_watch, args=(engine,), name="pruning", daemon=True).start()
+def watch(engine: Engine, *more: Callable[[], Any]) -> None:
+    """Prune every hour, in a thread that delays no request; workers begin at moments of their own.
+
+    `more`: what else to call each time.
+    """
+    threading.Thread(target=_watch, args=(engine, more), name="pruning", daemon=True).start()
 
 
-def _watch(engine: Engine) -> None:
+def _watch(engine: Engine, more: Sequence[Callable[[], Any]]) -> None:
     time.sleep(random.uniform(1, _EVERY_SECONDS))
     while True:
         try:
             prune(engine)
-        except (DBAPIError, PoolTimeoutError) as error:
+            for run in more:
+                run()
+        except (DBAPIError, PoolTimeoutError, ServiceError) as error:
             _log.warning("not pruned", error=type(error).__name__)
         time.sleep(_EVERY_SECONDS)

@@ -20,6 +20,8 @@ PATH_PARAMETERS = {
     "model": "a model of that maker, as the catalogue names it; matched in the same way",
     "evidence_id": "the id of a record, which you chose; it can hold slashes",
     "version": "the version of a price model, from the list of price models",
+    "request_id": "the id of an owner's request, from the answer that made it",
+    "photograph_id": "the id of a photograph, from the answer that made it or from the list",
     "key_id": "the id of a key, from the list of keys; in the key itself it stands between the underscores",
 }
 _REQUEST_ID = {"X-Request-ID": "the id of this request: the one that you sent, or a new one"}

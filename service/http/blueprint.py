@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from functools import wraps
 from http import HTTPStatus
-from typing import Any
+from typing import IO, Any
 
 import flask_smorest
 from flask import request
@@ -97,13 +97,19 @@ class Blueprint(flask_smorest.Blueprint):  # type: ignore[misc]
         return decorate
 
     def row_arguments(
-        self, forms: Mapping[str, Any], *, limit: str = "list_limit", or_one: Schema | None = None
+        self,
+        forms: Mapping[str, Any],
+        *,
+        limit: str = "list_limit",
+        or_one: Schema | None = None,
+        lines: bool = True,
     ) -> Callable[[View], View]:
         """Read a body of rows in one of these media types, of any length up to the setting named `limit`.
 
         The view's first arguments are the media type and a file with the body, which is closed after the
         answer is sent. With `or_one` the body can also be a JSON object of that schema: then the first
-        arguments are the media type JSON and the object as the schema read it.
+        arguments are the media type JSON and the object as the schema read it. `lines=False`: the body is no
+        text but one piece of content.
         """
         contents = {form: {"schema": schema} for form, schema in forms.items()}
         if or_one is not None:
@@ -114,7 +120,9 @@ class Blueprint(flask_smorest.Blueprint):  # type: ignore[misc]
             def read(*args: Any, **kwargs: Any) -> Any:
                 form = request.mimetype
                 if form in forms:
-                    return _with_rows(view, form, limit, args, kwargs)
+                    return _with_rows(
+                        view, form, take_in(getattr(context().settings, limit), lines=lines), args, kwargs
+                    )
                 if or_one is not None and is_json(form):
                     return view(JSON, load(or_one, read_object()), *args, **kwargs)
                 sent_as = form or "of no stated type"
@@ -233,8 +241,7 @@ def _problems(codes: Sequence[int]) -> dict[str, str]:
     return {str(code): HTTPStatus(code).name for code in codes}
 
 
-def _with_rows(view: View, form: str, limit: str, args: Any, kwargs: Any) -> Any:
-    rows = take_in(getattr(context().settings, limit))
+def _with_rows(view: View, form: str, rows: IO[bytes], args: Any, kwargs: Any) -> Any:
     try:
         response = view(form, rows, *args, **kwargs)
         if response.is_streamed:  # the rows are read while the answer is sent

@@ -23,16 +23,20 @@ _IN_MEMORY = 256 * 1024
 _FULL = (errno.ENOSPC, errno.EDQUOT)
 
 
-def take_in(limit: int) -> IO[bytes]:
+def take_in(limit: int, *, lines: bool = True) -> IO[bytes]:
     """Receive the request's body of `limit` bytes at most, and return it as a file, which closing deletes.
 
-    Raises BodyError for a line that is too long, NoRoomError for a full disk, RequestEntityTooLarge.
+    `lines`: the body is text, and no line of it may be too long; else it lies on the disk whatever its
+    length, so that another process can read it. Raises BodyError for a line that is too long, NoRoomError for a full
+    disk, RequestEntityTooLarge.
     """
     request.max_content_length = limit + 1
     kept = spool()
     try:
         with needing_room():
-            _copy(kept, limit)
+            _copy(kept, limit, lines)
+            if not lines:
+                kept.fileno()  # asking for it moves the file from memory to the disk
             kept.seek(0)
     except BaseException:
         kept.close()
@@ -58,14 +62,14 @@ def needing_room() -> Iterator[None]:
         raise
 
 
-def _copy(kept: IO[bytes], limit: int) -> None:
+def _copy(kept: IO[bytes], limit: int, lines: bool) -> None:
     size = run = 0  # bytes of the whole body, and of its last line so far
     while piece := request.stream.read(_PIECE):
         size += len(piece)
         if size > limit:
             raise RequestEntityTooLarge
         end = piece.find(b"\n")
-        if run + (end if end >= 0 else len(piece)) > LONGEST_LINE:
+        if lines and run + (end if end >= 0 else len(piece)) > LONGEST_LINE:
             raise BodyError(f"A line is longer than {LONGEST_LINE} bytes; end each row with a line feed.")
         run = len(piece) - piece.rfind(b"\n") - 1 if end >= 0 else run + len(piece)
         kept.write(piece)

@@ -1,37 +1,26 @@
-"""`python -m service.photographs.child KIND`: a picture on standard input, two JPEGs on standard output.
+"""Make a photograph anew in a process of its own, which `service.children` starts under its limits.
 
-The answer is a line of JSON (`Head`), then the picture, then its thumbnail. A picture that is refused ends
-the process with 2, and one line on standard error says why.
+The answer is a line of JSON with `width`, `height` and the number of bytes of the `picture`, then the
+picture, then its thumbnail.
 """
 
 from __future__ import annotations
 
 import json
-import sys
+from collections.abc import Sequence
 
-from service.photographs.decoding import UnusablePictureError, remade
+from service.children.refusal import RefusedInput
+from service.photographs.decoding import remade
 
-_REFUSED = 2
 
-
-def main() -> int:
-    """Read the picture, write what was made of it, and return how the process ends."""
-    body = sys.stdin.buffer.read()
+def main(given: bytes, arguments: Sequence[str]) -> bytes:
+    """Decode the picture `given`, of the kind that the argument names. Raises RefusedInput."""
+    (kind,) = arguments
     try:
-        made = remade(body, sys.argv[1])
-    except UnusablePictureError as error:
-        return _refuse(str(error))
+        made = remade(given, kind)
     except MemoryError:
-        return _refuse("The photograph needs too much memory to be opened. Send a smaller or simpler one.")
+        raise RefusedInput(
+            "The photograph needs too much memory to be opened. Send a smaller or simpler one."
+        ) from None
     head = {"width": made.width, "height": made.height, "picture": len(made.picture)}
-    sys.stdout.buffer.write(json.dumps(head).encode() + b"\n" + made.picture + made.thumbnail)
-    return 0
-
-
-def _refuse(reason: str) -> int:
-    print(reason, file=sys.stderr)
-    return _REFUSED
-
-
-if __name__ == "__main__":
-    sys.exit(main())
+    return json.dumps(head).encode() + b"\n" + made.picture + made.thumbnail

@@ -15,6 +15,7 @@ from typing import NamedTuple
 from PIL import Image, ImageCms
 
 from models.costs import LONGEST_SIDE, MOST_PIXELS, MOST_WEBP_PIXELS, PHOTOGRAPH_SIDE, THUMBNAIL_SIDE
+from service.children.refusal import RefusedInput
 
 _ORIENTATION = 0x0112  # the EXIF tag that says how the camera was held
 _TURNS = {
@@ -39,10 +40,6 @@ warnings.simplefilter("ignore")  # a broken tag is no matter: no tag is kept
 warnings.simplefilter("error", Image.DecompressionBombWarning)
 
 
-class UnusablePictureError(Exception):
-    """The picture cannot be taken; the text says why and what to send instead."""
-
-
 class Made(NamedTuple):
     """The picture that is kept, as JPEG, with its size, and a small one of it."""
 
@@ -53,13 +50,13 @@ class Made(NamedTuple):
 
 
 def remade(body: bytes, kind: str) -> Made:
-    """Decode a picture of this kind (as Pillow names it) and write it anew. Raises UnusablePictureError."""
+    """Decode a picture of this kind (as Pillow names it) and write it anew. Raises RefusedInput."""
     try:
         picture = _decoded(body, kind)
     except (Image.DecompressionBombError, Image.DecompressionBombWarning):
-        raise UnusablePictureError(_too_many()) from None
+        raise RefusedInput(_too_many()) from None
     except (*_BROKEN, zlib.error):
-        raise UnusablePictureError(
+        raise RefusedInput(
             f"The photograph is damaged or cut off: it is no whole {kind}. Send it again, or another."
         ) from None
     thumbnail = _sized(picture, THUMBNAIL_SIDE)
@@ -87,15 +84,15 @@ def _check(image: Image.Image, kind: str) -> None:
     """Refuse by what the head of the file says, before a pixel is decoded."""
     width, height = image.size
     if max(width, height) > LONGEST_SIDE:
-        raise UnusablePictureError(
+        raise RefusedInput(
             f"The photograph has {width:,} × {height:,} pixels, and a side can have {LONGEST_SIDE:,}. "
             "Send a smaller one."
         )
     most = MOST_WEBP_PIXELS if kind == "WEBP" else MOST_PIXELS
     if width * height > most:
-        raise UnusablePictureError(_too_many(most))
+        raise RefusedInput(_too_many(most))
     if _pictures(image) > 1:
-        raise UnusablePictureError(
+        raise RefusedInput(
             "The file holds several pictures. Send each photograph as a file of its own, not animated."
         )
 

@@ -17,7 +17,7 @@ _RANGE = re.compile(r"(\*/\*|[\w!#$%&'+.^`|~-]+/(\*|[\w!#$%&'+.^`|~-]+))", re.AS
 _GZIP = ("gzip", "x-gzip")  # the second is the first by its old name (RFC 9110, section 8.4.1.3)
 
 
-_FORMS = {".csv": CSV, ".svg": SVG, ".html": HTML}
+_FORMS = {".csv": CSV, ".svg": SVG, ".html": HTML, ".jpg": "image/jpeg"}
 _AS_SENT = ("/v1/stocklists",)  # paths that answer in the media type of the request's body
 
 

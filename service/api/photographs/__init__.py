@@ -1,0 +1,1 @@
+"""Photographs of a request: sent by the owner, seen by the owner and the specialist alone."""
