@@ -156,24 +156,15 @@ TABLE: Mapping[type[Exception], ProblemKind] = {
         503, "model-store", "The store of price models cannot be written", "Make it writable, then try again."
     ),
     errors.BundleGoneError: ProblemKind(
-        410,
-        "model-gone",
-        "The price model is gone",
-        "Value the instrument again; the valuation itself stays.",
+        410, "model-gone", "The price model is gone", "Value the instrument again; the valuation stays."
     ),
     errors.NoRoomError: ProblemKind(
         507, "no-room", "The disk is full", "Try again later, or send less at once."
     ),
-    errors.FilesError: ProblemKind(503, "files", "Files cannot be reached", "Try again after Retry-After."),
-    errors.PhotographError: ProblemKind(
-        422, "photograph", "The photograph cannot be taken", "Send another, as detail says."
-    ),
-    errors.TooManyPhotographsError: ProblemKind(
-        409, "too-many-photographs", "No more photographs", "Delete one, then send the other."
-    ),
-    errors.RequestClosedError: ProblemKind(
-        409, "request-closed", "The request has ended", "Ask the specialist, or make another request."
-    ),
+    errors.FilesError: ProblemKind(503, "files", "Files are out of reach", "Try again after Retry-After."),
+    errors.PhotographError: ProblemKind(422, "photograph", "No usable photograph", "Do as detail says."),
+    errors.TooManyPhotographsError: ProblemKind(409, "photographs-full", "No more room", "Delete one first."),
+    errors.RequestClosedError: ProblemKind(409, "request-closed", "The request has ended", "Make another."),
     errors.NoBundleError: ProblemKind(
         503, "no-model", "No price model is loaded", "Try again after Retry-After."
     ),

@@ -36,8 +36,8 @@ def make_backup(
     """Write an archive of this database and store, and return what its manifest says of the content.
 
     The service can run meanwhile. The archive holds all that was written before it began; a later transaction
-    is in it as a whole or not at all. `secret`: the service's, which seals the archive. `blobs`: its files, which
-    the archive holds if they lie in a folder. Raises ArchiveError, StoreError, FilesError.
+    is in it as a whole or not at all. `secret`: the service's, which seals the archive. `blobs`: its files,
+    which the archive holds if they lie in a folder. Raises ArchiveError, StoreError, FilesError.
     """
     check_revision(engine)
     with writing_archive(path, secret) as archive, snapshot(engine) as connection:

@@ -67,4 +67,5 @@ def _engine(settings: Settings) -> Any:
 def _said(about: Mapping[str, Any]) -> str:
     rows = ", ".join(f"{table['rows']} of {table['name']}" for table in about["tables"])
     bundles = ", ".join(about["bundles"]) or "none"
-    return f"made {about['made']}; revision {about['revision']}; rows: {rows}; bundles: {bundles}; files: {about.get('files', 0)}"
+    made = f"made {about['made']}; revision {about['revision']}; rows: {rows}; bundles: {bundles}"
+    return f"{made}; files: {about.get('files', 0)}"  # archives of earlier programs hold none

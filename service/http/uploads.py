@@ -27,8 +27,8 @@ def take_in(limit: int, *, lines: bool = True) -> IO[bytes]:
     """Receive the request's body of `limit` bytes at most, and return it as a file, which closing deletes.
 
     `lines`: the body is text, and no line of it may be too long; else it lies on the disk whatever its
-    length, so that another process can read it. Raises BodyError for a line that is too long, NoRoomError for a full
-    disk, RequestEntityTooLarge.
+    length, so that another process can read it. Raises BodyError for a line that is too long, NoRoomError for
+    a full disk, RequestEntityTooLarge.
     """
     request.max_content_length = limit + 1
     kept = spool()
