@@ -57,7 +57,7 @@ def remade(body: bytes, kind: str) -> Made:
         raise RefusedInput(_too_many()) from None
     except (*_BROKEN, zlib.error):
         raise RefusedInput(
-            f"The photograph is damaged or cut off: it is no whole {kind}. Send it again, or another."
+            f"The photograph cannot be opened as {kind}: it is damaged, cut off or too large. Send another."
         ) from None
     thumbnail = _sized(picture, THUMBNAIL_SIDE)
     return Made(*picture.size, _jpeg(picture, _QUALITY), _jpeg(thumbnail, _THUMBNAIL_QUALITY))

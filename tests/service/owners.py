@@ -1,0 +1,58 @@
+"""Requests of owners in a database, and those who may touch them."""
+
+from __future__ import annotations
+
+import secrets
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+from apps import caller_of, keys_of, parts
+from asking import Caller
+from flask import Flask
+from sqlalchemy import insert, update
+from websites import form_of
+
+from service.db.engine import writing
+from service.db.request_tables import REQUESTS
+
+
+@dataclass(frozen=True)
+class Asked:
+    """A request: its id, and callers for its form, its owner's link and the specialist."""
+
+    app: Flask
+    id: str
+    form: Caller
+    owner: Caller
+    specialist: Caller
+
+    @property
+    def photographs(self) -> str:
+        return f"/v1/requests/{self.id}/photographs"
+
+    def set_state(self, state: str) -> None:
+        with writing(parts(self.app).engine) as connection:
+            connection.execute(update(REQUESTS).where(REQUESTS.c.id == self.id).values(state=state))
+
+
+def asked_of(app: Flask) -> Asked:
+    """A new request, which a form has made."""
+    form, request_id, link = form_of(app), f"req_{secrets.token_hex(8)}", f"bmf_{secrets.token_hex(16)}"
+    assert form.key is not None
+    row = {
+        "id": request_id,
+        "key_id": form.key.split("_")[1],
+        "created": (now := datetime.now(UTC)),
+        "changed": now,
+        "consented": now,
+        "version": 1,
+        "state": "received",
+        "purpose": "sale",
+        "instrument": "{}",
+        "language": "en",
+        "consent": "en-1",
+        "link_digest": keys_of(app).digest(link),
+    }
+    with writing(parts(app).engine) as connection:
+        connection.execute(insert(REQUESTS).values(row))
+    return Asked(app, request_id, form, Caller(app, link), caller_of(app, "requests"))
