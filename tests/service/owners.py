@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import secrets
 from dataclasses import dataclass
-from datetime import UTC, datetime
 
 from apps import caller_of, keys_of, parts
 from asking import Caller
 from flask import Flask
+from owner_rows import request_row
 from sqlalchemy import insert, update
 from websites import form_of
 
@@ -39,20 +39,7 @@ def asked_of(app: Flask) -> Asked:
     """A new request, which a form has made."""
     form, request_id, link = form_of(app), f"req_{secrets.token_hex(8)}", f"bmf_{secrets.token_hex(16)}"
     assert form.key is not None
-    row = {
-        "id": request_id,
-        "key_id": form.key.split("_")[1],
-        "created": (now := datetime.now(UTC)),
-        "changed": now,
-        "consented": now,
-        "version": 1,
-        "state": "received",
-        "purpose": "sale",
-        "instrument": "{}",
-        "language": "en",
-        "consent": "en-1",
-        "link_digest": keys_of(app).digest(link),
-    }
+    row = request_row(request_id, form.key.split("_")[1], keys_of(app).digest(link))
     with writing(parts(app).engine) as connection:
         connection.execute(insert(REQUESTS).values(row))
     return Asked(app, request_id, form, Caller(app, link), caller_of(app, "requests"))
