@@ -14,6 +14,7 @@ import orjson
 BODIES = {
     "KeyRequest": {"label": "the form", "kind": "website", "origins": ["https://www.example.org"]},
     "OutcomeRequest": {"date": "2026-02-03", "price": "1850.00"},
+    "Photograph": "the bytes of the picture",
     "OutcomeEvidence": {"evidence": "2026-014"},
     "Rotation": {"overlap_hours": 48},
     "Promotion": {"why": "nearer to the sales of last month"},

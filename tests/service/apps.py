@@ -26,7 +26,8 @@ NewDatabase = Callable[[str], str]
 
 def make_app(store: Path, database: str, **settings: Any) -> Flask:
     """An application on a migrated database; without limits, unless they are set."""
-    found = Settings(store=store, secret=SECRET, database=database, **{**UNLIMITED, **settings})
+    usual = {"files": str(store.parent / "files"), **UNLIMITED}  # beside no database: it can be PostgreSQL's
+    found = Settings(store=store, secret=SECRET, database=database, **{**usual, **settings})
     engine = open_engine(found.database)
     upgrade(engine)
     engine.dispose()

@@ -8,6 +8,8 @@ import json
 from collections.abc import Iterator
 from typing import Any, NamedTuple
 
+from hostile_pictures import refused
+
 BODY, FILE, LINE = 256 * 1024, 4 * 2**20, 16_000
 MOST_LINES = 50_000  # of a file of evidence
 CSV, NDJSON, JSON = "text/csv", "application/x-ndjson", "application/json"
@@ -31,8 +33,17 @@ def bodies_of(form: str, example: Any) -> Iterator[Dear]:
         yield from of_object(example)
     elif form == NDJSON:
         yield from of_lines(json.loads(example))
+    elif form.startswith("image/"):
+        yield from of_picture(form)
     else:
         yield from of_table(example)
+
+
+def of_picture(form: str) -> Iterator[Dear]:
+    """Yield the hostile pictures of this media type; what decodes them is a process of its own."""
+    for name, upload in refused().items():
+        if upload.form == form:
+            yield Dear(name, upload.body)
 
 
 # ── one object ───────────────────────────────────────────────────────────────

@@ -16,6 +16,7 @@ from apps import NewDatabase, keys_of, make_app
 from asking import DAL, Caller
 from dear_bodies import Dear, bodies_of
 from flask import Flask
+from owners import asked_of
 
 from service.keys.kinds import SCOPES
 
@@ -52,6 +53,7 @@ def operations(asker: Caller) -> list[tuple[str, str, dict[str, Any]]]:
     version = asker.get("/v1/price-models").json["current"]
     ids = {"valuation_id": made, "key_id": key_id, "version": version}
     ids |= {"maker": "Ostvik", "model": "Dal", "evidence_id": "E1"}
+    ids |= {"request_id": asked_of(asker.app).id, "photograph_id": "pho_" + "0" * 26}
     document = asker.get("/openapi.json").json
     return [
         (method.upper(), path.format(**ids), operation)

@@ -14,6 +14,8 @@ from asking import DAL, SHOWN_PARTS, Caller
 from described import schema_of, validator
 from flask import Flask
 from openapi_spec_validator import validate
+from owners import asked_of
+from pictures import jpeg
 
 from service.api.parts.changes import EXAMPLES
 from service.api.parts.parts import PARTS
@@ -34,6 +36,8 @@ SALE = {
 }
 SALES = "id,kind,date,price,currency,channel,maker,model,colour\nA,sale,x,1,USD,dealer,Ostvik,Dal,red\n"
 RECORD = "/v1/evidence/{evidence_id}"
+PICTURES = "/v1/requests/{request_id}/photographs"
+PICTURE = f"{PICTURES}/{{photograph_id}}"
 # Every operation with one request that it answers well.
 ASKED = [
     ("post", "/v1/valuations", "/v1/valuations", DAL),
@@ -60,6 +64,10 @@ ASKED = [
     ("get", f"{KEPT}/outcome", f"{KEPT}/outcome", None),
     ("delete", f"{KEPT}/outcome", f"{KEPT}/outcome", None),
     ("get", "/v1/performance", "/v1/performance", None),
+    ("post", PICTURES, f"{PICTURES}?view=front", ("image/jpeg", jpeg())),
+    ("get", PICTURES, PICTURES, None),
+    *(("get", f"{PICTURE}{end}", f"{PICTURE}{end}", None) for end in ("", ".jpg", "/thumbnail.jpg")),
+    ("delete", PICTURE, PICTURE, None),
     ("get", "/v1/price-models", "/v1/price-models", None),
     ("get", "/v1/price-models/changes", "/v1/price-models/changes", None),
     ("get", MODEL_OF, "/v1/price-models/current", None),
@@ -92,6 +100,14 @@ def record(caller: Caller) -> str:
     found = caller.post("/v1/evidence", {**SALE, "id": f"described-{token_hex(4)}"})
     assert found.status_code == 201
     return str(found.json["id"])
+
+
+def of_request(app: Flask, path: str) -> str:
+    """The path with the ids of a request and of a photograph that are new."""
+    it = asked_of(app)
+    made = it.owner.post(f"{it.photographs}?view=front", jpeg(), **{"Content-Type": "image/jpeg"})
+    assert made.status_code == 201
+    return path.replace("{request_id}", it.id).replace("{photograph_id}", made.json["id"])
 
 
 @pytest.fixture(scope="module")
@@ -151,6 +167,8 @@ def test_every_answer_is_as_it_is_described(
         asked = asked.replace("{key_id}", keys_of(shared_app).create("to be shown", ["valuations"])[0])
     if path.startswith("/v1/evidence"):  # two, so that there is more than one page
         asked = asked.replace("{evidence_id}", record(caller) and record(caller))
+    if path.startswith("/v1/requests"):
+        asked = of_request(shared_app, asked)
     asked = asked.replace("{version}", str(parts(shared_app).live.version))
     if "{" in asked:
         asked = asked.replace(

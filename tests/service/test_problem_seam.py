@@ -72,7 +72,15 @@ def test_a_caller_that_accepts_no_json(caller: Caller) -> None:
 def test_a_store_without_a_model(tmp_path: Path, new_database: NewDatabase) -> None:
     app = make_app(tmp_path / "nothing", new_database("sqlite"))
     caller = caller_of(app, "valuations", "evidence", "metrics")
-    needs_none = ("/valuations/", "/keys", "/price-models", "/evidence/", "/evidence.csv", "/audit")
+    needs_none = (
+        "/requests/",
+        "/valuations/",
+        "/keys",
+        "/price-models",
+        "/evidence/",
+        "/evidence.csv",
+        "/audit",
+    )
     for path, method in paths(app):
         listed = (path, method) == ("/v1/evidence", "GET")
         if path.startswith("/v1") and not listed and not any(part in path for part in needs_none):

@@ -24,6 +24,8 @@ NOBODY = {  # ids that are well formed and not there: whoever is let in changes 
     "valuation_id": "val_" + "0" * 26,
     "evidence_id": "not-there",
     "key_id": "0" * 12,
+    "request_id": "req_" + "0" * 26,
+    "photograph_id": "pho_" + "0" * 26,
     "version": "20260101T000000000Z-00000000",
     "maker": "Ostvik",
     "model": "Dal",

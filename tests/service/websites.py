@@ -14,6 +14,7 @@ KEPT = "/v1/valuations/<string:valuation_id>"
 OPEN = {
     ("POST", "/v1/valuations"),
     *(("GET", KEPT + below) for below in ("", "/questions", "/sentences", "/waterfall.svg")),
+    ("POST", "/v1/requests/<string:request_id>/photographs"),
     ("GET", "/v1/vocabulary"),
     ("GET", "/v1/catalogue"),
     ("GET", "/v1/catalogue/makers"),

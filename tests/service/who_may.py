@@ -48,6 +48,12 @@ PUT     /v1/valuations/{valuation_id}/outcome                    evidence
 DELETE  /v1/valuations/{valuation_id}/outcome                    evidence
 PUT     /v1/valuations/{valuation_id}/outcome/evidence           evidence
 GET     /v1/performance                                          evidence
+POST    /v1/requests/{request_id}/photographs                    requests website
+GET     /v1/requests/{request_id}/photographs                    requests
+GET     /v1/requests/{request_id}/photographs/{photograph_id}    requests
+DELETE  /v1/requests/{request_id}/photographs/{photograph_id}    requests
+GET     /v1/requests/{request_id}/photographs/{photograph_id}.jpg            requests
+GET     /v1/requests/{request_id}/photographs/{photograph_id}/thumbnail.jpg  requests
 GET     /v1/price-models                                         admin
 GET     /v1/price-models/changes                                 admin
 GET     /v1/price-models/{version}                               admin

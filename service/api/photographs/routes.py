@@ -32,7 +32,12 @@ blp = Blueprint(
     "taken and all else that the file said is gone.",
 )
 _BODIES = {
-    form: {"type": "string", "contentMediaType": form, "description": f"the photograph as {kind}"}
+    form: {
+        "type": "string",
+        "title": "Photograph",
+        "contentMediaType": form,
+        "description": f"the photograph as {kind}",
+    }
     for form, kind in KINDS.items()
 }
 _PICTURE_HEADERS = {
@@ -82,7 +87,10 @@ def add_photograph(form: str, body: IO[bytes], request_id: str, view: str | None
 @blp.authorize("requests", owners=True)
 @blp.response(200, PhotographListSchema(), "All photographs of the request.", problems=(404,))
 def list_photographs(request_id: str) -> Response:
-    """List the photographs of a request, in the order in which they came."""
+    """List the photographs of a request.
+
+    They stand in the order in which they came.
+    """
     with reading(context().engine) as connection:
         return json_response(services.listed(connection, request_of(connection, request_id).id))
 
@@ -91,7 +99,10 @@ def list_photographs(request_id: str) -> Response:
 @blp.authorize("requests", owners=True)
 @blp.response(200, PhotographSchema(), "What is known of the photograph.", problems=(404,))
 def show_photograph(request_id: str, photograph_id: str) -> Response:
-    """Say what is known of a photograph; its picture is at the same path with `.jpg`."""
+    """Say what is known of a photograph.
+
+    Its picture is at the same path with `.jpg`, and the thumbnail below it.
+    """
     with reading(context().engine) as connection:
         found = request_of(connection, request_id)
         return json_response(services.shown(connection, found.id, photograph_id))
@@ -101,7 +112,10 @@ def show_photograph(request_id: str, photograph_id: str) -> Response:
 @blp.authorize("requests", owners=True)
 @blp.response(200, None, "The photograph.", content_type=JPEG, headers=_PICTURE_HEADERS, problems=(404,))
 def show_photograph_picture(request_id: str, photograph_id: str) -> Response:
-    """Show a photograph. A key for websites cannot read what it sent: anybody can read that key."""
+    """Show a photograph.
+
+    A website key cannot read what it sent, because anybody can read that key.
+    """
     return _picture(request_id, photograph_id)
 
 
@@ -109,7 +123,10 @@ def show_photograph_picture(request_id: str, photograph_id: str) -> Response:
 @blp.authorize("requests", owners=True)
 @blp.response(200, None, "The thumbnail.", content_type=JPEG, headers=_PICTURE_HEADERS, problems=(404,))
 def show_photograph_thumbnail(request_id: str, photograph_id: str) -> Response:
-    """Show a photograph small: its long side has at most 480 pixels."""
+    """Show a photograph small.
+
+    Its long side has at most 480 pixels.
+    """
     return _picture(request_id, photograph_id, thumbnail=True)
 
 
