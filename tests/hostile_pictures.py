@@ -162,11 +162,17 @@ def refused() -> Mapping[str, Upload]:
     return {**_types(), **_sizes(), **_cut(), **_several(), **_queries()}
 
 
+def _tags(behind: bytes, *entries: tuple[int, int, int, int]) -> Upload:
+    """A JPEG with these entries of EXIF (tag, type, count, value), and bytes behind them."""
+    head = b"Exif\0\0II*\0" + struct.pack("<IH", 8, len(entries))
+    listed = b"".join(struct.pack("<HHII", *entry) for entry in entries)
+    return Upload(JPEG, within(jpeg(), segment(0xE1, head + listed + behind)))
+
+
 @cache
 def cleaned() -> Mapping[str, Upload]:
     """Usable pictures with something in or behind them that must not be kept."""
-    exif = b"Exif\0\0II*\0\x08\0\0\0\x02\0"
-    entry = struct.pack("<HHII", 0x010F, 2, 0xFFFFFFFF, 26) + struct.pack("<HHII", 0x8825, 4, 0x7FFFFFFF, 8)
+    text = b"\0\0\0\0" + WORDS
     return {
         "a JPEG with a ZIP behind": Upload(JPEG, jpeg() + archive()),
         "a JPEG with a PDF in a comment": Upload(JPEG, within(jpeg(), segment(0xFE, PDF + WORDS))),
@@ -176,31 +182,9 @@ def cleaned() -> Mapping[str, Upload]:
         ),
         "a PNG with HTML behind": Upload(PNG, png() + HTML + WORDS),
         "a WebP with a ZIP behind": Upload(WEBP, webp() + archive()),
-        "EXIF with huge counts": Upload(JPEG, within(jpeg(), segment(0xE1, exif + entry + WORDS))),
-        "EXIF that points at itself": Upload(
-            JPEG,
-            within(
-                jpeg(),
-                segment(
-                    0xE1,
-                    exif[:-2]
-                    + b"\1\0"
-                    + struct.pack("<HHII", 0x8769, 4, 1, 8)
-                    + struct.pack("<I", 8)
-                    + WORDS,
-                ),
-            ),
-        ),
-        "EXIF turned by 65,535": Upload(
-            JPEG,
-            within(
-                jpeg(),
-                segment(
-                    0xE1,
-                    exif[:-2] + b"\1\0" + struct.pack("<HHIHH", 0x0112, 3, 1, 65_535, 0) + bytes(4) + WORDS,
-                ),
-            ),
-        ),
+        "EXIF with huge counts": _tags(text, (0x010F, 2, 0xFFFFFFFF, 26), (0x8825, 4, 0x7FFFFFFF, 8)),
+        "EXIF that points at itself": _tags(text, (0x8769, 4, 1, 8)),
+        "EXIF turned by 65,535": _tags(text, (0x0112, 3, 1, 65_535)),
         "a profile that is none": Upload(
             JPEG, within(jpeg(), segment(0xE2, b"ICC_PROFILE\0\1\1" + WORDS * 40))
         ),

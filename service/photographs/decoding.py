@@ -40,7 +40,7 @@ warnings.simplefilter("ignore")  # a broken tag is no matter: no tag is kept
 warnings.simplefilter("error", Image.DecompressionBombWarning)
 
 
-class Made(NamedTuple):
+class Remade(NamedTuple):
     """The picture that is kept, as JPEG, with its size, and a small one of it."""
 
     width: int
@@ -49,7 +49,7 @@ class Made(NamedTuple):
     thumbnail: bytes
 
 
-def remade(body: bytes, kind: str) -> Made:
+def remade(body: bytes, kind: str) -> Remade:
     """Decode a picture of this kind (as Pillow names it) and write it anew. Raises RefusedInput."""
     try:
         picture = _decoded(body, kind)
@@ -60,7 +60,7 @@ def remade(body: bytes, kind: str) -> Made:
             f"The photograph cannot be opened as {kind}: it is damaged, cut off or too large. Send another."
         ) from None
     thumbnail = _sized(picture, THUMBNAIL_SIDE)
-    return Made(*picture.size, _jpeg(picture, _QUALITY), _jpeg(thumbnail, _THUMBNAIL_QUALITY))
+    return Remade(*picture.size, _jpeg(picture, _QUALITY), _jpeg(thumbnail, _THUMBNAIL_QUALITY))
 
 
 def _decoded(body: bytes, kind: str) -> Image.Image:

@@ -11,6 +11,8 @@ from apps import caller_of, keys_of
 from asking import DAL, Caller, assert_problem
 from described import operations
 from flask import Flask
+from owners import asked_of
+from pictures import JPEG, jpeg
 from websites import HERE, OPEN, OTHER, SITE, form_of
 
 
@@ -26,12 +28,16 @@ def paths(app: Flask) -> set[tuple[str, str]]:
 
 
 def test_it_opens_what_a_form_needs_and_nothing_else(shared_app: Flask) -> None:
-    form = form_of(shared_app)
+    its = asked_of(shared_app)
+    form = its.form
     made = form.post("/v1/valuations", DAL, **HERE)
     opened = set()
     for method, path in paths(shared_app):
-        asked = path.replace("<string:valuation_id>", made.json["id"])
-        found = form.client.open(asked, method=method, json=DAL, headers=form.headers(HERE))
+        asked = path.replace("<string:valuation_id>", made.json["id"]).replace("<string:request_id>", its.id)
+        body: Any = {"json": DAL}
+        if path.endswith("/photographs"):
+            body = {"data": jpeg(), "content_type": JPEG, "query_string": {"view": "front"}}
+        found = form.client.open(asked, method=method, **body, headers=form.headers(HERE))
         if found.status_code in (200, 201):
             opened.add((method, path))
         else:
