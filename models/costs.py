@@ -50,3 +50,13 @@ PHOTOGRAPH_SIDE, THUMBNAIL_SIDE = 3_000, 480  # Pixels of the longer side as it 
 PHOTOGRAPH_SECONDS, PHOTOGRAPH_MEMORY = 20.0, 512 * 2**20
 FILES_SECONDS = 10.0  # Seconds that an S3-compatible store has for one answer.
 UNREFERENCED_HOURS = 24  # The time after which a kept file is deleted that no row names.
+
+# ── owners' requests ─────────────────────────────────────────────────────────
+
+# Characters of what an owner, a site and the specialist write.
+LONGEST_NAME, LONGEST_EMAIL, LONGEST_PHONE, LONGEST_REFERENCE = 200, 254, 40, 200
+LONGEST_MESSAGE, LONGEST_REASON = 4_000, 1_000
+MOST_NOTES = 500  # Notes and messages of one request.
+MOST_ANSWERINGS = 50  # Times that an owner can send answers to one request.
+# Zero bits that a proof of work begins with (65,536 tries, about a second in a browser), and its lifetime.
+PROOF_BITS, PROOF_SECONDS = 16, 600

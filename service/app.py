@@ -6,9 +6,11 @@ A request passes the hooks of `BEFORE`, the view of its path in a blueprint of `
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from functools import partial
 
 from flask import Flask
+from sqlalchemy import Connection
 from werkzeug.middleware.proxy_fix import ProxyFix
 
 from models.bundles.bundle import ModelReader
@@ -23,6 +25,8 @@ from service.api.outcomes import routes as outcomes
 from service.api.performance import routes as performance
 from service.api.photographs import routes as photographs
 from service.api.price_models import routes as price_models
+from service.api.requests import routes as requests
+from service.api.requests.person import routes as request_person
 from service.api.stocklists import routes as stocklists
 from service.api.valuations import part_routes
 from service.api.valuations import routes as valuations
@@ -64,6 +68,8 @@ BLUEPRINTS = (
     outcomes.blp,
     performance.blp,
     photographs.blp,
+    requests.blp,
+    request_person.blp,
     catalogue.blp,
     vocabulary.blp,
     price_models.blp,
@@ -88,6 +94,8 @@ AFTER = (
     security.add_headers,
     request_log.end,
 )
+# What forgets an owner who is erased, beside the request itself: `forget(connection, request_id)` of each.
+FORGETTERS: tuple[Callable[[Connection, str], None], ...] = ()
 _LOOK_SECONDS = 1.0  # /readyz looks at the database once in so many seconds, however often it is asked
 _MOST_STUDIES = 8  # studies of past valuations kept in memory, one for each period that was asked for
 
@@ -151,4 +159,5 @@ def _context(
         Figures(),
         RecentCache(_MOST_STUDIES),
         LastAnswer(_LOOK_SECONDS if watched else 0.0),
+        FORGETTERS,
     )

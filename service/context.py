@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable
+from collections.abc import Callable, Hashable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from typing import Any
 
 from flask import current_app, g
-from sqlalchemy import Engine
+from sqlalchemy import Connection, Engine
 
 from models.bundles.bundle import Bundle
 from service.blobs.store import Blobs
@@ -37,6 +37,8 @@ class Context:
     figures: Figures
     studies: RecentCache[Hashable, dict[str, Any]]  # made by `service.api.performance`
     database_state: LastAnswer[Any]  # made by `service.api.health`
+    # What else forgets an owner who is erased, each called in the transaction with the id of the request.
+    forgetters: Sequence[Callable[[Connection, str], None]] = ()
 
 
 def context() -> Context:

@@ -30,6 +30,8 @@ BookmatchError
     ├── PhotographError      a photograph cannot be taken; says why
     ├── TooManyPhotographsError  a request has as many photographs as it can
     ├── RequestClosedError   a request has ended, and takes no change
+    ├── RequestStateError    a request is in a state in which this cannot be done
+    ├── ProofNeededError     a request for an appraisal needs a proof of work; carries the challenge
     ├── BrokenStreamError    a streamed answer cannot be completed
     ├── NoCardError          the price model was made without a card
     ├── UnknownModelError    the store has no price model of this version
@@ -210,6 +212,21 @@ class TooManyPhotographsError(ServiceError):
 
 class RequestClosedError(ServiceError):
     """A request was reported, declined or withdrawn, and takes no such change any more."""
+
+
+class RequestStateError(ServiceError):
+    """A request is in a state in which this cannot be done. The text says what can be."""
+
+
+class ProofNeededError(ServiceError):
+    """A request for an appraisal needs a proof of work: a solution of `challenge`, as hard as `bits`."""
+
+    def __init__(self, why: str, challenge: str, bits: int, seconds: int) -> None:
+        self.challenge, self.bits, self.seconds = challenge, bits, seconds
+        super().__init__(
+            f"{why} Find a whole number so that the SHA-256 of challenge:number begins with {bits} zero "
+            "bits, and send the request again with the header Proof-Of-Work: challenge:number."
+        )
 
 
 class BrokenStreamError(ServiceError):

@@ -187,4 +187,39 @@ class IntakeReportSchema(Schema):
     ignored_columns = fields.List(fields.String(), **described("columns of the file that were ignored"))
 
 
+class ProblemHeadSchema(Schema):
+    """The members that every problem document has."""
+
+    type = Text(
+        lambda name: f"/docs#problem-{name}",
+        attribute="kind.name",
+        **described("the kind of problem, as a link into the documentation"),
+    )
+    title = fields.String(attribute="kind.title", **described("the kind in words"))
+    status = fields.Integer(attribute="kind.status", **described("the HTTP status"))
+    detail = fields.String(**described("what went wrong this time, in words"))
+    instance = fields.String(**described("the path of the request"))
+    request_id = fields.String(**described("what to name when asking for help", optional=True))
+
+
+class ProofSchema(Schema):
+    """A challenge to be solved, so that a request for an appraisal is taken."""
+
+    challenge = fields.String(**described("the challenge, which holds once, from your network alone"))
+    bits = fields.Integer(**described("how many zero bits the SHA-256 of challenge:number must begin with"))
+    seconds = fields.Integer(**described("seconds for which the challenge holds"))
+
+
+class ProblemSchema(ProblemHeadSchema):
+    """A problem document (RFC 9457)."""
+
+    errors = fields.List(fields.Nested(FaultSchema), metadata=LISTED)
+    report = fields.Nested(
+        IntakeReportSchema, metadata={"description": "of a file's rows; only where all had to be right"}
+    )
+    proof = fields.Nested(
+        ProofSchema, metadata={"description": "what to solve; only where a proof is needed"}
+    )
+
+
 dump_fault, dump_report = dumper(FaultSchema), dumper(IntakeReportSchema)

@@ -13,15 +13,14 @@ from typing import Any, NamedTuple
 import orjson
 from flask import Flask, Response, g, request
 from gunicorn.http.errors import NoMoreData, ParseException
-from marshmallow import Schema, fields
 from sqlalchemy.exc import DBAPIError, OperationalError
 from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 from werkzeug.exceptions import HTTPException
 
 from models.errors import BookmatchError, InputError, TableError
 from service import errors
-from service.dumping import Text, described, dumper
-from service.faults import LISTED, FaultSchema, IntakeReportSchema, dump_fault, told, with_pointers
+from service.dumping import dumper
+from service.faults import ProblemHeadSchema, ProofSchema, dump_fault, told, with_pointers
 
 PROBLEM_JSON = "application/problem+json"
 
@@ -44,31 +43,7 @@ class Occurrence(NamedTuple):
     request_id: str | None
 
 
-class ProblemHeadSchema(Schema):
-    """The members that every problem document has."""
-
-    type = Text(
-        lambda name: f"/docs#problem-{name}",
-        attribute="kind.name",
-        **described("the kind of problem, as a link into the documentation"),
-    )
-    title = fields.String(attribute="kind.title", **described("the kind in words"))
-    status = fields.Integer(attribute="kind.status", **described("the HTTP status"))
-    detail = fields.String(**described("what went wrong this time, in words"))
-    instance = fields.String(**described("the path of the request"))
-    request_id = fields.String(**described("what to name when asking for help", optional=True))
-
-
-class ProblemSchema(ProblemHeadSchema):
-    """A problem document (RFC 9457)."""
-
-    errors = fields.List(fields.Nested(FaultSchema), metadata=LISTED)
-    report = fields.Nested(
-        IntakeReportSchema, metadata={"description": "of a file's rows; only where all had to be right"}
-    )
-
-
-_dump_head = dumper(ProblemHeadSchema)
+_dump_head, _dump_proof = dumper(ProblemHeadSchema), dumper(ProofSchema)
 _BROKEN = ProblemKind(500, "unexpected", "The service failed", "Try again later; tell us the request_id.")
 _NO_DATABASE = ProblemKind(503, "no-database", "The database does not answer", "Try again after Retry-After.")
 NOT_READY = ProblemKind(
@@ -139,6 +114,12 @@ TABLE: Mapping[type[Exception], ProblemKind] = {
         "model-refused",
         "The price model cannot serve",
         "Mend or fit it again; the current one goes on serving.",
+    ),
+    errors.RequestStateError: ProblemKind(
+        409, "request-state", "The request's state does not allow it", "GET the request, and see its state."
+    ),
+    errors.ProofNeededError: ProblemKind(
+        429, "proof-needed", "A proof of work is needed", "Solve proof, and send the request again with it."
     ),
     errors.GateError: ProblemKind(
         409, "gate", "The gate did not let it pass", "Fit a better one, or send force with who and why."
@@ -230,6 +211,8 @@ def _of_error(error: Exception) -> Response:
         extra["errors"] = [dump_fault(located) for located in with_pointers(told(error.faults))]
     elif isinstance(error, errors.RowsRefusedError):
         extra["report"] = error.report
+    elif isinstance(error, errors.ProofNeededError):
+        extra["proof"] = _dump_proof(error)
     internal = kind.status >= 500 and not isinstance(error, errors.ServiceError)
     if internal:
         g.failure = error  # for the log alone: a library's message can hold private data

@@ -121,6 +121,13 @@ class Settings:
     limit_stored: int = _setting(
         256 * 2**20, "Bytes of valuations that one website key can have stored in 24 hours.", _QUOTA
     )
+    limit_website_requests: int = _setting(
+        1000, "Requests for appraisals by one website key in 24 hours.", _QUOTA
+    )
+    limit_visitor_requests: int = _setting(
+        20, "Requests for appraisals from one address with a website key in an hour.", _QUOTA
+    )
+    limit_unproved_requests: int = _setting(3, "How many of those need no proof of work.", _QUOTA)
     proxies: int = _setting(
         0,
         "Proxies before the service that add to X-Forwarded-For the address they were asked from.",

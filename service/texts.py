@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 from models.errors import Fault
@@ -15,6 +16,29 @@ def text_schema(longest: int) -> dict[str, Any]:
     It does not say that the text is printable, because no pattern for that is known to all readers.
     """
     return {"type": "string", "minLength": 1, "maxLength": longest, "pattern": NOT_BLANK}
+
+
+_BLANKS = str.maketrans({"\t": " ", "\u00a0": " ", "\u202f": " "})
+_JOINERS = "\n\u200c\u200d"  # the last two join letters, and the parts of an emoji
+
+
+def plain_lines(text: str) -> str:
+    """Return a text of several lines with each line end as a line feed, and each kind of blank as a space."""
+    return text.replace("\r\n", "\n").translate(_BLANKS)
+
+
+def lines_faults(field: str, value: Any, longest: int, step: str) -> list[Fault]:
+    """Return the faults of a text as `text_faults` does; this one can have several lines."""
+    if not isinstance(value, str):
+        return text_faults(field, value, longest, step)
+    return [
+        replace(fault, value=value, allowed=f"{fault.allowed} and line ends")
+        for fault in text_faults(field, _without(plain_lines(value)), longest, step)
+    ]
+
+
+def _without(text: str) -> str:
+    return text.translate(dict.fromkeys(map(ord, _JOINERS), " "))
 
 
 def text_faults(field: str, value: Any, longest: int, step: str) -> list[Fault]:

@@ -53,6 +53,14 @@ def round_money(amount: float | Decimal, currency: str) -> Decimal:
     return Decimal(amount).quantize(quantum(currency), rounding=ROUND_HALF_UP)
 
 
+def adjusted(
+    value: Decimal, currency: str, *, amount: Decimal | None = None, per_cent: Decimal | None = None
+) -> Decimal:
+    """Return a value after an adjustment by an amount, or by a share in per cent of it; never below 0."""
+    moved = value + (amount or 0) + value * (per_cent or 0) / 100
+    return max(round_money(moved, currency), round_money(Decimal(0), currency))
+
+
 def log_mean(a: float, b: float) -> float:
     """Return the logarithmic mean of a, b > 0: (a − b) / ln(a / b).
 

@@ -136,6 +136,11 @@ def _width(valuer: Valuer, subject: Subject) -> float:
     return float(found.high[0, 0] - found.low[0, 0])
 
 
+def how_to_tell(path: str) -> str:
+    """Return how an owner can best find out a field, without taking anything apart."""
+    return HOW.get(path, f"say {BY_PATH[path].meaning}")
+
+
 def _question(look: _Look, start: float, after: float, rate: float, currency: str) -> Question:
     field = BY_PATH[look.path]
     outcomes = [
@@ -150,7 +155,7 @@ def _question(look: _Look, start: float, after: float, rate: float, currency: st
     return Question(
         field=look.path,
         label=field.label,
-        how=HOW.get(look.path, f"say {field.meaning}"),
+        how=how_to_tell(look.path),
         narrowing=1 - look.expected / start,
         after=1 - after / start,
         outcomes=tuple(shown),

@@ -68,7 +68,8 @@ def _prepare_sqlite(connection: Any, record: Any) -> None:
     connection.isolation_level = None  # the driver must not begin transactions: `_begin_sqlite` does
     cursor = connection.cursor()
     # With WAL, readers and writer do not wait for each other. NORMAL loses nothing if a process is killed.
-    for pragma in ("journal_mode=WAL", "synchronous=NORMAL", "foreign_keys=ON"):
+    # What is deleted is written over with zeros, so that nothing of an erased person stays in the file.
+    for pragma in ("journal_mode=WAL", "synchronous=NORMAL", "foreign_keys=ON", "secure_delete=ON"):
         cursor.execute(f"PRAGMA {pragma}")
     cursor.close()
 
@@ -108,6 +109,20 @@ def writing(engine: Engine) -> Iterator[Connection]:
     """Open a transaction that writes; it is committed when the block ends, or rolled back by an error."""
     with engine.connect() as connection, connection.execution_options(writes=True).begin():
         yield connection
+
+
+def truncate_log(engine: Engine) -> bool:
+    """Empty SQLite's write-ahead log, which holds what was deleted until then; say whether that was done.
+
+    PostgreSQL needs nothing of that kind here: its VACUUM removes what was deleted.
+    """
+    if engine.dialect.name != "sqlite":
+        return True
+    with engine.connect() as connection:
+        pooled = connection.connection.cursor()  # without a transaction, in which nothing is emptied
+        busy = pooled.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()[0]
+        pooled.close()
+    return not busy
 
 
 def check_revision(engine: Engine) -> None:

@@ -26,6 +26,9 @@ REQUESTS = Table(
     Column("consented", UtcDateTime, nullable=False),
     Column("valuation_id", String(40), ForeignKey("valuation.id")),  # what the owner was shown, if anything
     Column("adjustment", Text),  # JSON: the specialist's own, with a reason
+    Column(
+        "questions", Text, nullable=False, server_default="[]"
+    ),  # JSON: fields that the owner is asked for
     Column("in_hand", Text, nullable=False, server_default="[]"),  # JSON: fields to be inspected in hand
     Column("link_digest", String(64), nullable=False, unique=True),
     Index("ix_appraisal_request_key_id", "key_id"),
@@ -52,6 +55,7 @@ NOTES = Table(
     Column("request_id", String(40), ForeignKey("appraisal_request.id"), nullable=False),
     Column("at", UtcDateTime, nullable=False),
     Column("key_id", String(16), ForeignKey("api_key.id"), nullable=False),
+    Column("kind", String(12), nullable=False, server_default="note"),  # or to_owner, from_owner
     Column("text", Text, nullable=False),
     Index("ix_request_note_request_id", "request_id"),
 )

@@ -15,12 +15,12 @@ from service.http.hooks.rate_limits import HEADERS as RATE_LIMIT
 
 METHODS = ("get", "post", "put", "patch", "delete")
 PATH_PARAMETERS = {
+    "request_id": "the id of a request for an appraisal, from the answer that made it",
     "valuation_id": "the id of a kept valuation, from the answer that made it",
     "maker": "a maker, as the catalogue names it; case, accents and surplus spaces do not matter",
     "model": "a model of that maker, as the catalogue names it; matched in the same way",
     "evidence_id": "the id of a record, which you chose; it can hold slashes",
     "version": "the version of a price model, from the list of price models",
-    "request_id": "the id of an owner's request, from the answer that made it",
     "photograph_id": "the id of a photograph, from the answer that made it or from the list",
     "key_id": "the id of a key, from the list of keys; in the key itself it stands between the underscores",
 }

@@ -18,6 +18,13 @@ BODIES = {
     "OutcomeEvidence": {"evidence": "2026-014"},
     "Rotation": {"overlap_hours": 48},
     "Promotion": {"why": "nearer to the sales of last month"},
+    "RequestChange": {
+        "state": "reviewing",
+        "adjustment": {"per_cent": "-5", "reason": "the case has lost its handle"},
+        "in_hand": ["condition.frets"],
+    },
+    "Answers": {"answers": {"condition.neck": 2, "provenance": {"case": "original"}}},
+    "NewNote": {"text": "Ask for the receipt again."},
     "Reason": {"why": "its ranges were too narrow"},
 }
 FILE = Path(__file__).with_name("examples.json")

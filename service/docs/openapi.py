@@ -15,16 +15,17 @@ from models.domain.catalogue import Catalogue
 from service import problems
 from service.api.evidence.examples import example_file, example_record
 from service.api.parts.changes import EXAMPLES
+from service.api.requests.bodies.examples import example_appraisal
 from service.api.stocklists.examples import example_list, example_row
 from service.api.values.examples import example_request
 from service.context import bundle
 from service.docs.complete import complete
 from service.docs.examples import BODIES, show
 from service.errors import NoBundleError
+from service.faults import ProblemSchema
 from service.http.blueprint import Blueprint
 from service.http.converters import CONVERTERS
 from service.keys.kinds import SCOPES
-from service.problems import ProblemSchema
 
 _ABOUT = """\
 Values of collectible electric guitars, with honest ranges and what moved each price. Every value is a \
@@ -132,6 +133,7 @@ def _examples(catalogue: Catalogue) -> dict[str, Any]:
     corrected = {name: value for name, value in record.items() if name != "id"}
     return {
         "ValuationRequest": example_request(catalogue),
+        "NewRequest": example_appraisal(catalogue),
         "NewEvidence": record,
         "CorrectedEvidence": corrected,
         "EvidenceCsv": example_file(record),

@@ -21,6 +21,7 @@ from service.errors import ContentTypeError
 from service.http.bodies import is_json, load, read_object
 from service.http.hooks import conditional
 from service.http.hooks.authentication import check_caller
+from service.http.proof import PARAMETER
 from service.http.queries import Query, read_query
 from service.http.responses import JSON, NDJSON
 from service.http.uploads import take_in
@@ -212,6 +213,11 @@ def idempotent(view: View) -> View:
         "Idempotency-Key", meaning, minLength=1, maxLength=200, pattern="^[!-~]([ -~]*[!-~])?$"
     )
     return _described(view, parameters=[header], responses=_problems((409, 507)))
+
+
+def proven(view: View) -> View:
+    """Describe the header Proof-Of-Work; the view handles it by `service.http.proof`."""
+    return _described(view, parameters=[PARAMETER])
 
 
 def unless_changed(view: View) -> View:

@@ -72,8 +72,11 @@ def next_link(found: Sequence[Any], page: Page, position: int) -> dict[str, str]
 
     `position`: the position of the page's last entry.
     """
-    if len(found) <= page.limit:
-        return {}
+    return link_after(position) if len(found) > page.limit else {}
+
+
+def link_after(position: int | str) -> dict[str, str]:
+    """Return the header Link to the page after this position."""
     kept = [(name, value) for name, value in request.args.items() if name != "cursor"]
     query = urlencode([*kept, ("cursor", f"after-{position}")])
     return {"Link": f'<{request.path}?{query}>; rel="next"'}

@@ -10,6 +10,8 @@ from flask import Response
 
 JSON, SVG, HTML, TEXT = "application/json", "image/svg+xml", "text/html", "text/plain"
 UNSTORED = {"Cache-Control": "no-store"}  # no cache may keep the answer
+# Nor is a secret compressed, whose length could tell of it (`service.http.hooks.answer_compression`).
+SECRET = {"Cache-Control": "no-store, no-transform"}
 CSV, NDJSON = "text/csv", "application/x-ndjson"
 
 

@@ -17,7 +17,8 @@ from service.keys.kinds import OWNER, WEBSITE
 from service.server.counters import Shared, Taken
 from service.settings import Settings
 
-_DAY = 86_400  # in seconds
+_HOUR, _DAY = 3_600, 86_400  # in seconds
+_MOST = 2**32 - 1  # more than anyone sends
 
 
 class Policy(NamedTuple):
@@ -35,6 +36,8 @@ class Limits:
         self._counted = counted
         self.window = settings.limit_seconds
         self._stored = settings.limit_stored
+        self._requests = settings.limit_visitor_requests, settings.limit_website_requests
+        self._unproved = settings.limit_unproved_requests
         self._secret = self._policy("key", settings.limit_system)
         self._published = self._policy("key", settings.limit_website)
         self._visitor = self._policy("visitor", settings.limit_visitor)
@@ -66,6 +69,26 @@ class Limits:
         taken = self._counted.keys.take(f"stored {caller.key_id}", self._stored, _DAY, size)
         if not taken.allowed:
             raise LimitError("stored", self._stored, _DAY, taken.seconds, "bytes of valuations")
+
+    def needs_proof(self, network: str) -> bool:
+        """Say whether so many requests for appraisals came from a network that the next needs a proof."""
+        counted = self._counted.addresses.count(f"requests {network}", _HOUR)
+        return bool(self._unproved) and counted >= self._unproved
+
+    def ask(self, caller: Caller, network: str) -> None:
+        """Count a request for an appraisal by a website key. Raises LimitError beyond either quota."""
+        visitor, website = self._requests
+        counted, of = self._counted, "requests for appraisals"
+        taken = counted.addresses.take(f"requests {network}", visitor or _MOST, _HOUR)
+        if not taken.allowed:  # a refused visitor must not use up the quota of all
+            raise LimitError("visitor-requests", visitor, _HOUR, taken.seconds, of)
+        taken = counted.keys.take(f"requests {caller.key_id}", website or _MOST, _DAY)
+        if not taken.allowed:
+            raise LimitError("key-requests", website, _DAY, taken.seconds, of)
+
+    def first_use(self, name: str, seconds: int) -> bool:
+        """Say whether this name is used for the first time in so many seconds, and use it."""
+        return self._counted.addresses.take(name, 1, seconds).allowed
 
     def used_up(self, address: str | None) -> bool:
         """Say whether the address's own quota is used up; this counts nothing."""

@@ -20,7 +20,10 @@ from service.keys.records import KeyRing
 from service.settings import Settings
 
 # All tests of one application ask from one address. They are counted all the same.
-UNLIMITED = {f"limit_{name}": 2**31 for name in ("system", "website", "visitor", "address")}
+UNLIMITED = {
+    f"limit_{name}": 2**31
+    for name in ("system", "website", "visitor", "address", "website_requests", "visitor_requests")
+} | {"limit_unproved_requests": 2**31}
 NewDatabase = Callable[[str], str]
 
 
@@ -67,5 +70,6 @@ def paths(app: Flask) -> list[tuple[str, str]]:
     for rule in app.url_map.iter_rules():
         path = rule.rule.replace("<name:maker>", "Ostvik").replace("<name:model>", "Dal")
         path = path.replace("<string:valuation_id>", "val_" + "0" * 26)
+        path = path.replace("<string:request_id>", "req_" + "0" * 26)
         filled.append((path, next((m for m in ("POST", "GET", "PUT", "DELETE") if m in rule.methods), "GET")))
     return filled

@@ -16,6 +16,7 @@ from flask import Flask
 from openapi_spec_validator import validate
 from owners import asked_of
 from pictures import jpeg
+from request_bodies import BODY, made, moved, patched
 
 from service.api.parts.changes import EXAMPLES
 from service.api.parts.parts import PARTS
@@ -38,6 +39,7 @@ SALES = "id,kind,date,price,currency,channel,maker,model,colour\nA,sale,x,1,USD,
 RECORD = "/v1/evidence/{evidence_id}"
 PICTURES = "/v1/requests/{request_id}/photographs"
 PICTURE = f"{PICTURES}/{{photograph_id}}"
+ASKING = "/v1/requests/{request_id}"
 # Every operation with one request that it answers well.
 ASKED = [
     ("post", "/v1/valuations", "/v1/valuations", DAL),
@@ -74,6 +76,19 @@ ASKED = [
     ("get", f"{MODEL_OF}/card", "/v1/price-models/current/card", None),
     ("get", f"{MODEL_OF}/card.html", "/v1/price-models/current/card.html", None),
     ("post", f"{MODEL_OF}/promote", f"{MODEL_OF}/promote", {"why": "it is good"}),
+    ("post", "/v1/requests", "/v1/requests", BODY),
+    ("get", "/v1/requests", "/v1/requests?limit=1", None),
+    ("get", ASKING, ASKING, None),
+    ("patch", ASKING, ASKING, {"state": "reviewing", "graded": BODY["instrument"], "in_hand": ["figure"]}),
+    ("get", f"{ASKING}/questions", f"{ASKING}/questions", None),
+    ("post", f"{ASKING}/answers", f"{ASKING}/answers", {"answers": {"serial": "1"}, "message": "hello"}),
+    ("get", f"{ASKING}/valuation", f"{ASKING}/valuation", None),
+    ("post", f"{ASKING}/notes", f"{ASKING}/notes", {"text": "call back"}),
+    ("get", f"{ASKING}/notes", f"{ASKING}/notes", None),
+    ("get", f"{ASKING}/history", f"{ASKING}/history", None),
+    ("get", f"{ASKING}/contact", f"{ASKING}/contact", None),
+    ("get", f"{ASKING}/export", f"{ASKING}/export", None),
+    ("delete", f"{ASKING}/contact", f"{ASKING}/contact", None),
     ("get", "/v1/keys", "/v1/keys", None),
     ("post", "/v1/keys", "/v1/keys", {"label": "another", "scopes": ["valuations"]}),
     ("get", "/v1/keys/{key_id}", "/v1/keys/{key_id}", None),
@@ -167,8 +182,14 @@ def test_every_answer_is_as_it_is_described(
         asked = asked.replace("{key_id}", keys_of(shared_app).create("to be shown", ["valuations"])[0])
     if path.startswith("/v1/evidence"):  # two, so that there is more than one page
         asked = asked.replace("{evidence_id}", record(caller) and record(caller))
-    if path.startswith("/v1/requests"):
+    if "/photographs" in path:
         asked = of_request(shared_app, asked)
+    elif path.startswith("/v1/requests"):  # two, so that there is more than one page
+        adjustment = {"amount": "-120", "currency": "EUR", "reason": "the case is missing"}
+        request = made(caller) and made(caller, asked={"amount": "900", "currency": "EUR"})
+        moved(caller, request, "reviewing")
+        patched(caller, request, adjustment=adjustment, state="waiting_for_owner", questions=["serial"])
+        asked = asked.replace("{request_id}", request["id"])
     asked = asked.replace("{version}", str(parts(shared_app).live.version))
     if "{" in asked:
         asked = asked.replace(
@@ -206,9 +227,9 @@ def _undescribed(value: Any, schema: dict[str, Any], document: dict[str, Any], a
             yield from _undescribed(item, schema["items"], document, at)
     elif isinstance(value, dict):
         for name, inner in value.items():
-            if name not in schema["properties"] and schema.get("additionalProperties") is not True:
+            if name not in schema.get("properties", {}) and schema.get("additionalProperties") is not True:
                 yield f"{at}.{name}"
-            elif name in schema["properties"]:
+            elif name in schema.get("properties", {}):
                 yield from _undescribed(inner, schema["properties"][name], document, f"{at}.{name}")
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Callable
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -13,9 +14,11 @@ import pytest
 from apps import UNLIMITED, NewDatabase, make_app, parts
 from asking import SECRET
 from running import Running
+from sqlalchemy import Engine, insert
 from who_may import CALLERS, SCOPES, YES, expected, operations
 
-from service.db.engine import open_engine
+from service.db.engine import open_engine, writing
+from service.db.request_tables import REQUESTS
 from service.keys import kinds
 from service.keys.records import KeyRing
 
@@ -34,7 +37,7 @@ Send = Callable[[str, str, dict[str, str], str | None], int]
 Table = dict[str, dict[str, str]]
 
 
-def callers_of(ring: KeyRing) -> dict[str, dict[str, str]]:
+def callers_of(ring: KeyRing, engine: Engine) -> dict[str, dict[str, str]]:
     """The headers that each kind of caller sends."""
     revoked_id, revoked = ring.create("revoked", SCOPES)
     ring.revoke(revoked_id)
@@ -45,10 +48,27 @@ def callers_of(ring: KeyRing) -> dict[str, dict[str, str]]:
     keys = {"garbage": "bmk_000000000000_" + "a" * 43, "revoked": revoked, "expired": expired}
     keys |= {scope: ring.create(scope, [scope])[1] for scope in SCOPES}
     keys |= {"all scopes": ring.create("all", SCOPES)[1], "website": form, "foreign": form, "no origin": form}
+    keys["owner"] = link_to_a_request(engine, ring, revoked_id)
     found = {name: {"Authorization": f"Bearer {key}"} for name, key in keys.items()} | {"no key": {}}
     found["website"] |= {"Origin": SITE}
     found["foreign"] |= {"Origin": ELSEWHERE}
     return found
+
+
+def link_to_a_request(engine: Engine, ring: KeyRing, key_id: str) -> str:
+    """The private link of another request than the one that is asked for."""
+    link, now = "bmf_" + "o" * 43, datetime.now(UTC)
+    row = {"id": "req_" + "1" * 26, "key_id": key_id, "created": now, "changed": now, "version": 1}
+    row |= {
+        "state": "received",
+        "purpose": "sale",
+        "instrument": "{}",
+        "language": "en",
+        "consent": "2026-11",
+    }
+    with writing(engine) as connection:
+        connection.execute(insert(REQUESTS).values(**row, consented=now, link_digest=ring.digest(link)))
+    return link
 
 
 def asked(document: dict[str, Any]) -> dict[str, tuple[str, str, dict[str, str], str | None]]:
@@ -71,8 +91,8 @@ def told(status: int) -> str:
     return YES if status < 500 and status != 429 else f"odd: {status}"
 
 
-def table(send: Send, document: dict[str, Any], ring: KeyRing) -> Table:
-    headers = callers_of(ring)
+def table(send: Send, document: dict[str, Any], ring: KeyRing, engine: Engine) -> Table:
+    headers = callers_of(ring, engine)
     return {
         name: {caller: told(send(method, path, {**form, **headers[caller]}, body)) for caller in CALLERS}
         for name, (method, path, form, body) in asked(document).items()
@@ -103,7 +123,7 @@ def found(
         def inside(method: str, path: str, headers: dict[str, str], body: str | None) -> int:
             return app.test_client().open(path, method=method, headers=headers, data=body).status_code
 
-        rows = table(inside, app.test_client().get("/openapi.json").json, parts(app).keys)
+        rows = table(inside, app.test_client().get("/openapi.json").json, parts(app).keys, parts(app).engine)
         parts(app).engine.dispose()
     else:
         database = new_database("postgresql")
@@ -118,7 +138,9 @@ def found(
                 return http.request(method, path, headers=headers, content=body).status_code
 
             engine = open_engine(database)
-            rows = table(outside, json.loads(http.get("/openapi.json").content), KeyRing(engine, SECRET))
+            rows = table(
+                outside, json.loads(http.get("/openapi.json").content), KeyRing(engine, SECRET), engine
+            )
             engine.dispose()
     print(f"\n{request.param}: {sum(map(len, rows.values()))} cells\n{printed(rows)}")
     return rows

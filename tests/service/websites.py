@@ -8,6 +8,7 @@ from flask import Flask
 
 SITE, OTHER = "https://guitars.example", "https://elsewhere.example"
 HERE = {"Origin": SITE}
+ASKING = "/v1/requests/<string:request_id>"
 # All that a form needs, and nothing else.
 MODEL = "/v1/catalogue/makers/Ostvik/models/Dal"
 KEPT = "/v1/valuations/<string:valuation_id>"
@@ -15,6 +16,9 @@ OPEN = {
     ("POST", "/v1/valuations"),
     *(("GET", KEPT + below) for below in ("", "/questions", "/sentences", "/waterfall.svg")),
     ("POST", "/v1/requests/<string:request_id>/photographs"),
+    ("POST", "/v1/requests"),
+    ("GET", f"{ASKING}/questions"),
+    ("POST", f"{ASKING}/answers"),
     ("GET", "/v1/vocabulary"),
     ("GET", "/v1/catalogue"),
     ("GET", "/v1/catalogue/makers"),

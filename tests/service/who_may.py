@@ -7,7 +7,8 @@ Written by hand from the contract's table of addresses and from `docs/` (scopes 
 
 from __future__ import annotations
 
-# Each scope that opens it. `website`: a website key from a page of its own; `anyone`: no key is needed.
+# Each scope that opens it. `website`: a website key from a page of its own; `owner`: the private link of a
+# request; `anyone`: no key is needed.
 OPERATIONS = """
 GET     /healthz                                                 anyone
 GET     /readyz                                                  anyone
@@ -48,12 +49,12 @@ PUT     /v1/valuations/{valuation_id}/outcome                    evidence
 DELETE  /v1/valuations/{valuation_id}/outcome                    evidence
 PUT     /v1/valuations/{valuation_id}/outcome/evidence           evidence
 GET     /v1/performance                                          evidence
-POST    /v1/requests/{request_id}/photographs                    requests website
-GET     /v1/requests/{request_id}/photographs                    requests
-GET     /v1/requests/{request_id}/photographs/{photograph_id}    requests
-DELETE  /v1/requests/{request_id}/photographs/{photograph_id}    requests
-GET     /v1/requests/{request_id}/photographs/{photograph_id}.jpg            requests
-GET     /v1/requests/{request_id}/photographs/{photograph_id}/thumbnail.jpg  requests
+POST    /v1/requests/{request_id}/photographs                    requests website owner
+GET     /v1/requests/{request_id}/photographs                    requests owner
+GET     /v1/requests/{request_id}/photographs/{photograph_id}    requests owner
+DELETE  /v1/requests/{request_id}/photographs/{photograph_id}    requests owner
+GET     /v1/requests/{request_id}/photographs/{photograph_id}.jpg            requests owner
+GET     /v1/requests/{request_id}/photographs/{photograph_id}/thumbnail.jpg  requests owner
 GET     /v1/price-models                                         admin
 GET     /v1/price-models/changes                                 admin
 GET     /v1/price-models/{version}                               admin
@@ -61,6 +62,19 @@ GET     /v1/price-models/{version}/card                          admin
 GET     /v1/price-models/{version}/card.html                     admin
 POST    /v1/price-models/{version}/promote                       admin
 POST    /v1/price-models/{version}/rollback                      admin
+POST    /v1/requests                                             requests website
+GET     /v1/requests                                             requests
+GET     /v1/requests/{request_id}                                requests owner
+PATCH   /v1/requests/{request_id}                                requests owner
+GET     /v1/requests/{request_id}/questions                      requests website owner
+POST    /v1/requests/{request_id}/answers                        requests website owner
+GET     /v1/requests/{request_id}/valuation                      requests
+GET     /v1/requests/{request_id}/notes                          requests
+POST    /v1/requests/{request_id}/notes                          requests
+GET     /v1/requests/{request_id}/history                        requests owner
+GET     /v1/requests/{request_id}/contact                        requests
+DELETE  /v1/requests/{request_id}/contact                        requests
+GET     /v1/requests/{request_id}/export                         requests owner
 GET     /v1/keys                                                 admin
 POST    /v1/keys                                                 admin
 GET     /v1/keys/{key_id}                                        admin
@@ -71,7 +85,7 @@ GET     /v1/audit                                                admin
 SCOPES = ("valuations", "evidence", "inventory", "requests", "metrics", "admin")
 # Callers that no operation lets in but those for anyone, and how they are refused.
 STRANGERS = {"no key": 401, "garbage": 401, "revoked": 401, "expired": 401, "foreign": 403, "no origin": 403}
-CALLERS = (*STRANGERS, *SCOPES, "all scopes", "website")
+CALLERS = (*STRANGERS, *SCOPES, "all scopes", "website", "owner")
 YES = "yes"
 
 

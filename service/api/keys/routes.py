@@ -18,7 +18,7 @@ from service.api.keys.schemas import (
 from service.context import context
 from service.http.blueprint import Blueprint, idempotent
 from service.http.hooks.conditional import SHOWN
-from service.http.responses import UNSTORED, json_response, shown_at
+from service.http.responses import SECRET, UNSTORED, json_response, shown_at
 from service.keys.kinds import NewKey
 
 blp = Blueprint(
@@ -29,8 +29,6 @@ blp = Blueprint(
     "shown once, when it is made.",
 )
 _REQUEST, _ROTATION = KeyRequestSchema(unknown=RAISE), RotationSchema(unknown=RAISE)
-# A secret is neither kept by a cache nor compressed (`service.http.hooks.answer_compression`).
-_SECRET = {"Cache-Control": "no-store, no-transform"}
 
 
 @blp.route("")
@@ -56,7 +54,7 @@ def create_key(asked: NewKey) -> Response:
     no second key: the answer is 409 and names the key that was made.
     """
     made = services.make(asked)
-    return json_response(dump_made_key(made), 201, {**_SECRET, "Location": f"/v1/keys/{made.id}"})
+    return json_response(dump_made_key(made), 201, {**SECRET, "Location": f"/v1/keys/{made.id}"})
 
 
 @blp.route("/<string:key_id>")
@@ -81,7 +79,7 @@ def rotate_key(hours: float, key_id: str) -> Response:
     The secrets before stay valid for the hours that you ask for, so programs can change over without an
     interruption. The key keeps its id, scopes, origins and limits, and everything it made.
     """
-    return json_response(dump_made_key(services.rotate(key_id, hours)), 201, _SECRET)
+    return json_response(dump_made_key(services.rotate(key_id, hours)), 201, SECRET)
 
 
 @blp.route("/<string:key_id>/revoke", methods=["POST"])

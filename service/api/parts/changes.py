@@ -26,7 +26,7 @@ from service.http.schemas import LEVELS
 _FORMS = 'a field by its path, {"condition.neck": 2}, or nested, {"condition": {"neck": 2}}'
 
 
-_CHANGE = of_fields((field.path for field in FIELDS if field.path not in FIXED), value_of)
+CHANGE = of_fields((field.path for field in FIELDS if field.path not in FIXED), value_of)
 _COSTS = of_fields(
     MENDABLE,
     lambda field: {
@@ -85,7 +85,7 @@ class ChangesField(fields.Field[Any]):
             fault = Fault("alternatives", count, "is not such a list", allowed, "ask in parts")
             raise ValidationError([Located(pointer_to("alternatives"), fault)])
         faults: list[Located] = []
-        found = [_change(each, ("alternatives", str(at)), faults) for at, each in enumerate(value)]
+        found = [read_set(each, ("alternatives", str(at)), faults) for at, each in enumerate(value)]
         if faults:
             raise ValidationError(list(faults))
         return found
@@ -118,7 +118,8 @@ def _decimals(amount: Decimal) -> int:
     return max(-exponent, 0) if isinstance(exponent, int) else 0
 
 
-def _change(data: Any, at: tuple[str, ...], faults: list[Located]) -> dict[str, Value]:
+def read_set(data: Any, at: tuple[str, ...], faults: list[Located]) -> dict[str, Value]:
+    """Read one set of changes, which stands at this place of the body; what is wrong joins `faults`."""
     before = len(faults)
     given, pointers = _flat(data, at, faults)
     try:
@@ -163,7 +164,7 @@ class WhatIfSchema(Schema):
             "type": "array",
             "minItems": 1,
             "maxItems": MOST_ALTERNATIVES,
-            "items": {**_CHANGE, "minProperties": 1},
+            "items": {**CHANGE, "minProperties": 1},
             "description": f"sets of changes, each valued alone. A change names {_FORMS}; null: not known",
         },
     )

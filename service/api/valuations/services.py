@@ -37,7 +37,16 @@ def make_and_keep(wanted: services.ValuationRequest, include: Sequence[str] = ()
     before = claimed_before(claim) if claim else None
     if before is not None:
         return _again(before)
-    found = services.value(wanted)  # before the transaction, so that no other waits for it
+    made, row = make(wanted, include)  # before the transaction, so that no other waits for it
+    before = _keep(row, claim)
+    return made if before is None else _again(before)
+
+
+def make(
+    wanted: services.ValuationRequest, include: Sequence[str] = ()
+) -> tuple[StoredValuation, dict[str, object]]:
+    """Make a valuation and its row, which `records.keep` stores. Raises LimitError as `make_and_keep`."""
+    found = services.value(wanted)
     record_id, created = records.new_id(), datetime.now(UTC)
     case = new_case(wanted, found)
     answer = dump_valuation(found, record_id, created)
@@ -51,8 +60,7 @@ def make_and_keep(wanted: services.ValuationRequest, include: Sequence[str] = ()
         "model_version": found.model_version,
         **columns,
     }
-    before = _keep(row, claim)
-    return StoredValuation(record_id, body) if before is None else _again(before)
+    return StoredValuation(record_id, body), row
 
 
 def _keep(row: dict[str, object], claim: IdempotencyClaim | None) -> str | None:

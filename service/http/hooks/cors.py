@@ -17,6 +17,7 @@ _SENT = (
     "Content-Type",
     "Idempotency-Key",
     "If-None-Match",
+    "Proof-Of-Work",
     "X-Request-ID",
     "traceparent",
     "tracestate",

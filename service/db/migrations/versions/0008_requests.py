@@ -56,6 +56,7 @@ def _appraisal_request() -> None:
         sa.Column("consented", sa.DateTime(timezone=True), nullable=False),
         sa.Column("valuation_id", sa.String(length=40), nullable=True),
         sa.Column("adjustment", sa.Text(), nullable=True),
+        sa.Column("questions", sa.Text(), server_default="[]", nullable=False),
         sa.Column("in_hand", sa.Text(), server_default="[]", nullable=False),
         sa.Column("link_digest", sa.String(length=64), nullable=False),
         sa.ForeignKeyConstraint(["key_id"], ["api_key.id"], name="fk_appraisal_request_key_id_api_key"),
@@ -95,6 +96,7 @@ def _request_note() -> None:
         sa.Column("request_id", sa.String(length=40), nullable=False),
         sa.Column("at", sa.DateTime(timezone=True), nullable=False),
         sa.Column("key_id", sa.String(length=16), nullable=False),
+        sa.Column("kind", sa.String(length=12), server_default="note", nullable=False),
         sa.Column("text", sa.Text(), nullable=False),
         sa.ForeignKeyConstraint(["key_id"], ["api_key.id"], name="fk_request_note_key_id_api_key"),
         sa.ForeignKeyConstraint(
