@@ -17,7 +17,7 @@ from likeness import between
 from running import Running
 
 from service.api.parts.changes import EXAMPLES
-from service.docs.examples import FILE, shortened
+from service.docs.examples import BODIES, FILE, shortened
 from service.keys.kinds import SCOPES
 
 ASKED = json.loads((Path(__file__).parents[2] / "examples" / "request.json").read_text())
@@ -30,6 +30,10 @@ LINES = json.dumps(ROW) + "\n" + json.dumps({"id": "A2"}) + "\n"
 OUTCOME = {"date": "2026-07-15", "price": "3300.00"}
 JSON, CSV, NDJSON = "application/json", "text/csv", "application/x-ndjson"
 KEPT, MODEL = "/v1/valuations/{createValuation}", f"/v1/catalogue/makers/{IT['maker']}/models/{IT['model']}"
+REQUEST = "/v1/requests/{createRequest}"
+APPRAISAL = {"instrument": IT, "contact": {"name": "Ronja Eklund", "email": "ronja@example.org"}}
+APPRAISAL |= {"purpose": "insurance", "message": "It was my aunt's.", "reference": "F-204", "consent": True}
+GRADED = {**BODIES["RequestChange"], "state": "waiting_for_owner", "questions": ["serial"], "graded": IT}
 Step = tuple[str, str, str, Any, dict[str, str]]
 
 # Each answer that is shown: what shows it, and the request that it answers, in an order that works.
@@ -59,6 +63,20 @@ GOOD: list[Step] = [
     ("exportEvidence", "GET", "/v1/evidence.csv", None, {}),
     ("showEvidenceHistory", "GET", "/v1/evidence/S-1/history", None, {}),
     ("withdrawEvidence", "DELETE", "/v1/evidence/S-1?reason=doubtful", None, {}),
+    ("createRequest", "POST", "/v1/requests?value=false", APPRAISAL, {}),
+    ("changeRequest", "PATCH", REQUEST, {"state": "reviewing"}, {}),
+    ("changeRequest", "PATCH", REQUEST, GRADED, {}),
+    ("listRequests", "GET", "/v1/requests?state=waiting_for_owner", None, {}),
+    ("listRequestQuestions", "GET", f"{REQUEST}/questions", None, {}),
+    ("answerQuestions", "POST", f"{REQUEST}/answers", {"answers": {"serial": "M 20417"}}, {}),
+    ("showRequestValuation", "GET", f"{REQUEST}/valuation?date=2026-06-30", None, {}),
+    ("writeNote", "POST", f"{REQUEST}/notes", BODIES["NewNote"], {}),
+    ("listNotes", "GET", f"{REQUEST}/notes", None, {}),
+    ("showRequest", "GET", REQUEST, None, {}),
+    ("showRequestHistory", "GET", f"{REQUEST}/history", None, {}),
+    ("showContact", "GET", f"{REQUEST}/contact", None, {}),
+    ("exportRequest", "GET", f"{REQUEST}/export", None, {}),
+    ("eraseContact", "DELETE", f"{REQUEST}/contact", None, {}),
     ("showCatalogue", "GET", "/v1/catalogue", None, {}),
     ("listMakers", "GET", "/v1/catalogue/makers", None, {}),
     ("showMaker", "GET", f"/v1/catalogue/makers/{IT['maker']}", None, {}),
@@ -83,6 +101,7 @@ BAD: list[Step] = [
 ]
 # What differs from one run to the next.
 VOLATILE = {"at", "by", "changed", "confirmed", "created", "id", "instance", "key"}
+VOLATILE |= {"actor", "erased", "exported", "follow", "given", "key_id"}
 VOLATILE |= {"evidence", "model_version", "recorded", "request_id", "valuation", "withdrawn"}
 PHRASES = {
     "400": "BAD_REQUEST",

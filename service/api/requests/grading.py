@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import date
+import datetime
 from decimal import Decimal
 from types import SimpleNamespace
 from typing import Any, NamedTuple
@@ -52,7 +52,11 @@ def currency_of(row: Row[Any]) -> str:
 
 
 def valued(
-    row: Row[Any], *, currency: str | None = None, channel: str = DEFAULT_CHANNEL, day: date | None = None
+    row: Row[Any],
+    *,
+    currency: str | None = None,
+    channel: str = DEFAULT_CHANNEL,
+    day: datetime.date | None = None,
 ) -> GradedValue:
     """Value a request's instrument, and adjust the value. Raises NoBundleError; InputError for a currency."""
     subject = Subject(instrument_of(row), day or today(), channel)
@@ -83,11 +87,13 @@ def _amount(found: Valuation, adjustment: dict[str, Any], valuer: Valuer) -> Dec
     return round_money(Decimal(amount) * Decimal(rates[0]) / Decimal(rates[1]), found.currency)
 
 
-def shown_value(request_id: str) -> dict[str, Any]:
-    """Return the answer with a request's value now. Raises UnknownRecordError."""
+def shown_value(
+    request_id: str, date: datetime.date | None, channel: str | None, currency: str | None
+) -> dict[str, Any]:
+    """Return the answer with a request's value. Raises UnknownRecordError."""
     with reading(context().engine) as connection:
         row = request_of(connection, request_id)
-    found = valued(row)
+    found = valued(row, currency=currency, channel=channel or DEFAULT_CHANNEL, day=date)
     return {
         "graded": row.graded is not None,
         "instrument": found.valuation.instrument.to_nested(),

@@ -8,6 +8,7 @@ from flask import Response
 from marshmallow import RAISE
 
 from models.domain.cells import read_term
+from models.domain.vocabulary import CHANNEL_NAMES, DEFAULT_CHANNEL
 from service.api.requests import answering, grading, listing, services
 from service.api.requests.bodies.schemas import (
     Answers,
@@ -25,11 +26,13 @@ from service.api.requests.schemas import (
     RequestSchema,
     RequestsSchema,
 )
+from service.api.values.requests import ChannelField, CurrencyField, DayField
 from service.http.blueprint import Blueprint, idempotent, proven, unless_changed
 from service.http.hooks.conditional import SHOWN
 from service.http.pagination import LINK
 from service.http.queries import Query, checked
 from service.http.responses import SECRET, UNSTORED, json_response, raw_response, shown_at
+from service.http.schemas import CURRENCY, DAY
 
 blp = Blueprint(
     "requests",
@@ -40,6 +43,26 @@ blp = Blueprint(
 )
 _NEW, _CHANGE, _ANSWERS = (
     schema(unknown=RAISE) for schema in (NewRequestSchema, RequestChangeSchema, AnswersSchema)
+)
+_TERMS = (
+    Query(
+        "date",
+        "the day of the value; default: today",
+        {"type": "string", **DAY, "example": "2026-06-30"},
+        checked(DayField().read),
+    ),
+    Query(
+        "channel",
+        f"the market of the value; default: {DEFAULT_CHANNEL}",
+        {"type": "string", "enum": list(CHANNEL_NAMES)},
+        checked(ChannelField().read),
+    ),
+    Query(
+        "currency",
+        "the currency of every amount; default: that of the adjustment, or of the price asked, or US dollars",
+        {"type": "string", **CURRENCY},
+        checked(CurrencyField().read),
+    ),
 )
 _VALUE = Query(
     "value",
@@ -139,10 +162,11 @@ def answer_questions(answers: Answers, request_id: str) -> Response:
 
 @blp.route("/<string:request_id>/valuation")
 @blp.authorize("requests")
-@blp.response(200, GradedValueSchema(), "The value now.", problems=(404,))
-def show_request_valuation(request_id: str) -> Response:
-    """Value the instrument as the specialist grades it, today.
+@blp.query(*_TERMS)
+@blp.response(200, GradedValueSchema(), "The value.", problems=(404,))
+def show_request_valuation(request_id: str, **asked: Any) -> Response:
+    """Value the instrument as the specialist grades it.
 
     The specialist's adjustment stands apart from the model's value, and the concluded value is their sum.
     """
-    return json_response(grading.shown_value(request_id), headers=UNSTORED)
+    return json_response(grading.shown_value(request_id, **asked), headers=UNSTORED)

@@ -158,7 +158,7 @@ class QuestionsSchema(Schema):
     questions = objects(
         QuestionSchema,
         "the unknown fields whose answers narrow the range most, the most telling first; their outcomes, "
-        "which name values, only for those who were shown a value",
+        "which name values, only if the owner was shown a value",
     )
 
 
