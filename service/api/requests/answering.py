@@ -22,7 +22,7 @@ from service.api.requests.bodies.schemas import Answers
 from service.api.requests.grading import currency_of
 from service.api.requests.schemas import dump_question
 from service.api.requests.services import Made, move, say, value
-from service.api.requests.states import REVIEWING, WAITING, check_open
+from service.api.requests.states import ANSWERS, REVIEWING, WAITING, check_open
 from service.api.valuations import records as valuations
 from service.api.values.services import ValuationRequest
 from service.context import bundle, context, today
@@ -109,7 +109,7 @@ def _keep(
         columns["valuation_id"] = made[0].id
     row = records.change(connection, row, **columns)
     if row.state == WAITING:
-        row = move(connection, row, REVIEWING)
+        row = move(connection, row, REVIEWING, who=ANSWERS)
     mailing.tell(connection, row.id, row.version, specialist="answered")
     shown = {"id": row.id, "state": row.state, "instrument": now.to_nested()}
     if "valuation_id" in columns and made:

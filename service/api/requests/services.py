@@ -125,13 +125,16 @@ def change(request_id: str, changes: Changes) -> dict[str, Any]:
         return shown(connection, _judged(connection, row, changes))
 
 
-def move(connection: Connection, row: Row[Any], state: str, **detail: Any) -> Row[Any]:
+def move(
+    connection: Connection, row: Row[Any], state: str, *, who: str | None = None, **detail: Any
+) -> Row[Any]:
     """Move a request to a state in an open transaction, with its event and e-mails; return its new row.
 
-    `row`: read with `request_of(…, to_change=True)`. `detail`: more for the event, without a word about the
+    `row`: read with `request_of(…, to_change=True)`. `who`: who moves it, by default whoever the caller is to
+    it. `detail`: more for the event, without a word about the
     person. Raises RequestStateError.
     """
-    states.check_move(row.state, state, states.mover(g.caller))
+    states.check_move(row.state, state, who or states.mover(g.caller))
     asked = records.dumped(detail.get("questions") or []) if state == WAITING else "[]"
     records.event(connection, row.id, "moved", **{"from": row.state, "to": state}, **detail)
     row = records.change(connection, row, state=state, questions=asked)
@@ -155,6 +158,7 @@ def _moved(connection: Connection, row: Row[Any], sent: Mapping[str, Any]) -> Ro
             say(connection, row.id, records.TO_OWNER, text)
     if state == row.state:
         return row
+    states.check_move(row.state, state, states.mover(g.caller))
     if state == REPORTED and not records.has_report(connection, row.id):
         raise RequestStateError(
             f"No report was issued: POST {path_of(row.id)}/reports issues one and moves it."

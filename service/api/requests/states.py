@@ -18,8 +18,8 @@ STATES: Mapping[str, str] = {
     DECLINED: "the specialist does not take it on",
     WITHDRAWN: "the owner took it back",
 }
-SPECIALIST, OWNER = "the specialist", "the owner"
-# (from, to) → who may move it so. The owner's answers move a request as the owner does.
+SPECIALIST, OWNER, ANSWERS = "the specialist", "the owner", "the owner's answers"
+# (from, to) → who may move it so.
 MOVES: Mapping[tuple[str, str], frozenset[str]] = {
     (RECEIVED, REVIEWING): frozenset({SPECIALIST}),
     (RECEIVED, WITHDRAWN): frozenset({OWNER}),
@@ -27,7 +27,7 @@ MOVES: Mapping[tuple[str, str], frozenset[str]] = {
     (REVIEWING, REPORTED): frozenset({SPECIALIST}),
     (REVIEWING, DECLINED): frozenset({SPECIALIST}),
     (REVIEWING, WITHDRAWN): frozenset({OWNER}),
-    (WAITING, REVIEWING): frozenset({SPECIALIST, OWNER}),
+    (WAITING, REVIEWING): frozenset({SPECIALIST, ANSWERS}),
     (WAITING, WITHDRAWN): frozenset({OWNER}),
     (REPORTED, REVIEWING): frozenset({SPECIALIST}),  # for a correction, which is a report of its own
     (DECLINED, REVIEWING): frozenset({SPECIALIST}),
