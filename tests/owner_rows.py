@@ -18,7 +18,7 @@ def request_row(request_id: str, key_id: str, link_digest: str) -> dict[str, Any
         "version": 1,
         "state": "received",
         "purpose": "sale",
-        "instrument": "{}",
+        "instrument": '{"maker": "Ostvik", "model": "Dal"}',
         "language": "en",
         "consent": "en-1",
         "link_digest": link_digest,

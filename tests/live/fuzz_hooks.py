@@ -58,6 +58,7 @@ USABLE: dict[str, tuple[Callable[[Any], bool], Sequence[Any]]] = {
     "date": (_is_day, ["2020-02-29", "2024-06-01", "2025-12-31"]),
     "currency": (_is_currency, ["USD", "EUR", "JPY", "kwd"]),
     "price": (_is_amount, ["900", 2500, "12e2"]),
+    "email": (_is_name, ["name@example.org"]),
     "evidence": (_is_name, KNOWN.get("evidence_id", [])),
 }
 
@@ -190,6 +191,7 @@ BY_MEANING = {
     "other-body",
     "precondition",
     "record",
+    "request-state",
     "rows",
     "withdrawn",
 }
@@ -220,6 +222,13 @@ FAULTS_BY_MEANING = (
     "is no origin",
     "no exchange rate for",
     "stands there in both forms",
+    "is not an e-mail address",
+    "is not such an amount",
+    "is not such a share",
+    "is not a currency with a rate today",
+    "names not exactly one",
+    "is not for per_cent",
+    "goes with a move to",
 )
 REFUSALS = (400, 404, 409, 410, 412, 422)
 COUNTS: defaultdict[str, Counter[str]] = defaultdict(Counter)

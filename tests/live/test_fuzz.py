@@ -29,6 +29,11 @@ ITS = [
     {"maker": "Séraphine & Fils", "model": "Étoile", "originality": {"nut": "modern"}},
 ]
 SALE = {"kind": "sale", "date": "2025-01-02", "price": "900", "currency": "USD", "channel": "dealer"}
+ASKING = {
+    "contact": {"name": "Ronja Eklund", "email": "ronja@example.org"},
+    "purpose": "sale",
+    "consent": True,
+}
 PASSED = {"passed": True, "checks": [], "common_sales": 0}
 OF_EACH = 4  # ids that are known, so that no record gathers a history of thousands of changes
 CONFIG = """
@@ -76,12 +81,16 @@ def known(served: Running, key: str) -> dict[str, list[str]]:
         made = [client.post("/v1/valuations", json={"instrument": it}).json() for it in ITS * OF_EACH]
         keys = [client.post("/v1/keys", json=label).json() for _ in range(OF_EACH)]
         sales = [{**SALE, "id": f"E{n}", "instrument": it} for n, it in enumerate(ITS * OF_EACH)]
+        asking = [
+            client.post("/v1/requests", json={**ASKING, "instrument": it}).json() for it in ITS * OF_EACH
+        ]
         for sale in sales:
             assert client.post("/v1/evidence", json=sale).status_code == 201
         models = client.get("/v1/price-models").json()["models"]
     return {
         "valuation_id": [one["id"] for one in made],
         "key_id": [one["id"] for one in keys],
+        "request_id": [one["id"] for one in asking],
         "evidence_id": [str(one["id"]) for one in sales],
         "version": [one["version"] for one in models],
     }

@@ -16,7 +16,7 @@ from apps import NewDatabase, keys_of, make_app
 from asking import DAL, Caller
 from dear_bodies import Dear, bodies_of
 from flask import Flask
-from owners import asked_of
+from request_bodies import BODY
 
 from service.keys.kinds import SCOPES
 
@@ -49,11 +49,12 @@ def asker(app: Flask) -> Caller:
 def operations(asker: Caller) -> list[tuple[str, str, dict[str, Any]]]:
     """Method, path and description of every operation, the path with the ids of what there is."""
     made = asker.post("/v1/valuations", DAL).json["id"]
+    request = asker.post("/v1/requests", BODY).json["id"]
     key_id = keys_of(asker.app).create("to be changed", ["metrics"])[0]
     version = asker.get("/v1/price-models").json["current"]
-    ids = {"valuation_id": made, "key_id": key_id, "version": version}
+    ids = {"valuation_id": made, "key_id": key_id, "version": version, "request_id": request}
     ids |= {"maker": "Ostvik", "model": "Dal", "evidence_id": "E1"}
-    ids |= {"request_id": asked_of(asker.app).id, "photograph_id": "pho_" + "0" * 26}
+    ids["photograph_id"] = "pho_" + "0" * 26
     document = asker.get("/openapi.json").json
     return [
         (method.upper(), path.format(**ids), operation)

@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Callable
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +12,7 @@ import httpx
 import pytest
 from apps import UNLIMITED, NewDatabase, make_app, parts
 from asking import SECRET
+from owner_rows import request_row
 from running import Running
 from sqlalchemy import Engine, insert
 from who_may import CALLERS, SCOPES, YES, expected, operations
@@ -57,17 +57,10 @@ def callers_of(ring: KeyRing, engine: Engine) -> dict[str, dict[str, str]]:
 
 def link_to_a_request(engine: Engine, ring: KeyRing, key_id: str) -> str:
     """The private link of another request than the one that is asked for."""
-    link, now = "bmf_" + "o" * 43, datetime.now(UTC)
-    row = {"id": "req_" + "1" * 26, "key_id": key_id, "created": now, "changed": now, "version": 1}
-    row |= {
-        "state": "received",
-        "purpose": "sale",
-        "instrument": "{}",
-        "language": "en",
-        "consent": "2026-11",
-    }
+    link = "bmf_" + "o" * 43
+    row = request_row("req_" + "1" * 26, key_id, ring.digest(link))
     with writing(engine) as connection:
-        connection.execute(insert(REQUESTS).values(**row, consented=now, link_digest=ring.digest(link)))
+        connection.execute(insert(REQUESTS).values(row))
     return link
 
 

@@ -18,7 +18,7 @@ from service.api.parts.case import Case
 from service.api.parts.parts import find_questions
 from service.api.requests import mailing, records
 from service.api.requests.access import request_of
-from service.api.requests.bodies.schemas import Answers
+from service.api.requests.bodies.schemas import OwnersAnswers
 from service.api.requests.grading import currency_of
 from service.api.requests.schemas import dump_question
 from service.api.requests.services import Made, move, say, value
@@ -57,7 +57,7 @@ def _known(row: Row[Any]) -> Instrument:
     return graded.but(**{name: old for name, old in said._asdict().items() if getattr(graded, name) is None})
 
 
-def answer(request_id: str, sent: Answers) -> StoredResponse:
+def answer(request_id: str, sent: OwnersAnswers) -> StoredResponse:
     """Take an owner's answers, once for each Idempotency-Key.
 
     Raises UnknownRecordError, FaultyRequestError for no answer at all, RequestStateError, OtherBodyError.
@@ -89,7 +89,7 @@ def _answered(row: Row[Any], answers: dict[str, Any]) -> Instrument:
 
 
 def _keep(
-    request_id: str, sent: Answers, it: Instrument, made: Made | None, connection: Connection
+    request_id: str, sent: OwnersAnswers, it: Instrument, made: Made | None, connection: Connection
 ) -> StoredResponse:
     row = request_of(connection, request_id, to_change=True)
     check_open(row.state)

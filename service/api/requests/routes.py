@@ -11,11 +11,11 @@ from models.domain.cells import read_term
 from models.domain.vocabulary import CHANNEL_NAMES, DEFAULT_CHANNEL
 from service.api.requests import answering, grading, listing, services
 from service.api.requests.bodies.schemas import (
-    Answers,
     AnswersSchema,
     Changes,
     NewRequest,
     NewRequestSchema,
+    OwnersAnswers,
     RequestChangeSchema,
 )
 from service.api.requests.schemas import (
@@ -150,7 +150,7 @@ def list_request_questions(request_id: str) -> Response:
 @blp.arguments(_ANSWERS)
 @blp.response(200, AnsweredSchema(), "The request with the answers.", problems=(404,))
 @idempotent
-def answer_questions(answers: Answers, request_id: str) -> Response:
+def answer_questions(answers: OwnersAnswers, request_id: str) -> Response:
     """Take the owner's answers.
 
     They become part of the owner's description; what they replace stays in the history. A request that waited

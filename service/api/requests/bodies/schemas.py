@@ -30,9 +30,9 @@ from service.api.requests.bodies.members import (
 from service.api.requests.bodies.reading import (
     AMOUNT_PATTERN,
     SHARE_PATTERN,
-    Adjustment,
     Amount,
     Contact,
+    OwnAdjustment,
     read_adjustment,
     read_asked,
     read_contact,
@@ -156,9 +156,9 @@ class Changes(NamedTuple):
     sent: dict[str, Any]
 
     @property
-    def adjustment(self) -> Adjustment | None:
+    def adjustment(self) -> OwnAdjustment | None:
         """The adjustment that was sent."""
-        found: Adjustment | None = self.sent.get("adjustment")
+        found: OwnAdjustment | None = self.sent.get("adjustment")
         return found
 
 
@@ -186,7 +186,7 @@ class RequestChangeSchema(Schema):
         return Changes(data)
 
 
-class Answers(NamedTuple):
+class OwnersAnswers(NamedTuple):
     """The answers of an owner: fields by path, and words."""
 
     answers: dict[str, Any]
@@ -205,8 +205,8 @@ class AnswersSchema(Schema):
     message = ProseField(LONGEST_MESSAGE, "what else the owner says; it can have several lines")
 
     @post_load
-    def _answers(self, data: dict[str, Any], **_: Any) -> Answers:
-        return Answers(data.get("answers") or {}, data.get("message"))
+    def _answers(self, data: dict[str, Any], **_: Any) -> OwnersAnswers:
+        return OwnersAnswers(data.get("answers") or {}, data.get("message"))
 
 
 class NewNoteSchema(Schema):
