@@ -10,7 +10,7 @@ from collections.abc import Callable
 from functools import partial
 
 from flask import Flask
-from sqlalchemy import Connection
+from sqlalchemy import Connection, Engine
 from werkzeug.middleware.proxy_fix import ProxyFix
 
 from models.bundles.bundle import ModelReader
@@ -32,7 +32,7 @@ from service.api.valuations import part_routes
 from service.api.valuations import routes as valuations
 from service.api.vocabulary import routes as vocabulary
 from service.blobs.store import Blobs
-from service.context import Context
+from service.context import Context, Forgetter
 from service.db import pruning
 from service.db.engine import open_engine
 from service.docs import routes as docs
@@ -49,7 +49,7 @@ from service.http.hooks import (
 )
 from service.keys.callers import Callers
 from service.keys.records import KeyRing
-from service.photographs.records import prune
+from service.photographs.records import forget, prune, release
 from service.server import logs
 from service.server.bundle_cache import BundleCache
 from service.server.counters import Shared, shared
@@ -94,8 +94,6 @@ AFTER = (
     security.add_headers,
     request_log.end,
 )
-# What forgets an owner who is erased, beside the request itself: `forget(connection, request_id)` of each.
-FORGETTERS: tuple[Callable[[Connection, str], None], ...] = ()
 _LOOK_SECONDS = 1.0  # /readyz looks at the database once in so many seconds, however often it is asked
 _MOST_STUDIES = 8  # studies of past valuations kept in memory, one for each period that was asked for
 
@@ -144,13 +142,14 @@ def _context(
         connections=settings.connections,
         statement_seconds=settings.statement_seconds if watched else None,
     )
+    blobs = Blobs(settings)
     live = LiveBundle(settings.store, read_model)
     live.look()
     ring = KeyRing(engine, settings.secret)
     return Context(
         settings,
         engine,
-        Blobs(settings),
+        blobs,
         live,
         BundleCache(settings.store, read_model),
         ring,
@@ -159,5 +158,14 @@ def _context(
         Figures(),
         RecentCache(_MOST_STUDIES),
         LastAnswer(_LOOK_SECONDS if watched else 0.0),
-        FORGETTERS,
+        _forgetters(engine, blobs),
     )
+
+
+def _forgetters(engine: Engine, blobs: Blobs) -> tuple[Forgetter, ...]:
+    """Return what forgets an owner who is erased, beside the request itself."""
+
+    def photographs(connection: Connection, request_id: str) -> Callable[[], object]:
+        return partial(release, engine, blobs, forget(connection, request_id))
+
+    return (photographs,)

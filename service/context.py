@@ -21,6 +21,10 @@ from service.server.quotas import Limits
 from service.server.recent import LastAnswer, RecentCache
 from service.settings import Settings
 
+# Called in the transaction that erases the owner of the request with this id; returns what is to be done once
+# the transaction has ended, or None.
+Forgetter = Callable[[Connection, str], Callable[[], object] | None]
+
 
 @dataclass(frozen=True)
 class Context:
@@ -37,8 +41,7 @@ class Context:
     figures: Figures
     studies: RecentCache[Hashable, dict[str, Any]]  # made by `service.api.performance`
     database_state: LastAnswer[Any]  # made by `service.api.health`
-    # What else forgets an owner who is erased, each called in the transaction with the id of the request.
-    forgetters: Sequence[Callable[[Connection, str], None]] = ()
+    forgetters: Sequence[Forgetter] = ()  # what else than the request itself knows an owner who is erased
 
 
 def context() -> Context:

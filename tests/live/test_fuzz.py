@@ -15,6 +15,7 @@ from pathlib import Path
 import httpx
 import pytest
 from fakes import write_fake
+from pictures import JPEG, jpeg
 from running import Running
 
 from models.bundles.registry import Registry
@@ -87,13 +88,23 @@ def known(served: Running, key: str) -> dict[str, list[str]]:
         for sale in sales:
             assert client.post("/v1/evidence", json=sale).status_code == 201
         models = client.get("/v1/price-models").json()["models"]
+        shots = [taken(client, one["id"]) for one in asking]
     return {
         "valuation_id": [one["id"] for one in made],
         "key_id": [one["id"] for one in keys],
         "request_id": [one["id"] for one in asking],
+        "photograph_id": shots,
         "evidence_id": [str(one["id"]) for one in sales],
         "version": [one["version"] for one in models],
     }
+
+
+def taken(client: httpx.Client, request_id: str) -> str:
+    """The id of a new photograph of this request."""
+    path = f"/v1/requests/{request_id}/photographs?view=front"
+    found = client.post(path, content=jpeg(), headers={"Content-Type": JPEG})
+    assert found.status_code == 201
+    return str(found.json()["id"])
 
 
 def unknown_parts(served: Running, known: Iterable[str]) -> set[str]:

@@ -12,6 +12,7 @@ from typing import Any
 import httpx
 import pytest
 from fakes import write_fake
+from pictures import JPEG, jpeg
 from running import Running
 from sqlalchemy import select
 
@@ -47,7 +48,7 @@ BODY: dict[str, Any] = {
 def served(tmp_path: Path, backend: str, new_database: Callable[[str], str]) -> Iterator[Running]:
     Registry(tmp_path / "store").promote(write_fake(tmp_path / "store"), who="tests", why="to serve")
     settings = {} if backend == "sqlite" else {"BOOKMATCH_DATABASE": new_database(backend)}
-    settings["BOOKMATCH_KEY_SECONDS"] = "0"
+    settings |= {"BOOKMATCH_KEY_SECONDS": "0", "BOOKMATCH_FILES": str(tmp_path / "files")}
     with Running(tmp_path, tmp_path / "store", settings=settings) as running:
         running.key = running.call("keys", "create", "desk", "--scope", "requests").strip()
         yield running
@@ -173,8 +174,15 @@ def lived(served: Running, key: str) -> tuple[str, str]:
         good(desk.post(f"{path}/notes", json={"text": WORDS["note"]}, headers=keyed))
         said = {"answers": {"year": 1966}, "message": WORDS["from owner"]}
         good(owner.post(f"{path}/answers", json=said, headers=keyed))
+        shot = owner.post(f"{path}/photographs?view=front", content=jpeg(), headers={"Content-Type": JPEG})
+        assert good(shot)["view"] == "front" and files_of(served)
         assert owner.post(f"{path}/answers", json={"message": PERSON["name"] + "\x00"}).status_code == 422
     return made["id"], token
+
+
+def files_of(served: Running) -> list[Path]:
+    """The files of photographs that are kept."""
+    return [path for path in (served.folder / "files").rglob("*") if path.is_file()]
 
 
 def traces(served: Running, backend: str, texts: list[bytes]) -> set[bytes]:
@@ -215,6 +223,7 @@ def test_an_erased_owner_leaves_no_trace(served: Running, backend: str) -> None:
         assert good(desk.get(f"/v1/requests/{stays['id']}"))["contact"]["name"] == "Another Owner"
     served.call("backup", str(served.folder / "after.backup"))
     assert traces(served, backend, texts) == set()
+    assert files_of(served) == []
     lasting = ("id", "state", "created", "purpose", "instrument", "consent", "valuation", "in_hand")
     assert {name: shown[name] for name in lasting} == {name: before[name] for name in lasting}
     assert (shown["contact"], shown["message"], shown["reference"], shown["messages"]) == (

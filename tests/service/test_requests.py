@@ -313,10 +313,11 @@ def test_of_two_changes_of_one_state_one_is_refused(specialist: Caller) -> None:
 def test_a_change_that_fails_half_way_leaves_nothing(own_app: Flask, monkeypatch: pytest.MonkeyPatch) -> None:
     specialist = caller_of(own_app, "requests")
     request = made(specialist)
+    moved(specialist, request, "reviewing")
     before = specialist.get(path_of(request)).data
-    with monkeypatch.context() as patch:
+    with monkeypatch.context() as patch:  # at the last thing that is done
         patch.setattr("service.api.requests.services.mailing.tell", lambda *_, **__: 1 / 0)
-        assert_problem(patched(specialist, request, state="reviewing"), 500, "unexpected")
+        assert_problem(patched(specialist, request, state="declined", reason="x"), 500, "unexpected")
         assert_problem(asked(specialist, reference="lost"), 500, "unexpected")
     assert specialist.get(path_of(request)).data == before
     assert len(specialist.get(REQUESTS).json["requests"]) == 1
@@ -391,6 +392,30 @@ def test_every_change_has_its_event(specialist: Caller) -> None:
     assert [one["text"] for one in shown["messages"]] == ["Ronja?", "Ronja, too far"] and shown[
         "questions"
     ] == []
+
+
+def test_what_happened_is_told_once_with_the_version_that_it_made(
+    own_app: Flask, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    told: list[tuple[str, int, str]] = []
+    monkeypatch.setattr(
+        "service.api.requests.mailing.tell",
+        lambda connection, row, event, occurrence, words="": told.append((event, occurrence, words)),
+    )
+    specialist = caller_of(own_app, "requests")
+    request = made(specialist, headers={"Idempotency-Key": "one"})
+    made(specialist, headers={"Idempotency-Key": "one"})
+    moved(specialist, request, "reviewing")
+    patched(specialist, request, state="waiting_for_owner", message="where?")
+    patched(specialist, request, state="waiting_for_owner", message="and when?")
+    specialist.post(f"{path_of(request)}/answers", {"message": "here"})
+    patched(specialist, request, state="declined", reason="too far")
+    moved(specialist, request, "reviewing")
+    moved(owner_of(own_app, request), request, "withdrawn")
+    events = [("created", 1, ""), ("asked", 3, "where?"), ("asked", 4, "and when?")]
+    events += [("answered", 6, ""), ("declined", 7, "too far"), ("withdrawn", 9, "")]
+    assert told == events
+    assert specialist.get(path_of(request)).json["version"] == 9
 
 
 def _count(app: Flask) -> int:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -98,9 +99,10 @@ def test_whatever_else_knows_the_owner_forgets_in_the_same_step(own_app: Flask) 
     request = made(specialist)
     heard: list[str] = []
 
-    def forget(connection: Connection, request_id: str) -> None:
+    def forget(connection: Connection, request_id: str) -> Callable[[], object]:
         assert connection.in_transaction()
         heard.append(request_id)
+        return lambda: heard.append(f"after {connection.closed}")
 
     def fail(connection: Connection, request_id: str) -> None:
         raise ZeroDivisionError
@@ -110,7 +112,7 @@ def test_whatever_else_knows_the_owner_forgets_in_the_same_step(own_app: Flask) 
     assert specialist.get(f"{path_of(request)}/contact").json["name"] == CONTACT["name"]
     own_app.extensions["bookmatch"] = replace(parts(own_app), forgetters=(forget,))
     assert specialist.ask("delete", f"{path_of(request)}/contact").status_code == 200
-    assert heard == [request["id"]] * 2
+    assert heard == [request["id"], request["id"], "after True"]
 
 
 def test_the_log_of_sqlite_is_emptied_unless_somebody_reads(own_app: Flask) -> None:

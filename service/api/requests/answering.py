@@ -110,7 +110,7 @@ def _keep(
     row = records.change(connection, row, **columns)
     if row.state == WAITING:
         row = move(connection, row, REVIEWING, who=ANSWERS)
-    mailing.tell(connection, row.id, row.version, specialist="answered")
+    mailing.tell(connection, row, "answered", row.version)
     shown = {"id": row.id, "state": row.state, "instrument": now.to_nested()}
     if "valuation_id" in columns and made:
         shown["valuation"] = orjson.Fragment(made[0].answer)

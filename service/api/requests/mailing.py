@@ -4,21 +4,11 @@ from __future__ import annotations
 
 from typing import Any
 
-from sqlalchemy import Connection
+from sqlalchemy import Connection, Row
 
 
-def tell(connection: Connection, request_id: str, version: int, **templates: str) -> None:
-    """Queue an e-mail by template for each recipient, `owner` or `specialist`, about this version."""
-    for recipient, template in templates.items():
-        _enqueue(
-            connection,
-            name=f"{request_id} {version} {recipient} {template}",
-            request_id=request_id,
-            recipient=recipient,
-            template=template,
-            context={},
-        )
+def tell(connection: Connection, row: Row[Any], event: str, occurrence: int, **words: str) -> None:
+    """Queue the e-mails about what happened to a request: `service.mail.outbox.queue_for`, once it is there.
 
-
-def _enqueue(connection: Connection, **mail: Any) -> None:
-    """`service.mail.outbox.enqueue` takes this one's place once it is there."""
+    `occurrence`: the version of the request by then. `words`: what the e-mail quotes.
+    """

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from datetime import UTC, datetime
 from typing import Any
 
@@ -11,7 +11,8 @@ from flask import g
 from sqlalchemy import Connection, Row, func, insert, select, update
 
 from service.db.request_tables import CONTACTS, EVENTS, NOTES, REPORTS, REQUESTS
-from service.keys.kinds import OWNER
+from service.db.tables import KEYS
+from service.keys.kinds import OWNER, WEBSITE
 
 OWNER_DID = "owner"  # the actor of what came by the owner's link
 NOTE, TO_OWNER, FROM_OWNER = "note", "to_owner", "from_owner"  # the kinds of notes
@@ -23,10 +24,11 @@ def dumped(value: Any) -> str | None:
     return None if value is None else orjson.dumps(value).decode()
 
 
-def add(connection: Connection, row: Mapping[str, Any], contact: Mapping[str, Any]) -> None:
-    """Store a new request with its owner."""
-    connection.execute(insert(REQUESTS).values(row))
+def add(connection: Connection, row: Mapping[str, Any], contact: Mapping[str, Any]) -> Row[Any]:
+    """Store a new request with its owner, and return its row."""
+    added = connection.execute(insert(REQUESTS).values(row).returning(*REQUESTS.c)).one()
     connection.execute(insert(CONTACTS).values({**contact, "request_id": row["id"]}))
+    return added
 
 
 def change(connection: Connection, row: Row[Any], **columns: Any) -> Row[Any]:
@@ -47,6 +49,12 @@ def events(connection: Connection, request_id: str) -> Sequence[Row[Any]]:
     """Return the events of a request, oldest first."""
     wanted = select(EVENTS).where(EVENTS.c.request_id == request_id).order_by(EVENTS.c.id)
     return connection.execute(wanted).all()
+
+
+def sites(connection: Connection, actors: Collection[str]) -> set[str]:
+    """Return those of these keys that are keys of websites."""
+    wanted = select(KEYS.c.id).where(KEYS.c.id.in_(actors), KEYS.c.kind == WEBSITE)
+    return set(connection.execute(wanted).scalars())
 
 
 def times(connection: Connection, request_id: str, action: str) -> int:

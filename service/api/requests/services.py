@@ -74,7 +74,7 @@ def _keep(wanted: NewRequest, made: Made | None, connection: Connection) -> Stor
     now, token = datetime.now(UTC), f"{LINK_PREFIX}_{secrets.token_urlsafe(32)}"
     if made:
         valuations.keep(connection, made[1])
-    row = {
+    columns = {
         "id": new_id("req"),
         "key_id": g.caller.key_id,
         "created": now,
@@ -91,13 +91,13 @@ def _keep(wanted: NewRequest, made: Made | None, connection: Connection) -> Stor
         "link_digest": context().keys.digest(token),
     }
     words = {"message": wanted.message, "reference": wanted.reference}
-    records.add(connection, row, {**wanted.contact._asdict(), **words, "link": token})
-    records.event(connection, row["id"], "created", state=RECEIVED, valuation=row["valuation_id"])
-    mailing.tell(connection, row["id"], 1, owner="received", specialist="new_request")
-    answer = {"id": row["id"], "state": RECEIVED, "follow": f"/follow/{token}"}
+    row = records.add(connection, columns, {**wanted.contact._asdict(), **words, "link": token})
+    records.event(connection, row.id, "created", state=RECEIVED, valuation=row.valuation_id)
+    mailing.tell(connection, row, "created", row.version)
+    answer = {"id": row.id, "state": RECEIVED, "follow": f"/follow/{token}"}
     if made:
         answer["valuation"] = orjson.Fragment(made[0].answer)
-    return StoredResponse(201, path_of(row["id"]), orjson.dumps(answer))
+    return StoredResponse(201, path_of(row.id), orjson.dumps(answer))
 
 
 # ── show and change ──────────────────────────────────────────────────────────
@@ -126,45 +126,56 @@ def change(request_id: str, changes: Changes) -> dict[str, Any]:
 
 
 def move(
-    connection: Connection, row: Row[Any], state: str, *, who: str | None = None, **detail: Any
+    connection: Connection,
+    row: Row[Any],
+    state: str,
+    *,
+    who: str | None = None,
+    words: str = "",
+    **detail: Any,
 ) -> Row[Any]:
     """Move a request to a state in an open transaction, with its event and e-mails; return its new row.
 
     `row`: read with `request_of(…, to_change=True)`. `who`: who moves it, by default whoever the caller is to
-    it. `detail`: more for the event, without a word about the
+    it. `words`: what the owner is told. `detail`: more for the event, without a word about the
     person. Raises RequestStateError.
     """
     states.check_move(row.state, state, who or states.mover(g.caller))
     asked = records.dumped(detail.get("questions") or []) if state == WAITING else "[]"
     records.event(connection, row.id, "moved", **{"from": row.state, "to": state}, **detail)
     row = records.change(connection, row, state=state, questions=asked)
-    mailing.tell(connection, row.id, row.version, **_TOLD.get(state, {}))
+    if state in _TOLD:
+        mailing.tell(connection, row, _TOLD[state], row.version, words=words)
     return row
 
 
-# Who is told what of a move. The report is told of by what issues it.
-_TOLD: Mapping[str, dict[str, str]] = {
-    WAITING: {"owner": "questions"},
-    DECLINED: {"owner": "declined"},
-    WITHDRAWN: {"specialist": "withdrawn"},
-}
+# The state that a request is moved to → the event that e-mails tell of; of a report tells what issues it.
+_TOLD: Mapping[str, str] = {WAITING: "asked", DECLINED: "declined", WITHDRAWN: "withdrawn"}
 
 
 def _moved(connection: Connection, row: Row[Any], sent: Mapping[str, Any]) -> Row[Any]:
     state = sent.get("state", row.state)
     _check_words(sent, row.state, state)
-    for text in (sent.get("message"), sent.get("reason")):
-        if text:
-            say(connection, row.id, records.TO_OWNER, text)
+    words = sent.get("message") or sent.get("reason") or ""
+    if words:
+        say(connection, row.id, records.TO_OWNER, words)
     if state == row.state:
-        return row
+        return _asked_again(connection, row, words) if words else row
     states.check_move(row.state, state, states.mover(g.caller))
     if state == REPORTED and not records.has_report(connection, row.id):
         raise RequestStateError(
             f"No report was issued: POST {path_of(row.id)}/reports issues one and moves it."
         )
     detail = {"questions": sent["questions"]} if sent.get("questions") else {}
-    return move(connection, row, state, **detail)
+    return move(connection, row, state, words=words, **detail)
+
+
+def _asked_again(connection: Connection, row: Row[Any], words: str) -> Row[Any]:
+    """Tell an owner who is waited for something more."""
+    records.event(connection, row.id, "asked")
+    row = records.change(connection, row)
+    mailing.tell(connection, row, _TOLD[WAITING], row.version, words=words)
+    return row
 
 
 def say(connection: Connection, request_id: str, kind: str, text: str) -> Row[Any]:

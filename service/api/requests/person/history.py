@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Set
 from functools import partial
 from types import SimpleNamespace
 from typing import Any
@@ -21,7 +22,6 @@ from service.http.idempotency import StoredResponse, claim_of_request, run_once
 
 # What the specialist does on the way to a report is not for the owner's eyes.
 _UNSEEN = ("graded", "adjusted", "noted")
-_OF_OWNERS = ("created", "answered")  # by the owner's link, or by the form that speaks for the owner
 
 
 def events(request_id: str) -> dict[str, Any]:
@@ -35,15 +35,18 @@ def events_shown(connection: Connection, request_id: str) -> list[dict[str, Any]
     found = records.events(connection, request_id)
     if mover(g.caller) != OWNER:
         return [dump_event(event) for event in found]
-    seen = [event for event in found if event.action not in _UNSEEN]
-    return [dump_event(SimpleNamespace(**{**event._mapping, "actor": _actor(event)})) for event in seen]
+    sites = records.sites(connection, {event.actor for event in found})
+    return [
+        dump_event(SimpleNamespace(**{**event._mapping, "actor": _actor(event, sites)}))
+        for event in found
+        if event.action not in _UNSEEN
+    ]
 
 
-def _actor(event: Row[Any]) -> str:
-    """Return who did it in words, as an owner sees it."""
-    if event.actor == records.OWNER_DID or event.action in _OF_OWNERS:
-        return records.OWNER_DID
-    return "specialist"
+def _actor(event: Row[Any], sites: Set[str]) -> str:
+    """Return who did it in words, as an owner sees it: the form on a site speaks for the owner."""
+    by_owner = event.action == "created" or event.actor == records.OWNER_DID or event.actor in sites
+    return records.OWNER_DID if by_owner else "specialist"
 
 
 def notes(request_id: str) -> dict[str, Any]:

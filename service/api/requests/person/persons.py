@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import secrets
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 from types import SimpleNamespace
 from typing import Any
@@ -90,22 +90,25 @@ def erase(request_id: str) -> dict[str, Any]:
 
     A second time nothing is left to be erased, and the answer is the same. Raises UnknownRecordError.
     """
+    afterwards: list[Callable[[], object]] = []
     with writing(context().engine) as connection:
         row = request_of(connection, request_id, to_change=True)
         contact = _contact(connection, row)
         if contact is not None:
             check_unchanged(orjson.dumps(contact))
-            _erase(connection, row)
+            afterwards = _erase(connection, row)
         erased = _erased(records.events(connection, row.id))
+    for rest in afterwards:
+        rest()
     context().callers.forget()  # the link is dead; other workers look it up within `key_seconds`
     if not truncate_log(context().engine):
         _log.warning("erased text waits in the write-ahead log until it is written over")
     return {"id": row.id, "erased": moment(erased)}
 
 
-def _erase(connection: Connection, row: Row[Any]) -> None:
-    for forget in context().forgetters:
-        forget(connection, row.id)
+def _erase(connection: Connection, row: Row[Any]) -> list[Callable[[], object]]:
+    """Delete all that tells who the owner is; return what is to be done after the transaction."""
+    afterwards = [forget(connection, row.id) for forget in context().forgetters]
     for table in (CONTACTS, NOTES):
         connection.execute(delete(table).where(table.c.request_id == row.id))
     _forget_answers(connection, f"/v1/requests/{row.id}")
@@ -113,6 +116,7 @@ def _erase(connection: Connection, row: Row[Any]) -> None:
     dead = secrets.token_hex(32)  # no link has this digest
     records.change(connection, row, link_digest=dead, adjustment=records.dumped(adjustment or None))
     records.event(connection, row.id, "erased")
+    return [rest for rest in afterwards if rest is not None]
 
 
 def _forget_answers(connection: Connection, path: str) -> None:
