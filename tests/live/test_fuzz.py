@@ -15,9 +15,14 @@ from pathlib import Path
 import httpx
 import pytest
 from fakes import write_fake
+from owner_rows import request_row
+from pictures import jpeg
 from running import Running
+from sqlalchemy import insert
 
 from models.bundles.registry import Registry
+from service.db.engine import open_engine, writing
+from service.db.request_tables import REQUESTS
 from service.keys.kinds import SCOPES
 
 CASES = int(os.environ.get("FUZZ_CASES", "3"))
@@ -79,12 +84,28 @@ def known(served: Running, key: str) -> dict[str, list[str]]:
         for sale in sales:
             assert client.post("/v1/evidence", json=sale).status_code == 201
         models = client.get("/v1/price-models").json()["models"]
+    requests = [f"req_{n}" for n in range(OF_EACH)]
     return {
+        "request_id": requests,
+        "photograph_id": photographs(served, key, requests),
         "valuation_id": [one["id"] for one in made],
         "key_id": [one["id"] for one in keys],
         "evidence_id": [str(one["id"]) for one in sales],
         "version": [one["version"] for one in models],
     }
+
+
+def photographs(served: Running, key: str, requests: Sequence[str]) -> list[str]:
+    """Write these requests of owners into the database, each with a photograph; their ids."""
+    engine = open_engine(served.settings["BOOKMATCH_DATABASE"])
+    with writing(engine) as connection:
+        rows = [request_row(one, key.split("_")[1], f"the digest of {one}") for one in requests]
+        connection.execute(insert(REQUESTS), rows)
+    engine.dispose()
+    headers = {"Authorization": f"Bearer {key}", "Content-Type": "image/jpeg"}
+    with httpx.Client(base_url=served.url, headers=headers) as client:
+        paths = [f"/v1/requests/{one}/photographs?view=front" for one in requests]
+        return [client.post(path, content=jpeg()).json()["id"] for path in paths]
 
 
 def unknown_parts(served: Running, known: Iterable[str]) -> set[str]:
@@ -113,7 +134,7 @@ def fuzz(served: Running, folder: Path, key: str, ids: Mapping[str, Sequence[str
     config.write_text(CONFIG)
     environment = {
         **os.environ,
-        "PYTHONPATH": os.pathsep.join((str(HOOKS.parent), str(HOOKS.parents[2]))),
+        "PYTHONPATH": os.pathsep.join(str(one) for one in HOOKS.parents[:3]),
         "SCHEMATHESIS_HOOKS": str(HOOKS),
         "FUZZ_KNOWN": json.dumps(ids),
         "FUZZ_OWN_KEY": key.split("_")[1],
