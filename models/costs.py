@@ -50,3 +50,8 @@ PHOTOGRAPH_SIDE, THUMBNAIL_SIDE = 3_000, 480  # Pixels of the longer side as it 
 PHOTOGRAPH_SECONDS, PHOTOGRAPH_MEMORY = 20.0, 512 * 2**20
 FILES_SECONDS = 10.0  # Seconds that an S3-compatible store has for one answer.
 UNREFERENCED_HOURS = 24  # The time after which a kept file is deleted that no row names.
+
+# ── reports ──────────────────────────────────────────────────────────────────
+
+REPORT_SECONDS, REPORT_MEMORY = 60.0, 2**30  # Seconds and bytes of the process that sets one as PDF.
+LONGEST_STATEMENT = 4_000  # Characters of a text that a report repeats.

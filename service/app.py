@@ -23,6 +23,10 @@ from service.api.outcomes import routes as outcomes
 from service.api.performance import routes as performance
 from service.api.photographs import routes as photographs
 from service.api.price_models import routes as price_models
+from service.api.reports import pages as report_pages
+from service.api.reports import routes as reports
+from service.api.reports.records import prune as prune_reports
+from service.api.specialist import routes as specialist
 from service.api.stocklists import routes as stocklists
 from service.api.valuations import part_routes
 from service.api.valuations import routes as valuations
@@ -45,7 +49,7 @@ from service.http.hooks import (
 )
 from service.keys.callers import Callers
 from service.keys.records import KeyRing
-from service.photographs.records import prune
+from service.photographs.records import prune as prune_photographs
 from service.server import logs
 from service.server.bundle_cache import BundleCache
 from service.server.counters import Shared, shared
@@ -66,6 +70,8 @@ BLUEPRINTS = (
     photographs.blp,
     catalogue.blp,
     vocabulary.blp,
+    specialist.blp,
+    reports.blp,
     price_models.blp,
     keys.blp,
     audit.blp,
@@ -116,7 +122,10 @@ def create_app(
     if watch_seconds is not None:
         context.live.watch(watch_seconds)
         context.callers.watch()
-        pruning.watch(context.engine, partial(prune, context.engine, context.blobs))
+        unnamed = [
+            partial(prune, context.engine, context.blobs) for prune in (prune_photographs, prune_reports)
+        ]
+        pruning.watch(context.engine, *unnamed)
     app.extensions["bookmatch"] = context
     for before in BEFORE:
         app.before_request(before)
@@ -124,6 +133,7 @@ def create_app(
         app.after_request(after)
     describe(app, BLUEPRINTS)
     app.register_blueprint(docs.blp)
+    app.register_blueprint(report_pages.blp)
     return app
 
 

@@ -18,6 +18,8 @@ BODIES = {
     "OutcomeEvidence": {"evidence": "2026-014"},
     "Rotation": {"overlap_hours": 48},
     "Promotion": {"why": "nearer to the sales of last month"},
+    "ReportRequest": {"type_of_value": "retail_replacement", "intended_use": "Insurance of the instrument."},
+    "SpecialistSettings": {"name": "Ada Holm", "signature": "Ada Holm", "currency": "USD"},
     "Reason": {"why": "its ranges were too narrow"},
 }
 FILE = Path(__file__).with_name("examples.json")

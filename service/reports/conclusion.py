@@ -1,4 +1,4 @@
-"""The figures that a report concludes: the price model's own, the specialist's adjustment, and both together."""
+"""The figures that a report concludes: the price model's own, with the specialist's adjustment beside it."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ class Figure:
 
 
 def read_adjustment(kept: Mapping[str, Any] | None, currency: str) -> Adjustment | None:
-    """Read the adjustment of a request: `rate` or `amount` with `currency`, and `reason`. Raises InputError."""
+    """Read a request's adjustment: `rate`, or `amount` with `currency`, and `reason`. Raises InputError."""
     if not kept:
         return None
     reason, given = str(kept.get("reason") or "").strip(), kept.get("amount")

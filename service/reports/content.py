@@ -127,11 +127,11 @@ def content_of(issue: Issue) -> dict[str, Any]:
         "opinion": _opinion(issue),
         "use": own["use"],
         "market_level": f"{MARKET_LEVELS[found.market.channel].capitalize()}.",
-        "assumptions": assumptions(found.type_of_value, found.valuation, told.extraordinary, told.hypothetical),
+        "assumptions": assumptions(
+            found.type_of_value, found.valuation, told.extraordinary, told.hypothetical
+        ),
         "questions": [{"label": q.label, "how": q.how} for q in found.questions],
-        "cautions": [
-            {"code": c.code, "text": c.text, "as_of": c.as_of.isoformat()} for c in found.cautions
-        ],
+        "cautions": [{"code": c.code, "text": c.text, "as_of": c.as_of.isoformat()} for c in found.cautions],
         "certification": _certification(issue),
         "price_model": {"version": found.valuation.model_version, "provisional": found.valuation.provisional},
     }
@@ -159,9 +159,7 @@ def _property(issue: Issue) -> dict[str, Any]:
     return {
         "summary": named(it),
         "instrument": it.to_nested(),
-        "parts": [
-            {"group": name, "fields": _fields(issue, families)} for name, families in groups.items()
-        ],
+        "parts": [{"group": name, "fields": _fields(issue, families)} for name, families in groups.items()],
         "inspect_in_hand": [head_of(path) for path in issue.told.in_hand],
         "photographs": [
             {"view": VIEWS.get(p.view, p.view), "digest": p.digest, "width": p.width, "height": p.height}

@@ -17,7 +17,7 @@ OURS = "a definition of this report's own"
 
 
 class ValueType(NamedTuple):
-    """One type of value. `channel`: its market; none: where such items are most commonly sold to the public."""
+    """One type of value. `channel`: its market; None: where such items are mostly sold to the public."""
 
     label: str
     definition: str
@@ -29,8 +29,8 @@ class ValueType(NamedTuple):
 VALUE_TYPES: Mapping[str, ValueType] = {
     "fair_market_value": ValueType(
         "fair market value",
-        "“The fair market value is the price at which the property would change hands between a willing buyer "
-        "and a willing seller, neither being under any compulsion to buy or to sell and both having "
+        "“The fair market value is the price at which the property would change hands between a willing "
+        "buyer and a willing seller, neither being under any compulsion to buy or to sell and both having "
         "reasonable knowledge of relevant facts.” It is not a forced sale price, nor the price in a market "
         "other than that in which such an item is most commonly sold to the public, so it is never the price "
         "at which a dealer buys.",
@@ -48,9 +48,9 @@ VALUE_TYPES: Mapping[str, ValueType] = {
     ),
     "auction_estimate": ValueType(
         "auction estimate",
-        "The range, from a low to a high amount, within which the price paid at a public auction, the buyer's "
-        "premium included, is expected to lie in half of such sales; a quarter should be lower and a quarter "
-        "higher.",
+        "The range, from a low to a high amount, within which the price paid at a public auction, the "
+        "buyer's premium included, is expected to lie in half of such sales; a quarter should be lower and a "
+        "quarter higher.",
         OURS,
         "auction",
         "the two ends of the price model's 50% range at auction",
@@ -101,8 +101,8 @@ def market_of(type_of_value: str, snapshot: EvidenceSnapshot, it: Instrument, da
     total, most = counted.total(), counted[channel]
     return Market(
         channel,
-        f"such items are most commonly sold to the public here: {most:,} of {total:,} closed sales {whose} in "
-        f"the evidence up to that day were {MARKETS[channel]}",
+        f"such items are most commonly sold to the public here: {most:,} of {total:,} closed sales {whose} "
+        f"in the evidence up to that day were {MARKETS[channel]}",
     )
 
 

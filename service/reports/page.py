@@ -17,7 +17,8 @@ from service.reports.wording import amount, day_in_words
 
 _STYLE = re.compile(rb"<style>(.*?)</style>", re.DOTALL)
 _POLICY = (
-    "default-src 'none'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'; img-src data:; style-src "
+    "default-src 'none'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'; img-src data:; "
+    "style-src "
 )
 
 
@@ -53,7 +54,9 @@ def render(
         grids=[grid_of(content["evidence"][name]) for name in ("sales", "beside")],
         digest=digest,
         address=address,
-        code=segno.make_qr(address, error="m").svg_data_uri(border=2, dark="#3a160b", light="#fff", omitsize=True),
+        code=segno.make_qr(address, error="m").svg_data_uri(
+            border=2, dark="#3a160b", light="#fff", omitsize=True
+        ),
         pictures={name: _data("image/svg+xml", svg.encode()) for name, svg in pictures.items()},
         photographs={name: _data("image/jpeg", jpeg) for name, jpeg in photographs.items()},
     )
@@ -79,7 +82,7 @@ def grid_of(comparables: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
 def policy_of(page: bytes) -> str:
     """Return the Content-Security-Policy under which a browser shows a page that `render` made.
 
-    The only style it lets pass is the page's own, by its digest: a page that was made long ago keeps its style.
+    The only style that it lets pass is the page's own, by its digest, so an old page keeps its style.
     """
     found = _STYLE.search(page)
     digest = base64.b64encode(hashlib.sha256(found[1] if found else b"").digest()).decode()

@@ -9,8 +9,10 @@ LONGEST_LINE, LONGEST_TEXT = 200, 4_000
 
 
 class Setting(NamedTuple):
-    """One setting of the specialist's. `needed`: no report is issued without it. `offered`: a text of ours,
-    which counts only once the specialist has sent it as theirs. `lines`: whether it can have several lines.
+    """One setting of the specialist's.
+
+    `needed`: no report is issued without it. `lines`: whether it can have several lines. `offered`: a text of
+    ours, which counts only once the specialist has sent it as theirs.
     """
 
     meaning: str
@@ -55,19 +57,20 @@ SETTINGS: Mapping[str, Setting] = {
     "exclusions": Setting(
         "which approaches to value were left out, and why",
         lines=True,
-        offered="The sales comparison approach was used. The cost approach was left out, because what it would "
-        "cost to make such an instrument anew does not set its price; the income approach was left out, "
-        "because such instruments are not usually held for rent.",
+        offered="The sales comparison approach was used. The cost approach was left out, because what it "
+        "would cost to make such an instrument anew does not set its price; the income approach was left "
+        "out, because such instruments are not usually held for rent.",
     ),
     "certification": Setting(
         "the certification that is signed",
         lines=True,
-        offered="I certify that, to the best of my knowledge and belief: the statements of fact in this report "
-        "are true; the opinion is my own, unbiased, and limited only by the assumptions and conditions that "
-        "are stated; I have no present or prospective interest in the instrument and no bias towards anyone "
-        "involved, unless this report says so; neither my engagement nor my fee depends on a value or on any "
-        "result; unless this report says so, I have given no service about this instrument within the last "
-        "three years, and have not inspected it in hand; no one but those named gave significant assistance.",
+        offered="I certify that, to the best of my knowledge and belief: the statements of fact in this "
+        "report are true; the opinion is my own, unbiased, and limited only by the assumptions and "
+        "conditions that are stated; I have no present or prospective interest in the instrument and no "
+        "bias towards anyone involved, unless this report says so; neither my engagement nor my fee depends "
+        "on a value or on any result; unless this report says so, I have given no service about this "
+        "instrument within the last three years, and have not inspected it in hand; no one but those named "
+        "gave significant assistance.",
     ),
     "signature": Setting("the name as the specialist signs"),
     "currency": Setting("the currency of reports (ISO 4217)", offered="USD"),
