@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date
 from typing import Any, NamedTuple
 
@@ -36,6 +37,16 @@ class StatementField(OwnField):
         return None if found else text.strip()
 
 
+class EffectiveDateField(DayField):
+    """The day of the value, as YYYY-MM-DD."""
+
+    def read(self, value: Any, faults: list[Fault]) -> date | None:
+        found: list[Fault] = []
+        day = super().read(value, found)
+        faults.extend(replace(fault, field="effective_date") for fault in found)
+        return day
+
+
 class Asked(NamedTuple):
     """A request to issue a report."""
 
@@ -63,7 +74,7 @@ class ReportRequestSchema(Schema):
         "intended_use",
         "what the report will be used for; default: what the request's purpose says. Curiosity says nothing",
     )
-    effective_date = DayField(
+    effective_date = EffectiveDateField(
         allow_none=True,
         metadata={"type": ["string", "null"], **DAY, "description": "the day of the value; default: today"},
     )
@@ -167,5 +178,5 @@ class VerificationSchema(Schema):
 
 REQUEST = ReportRequestSchema(unknown=RAISE)
 dump_issued = dumper(IssuedSchema)
-dump_reports = dumper(ReportsSchema)
+dump_entry = dumper(ReportEntrySchema)
 dump_verification = dumper(VerificationSchema)

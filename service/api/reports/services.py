@@ -8,7 +8,7 @@ from typing import IO, Any, NamedTuple
 from sqlalchemy import Connection, Row
 
 from service.api.reports import records
-from service.api.reports.schemas import dump_reports, dump_verification
+from service.api.reports.schemas import dump_entry, dump_verification
 from service.api.requests.access import request_of
 from service.context import context
 from service.db.engine import reading
@@ -63,7 +63,7 @@ def listed(request_id: str) -> dict[str, Any]:
     with reading(context().engine) as connection:
         request_of(connection, request_id)
         rows = records.of_request(connection, request_id)
-        return dump_reports({"reports": [records.standing(connection, row) for row in rows]})
+        return {"reports": [dump_entry(records.standing(connection, row)) for row in rows]}
 
 
 def standing(report_id: str) -> records.Standing:
