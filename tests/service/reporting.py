@@ -1,4 +1,4 @@
-"""An owner's request as the database holds it, a specialist who issues reports, and readers of what they print."""
+"""An owner's request as the database holds it, a specialist, and readers of what reports print."""
 
 from __future__ import annotations
 
@@ -40,7 +40,7 @@ SETTINGS = {
     "currency": "USD",
     "liquidation_share": "0.1",
 }
-# In the words of `fakes`: neck wear 4 of a scale whose typical grade is 2, and pickups one step below original.
+# In the words of `fakes`: neck wear 4, where 2 is typical, and pickups one step below original.
 GRADED = {
     "maker": "Ostvik",
     "model": "Fjell 2",
@@ -53,7 +53,7 @@ DAY = "2026-01-02"
 
 
 def requested(app: Flask, graded: dict[str, Any] | None = None, **about: Any) -> tuple[str, str]:
-    """Keep a request as the form would have; return its id and the owner's link. `about`: columns to change."""
+    """Keep a request as the form would have; return its id and the owner's link. `about`: other columns."""
     ring = keys_of(app)
     key_id, request_id, now = ring.create("a site", ["requests"])[0], new_id("req"), datetime.now(UTC)
     link = f"bmf_{new_id('x')[2:]}"

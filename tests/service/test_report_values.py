@@ -1,7 +1,7 @@
 """Each type of value is found in its own market, from the price model's own distribution.
 
-The fake's arithmetic (`fakes`): a log value of 8, less .1 for each step of loss, less .05 at a dealer's; half the
-width of a range in log is .3 × level × (1 + fields that are not known / 10).
+The fake's arithmetic (`fakes`): a log value of 8, less .1 for each step of loss, less .05 at a dealer's; half
+the width of a range in log is .3 × level × (1 + fields that are not known / 10).
 """
 
 from __future__ import annotations
