@@ -15,6 +15,7 @@ BODIES = {
     "KeyRequest": {"label": "the form", "kind": "website", "origins": ["https://www.example.org"]},
     "OutcomeRequest": {"date": "2026-02-03", "price": "1850.00"},
     "Photograph": "the bytes of the picture",
+    "ReportFile": "the bytes of the report",
     "OutcomeEvidence": {"evidence": "2026-014"},
     "Rotation": {"overlap_hours": 48},
     "Promotion": {"why": "nearer to the sales of last month"},

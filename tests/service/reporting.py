@@ -13,6 +13,8 @@ from typing import Any
 from apps import keys_of, parts
 from asking import Caller
 from flask import Flask
+from owner_rows import request_row
+from pictures import encoded
 from PIL import Image
 from pypdf import PdfReader
 from sqlalchemy import insert
@@ -20,7 +22,7 @@ from sqlalchemy import insert
 from service.db.engine import writing
 from service.db.ids import new_id
 from service.db.request_tables import CONTACTS, PHOTOGRAPHS, REQUESTS
-from service.photographs.taking import key_of
+from service.photographs.taking import put
 
 # What a specialist says once; each text is one that nothing else prints.
 SETTINGS = {
@@ -55,30 +57,12 @@ DAY = "2026-01-02"
 def requested(app: Flask, graded: dict[str, Any] | None = None, **about: Any) -> tuple[str, str]:
     """Keep a request as the form would have; return its id and the owner's link. `about`: other columns."""
     ring = keys_of(app)
-    key_id, request_id, now = ring.create("a site", ["requests"])[0], new_id("req"), datetime.now(UTC)
+    key_id, request_id = ring.create("a site", ["requests"])[0], new_id("req")
     link = f"bmf_{new_id('x')[2:]}"
     contact = {"name": "Ms Owner", "email": "owner@home.example", "phone": None, "message": None}
     contact |= {name: about.pop(name) for name in list(about) if name in contact}
-    row = {
-        "id": request_id,
-        "key_id": key_id,
-        "created": now,
-        "changed": now,
-        "version": 1,
-        "state": "reviewing",
-        "purpose": "insurance",
-        "instrument": json.dumps(GRADED),
-        "graded": json.dumps(graded or GRADED),
-        "asked": None,
-        "language": "en",
-        "consent": "2026-11",
-        "consented": now,
-        "valuation_id": None,
-        "adjustment": None,
-        "in_hand": "[]",
-        "link_digest": ring.digest(link),
-        **about,
-    }
+    told = {"state": "reviewing", "purpose": "insurance", "graded": json.dumps(graded or GRADED), **about}
+    row = {**request_row(request_id, key_id, ring.digest(link)), **told}
     with writing(parts(app).engine) as connection:
         connection.execute(insert(REQUESTS).values(row))
         if contact["name"] is not None:
@@ -89,13 +73,11 @@ def requested(app: Flask, graded: dict[str, Any] | None = None, **about: Any) ->
 
 def photographed(app: Flask, request_id: str, view: str = "front", colour: str = "#803010") -> str:
     """Keep a photograph of the request; return its digest."""
-    out = io.BytesIO()
-    Image.new("RGB", (90, 120), colour).save(out, "JPEG")
-    digest = hashlib.sha256(out.getvalue()).hexdigest()
-    for small in (True, False):
-        parts(app).blobs.put(key_of(digest, thumbnail=small), out.getvalue())
+    data = encoded(Image.new("RGB", (90, 120), colour), "JPEG")
+    digest = hashlib.sha256(data).hexdigest()
+    put(parts(app).blobs, digest, data, data)
     row = {"id": new_id("pho"), "request_id": request_id, "view": view, "digest": digest, "width": 90}
-    row |= {"height": 120, "bytes": len(out.getvalue()), "created": datetime.now(UTC)}
+    row |= {"height": 120, "bytes": len(data), "created": datetime.now(UTC)}
     with writing(parts(app).engine) as connection:
         connection.execute(insert(PHOTOGRAPHS).values(row))
     return digest

@@ -53,7 +53,11 @@ def operations(asker: Caller) -> list[tuple[str, str, dict[str, Any]]]:
     version = asker.get("/v1/price-models").json["current"]
     ids = {"valuation_id": made, "key_id": key_id, "version": version}
     ids |= {"maker": "Ostvik", "model": "Dal", "evidence_id": "E1"}
-    ids |= {"request_id": asked_of(asker.app).id, "photograph_id": "pho_" + "0" * 26}
+    ids |= {
+        "request_id": asked_of(asker.app).id,
+        "photograph_id": "pho_" + "0" * 26,
+        "report_id": "rep_" + "0" * 26,
+    }
     document = asker.get("/openapi.json").json
     return [
         (method.upper(), path.format(**ids), operation)

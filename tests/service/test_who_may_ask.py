@@ -25,6 +25,7 @@ NOBODY = {  # ids that are well formed and not there: whoever is let in changes 
     "evidence_id": "not-there",
     "key_id": "0" * 12,
     "request_id": "req_" + "0" * 26,
+    "report_id": "rep_" + "0" * 26,
     "photograph_id": "pho_" + "0" * 26,
     "version": "20260101T000000000Z-00000000",
     "maker": "Ostvik",

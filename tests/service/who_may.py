@@ -52,6 +52,14 @@ POST    /v1/requests/{request_id}/photographs                    requests websit
 GET     /v1/requests/{request_id}/photographs                    requests
 GET     /v1/requests/{request_id}/photographs/{photograph_id}    requests
 DELETE  /v1/requests/{request_id}/photographs/{photograph_id}    requests
+POST    /v1/requests/{request_id}/reports                        requests
+GET     /v1/requests/{request_id}/reports                        requests
+GET     /v1/reports/{report_id}                                  requests
+GET     /v1/reports/{report_id}.html                             requests
+GET     /v1/reports/{report_id}.pdf                              requests
+POST    /v1/reports/{report_id}/verification                     anyone
+GET     /v1/specialist                                           requests
+PUT     /v1/specialist                                           requests
 GET     /v1/requests/{request_id}/photographs/{photograph_id}.jpg            requests
 GET     /v1/requests/{request_id}/photographs/{photograph_id}/thumbnail.jpg  requests
 GET     /v1/price-models                                         admin

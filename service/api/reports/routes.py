@@ -28,7 +28,12 @@ blp = Blueprint(
 # What is the owner's is not for search engines, wherever its address is found.
 _UNLISTED = {"X-Robots-Tag": "noindex, nofollow"}
 _BODIES = {
-    form: {"type": "string", "contentMediaType": form, "description": "the bytes of the report"}
+    form: {
+        "title": "ReportFile",
+        "type": "string",
+        "contentMediaType": form,
+        "description": "the bytes of the report",
+    }
     for form in ("application/octet-stream", JSON, HTML, PDF)
 }
 
@@ -59,7 +64,10 @@ def issue_report(asked: Asked, request_id: str) -> Response:
 @blp.authorize("requests", owners=True)
 @blp.response(200, ReportsSchema(), "The reports.", problems=(404,))
 def list_reports(request_id: str) -> Response:
-    """List the reports of a request, oldest first."""
+    """List the reports of a request, oldest first.
+
+    Each says which one replaced it, so that the last is the one to rely on.
+    """
     return json_response(services.listed(request_id))
 
 
@@ -78,7 +86,10 @@ def show_report(report_id: str) -> Response:
 @blp.authorize("requests", owners=True)
 @blp.response(200, None, "The page, which needs nothing else.", problems=(404, 410), content_type=HTML)
 def show_report_page(report_id: str) -> Response:
-    """Show a report as a page, which loads nothing from elsewhere."""
+    """Show a report as a page.
+
+    It is the page as it was made when the report was issued, and loads nothing from elsewhere.
+    """
     page = services.file(report_id, "html")
     return raw_response(page, headers={**_UNLISTED, "Content-Security-Policy": policy_of(page)}, form=HTML)
 
@@ -87,7 +98,11 @@ def show_report_page(report_id: str) -> Response:
 @blp.authorize("requests", owners=True)
 @blp.response(200, None, "The PDF.", problems=(404, 410), content_type=PDF)
 def show_report_pdf(report_id: str) -> Response:
-    """Show a report as PDF, archivable and tagged for screen readers."""
+    """Show a report as PDF.
+
+    It is the PDF as it was made when the report was issued: archivable (PDF/A-2a) and tagged for screen
+    readers (PDF/UA-1).
+    """
     named = {"Content-Disposition": f'inline; filename="{report_id}.pdf"'}
     return raw_response(services.file(report_id, "pdf"), headers={**_UNLISTED, **named}, form=PDF)
 

@@ -25,7 +25,7 @@ class StatementField(OwnField):
 
     def __init__(self, name: str, text: str) -> None:
         self._name = name
-        about = {"type": ["string", "null"], "maxLength": LONGEST_STATEMENT, "description": text}
+        about = {"type": "string", "maxLength": LONGEST_STATEMENT, "description": text}
         super().__init__(allow_none=True, metadata=about)
 
     def read(self, value: Any, faults: list[Fault]) -> str | None:
@@ -76,7 +76,7 @@ class ReportRequestSchema(Schema):
     )
     effective_date = EffectiveDateField(
         allow_none=True,
-        metadata={"type": ["string", "null"], **DAY, "description": "the day of the value; default: today"},
+        metadata={"type": "string", **DAY, "description": "the day of the value; default: today"},
     )
     replaces = fields.String(
         allow_none=True,

@@ -54,7 +54,7 @@ class ShareField(OwnField):
 
 def _field(name: str) -> fields.Field[Any]:
     setting = SETTINGS[name]
-    about: dict[str, Any] = {"type": ["string", "null"], "description": setting.meaning}
+    about: dict[str, Any] = {"type": "string", "description": setting.meaning}
     if name == "currency":
         return CurrencyField(allow_none=True, metadata={**about, **CURRENCY})
     if name == "liquidation_share":
