@@ -74,6 +74,8 @@ def test_a_store_without_a_model(tmp_path: Path, new_database: NewDatabase) -> N
     caller = caller_of(app, "valuations", "evidence", "metrics")
     needs_none = (
         "/requests/",
+        "/reports/",
+        "/specialist",
         "/valuations/",
         "/keys",
         "/price-models",

@@ -122,45 +122,45 @@ class ReportsSchema(Schema):
     reports = objects(ReportEntrySchema, "oldest first")
 
 
+def _any(text: str) -> fields.Dict:
+    """Return a member that is an object whose members are those of the structure's form."""
+    return fields.Dict(**described(text, properties={}, additionalProperties=True))
+
+
 class ReportContentSchema(Schema):
     """What a report says: the same bytes for ever, whose SHA-256 is the report's digest.
 
     All that the page and the PDF say is in it; docs/reports.md describes the members.
     """
 
-    class Meta:
-        """It has more members than are listed: those of the `form` that it names."""
-
-        unknown = RAISE
-
     form = fields.Integer(**described("which form of this structure it is"))
     language = fields.String(**described("the language of its texts"))
-    report = fields.Dict(**described("id and version, and the report that it replaces"))
+    report = _any("id and version, and the report that it replaces")
     client = fields.String(**described("the client"))
     intended_users = fields.String(**described("who may rely on it beside the client"))
     intended_use = fields.String(**described("what it will be used for"))
-    property = fields.Dict(**described("the instrument, part by part, and its photographs"))
+    property = _any("the instrument, part by part, and its photographs")
     interest = fields.String(**described("the interest appraised"))
-    type_of_value = fields.Dict(**described("the type of value, its definition and source, and its market"))
+    type_of_value = _any("the type of value, its definition and source, and its market")
     effective_date = fields.Date(**described("the day of the value"))
     report_date = fields.Date(**described("the day on which it was issued"))
     scope_of_work = fields.String(**described("what was done for it"))
     assistance = fields.String(**described("who helped"))
     exclusions = fields.String(**described("the approaches to value, and those left out"))
-    evidence = fields.Dict(**described("the evidence, and each comparable sale with all its lines"))
+    evidence = _any("the evidence, and each comparable sale with all its lines")
     steps = fields.List(
-        fields.Dict(),
+        _any("one of them"),
         **described("from the typical instrument to the conclusion; amounts add up to the cent"),
     )
     reasons = fields.List(fields.String(), **described("the reasons in words"))
-    opinion = fields.Dict(**described("the price model's figures, the adjustment, what is concluded, ranges"))
+    opinion = _any("the price model's figures, the adjustment, what is concluded, ranges")
     use = fields.String(**described("the use of the property"))
     market_level = fields.String(**described("the market level"))
-    assumptions = fields.Dict(**described("assumptions, conditions, and details that documents must prove"))
-    questions = fields.List(fields.Dict(), **described("what is still open"))
-    cautions = fields.List(fields.Dict(), **described("what to know before relying on it"))
-    certification = fields.Dict(**described("the signed certification"))
-    price_model = fields.Dict(**described("the version of the price model"))
+    assumptions = _any("assumptions, conditions, and details that documents must prove")
+    questions = fields.List(_any("one of them"), **described("what is still open"))
+    cautions = fields.List(_any("one of them"), **described("what to know before relying on it"))
+    certification = _any("the signed certification")
+    price_model = _any("the version of the price model")
 
 
 class VerificationSchema(Schema):
