@@ -16,7 +16,8 @@ from flask import Flask
 from openapi_spec_validator import validate
 from owners import asked_of
 from pictures import jpeg
-from reporting import SETTINGS, issued, requested, settled
+from report_facts import SETTINGS
+from reporting import issued, requested, settled
 
 from service.api.parts.changes import EXAMPLES
 from service.api.parts.parts import PARTS

@@ -15,7 +15,8 @@ from apps import NewDatabase, caller_of, make_app, parts
 from asking import Caller, assert_problem
 from fakes import write_fake
 from flask import Flask
-from reporting import DAY, SETTINGS, Page, amount, issued, pdf_text, photographed, requested, settled
+from report_facts import DAY, SETTINGS
+from reporting import Page, amount, issued, pdf_text, photographed, requested, settled
 from sqlalchemy import select, update
 
 from models.bundles.registry import Registry

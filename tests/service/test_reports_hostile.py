@@ -13,7 +13,8 @@ import pytest
 from apps import NewDatabase, caller_of, make_app, parts
 from asking import Caller
 from pypdf import PdfReader
-from reporting import GRADED, SETTINGS, Page, issued, pdf_text, requested, settled
+from report_facts import GRADED, SETTINGS
+from reporting import Page, issued, pdf_text, requested, settled
 
 from service.api.reports import issuing
 

@@ -11,7 +11,8 @@ import pytest
 from apps import caller_of, parts
 from asking import Caller, assert_problem
 from flask import Flask
-from reporting import DAY, issued, photographed, requested, settled
+from report_facts import DAY
+from reporting import issued, photographed, requested, settled
 from sqlalchemy import delete, select, update
 
 from models.costs import UNREFERENCED_HOURS

@@ -8,7 +8,8 @@ import pytest
 from apps import caller_of
 from asking import Caller, assert_problem
 from flask import Flask
-from reporting import SETTINGS, requested, settled
+from report_facts import SETTINGS
+from reporting import requested, settled
 
 NEEDED = sorted(SETTINGS.keys() - {"business", "liquidation_share"})
 
