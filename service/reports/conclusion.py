@@ -14,7 +14,7 @@ from service.reports.kinds import AUCTION_LEVEL, level_below
 
 
 @dataclass(frozen=True)
-class Adjustment:
+class OwnAdjustment:
     """The specialist's own adjustment: a share of each figure, or an amount that is added to each."""
 
     reason: str
@@ -27,7 +27,7 @@ class Adjustment:
 
 
 @dataclass(frozen=True)
-class Figure:
+class ConcludedFigure:
     """One figure of a conclusion: `model` + `adjustment` = `concluded`, to the cent."""
 
     name: str
@@ -36,7 +36,7 @@ class Figure:
     concluded: Decimal
 
 
-def read_adjustment(kept: Mapping[str, Any] | None, currency: str) -> Adjustment | None:
+def read_adjustment(kept: Mapping[str, Any] | None, currency: str) -> OwnAdjustment | None:
     """Read a request's adjustment: `rate`, or `amount` with `currency`, and `reason`. Raises InputError."""
     if not kept:
         return None
@@ -45,7 +45,7 @@ def read_adjustment(kept: Mapping[str, Any] | None, currency: str) -> Adjustment
         raise InputError([Fault("adjustment.reason", None, "is empty", "a reason", "say why it is adjusted")])
     amount = given if isinstance(given, Mapping) else {"amount": given, "currency": kept.get("currency")}
     if kept.get("rate") is not None:
-        return Adjustment(reason, rate=_decimal("adjustment.rate", kept["rate"]))
+        return OwnAdjustment(reason, rate=_decimal("adjustment.rate", kept["rate"]))
     if amount["currency"] not in (None, currency):
         fault = Fault(
             "adjustment.amount.currency",
@@ -55,7 +55,7 @@ def read_adjustment(kept: Mapping[str, Any] | None, currency: str) -> Adjustment
             f"adjust by an amount in {currency}, or by a rate",
         )
         raise InputError([fault])
-    return Adjustment(reason, amount=_decimal("adjustment.amount", amount["amount"]))
+    return OwnAdjustment(reason, amount=_decimal("adjustment.amount", amount["amount"]))
 
 
 def _decimal(field: str, text: object) -> Decimal:
@@ -69,8 +69,8 @@ def _decimal(field: str, text: object) -> Decimal:
 
 
 def conclude(
-    type_of_value: str, valuation: Valuation, share: Decimal | None, adjustment: Adjustment | None
-) -> tuple[Figure, ...]:
+    type_of_value: str, valuation: Valuation, share: Decimal | None, adjustment: OwnAdjustment | None
+) -> tuple[ConcludedFigure, ...]:
     """Return the figures of this type of value: `value`, or for an auction estimate `low` and `high`.
 
     `share`: of sales that are expected to bring less than a liquidation value. Raises InputError for an
@@ -83,7 +83,7 @@ def conclude(
         if model + by <= 0:
             fault = Fault("adjustment", str(by), "leaves no value", f"more than −{model}", "correct it")
             raise InputError([fault])
-        found.append(Figure(name, model, by, model + by))
+        found.append(ConcludedFigure(name, model, by, model + by))
     return tuple(found)
 
 

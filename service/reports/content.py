@@ -19,9 +19,9 @@ from models.insights.sentences import head_of, words_of
 from models.valuation.cautions import Caution
 from models.valuation.valuer import Valuation
 from service.reports.assumptions import assumptions
-from service.reports.conclusion import Adjustment, Figure
+from service.reports.conclusion import ConcludedFigure, OwnAdjustment
 from service.reports.evidence import evidence
-from service.reports.kinds import MARKET_LEVELS, MARKETS, VALUE_TYPES, Market
+from service.reports.kinds import MARKET_LEVELS, MARKETS, VALUE_TYPES, MarketOfValue
 from service.reports.steps import steps
 from service.reports.wording import VIEWS, percent
 
@@ -60,7 +60,7 @@ class Told:
     settings: Mapping[str, str]
     photographs: Sequence[Photograph] = ()
     in_hand: Sequence[str] = ()
-    adjustment: Adjustment | None = None
+    adjustment: OwnAdjustment | None = None
     extraordinary: str | None = None
     hypothetical: str | None = None
 
@@ -70,10 +70,10 @@ class Found:
     """What the price model and its evidence say."""
 
     type_of_value: str
-    market: Market
+    market: MarketOfValue
     share: Decimal | None
     valuation: Valuation
-    figures: tuple[Figure, ...]
+    figures: tuple[ConcludedFigure, ...]
     comparables: Comparables
     questions: Sequence[Question]
     sentences: Sequence[tuple[str | None, str]]

@@ -77,14 +77,14 @@ MARKET_LEVELS = {
 }
 
 
-class Market(NamedTuple):
+class MarketOfValue(NamedTuple):
     """The channel of a value, and why it is this one."""
 
     channel: str
     reason: str
 
 
-def market_of(type_of_value: str, snapshot: EvidenceSnapshot, it: Instrument, day: date) -> Market:
+def market_of(type_of_value: str, snapshot: EvidenceSnapshot, it: Instrument, day: date) -> MarketOfValue:
     """Return the market in which a type of value is found for this instrument, which is canonical.
 
     Of a fair market value it is the one in which most closed sales of the model took place up to that day;
@@ -92,14 +92,14 @@ def market_of(type_of_value: str, snapshot: EvidenceSnapshot, it: Instrument, da
     """
     found = VALUE_TYPES[type_of_value]
     if found.channel is not None:
-        return Market(found.channel, f"the definition names this market: {MARKETS[found.channel]}")
+        return MarketOfValue(found.channel, f"the definition names this market: {MARKETS[found.channel]}")
     of_model = _sales(snapshot, it, day)
     counted, whose = (of_model, "of this model") if of_model else (_sales(snapshot, None, day), "in all")
     if not counted:
-        return Market("private", "the evidence holds no closed sale: taken without one")
+        return MarketOfValue("private", "the evidence holds no closed sale: taken without one")
     channel = max(CHANNEL_NAMES, key=lambda name: counted[name])
     total, most = counted.total(), counted[channel]
-    return Market(
+    return MarketOfValue(
         channel,
         f"such items are most commonly sold to the public here: {most:,} of {total:,} closed sales {whose} "
         f"in the evidence up to that day were {MARKETS[channel]}",

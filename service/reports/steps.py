@@ -9,7 +9,7 @@ from models.domain.vocabulary import Family
 from models.insights.sentences import head_of, words_of
 from models.valuation.factors import Factor
 from models.valuation.valuer import Valuation
-from service.reports.conclusion import Adjustment, Figure
+from service.reports.conclusion import ConcludedFigure, OwnAdjustment
 from service.reports.kinds import MARKETS, VALUE_TYPES
 from service.reports.wording import day_in_words, percent
 
@@ -18,8 +18,8 @@ def steps(
     type_of_value: str,
     valuation: Valuation,
     share: Decimal | None,
-    figures: tuple[Figure, ...],
-    adjustment: Adjustment | None,
+    figures: tuple[ConcludedFigure, ...],
+    adjustment: OwnAdjustment | None,
 ) -> list[dict[str, str]]:
     """Return rows of text and amount: each `sum` is the row above it that begins or sums, plus all between.
 

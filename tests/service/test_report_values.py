@@ -21,7 +21,7 @@ from models.domain.evidence import Evidence
 from models.domain.evidence_snapshot import NO_EVIDENCE, EvidenceSnapshot
 from models.domain.instrument import Instrument
 from models.valuation.levels import check_levels
-from service.reports.conclusion import Adjustment
+from service.reports.conclusion import OwnAdjustment
 from service.reports.kinds import LEAST_SHARE, MOST_SHARE, VALUE_TYPES, levels_of, market_of
 
 # The request of `reporting`: neck wear 4 and pickups one step below original, so .5 in all; of the 28 fields
@@ -148,5 +148,5 @@ def test_no_type_of_value_is_what_a_dealer_pays() -> None:
 
 
 def test_an_amount_and_a_rate_are_added_to_the_cent() -> None:
-    assert Adjustment("x", rate=Decimal("0.05")).of(Decimal("100.10"), "USD") == Decimal("5.01")
-    assert Adjustment("x", amount=Decimal("-12.5")).of(Decimal("100.10"), "USD") == Decimal("-12.50")
+    assert OwnAdjustment("x", rate=Decimal("0.05")).of(Decimal("100.10"), "USD") == Decimal("5.01")
+    assert OwnAdjustment("x", amount=Decimal("-12.5")).of(Decimal("100.10"), "USD") == Decimal("-12.50")

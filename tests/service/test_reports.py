@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 import io
 import json
-from collections.abc import Iterator
 from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any
@@ -13,14 +12,12 @@ from typing import Any
 import pytest
 from apps import NewDatabase, caller_of, make_app, parts
 from asking import Caller, assert_problem
-from fakes import write_fake
 from flask import Flask
 from report_facts import DAY, SETTINGS
 from reporting import Page, amount, issued, pdf_text, photographed, requested, settled
-from sqlalchemy import select, update
+from sqlalchemy import select
 
-from models.bundles.registry import Registry
-from service.db.engine import reading, writing
+from service.db.engine import reading
 from service.db.request_tables import EVENTS, REPORTS, REQUESTS
 
 REASON = "Its neck is livelier in hand than photographs show."
@@ -221,51 +218,7 @@ def test_a_file_that_is_too_large_is_refused(
     parts(app).engine.dispose()
 
 
-# ── for ever ─────────────────────────────────────────────────────────────────
-
-
-@pytest.fixture
-def alone(store: Any, backend: str, new_database: NewDatabase) -> Iterator[Flask]:
-    app = make_app(store, new_database(backend), key_seconds=0)
-    yield app
-    parts(app).engine.dispose()
-
-
-def test_it_never_changes_and_a_correction_names_it(alone: Flask, store: Any) -> None:
-    specialist = caller_of(alone, "requests")
-    settled(specialist)
-    request_id, _ = requested(alone)
-    first = issued(specialist, request_id)
-    ends = ("", ".html", ".pdf")
-    before = [specialist.get(f"/v1/reports/{first['id']}{end}").get_data() for end in ends]
-
-    graded = {"maker": "Ostvik", "model": "Fjell 2", "condition": {"neck": 0}}
-    with writing(parts(alone).engine) as connection:
-        connection.execute(update(REQUESTS).values(graded=json.dumps(graded), version=REQUESTS.c.version + 1))
-    Registry(store).promote(write_fake(store, 9.0), who="tests", why="another")
-    parts(alone).live.look()
-    settled(specialist, name="Another Person", certification="Another text.")
-    assert [specialist.get(f"/v1/reports/{first['id']}{end}").get_data() for end in ends] == before
-
-    path, body = f"/v1/requests/{request_id}/reports", {"type_of_value": "fair_market_value"}
-    refused = assert_problem(specialist.post(path, body), 422, "fields")
-    assert {one["pointer"] for one in refused["errors"]} == {"#/replaces", "#/reason"}
-    second = issued(specialist, request_id, replaces=first["id"], reason="The neck was graded too badly.")
-    assert (second["version"], first["version"]) == (2, 1)
-    assert [specialist.get(f"/v1/reports/{first['id']}{end}").get_data() for end in ends] == before
-    new = json.loads(specialist.get(f"/v1/reports/{second['id']}").get_data())
-    wanted = {"id": first["id"], "version": 1, "reason": "The neck was graded too badly."}
-    assert new["report"]["replaces"] == wanted
-    assert new["opinion"]["figures"] != json.loads(before[0])["opinion"]["figures"]
-    verified = Caller(alone, None).post(
-        f"/v1/reports/{first['id']}/verification", before[2], **{"Content-Type": "application/pdf"}
-    )
-    assert verified.json["is_report"] and verified.json["replaced_by"] == second["id"]
-    listed = specialist.get(path).json["reports"]
-    assert [(one["id"], one["replaced_by"]) for one in listed] == [
-        (first["id"], second["id"]),
-        (second["id"], None),
-    ]
+# ── once ─────────────────────────────────────────────────────────────────
 
 
 def test_issuing_moves_the_request_and_says_so_once(report: Issued) -> None:

@@ -1,20 +1,24 @@
-"""The files of reports: none stays without a row, and none after the person was erased."""
+"""What was issued stays, to the byte; no file stays without a row, and none after the person was erased."""
 
 from __future__ import annotations
 
+import json
 import subprocess
 import sys
+from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import pytest
-from apps import caller_of, parts
+from apps import NewDatabase, caller_of, make_app, parts
 from asking import Caller, assert_problem
+from fakes import write_fake
 from flask import Flask
 from report_facts import DAY
 from reporting import issued, photographed, requested, settled
 from sqlalchemy import delete, select, update
 
+from models.bundles.registry import Registry
 from models.costs import UNREFERENCED_HOURS
 from service.api.reports import issuing, records
 from service.api.reports.records import forget, prune, release
@@ -142,3 +146,50 @@ def test_pruning_keeps_what_was_issued(shared_app: Flask, specialist: Caller) ->
 def test_no_worker_loads_what_sets_a_pdf() -> None:
     code = "import sys, service.app; sys.exit('weasyprint' in sys.modules or 'PIL' in sys.modules)"
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
+
+
+# ── for ever ─────────────────────────────────────────────────────────────────
+
+
+@pytest.fixture
+def alone(store: Any, backend: str, new_database: NewDatabase) -> Iterator[Flask]:
+    app = make_app(store, new_database(backend), key_seconds=0)
+    yield app
+    parts(app).engine.dispose()
+
+
+def test_it_never_changes_and_a_correction_names_it(alone: Flask, store: Any) -> None:
+    specialist = caller_of(alone, "requests")
+    settled(specialist)
+    request_id, _ = requested(alone)
+    first = issued(specialist, request_id)
+    ends = ("", ".html", ".pdf")
+    before = [specialist.get(f"/v1/reports/{first['id']}{end}").get_data() for end in ends]
+
+    graded = {"maker": "Ostvik", "model": "Fjell 2", "condition": {"neck": 0}}
+    with writing(parts(alone).engine) as connection:
+        connection.execute(update(REQUESTS).values(graded=json.dumps(graded), version=REQUESTS.c.version + 1))
+    Registry(store).promote(write_fake(store, 9.0), who="tests", why="another")
+    parts(alone).live.look()
+    settled(specialist, name="Another Person", certification="Another text.")
+    assert [specialist.get(f"/v1/reports/{first['id']}{end}").get_data() for end in ends] == before
+
+    path, body = f"/v1/requests/{request_id}/reports", {"type_of_value": "fair_market_value"}
+    refused = assert_problem(specialist.post(path, body), 422, "fields")
+    assert {one["pointer"] for one in refused["errors"]} == {"#/replaces", "#/reason"}
+    second = issued(specialist, request_id, replaces=first["id"], reason="The neck was graded too badly.")
+    assert (second["version"], first["version"]) == (2, 1)
+    assert [specialist.get(f"/v1/reports/{first['id']}{end}").get_data() for end in ends] == before
+    new = json.loads(specialist.get(f"/v1/reports/{second['id']}").get_data())
+    wanted = {"id": first["id"], "version": 1, "reason": "The neck was graded too badly."}
+    assert new["report"]["replaces"] == wanted
+    assert new["opinion"]["figures"] != json.loads(before[0])["opinion"]["figures"]
+    verified = Caller(alone, None).post(
+        f"/v1/reports/{first['id']}/verification", before[2], **{"Content-Type": "application/pdf"}
+    )
+    assert verified.json["is_report"] and verified.json["replaced_by"] == second["id"]
+    listed = specialist.get(path).json["reports"]
+    assert [(one["id"], one["replaced_by"]) for one in listed] == [
+        (first["id"], second["id"]),
+        (second["id"], None),
+    ]

@@ -12,7 +12,7 @@ from sqlalchemy import Connection, Row
 from models.domain.instrument import Instrument
 from models.errors import Fault, InputError
 from service.api.reports import records
-from service.api.reports.schemas import Asked
+from service.api.reports.schemas import ReportRequest
 from service.api.requests.access import request_of
 from service.api.specialist.services import standing
 from service.errors import FaultyRequestError, Located
@@ -26,7 +26,7 @@ _CLOSED = ("declined", "withdrawn")
 
 
 @dataclass(frozen=True)
-class Basis:
+class ReportBasis:
     """All that was kept before, of which a report is made: as of one transaction."""
 
     request: Row[Any]
@@ -35,12 +35,12 @@ class Basis:
     photographs: tuple[Photograph, ...]
     newest: Row[Any] | None
 
-    def use(self, asked: Asked) -> str:
+    def use(self, asked: ReportRequest) -> str:
         """Return the intended use: as asked, else as the request's purpose says; "" if neither says one."""
         return asked.intended_use or USES.get(self.request.purpose, "")
 
 
-def read_basis(connection: Connection, request_id: str) -> Basis:
+def read_basis(connection: Connection, request_id: str) -> ReportBasis:
     """Read it. Raises UnknownRecordError for a request that is not there, or not the caller's."""
     request, reports = request_of(connection, request_id), records.of_request(connection, request_id)
     photographs = tuple(
@@ -48,10 +48,10 @@ def read_basis(connection: Connection, request_id: str) -> Basis:
         for row in photographs_of(connection, request_id)
     )
     client = records.client_of(connection, request_id)
-    return Basis(request, standing(connection), client, photographs, reports[-1] if reports else None)
+    return ReportBasis(request, standing(connection), client, photographs, reports[-1] if reports else None)
 
 
-def check(basis: Basis, asked: Asked) -> Instrument:
+def check(basis: ReportBasis, asked: ReportRequest) -> Instrument:
     """Return the instrument as graded. Raises FaultyRequestError with everything that is missing or wrong."""
     it, lacking = _instrument(basis.request)
     faults = missing(asked.type_of_value, basis.settings, basis.client, basis.use(asked), lacking)
@@ -71,7 +71,7 @@ def _instrument(request: Row[Any]) -> tuple[Instrument | None, list[str]]:
         return None, [fault.field for fault in error.faults]
 
 
-def _about_replaced(newest: Row[Any] | None, asked: Asked) -> list[Located]:
+def _about_replaced(newest: Row[Any] | None, asked: ReportRequest) -> list[Located]:
     """Check that a correction names the newest report and says why, and that a first report names none."""
     found = []
     wanted = newest.id if newest else None

@@ -19,8 +19,8 @@ from models.insights.pictures import span_picture, walk_picture
 from service.api.parts.case import Case, new_case
 from service.api.parts.parts import find_comparables, find_questions, find_sentences
 from service.api.reports import records
-from service.api.reports.basis import Basis, check, read_basis
-from service.api.reports.schemas import Asked, dump_issued
+from service.api.reports.basis import ReportBasis, check, read_basis
+from service.api.reports.schemas import ReportRequest, dump_issued
 from service.api.valuations import records as valuations
 from service.api.values import services as values
 from service.api.values.schemas import dump_valuation
@@ -32,7 +32,7 @@ from service.errors import FaultyRequestError, OvertakenError
 from service.faults import with_pointers
 from service.http.idempotency import StoredResponse, claim_of_request, run_once, stored_response
 from service.photographs.taking import key_of as photograph_key
-from service.reports.conclusion import Adjustment, conclude, read_adjustment
+from service.reports.conclusion import OwnAdjustment, conclude, read_adjustment
 from service.reports.content import Found, Issue, Replaced, Told, canonical, content_of, digest_of
 from service.reports.kinds import levels_of, market_of
 from service.reports.page import render
@@ -44,10 +44,10 @@ class _Valued:
 
     case: Case
     found: Found
-    adjustment: Adjustment | None
+    adjustment: OwnAdjustment | None
 
 
-def issue(request_id: str, asked: Asked) -> StoredResponse:
+def issue(request_id: str, asked: ReportRequest) -> StoredResponse:
     """Issue a report, or return the answer of the one issued before under this Idempotency-Key.
 
     Raises UnknownRecordError, FaultyRequestError with all that is missing, OvertakenError if the request
@@ -94,7 +94,7 @@ class _Issued:
         self.id, self.version, self.digest = row["id"], row["version"], row["digest"]
 
 
-def _value(basis: Basis, asked: Asked, it: Instrument) -> _Valued:
+def _value(basis: ReportBasis, asked: ReportRequest, it: Instrument) -> _Valued:
     """Value the instrument for this type of value. Raises FaultyRequestError."""
     kind, settings = asked.type_of_value, basis.settings
     kept = settings.get("liquidation_share") if kind == "liquidation" else None
@@ -115,7 +115,9 @@ def _value(basis: Basis, asked: Asked, it: Instrument) -> _Valued:
     return _Valued(case, Found(kind, market, share, case.valuation, figures, beside, *said), adjustment)
 
 
-def _content(basis: Basis, asked: Asked, valued: _Valued, report_id: str, now: datetime) -> dict[str, Any]:
+def _content(
+    basis: ReportBasis, asked: ReportRequest, valued: _Valued, report_id: str, now: datetime
+) -> dict[str, Any]:
     newest = basis.newest
     told = Told(
         client=basis.client or "",
@@ -150,7 +152,12 @@ def _set(content: Mapping[str, Any], found: Found, report_id: str) -> dict[str, 
 
 
 def _row(
-    basis: Basis, asked: Asked, report_id: str, now: datetime, files: Mapping[str, bytes], valuation_id: str
+    basis: ReportBasis,
+    asked: ReportRequest,
+    report_id: str,
+    now: datetime,
+    files: Mapping[str, bytes],
+    valuation_id: str,
 ) -> dict[str, Any]:
     digests = {"digest": "json", "html_digest": "html", "pdf_digest": "pdf"}
     return {

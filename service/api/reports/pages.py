@@ -25,7 +25,7 @@ def refuse_query() -> None:
 @blp.get("/verify/<string:report_id>")
 def show_verification(report_id: str) -> Response:
     """Show which report this is, without a word about the person or the instrument."""
-    return _page(services.Verdict(services.standing(report_id), None))
+    return _page(services.FileVerdict(services.standing(report_id), None))
 
 
 @blp.post("/verify/<string:report_id>")
@@ -38,7 +38,7 @@ def verify_file(report_id: str) -> Response:
     return _page(services.verdict(report_id, sent.stream))
 
 
-def _page(verdict: services.Verdict) -> Response:
+def _page(verdict: services.FileVerdict) -> Response:
     page = render_template("verify.html", verdict=verdict, forms=_FORMS, day=day_in_words).encode()
     policy = policy_of(page).replace("form-action 'none'", "form-action 'self'")
     headers = {"Content-Security-Policy": policy, "X-Robots-Tag": "noindex, nofollow"}

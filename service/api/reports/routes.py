@@ -9,9 +9,9 @@ from flask import Response
 from service.api.reports import issuing, services
 from service.api.reports.schemas import (
     REQUEST,
-    Asked,
     IssuedSchema,
     ReportContentSchema,
+    ReportRequest,
     ReportsSchema,
     VerificationSchema,
 )
@@ -49,7 +49,7 @@ _BODIES = {
     headers={"Location": "the path of it"},
 )
 @idempotent
-def issue_report(asked: Asked, request_id: str) -> Response:
+def issue_report(asked: ReportRequest, request_id: str) -> Response:
     """Issue a report about a request.
 
     It is made of the request as graded, with the specialist's adjustment and settings, by the current price

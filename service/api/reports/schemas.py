@@ -47,7 +47,7 @@ class EffectiveDateField(DayField):
         return day
 
 
-class Asked(NamedTuple):
+class ReportRequest(NamedTuple):
     """A request to issue a report."""
 
     type_of_value: str
@@ -92,8 +92,8 @@ class ReportRequestSchema(Schema):
     )
 
     @post_load
-    def _asked(self, data: dict[str, Any], **kwargs: Any) -> Asked:
-        return Asked(**data)
+    def _asked(self, data: dict[str, Any], **kwargs: Any) -> ReportRequest:
+        return ReportRequest(**data)
 
 
 class IssuedSchema(Schema):

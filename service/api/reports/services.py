@@ -17,7 +17,7 @@ from service.errors import ReportErasedError
 _PIECE = 256 * 1024
 
 
-class Verdict(NamedTuple):
+class FileVerdict(NamedTuple):
     """Whether bytes are a report, and in which form. `digest`: of the bytes; None where none were sent."""
 
     report: records.Standing
@@ -28,7 +28,7 @@ class Verdict(NamedTuple):
 class _Verification:
     """A verdict with the report's facts beside it, as the schema reads them."""
 
-    def __init__(self, verdict: Verdict) -> None:
+    def __init__(self, verdict: FileVerdict) -> None:
         self.__dict__.update(verdict.report._asdict())
         self.is_report, self.form = verdict.form is not None, verdict.form
 
@@ -72,14 +72,14 @@ def standing(report_id: str) -> records.Standing:
         return records.standing(connection, records.find(connection, report_id))
 
 
-def verdict(report_id: str, sent: IO[bytes]) -> Verdict:
+def verdict(report_id: str, sent: IO[bytes]) -> FileVerdict:
     """Say whether these bytes are the report. Raises UnknownRecordError."""
     with reading(context().engine) as connection:
         row = records.find(connection, report_id)
         found = records.standing(connection, row)
     digest = _digest(sent)
     forms = {row.digest: "json", row.html_digest: "html", row.pdf_digest: "pdf"}
-    return Verdict(found, forms.get(digest), digest)
+    return FileVerdict(found, forms.get(digest), digest)
 
 
 def verified(report_id: str, sent: IO[bytes]) -> dict[str, Any]:
