@@ -21,11 +21,12 @@ WORKDIR /opt/venv/lib/python3.11/site-packages
 RUN /opt/venv/bin/python -m compileall -q --invalidation-mode unchecked-hash bookmatch models training service
 
 FROM python:3.11.14-slim-bookworm@sha256:65a93d69fa75478d554f4ad27c85c1e69fa184956261b4301ebaf6dbb0a3543d
-# The runtime that LightGBM is linked against: fitting needs it, serving does not. Debian's security updates
-# replace its version, so pinning one would break the build on the day of the next.
+# The runtime that LightGBM is linked against: fitting needs it, serving does not. Pango and the fonts set the
+# PDF of a report. Debian's security updates replace versions, so pinning one would break the build on the day
+# of the next.
 # hadolint ignore=DL3008
 RUN apt-get update \
-    && apt-get install -y --no-install-recommends libgomp1 \
+    && apt-get install -y --no-install-recommends fonts-dejavu libgomp1 libpangoft2-1.0-0 \
     && rm -rf /var/lib/apt/lists/* \
     && python -m pip uninstall --yes --quiet pip setuptools wheel \
     && groupadd --system --gid 10001 bookmatch \

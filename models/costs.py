@@ -60,3 +60,7 @@ MOST_NOTES = 500  # Notes and messages of one request.
 MOST_ANSWERINGS = 50  # Times that an owner can send answers to one request.
 # Zero bits that a proof of work begins with (65,536 tries, about a second in a browser), and its lifetime.
 PROOF_BITS, PROOF_SECONDS = 16, 600
+# ── reports ──────────────────────────────────────────────────────────────────
+
+REPORT_SECONDS, REPORT_MEMORY = 60.0, 2**30  # Seconds and bytes of the process that sets one as PDF.
+LONGEST_STATEMENT = 4_000  # Characters of a text that a report repeats.

@@ -25,8 +25,12 @@ from service.api.outcomes import routes as outcomes
 from service.api.performance import routes as performance
 from service.api.photographs import routes as photographs
 from service.api.price_models import routes as price_models
+from service.api.reports import pages as report_pages
+from service.api.reports import records as report_records
+from service.api.reports import routes as reports
 from service.api.requests import routes as requests
 from service.api.requests.person import routes as request_person
+from service.api.specialist import routes as specialist
 from service.api.stocklists import routes as stocklists
 from service.api.valuations import part_routes
 from service.api.valuations import routes as valuations
@@ -49,7 +53,7 @@ from service.http.hooks import (
 )
 from service.keys.callers import Callers
 from service.keys.records import KeyRing
-from service.photographs.records import forget, prune, release
+from service.photographs import records as photograph_records
 from service.server import logs
 from service.server.bundle_cache import BundleCache
 from service.server.counters import Shared, shared
@@ -72,6 +76,8 @@ BLUEPRINTS = (
     request_person.blp,
     catalogue.blp,
     vocabulary.blp,
+    specialist.blp,
+    reports.blp,
     price_models.blp,
     keys.blp,
     audit.blp,
@@ -122,7 +128,11 @@ def create_app(
     if watch_seconds is not None:
         context.live.watch(watch_seconds)
         context.callers.watch()
-        pruning.watch(context.engine, partial(prune, context.engine, context.blobs))
+        unnamed = [
+            partial(records.prune, context.engine, context.blobs)
+            for records in (photograph_records, report_records)
+        ]
+        pruning.watch(context.engine, *unnamed)
     app.extensions["bookmatch"] = context
     for before in BEFORE:
         app.before_request(before)
@@ -130,6 +140,7 @@ def create_app(
         app.after_request(after)
     describe(app, BLUEPRINTS)
     app.register_blueprint(docs.blp)
+    app.register_blueprint(report_pages.blp)
     return app
 
 
@@ -166,6 +177,10 @@ def _forgetters(engine: Engine, blobs: Blobs) -> tuple[Forgetter, ...]:
     """Return what forgets an owner who is erased, beside the request itself."""
 
     def photographs(connection: Connection, request_id: str) -> Callable[[], object]:
-        return partial(release, engine, blobs, forget(connection, request_id))
+        digests = photograph_records.forget(connection, request_id)
+        return partial(photograph_records.release, engine, blobs, digests)
 
-    return (photographs,)
+    def reports(connection: Connection, request_id: str) -> Callable[[], object]:
+        return partial(report_records.release, blobs, report_records.forget(connection, request_id))
+
+    return photographs, reports

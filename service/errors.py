@@ -25,6 +25,8 @@ BookmatchError
     ├── UnknownPathNameError    the catalogue has no such maker or model; names the nearest
     ├── NoBundleError        no price model is loaded
     ├── BundleGoneError      the price model that made a valuation cannot be read any more
+    ├── OvertakenError       what a report is made of changed while it was made
+    ├── ReportErasedError    the content of a report was erased
     ├── NoRoomError          the disk is full
     ├── FilesError           the place where files are kept does not answer
     ├── PhotographError      a photograph cannot be taken; says why
@@ -192,6 +194,14 @@ class NoBundleError(ServiceError):
 
 class BundleGoneError(ServiceError):
     """The price model that made a valuation cannot be read any more."""
+
+
+class OvertakenError(ServiceError):
+    """What a report is made of changed while it was made."""
+
+
+class ReportErasedError(ServiceError):
+    """The content of a report was erased."""
 
 
 class NoRoomError(ServiceError):

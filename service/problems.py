@@ -103,9 +103,7 @@ TABLE: Mapping[type[Exception], ProblemKind] = {
     errors.UnknownPathNameError: ProblemKind(
         404, "name", "Not in the catalogue", "See errors for the nearest names."
     ),
-    errors.NoCardError: ProblemKind(
-        404, "card", "The price model has no card", "Fit it again with later sales to judge it."
-    ),
+    errors.NoCardError: ProblemKind(404, "card", "The price model has no card", "Fit it with later sales."),
     errors.UnknownModelError: ProblemKind(
         404, "model", "No such price model", "GET /v1/price-models lists the price models."
     ),
@@ -139,6 +137,8 @@ TABLE: Mapping[type[Exception], ProblemKind] = {
     errors.BundleGoneError: ProblemKind(
         410, "model-gone", "The price model is gone", "Value the instrument again; the valuation stays."
     ),
+    errors.OvertakenError: ProblemKind(409, "overtaken", "It changed meanwhile", "Look, then ask again."),
+    errors.ReportErasedError: ProblemKind(410, "erased", "It was erased", "Verify its digest instead."),
     errors.NoRoomError: ProblemKind(
         507, "no-room", "The disk is full", "Try again later, or send less at once."
     ),

@@ -95,6 +95,9 @@ class Settings:
     files_region: str = _setting("us-east-1", "Region of that store.")
     files_key_id: str = _setting("", "Name of the key for that store.")
     files_key_secret: str = _setting("", "Secret of that key.", secret=True)
+    report_limit: int = _setting(
+        64 * 2**20, "Largest file that is compared with a report, in bytes.", validate.Range(1024, 2**30)
+    )
     busy_seconds: float = _setting(5.0, "Seconds to wait for a busy database.", validate.Range(0.1, 60))
     statement_seconds: float = _setting(
         10.0, "Seconds that PostgreSQL may take over one statement.", validate.Range(1, 3600)

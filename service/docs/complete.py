@@ -20,6 +20,7 @@ PATH_PARAMETERS = {
     "maker": "a maker, as the catalogue names it; case, accents and surplus spaces do not matter",
     "model": "a model of that maker, as the catalogue names it; matched in the same way",
     "evidence_id": "the id of a record, which you chose; it can hold slashes",
+    "report_id": "the id of a report, from the answer that issued it",
     "version": "the version of a price model, from the list of price models",
     "photograph_id": "the id of a photograph, from the answer that made it or from the list",
     "key_id": "the id of a key, from the list of keys; in the key itself it stands between the underscores",

@@ -15,6 +15,7 @@ BODIES = {
     "KeyRequest": {"label": "the form", "kind": "website", "origins": ["https://www.example.org"]},
     "OutcomeRequest": {"date": "2026-02-03", "price": "1850.00"},
     "Photograph": "the bytes of the picture",
+    "ReportFile": "the bytes of the report",
     "OutcomeEvidence": {"evidence": "2026-014"},
     "Rotation": {"overlap_hours": 48},
     "Promotion": {"why": "nearer to the sales of last month"},
@@ -25,6 +26,8 @@ BODIES = {
     },
     "Answers": {"answers": {"condition.neck": 2, "provenance": {"case": "original"}}},
     "NewNote": {"text": "Ask for the receipt again."},
+    "ReportRequest": {"type_of_value": "retail_replacement", "intended_use": "Insurance of the instrument."},
+    "SpecialistSettings": {"name": "Ada Holm", "signature": "Ada Holm", "currency": "USD"},
     "Reason": {"why": "its ranges were too narrow"},
 }
 FILE = Path(__file__).with_name("examples.json")

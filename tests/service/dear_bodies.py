@@ -29,14 +29,22 @@ class Dear(NamedTuple):
 
 def bodies_of(form: str, example: Any) -> Iterator[Dear]:
     """Yield the dearest bodies of a media type, made of the document's example."""
-    if form == JSON:
+    if form == JSON and isinstance(example, dict):
         yield from of_object(example)
     elif form == NDJSON:
         yield from of_lines(json.loads(example))
     elif form.startswith("image/"):
         yield from of_picture(form)
-    else:
+    elif form == CSV:
         yield from of_table(example)
+    else:
+        yield from of_bytes()
+
+
+def of_bytes() -> Iterator[Dear]:
+    """Yield bytes of any kind, as many as a file of evidence has."""
+    yield Dear("zeros", bytes(FILE))
+    yield Dear("a bomb", bytes(2**20), packed=True)
 
 
 def of_picture(form: str) -> Iterator[Dear]:

@@ -16,6 +16,8 @@ from flask import Flask
 from openapi_spec_validator import validate
 from owners import asked_of
 from pictures import jpeg
+from report_facts import SETTINGS
+from reporting import issued, requested, settled
 from request_bodies import BODY, made, moved, patched
 
 from service.api.parts.changes import EXAMPLES
@@ -40,6 +42,7 @@ RECORD = "/v1/evidence/{evidence_id}"
 PICTURES = "/v1/requests/{request_id}/photographs"
 PICTURE = f"{PICTURES}/{{photograph_id}}"
 ASKING = "/v1/requests/{request_id}"
+REPORTS, REPORT = "/v1/requests/{request_id}/reports", "/v1/reports/{report_id}"
 # Every operation with one request that it answers well.
 ASKED = [
     ("post", "/v1/valuations", "/v1/valuations", DAL),
@@ -95,6 +98,12 @@ ASKED = [
     ("post", "/v1/keys/{key_id}/rotate", "/v1/keys/{key_id}/rotate", {"overlap_hours": 1}),
     ("post", "/v1/keys/{key_id}/revoke", "/v1/keys/{key_id}/revoke", None),
     ("get", "/v1/audit", "/v1/audit?limit=1", None),
+    ("get", "/v1/specialist", "/v1/specialist", None),
+    ("put", "/v1/specialist", "/v1/specialist", SETTINGS),
+    ("post", REPORTS, REPORTS, {"type_of_value": "fair_market_value"}),
+    ("get", REPORTS, REPORTS, None),
+    *(("get", f"{REPORT}{end}", f"{REPORT}{end}", None) for end in ("", ".html", ".pdf")),
+    ("post", f"{REPORT}/verification", f"{REPORT}/verification", ("application/pdf", "no report")),
     ("get", "/v1/catalogue", "/v1/catalogue", None),
     ("get", "/v1/catalogue/makers", "/v1/catalogue/makers", None),
     ("get", "/v1/catalogue/makers/{maker}", "/v1/catalogue/makers/ostvik", None),
@@ -125,6 +134,15 @@ def of_request(app: Flask, path: str) -> str:
     return path.replace("{request_id}", it.id).replace("{photograph_id}", made.json["id"])
 
 
+def of_report(caller: Caller, path: str, asked: str) -> str:
+    """The path with the id of a request that can get a report, or of a report that is new."""
+    settled(caller)
+    request_id, _ = requested(caller.app)
+    if path == REPORTS:
+        return asked.replace("{request_id}", request_id)
+    return asked.replace("{report_id}", issued(caller, request_id)["id"])
+
+
 @pytest.fixture(scope="module")
 def document(shared_app: Flask) -> dict[str, Any]:
     found: dict[str, Any] = shared_app.test_client().get("/openapi.json").json
@@ -138,7 +156,7 @@ def test_it_is_valid_openapi_3_1(document: dict[str, Any]) -> None:
 
 def test_it_has_every_route_of_the_service(document: dict[str, Any], shared_app: Flask) -> None:
     rules = {re.sub(r"<\w+:(\w+)>", r"{\1}", rule.rule) for rule in shared_app.url_map.iter_rules()}
-    assert set(document["paths"]) == rules - {"/docs", "/openapi.json"}
+    assert set(document["paths"]) == rules - {"/docs", "/openapi.json", "/verify/{report_id}"}
     elsewhere = {f"{MODEL_OF}/rollback"}  # needs a store of its own: test_models_http.py
     assert {path for _, path, _, _ in ASKED} | elsewhere == set(document["paths"])
 
@@ -155,7 +173,7 @@ def test_every_operation_is_described_and_lists_its_problems(document: dict[str,
     assert len(set(names)) == len(names)
     for path, operation in operations(document):
         assert operation["summary"] and operation["tags"]
-        keyed = path not in ("/healthz", "/readyz")
+        keyed = path not in ("/healthz", "/readyz", f"{REPORT}/verification")
         scopes = operation.get("x-scopes", [])
         assert ("security" in operation) is bool(scopes) is keyed and set(scopes) <= set(SCOPES)
         wanted = {"500", *(("401", "403", "406", "429", "503") if keyed else ())}
@@ -182,7 +200,9 @@ def test_every_answer_is_as_it_is_described(
         asked = asked.replace("{key_id}", keys_of(shared_app).create("to be shown", ["valuations"])[0])
     if path.startswith("/v1/evidence"):  # two, so that there is more than one page
         asked = asked.replace("{evidence_id}", record(caller) and record(caller))
-    if "/photographs" in path:
+    if path == REPORTS or path.startswith(REPORT):
+        asked = of_report(caller, path, asked)
+    elif "/photographs" in path:
         asked = of_request(shared_app, asked)
     elif path.startswith("/v1/requests"):  # two, so that there is more than one page
         adjustment = {"amount": "-120", "currency": "EUR", "reason": "the case is missing"}

@@ -55,6 +55,14 @@ GET     /v1/requests/{request_id}/photographs/{photograph_id}    requests owner
 DELETE  /v1/requests/{request_id}/photographs/{photograph_id}    requests owner
 GET     /v1/requests/{request_id}/photographs/{photograph_id}.jpg            requests owner
 GET     /v1/requests/{request_id}/photographs/{photograph_id}/thumbnail.jpg  requests owner
+POST    /v1/requests/{request_id}/reports                        requests
+GET     /v1/requests/{request_id}/reports                        requests owner
+GET     /v1/reports/{report_id}                                  requests owner
+GET     /v1/reports/{report_id}.html                             requests owner
+GET     /v1/reports/{report_id}.pdf                              requests owner
+POST    /v1/reports/{report_id}/verification                     anyone
+GET     /v1/specialist                                           requests
+PUT     /v1/specialist                                           requests
 GET     /v1/price-models                                         admin
 GET     /v1/price-models/changes                                 admin
 GET     /v1/price-models/{version}                               admin
