@@ -11,6 +11,7 @@ import pytest
 from apps import caller_of, parts
 from asking import Caller, assert_problem
 from flask import Flask
+from pictures import JPEG, jpeg
 from request_bodies import CONTACT, IT, made, moved, owner_of, patched, path_of, visitor_of
 from sqlalchemy import Connection, func, select
 
@@ -38,11 +39,15 @@ def test_an_export_has_all_and_an_owners_copy_leaves_out_the_work_before_a_repor
     moved(specialist, request, "reviewing")
     patched(specialist, request, graded=IT, adjustment={"per_cent": "-5", "reason": "worn"})
     specialist.post(f"{path_of(request)}/notes", {"text": "call back"})
+    shot = specialist.post(
+        f"{path_of(request)}/photographs?view=front", jpeg(), **{"Content-Type": JPEG}
+    ).json
     whole = specialist.get(f"{path_of(request)}/export").json
     assert whole["contact"]["name"] == CONTACT["name"] and whole["request"]["adjustment"]["per_cent"] == "-5"
     assert [note["text"] for note in whole["notes"]] == ["call back"] and whole["left_out"] == []
-    assert whole["valuation"] == request["valuation"] and len(whole["events"]) == 5
-    assert (whole["photographs"], whole["reports"]) == ([], [])
+    assert whole["valuation"] == request["valuation"] and len(whole["events"]) == 6
+    assert [(one["id"], one["view"]) for one in whole["photographs"]] == [(shot["id"], "front")]
+    assert whole["reports"] == []
     own = owner_of(shared_app, request).get(f"{path_of(request)}/export").json
     assert own["contact"] == whole["contact"] and own["valuation"] == whole["valuation"]
     assert (own["notes"], own["request"]["adjustment"]) == ([], None) and own["left_out"]

@@ -70,7 +70,7 @@ def _rows(connection: Connection, table: Table, request_id: str) -> list[dict[st
     unsaid = ("request_id", "key_id")
     return [
         {
-            name: moment(value) if isinstance(value, datetime) else _plain(name, value)
+            str(name): moment(value) if isinstance(value, datetime) else _plain(name, value)
             for name, value in row._mapping.items()
             if name not in unsaid
         }
