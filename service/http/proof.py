@@ -27,7 +27,6 @@ PARAMETER = header_parameter(
     HEADER,
     "challenge:number, where a problem proof-needed asked for it: the SHA-256 of both must begin with the "
     "zero bits that it names. A visitor's first requests in an hour need none",
-    maxLength=_LONGEST,
 )
 
 

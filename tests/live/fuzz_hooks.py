@@ -234,6 +234,7 @@ FAULTS_BY_MEANING = (
     "names not exactly one",
     "is not for per_cent",
     "goes with a move to",
+    "is no day or moment",
 )
 REFUSALS = (400, 404, 409, 410, 412, 422)
 COUNTS: defaultdict[str, Counter[str]] = defaultdict(Counter)
