@@ -9,11 +9,14 @@ from apps import caller_of, keys_of, parts
 from asking import Caller
 from flask import Flask
 from owner_rows import request_row
-from sqlalchemy import insert, update
+from pictures import JPEG
+from sqlalchemy import insert, select, update
 from websites import form_of
+from werkzeug.test import TestResponse
 
-from service.db.engine import writing
-from service.db.request_tables import REQUESTS
+from service.blobs.store import Blobs
+from service.db.engine import reading, writing
+from service.db.request_tables import PHOTOGRAPHS, REQUESTS
 
 
 @dataclass(frozen=True)
@@ -43,3 +46,23 @@ def asked_of(app: Flask) -> Asked:
     with writing(parts(app).engine) as connection:
         connection.execute(insert(REQUESTS).values(row))
     return Asked(app, request_id, form, Caller(app, link), caller_of(app, "requests"))
+
+
+def send(caller: Caller, path: str, body: bytes, view: str = "front", **headers: str) -> TestResponse:
+    return caller.post(f"{path}?view={view}", body, **{"Content-Type": JPEG, **headers})
+
+
+def blobs_of(app: Flask) -> Blobs:
+    return parts(app).blobs
+
+
+def files_of(app: Flask) -> set[str]:
+    folder = blobs_of(app).folder
+    assert folder is not None
+    return {path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file()}
+
+
+def digest_of(app: Flask, photograph_id: str) -> str:
+    with reading(parts(app).engine) as connection:
+        wanted = select(PHOTOGRAPHS.c.digest).where(PHOTOGRAPHS.c.id == photograph_id)
+        return str(connection.execute(wanted).scalar_one())

@@ -6,28 +6,21 @@ import hashlib
 import io
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
-from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
 from apps import NewDatabase, caller_of, make_app, parts
-from asking import Caller, assert_problem
+from asking import assert_problem
 from flask import Flask
-from owners import Asked, asked_of
+from owners import Asked, asked_of, digest_of, send
 from pictures import JPEG, PNG, jpeg, noise, png, quarters, tagged, webp
 from PIL import Image
 from sqlalchemy import select
 from websites import HERE, form_of
-from werkzeug.test import TestResponse
 
 from models.costs import MOST_PHOTOGRAPHS
-from service.blobs.store import Blobs
-from service.db.engine import reading, writing
-from service.db.request_tables import EVENTS, PHOTOGRAPHS
-from service.photographs import records
-from service.photographs.taking import key_of
-
-SENT = {"Content-Type": JPEG}
+from service.db.engine import reading
+from service.db.request_tables import EVENTS
 
 
 @pytest.fixture(scope="module")
@@ -44,26 +37,6 @@ def app(
 @pytest.fixture
 def asked(app: Flask) -> Asked:
     return asked_of(app)
-
-
-def send(caller: Caller, path: str, body: bytes, view: str = "front", **headers: str) -> TestResponse:
-    return caller.post(f"{path}?view={view}", body, **{**SENT, **headers})
-
-
-def blobs_of(app: Flask) -> Blobs:
-    return parts(app).blobs
-
-
-def files_of(app: Flask) -> set[str]:
-    folder = blobs_of(app).folder
-    assert folder is not None
-    return {path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file()}
-
-
-def digest_of(app: Flask, photograph_id: str) -> str:
-    with reading(parts(app).engine) as connection:
-        wanted = select(PHOTOGRAPHS.c.digest).where(PHOTOGRAPHS.c.id == photograph_id)
-        return str(connection.execute(wanted).scalar_one())
 
 
 def test_a_photograph_is_kept_as_the_contract_says(asked: Asked) -> None:
@@ -198,21 +171,6 @@ def test_an_ended_request_is_closed_to_the_owner(asked: Asked, state: str) -> No
     assert asked.specialist.ask("delete", below).status_code == wanted
 
 
-def test_a_file_goes_with_the_last_row_that_names_it(app: Flask, asked: Asked) -> None:
-    other, body = asked_of(app), jpeg(200, 100)
-    first, second = (send(one.owner, one.photographs, body).json for one in (asked, other))
-    digest = digest_of(app, first["id"])
-    assert digest == digest_of(app, second["id"])
-    keys = {key_of(digest), key_of(digest, thumbnail=True)}
-    assert keys <= files_of(app)
-    assert asked.owner.ask("delete", f"{asked.photographs}/{first['id']}").json == first
-    assert keys <= files_of(app)
-    assert other.owner.get(f"{other.photographs}/{second['id']}.jpg").status_code == 200
-    assert other.owner.ask("delete", f"{other.photographs}/{second['id']}").status_code == 200
-    assert not keys & files_of(app)
-    assert_problem(other.owner.get(f"{other.photographs}/{second['id']}.jpg"), 404, "record")
-
-
 def test_a_delete_heeds_if_match(asked: Asked) -> None:
     made = send(asked.owner, asked.photographs, jpeg())
     path = made.headers["Location"]
@@ -235,49 +193,6 @@ def test_what_happened_is_recorded_without_a_person(asked: Asked) -> None:
         ("owner", "photograph_added"),
         (asked.specialist.key.split("_")[1], "photograph_deleted"),
     ]
-
-
-def test_forgetting_a_request_leaves_no_file(app: Flask, asked: Asked) -> None:
-    made = [send(asked.owner, asked.photographs, jpeg(n, 90)).json["id"] for n in (91, 92)]
-    keys = {key_of(digest_of(app, one), thumbnail=small) for one in made for small in (False, True)}
-    with writing(parts(app).engine) as connection:
-        digests = records.forget(connection, asked.id)
-    assert records.release(parts(app).engine, blobs_of(app), digests) == 2
-    assert not keys & files_of(app)
-    assert asked.owner.get(asked.photographs).json == {"photographs": []}
-
-
-def test_files_without_a_row_go_after_a_day(app: Flask, asked: Asked) -> None:
-    """A kill between file and row leaves such files; those of rows stay, however old."""
-    kept = key_of(digest_of(app, send(asked.owner, asked.photographs, jpeg(150, 90)).json["id"]))
-    lost = key_of("f" * 64)
-    for key in (lost, key_of("f" * 64, thumbnail=True)):
-        blobs_of(app).put(key, b"left behind")
-    engine, now = parts(app).engine, datetime.now(UTC)
-    records.prune(engine, blobs_of(app), now + timedelta(hours=23))
-    assert {kept, lost} <= files_of(app)
-    assert records.prune(engine, blobs_of(app), now + timedelta(hours=25)) == 1
-    assert kept in files_of(app) and not any("ffff" in name for name in files_of(app))
-
-
-def test_a_photograph_that_comes_while_its_like_is_deleted_stays(
-    app: Flask, asked: Asked, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """Its row is written after the last look for rows, and before the files go."""
-    first = send(asked.owner, asked.photographs, jpeg(170, 90)).json
-    digest, blobs, late = digest_of(app, first["id"]), blobs_of(app), asked_of(app)
-    made: list[str] = []
-    delete = Blobs.delete
-
-    def interrupted(self: Blobs, key: str) -> None:
-        if not made:
-            made.append(send(late.owner, late.photographs, jpeg(170, 90)).json["id"])
-        delete(self, key)
-
-    monkeypatch.setattr(Blobs, "delete", interrupted)
-    assert asked.owner.ask("delete", f"{asked.photographs}/{first['id']}").status_code == 200
-    assert made and blobs.exists(key_of(digest)) and blobs.exists(key_of(digest, thumbnail=True))
-    assert late.owner.get(f"{late.photographs}/{made[0]}.jpg").status_code == 200
 
 
 def test_too_large_a_body_is_refused(app: Flask, asked: Asked) -> None:

@@ -74,6 +74,23 @@ def test_a_hostile_upload_is_refused_and_nothing_stored(app: Flask, asked: Asked
     assert "Traceback" not in told and "PIL" not in told and "/tmp" not in told
 
 
+@pytest.mark.parametrize(
+    ("name", "said"),
+    [
+        ("HTML as JPEG", "no JPEG, PNG or WebP"),
+        ("PNG as JPEG", "The body is image/png, but Content-Type says image/jpeg"),
+        ("JPEG cut after half", "cannot be opened as JPEG: it is damaged, cut off"),
+        ("a PNG of no size", "cannot be opened as PNG"),
+        ("a strip 60,000 high", "1 × 60,000 pixels, and a side can have 20,000"),
+        ("a PNG that claims 60,000 × 60,000", "more than 50 million pixels"),
+        ("a WebP of 25 million pixels", "more than 20 million pixels"),
+        ("an animated PNG", "several pictures"),
+    ],
+)
+def test_the_refusal_says_what_is_wrong(asked: Asked, name: str, said: str) -> None:
+    assert said in send(asked, refused()[name]).json["detail"]
+
+
 @pytest.mark.parametrize("name", cleaned())
 def test_what_a_usable_picture_carries_is_lost(app: Flask, name: str) -> None:
     asked = asked_of(app)
