@@ -86,7 +86,7 @@ def describe(app: Flask, blueprints: Sequence[Blueprint]) -> None:
     )
     app.url_map.converters.update(CONVERTERS)
     for converter in CONVERTERS.values():
-        api.register_converter(converter, lambda _: {"type": "string"})
+        api.register_converter(converter, lambda found: dict(found.schema))
     for blueprint in blueprints:
         api.register_blueprint(blueprint)
         for schema in blueprint.lines:

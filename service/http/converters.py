@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from werkzeug.routing import PathConverter
+from collections.abc import Mapping
+
+from werkzeug.routing import BaseConverter, PathConverter
 
 
 class NameConverter(PathConverter):
     """A name of any characters. Unlike Werkzeug's own `path`, it can hold line breaks."""
 
     regex = r"[^/](?s:.)*?"
+    schema: Mapping[str, str] = {"type": "string"}
 
 
 class RecordConverter(NameConverter):
@@ -17,4 +20,12 @@ class RecordConverter(NameConverter):
     regex = rf"{NameConverter.regex}(?<!/history)(?<!/confirmation)"
 
 
-CONVERTERS = {"name": NameConverter, "record": RecordConverter}
+class IdConverter(BaseConverter):
+    """An id that the service made. It holds no dot, so that one with an ending is a path of its own."""
+
+    regex = "[^/.]+"
+    part_isolating = True
+    schema: Mapping[str, str] = {"type": "string", "pattern": f"^{regex}$"}
+
+
+CONVERTERS = {"name": NameConverter, "record": RecordConverter, "id": IdConverter}

@@ -20,18 +20,19 @@ _OTHER_WORDS = {"since": "from", "after": "from", "until": "to", "before": "to"}
 class Query(NamedTuple):
     """One member of a view's query: its name, description, JSON schema, and the function that reads it.
 
-    `read` raises InputError for a wrong text. An array is one text with commas, or the member sent several
-    times.
+    `read` raises InputError for a wrong text. `required`: a request without it is refused. An array is one
+    text with commas, or the member sent several times.
     """
 
     name: str
     text: str
     schema: dict[str, Any]
     read: Callable[[str], Any]
+    required: bool = False
 
     def described(self) -> dict[str, Any]:
         """Return the member as a parameter of the OpenAPI document."""
-        parameter = {"name": self.name, "in": "query", "required": False, "description": self.text}
+        parameter = {"name": self.name, "in": "query", "required": self.required, "description": self.text}
         style = {"style": "form", "explode": False} if self.is_array else {}
         return {**parameter, **style, "schema": self.schema}
 
@@ -56,7 +57,7 @@ def checked(read: Callable[[str, list[Fault]], T]) -> Callable[[str], T]:
 
 def read_query(queries: Sequence[Query]) -> dict[str, Any]:
     """Read this request's query: name → value, None for a member not sent. Raises FaultyRequestError."""
-    if not request.environ.get("QUERY_STRING"):
+    if not request.environ.get("QUERY_STRING") and not any(query.required for query in queries):
         return {query.name: None for query in queries}  # a shortcut, since most requests have no query
     found: dict[str, Any] = {}
     faults = _unknown([query.name for query in queries])
@@ -76,6 +77,9 @@ def _one(query: Query) -> Any:
         return query.read(",".join(texts))
     if len(texts) > 1:
         raise InputError([Fault(query.name, texts[1], "is in the query twice", "", "send it once")])
+    if query.required and not texts:
+        allowed = ", ".join(query.schema.get("enum", ()))
+        raise InputError([Fault(query.name, None, "is required", allowed, f"send {query.name}")])
     return query.read(texts[0]) if texts else None
 
 

@@ -21,6 +21,8 @@ import fuzz_rows
 import httpx
 import schemathesis
 from fuzz_rows import NAMES, SALE
+from hypothesis import strategies as st
+from pictures import JPEG, PNG, WEBP, jpeg, png, webp
 
 from models.domain.names import normal
 from models.domain.vocabulary import PLACEHOLDERS
@@ -174,6 +176,8 @@ def before_load_schema(context: Any, raw_schema: dict[str, Any]) -> None:
 
 schemathesis.openapi.media_type("text/csv", fuzz_rows.tables())
 schemathesis.openapi.media_type("application/x-ndjson", fuzz_rows.lines())
+for form, picture in ((JPEG, jpeg()), (PNG, png()), (WEBP, webp())):
+    schemathesis.openapi.media_type(form, st.just(picture))
 
 # ── what is checked beside ───────────────────────────────────────────────────
 
@@ -189,6 +193,7 @@ BY_MEANING = {
     "model-changed",
     "name",
     "other-body",
+    "photographs-full",
     "precondition",
     "record",
     "request-state",

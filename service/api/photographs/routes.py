@@ -14,7 +14,6 @@ from service.api.photographs.schemas import VIEWS, PhotographListSchema, Photogr
 from service.api.requests.access import request_of
 from service.context import context
 from service.db.engine import reading
-from service.errors import FaultyRequestError, Located
 from service.http.blueprint import Blueprint, idempotent, unless_changed
 from service.http.hooks.conditional import MADE
 from service.http.idempotency import claim_of_request
@@ -55,9 +54,10 @@ def _read_view(text: str, faults: list[Fault]) -> str:
 
 _VIEW = Query(
     "view",
-    "the part that the photograph shows; it has to be sent",
+    "the part that the photograph shows",
     {"type": "string", "enum": [*VIEWS]},
     checked(_read_view),
+    required=True,
 )
 
 
@@ -67,16 +67,13 @@ _VIEW = Query(
 @blp.row_arguments(_BODIES, limit="photograph_limit", lines=False)
 @blp.response(201, PhotographSchema(), "The photograph as it is kept.", headers=MADE, problems=(404, 409))
 @idempotent
-def add_photograph(form: str, body: IO[bytes], request_id: str, view: str | None) -> Response:
+def add_photograph(form: str, body: IO[bytes], request_id: str, view: str) -> Response:
     """Send a photograph of a request, as JPEG, PNG or WebP.
 
     What is kept is a JPEG made anew: upright, in sRGB, its long side at most 3,000 pixels, without a tag. The
     content decides what the file is, and must be what Content-Type says. A request can have 24 photographs.
     The owner and the website's form can send some until the request is reported, declined or withdrawn.
     """
-    if view is None:
-        fault = Fault("view", None, "is required", ", ".join(VIEWS), "say what the photograph shows")
-        raise FaultyRequestError([Located(None, fault)])
     digest = hashlib.file_digest(body, "sha256")  # type: ignore[arg-type]  # it is a file, which it can read
     body.seek(0)
     claimed = claim_of_request(digest.hexdigest())
@@ -95,7 +92,7 @@ def list_photographs(request_id: str) -> Response:
         return json_response(services.listed(connection, request_of(connection, request_id).id))
 
 
-@blp.route("/<string:photograph_id>")
+@blp.route("/<id:photograph_id>")
 @blp.authorize("requests", owners=True)
 @blp.response(200, PhotographSchema(), "What is known of the photograph.", problems=(404,))
 def show_photograph(request_id: str, photograph_id: str) -> Response:
@@ -108,7 +105,7 @@ def show_photograph(request_id: str, photograph_id: str) -> Response:
         return json_response(services.shown(connection, found.id, photograph_id))
 
 
-@blp.route("/<string:photograph_id>.jpg")
+@blp.route("/<id:photograph_id>.jpg")
 @blp.authorize("requests", owners=True)
 @blp.response(200, None, "The photograph.", content_type=JPEG, headers=_PICTURE_HEADERS, problems=(404,))
 def show_photograph_picture(request_id: str, photograph_id: str) -> Response:
@@ -119,7 +116,7 @@ def show_photograph_picture(request_id: str, photograph_id: str) -> Response:
     return _picture(request_id, photograph_id)
 
 
-@blp.route("/<string:photograph_id>/thumbnail.jpg")
+@blp.route("/<id:photograph_id>/thumbnail.jpg")
 @blp.authorize("requests", owners=True)
 @blp.response(200, None, "The thumbnail.", content_type=JPEG, headers=_PICTURE_HEADERS, problems=(404,))
 def show_photograph_thumbnail(request_id: str, photograph_id: str) -> Response:
@@ -130,7 +127,7 @@ def show_photograph_thumbnail(request_id: str, photograph_id: str) -> Response:
     return _picture(request_id, photograph_id, thumbnail=True)
 
 
-@blp.route("/<string:photograph_id>", methods=["DELETE"])
+@blp.route("/<id:photograph_id>", methods=["DELETE"])
 @blp.authorize("requests", owners=True)
 @blp.response(200, PhotographSchema(), "The photograph, now deleted.", problems=(404, 409, 507))
 @unless_changed
