@@ -133,7 +133,7 @@ def fuzz(served: Running, folder: Path, key: str, ids: Mapping[str, Sequence[str
     config.write_text(CONFIG)
     environment = {
         **os.environ,
-        "PYTHONPATH": os.pathsep.join((str(HOOKS.parent), str(HOOKS.parents[2]))),
+        "PYTHONPATH": os.pathsep.join(str(one) for one in HOOKS.parents[:3]),
         "SCHEMATHESIS_HOOKS": str(HOOKS),
         "FUZZ_KNOWN": json.dumps(ids),
         "FUZZ_OWN_KEY": key.split("_")[1],

@@ -17,7 +17,8 @@ from running import Running
 from models.bundles.registry import Registry
 
 # Pictures are bytes to it: an option of the generator's own. Rows (CSV, NDJSON) are no bodies that it knows.
-CONFIG = {"content_type_overrides": {"image/svg+xml": "application/octet-stream"}, "post_hooks": []}
+PICTURES = [f"image/{kind}" for kind in ("svg+xml", "jpeg", "png", "webp")]
+CONFIG = {"content_type_overrides": dict.fromkeys(PICTURES, "application/octet-stream"), "post_hooks": []}
 UNKNOWN_FORMS = {"valueStocklist"}
 # What somebody writes who has nothing but the generated package.
 PROGRAM = """
