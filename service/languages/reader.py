@@ -18,6 +18,8 @@ from typing import Any
 from babel.dates import format_date
 from babel.numbers import format_currency
 
+from models.domain.money import round_money
+
 DEFAULT_LANGUAGE = "en"
 
 
@@ -37,14 +39,14 @@ def texts(language: str) -> Mapping[str, str]:
     return dict(_flat("", tomllib.loads(source)))
 
 
-def text(language: str, name: str, **places: Any) -> str:
+def text(language: str, name: str, /, **places: Any) -> str:
     """Return one text with its places filled in."""
     return texts(language)[name].format(**places)
 
 
 def money(amount: Decimal, currency: str, language: str) -> str:
     """Write an amount, rounded to the currency's minor unit before, as the language does."""
-    return format_currency(amount, currency, locale=language)
+    return format_currency(round_money(amount, currency), currency, locale=language)
 
 
 def day(moment: date, language: str) -> str:
