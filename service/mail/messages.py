@@ -72,9 +72,9 @@ def compose(settings: Settings, row: Any, key: str, now: datetime) -> Letter | N
     message["Date"] = format_datetime(now)
     message["Message-ID"] = f"<{key}@{sender.rpartition('@')[2]}>"
     message["Auto-Submitted"] = "auto-generated"  # so that no absence note answers it (RFC 3834)
-    message["Content-Language"] = texts.language
     message.set_content(_plain(texts), cte="quoted-printable")
     message.add_alternative(_html(texts), subtype="html", cte="quoted-printable")
+    message["Content-Language"] = texts.language  # only now: it would have gone into the first part
     utf8 = not recipient.username.isascii()
     return Letter(sender, recipient.addr_spec, utf8, message.as_bytes(policy=SMTPUTF8 if utf8 else SMTP))
 
@@ -92,12 +92,11 @@ def shown(text: str, longest: int | None = None) -> str:
 def _texts(settings: Settings, row: Any, to_owner: bool) -> _Texts:
     language = reader.best(row.language if to_owner else None)
     name, request_id = row.template, row.request_id
-    if to_owner:
-        greeting = reader.text(language, "mail.greeting", name=shown(row.owner, LONGEST_GREETED))
-        page = f"{settings.public_url}/follow/{row.link}"
-    else:
-        greeting = reader.text(language, "mail.greeting_specialist")
-        page = f"{settings.public_url}/desk/requests/{request_id}"
+    person = shown(row.owner, LONGEST_GREETED) if to_owner else ""
+    greeting = (
+        reader.text(language, "mail.greeting", name=person) if person else reader.text(language, "mail.hello")
+    )
+    page = f"{settings.public_url}/" + (f"follow/{row.link}" if to_owner else f"desk/requests/{request_id}")
     opening = reader.text(language, f"mail.{name}.opening", id=request_id)
     label = reader.text(language, f"mail.{name}.link")
     after = [reader.text(language, f"mail.{name}.after")]

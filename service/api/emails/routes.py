@@ -16,8 +16,8 @@ blp = Blueprint(
     "e-mails",
     __name__,
     url_prefix="/v1/e-mails",
-    description="E-mails to owners and to the specialist. Each is sent once; where something broke off while one "
-    "was handed over, it is uncertain whether it went, and a person decides.",
+    description="E-mails to owners and to the specialist. Each is sent once; where something broke off while "
+    "one was handed over, it is uncertain whether it went, and a person decides.",
 )
 
 
