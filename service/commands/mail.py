@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Iterator
+from contextlib import contextmanager
 from datetime import UTC, datetime
 from typing import Any
 
@@ -32,13 +34,13 @@ def send(again: int | None) -> None:
 
     An e-mail of which nobody knows whether it went is sent again only by --again.
     """
-    settings, engine = _opened()
     logs.configure("warning")  # what came of them is printed below
-    if again is not None:
-        with writing(engine) as connection:
-            outbox.send_again(connection, again, COMMAND)
-    for end, count in sorted(send_due(engine, settings).items()):
-        click.echo(f"{count} {end}")
+    with _opened() as (settings, engine):
+        if again is not None:
+            with writing(engine) as connection:
+                outbox.send_again(connection, again, COMMAND)
+        for end, count in sorted(send_due(engine, settings).items()):
+            click.echo(f"{count} {end}")
 
 
 @mail.command("list", epilog=examples("bookmatch mail list --last 20"))
@@ -46,8 +48,7 @@ def send(again: int | None) -> None:
 @json_option
 def list_mails(last: int, as_json: bool) -> None:
     """List e-mails, newest first, with what came of each: neither addresses nor texts."""
-    _, engine = _opened()
-    with reading(engine) as connection:
+    with _opened() as (_, engine), reading(engine) as connection:
         rows = [_row(row) for row in outbox.entries(connection, None, last)]
     if as_json:
         click.echo(json.dumps(rows, indent=1))
@@ -68,8 +69,12 @@ def _row(row: Row[Any]) -> dict[str, Any]:
     return {**about, "state": state, **at, "attempts": row.attempts, "failure": row.failure}
 
 
-def _opened() -> tuple[Settings, Engine]:
+@contextmanager
+def _opened() -> Iterator[tuple[Settings, Engine]]:
     settings = read_settings()
     engine = open_engine(settings.database, busy_seconds=settings.busy_seconds)
-    check_revision(engine)
-    return settings, engine
+    try:
+        check_revision(engine)
+        yield settings, engine
+    finally:
+        engine.dispose()
