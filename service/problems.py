@@ -88,9 +88,7 @@ TABLE: Mapping[type[Exception], ProblemKind] = {
     errors.DuplicateError: ProblemKind(
         409, "duplicate", "The id is taken", "Use another id, or correct the record that has it."
     ),
-    errors.EmailStateError: ProblemKind(
-        409, "e-mail-state", "The e-mail is not to be sent again", "GET /v1/e-mails shows what came of it."
-    ),
+    errors.EmailStateError: ProblemKind(409, "e-mail-state", "Not to be sent again", "See /v1/e-mails."),
     errors.TooManyRowsError: ProblemKind(
         413, "too-many-rows", "Too many rows at once", "Send them in several files."
     ),

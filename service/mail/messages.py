@@ -45,7 +45,7 @@ class Letter(NamedTuple):
     content: bytes
 
 
-class _Texts(NamedTuple):
+class _LetterParts(NamedTuple):
     language: str
     subject: str
     before: list[str]
@@ -89,7 +89,7 @@ def shown(text: str, longest: int | None = None) -> str:
     return joined if len(joined) <= longest else f"{joined[: longest - 1]}…"
 
 
-def _texts(settings: Settings, row: Any, to_owner: bool) -> _Texts:
+def _texts(settings: Settings, row: Any, to_owner: bool) -> _LetterParts:
     language = reader.best(row.language if to_owner else None)
     name, request_id = row.template, row.request_id
     person = shown(row.owner, LONGEST_GREETED) if to_owner else ""
@@ -104,7 +104,7 @@ def _texts(settings: Settings, row: Any, to_owner: bool) -> _Texts:
         after.append(reader.text(language, "mail.private"))
     if name in OF_VALUES:
         after.append(reader.text(language, "mail.caution"))
-    return _Texts(
+    return _LetterParts(
         language,
         reader.text(language, f"mail.{name}.subject", id=request_id),
         [greeting, opening],
@@ -114,7 +114,7 @@ def _texts(settings: Settings, row: Any, to_owner: bool) -> _Texts:
     )
 
 
-def _plain(texts: _Texts) -> str:
+def _plain(texts: _LetterParts) -> str:
     """Write paragraphs in lines of a readable length; a link stays in one piece."""
     page, label = texts.link
     quoted = "\n".join(_wrapped(line, "> ") for line in texts.quoted.split("\n")) if texts.quoted else ""
@@ -127,7 +127,7 @@ def _wrapped(text: str, before: str = "") -> str:
     return "\n".join(f"{before}{line}".rstrip() for line in lines)
 
 
-def _html(texts: _Texts) -> str:
+def _html(texts: _LetterParts) -> str:
     page, label = texts.link
     parts = [f"<p>{escape(text)}</p>" for text in texts.before]
     if texts.quoted:

@@ -51,12 +51,12 @@ def named(source: str, sections: set[str]) -> Iterator[str]:
             continue
         if isinstance(node, ast.JoinedStr):
             parts = [part.value if isinstance(part, ast.Constant) else None for part in node.values]
-            pattern = "".join(re.escape(str(part)) if part is not None else r"\w+" for part in parts)
+            pattern = "".join(re.escape(str(part)) if part is not None else r"[\w-]+" for part in parts)
         elif isinstance(node, ast.Constant) and isinstance(node.value, str):
-            pattern = re.escape(node.value) + (r"[\w.]+" if node.value.endswith(".") else "")
+            pattern = re.escape(node.value) + (r"[\w.-]+" if node.value.endswith(".") else "")
         else:
             continue
-        if re.match(rf"({'|'.join(sections)})\\\.[\w.\\+\[\]]+$", pattern):
+        if re.match(rf"({'|'.join(sections)})\\\.[\w.\\+\[\]-]+$", pattern):
             yield pattern
 
 
@@ -66,11 +66,11 @@ def used() -> set[str]:
     found: set[str] = set()
     for path in SERVICE.rglob("*.py"):
         found |= set(named(path.read_text(encoding="utf-8"), sections))
-    quoted = re.compile(rf"[\"'`]((?:{'|'.join(sections)})\.[\w.]*)")
+    quoted = re.compile(rf"[\"'`]((?:{'|'.join(sections)})\.[\w.-]*)")
     for kind in ("*.html", "*.js"):
         for path in SERVICE.rglob(kind):
             for name in quoted.findall(path.read_text(encoding="utf-8")):
-                found.add(re.escape(name) + (r"[\w.]+" if name.endswith(".") else ""))
+                found.add(re.escape(name) + (r"[\w.-]+" if name.endswith(".") else ""))
     return found
 
 
@@ -92,8 +92,8 @@ d = "mail.example.org is no text", "email.parser", f"{x}.mail.y"
 """
     assert set(named(source, {"mail", "form"})) == {
         r"mail\.caution",
-        r"mail\.\w+\.subject",
-        r"form\.[\w.]+",
+        r"mail\.[\w-]+\.subject",
+        r"form\.[\w.-]+",
     }
 
 
@@ -146,7 +146,8 @@ def test_the_best_language_is_the_first_that_is_there(
     assert reader.best(wanted, accepted) == best
 
 
-# The code of a currency without a sign stands apart from the number (CLDR: alphaNextToNumber). The halves show that the amount is rounded half up before it is written: Babel alone rounds half to even.
+# The halves show that the amount is rounded half up before it is written: Babel alone rounds half to even.
+# The code of a currency without a sign stands apart from the number (CLDR: alphaNextToNumber).
 @pytest.mark.parametrize(
     ("amount", "currency", "english", "german"),
     [
