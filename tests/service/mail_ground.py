@@ -22,7 +22,9 @@ from service.db.engine import open_engine, reading, writing
 from service.db.migrate import upgrade
 from service.db.request_tables import CONTACTS, OUTBOX, REQUESTS
 from service.keys.records import KeyRing
-from service.mail.outbox import enqueue
+from service.mail.delivery.smtp import MailServer
+from service.mail.outbox import enqueue, state_of
+from service.mail.sender import send_due
 from service.settings import Settings
 
 NAME, ADDRESS, LINK = "Anna Muster", "anna.muster@example.org", "bmf_0123456789abcdef"
@@ -151,14 +153,45 @@ class Post:
 
 
 @contextmanager
-def serving(post: Post, *, utf8: bool = False) -> Iterator[str]:
+def serving(post: Post, *, utf8: bool = False, **options: Any) -> Iterator[str]:
     """A mail server that runs in a thread; its address. `utf8`: it takes addresses that are not ASCII."""
     with socket.socket() as probe:
         probe.bind((HOST, 0))
         port = probe.getsockname()[1]
-    controller = Controller(post, hostname=HOST, port=port, enable_SMTPUTF8=utf8)
+    controller = Controller(post, hostname=HOST, port=port, enable_SMTPUTF8=utf8, **options)
     controller.start()
     try:
         yield f"smtp://{HOST}:{port}"
     finally:
         controller.stop()
+
+
+@dataclass
+class Office:
+    """A database with its settings, a mail server, and a clock."""
+
+    engine: Engine
+    folder: Path
+    address: str
+    post: Post
+    clock: Clock
+
+    def send(self, *, seconds: float = 5.0, **more: Any) -> dict[str, int]:
+        """Send what is due at the clock's time."""
+        asked = {"mail": self.address, "mail_from": "values@example.org", **more}
+        settings = settings_of(self.engine, self.folder, **asked)
+        server = MailServer(settings, seconds)
+        return dict(send_due(self.engine, settings, server=server, clock=self.clock))
+
+    def state(self, email_id: int) -> str:
+        return state_of(row_of(self.engine, email_id), self.clock())
+
+
+@contextmanager
+def office_on(engine: Engine, folder: Path) -> Iterator[Office]:
+    """An office with a mail server that runs, and nothing queued."""
+    post, clock = Post(), Clock()
+    with writing(engine) as connection:
+        connection.execute(delete(OUTBOX))
+    with serving(post) as address:
+        yield Office(engine, folder, address, post, clock)

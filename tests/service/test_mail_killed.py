@@ -52,7 +52,7 @@ INTO_A_FOLDER = (
 
 
 @dataclass
-class Office:
+class Sending:
     """A database, where its e-mails go, and processes that send them."""
 
     engine: Engine
@@ -122,24 +122,24 @@ def empty(engine_of_mail: Engine) -> Engine:
 
 
 @pytest.fixture
-def office(empty: Engine, children: subprocess.Popen[str], tmp_path: Path) -> Iterator[Office]:
+def office(empty: Engine, children: subprocess.Popen[str], tmp_path: Path) -> Iterator[Sending]:
     post = Post()
     with serving(post) as address:
         settings = settings_of(empty, tmp_path, mail=address, mail_from="values@example.org")
-        yield Office(empty, settings, children, post)
+        yield Sending(empty, settings, children, post)
 
 
 @pytest.fixture
-def folder(empty: Engine, children: subprocess.Popen[str], tmp_path: Path) -> Office:
-    return Office(empty, settings_of(empty, tmp_path / "mail"), children)
+def folder(empty: Engine, children: subprocess.Popen[str], tmp_path: Path) -> Sending:
+    return Sending(empty, settings_of(empty, tmp_path / "mail"), children)
 
 
-def files_of(office: Office) -> list[Path]:
+def files_of(office: Sending) -> list[Path]:
     return sorted(Path(office.settings.mail.removeprefix("file:")).glob("*"))
 
 
 @pytest.mark.parametrize("point", AT_A_SERVER)
-def test_a_kill_at_a_step_leaves_it_to_be_sent_or_uncertain(office: Office, point: str) -> None:
+def test_a_kill_at_a_step_leaves_it_to_be_sent_or_uncertain(office: Sending, point: str) -> None:
     email_id = queued(office.engine, new_request(office.engine))
     office.killed_at(point)
     office.send_later()
@@ -147,7 +147,7 @@ def test_a_kill_at_a_step_leaves_it_to_be_sent_or_uncertain(office: Office, poin
 
 
 @pytest.mark.parametrize("point", INTO_A_FOLDER)
-def test_a_kill_at_a_step_leaves_one_file_in_the_end(folder: Office, point: str) -> None:
+def test_a_kill_at_a_step_leaves_one_file_in_the_end(folder: Sending, point: str) -> None:
     email_id = queued(folder.engine, new_request(folder.engine))
     folder.killed_at(point)
     assert folder.send_later() == {"sent": 1}
@@ -157,7 +157,7 @@ def test_a_kill_at_a_step_leaves_one_file_in_the_end(folder: Office, point: str)
     assert folder.state(email_id) == "sent"
 
 
-def killed_at_random(office: Office) -> list[int]:
+def killed_at_random(office: Sending) -> list[int]:
     """Let 50 senders begin and kill each at a random moment; the ids of all e-mails."""
     random.seed(0)
     request_id = new_request(office.engine)
@@ -175,7 +175,7 @@ def killed_at_random(office: Office) -> list[int]:
     return ids
 
 
-def test_kills_at_random_moments_send_no_e_mail_twice_and_lose_none(office: Office) -> None:
+def test_kills_at_random_moments_send_no_e_mail_twice_and_lose_none(office: Sending) -> None:
     ids = killed_at_random(office)
     before = Counter(office.state(email_id) for email_id in ids)
     for _ in range(1 + len(ids) // 100):
@@ -190,7 +190,7 @@ def test_kills_at_random_moments_send_no_e_mail_twice_and_lose_none(office: Offi
     assert sum(arrived.values()) == len(office.post.taken)
 
 
-def test_kills_at_random_moments_leave_one_file_of_each_e_mail(folder: Office) -> None:
+def test_kills_at_random_moments_leave_one_file_of_each_e_mail(folder: Sending) -> None:
     ids = killed_at_random(folder)
     before = Counter(folder.state(email_id) for email_id in ids)
     for _ in range(1 + len(ids) // 100):

@@ -7,10 +7,8 @@ import socket
 import threading
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
 from datetime import timedelta
 from pathlib import Path
-from typing import Any
 
 import pytest
 from apps import NewDatabase
@@ -18,44 +16,21 @@ from mail_ground import (
     ADDRESS,
     HOST,
     Clock,
-    Post,
+    Office,
     erase_contact,
     migrated,
     new_request,
+    office_on,
     queued,
     row_of,
-    serving,
-    settings_of,
 )
 from sqlalchemy import Engine, delete
 
 from models.costs import MAIL_LEASE_SECONDS, MAIL_PAUSES
 from service.db.engine import writing
 from service.db.request_tables import OUTBOX
-from service.mail.delivery.smtp import MailServer
-from service.mail.outbox import send_again, state_of
-from service.mail.sender import send_due
-
-
-@dataclass
-class Office:
-    """A database with its settings, a mail server, and a clock."""
-
-    engine: Engine
-    folder: Path
-    address: str
-    post: Post
-    clock: Clock
-
-    def send(self, *, seconds: float = 5.0, **more: Any) -> dict[str, int]:
-        """Send what is due at the clock's time."""
-        asked = {"mail": self.address, "mail_from": "values@example.org", **more}
-        settings = settings_of(self.engine, self.folder, **asked)
-        server = MailServer(settings, seconds)
-        return dict(send_due(self.engine, settings, server=server, clock=self.clock))
-
-    def state(self, email_id: int) -> str:
-        return state_of(row_of(self.engine, email_id), self.clock())
+from service.mail import leases
+from service.mail.outbox import send_again
 
 
 @pytest.fixture(scope="module")
@@ -67,11 +42,8 @@ def engine_of_mail(backend: str, new_database: NewDatabase) -> Iterator[Engine]:
 
 @pytest.fixture
 def office(engine_of_mail: Engine, tmp_path: Path) -> Iterator[Office]:
-    post, clock = Post(), Clock()
-    with serving(post) as address:
-        with writing(engine_of_mail) as connection:
-            connection.execute(delete(OUTBOX))
-        yield Office(engine_of_mail, tmp_path, address, post, clock)
+    with office_on(engine_of_mail, tmp_path) as found:
+        yield found
 
 
 def test_an_e_mail_is_sent_once_to_the_owner(office: Office) -> None:
@@ -194,11 +166,22 @@ def test_a_server_that_serves_nobody_is_asked_later(office: Office, greeting: by
     assert row_of(office.engine, email_id).failure.endswith(f"answered {wanted}")
 
 
-def test_a_password_is_not_sent_without_tls(office: Office) -> None:
-    email_id = queued(office.engine, new_request(office.engine))
-    assert office.send(mail_user="me", mail_password="a password") == {"postponed": 1}
-    assert row_of(office.engine, email_id).failure.endswith("SMTPNotSupportedError")
-    assert (office.post.asked, office.post.taken) == (0, [])
+def test_a_lease_is_for_one_process_and_lost_when_another_takes_it(office: Office) -> None:
+    email_id, now = queued(office.engine, new_request(office.engine)), office.clock()
+    first = leases.claim(office.engine, email_id, now)
+    assert first is not None and leases.claim(office.engine, email_id, now) is None
+    later = now + timedelta(seconds=MAIL_LEASE_SECONDS)
+    second = leases.claim(office.engine, email_id, later)
+    assert second is not None and second.attempts == 2
+    assert leases.hand(office.engine, first, later) is None
+    handed = leases.hand(office.engine, second, later + timedelta(seconds=1))
+    assert handed is not None
+    with writing(office.engine) as connection:
+        assert not leases.finish(connection, first, later) and not leases.finish(connection, second, later)
+        assert leases.finish(connection, handed, later)
+    long_after = later + timedelta(days=30)
+    assert leases.claim(office.engine, email_id, long_after) is None
+    assert leases.due(office.engine, long_after) == []
 
 
 def test_an_e_mail_to_an_erased_owner_is_dropped_unsent(office: Office) -> None:
@@ -219,31 +202,6 @@ def test_an_e_mail_that_is_erased_while_the_server_is_asked_does_not_go(office: 
     office.post.sleeps = erase
     assert office.send() == {"gone": 1}
     assert (office.post.asked, office.post.taken) == (1, [])
-
-
-@pytest.mark.parametrize("address", ["nobody", "a@b@c", "a b@c.org", "a@c.org\r\nRCPT TO:<x@y.org>", ""])
-def test_what_is_no_address_is_parked(office: Office, address: str) -> None:
-    email_id = queued(office.engine, new_request(office.engine, email=address))
-    assert office.send() == {"failed": 1}
-    assert row_of(office.engine, email_id).failure == "its address cannot be written to"
-    assert office.post.asked == 0
-
-
-def test_an_address_that_is_not_ascii_needs_a_server_that_takes_it(office: Office) -> None:
-    email_id = queued(office.engine, new_request(office.engine, email="jürgen@münchen.example"))
-    assert office.send() == {"failed": 1}
-    assert row_of(office.engine, email_id).failure == "the mail server takes no address that is not ASCII"
-    with writing(office.engine) as connection:
-        send_again(connection, email_id, "command")
-    with serving(office.post, utf8=True) as address:
-        assert office.send(mail=address) == {"sent": 1}
-    assert office.post.taken[0][0] == ["jürgen@xn--mnchen-3ya.example"]
-
-
-def test_a_domain_that_is_not_ascii_needs_none(office: Office) -> None:
-    queued(office.engine, new_request(office.engine, email="anna@münchen.example"))
-    assert office.send() == {"sent": 1}
-    assert office.post.taken[0][0] == ["anna@xn--mnchen-3ya.example"]
 
 
 def test_a_lease_that_is_over_is_taken_by_another_and_the_first_does_not_send(office: Office) -> None:
