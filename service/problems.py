@@ -1,7 +1,6 @@
 """Turn every error into an answer, a problem document (RFC 9457), in this one place.
 
-The error classes know no HTTP: `TABLE` gives each its status and texts. A problem's `type` is the address
-of its explanation in the documentation.
+The error classes know no HTTP: `TABLE` gives each its status and texts. `type` leads to its explanation.
 """
 
 from __future__ import annotations

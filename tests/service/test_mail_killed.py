@@ -167,7 +167,7 @@ def killed_at_random(office: Sending) -> list[int]:
         ids += [queued(office.engine, request_id, name=name) for name in names]
         pid, begun = office.begin(), time.monotonic()
         if run:
-            time.sleep(random.uniform(0, min(took, 0.5)))
+            time.sleep(random.uniform(0, min(took, 0.3)))
             with suppress(ProcessLookupError):
                 os.kill(pid, signal.SIGKILL)
         assert office.ended() in (0, -9)
