@@ -54,6 +54,7 @@ from service.http.hooks import (
 )
 from service.keys.callers import Callers
 from service.keys.records import KeyRing
+from service.mail import outbox, sender
 from service.mail import sender
 from service.photographs import records as photograph_records
 from service.server import logs
@@ -188,3 +189,6 @@ def _forgetters(engine: Engine, blobs: Blobs) -> tuple[Forgetter, ...]:
         return partial(report_records.release, blobs, report_records.forget(connection, request_id))
 
     return photographs, reports
+
+
+    return (photographs, outbox.forget)
