@@ -49,6 +49,7 @@ SECTIONS: Mapping[str, Mapping[str, CommandEntry]] = {
         "migrate": CommandEntry("service", "migrate", "Bring the database to the newest revision."),
         "prune": CommandEntry("service", "prune", "Delete from the database what has outlived its time."),
         "keys": CommandEntry("service", "keys", "Create, list, rotate and revoke keys."),
+        "mail": CommandEntry("service", "mail", "Send e-mails that are due, and list them."),
         "audit": CommandEntry("service", "audit", "List who did what to keys and price models."),
         "backup": CommandEntry("service", "backup", "Write the database and its price models to a file."),
         "restore": CommandEntry("service", "restore", "Bring back what such a file holds."),

@@ -64,3 +64,15 @@ PROOF_BITS, PROOF_SECONDS = 16, 600
 
 REPORT_SECONDS, REPORT_MEMORY = 60.0, 2**30  # Seconds and bytes of the process that sets one as PDF.
 LONGEST_STATEMENT = 4_000  # Characters of a text that a report repeats.
+
+# ── e-mails ──────────────────────────────────────────────────────────────────
+
+# Minutes between attempts to send an e-mail, a little over two days in all; then it is left to a person.
+MAIL_PAUSES = (1, 5, 15, 60, 180, 360, 720, 720, 900)
+MAIL_EVERY_SECONDS = 5.0  # The time between two looks for e-mails that are due.
+MAIL_SECONDS = 20.0  # A mail server must take or send a line within this time.
+# A process has an e-mail to itself for this time: longer than a dialogue in which each line takes its most.
+MAIL_LEASE_SECONDS = 300
+MAILS_AT_ONCE = 100  # E-mails that one look finds.
+LONGEST_ADDRESS = 254  # Characters of an e-mail address (RFC 5321).
+LONGEST_GREETED = 80  # Characters of a name that an e-mail shows.

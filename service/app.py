@@ -16,6 +16,7 @@ from werkzeug.middleware.proxy_fix import ProxyFix
 from models.bundles.bundle import ModelReader
 from service.api.audit import routes as audit
 from service.api.catalogue import routes as catalogue
+from service.api.emails import routes as emails
 from service.api.evidence import export as evidence_export
 from service.api.evidence import routes as evidence
 from service.api.health import routes as health
@@ -53,6 +54,8 @@ from service.http.hooks import (
 )
 from service.keys.callers import Callers
 from service.keys.records import KeyRing
+from service.mail import outbox, sender
+from service.mail import sender
 from service.photographs import records as photograph_records
 from service.server import logs
 from service.server.bundle_cache import BundleCache
@@ -79,6 +82,7 @@ BLUEPRINTS = (
     specialist.blp,
     reports.blp,
     price_models.blp,
+    emails.blp,
     keys.blp,
     audit.blp,
     health.blp,
@@ -133,6 +137,7 @@ def create_app(
             for records in (photograph_records, report_records)
         ]
         pruning.watch(context.engine, *unnamed)
+        sender.watch(context.engine, settings)
     app.extensions["bookmatch"] = context
     for before in BEFORE:
         app.before_request(before)
@@ -184,3 +189,6 @@ def _forgetters(engine: Engine, blobs: Blobs) -> tuple[Forgetter, ...]:
         return partial(report_records.release, blobs, report_records.forget(connection, request_id))
 
     return photographs, reports
+
+
+    return (photographs, outbox.forget)

@@ -1,4 +1,4 @@
-"""`python -m service`: serve; migrate, back up and restore the database; manage keys; value a stock list."""
+"""`python -m service`: serve; care for the database, keys and e-mails; value a stock list."""
 
 from __future__ import annotations
 
@@ -13,6 +13,7 @@ from models.commands.console import OneLineErrors, examples
 from service.commands.audit import audit
 from service.commands.backup import backup, restore
 from service.commands.keys import keys
+from service.commands.mail import mail
 from service.settings import Settings, read_settings, secret_files, table
 
 _WATCH_SECONDS = 0.5  # how soon a worker notices that another price model was promoted
@@ -40,6 +41,7 @@ def main() -> None:
 
 main.add_command(keys)
 main.add_command(audit)
+main.add_command(mail)
 main.add_command(backup)
 main.add_command(restore)
 

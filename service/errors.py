@@ -20,6 +20,7 @@ BookmatchError
     ├── UnknownRecordError   no record has this id
     ├── DuplicateError       a record with this id exists already
     ├── WithdrawnError       the record was withdrawn: it is kept, but no longer used
+    ├── EmailStateError      an e-mail is not to be sent again: it went, or it still waits
     ├── TooManyRowsError     a file holds more rows than one request may have
     ├── RowsRefusedError     rows are wrong, and no row is taken; carries the report
     ├── UnknownPathNameError    the catalogue has no such maker or model; names the nearest
@@ -163,6 +164,10 @@ class DuplicateError(ServiceError):
 
 class WithdrawnError(ServiceError):
     """The record was withdrawn: it is kept, but no longer used."""
+
+
+class EmailStateError(ServiceError):
+    """The e-mail is neither uncertain nor failed, so that it is not to be sent again."""
 
 
 class TooManyRowsError(ServiceError):

@@ -1,7 +1,6 @@
 """Turn every error into an answer, a problem document (RFC 9457), in this one place.
 
-The error classes know no HTTP: `TABLE` gives each its status and texts. A problem's `type` is the address
-of its explanation in the documentation.
+The error classes know no HTTP: `TABLE` gives each its status and texts. `type` leads to its explanation.
 """
 
 from __future__ import annotations
@@ -88,6 +87,7 @@ TABLE: Mapping[type[Exception], ProblemKind] = {
     errors.DuplicateError: ProblemKind(
         409, "duplicate", "The id is taken", "Use another id, or correct the record that has it."
     ),
+    errors.EmailStateError: ProblemKind(409, "e-mail-state", "Not to be sent again", "See /v1/e-mails."),
     errors.TooManyRowsError: ProblemKind(
         413, "too-many-rows", "Too many rows at once", "Send them in several files."
     ),

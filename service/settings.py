@@ -131,6 +131,26 @@ class Settings:
         20, "Requests for appraisals from one address with a website key in an hour.", _QUOTA
     )
     limit_unproved_requests: int = _setting(3, "How many of those need no proof of work.", _QUOTA)
+    mail: str = _setting(
+        "",
+        "Where e-mails go: smtp://HOST:PORT, smtps://HOST:PORT or file:FOLDER; empty: files in the folder "
+        "mail beside an SQLite database, else where the program runs.",
+        validate.Regexp(
+            r"(file:.+|smtps?://[^/?#\s@]+)?$", error="must be file:FOLDER, smtp://HOST or smtps://HOST"
+        ),
+    )
+    mail_from: str = _setting(
+        "",
+        "Sender of e-mails, values@example.org; a mail server needs it.",
+        validate.Regexp(r"([!-~]+@[A-Za-z0-9.-]+)?$", error="must be an address, without a name"),
+    )
+    mail_specialist: str = _setting(
+        "",
+        "Address of the specialist, who gets an e-mail when an owner does something; empty: no such e-mails.",
+        validate.Regexp(r"([!-~]+@[A-Za-z0-9.-]+)?$", error="must be an address, without a name"),
+    )
+    mail_user: str = _setting("", "User at the mail server, if it wants one.", secret=True)
+    mail_password: str = _setting("", "Password there; it is sent over TLS only.", secret=True)
     proxies: int = _setting(
         0,
         "Proxies before the service that add to X-Forwarded-For the address they were asked from.",
@@ -183,6 +203,8 @@ def read_settings() -> Settings:
         else:
             # A file with a secret ends with a line end, which is not part of the secret.
             values[setting.name] = value.strip() if isinstance(value, str) else value
+    if str(values.get("mail")).startswith("smtp") and not values.get("mail_from"):
+        faults.append("BOOKMATCH_MAIL_FROM: is not set: a mail server refuses e-mails without a sender")
     if faults:
         raise SettingsError(faults)
     return Settings(**values)

@@ -131,7 +131,9 @@ OUTBOX = Table(
     Column("leased", UtcDateTime),  # until then a process is at it
     Column("handed", UtcDateTime),  # it was being handed over; without `sent`, nobody knows whether it went
     Column("sent", UtcDateTime),
-    Column("failure", String(200)),
+    Column("parked", UtcDateTime),  # it failed for good; only a person sends it again
+    Column("failure", String(200)),  # why it was not sent at the last attempt, without an address
+    Index("ix_outbox_request_id", "request_id"),
     Index("ix_outbox_sent_due", "sent", "due"),
 )
 

@@ -21,6 +21,7 @@ PATH_PARAMETERS = {
     "model": "a model of that maker, as the catalogue names it; matched in the same way",
     "evidence_id": "the id of a record, which you chose; it can hold slashes",
     "report_id": "the id of a report, from the answer that issued it",
+    "email_id": "the number of an e-mail, from the list of e-mails",
     "version": "the version of a price model, from the list of price models",
     "photograph_id": "the id of a photograph, from the answer that made it or from the list",
     "key_id": "the id of a key, from the list of keys; in the key itself it stands between the underscores",

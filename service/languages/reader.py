@@ -7,6 +7,7 @@ test compares them.
 
 from __future__ import annotations
 
+import re
 import tomllib
 from collections.abc import Mapping, Sequence
 from datetime import date
@@ -18,7 +19,11 @@ from typing import Any
 from babel.dates import format_date
 from babel.numbers import format_currency
 
+from models.domain.money import round_money
+
 DEFAULT_LANGUAGE = "en"
+# Babel sets the code of a currency, as CHF, right beside the number, where CLDR wants a space.
+_CODE_BESIDE_NUMBER = re.compile(r"(?<=[A-Z])(?=\d)")
 
 
 @cache
@@ -37,14 +42,15 @@ def texts(language: str) -> Mapping[str, str]:
     return dict(_flat("", tomllib.loads(source)))
 
 
-def text(language: str, name: str, **places: Any) -> str:
+def text(language: str, name: str, /, **places: Any) -> str:
     """Return one text with its places filled in."""
     return texts(language)[name].format(**places)
 
 
 def money(amount: Decimal, currency: str, language: str) -> str:
     """Write an amount, rounded to the currency's minor unit before, as the language does."""
-    return format_currency(amount, currency, locale=language)
+    written = format_currency(round_money(amount, currency), currency, locale=language)
+    return _CODE_BESIDE_NUMBER.sub("\xa0", written)
 
 
 def day(moment: date, language: str) -> str:

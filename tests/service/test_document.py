@@ -134,7 +134,8 @@ def test_every_answer_carries_an_id_of_its_request(caller: Caller, document: dic
 
 # ── examples ─────────────────────────────────────────────────────────────────
 
-# Secrets are shown once; keys, models, readiness and figures are those of one installation.
+# Secrets are shown once; keys, models, readiness and figures are those of one installation. E-mails change
+# their state by themselves.
 WITHOUT = {
     "changeSpecialist",
     "issueReport",
@@ -148,10 +149,12 @@ WITHOUT = {
     "showPhotograph",
     "createKey",
     "listAudit",
+    "listEmails",
     "listKeys",
     "listPriceModelChanges",
     "listPriceModels",
     "promotePriceModel",
+    "sendEmailAgain",
     "revokeKey",
     "rollBackPriceModel",
     "rotateKey",

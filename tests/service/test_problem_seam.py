@@ -84,6 +84,7 @@ def test_a_store_without_a_model(tmp_path: Path, new_database: NewDatabase) -> N
         "/evidence.csv",
         "/audit",
         "/requests",
+        "/e-mails",
     )
     for path, method in paths(app):
         listed = (path, method) == ("/v1/evidence", "GET")

@@ -49,7 +49,7 @@ def test_a_change_that_fails_half_way_leaves_nothing(own_app: Flask, monkeypatch
     moved(specialist, request, "reviewing")
     before = specialist.get(path_of(request)).data
     with monkeypatch.context() as patch:  # at the last thing that is done
-        patch.setattr("service.api.requests.services.mailing.tell", lambda *_, **__: 1 / 0)
+        patch.setattr("service.mail.outbox.queue_for", lambda *_, **__: 1 / 0)
         assert_problem(patched(specialist, request, state="declined", reason="x"), 500, "unexpected")
         assert_problem(asked(specialist, reference="lost"), 500, "unexpected")
     assert specialist.get(path_of(request)).data == before
@@ -132,7 +132,7 @@ def test_what_happened_is_told_once_with_the_version_that_it_made(
 ) -> None:
     told: list[tuple[str, int, str]] = []
     monkeypatch.setattr(
-        "service.api.requests.mailing.tell",
+        "service.mail.outbox.queue_for",
         lambda connection, row, event, occurrence, words="": told.append((event, occurrence, words)),
     )
     specialist = caller_of(own_app, "requests")

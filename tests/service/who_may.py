@@ -83,6 +83,8 @@ GET     /v1/requests/{request_id}/history                        requests owner
 GET     /v1/requests/{request_id}/contact                        requests
 DELETE  /v1/requests/{request_id}/contact                        requests
 GET     /v1/requests/{request_id}/export                         requests owner
+GET     /v1/e-mails                                              requests
+POST    /v1/e-mails/{email_id}/sending                           requests
 GET     /v1/keys                                                 admin
 POST    /v1/keys                                                 admin
 GET     /v1/keys/{key_id}                                        admin

@@ -9,12 +9,14 @@ import orjson
 from sqlalchemy import Connection, Row, insert
 
 from service.api.photographs.schemas import dump_photograph
+from service.api.requests.states import RECEIVED
 from service.context import context
 from service.db.engine import writing
 from service.db.request_tables import EVENTS
 from service.errors import RequestClosedError, UnknownRecordError
 from service.http.hooks.conditional import check_unchanged
 from service.http.idempotency import IdempotencyClaim, StoredResponse, run_once, stored_response
+from service.mail import outbox
 from service.photographs import records
 from service.photographs.taking import keep, key_of, put
 from service.server.threads.pool import giving_place
@@ -58,6 +60,8 @@ def take(
     def change(connection: Connection) -> StoredResponse:
         row = records.add(connection, request.id, view, kept)
         _record(connection, request.id, actor, "photograph_added", row["id"], view)
+        if actor == OWNER and request.state != RECEIVED:  # of a new one the specialist is told already
+            outbox.queue_for(connection, request, "photographed", datetime.now(UTC).date().isoformat())
         answer = {name: row[name] for name in ("id", "view", "width", "height", "bytes")}
         return StoredResponse(201, path_of(request.id, row["id"]), orjson.dumps(answer))
 

@@ -16,7 +16,7 @@ from models.errors import Fault
 from models.insights.questions import how_to_tell
 from service.api.parts.case import Case
 from service.api.parts.parts import find_questions
-from service.api.requests import mailing, records
+from service.api.requests import records
 from service.api.requests.access import request_of
 from service.api.requests.bodies.schemas import OwnersAnswers
 from service.api.requests.grading import currency_of
@@ -30,6 +30,7 @@ from service.db.engine import reading
 from service.errors import FaultyRequestError, NoBundleError, RequestStateError
 from service.faults import with_pointers
 from service.http.idempotency import StoredResponse, claim_of_request, run_once, stored_response
+from service.mail import outbox
 
 
 def questions(request_id: str) -> dict[str, Any]:
@@ -110,7 +111,7 @@ def _keep(
     row = records.change(connection, row, **columns)
     if row.state == WAITING:
         row = move(connection, row, REVIEWING, who=ANSWERS)
-    mailing.tell(connection, row, "answered", row.version)
+    outbox.queue_for(connection, row, "answered", row.version)
     shown = {"id": row.id, "state": row.state, "instrument": now.to_nested()}
     if "valuation_id" in columns and made:
         shown["valuation"] = orjson.Fragment(made[0].answer)

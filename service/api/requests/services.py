@@ -16,7 +16,7 @@ from models.costs import MOST_NOTES
 from models.domain.instrument import Instrument, Subject
 from models.domain.vocabulary import DEFAULT_CHANNEL, DEFAULT_LEVELS
 from models.errors import Fault, InputError
-from service.api.requests import mailing, records, states
+from service.api.requests import records, states
 from service.api.requests.access import request_of
 from service.api.requests.bodies.schemas import Changes, NewRequest
 from service.api.requests.showing import shown
@@ -34,6 +34,7 @@ from service.http.idempotency import StoredResponse, claim_of_request, run_once,
 from service.http.proof import check_quota
 from service.keys.kinds import LINK_PREFIX
 from service.languages.reader import best
+from service.mail import outbox
 
 Made = tuple[StoredValuation, dict[str, object]]
 
@@ -93,7 +94,7 @@ def _keep(wanted: NewRequest, made: Made | None, connection: Connection) -> Stor
     words = {"message": wanted.message, "reference": wanted.reference}
     row = records.add(connection, columns, {**wanted.contact._asdict(), **words, "link": token})
     records.event(connection, row.id, "created", state=RECEIVED, valuation=row.valuation_id)
-    mailing.tell(connection, row, "created", row.version)
+    outbox.queue_for(connection, row, "created", row.version)
     answer = {"id": row.id, "state": RECEIVED, "follow": f"/follow/{token}"}
     if made:
         answer["valuation"] = orjson.Fragment(made[0].answer)
@@ -145,7 +146,7 @@ def move(
     records.event(connection, row.id, "moved", **{"from": row.state, "to": state}, **detail)
     row = records.change(connection, row, state=state, questions=asked)
     if state in _TOLD:
-        mailing.tell(connection, row, _TOLD[state], row.version, words=words)
+        outbox.queue_for(connection, row, _TOLD[state], row.version, words=words)
     return row
 
 
@@ -174,7 +175,7 @@ def _asked_again(connection: Connection, row: Row[Any], words: str) -> Row[Any]:
     """Tell an owner who is waited for something more."""
     records.event(connection, row.id, "asked")
     row = records.change(connection, row)
-    mailing.tell(connection, row, _TOLD[WAITING], row.version, words=words)
+    outbox.queue_for(connection, row, _TOLD[WAITING], row.version, words=words)
     return row
 
 

@@ -196,6 +196,7 @@ def _outbox() -> None:
         sa.Column("leased", sa.DateTime(timezone=True), nullable=True),
         sa.Column("handed", sa.DateTime(timezone=True), nullable=True),
         sa.Column("sent", sa.DateTime(timezone=True), nullable=True),
+        sa.Column("parked", sa.DateTime(timezone=True), nullable=True),
         sa.Column("failure", sa.String(length=200), nullable=True),
         sa.ForeignKeyConstraint(
             ["request_id"], ["appraisal_request.id"], name="fk_outbox_request_id_appraisal_request"
@@ -203,4 +204,5 @@ def _outbox() -> None:
         sa.PrimaryKeyConstraint("id", name="pk_outbox"),
         sa.UniqueConstraint("name", name="uq_outbox_name"),
     )
+    op.create_index("ix_outbox_request_id", "outbox", ["request_id"], unique=False)
     op.create_index("ix_outbox_sent_due", "outbox", ["sent", "due"], unique=False)

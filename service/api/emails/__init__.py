@@ -1,0 +1,1 @@
+"""E-mails that the service sends, and what came of each."""

@@ -1,0 +1,1 @@
+"""Deliveries of an e-mail: into a folder of files, or to a mail server."""
