@@ -55,7 +55,6 @@ from service.http.hooks import (
 from service.keys.callers import Callers
 from service.keys.records import KeyRing
 from service.mail import outbox, sender
-from service.mail import sender
 from service.photographs import records as photograph_records
 from service.server import logs
 from service.server.bundle_cache import BundleCache
