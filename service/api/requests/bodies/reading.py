@@ -42,7 +42,7 @@ class Amount(NamedTuple):
     currency: str
 
 
-class OwnAdjustment(NamedTuple):
+class GivenAdjustment(NamedTuple):
     """The specialist's own adjustment of a value: an amount, or a share of it in per cent; with a reason."""
 
     amount: str | None
@@ -91,13 +91,13 @@ def read_asked(value: Any, faults: list[Fault]) -> Amount | None:
     return Amount(str(amount), currency) if len(faults) == before else None
 
 
-def read_adjustment(value: Any, faults: list[Fault]) -> OwnAdjustment | None:
+def read_adjustment(value: Any, faults: list[Fault]) -> GivenAdjustment | None:
     """Read the specialist's adjustment; None if anything is wrong."""
     before = len(faults)
-    members = _members("adjustment", value, OwnAdjustment._fields, faults)
+    members = _members("adjustment", value, GivenAdjustment._fields, faults)
     if members is None:
         return None
-    amount, currency, share, reason = (members.get(name) for name in OwnAdjustment._fields)
+    amount, currency, share, reason = (members.get(name) for name in GivenAdjustment._fields)
     faults += text_faults(
         "adjustment.reason", reason, LONGEST_REASON, "say why, in words that the report can print"
     )
@@ -122,7 +122,7 @@ def read_adjustment(value: Any, faults: list[Fault]) -> OwnAdjustment | None:
         amount = _read_amount("adjustment.amount", amount, currency, faults)
     if len(faults) > before:
         return None
-    return OwnAdjustment(None if amount is None else str(amount), currency, share, str(reason).strip())
+    return GivenAdjustment(None if amount is None else str(amount), currency, share, str(reason).strip())
 
 
 def _read_share(value: Any, faults: list[Fault]) -> None:

@@ -32,7 +32,7 @@ from service.api.requests.bodies.reading import (
     SHARE_PATTERN,
     Amount,
     Contact,
-    OwnAdjustment,
+    GivenAdjustment,
     read_adjustment,
     read_asked,
     read_contact,
@@ -156,9 +156,9 @@ class Changes(NamedTuple):
     sent: dict[str, Any]
 
     @property
-    def adjustment(self) -> OwnAdjustment | None:
+    def adjustment(self) -> GivenAdjustment | None:
         """The adjustment that was sent."""
-        found: OwnAdjustment | None = self.sent.get("adjustment")
+        found: GivenAdjustment | None = self.sent.get("adjustment")
         return found
 
 
