@@ -15,7 +15,7 @@ import pytest
 from apps import caller_of
 from asking import Caller
 from flask import Flask
-from reporting import Page, issued, requested, settled
+from reporting import Page, issued, requested, settled, sums_of
 
 from models.domain.evidence import Evidence
 from models.domain.evidence_snapshot import NO_EVIDENCE, EvidenceSnapshot
@@ -77,6 +77,8 @@ def test_each_type_of_value(
     page = Page(specialist.get(f"/v1/reports/{answer['id']}.html").get_data())
     shown = page.table("The price model's figure")[1:]
     assert [row[-1].replace(",", "") for row in shown] == list(wanted.values())
+    sums = ["The price model's middle estimate of this instrument"]
+    assert sums_of(page) == sums + ["The price model's liquidation value"] * (type_of_value == "liquidation")
     if type_of_value == "liquidation":
         assert "10% of such sales are expected to stay below" in page.text
         assert "That the owner has to sell within a short time" in page.text
