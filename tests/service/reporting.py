@@ -69,6 +69,12 @@ def issued(specialist: Caller, request_id: str, type_of_value: str = "fair_marke
     return found.json
 
 
+def reopened(specialist: Caller, request_id: str) -> None:
+    """Take a reported request up again, for a correction."""
+    found = specialist.ask("patch", f"/v1/requests/{request_id}", {"state": "reviewing"})
+    assert found.status_code == 200, found.text
+
+
 def pdf_text(data: bytes) -> str:
     """All that the pages of a PDF say, with single spaces."""
     return " ".join(" ".join(page.extract_text() for page in PdfReader(io.BytesIO(data)).pages).split())

@@ -21,7 +21,7 @@ from service.db.engine import reading
 from service.db.request_tables import EVENTS, REPORTS, REQUESTS
 
 REASON = "Its neck is livelier in hand than photographs show."
-ADJUSTED = json.dumps({"rate": "0.05", "reason": REASON})
+ADJUSTED = json.dumps({"per_cent": "5", "reason": REASON})
 
 
 @dataclass
@@ -221,7 +221,8 @@ def test_issuing_moves_the_request_and_says_so_once(report: Issued) -> None:
         assert connection.execute(state).scalar() == "reported"
         mine = select(EVENTS).where(EVENTS.c.request_id == report.request_id)
         (event,) = connection.execute(mine).all()
-    assert event.action == "reported" and json.loads(event.detail)["report"] == report.answer["id"]
+    told = json.loads(event.detail)
+    assert (event.action, told["to"], told["report"]) == ("moved", "reported", report.answer["id"])
     for personal in ("Owner", "owner@home.example"):
         assert personal not in event.detail
 
