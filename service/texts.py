@@ -49,10 +49,3 @@ def text_faults(field: str, value: Any, longest: int, step: str) -> list[Fault]:
     if not value.isprintable():
         return [Fault(field, value, "holds a control character", allowed, step)]
     return [] if value.strip() else [Fault(field, value, "is empty", allowed, step)]
-
-
-def paragraph_faults(field: str, value: Any, longest: int, step: str) -> list[Fault]:
-    """Return the faults of a text that can have several lines. `step`: the advice in each fault."""
-    lines = value.replace("\n", " ") if isinstance(value, str) else value
-    found = text_faults(field, lines, longest, step)
-    return [Fault(field, value, one.problem, one.allowed, step) for one in found]

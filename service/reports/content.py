@@ -19,7 +19,7 @@ from models.insights.sentences import head_of, words_of
 from models.valuation.cautions import Caution
 from models.valuation.valuer import Valuation
 from service.reports.assumptions import assumptions
-from service.reports.conclusion import ConcludedFigure, OwnAdjustment
+from service.reports.conclusion import ConcludedFigure
 from service.reports.evidence import evidence
 from service.reports.kinds import MARKET_LEVELS, MARKETS, VALUE_TYPES, MarketOfValue
 from service.reports.steps import steps
@@ -52,7 +52,8 @@ class Told:
     """What the specialist and the owner say, beside all figures.
 
     `settings`: those of `service.reports.specialist`. `in_hand`: paths of fields to be inspected in hand.
-    `extraordinary`, `hypothetical`: assumptions and conditions of the specialist's own.
+    `adjustment`: the reason of the specialist's own adjustment, None if there is none. `extraordinary`,
+    `hypothetical`: assumptions and conditions of the specialist's own.
     """
 
     client: str
@@ -60,7 +61,7 @@ class Told:
     settings: Mapping[str, str]
     photographs: Sequence[Photograph] = ()
     in_hand: Sequence[str] = ()
-    adjustment: OwnAdjustment | None = None
+    adjustment: str | None = None
     extraordinary: str | None = None
     hypothetical: str | None = None
 
@@ -122,7 +123,9 @@ def content_of(issue: Issue) -> dict[str, Any]:
         "assistance": own["assistance"],
         "exclusions": own["exclusions"],
         "evidence": evidence(found.valuation, found.comparables),
-        "steps": steps(found.type_of_value, found.valuation, found.share, found.figures, told.adjustment),
+        "steps": steps(
+            found.type_of_value, found.valuation, found.share, found.figures, told.adjustment is not None
+        ),
         "reasons": [text for _, text in found.sentences],
         "opinion": _opinion(issue),
         "use": own["use"],
@@ -214,7 +217,7 @@ _MEANINGS = {0.5: "half", 0.8: "eight in ten", 0.95: "nineteen in twenty"}
 
 
 def _opinion(issue: Issue) -> dict[str, Any]:
-    found, adjustment = issue.found, issue.told.adjustment
+    found = issue.found
     valuation = found.valuation
     return {
         "currency": valuation.currency,
@@ -230,7 +233,7 @@ def _opinion(issue: Issue) -> dict[str, Any]:
             }
             for figure in found.figures
         ],
-        "adjustment_reason": adjustment.reason if adjustment else None,
+        "adjustment_reason": issue.told.adjustment,
         "ranges": [
             {
                 "share": percent(interval.level),

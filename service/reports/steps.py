@@ -9,7 +9,7 @@ from models.domain.vocabulary import Family
 from models.insights.sentences import head_of, words_of
 from models.valuation.factors import Factor
 from models.valuation.valuer import Valuation
-from service.reports.conclusion import ConcludedFigure, OwnAdjustment
+from service.reports.conclusion import ConcludedFigure
 from service.reports.kinds import MARKETS, VALUE_TYPES
 from service.reports.wording import day_in_words, percent
 
@@ -19,7 +19,7 @@ def steps(
     valuation: Valuation,
     share: Decimal | None,
     figures: tuple[ConcludedFigure, ...],
-    adjustment: OwnAdjustment | None,
+    is_adjusted: bool,
 ) -> list[dict[str, str]]:
     """Return rows of text and amount: each `sum` is the row above it that begins or sums, plus all between.
 
@@ -49,7 +49,7 @@ def steps(
             )
         )
         rows.append(_row("sum", f"The price model's {VALUE_TYPES[type_of_value].label}", figure.model))
-    if adjustment is not None:
+    if is_adjusted:
         text = "The specialist's own adjustment, which is not the price model's"
         rows.append(_row("adjustment", text, figure.adjustment))
         rows.append(_row("sum", "The value concluded", figure.concluded))

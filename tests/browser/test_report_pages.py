@@ -63,7 +63,8 @@ def issued(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Visit]:
         engine = open_engine(f"sqlite:///{folder / 'service.db'}")
         ring, link = KeyRing(engine, SECRET), f"bmf_{secrets.token_hex(16)}"
         key_id, key = ring.create("the specialist", ["requests"])
-        row = request_row("req_seen", key_id, ring.digest(link)) | {"graded": json.dumps(GRADED)}
+        row = request_row("req_seen", key_id, ring.digest(link))
+        row |= {"state": "reviewing", "graded": json.dumps(GRADED)}
         contact = {"request_id": "req_seen", "name": "Ms Owner", "email": "owner@home.example", "link": link}
         with writing(engine) as connection:
             connection.execute(insert(REQUESTS).values(row))

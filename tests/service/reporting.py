@@ -69,6 +69,12 @@ def issued(specialist: Caller, request_id: str, type_of_value: str = "fair_marke
     return found.json
 
 
+def reopened(specialist: Caller, request_id: str) -> None:
+    """Take a reported request up again, for a correction."""
+    found = specialist.ask("patch", f"/v1/requests/{request_id}", {"state": "reviewing"})
+    assert found.status_code == 200, found.text
+
+
 def pdf_text(data: bytes) -> str:
     """All that the pages of a PDF say, with single spaces."""
     return " ".join(" ".join(page.extract_text() for page in PdfReader(io.BytesIO(data)).pages).split())
@@ -126,3 +132,21 @@ class Page(HTMLParser):
             self.captions[-1] += data
         elif {"th", "td"} & set(self._open):
             self.tables[-1][-1][-1] += data
+
+
+SUMS = ("The price model's ", "The value concluded")
+
+
+def sums_of(page: Page) -> list[str]:
+    """Check that the printed steps add up to the cent; return the texts of the sums among them."""
+    (_, first), *rows = [(text, amount(cell)) for text, cell in page.table("The same in amounts")[1:]]
+    total, sums, steps = first, [], 0
+    for text, printed in rows:
+        if text.startswith(SUMS):
+            assert printed == total, text
+            sums.append(text)
+        else:
+            total += printed
+            steps += 1
+    assert steps > 2
+    return sums

@@ -8,6 +8,7 @@ texts, headings in order, header cells, and metadata that name both standards.
 from __future__ import annotations
 
 import io
+import re
 import xml.etree.ElementTree as ET
 from collections.abc import Iterator
 from itertools import pairwise
@@ -90,7 +91,7 @@ def test_every_picture_has_a_text_and_every_heading_its_place(pdf: PdfReader) ->
     found = list(elements(pdf))
     figures = [element for element in found if element["/S"] == "/Figure"]
     assert len(figures) == 5 and all(str(figure["/Alt"]).strip() for figure in figures)
-    levels = [int(element["/S"][2]) for element in found if element["/S"] in ("/H1", "/H2", "/H3")]
+    levels = [int(element["/S"][2]) for element in found if re.fullmatch("/H[1-6]", element["/S"])]
     assert levels[0] == 1 and levels.count(1) == 1 and 3 in levels
     assert all(after - before <= 1 for before, after in pairwise(levels))
 

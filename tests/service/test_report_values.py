@@ -6,22 +6,22 @@ the width of a range in log is .3 × level × (1 + fields that are not known / 1
 
 from __future__ import annotations
 
+import json
 import math
 from datetime import date
-from decimal import Decimal
+from decimal import ROUND_HALF_UP, Decimal
 from typing import Any
 
 import pytest
 from apps import caller_of
 from asking import Caller
 from flask import Flask
-from reporting import Page, issued, requested, settled
+from reporting import Page, issued, requested, settled, sums_of
 
 from models.domain.evidence import Evidence
 from models.domain.evidence_snapshot import NO_EVIDENCE, EvidenceSnapshot
 from models.domain.instrument import Instrument
 from models.valuation.levels import check_levels
-from service.reports.conclusion import OwnAdjustment
 from service.reports.kinds import LEAST_SHARE, MOST_SHARE, VALUE_TYPES, levels_of, market_of
 
 # The request of `reporting`: neck wear 4 and pickups one step below original, so .5 in all; of the 28 fields
@@ -77,6 +77,8 @@ def test_each_type_of_value(
     page = Page(specialist.get(f"/v1/reports/{answer['id']}.html").get_data())
     shown = page.table("The price model's figure")[1:]
     assert [row[-1].replace(",", "") for row in shown] == list(wanted.values())
+    sums = ["The price model's middle estimate of this instrument"]
+    assert sums_of(page) == sums + ["The price model's liquidation value"] * (type_of_value == "liquidation")
     if type_of_value == "liquidation":
         assert "10% of such sales are expected to stay below" in page.text
         assert "That the owner has to sell within a short time" in page.text
@@ -147,6 +149,24 @@ def test_no_type_of_value_is_what_a_dealer_pays() -> None:
     assert {kind.channel for kind in VALUE_TYPES.values()} == {None, "dealer", "auction"}
 
 
-def test_an_amount_and_a_rate_are_added_to_the_cent() -> None:
-    assert OwnAdjustment("x", rate=Decimal("0.05")).of(Decimal("100.10"), "USD") == Decimal("5.01")
-    assert OwnAdjustment("x", amount=Decimal("-12.5")).of(Decimal("100.10"), "USD") == Decimal("-12.50")
+@pytest.mark.parametrize(
+    ("adjustment", "by"),
+    [
+        ({"per_cent": "5"}, lambda value: value * Decimal("0.05")),
+        ({"per_cent": "-12.5"}, lambda value: value * Decimal("-0.125")),
+        ({"amount": "-100.25", "currency": "USD"}, lambda value: Decimal("-100.25")),
+        ({"amount": "100", "currency": "EUR"}, lambda value: Decimal("110.00")),  # 1.1 that day (`fakes`)
+    ],
+)
+def test_an_adjustment_is_added_to_the_cent(
+    specialist: Caller, shared_app: Flask, adjustment: dict[str, Any], by: Any
+) -> None:
+    request_id, _ = requested(shared_app, adjustment=json.dumps({**adjustment, "reason": "its story"}))
+    answer = issued(specialist, request_id, "auction_estimate")
+    opinion = specialist.get(f"/v1/reports/{answer['id']}").json["opinion"]
+    assert opinion["adjustment_reason"] == "its story" and len(opinion["figures"]) == 2
+    for figure in opinion["figures"]:
+        model = Decimal(figure["model"])
+        wanted = (model + by(model)).quantize(Decimal("0.01"), ROUND_HALF_UP)
+        assert Decimal(figure["concluded"]) == wanted
+        assert model + Decimal(figure["adjustment"]) == wanted

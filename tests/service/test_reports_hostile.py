@@ -14,7 +14,7 @@ from apps import NewDatabase, caller_of, make_app, parts
 from asking import Caller
 from pypdf import PdfReader
 from report_facts import GRADED, SETTINGS
-from reporting import Page, issued, pdf_text, requested, settled
+from reporting import Page, issued, pdf_text, reopened, requested, settled
 
 from service.api.reports import issuing
 
@@ -41,12 +41,13 @@ def attempted(specialist: Caller, text: str) -> tuple[dict[str, str], bytes, byt
     settled(specialist, **told, email=f"email{text}"[:200])
     own = ("intended_use", "extraordinary_assumptions", "hypothetical_conditions", "reason")
     asked = {name: f"{name} {text}" for name in own}
-    adjustment = json.dumps({"rate": "0.01", "reason": f"adjustment {text}"})
+    adjustment = json.dumps({"per_cent": "1", "reason": f"adjustment {text}"})
     graded = {**GRADED, "serial": f"serial {text}", "finish": f"finish {text}", "edition": f"edition {text}"}
     request_id, _ = requested(specialist.app, graded, name=f"client {text}", adjustment=adjustment)
     with pytest.MonkeyPatch.context() as quick:
         quick.setattr(issuing, "run", lambda *args, **kwargs: b"no PDF")
         first = issued(specialist, request_id)
+    reopened(specialist, request_id)
     report_id = issued(specialist, request_id, replaces=first["id"], **asked)["id"]
     html, pdf = (specialist.get(f"/v1/reports/{report_id}{end}") for end in (".html", ".pdf"))
     assert html.status_code == pdf.status_code == 200

@@ -15,7 +15,7 @@ from asking import Caller, assert_problem
 from fakes import write_fake
 from flask import Flask
 from report_facts import DAY
-from reporting import issued, photographed, requested, settled
+from reporting import issued, photographed, reopened, requested, settled
 from sqlalchemy import delete, select, update
 
 from models.bundles.registry import Registry
@@ -77,6 +77,7 @@ def test_erasing_the_person_leaves_what_verifies_and_nothing_else(
     found = Caller(shared_app, None).post(path, pdf, **{"Content-Type": "application/pdf"}).json
     assert found["is_report"] and found["form"] == "pdf" and found["erased"]
     assert "erased" in Caller(shared_app, None).get(f"/verify/{answer['id']}").text
+    reopened(specialist, request_id)
     again = assert_problem(asked(specialist, request_id), 422, "fields")
     assert "#/request/contact/name" in {one["pointer"] for one in again["errors"]}
 
@@ -175,6 +176,8 @@ def test_it_never_changes_and_a_correction_names_it(alone: Flask, store: Any) ->
     assert [specialist.get(f"/v1/reports/{first['id']}{end}").get_data() for end in ends] == before
 
     path, body = f"/v1/requests/{request_id}/reports", {"type_of_value": "fair_market_value"}
+    assert_problem(specialist.post(path, body), 409, "request-state")
+    reopened(specialist, request_id)
     refused = assert_problem(specialist.post(path, body), 422, "fields")
     assert {one["pointer"] for one in refused["errors"]} == {"#/replaces", "#/reason"}
     second = issued(specialist, request_id, replaces=first["id"], reason="The neck was graded too badly.")

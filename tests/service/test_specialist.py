@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from typing import Any
 
 import pytest
@@ -11,6 +12,7 @@ from flask import Flask
 from report_facts import SETTINGS
 from reporting import requested, settled
 
+TAKES_ALL = json.dumps({"amount": "-999999", "currency": "USD", "reason": "x"})
 NEEDED = sorted(SETTINGS.keys() - {"business", "liquidation_share"})
 
 
@@ -103,21 +105,19 @@ def test_no_report_without_a_setting_that_it_needs(specialist: Caller, shared_ap
         ("fair_market_value", {"purpose": "curiosity"}, {}, {"intended_use": " "}, "#/intended_use"),
         ("fair_market_value", {"graded": {"model": "Dal"}}, {}, {}, "#/request/instrument/maker"),
         ("fair_market_value", {"graded": {"maker": "Ostvik"}}, {}, {}, "#/request/instrument/model"),
-        ("fair_market_value", {"state": "withdrawn"}, {}, {}, "#/request/state"),
         ("fair_market_value", {}, {}, {"replaces": "rep_x"}, "#/replaces"),
         ("fair_market_value", {}, {}, {"effective_date": "soon"}, "#/effective_date"),
         ("market_value", {}, {}, {}, "#/type_of_value"),
-        ("fair_market_value", {"adjustment": '{"rate": "0.1"}'}, {}, {}, "#/request/adjustment/reason"),
         (
             "fair_market_value",
-            {"adjustment": '{"amount": "1", "currency": "EUR", "reason": "x"}'},
+            {"adjustment": '{"per_cent": "1", "reason": null}'},
             {},
             {},
-            "#/request/adjustment/amount/currency",
+            "#/request/adjustment/reason",
         ),
         (
             "fair_market_value",
-            {"adjustment": '{"rate": "-1", "reason": "x"}'},
+            {"adjustment": TAKES_ALL},
             {},
             {},
             "#/request/adjustment",
@@ -138,4 +138,16 @@ def test_no_report_without_anything_else_that_it_needs(
     path = f"/v1/requests/{request_id}/reports"
     refused = assert_problem(specialist.post(path, {"type_of_value": type_of_value, **body}), 422, "fields")
     assert pointers(refused) == [pointer]
+    assert specialist.get(path).json == {"reports": []}
+
+
+@pytest.mark.parametrize("state", ["received", "waiting_for_owner", "reported", "declined", "withdrawn"])
+def test_no_report_from_a_state_that_does_not_lead_to_it(
+    specialist: Caller, shared_app: Flask, state: str
+) -> None:
+    settled(specialist)
+    request_id, _ = requested(shared_app, state=state)
+    path = f"/v1/requests/{request_id}/reports"
+    refused = specialist.post(path, {"type_of_value": "fair_market_value"})
+    assert_problem(refused, 409, "request-state")
     assert specialist.get(path).json == {"reports": []}

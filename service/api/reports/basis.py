@@ -14,6 +14,7 @@ from models.errors import Fault, InputError
 from service.api.reports import records
 from service.api.reports.schemas import ReportRequest
 from service.api.requests.access import request_of
+from service.api.requests.states import REPORTED, SPECIALIST, check_move
 from service.api.specialist.services import standing
 from service.errors import FaultyRequestError, Located
 from service.faults import pointer_to
@@ -21,8 +22,6 @@ from service.photographs.records import photographs_of
 from service.reports.content import Photograph
 from service.reports.missing import missing
 from service.reports.wording import USES
-
-_CLOSED = ("declined", "withdrawn")
 
 
 @dataclass(frozen=True)
@@ -40,9 +39,15 @@ class ReportBasis:
         return asked.intended_use or USES.get(self.request.purpose, "")
 
 
-def read_basis(connection: Connection, request_id: str) -> ReportBasis:
-    """Read it. Raises UnknownRecordError for a request that is not there, or not the caller's."""
-    request, reports = request_of(connection, request_id), records.of_request(connection, request_id)
+def read_basis(connection: Connection, request_id: str, *, to_change: bool = False) -> ReportBasis:
+    """Read it. `to_change`: nobody else can change the request until the transaction ends.
+
+    Raises UnknownRecordError for a request that is not there, or not the caller's.
+    """
+    request, reports = (
+        request_of(connection, request_id, to_change=to_change),
+        records.of_request(connection, request_id),
+    )
     photographs = tuple(
         Photograph(row.view, row.digest, row.width, row.height)
         for row in photographs_of(connection, request_id)
@@ -52,13 +57,16 @@ def read_basis(connection: Connection, request_id: str) -> ReportBasis:
 
 
 def check(basis: ReportBasis, asked: ReportRequest) -> Instrument:
-    """Return the instrument as graded. Raises FaultyRequestError with everything that is missing or wrong."""
+    """Return the instrument as graded.
+
+    Raises RequestStateError for a request that may not be reported from its state, and FaultyRequestError
+    with everything that is missing or wrong.
+    """
+    check_move(basis.request.state, REPORTED, SPECIALIST)
     it, lacking = _instrument(basis.request)
     faults = missing(asked.type_of_value, basis.settings, basis.client, basis.use(asked), lacking)
     faults += _about_replaced(basis.newest, asked)
-    if basis.request.state in _CLOSED:
-        fault = Fault("request.state", basis.request.state, "gets no report", "", "reopen the request first")
-        faults.append(Located(pointer_to("request", "state"), fault))
+    faults += _about_adjustment(basis.request)
     if faults or it is None:
         raise FaultyRequestError(faults)
     return it
@@ -69,6 +77,14 @@ def _instrument(request: Row[Any]) -> tuple[Instrument | None, list[str]]:
         return Instrument.from_nested(orjson.loads(request.graded or request.instrument)), []
     except InputError as error:
         return None, [fault.field for fault in error.faults]
+
+
+def _about_adjustment(request: Row[Any]) -> list[Located]:
+    """Check that an adjustment still has its reason, which goes with the person."""
+    if not request.adjustment or orjson.loads(request.adjustment).get("reason"):
+        return []
+    fault = Fault("request.adjustment.reason", None, "is empty", "why it is adjusted", "send it anew")
+    return [Located(pointer_to("request", "adjustment", "reason"), fault)]
 
 
 def _about_replaced(newest: Row[Any] | None, asked: ReportRequest) -> list[Located]:

@@ -21,6 +21,10 @@ from service.api.parts.parts import find_comparables, find_questions, find_sente
 from service.api.reports import records
 from service.api.reports.basis import ReportBasis, check, read_basis
 from service.api.reports.schemas import ReportRequest, dump_issued
+from service.api.requests.grading import concluded
+from service.api.requests.mailing import tell
+from service.api.requests.services import move
+from service.api.requests.states import REPORTED
 from service.api.valuations import records as valuations
 from service.api.values import services as values
 from service.api.values.schemas import dump_valuation
@@ -32,7 +36,7 @@ from service.errors import FaultyRequestError, OvertakenError
 from service.faults import with_pointers
 from service.http.idempotency import StoredResponse, claim_of_request, run_once, stored_response
 from service.photographs.taking import key_of as photograph_key
-from service.reports.conclusion import OwnAdjustment, conclude, read_adjustment
+from service.reports.conclusion import Figures, conclude
 from service.reports.content import Found, Issue, Replaced, Told, canonical, content_of, digest_of
 from service.reports.kinds import levels_of, market_of
 from service.reports.page import render
@@ -44,14 +48,15 @@ class _Valued:
 
     case: Case
     found: Found
-    adjustment: OwnAdjustment | None
+    adjustment: str | None
 
 
 def issue(request_id: str, asked: ReportRequest) -> StoredResponse:
     """Issue a report, or return the answer of the one issued before under this Idempotency-Key.
 
-    Raises UnknownRecordError, FaultyRequestError with all that is missing, OvertakenError if the request
-    changed meanwhile, and FilesError or NoRoomError if the files cannot be kept.
+    Raises UnknownRecordError, FaultyRequestError with all that is missing, RequestStateError where it may
+    not be reported, OvertakenError if it changed meanwhile, and FilesError or NoRoomError if the files cannot
+    be kept.
     """
     claim = claim_of_request()
     before = stored_response(claim)
@@ -67,10 +72,8 @@ def issue(request_id: str, asked: ReportRequest) -> StoredResponse:
     row = _row(basis, asked, report_id, now, files, str(valuation_row["id"]))
 
     def keep(connection: Connection) -> StoredResponse:
-        if not records.still_as(connection, basis.request, basis.newest.id if basis.newest else None):
-            raise OvertakenError("The request changed while the report was made: look again, then issue it.")
         valuations.keep(connection, valuation_row)
-        records.add(connection, row, now)
+        _add(connection, basis, row)
         return StoredResponse(201, _path(report_id), orjson.dumps(dump_issued(_Issued(row))))
 
     # The files come before the row that names them: files without a row are pruned, never the other way.
@@ -81,6 +84,17 @@ def issue(request_id: str, asked: ReportRequest) -> StoredResponse:
     if response.location != _path(report_id):  # another request with this Idempotency-Key was first
         records.release(blobs, keys.values())
     return response
+
+
+def _add(connection: Connection, basis: ReportBasis, row: Mapping[str, Any]) -> None:
+    """Add the report, and move its request, with the event and the e-mails. Raises OvertakenError."""
+    now = read_basis(connection, basis.request.id, to_change=True)
+    if (now.request.version, now.newest) != (basis.request.version, basis.newest):
+        raise OvertakenError("The request changed while the report was made: look again, then issue it.")
+    records.add(connection, row)
+    told = {name: row[name] for name in ("version", "type_of_value", "replaces")}
+    request = move(connection, now.request, REPORTED, report=row["id"], **told)
+    tell(connection, request, "corrected" if basis.newest else "reported", request.version)
 
 
 def _path(report_id: str) -> str:
@@ -105,14 +119,18 @@ def _value(basis: ReportBasis, asked: ReportRequest, it: Instrument) -> _Valued:
         subject = Subject(it, day, market.channel)
         wanted = values.ValuationRequest(subject, currency, levels_of(kind, share))
         case = new_case(wanted, values.value(wanted))
-        adjustment = read_adjustment(orjson.loads(basis.request.adjustment or "null"), currency)
-        figures = conclude(kind, case.valuation, share, adjustment)
+        own = orjson.loads(basis.request.adjustment or "{}")
+        after = concluded(case.valuation, own, valuer)
+        model = Figures(case.valuation.value, case.valuation.intervals)
+        figures = conclude(kind, share, model, Figures(after.value, after.intervals))
     except InputError as error:
         raise FaultyRequestError(with_pointers(error.faults, "request")) from None
     beside = find_comparables(case)
     cautions = [*case.valuation.cautions, *([beside.caution] if beside.caution else [])]
     said = find_questions(case), find_sentences(case), cautions
-    return _Valued(case, Found(kind, market, share, case.valuation, figures, beside, *said), adjustment)
+    return _Valued(
+        case, Found(kind, market, share, case.valuation, figures, beside, *said), own.get("reason")
+    )
 
 
 def _content(

@@ -3,17 +3,16 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC, date, datetime, timedelta
 from typing import Any, NamedTuple
 
-import orjson
 from sqlalchemy import Connection, Engine, Row, insert, select, update
 
 from models.costs import UNREFERENCED_HOURS
 from service.blobs.store import Blobs
 from service.db.engine import reading
-from service.db.request_tables import CONTACTS, EVENTS, REPORTS, REQUESTS
+from service.db.request_tables import CONTACTS, REPORTS
 from service.errors import UnknownRecordError
 
 FOLDER = "reports"
@@ -74,29 +73,9 @@ def client_of(connection: Connection, request_id: str) -> str | None:
     return connection.execute(wanted).scalar()
 
 
-def still_as(connection: Connection, request: Row[Any], newest: str | None) -> bool:
-    """Say whether the request and its newest report are still these; no other can change them meanwhile."""
-    same = select(REQUESTS.c.version).where(REQUESTS.c.id == request.id).with_for_update()
-    if connection.execute(same).scalar() != request.version:
-        return False
-    reports = of_request(connection, request.id)
-    return (reports[-1].id if reports else None) == newest
-
-
-def add(connection: Connection, row: dict[str, Any], now: datetime) -> None:
-    """Add a report, move its request to the state `reported`, and note both as an event."""
+def add(connection: Connection, row: Mapping[str, Any]) -> None:
+    """Add a report."""
     connection.execute(insert(REPORTS).values(row))
-    moved = {"state": "reported", "changed": now, "version": REQUESTS.c.version + 1}
-    connection.execute(update(REQUESTS).where(REQUESTS.c.id == row["request_id"]).values(moved))
-    detail = {name: row[name] for name in ("version", "type_of_value", "replaces")}
-    event = {
-        "request_id": row["request_id"],
-        "at": now,
-        "actor": row["key_id"],
-        "action": "reported",
-        "detail": orjson.dumps({"report": row["id"], **detail}).decode(),
-    }
-    connection.execute(insert(EVENTS).values(event))
 
 
 def forget(connection: Connection, request_id: str) -> list[str]:

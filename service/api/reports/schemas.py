@@ -14,7 +14,7 @@ from service.api.values.requests import DayField, OwnField
 from service.dumping import described, dumper, objects
 from service.http.schemas import DAY
 from service.reports.kinds import VALUE_TYPES
-from service.texts import paragraph_faults
+from service.texts import lines_faults, plain_lines
 
 TYPES = list(VALUE_TYPES)
 FORMS = ("json", "html", "pdf")
@@ -31,8 +31,8 @@ class StatementField(OwnField):
     def read(self, value: Any, faults: list[Fault]) -> str | None:
         if isinstance(value, str) and not value.strip():
             return None
-        text = value.replace("\r\n", "\n") if isinstance(value, str) else value
-        found = paragraph_faults(self._name, text, LONGEST_STATEMENT, "correct it or leave it out")
+        text = plain_lines(value) if isinstance(value, str) else value
+        found = lines_faults(self._name, text, LONGEST_STATEMENT, "correct it or leave it out")
         faults.extend(found)
         return None if found else text.strip()
 

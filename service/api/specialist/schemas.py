@@ -13,7 +13,7 @@ from service.dumping import described, dumper
 from service.http.schemas import CURRENCY
 from service.reports.kinds import LEAST_SHARE, MOST_SHARE
 from service.reports.specialist import LONGEST_LINE, LONGEST_TEXT, SETTINGS
-from service.texts import paragraph_faults, text_faults
+from service.texts import lines_faults, plain_lines, text_faults
 
 _SHARE = f"decimal text from {LEAST_SHARE.normalize():f} to {MOST_SHARE:f}"
 
@@ -28,8 +28,8 @@ class WordsField(OwnField):
     def read(self, value: Any, faults: list[Fault]) -> str | None:
         if isinstance(value, str) and not value.strip():
             return None
-        check = paragraph_faults if self._lines else text_faults
-        text = value.replace("\r\n", "\n") if self._lines and isinstance(value, str) else value
+        check = lines_faults if self._lines else text_faults
+        text = plain_lines(value) if self._lines and isinstance(value, str) else value
         found = check(self._name, text, self._longest, "correct it or leave it out")
         faults.extend(found)
         return None if found else text.strip()
