@@ -55,7 +55,6 @@ from service.http.hooks import (
 from service.keys.callers import Callers
 from service.keys.records import KeyRing
 from service.mail import outbox, sender
-from service.mail import sender
 from service.photographs import records as photograph_records
 from service.server import logs
 from service.server.bundle_cache import BundleCache
@@ -188,7 +187,4 @@ def _forgetters(engine: Engine, blobs: Blobs) -> tuple[Forgetter, ...]:
     def reports(connection: Connection, request_id: str) -> Callable[[], object]:
         return partial(report_records.release, blobs, report_records.forget(connection, request_id))
 
-    return photographs, reports
-
-
-    return (photographs, outbox.forget)
+    return photographs, reports, outbox.forget

@@ -53,15 +53,9 @@ def operations(asker: Caller) -> list[tuple[str, str, dict[str, Any]]]:
     key_id = keys_of(asker.app).create("to be changed", ["metrics"])[0]
     version = asker.get("/v1/price-models").json["current"]
     ids = {"valuation_id": made, "key_id": key_id, "version": version, "request_id": request}
-    ids |= {"maker": "Ostvik", "model": "Dal", "evidence_id": "E1"}
-    ids["photograph_id"] = "pho_" + "0" * 26
-    ids["report_id"] = "rep_" + "0" * 26
-
-    ids |= {"request_id": asked_of(asker.app).id, "photograph_id": "pho_" + "0" * 26}
-
-    ids = {"valuation_id": made, "key_id": key_id, "version": version}
     ids |= {"maker": "Ostvik", "model": "Dal", "evidence_id": "E1", "email_id": "1"}
     ids["photograph_id"] = "pho_" + "0" * 26
+    ids["report_id"] = "rep_" + "0" * 26
     document = asker.get("/openapi.json").json
     return [
         (method.upper(), path.format(**ids), operation)

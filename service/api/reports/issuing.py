@@ -31,6 +31,7 @@ from service.db.ids import new_id
 from service.errors import FaultyRequestError, OvertakenError
 from service.faults import with_pointers
 from service.http.idempotency import StoredResponse, claim_of_request, run_once, stored_response
+from service.mail import outbox
 from service.photographs.taking import key_of as photograph_key
 from service.reports.conclusion import OwnAdjustment, conclude, read_adjustment
 from service.reports.content import Found, Issue, Replaced, Told, canonical, content_of, digest_of
@@ -71,6 +72,8 @@ def issue(request_id: str, asked: ReportRequest) -> StoredResponse:
             raise OvertakenError("The request changed while the report was made: look again, then issue it.")
         valuations.keep(connection, valuation_row)
         records.add(connection, row, now)
+        event = "corrected" if basis.newest else "reported"
+        outbox.queue_for(connection, basis.request, event, row["version"])
         return StoredResponse(201, _path(report_id), orjson.dumps(dump_issued(_Issued(row))))
 
     # The files come before the row that names them: files without a row are pruned, never the other way.
