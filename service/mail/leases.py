@@ -13,11 +13,11 @@ from __future__ import annotations
 from datetime import datetime, timedelta
 from typing import Any, NamedTuple
 
-from sqlalchemy import Connection, Engine, Row, and_, delete, select, update
+from sqlalchemy import Connection, Engine, Row, and_, delete, literal, select, update
 
 from models.costs import MAIL_LEASE_SECONDS, MAIL_PAUSES, MAILS_AT_ONCE
 from service.db.engine import reading, writing
-from service.db.request_tables import CONTACTS, OUTBOX, REQUESTS
+from service.db.request_tables import CONTACTS, OUTBOX, REQUESTS, SPECIALIST
 
 _LEASE = timedelta(seconds=MAIL_LEASE_SECONDS)
 
@@ -51,11 +51,17 @@ def claim(engine: Engine, email_id: int, now: datetime) -> Lease | None:
 
 
 def joined(engine: Engine, email_id: int) -> Row[Any] | None:
-    """Return the e-mail with name, address, private link and language of the owner; None if erased."""
+    """Return the e-mail with name, address, private link and language of the owner; None if erased.
+
+    `reply`: the specialist's own word for e-mails with this text, as JSON.
+    """
+    owner = REQUESTS.c.language, CONTACTS.c.name.label("owner"), CONTACTS.c.email, CONTACTS.c.link
+    own_word = SPECIALIST.c.name == literal("reply_") + OUTBOX.c.template
     query = (
-        select(OUTBOX, REQUESTS.c.language, CONTACTS.c.name.label("owner"), CONTACTS.c.email, CONTACTS.c.link)
+        select(OUTBOX, *owner, SPECIALIST.c.value.label("reply"))
         .join(REQUESTS, REQUESTS.c.id == OUTBOX.c.request_id)
         .join(CONTACTS, CONTACTS.c.request_id == OUTBOX.c.request_id)
+        .outerjoin(SPECIALIST, own_word)
         .where(OUTBOX.c.id == email_id)
     )
     with reading(engine) as connection:

@@ -108,7 +108,9 @@ def _texts(settings: Settings, row: Any, to_owner: bool) -> _LetterParts:
         language,
         reader.text(language, f"mail.{name}.subject", id=request_id),
         [greeting, opening],
-        shown(json.loads(row.context).get("words", "")),
+        shown(
+            "\n\n".join(filter(None, [json.loads(row.context).get("words"), json.loads(row.reply or "null")]))
+        ),
         (page, label),
         after,
     )

@@ -55,7 +55,7 @@ HOSTILE = [
 
 def composed(template: str = "received", *, language: str = "en", **more: Any) -> Letter | None:
     about = {"template": template, "request_id": ID, "language": language}
-    row = {"owner": NAME, "email": ADDRESS, "link": LINK, "context": "{}", **more}
+    row = {"owner": NAME, "email": ADDRESS, "link": LINK, "context": "{}", "reply": None, **more}
     return compose(SETTINGS, SimpleNamespace(**about, **row), "7-ab", NOW)
 
 
@@ -147,6 +147,12 @@ def test_the_plain_text_can_be_read_and_quotes_the_question() -> None:
     assert "\n> Is the headstock sound?\n>\n> Please look <b>behind</b> it too. word" in found
     page = text_of(parsed(letter("question", context=json.dumps({"words": words})).content), "html")
     assert "Please look &lt;b&gt;behind&lt;/b&gt; it too." in page
+
+
+def test_the_specialist_s_own_word_stands_below_what_is_quoted() -> None:
+    row = {"context": json.dumps({"words": "It is too far away."}), "reply": json.dumps("Yours, the desk")}
+    found = text_of(parsed(letter("declined", **row).content))
+    assert "\n> It is too far away.\n>\n> Yours, the desk\n" in found
 
 
 def test_lines_are_as_a_mail_server_takes_them() -> None:

@@ -7,11 +7,12 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from apps import NewDatabase, make_app, parts
+from apps import NewDatabase, caller_of, make_app, parts
 from asking import Caller
 from flask import Flask
 from mail_ground import Clock, parsed, text_of
 from pictures import jpeg
+from reporting import issued, requested, settled
 from request_bodies import CONTACT, made, moved, owner_of, patched, path_of, specialist_of
 
 from service.mail.sender import send_due
@@ -63,6 +64,18 @@ def test_every_change_is_told_to_whom_it_concerns(app: Flask, tmp_path: Path) ->
     moved(specialist, request, "reviewing")
     moved(owner, request, "withdrawn")
     assert arrived(app, tmp_path) == [("specialist@example.org", "Request … was withdrawn")]
+
+
+def test_a_report_and_its_correction_are_told_with_the_specialist_s_word(app: Flask, tmp_path: Path) -> None:
+    specialist = caller_of(app, "requests", "valuations")
+    settled(specialist, reply_reported="Ask me anything. <b>")
+    request_id, _ = requested(app)
+    first = issued(specialist, request_id)
+    assert arrived(app, tmp_path) == [("owner@home.example", "Your report is ready: request …")]
+    (path,) = (tmp_path / "mail").glob("*.eml")
+    assert "\n> Ask me anything. <b>\n" in text_of(parsed(path.read_bytes()))
+    issued(specialist, request_id, replaces=first["id"], reason="a wrong year")
+    assert arrived(app, tmp_path) == [("owner@home.example", "A new version of your report: request …")]
 
 
 def photograph(owner: Caller, request_id: str, view: str) -> None:
