@@ -193,5 +193,4 @@ def _forgetters(engine: Engine, blobs: Blobs) -> tuple[Forgetter, ...]:
 
     return photographs, reports
 
-
     return (photographs, outbox.forget)
