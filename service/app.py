@@ -42,6 +42,7 @@ from service.db import pruning
 from service.db.engine import open_engine
 from service.docs import routes as docs
 from service.docs.openapi import describe
+from service.form import routes as form
 from service.http.hooks import (
     answer_compression,
     authentication,
@@ -145,6 +146,7 @@ def create_app(
     describe(app, BLUEPRINTS)
     app.register_blueprint(docs.blp)
     app.register_blueprint(report_pages.blp)
+    app.register_blueprint(form.blp)
     return app
 
 
