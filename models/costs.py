@@ -71,6 +71,7 @@ MOST_NOTES = 500  # Notes and messages of one request.
 MOST_ANSWERINGS = 50  # Times that an owner can send answers to one request.
 # Zero bits that a proof of work begins with (65,536 tries, about a second in a browser), and its lifetime.
 PROOF_BITS, PROOF_SECONDS = 16, 600
+
 # ── reports ──────────────────────────────────────────────────────────────────
 
 REPORT_SECONDS, REPORT_MEMORY = 60.0, 2**30  # Seconds and bytes of the process that sets one as PDF.
@@ -87,3 +88,8 @@ MAIL_LEASE_SECONDS = 300
 MAILS_AT_ONCE = 100  # E-mails that one look finds.
 LONGEST_ADDRESS = 254  # Characters of an e-mail address (RFC 5321).
 LONGEST_GREETED = 80  # Characters of a name that an e-mail shows.
+
+# ── the form of owners ───────────────────────────────────────────────────────
+
+MOST_OFFERED = 400  # Models that the form offers without script; a script offers all.
+MOST_FORM_BYTES = 128 * 2**20  # Bytes that a browser without script posts at once, all photographs included.

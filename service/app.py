@@ -44,6 +44,7 @@ from service.desk import access
 from service.desk import routes as desk
 from service.docs import routes as docs
 from service.docs.openapi import describe
+from service.form import routes as form
 from service.http.hooks import (
     answer_compression,
     authentication,
@@ -149,6 +150,7 @@ def create_app(
     app.register_blueprint(docs.blp)
     app.register_blueprint(report_pages.blp)
     desk.install(app, settings)
+    app.register_blueprint(form.blp)
     return app
 
 

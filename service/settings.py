@@ -52,6 +52,7 @@ class Settings:
         "Address under which people reach the service: for links in e-mails and reports, and its own form.",
         validate.Regexp(r"https?://[^/?#\s]+$", error="must be http:// or https:// and a host, no path"),
     )
+    form_range: bool = _setting(True, "Whether the service's own form shows the owner a range at once.")
     workers: int = _setting(2, "Worker processes.", validate.Range(1, 64))
     threads: int = _setting(4, "Requests that each worker works on at once.", validate.Range(1, 64))
     connections: int = _setting(5, "Connections of each worker to the database.", validate.Range(2, 256))

@@ -31,6 +31,13 @@ def _ring_of(settings: Settings) -> KeyRing:
     return KeyRing(engine, settings.secret)
 
 
+_url = click.option(
+    "--url",
+    envvar="BOOKMATCH_URL",
+    help="The service, as visitors of a website reach it; default: BOOKMATCH_URL, or BOOKMATCH_PUBLIC_URL.",
+)
+
+
 @keys.command(
     epilog=examples(
         "bookmatch keys create bookkeeper --scope valuations --scope evidence",
@@ -53,11 +60,7 @@ def _ring_of(settings: Settings) -> KeyRing:
     multiple=True,
     help="Where a website key may be used, https://www.example.org; can be given more than once.",
 )
-@click.option(
-    "--url",
-    envvar="BOOKMATCH_URL",
-    help="The service, as the page of a website key asks it; default: BOOKMATCH_URL, or where it listens.",
-)
+@_url
 def create(
     label: str, scopes: tuple[str, ...], website: bool, origins: tuple[str, ...], url: str | None
 ) -> None:
@@ -73,16 +76,17 @@ def create(
     key = _ring_of(settings).create(label, scopes, kind=kind, origins=origins)[1]
     click.echo(key)
     if website:
-        click.echo(_for_the_page(key, url or f"http://{settings.bind}", origins), err=True)
+        click.echo(_for_the_page(key, url or settings.public_url, origins), err=True)
 
 
 def _for_the_page(key: str, url: str, origins: Sequence[str]) -> str:
-    """Return the line that goes into the page of a form, and who may see it."""
-    line = f'<script src="form.js" defer data-service="{escape(url)}" data-key="{escape(key)}"></script>'
+    """Return the line that puts the form into a page, and who may see it."""
+    source, named = f"{escape(url)}/form/embed.js", escape(key)
+    tag = f'<script src="{source}" data-key="{named}" data-language="en" defer></script>'
     return (
         f"This key may stand in a public page. It works from pages of {' and '.join(origins)} only, and "
-        "opens no more than a form needs.\nPut this line into examples/website/form.html, in place of the "
-        f"one that is like it (docs/website.md says how):\n{line}"
+        "opens no more than a form needs.\nPaste this line into the page, where the form is to stand "
+        f"(docs/website.md says more):\n{tag}"
     )
 
 
@@ -121,9 +125,19 @@ def _row(entry: KeyEntry) -> dict[str, Any]:
     show_default=True,
     help="How long the secrets before stay valid; 0: they end at once.",
 )
-def rotate(key_id: str, overlap_hours: float) -> None:
-    """Give a key a new secret and print the key: the only time that it is shown."""
-    click.echo(_ring().rotate(key_id, overlap_hours))
+@_url
+def rotate(key_id: str, overlap_hours: float, url: str | None) -> None:
+    """Give a key a new secret and print the key: the only time that it is shown.
+
+    For a website key the error output shows what to put into the page in place of the line before.
+    """
+    settings = read_settings()
+    ring = _ring_of(settings)
+    key = ring.rotate(key_id, overlap_hours)
+    click.echo(key)
+    entry = ring.entry(key_id)
+    if entry.kind == WEBSITE:
+        click.echo(_for_the_page(key, url or settings.public_url, entry.origins.split()), err=True)
 
 
 @keys.command(epilog=examples("bookmatch keys revoke KEY_ID"))

@@ -16,6 +16,7 @@ from functools import cache
 from importlib.resources import files
 from typing import Any
 
+from babel import Locale
 from babel.dates import format_date
 from babel.numbers import format_currency
 
@@ -51,6 +52,12 @@ def money(amount: Decimal, currency: str, language: str) -> str:
     """Write an amount, rounded to the currency's minor unit before, as the language does."""
     written = format_currency(round_money(amount, currency), currency, locale=language)
     return _CODE_BESIDE_NUMBER.sub("\xa0", written)
+
+
+def whole_money(amount: Decimal, currency: str, language: str) -> str:
+    """Write an amount without its cents, as an estimate is told."""
+    pattern = Locale.parse(language).currency_formats["standard"].pattern.replace(".00", "")
+    return format_currency(amount, currency, pattern, locale=language, currency_digits=False)
 
 
 def day(moment: date, language: str) -> str:

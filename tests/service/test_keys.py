@@ -200,7 +200,7 @@ def test_a_website_key_comes_with_the_line_for_its_page(
     assert run("migrate").exit_code == 0
     asked = ("keys", "create", "form", "--website", "--origin", "https://guitars.example")
     monkeypatch.delenv("BOOKMATCH_URL", raising=False)
-    monkeypatch.setenv("BOOKMATCH_BIND", "127.0.0.1:8123")
+    monkeypatch.setenv("BOOKMATCH_PUBLIC_URL", "http://127.0.0.1:8123")
     for more, address in (
         ((), "http://127.0.0.1:8123"),
         (("--url", 'https://values.example/"><b>'), 'https://values.example/"><b>'),
@@ -209,11 +209,17 @@ def test_a_website_key_comes_with_the_line_for_its_page(
         assert made.stdout.count("\n") == 1 and made.stdout.startswith("bmkw_")  # the key alone, for scripts
         assert "may stand in a public page" in made.stderr and "https://guitars.example only" in made.stderr
         (script,) = Scripts(made.stderr).found
-        assert (script["data-key"], script["data-service"]) == (made.stdout.strip(), address)
+        assert (script["data-key"], script["src"]) == (made.stdout.strip(), f"{address}/form/embed.js")
         assert "<b>" not in made.stderr
-    page = Path(__file__).parents[2] / "examples" / "website" / "form.html"
-    assert [set(one) for one in Scripts(page.read_text()).found] == [set(script)]
-    assert run("keys", "create", "a script").stderr == ""
+    rotated = run("keys", "rotate", made.stdout.split("_")[1])
+    (again,) = Scripts(rotated.stderr).found
+    assert again == {
+        **script,
+        "data-key": rotated.stdout.strip(),
+        "src": "http://127.0.0.1:8123/form/embed.js",
+    }
+    plain = run("keys", "create", "a script")
+    assert plain.stderr == run("keys", "rotate", plain.stdout.split("_")[1]).stderr == ""
 
 
 def test_wrong_use_of_the_command_is_one_line(environment: Path) -> None:

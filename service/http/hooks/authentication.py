@@ -12,6 +12,7 @@ from service.context import context
 from service.errors import KeyInvalidError, KeyMissingError, OriginError, ScopeError
 from service.keys.callers import Caller, Callers
 from service.keys.kinds import OWNER, WEBSITE
+from service.keys.own_form import is_own_page
 
 _ALIVE, _READY = "/healthz", "/readyz"
 _LONGEST_KEY = 200
@@ -70,11 +71,10 @@ def check_caller(scopes: Collection[str], *, forms: bool = False, owners: bool =
 
 def from_elsewhere(caller: Caller | None) -> bool:
     """Say whether this is a website key that was sent from a page of an origin that is not its own."""
-    return (
-        caller is not None
-        and caller.kind == WEBSITE
-        and request.environ.get("HTTP_ORIGIN") not in caller.origins
-    )
+    if caller is None or caller.kind != WEBSITE:
+        return False
+    origin = request.environ.get("HTTP_ORIGIN")
+    return origin not in caller.origins and not is_own_page(caller, origin, request.host_url.rstrip("/"))
 
 
 def _check_origin(caller: Caller) -> None:

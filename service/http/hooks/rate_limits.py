@@ -5,7 +5,10 @@ The header fields are those of draft-ietf-httpapi-ratelimit-headers-11.
 
 from __future__ import annotations
 
-from flask import Response, g, request
+from collections.abc import Callable
+from typing import Any
+
+from flask import Response, current_app, g, request
 
 from service.context import context
 from service.errors import LimitError
@@ -19,9 +22,19 @@ HEADERS = {
 }
 
 
+def uncounted(view: Callable[..., Any]) -> Callable[..., Any]:
+    """Let this view count towards no limit: its answers are constant, and cost no more than a refusal."""
+    view.__dict__["uncounted"] = True
+    return view
+
+
+def _is_uncounted() -> bool:
+    return getattr(current_app.view_functions.get(request.endpoint or ""), "uncounted", False)
+
+
 def count() -> None:
     """Count the request against the caller's quotas. Raises LimitError if one is used up."""
-    if is_monitoring():  # it must be answered at any load
+    if is_monitoring() or _is_uncounted():  # health must be told at any load
         return
     limits = context().limits
     # Whoever copies a key from a page must not use up the quota of that page's own visitors.
