@@ -25,7 +25,7 @@ DEMO := var/demo
 STORE := var/store
 STUDY := var/study
 
-.PHONY: help serve test check unit fmt env lock fresh kernels fuzz hostile faults slow frozen yardstick study dozen bench examples clean needs-serve needs-test
+.PHONY: help serve test check unit fmt env lock fresh kernels fuzz hostile faults owners slow frozen yardstick study dozen bench examples clean needs-serve needs-test
 
 help:
 	@echo 'make serve      the demo service, from nothing to an address and a request to try'
@@ -36,6 +36,7 @@ help:
 	@echo 'make fresh      both commands in a fresh clone with an empty home, timed'
 	@echo 'make kernels    the numerical tests under each kernel of OpenBLAS that this processor has'
 	@echo 'make faults     fault injection: a minute of load, killed workers, changing models and a restarted database'
+	@echo 'make owners     two hundred owners at once with photographs of 8 MB: what is lost, and who else waits'
 	@echo 'make slow       a minute beside hundreds of slow clients: who else is answered, and how soon'
 	@echo 'make frozen     a minute with a PostgreSQL that is stopped, and says nothing'
 	@echo 'make fuzz       ask the service all that its OpenAPI document allows and forbids; CASES=2000 of each'
@@ -140,6 +141,9 @@ lock: $(TOOLS)/bin/uv
 
 faults: env
 	PYTHONPATH=.:tests $(BIN)/python tests/live/fault_injection.py
+
+owners: env $(STORE)/.fitted
+	PYTHONPATH=.:tests $(BIN)/python tests/live/many_owners.py $(STORE)
 
 slow: env $(STORE)/.fitted
 	PYTHONPATH=.:tests $(BIN)/python tests/live/slow_clients.py $(STORE)
