@@ -13,6 +13,7 @@ export OPENBLAS_NUM_THREADS ?= 1
 PYTHON ?= python3
 CASES ?= 2000
 HOSTILE ?= 100000
+MINUTES ?= 1
 VENV := .venv
 BIN := $(VENV)/bin
 PIP := $(BIN)/python -m pip install --quiet --no-input --disable-pip-version-check
@@ -25,7 +26,7 @@ DEMO := var/demo
 STORE := var/store
 STUDY := var/study
 
-.PHONY: help serve test check unit fmt env lock fresh kernels fuzz hostile faults slow frozen yardstick study dozen bench examples clean needs-serve needs-test
+.PHONY: help serve test check unit fmt env lock fresh kernels fuzz hostile faults owners slow frozen yardstick study dozen bench examples clean needs-serve needs-test
 
 help:
 	@echo 'make serve      the demo service, from nothing to an address and a request to try'
@@ -35,7 +36,8 @@ help:
 	@echo 'make examples   run all that README.md and docs/ show, and write its outputs into them'
 	@echo 'make fresh      both commands in a fresh clone with an empty home, timed'
 	@echo 'make kernels    the numerical tests under each kernel of OpenBLAS that this processor has'
-	@echo 'make faults     fault injection: a minute of load, killed workers, changing models and a restarted database'
+	@echo 'make faults     fault injection: load, killed workers, changing models, a restarted database, backups; MINUTES=1'
+	@echo 'make owners     two hundred owners at once with photographs of 8 MB: what is lost, and who else waits'
 	@echo 'make slow       a minute beside hundreds of slow clients: who else is answered, and how soon'
 	@echo 'make frozen     a minute with a PostgreSQL that is stopped, and says nothing'
 	@echo 'make fuzz       ask the service all that its OpenAPI document allows and forbids; CASES=2000 of each'
@@ -139,7 +141,10 @@ lock: $(TOOLS)/bin/uv
 	$(COMPILE) pyproject.toml --group build -c requirements-yardstick.lock -o requirements.lock
 
 faults: env
-	PYTHONPATH=.:tests $(BIN)/python tests/live/fault_injection.py
+	PYTHONPATH=.:tests $(BIN)/python tests/live/fault_injection.py $(MINUTES)
+
+owners: env $(STORE)/.fitted
+	PYTHONPATH=.:tests $(BIN)/python tests/live/many_owners.py $(STORE)
 
 slow: env $(STORE)/.fitted
 	PYTHONPATH=.:tests $(BIN)/python tests/live/slow_clients.py $(STORE)

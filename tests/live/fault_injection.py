@@ -1,7 +1,7 @@
 """Fault injection: 16 callers, models promoted and rolled back, workers killed, the database restarted.
 
-`make faults` runs it for a minute on fitted models and prints the table; the suite runs ten seconds of it, on
-fakes (`test_fault_injection.py`).
+`make faults` runs it for a minute (`MINUTES=10` for ten) on fitted models and prints the table; the suite
+runs ten seconds of it, on fakes (`test_fault_injection.py`). Backups are made all the while.
 """
 
 from __future__ import annotations
@@ -19,6 +19,7 @@ from typing import Any
 import httpx
 import psycopg
 from fault_actors import Caller, Killer, Operator, Tally
+from fault_backups import Backup, Keeper, missing_of
 from ground import Ground, fitted_ground
 from postgres import new_database_of, server_in, start, stop
 from running import Running
@@ -38,6 +39,8 @@ class Report:
     failures: list[str]
     unreadable: list[str]
     records: int
+    backups: list[Backup]
+    missing: list[str]
     slack: float  # how much longer than on a machine of one's own an error can take to be noticed
 
     @property
@@ -110,6 +113,11 @@ class Report:
             ("wrong answers", str(len(tally.wrong))),
             ("valuations answered 201", f"{len(tally.made):,}"),
             ("of these not readable again, to the byte", str(len(self.unreadable))),
+            ("backups made, and restored", str(len(self.backups))),
+            (
+                "of what was answered before each, missing in it",
+                f"{len(self.missing)} of {sum(len(backup.before) for backup in self.backups):,}",
+            ),
             (
                 "records in the database; names they were asked under",
                 f"{self.records:,}; {len(tally.names):,}",
@@ -128,6 +136,7 @@ def inject_faults(
     seconds: float,
     changes: int,
     kill_every: float,
+    backup_every: float,
     slack: float = 1.0,
 ) -> Report:
     """Inject faults while callers ask: `changes` promotions, as many rollbacks, a restart of the database."""
@@ -138,15 +147,17 @@ def inject_faults(
         key = service.call("keys", "create", "operator", "--scope", "admin").strip()
         callers = [Caller(service, ground, tally, seed) for seed in range(CALLERS)]
         killer = Killer(service, tally, kill_every)
+        keeper = Keeper(service, folder, tally, backup_every)
         operator = Operator(service, key, models, tally, seconds / (2 * changes + 1))
         began = time.monotonic()
-        for thread in (*callers, killer, operator):
+        for thread in (*callers, killer, keeper, operator):
             thread.start()
         time.sleep(seconds / 2)
         down = _restart(server)
         time.sleep(max(0.0, began + seconds - time.monotonic()))
-        killer.stopped.set()
-        killer.join()
+        for thread in (killer, keeper):
+            thread.stopped.set()
+            thread.join()
         operator.join()
         for caller in callers:
             caller.stopped.set()
@@ -157,7 +168,12 @@ def inject_faults(
         unreadable = _unreadable(service, tally)
     with psycopg.connect(database) as connection:
         ((records,),) = connection.execute("SELECT count(*) FROM valuation").fetchall()
-    return Report(took, tally, down, operator.failures, unreadable, records, slack)
+    missing = [
+        one
+        for backup in keeper.backups
+        for one in missing_of(backup, folder / backup.file.stem, ground.store, fake=ground.fake)
+    ]
+    return Report(took, tally, down, operator.failures, unreadable, records, keeper.backups, missing, slack)
 
 
 def _restart(server: Any) -> tuple[float, float]:
@@ -175,21 +191,29 @@ def _unreadable(service: Running, tally: Tally) -> list[str]:
         ]
 
 
-def main() -> int:
-    """A minute of it; leaves with 1 if anything was wrong."""
+def main(minutes: float) -> int:
+    """So many minutes of it; leaves with 1 if anything was wrong."""
     with tempfile.TemporaryDirectory() as folder:
         server = server_in(Path(folder) / "postgres")
         try:
             ground = fitted_ground(Path(folder), CACHE)
-            report = inject_faults(Path(folder), ground, server, 60, 20, 5.0)
+            report = inject_faults(
+                Path(folder), ground, server, 60 * minutes, round(20 * minutes), 5.0, 20 * minutes
+            )
         finally:
             server.cleanup()
     for name, said in report.rows():
         print(f"{name:<60} {said}")
-    faults = [*report.tally.wrong, *report.failures, *report.unexplained, *report.unreadable]
+    faults = [
+        *report.tally.wrong,
+        *report.failures,
+        *report.unexplained,
+        *report.unreadable,
+        *report.missing,
+    ]
     print(*faults[:20], sep="\n")
     return 1 if faults or report.records != len(report.tally.names) else 0
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    sys.exit(main(float(sys.argv[1])))
