@@ -49,6 +49,7 @@ def served(tmp_path: Path, backend: str, new_database: Callable[[str], str]) -> 
     Registry(tmp_path / "store").promote(write_fake(tmp_path / "store"), who="tests", why="to serve")
     settings = {} if backend == "sqlite" else {"BOOKMATCH_DATABASE": new_database(backend)}
     settings |= {"BOOKMATCH_KEY_SECONDS": "0", "BOOKMATCH_FILES": str(tmp_path / "files")}
+    settings["BOOKMATCH_MAIL"] = f"file:{tmp_path / 'mail'}"
     with Running(tmp_path, tmp_path / "store", settings=settings) as running:
         running.key = running.call("keys", "create", "desk", "--scope", "requests").strip()
         yield running
@@ -185,6 +186,12 @@ def files_of(served: Running) -> list[Path]:
     return [path for path in (served.folder / "files").rglob("*") if path.is_file()]
 
 
+def mailed(served: Running, request_id: str) -> list[Path]:
+    """The e-mails about a request that were sent, into files."""
+    about = (served.folder / "mail").glob("*.eml")
+    return [path for path in about if request_id.encode() in path.read_bytes()]
+
+
 def traces(served: Running, backend: str, texts: list[bytes]) -> set[bytes]:
     """Those of the texts that stand in any file of the service, or in PostgreSQL's tables."""
     kept = [path.read_bytes() for path in served.folder.rglob("*") if path.is_file()]
@@ -213,6 +220,10 @@ def test_an_erased_owner_leaves_no_trace(served: Running, backend: str) -> None:
         exported = good(desk.get(f"{path}/export"))
         for text in (*PERSON.values(), *WORDS.values(), token):
             assert text in repr(exported), text
+        end = time.monotonic() + 30
+        while len(mailed(served, request_id)) < 2 and time.monotonic() < end:
+            time.sleep(0.1)
+        assert len(mailed(served, request_id)) == 2  # that it came in, and a question
         assert traces(served, backend, texts) == set(texts)  # the search sees them while they are there
         erased = good(desk.delete(f"{path}/contact"))
         assert good(desk.delete(f"{path}/contact")) == erased
@@ -223,7 +234,7 @@ def test_an_erased_owner_leaves_no_trace(served: Running, backend: str) -> None:
         assert good(desk.get(f"/v1/requests/{stays['id']}"))["contact"]["name"] == "Another Owner"
     served.call("backup", str(served.folder / "after.backup"))
     assert traces(served, backend, texts) == set()
-    assert files_of(served) == []
+    assert files_of(served) == mailed(served, request_id) == []
     lasting = ("id", "state", "created", "purpose", "instrument", "consent", "valuation", "in_hand")
     assert {name: shown[name] for name in lasting} == {name: before[name] for name in lasting}
     assert (shown["contact"], shown["message"], shown["reference"], shown["messages"]) == (
