@@ -22,7 +22,6 @@ from service.api.reports import records
 from service.api.reports.basis import ReportBasis, check, read_basis
 from service.api.reports.schemas import ReportRequest, dump_issued
 from service.api.requests.grading import concluded
-from service.api.requests.mailing import tell
 from service.api.requests.services import move
 from service.api.requests.states import REPORTED
 from service.api.valuations import records as valuations
@@ -35,6 +34,7 @@ from service.db.ids import new_id
 from service.errors import FaultyRequestError, OvertakenError
 from service.faults import with_pointers
 from service.http.idempotency import StoredResponse, claim_of_request, run_once, stored_response
+from service.mail import outbox
 from service.photographs.taking import key_of as photograph_key
 from service.reports.conclusion import Figures, conclude
 from service.reports.content import Found, Issue, Replaced, Told, canonical, content_of, digest_of
@@ -94,7 +94,7 @@ def _add(connection: Connection, basis: ReportBasis, row: Mapping[str, Any]) -> 
     records.add(connection, row)
     told = {name: row[name] for name in ("version", "type_of_value", "replaces")}
     request = move(connection, now.request, REPORTED, report=row["id"], **told)
-    tell(connection, request, "corrected" if basis.newest else "reported", request.version)
+    outbox.queue_for(connection, request, "corrected" if basis.newest else "reported", request.version)
 
 
 def _path(report_id: str) -> str:
