@@ -187,7 +187,4 @@ def _forgetters(engine: Engine, blobs: Blobs) -> tuple[Forgetter, ...]:
     def reports(connection: Connection, request_id: str) -> Callable[[], object]:
         return partial(report_records.release, blobs, report_records.forget(connection, request_id))
 
-    return photographs, reports
-
-
-    return (photographs, outbox.forget)
+    return photographs, reports, outbox.forget
