@@ -24,7 +24,7 @@ from service.api.reports import issuing, records
 from service.api.reports.records import forget, prune, release
 from service.children.runner import ChildFailedError
 from service.db.engine import reading, writing
-from service.db.request_tables import CONTACTS, EVENTS, REPORTS, REQUESTS
+from service.db.request_tables import CONTACTS, EVENTS, OUTBOX, REPORTS, REQUESTS
 
 LATER = datetime.now(UTC) + timedelta(hours=UNREFERENCED_HOURS + 1)
 
@@ -43,6 +43,13 @@ def files(app: Flask, report_id: str = "") -> list[str]:
 def asked(specialist: Caller, request_id: str) -> Any:
     body = {"type_of_value": "fair_market_value", "effective_date": DAY}
     return specialist.post(f"/v1/requests/{request_id}/reports", body)
+
+
+def queued(app: Flask, request_id: str) -> list[str]:
+    """The e-mails to the owner that are queued about a request, oldest first."""
+    with reading(parts(app).engine) as connection:
+        mine = select(OUTBOX.c.template).where(OUTBOX.c.request_id == request_id).order_by(OUTBOX.c.id)
+        return list(connection.execute(mine).scalars())
 
 
 def nothing_issued(app: Flask, request_id: str) -> bool:
@@ -175,6 +182,7 @@ def test_it_never_changes_and_a_correction_names_it(alone: Flask, store: Any) ->
     settled(specialist, name="Another Person", certification="Another text.")
     assert [specialist.get(f"/v1/reports/{first['id']}{end}").get_data() for end in ends] == before
 
+    assert queued(alone, request_id) == ["reported"]
     path, body = f"/v1/requests/{request_id}/reports", {"type_of_value": "fair_market_value"}
     assert_problem(specialist.post(path, body), 409, "request-state")
     reopened(specialist, request_id)
@@ -182,6 +190,7 @@ def test_it_never_changes_and_a_correction_names_it(alone: Flask, store: Any) ->
     assert {one["pointer"] for one in refused["errors"]} == {"#/replaces", "#/reason"}
     second = issued(specialist, request_id, replaces=first["id"], reason="The neck was graded too badly.")
     assert (second["version"], first["version"]) == (2, 1)
+    assert queued(alone, request_id) == ["reported", "corrected"]
     assert [specialist.get(f"/v1/reports/{first['id']}{end}").get_data() for end in ends] == before
     new = json.loads(specialist.get(f"/v1/reports/{second['id']}").get_data())
     wanted = {"id": first["id"], "version": 1, "reason": "The neck was graded too badly."}
