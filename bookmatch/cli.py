@@ -50,6 +50,7 @@ SECTIONS: Mapping[str, Mapping[str, CommandEntry]] = {
         "prune": CommandEntry("service", "prune", "Delete from the database what has outlived its time."),
         "keys": CommandEntry("service", "keys", "Create, list, rotate and revoke keys."),
         "mail": CommandEntry("service", "mail", "Send e-mails that are due, and list them."),
+        "desk": CommandEntry("service", "desk", "Say who may sign in at the specialist's desk."),
         "audit": CommandEntry("service", "audit", "List who did what to keys and price models."),
         "backup": CommandEntry("service", "backup", "Write the database and its price models to a file."),
         "restore": CommandEntry("service", "restore", "Bring back what such a file holds."),

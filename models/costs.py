@@ -33,6 +33,17 @@ MOST_REFUSED, MOST_REFUSED_FAULTS = 250, 2_500
 MOST_REFUSED_LINES, MOST_REFUSED_BYTES = 2_500, 2**18
 MOST_REFUSED_SAID = 128 * 1024
 
+# ── the desk ─────────────────────────────────────────────────────────────────
+
+SHORTEST_PASSWORD, LONGEST_PASSWORD = 12, 200  # Characters of a password.
+LONGEST_USER_NAME = 80  # Characters of the name under which someone signs in.
+CODE_STEPS = 1  # Steps of 30 seconds by which a clock may be off when a code is checked.
+FREE_FAILURES = 5  # Failures in signing in before a user is locked; each one after doubles the time.
+LOCK_SECONDS, LONGEST_LOCK_SECONDS = 60, 3600
+ATTEMPTS_OF_NETWORK, ATTEMPTS_SECONDS = 20, 900  # Attempts to sign in from one network in so many seconds.
+SESSION_HOURS, IDLE_MINUTES = 12, 30  # The life of a session, and of one that nobody uses.
+SEEN_SECONDS = 60  # How far behind the last use of a session may be.
+
 # ── what only the service has ────────────────────────────────────────────────
 
 # A gzipped body is refused that unpacks to more than this, and to more than so many times its size.

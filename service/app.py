@@ -40,6 +40,8 @@ from service.blobs.store import Blobs
 from service.context import Context, Forgetter
 from service.db import pruning
 from service.db.engine import open_engine
+from service.desk import access
+from service.desk import routes as desk
 from service.docs import routes as docs
 from service.docs.openapi import describe
 from service.http.hooks import (
@@ -92,6 +94,7 @@ BEFORE = (
     request_log.begin,
     cors.answer_preflight,
     authentication.identify,
+    access.identify,
     rate_limits.count,
     negotiation.check_forms,
 )
@@ -145,6 +148,7 @@ def create_app(
     describe(app, BLUEPRINTS)
     app.register_blueprint(docs.blp)
     app.register_blueprint(report_pages.blp)
+    desk.install(app, settings)
     return app
 
 

@@ -12,6 +12,7 @@ import click
 from models.commands.console import OneLineErrors, examples
 from service.commands.audit import audit
 from service.commands.backup import backup, restore
+from service.commands.desk import desk
 from service.commands.keys import keys
 from service.commands.mail import mail
 from service.settings import Settings, read_settings, secret_files, table
@@ -42,6 +43,7 @@ def main() -> None:
 main.add_command(keys)
 main.add_command(audit)
 main.add_command(mail)
+main.add_command(desk)
 main.add_command(backup)
 main.add_command(restore)
 

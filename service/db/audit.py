@@ -18,6 +18,11 @@ ACTIONS: Mapping[str, str] = {
     "key_revoked": "a key was ended",
     "model_promoted": "a price model was made the current one",
     "model_rolled_back": "the price model before was made the current one again",
+    "desk_user_added": "someone may sign in at the desk",
+    "desk_user_changed": "a user of the desk was given a new password",
+    "desk_user_removed": "someone may no longer sign in at the desk",
+    "desk_signed_in": "a user of the desk signed in",
+    "desk_locked": "a user of the desk failed to sign in too often, and is locked for a while",
 }
 
 

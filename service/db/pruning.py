@@ -1,4 +1,4 @@
-"""Delete what has outlived its time: claims of Idempotency-Keys, the answers under them, expired secrets.
+"""Delete what has outlived its time: claims of Idempotency-Keys, answers under them, secrets, sessions.
 
 Rows go in small transactions, so that no request waits long. One process at a time prunes: SQLite has one
 writer anyway, and PostgreSQL gives a lock that ends with the transaction.
@@ -16,8 +16,9 @@ from sqlalchemy import Column, Connection, Engine, delete, select, text
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 
-from models.costs import EXPIRED_SECRET_DAYS, IDEMPOTENCY_HOURS
+from models.costs import EXPIRED_SECRET_DAYS, IDEMPOTENCY_HOURS, SESSION_HOURS
 from service.db.engine import writing
+from service.db.request_tables import DESK_SESSIONS
 from service.db.tables import ANSWERS, CLAIMS, SECRETS
 from service.errors import ServiceError
 
@@ -25,6 +26,7 @@ LIFETIMES: Mapping[str, tuple[Column[Any], timedelta]] = {
     "claims of Idempotency-Keys": (CLAIMS.c.created, timedelta(hours=IDEMPOTENCY_HOURS)),
     "answers under them": (ANSWERS.c.created, timedelta(hours=IDEMPOTENCY_HOURS)),
     "expired secrets": (SECRETS.c.expires, timedelta(days=EXPIRED_SECRET_DAYS)),
+    "sessions of the desk": (DESK_SESSIONS.c.created, timedelta(hours=SESSION_HOURS)),
 }
 _AT_ONCE = 1_000
 _EVERY_SECONDS = 3600.0

@@ -62,6 +62,12 @@ class Limits:
                 break
         return found
 
+    def attempt(self, what: str, address: str | None, quota: int, seconds: int) -> None:
+        """Count an attempt of the address's network. Raises LimitError beyond so many in so many seconds."""
+        taken = self._counted.addresses.take(f"{what} {network_of(address)}", quota, seconds)
+        if not taken.allowed:
+            raise LimitError(what, quota, seconds, taken.seconds, "attempts")
+
     def keep(self, caller: Caller, size: int) -> None:
         """Count bytes that a website key's request stores. Raises LimitError beyond the quota of a day."""
         if caller.kind != WEBSITE or not self._stored:

@@ -14,6 +14,7 @@ from service.context import bundle
 
 # The last parts of the paths that show a record's changes and that confirm it.
 HISTORY, CONFIRMATION = "history", "confirmation"
+LONGEST_REASON = 200  # in characters
 
 
 def read(data: Mapping[str, Any]) -> Evidence:
@@ -27,6 +28,15 @@ def read(data: Mapping[str, Any]) -> Evidence:
     if faults:
         raise InputError(faults)
     return found
+
+
+def read_reason(text: str) -> str:
+    """Read the reason for a change. Raises InputError."""
+    reason = text.strip()
+    if len(reason) <= LONGEST_REASON and reason.isprintable():
+        return reason
+    allowed = f"at most {LONGEST_REASON} printable characters"
+    raise InputError([Fault("reason", reason, "is not a usable reason", allowed, "make it shorter")])
 
 
 def prepared(

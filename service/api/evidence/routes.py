@@ -12,7 +12,7 @@ from models.errors import Fault, InputError
 from service.api.evidence import services
 from service.api.evidence.files import take_file
 from service.api.evidence.listing import FILTERS, listed
-from service.api.evidence.reading import CONFIRMATION, HISTORY
+from service.api.evidence.reading import CONFIRMATION, HISTORY, LONGEST_REASON, read_reason
 from service.api.evidence.schemas import (
     CorrectedEvidenceSchema,
     EvidenceHistorySchema,
@@ -36,22 +36,11 @@ blp = Blueprint(
     "sent here changes no value before the next fit.",
 )
 _NEW, _CORRECTED = NewEvidenceSchema(), CorrectedEvidenceSchema()
-_LONGEST_REASON = 200
-
-
-def _read_reason(text: str) -> str:
-    reason = text.strip()
-    if len(reason) <= _LONGEST_REASON and reason.isprintable():
-        return reason
-    allowed = f"at most {_LONGEST_REASON} printable characters"
-    raise InputError([Fault("reason", reason, "is not a usable reason", allowed, "make it shorter")])
-
-
 _REASON = Query(
     "reason",
     "the reason for what is done, which is kept in the history",
-    {"type": "string", "maxLength": 200},
-    _read_reason,
+    {"type": "string", "maxLength": LONGEST_REASON},
+    read_reason,
 )
 
 

@@ -23,7 +23,8 @@ def add_headers(response: Response) -> Response:
     headers = response.headers
     said = {name for name, _ in headers}  # faster than to ask for each
     headers.add("X-Content-Type-Options", "nosniff")
-    headers.add("Referrer-Policy", "no-referrer")
+    if "Referrer-Policy" not in said:
+        headers.add("Referrer-Policy", "no-referrer")
     if _POLICY not in said and response.status_code != 304:  # a 304 leaves that of the kept answer
         headers.add(_POLICY, _PAGE if response.mimetype in _PAGES else _NOTHING)
     if _KEPT not in said:

@@ -1,0 +1,57 @@
+"""Price models with their cards; promote one, roll back the current one."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from flask import Response, redirect, render_template, url_for
+
+from service.api.price_models import changes, services
+from service.desk import forms
+from service.desk.blueprint import blp
+from service.desk.forms import Form
+from service.http.responses import HTML
+
+
+@blp.get("/price-models")
+def show_price_models() -> Any:
+    """List price models, and who promoted which."""
+    return _page(Form())
+
+
+@blp.get("/price-models/<version>/card")
+def show_card(version: str) -> Any:
+    """Give the card of a price model as a file: its charts have styles that the desk's policy bars."""
+    headers = {"Content-Disposition": 'attachment; filename="card.html"'}
+    return Response(services.card(version, "card.html"), headers=headers, mimetype=HTML)
+
+
+@blp.post("/price-models/<version>/promote")
+def promote(version: str) -> Any:
+    """Make a price model the current one."""
+    form = forms.sent()
+    with form.catching():
+        force = forms.text("force") == "true"
+        reason = changes.read_reason(forms.text("why"), forms.text("who") or None, force or None)
+        changes.promote(version, reason)
+        return redirect(url_for("desk.show_price_models"), 303)
+    return _page(form, version)
+
+
+@blp.post("/price-models/<version>/rollback")
+def roll_back(version: str) -> Any:
+    """Make the price model before the current one."""
+    form = forms.sent()
+    with form.catching():
+        changes.roll_back(version, changes.read_reason(forms.text("why"), forms.text("who") or None))
+        return redirect(url_for("desk.show_price_models"), 303)
+    return _page(form, version)
+
+
+def _page(form: Form, of: str | None = None) -> Any:
+    found = services.listed()
+    shown = sorted(found["models"], key=lambda one: one["version"], reverse=True)
+    page = render_template(
+        "desk/price_models.html", found=found, models=shown, changes=services.changes(), form=form, of=of
+    )
+    return page, form.status

@@ -1,0 +1,21 @@
+"""All pages of the desk, registered with its blueprint."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from werkzeug.exceptions import NotFound
+
+from service.desk.blueprint import blp, install
+from service.desk.pages import catalogue, evidence, price_models, signing
+
+PAGES = (signing, evidence, catalogue, price_models)
+
+
+@blp.get("/<path:rest>")
+def show_nothing(rest: str) -> Any:
+    """Answer that nothing is at this path, as a page of the desk."""
+    raise NotFound
+
+
+__all__ = ["PAGES", "blp", "install"]

@@ -1,0 +1,1 @@
+"""Who may sign in at the desk, and their sessions."""
