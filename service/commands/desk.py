@@ -39,7 +39,7 @@ def _password(given: TextIO | None) -> str:
     return asked
 
 
-@desk.command(epilog=examples("bookmatch desk add Ann", "bookmatch desk add Ann --password-file FILE"))
+@desk.command(epilog=examples("bookmatch desk add Ann", "bookmatch desk add Ann --password-file -"))
 @click.argument("name")
 @_PASSWORD
 def add(name: str, password_file: TextIO | None) -> None:

@@ -45,7 +45,10 @@ def require_session() -> Any:
     """Send those who are not signed in to the page for it; a script and a form are refused."""
     if g.desk is not None or request.endpoint in OPEN:
         return None
-    if request.method != "GET" or request.headers.get("Sec-Fetch-Mode", "navigate") != "navigate":
+    if (
+        request.method not in ("GET", "HEAD")
+        or request.headers.get("Sec-Fetch-Mode", "navigate") != "navigate"
+    ):
         return Response("Sign in first.", 401, mimetype="text/plain")
     wanted = request.full_path.removesuffix("?")
     target = url_for("desk.show_sign_in", next=wanted if wanted != PREFIX else None)

@@ -65,9 +65,11 @@ def kept_valuations(app: Flask) -> int:
 
 
 def paths(app: Flask) -> list[tuple[str, str]]:
-    """Every path of the application, with its own method; placeholders filled in."""
+    """Every path of the API, with its own method; placeholders filled in. The desk has tests of its own."""
     filled = []
     for rule in app.url_map.iter_rules():
+        if rule.rule.startswith("/desk"):
+            continue
         path = rule.rule.replace("<name:maker>", "Ostvik").replace("<name:model>", "Dal")
         path = path.replace("<string:valuation_id>", "val_" + "0" * 26)
         path = path.replace("<string:request_id>", "req_" + "0" * 26)

@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 from apps import NewDatabase, caller_of, make_app, parts, without_evidence
 from asking import Caller
+from desks import Somebody, somebody
 from fakes import write_fake
 from flask import Flask
 from sqlalchemy import Engine
@@ -72,3 +73,17 @@ def evidence_app(shared_app: Flask) -> Flask:
 def dealer(evidence_app: Flask) -> Caller:
     """Asks it, and may send evidence."""
     return caller_of(evidence_app, "evidence")
+
+
+@pytest.fixture
+def desk_app(backend: str, new_database: NewDatabase, fake_store: Path) -> Iterator[Flask]:
+    """An application with a database of its own, for tests that change who may sign in."""
+    app = make_app(fake_store, new_database(backend))
+    yield app
+    parts(app).engine.dispose()
+
+
+@pytest.fixture
+def ann(desk_app: Flask) -> Somebody:
+    """A user of its desk, not signed in."""
+    return somebody(desk_app)

@@ -12,8 +12,12 @@ import pyotp
 from apps import parts
 from flask import Flask
 from flask.testing import FlaskClient
+from sqlalchemy import select, update
 from werkzeug.test import TestResponse
 
+from service.db.engine import reading, writing
+from service.db.request_tables import DESK_USERS
+from service.desk.access import COOKIE
 from service.desk.users import records
 from service.desk.users.second_factor import address
 
@@ -64,6 +68,26 @@ def somebody(app: Flask, name: str = "Ann") -> Somebody:
     found = parts(app)
     seed = records.add(found.engine, name, PASSWORD)
     return Somebody(app, name, pyotp.parse_uri(address(found.settings.secret, seed, name)))  # type: ignore[arg-type]
+
+
+def user_row(ann: Somebody) -> Any:
+    """The row of a user."""
+    with reading(parts(ann.app).engine) as connection:
+        return connection.execute(select(DESK_USERS).where(DESK_USERS.c.name == ann.name)).one()
+
+
+def change(app: Flask, table: Any, **values: Any) -> None:
+    """Change all rows of a table."""
+    with writing(parts(app).engine) as connection:
+        connection.execute(update(table).values(values))
+
+
+def cookie_of(someone: Somebody) -> Any:
+    return someone.client.get_cookie(COOKIE, path="/desk")
+
+
+def is_in(someone: Somebody) -> bool:
+    return someone.get("/desk/sessions").status_code == 200
 
 
 def token_in(page: str) -> str:

@@ -41,14 +41,14 @@ SALE = {
 # What could run, break out or be filled in, if a page took it for more than a text.
 STRANGE = [
     "<script>document.title='got'</script>",
-    "\"><img src=x onerror=alert(1)>",
+    '"><img src=x onerror=alert(1)>',
     "'; DROP TABLE evidence; --",
     "{{ 7 * 191 }}",
     "{% raw %}x",
     "</textarea><b id=got>",
     "</option></select><b id=got>",
     "javascript:alert(1)",
-    "=HYPERLINK(\"http://evil.example\")",
+    '=HYPERLINK("http://evil.example")',
     "../../etc/passwd",
     "&lt;b&gt;",
     "${7*191}",
@@ -118,7 +118,10 @@ def test_every_answer_says_what_browsers_and_caches_may_do(ann: Somebody) -> Non
             found = who.open(path, method=method)
             assert found.status_code < 500
             assert found.headers["Cache-Control"] == "no-store, no-transform", path
-            assert found.headers["X-Robots-Tag"] == "noindex" and found.headers["Referrer-Policy"] == "same-origin"
+            assert (
+                found.headers["X-Robots-Tag"] == "noindex"
+                and found.headers["Referrer-Policy"] == "same-origin"
+            )
             assert found.headers["X-Content-Type-Options"] == "nosniff"
             policy = dict(part.split(" ", 1) for part in found.headers["Content-Security-Policy"].split("; "))
             assert policy["default-src"] == policy["frame-ancestors"] == policy["base-uri"] == "'none'"
@@ -241,7 +244,9 @@ def test_the_catalogue_is_shown_and_says_where_it_is_changed(ann: Somebody) -> N
 
 def test_nothing_at_a_path_is_a_page_too(ann: Somebody) -> None:
     found = ann.get("/desk/nothing")
-    assert found.status_code == 404 and found.mimetype == "text/html" and "Nothing is at this path" in found.text
+    assert (
+        found.status_code == 404 and found.mimetype == "text/html" and "Nothing is at this path" in found.text
+    )
 
 
 def test_the_api_needs_no_token_of_a_form(shared_app: Flask) -> None:

@@ -2,56 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import pytest
-from apps import NewDatabase, make_app, parts
-from desks import PASSWORD, Read, Somebody, somebody, token_in
+from apps import parts
+from desks import PASSWORD, Read, Somebody, change, is_in, somebody, user_row
 from flask import Flask
-from sqlalchemy import select, update
 
 from models.costs import ATTEMPTS_OF_NETWORK, FREE_FAILURES, LOCK_SECONDS, SHORTEST_PASSWORD
 from models.errors import InputError
-from service.db import pruning
 from service.db.audit import entries
-from service.db.engine import reading, writing
-from service.db.request_tables import DESK_SESSIONS, DESK_USERS
-from service.desk.access import COOKIE, own_path
+from service.db.engine import reading
+from service.db.request_tables import DESK_USERS
+from service.desk.access import own_path
 from service.desk.users import passwords, records, second_factor
 
 FAILED = "This did not work."
-
-
-@pytest.fixture
-def app(backend: str, new_database: NewDatabase, fake_store: Any) -> Iterator[Flask]:
-    found = make_app(fake_store, new_database(backend))
-    yield found
-    parts(found).engine.dispose()
-
-
-@pytest.fixture
-def ann(app: Flask) -> Somebody:
-    return somebody(app)
-
-
-def user(ann: Somebody) -> Any:
-    with reading(parts(ann.app).engine) as connection:
-        return connection.execute(select(DESK_USERS).where(DESK_USERS.c.name == ann.name)).one()
-
-
-def change(app: Flask, table: Any, **values: Any) -> None:
-    with writing(parts(app).engine) as connection:
-        connection.execute(update(table).values(values))
-
-
-def cookie_of(someone: Somebody) -> Any:
-    return someone.client.get_cookie(COOKIE, path="/desk")
-
-
-def is_in(someone: Somebody) -> bool:
-    return someone.get("/desk/sessions").status_code == 200
 
 
 def audited(app: Flask) -> list[str]:
@@ -119,7 +86,7 @@ def test_a_code_holds_once(ann: Somebody) -> None:
 
 
 def test_a_code_may_be_a_step_off_and_no_more(ann: Somebody) -> None:
-    seed, secret = user(ann).second_factor, parts(ann.app).settings.secret
+    seed, secret = user_row(ann).second_factor, parts(ann.app).settings.secret
     at = 1_700_000_010.0
     steps = {
         off: second_factor.step_of(secret, seed, ann.factor.at(at + 30 * off), at) for off in range(-3, 4)
@@ -131,21 +98,21 @@ def test_a_code_may_be_a_step_off_and_no_more(ann: Somebody) -> None:
 def test_failures_lock_for_a_time_that_grows(ann: Somebody) -> None:
     for _ in range(FREE_FAILURES - 1):
         ann.sign_in(password="wrong")
-    assert user(ann).locked is None
+    assert user_row(ann).locked is None
     ann.sign_in(password="wrong")
-    first = user(ann).locked - datetime.now(UTC)
+    first = user_row(ann).locked - datetime.now(UTC)
     assert timedelta(seconds=LOCK_SECONDS - 5) < first <= timedelta(seconds=LOCK_SECONDS)
     refused = ann.sign_in()
     assert refused.status_code == 401 and FAILED in refused.text and not is_in(ann)
-    assert user(ann).failed == FREE_FAILURES  # what is sent meanwhile does not make it longer
+    assert user_row(ann).failed == FREE_FAILURES  # what is sent meanwhile does not make it longer
     change(ann.app, DESK_USERS, locked=datetime.now(UTC) - timedelta(seconds=1))
     ann.sign_in(password="wrong")
-    second = user(ann).locked - datetime.now(UTC)
+    second = user_row(ann).locked - datetime.now(UTC)
     assert timedelta(seconds=2 * LOCK_SECONDS - 5) < second <= timedelta(seconds=2 * LOCK_SECONDS)
     assert audited(ann.app).count("desk_locked") == 2
     change(ann.app, DESK_USERS, locked=datetime.now(UTC) - timedelta(seconds=1))
     assert ann.sign_in().status_code == 303
-    assert (user(ann).failed, user(ann).locked) == (0, None)
+    assert (user_row(ann).failed, user_row(ann).locked) == (0, None)
 
 
 def test_a_network_may_try_so_often(ann: Somebody) -> None:
@@ -153,90 +120,6 @@ def test_a_network_may_try_so_often(ann: Somebody) -> None:
         assert ann.sign_in(name="Bob", password="x").status_code == 401
     found = ann.sign_in()
     assert found.status_code == 429 and FAILED in found.text and int(found.headers["Retry-After"]) > 0
-    assert not is_in(ann)
-
-
-def test_the_cookie_is_for_the_desk_alone(ann: Somebody) -> None:
-    for url, secure in (("http://localhost", False), ("https://localhost", True)):
-        ann.client = ann.app.test_client()
-        token = token_in(ann.client.get("/desk/sign-in", base_url=url).text)
-        form = {"name": "Ann", "password": PASSWORD, "code": ann.code(int(secure)), "csrf_token": token}
-        found = ann.client.post("/desk/sign-in", data=form, base_url=url)
-        cookies = found.headers.getlist("Set-Cookie")
-        mine = next(one for one in cookies if one.startswith(COOKIE))
-        for said in ("HttpOnly", "SameSite=Strict", "Path=/desk"):
-            assert said in mine
-        assert "Domain" not in mine and ("Secure" in mine) is secure
-
-
-def test_the_cookie_of_before_opens_nothing_after(ann: Somebody) -> None:
-    ann.client.set_cookie(COOKIE, "fixed", path="/desk")
-    ann.sign_in()
-    fresh = cookie_of(ann).value
-    assert fresh != "fixed" and len(fresh) >= 43
-    other = somebody(ann.app, "Bob")
-    other.client.set_cookie(COOKIE, "fixed", path="/desk")
-    assert not is_in(other)
-    # And whoever signs in again leaves the session of before behind.
-    ann.sign_in(steps=1)
-    other.client.set_cookie(COOKIE, fresh, path="/desk")
-    assert not is_in(other) and is_in(ann)
-
-
-def test_the_database_holds_no_token_and_no_secret_of_the_app(ann: Somebody) -> None:
-    ann.sign_in()
-    with reading(parts(ann.app).engine) as connection:
-        kept = str([*connection.execute(select(DESK_SESSIONS)), *connection.execute(select(DESK_USERS))])
-    assert cookie_of(ann).value not in kept and PASSWORD not in kept and ann.factor.secret not in kept
-
-
-def test_a_session_ends_after_half_an_hour_of_no_use_and_after_twelve_hours(ann: Somebody) -> None:
-    ann.sign_in()
-    now = datetime.now(UTC)
-    for values, stays in (
-        ({"seen": now - timedelta(minutes=29)}, True),
-        ({"seen": now - timedelta(minutes=31)}, False),
-        ({"seen": now, "created": now - timedelta(hours=11, minutes=59)}, True),
-        ({"seen": now, "created": now - timedelta(hours=12, minutes=1)}, False),
-    ):
-        change(ann.app, DESK_SESSIONS, **values)
-        assert is_in(ann) is stays
-    assert pruning.prune(parts(ann.app).engine)["sessions of the desk"] == 1
-
-
-def test_a_use_is_noted(ann: Somebody) -> None:
-    ann.sign_in()
-    change(ann.app, DESK_SESSIONS, seen=datetime.now(UTC) - timedelta(minutes=20))
-    assert is_in(ann)
-    with reading(parts(ann.app).engine) as connection:
-        seen = connection.execute(select(DESK_SESSIONS.c.seen)).scalar_one()
-    assert datetime.now(UTC) - seen < timedelta(seconds=30)
-
-
-def test_sessions_end_one_by_one_and_all_at_once(ann: Somebody) -> None:
-    ann.sign_in()
-    second = Somebody(ann.app, "Ann", ann.factor)
-    second.sign_in(steps=1)
-    page = second.get("/desk/sessions").text
-    actions = [one["action"] for one in Read(page).all("form") if "/sessions/" in str(one["action"])]
-    assert len(actions) == 3  # one for each session, and one for all
-    ends = [str(one) for one in actions if str(one) != "/desk/sessions/end"]
-    assert second.send(ends[1]).status_code == 303  # the older one
-    assert is_in(second) and not is_in(ann)
-    assert second.send("/desk/sessions/0000000000000000/end").status_code == 404
-    bob = somebody(ann.app, "Bob")
-    bob.sign_in()
-    assert bob.send(ends[0]).status_code == 404 and is_in(second)  # of somebody else
-    assert bob.send("/desk/sessions/end").status_code == 303
-    assert not is_in(bob) and is_in(second)
-
-
-def test_signing_out_ends_the_session(ann: Somebody) -> None:
-    ann.sign_in()
-    token = cookie_of(ann).value
-    assert ann.send("/desk/sign-out").status_code == 303
-    assert cookie_of(ann) is None
-    ann.client.set_cookie(COOKIE, token, path="/desk")
     assert not is_in(ann)
 
 
@@ -264,13 +147,13 @@ def test_a_new_password_ends_sessions_and_lock(ann: Somebody) -> None:
     assert seed and ann.sign_in(steps=1, password=new).status_code == 401
 
 
-def test_a_password_is_long_enough_and_not_repeated(app: Flask) -> None:
+def test_a_password_is_long_enough_and_not_repeated(desk_app: Flask) -> None:
     assert SHORTEST_PASSWORD == 12
     for password in ("short", "x" * 11, " " * 20, "x" * 201):
         with pytest.raises(InputError) as caught:
-            records.add(parts(app).engine, "Ann", password)
+            records.add(parts(desk_app).engine, "Ann", password)
         assert password.strip() == "" or password not in str(caught.value)
-    assert records.users(parts(app).engine) == []
+    assert records.users(parts(desk_app).engine) == []
 
 
 def test_an_outdated_hash_is_renewed(ann: Somebody) -> None:
@@ -278,7 +161,7 @@ def test_an_outdated_hash_is_renewed(ann: Somebody) -> None:
 
     change(ann.app, DESK_USERS, password=argon2.PasswordHasher(time_cost=1, memory_cost=8192).hash(PASSWORD))
     assert ann.sign_in().status_code == 303
-    assert "m=65536,t=3" in user(ann).password
+    assert "m=65536,t=3" in user_row(ann).password
 
 
 AWAY = [
@@ -318,4 +201,6 @@ def test_whoever_signs_in_comes_to_the_page_that_was_asked(ann: Somebody) -> Non
     target = found.headers["Location"]
     action = Read(ann.get(target).text).all("form")[0]["action"]
     assert ann.sign_in(path=action).headers["Location"] == "/desk/evidence?warned=true"
-    assert own_path("/desk/evidence?warned=true") == "/desk/evidence?warned=true" and own_path(None) == "/desk"
+    assert (
+        own_path("/desk/evidence?warned=true") == "/desk/evidence?warned=true" and own_path(None) == "/desk"
+    )

@@ -36,9 +36,10 @@ def is_right(kept: str | None, password: str) -> bool:
     """Say whether this is the password. `kept`: its text, None for a user who is not there."""
     with _TURN:
         try:
-            return _HASHER.verify(kept or _NOBODY, password[:LONGEST_PASSWORD]) and kept is not None
+            _HASHER.verify(kept or _NOBODY, password[:LONGEST_PASSWORD])
         except (VerificationError, InvalidHashError):
             return False
+    return kept is not None
 
 
 def is_outdated(kept: str) -> bool:

@@ -41,7 +41,7 @@ class Session:
 
 
 @dataclass(frozen=True)
-class Entry:
+class SessionEntry:
     """A session as the list shows it."""
 
     digest: str
@@ -81,14 +81,14 @@ def find(token: str | None) -> Session | None:
     return Session(digest, user_id, name, key_id)
 
 
-def entries(session: Session) -> list[Entry]:
+def entries(session: Session) -> list[SessionEntry]:
     """Return the user's sessions that can be used now, the newest first."""
     query = select(DESK_SESSIONS).where(DESK_SESSIONS.c.user_id == session.user_id, _LIVE)
     with reading(context().engine) as connection:
         found = connection.execute(
             query.order_by(DESK_SESSIONS.c.created.desc()), _moments(datetime.now(UTC))
         ).all()
-    return [Entry(row.digest, row.created, row.seen, row.digest == session.digest) for row in found]
+    return [SessionEntry(row.digest, row.created, row.seen, row.digest == session.digest) for row in found]
 
 
 def end(session: Session, entry_id: str | None = None) -> None:
