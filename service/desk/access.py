@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from typing import Any
 
-from flask import Flask, Response, g, redirect, request, url_for
+from flask import Flask, Request, Response, g, redirect, request, url_for
 from flask.sessions import SecureCookieSessionInterface
 
 from models.costs import SESSION_HOURS
@@ -24,8 +24,19 @@ _OWN = re.compile(r"/desk(/(?!\.)[\w.~-]+)*(\?[\w.~=&%+-]*)?", re.ASCII)
 class FormCookie(SecureCookieSessionInterface):
     """Flask's own cookie, which holds what forms are checked by; for TLS alone where the desk has it."""
 
+    def open_session(self, app: Flask, request: Request) -> Any:
+        """Read the cookie for the desk alone; the API has none, and need not look for it."""
+        if is_desk(request.path):
+            return super().open_session(app, request)
+        return self.make_null_session(app)
+
     def get_cookie_secure(self, app: Flask) -> bool:
         return by_tls()
+
+
+def is_desk(path: str) -> bool:
+    """Say whether this is a path of the desk."""
+    return path.startswith(PREFIX) and path[len(PREFIX) :][:1] in ("", "/")
 
 
 def by_tls() -> bool:
@@ -35,7 +46,7 @@ def by_tls() -> bool:
 
 def identify() -> None:
     """Find the session by the cookie. The user's key is the caller, so that records say who did what."""
-    if request.path == PREFIX or request.path.startswith(f"{PREFIX}/"):
+    if is_desk(request.path):
         g.desk = found = sessions.find(request.cookies.get(COOKIE))
         if found is not None:
             g.caller = Caller(found.key_id, frozenset(SCOPES))

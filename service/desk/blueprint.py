@@ -30,7 +30,6 @@ _POLICY = (
 # `no-transform`, since a page holds the token of its forms beside texts of others (BREACH).
 _HEADERS = {
     "Cache-Control": "no-store, no-transform",
-    "Content-Security-Policy": _POLICY,
     "Referrer-Policy": "same-origin",
     "X-Robots-Tag": "noindex",
 }
@@ -70,6 +69,7 @@ def finish(response: Response) -> Response:
         response.set_data(render_template("desk/problem.html", problem=problem))
         response.mimetype = HTML
         response.headers.pop("WWW-Authenticate", None)
+    response.headers.setdefault("Content-Security-Policy", _POLICY)  # an issued report has one of its own
     for name, value in _HEADERS.items():
         response.headers[name] = value
     return response

@@ -7,9 +7,21 @@ from typing import Any
 from werkzeug.exceptions import NotFound
 
 from service.desk.blueprint import blp, install
-from service.desk.pages import catalogue, evidence, price_models, signing
+from service.desk.pages import catalogue, evidence, price_models, signing, specialist
+from service.desk.pages.requests import concluding, files, grading, owner, queue
 
-PAGES = (signing, evidence, catalogue, price_models)
+PAGES = (
+    signing,
+    queue,
+    grading,
+    owner,
+    concluding,
+    files,
+    evidence,
+    catalogue,
+    price_models,
+    specialist,
+)
 
 
 @blp.get("/<path:rest>")

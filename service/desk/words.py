@@ -21,6 +21,14 @@ STATES: Mapping[str, str] = {
     "declined": "declined",
     "withdrawn": "withdrawn by the owner",
 }
+TABS = {**STATES, "all": "all"}
+FAMILIES: Mapping[str, str] = {
+    "identity": "What it is",
+    "rarity": "What is rare about it",
+    "condition": "Condition",
+    "originality": "Originality",
+    "provenance": "Provenance",
+}
 VIEWS: Mapping[str, str] = {
     "front": "front",
     "back": "back",
@@ -43,7 +51,7 @@ def money(amount: Any, currency: str | None) -> str:
 
 def share(part: float) -> str:
     """Write a share as per cent with its sign."""
-    return f"{part:+.0%}"
+    return f"{part:+.0%}".replace("-", "−")
 
 
 def moment(at: Any) -> str:
@@ -101,6 +109,11 @@ def sent(value: Any) -> str:
 def terms(found: Sequence[Term]) -> list[tuple[str, str]]:
     """Return the answers of a menu: each term, with its meaning."""
     return [(term.name, term.meaning) for term in found]
+
+
+def grouped(fields: Sequence[Field]) -> list[tuple[str, list[Field]]]:
+    """Return the fields by family, in the order of `FAMILIES`, each with what a page calls it."""
+    return [(title, [one for one in fields if one.family == name]) for name, title in FAMILIES.items()]
 
 
 def options(field: Field) -> list[tuple[str, str]]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime, timedelta
 from typing import Any
@@ -17,6 +18,7 @@ from service.errors import TooManyPhotographsError, UnknownRecordError
 from service.photographs.taking import FOLDER, Kept, digest_of, key_of
 
 _AT_ONCE = 500
+_ID = re.compile(r"pho_[0-9a-v]{26}", re.ASCII)  # other ids can hold characters that the database refuses
 
 
 def add(connection: Connection, request_id: str, view: str, kept: Kept) -> dict[str, Any]:
@@ -43,7 +45,8 @@ def photographs_of(connection: Connection, request_id: str) -> Sequence[Row[Any]
 def photograph_of(connection: Connection, request_id: str, photograph_id: str) -> Row[Any]:
     """Return the row of one of a request's photographs. Raises UnknownRecordError."""
     same = (PHOTOGRAPHS.c.request_id == request_id, PHOTOGRAPHS.c.id == photograph_id)
-    row = connection.execute(select(PHOTOGRAPHS).where(*same)).first()
+    possible = _ID.fullmatch(photograph_id) is not None
+    row = connection.execute(select(PHOTOGRAPHS).where(*same)).first() if possible else None
     if row is None:
         raise UnknownRecordError(f"The request has no photograph with the id {photograph_id[:40]!r}.")
     return row

@@ -26,7 +26,8 @@ FILLED = {
     "<request_id>": "req_" + "0" * 26,
     "<photograph_id>": "pho_" + "0" * 26,
     "<report_id>": "rep_" + "0" * 26,
-    "<int:mail_id>": "1",
+    "<email_id>": "1",
+    "<form>": "pdf",
 }
 SALE = {
     "id": "D-1",
@@ -179,6 +180,7 @@ def test_evidence_is_added_corrected_withdrawn_and_confirmed(ann: Somebody) -> N
     now = dealer.get("/v1/evidence/D-1").json
     assert now["price"] == "90000" and now["instrument"]["condition"] == {"neck": 2} and now["warnings"]
     assert "held out" in ann.get("/desk/evidence?warned=true").text
+    assert now["warnings"][0]["message"] in Read(ann.get("/desk/evidence/D-1").text).text
     ann.send("/desk/evidence/D-1/confirm", reason="I held it")
     assert dealer.get("/v1/evidence/D-1").json["confirmed"]
     ann.send("/desk/evidence/D-1/withdraw", reason="twice")
