@@ -24,7 +24,7 @@ _REQUEST = ValuationRequestSchema(unknown=RAISE)
 _PARTS = ("comparables", "questions")
 
 
-class Market(NamedTuple):
+class PageMarket(NamedTuple):
     """The market and currency in which the page values; nothing of this is kept."""
 
     channel: str
@@ -38,14 +38,14 @@ class AskedPrice(NamedTuple):
     share: float
 
 
-def market_of(request: Mapping[str, Any]) -> Market:
+def market_of(request: Mapping[str, Any]) -> PageMarket:
     """Return the market that the form names, else the usual one in the currency of the request."""
     adjustment, asked = request["adjustment"] or {}, request["asked"] or {}
     usual = adjustment.get("currency") or asked.get("currency") or "USD"
-    return Market(forms.text("channel") or DEFAULT_CHANNEL, forms.text("currency") or usual)
+    return PageMarket(forms.text("channel") or DEFAULT_CHANNEL, forms.text("currency") or usual)
 
 
-def valued(request: Mapping[str, Any], instrument: Mapping[str, Any], market: Market) -> dict[str, Any]:
+def valued(request: Mapping[str, Any], instrument: Mapping[str, Any], market: PageMarket) -> dict[str, Any]:
     """Return what the page says of the value. Raises FaultyRequestError, NoBundleError."""
     wanted = forms.loaded(_REQUEST, {"instrument": instrument, **market._asdict()})
     found = values.value(wanted)
