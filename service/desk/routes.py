@@ -7,7 +7,7 @@ from typing import Any
 from werkzeug.exceptions import NotFound
 
 from service.desk.blueprint import blp, install
-from service.desk.pages import catalogue, evidence, price_models, signing, specialist
+from service.desk.pages import catalogue, evidence, mails, price_models, signing, specialist
 from service.desk.pages.requests import concluding, files, grading, owner, queue
 
 PAGES = (
@@ -21,6 +21,7 @@ PAGES = (
     catalogue,
     price_models,
     specialist,
+    mails,
 )
 
 

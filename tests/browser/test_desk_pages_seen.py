@@ -44,6 +44,7 @@ def pages(desk: Desk) -> dict[str, str]:
         "catalogue": "/desk/catalogue",
         "model": "/desk/catalogue/Ostvik/Fjell%202",
         "price-models": "/desk/price-models",
+        "e-mails": "/desk/e-mails",
         "sessions": "/desk/sessions",
     }
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from datetime import UTC, datetime
 from itertools import count
 from typing import Any
 
@@ -12,10 +13,10 @@ from apps import caller_of, parts
 from desks import Read, Somebody, somebody
 from flask import Flask
 from reporting import SETTINGS, photographed, requested, settled
-from sqlalchemy import delete
+from sqlalchemy import delete, insert
 
 from service.db.engine import writing
-from service.db.request_tables import DESK_SESSIONS, DESK_USERS, SPECIALIST
+from service.db.request_tables import DESK_SESSIONS, DESK_USERS, OUTBOX, SPECIALIST
 
 _ADDRESSES = count(1)
 STRANGE = ["<script>document.title='got'</script>", '"><img src=x onerror=alert(1)>', "</textarea><b id=got>"]
@@ -185,7 +186,10 @@ def test_what_is_missing_for_a_report_leads_to_where_it_is_filled_in(ann: Somebo
     refused = case.send("reports", type_of_value="fair_market_value")
     links = {str(one["href"]) for one in Read(refused.text).all("a")}
     assert refused.status_code == 422 and "/desk/reports#f-signature" in links
-    shown = {f"/desk/reports#{one['id']}" for one in Read(ann.get("/desk/reports").text).all("textarea")}
+    shown = {
+        f"/desk/reports#{one['id']}"
+        for one in Read(ann.get("/desk/reports", "/desk/e-mails").text).all("textarea")
+    }
     assert "/desk/reports#f-certification" in shown
 
 
@@ -243,6 +247,22 @@ def test_a_person_is_erased_if_the_word_is_typed(ann: Somebody) -> None:
     assert case.api["contact"] is None
     page = case.page.text
     assert "Ms Owner" not in page and "Mine since 1970." not in page and "Erased." in page
+
+
+def test_an_email_that_failed_is_sent_again(ann: Somebody) -> None:
+    case = Case(ann)
+    now = datetime.now(UTC)
+    words = {"recipient": "owner", "template": "received", "context": "{}", "created": now, "due": now}
+    row = {"name": f"{case.id} x", "request_id": case.id, "parked": now, "failure": "refused", **words}
+    with writing(parts(ann.app).engine) as connection:
+        connection.execute(insert(OUTBOX).values(**row, attempts=9))
+    page = ann.get("/desk/e-mails").text
+    actions = [str(one["action"]) for one in Read(page).all("form")]
+    (again,) = [one for one in actions if one.endswith("/sending")]
+    assert "refused" in page
+    assert ann.send(again).status_code == 303 and ann.send(again).status_code == 409
+    mine = [one for one in case.program.get("/v1/e-mails").json["emails"] if one["request"] == case.id]
+    assert [one["state"] for one in mine] == ["queued"]
 
 
 def test_texts_of_owner_and_specialist_are_never_more_than_texts(ann: Somebody) -> None:
@@ -329,6 +349,7 @@ SAME = {
     "/desk/requests/<request_id>/erasure": ("DELETE", "/v1/requests/{request_id}/contact"),
     "/desk/requests/<request_id>/reports": ("POST", "/v1/requests/{request_id}/reports"),
     "/desk/requests/<request_id>/outcome": ("PUT", "/v1/valuations/{valuation_id}/outcome"),
+    "/desk/e-mails/<email_id>/sending": ("POST", "/v1/e-mails/{email_id}/sending"),
 }
 
 

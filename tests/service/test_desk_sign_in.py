@@ -199,6 +199,10 @@ def test_whoever_signs_in_comes_to_the_page_that_was_asked(ann: Somebody) -> Non
     found = ann.get("/desk/evidence?warned=true")
     assert found.status_code == 303
     target = found.headers["Location"]
+    links = [one["href"] for one in Read(ann.get(target).text).all("a")]
+    assert "/desk/evidence?warned=true" in links
+    elsewhere = ann.get("/desk/sign-in", query_string={"next": "//evil.example"}).text
+    assert [one["href"] for one in Read(elsewhere).all("a")][-1] == "/desk"
     action = Read(ann.get(target).text).all("form")[0]["action"]
     assert ann.sign_in(path=action).headers["Location"] == "/desk/evidence?warned=true"
     assert (

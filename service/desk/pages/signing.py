@@ -40,8 +40,14 @@ def sign_in() -> Any:
 
 
 def _page(failed: str | None) -> str:
+    wanted = request.args.get("next")
     return render_template(
-        "desk/sign_in.html", failed=failed, next=request.args.get("next"), name=forms.text("name")
+        "desk/sign_in.html",
+        failed=failed,
+        next=wanted,
+        # By a link from elsewhere the browser keeps the cookie back; by one of our own it sends it.
+        goal=access.own_path(wanted) if wanted and not failed else None,
+        name=forms.text("name"),
     )
 
 
