@@ -23,6 +23,7 @@ import schemathesis
 from fuzz_rows import NAMES, SALE
 from hypothesis import strategies as st
 from pictures import JPEG, PNG, WEBP, jpeg, png, webp
+from schemathesis.openapi.checks import UseAfterFree
 
 from models.domain.names import normal
 from models.domain.vocabulary import PLACEHOLDERS
@@ -270,6 +271,12 @@ def refused_for_its_meaning_alone(context: Any, response: Any, case: Any) -> Non
 
 @schemathesis.hook
 def filter_failure(context: Any, failure: Any, case: Any, response: Any) -> bool:
-    """None is dropped; but a run of an hour says what it found as soon as it finds it."""
+    """None is dropped but one; and a run of an hour says what it found as soon as it finds it.
+
+    The history of a record can be read after the record was withdrawn, which schemathesis takes for a fault:
+    its own setting for that operation does not reach the stateful phase.
+    """
+    if isinstance(failure, UseAfterFree) and case.operation.path.endswith("/history"):
+        return False
     print(f"{case.operation.label}: {failure.title}: {failure.message}", flush=True)
     return True
