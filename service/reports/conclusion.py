@@ -12,7 +12,7 @@ from service.reports.kinds import AUCTION_LEVEL, level_below
 
 
 @dataclass(frozen=True)
-class Figures:
+class ValuedFigures:
     """A value and its ranges, of the price model or after the specialist's adjustment."""
 
     value: Decimal
@@ -45,7 +45,7 @@ class ConcludedFigure:
 
 
 def conclude(
-    type_of_value: str, share: Decimal | None, model: Figures, after: Figures
+    type_of_value: str, share: Decimal | None, model: ValuedFigures, after: ValuedFigures
 ) -> tuple[ConcludedFigure, ...]:
     """Return the figures of this type of value. `after`: those of the model with the specialist's adjustment.
 

@@ -36,7 +36,7 @@ from service.faults import with_pointers
 from service.http.idempotency import StoredResponse, claim_of_request, run_once, stored_response
 from service.mail import outbox
 from service.photographs.taking import key_of as photograph_key
-from service.reports.conclusion import Figures, conclude
+from service.reports.conclusion import ValuedFigures, conclude
 from service.reports.content import Found, Issue, Replaced, Told, canonical, content_of, digest_of
 from service.reports.kinds import levels_of, market_of
 from service.reports.page import render
@@ -121,8 +121,8 @@ def _value(basis: ReportBasis, asked: ReportRequest, it: Instrument) -> _Valued:
         case = new_case(wanted, values.value(wanted))
         own = orjson.loads(basis.request.adjustment or "{}")
         after = concluded(case.valuation, own, valuer)
-        model = Figures(case.valuation.value, case.valuation.intervals)
-        figures = conclude(kind, share, model, Figures(after.value, after.intervals))
+        model = ValuedFigures(case.valuation.value, case.valuation.intervals)
+        figures = conclude(kind, share, model, ValuedFigures(after.value, after.intervals))
     except InputError as error:
         raise FaultyRequestError(with_pointers(error.faults, "request")) from None
     beside = find_comparables(case)
