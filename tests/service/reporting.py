@@ -75,6 +75,15 @@ def reopened(specialist: Caller, request_id: str) -> None:
     assert found.status_code == 200, found.text
 
 
+def reportable(caller: Caller, path: str) -> str:
+    """Fill in a path: with the id of a report that is new, or of a request that can get one."""
+    settled(caller)
+    request_id, _ = requested(caller.app)
+    if "{report_id}" in path:
+        return path.replace("{report_id}", issued(caller, request_id)["id"])
+    return path.replace("{request_id}", request_id)
+
+
 def pdf_text(data: bytes) -> str:
     """All that the pages of a PDF say, with single spaces."""
     return " ".join(" ".join(page.extract_text() for page in PdfReader(io.BytesIO(data)).pages).split())

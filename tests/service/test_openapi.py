@@ -18,7 +18,7 @@ from openapi_spec_validator import validate
 from owners import asked_of
 from pictures import jpeg
 from report_facts import SETTINGS
-from reporting import issued, requested, settled
+from reporting import reportable
 from request_bodies import BODY, made, moved, patched
 
 from service.api.parts.changes import EXAMPLES
@@ -137,15 +137,6 @@ def of_request(app: Flask, path: str) -> str:
     return path.replace("{request_id}", it.id).replace("{photograph_id}", made.json["id"])
 
 
-def of_report(caller: Caller, path: str, asked: str) -> str:
-    """The path with the id of a request that can get a report, or of a report that is new."""
-    settled(caller)
-    request_id, _ = requested(caller.app)
-    if path == REPORTS:
-        return asked.replace("{request_id}", request_id)
-    return asked.replace("{report_id}", issued(caller, request_id)["id"])
-
-
 @pytest.fixture(scope="module")
 def document(shared_app: Flask) -> dict[str, Any]:
     found: dict[str, Any] = shared_app.test_client().get("/openapi.json").json
@@ -207,7 +198,7 @@ def test_every_answer_is_as_it_is_described(
     if path.startswith("/v1/evidence"):  # two, so that there is more than one page
         asked = asked.replace("{evidence_id}", record(caller) and record(caller))
     if path == REPORTS or path.startswith(REPORT):
-        asked = of_report(caller, path, asked)
+        asked = reportable(caller, asked)
     elif "/photographs" in path:
         asked = of_request(shared_app, asked)
     elif path.startswith("/v1/requests"):  # two, so that there is more than one page
