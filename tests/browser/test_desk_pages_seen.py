@@ -137,7 +137,7 @@ def test_faults_take_the_focus_and_lead_to_their_fields(browser: Browser, desk: 
     seen.go(f"/desk/requests/{desk.requests[2]}")
     seen.page.fill("#f-instrument-year", "19x")
     seen.page.click('button[value="save"]')
-    assert seen.page.evaluate("() => document.activeElement.id") == "faults"
+    seen.page.wait_for_function("() => document.activeElement.id === 'faults'")
     seen.shoot(tmp_path, "faults")
     assert seen.violations() == []
     seen.page.click("#faults a")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 from collections.abc import Iterator
+from itertools import count
 from pathlib import Path
 
 import pytest
@@ -12,10 +13,13 @@ from asking import Caller
 from desks import Somebody, somebody
 from fakes import write_fake
 from flask import Flask
-from sqlalchemy import Engine
+from sqlalchemy import Engine, delete
 
 from models.bundles.registry import Registry
-from service.db.engine import open_engine
+from service.db.engine import open_engine, writing
+from service.db.request_tables import DESK_SESSIONS, DESK_USERS, SPECIALIST
+
+_ADDRESSES = count(1)
 
 
 @pytest.fixture(scope="session")
@@ -87,3 +91,15 @@ def desk_app(backend: str, new_database: NewDatabase, fake_store: Path) -> Itera
 def ann(desk_app: Flask) -> Somebody:
     """A user of its desk, not signed in."""
     return somebody(desk_app)
+
+
+@pytest.fixture
+def signed_in(shared_app: Flask) -> Somebody:
+    """A user of the shared application's desk, signed in from a network of its own."""
+    with writing(parts(shared_app).engine) as connection:
+        for table in (DESK_SESSIONS, DESK_USERS, SPECIALIST):
+            connection.execute(delete(table))
+    found = somebody(shared_app)
+    found.client.environ_base["REMOTE_ADDR"] = f"198.51.100.{next(_ADDRESSES)}"
+    assert found.sign_in().status_code == 303
+    return found

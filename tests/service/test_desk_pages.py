@@ -7,12 +7,10 @@ from typing import Any
 
 import pytest
 from apps import caller_of, parts, without_evidence
-from desks import Read, Somebody, somebody
+from desks import Read, Somebody
 from flask import Flask
-from sqlalchemy import delete
 
-from service.db.engine import reading, writing
-from service.db.request_tables import DESK_SESSIONS, DESK_USERS
+from service.db.engine import reading
 
 OPEN = {"/desk/sign-in", "/desk/static/<path:filename>"}
 FILLED = {
@@ -61,19 +59,9 @@ STRANGE = [
 
 
 @pytest.fixture
-def ann(shared_app: Flask) -> Somebody:
-    with writing(parts(shared_app).engine) as connection:
-        connection.execute(delete(DESK_SESSIONS))
-        connection.execute(delete(DESK_USERS))
-    without_evidence(shared_app)
-    # Each test signs in from a network of its own.
-    found = somebody(shared_app)
-    found.client.environ_base["REMOTE_ADDR"] = f"192.0.2.{next(_ADDRESSES)}"
-    assert found.sign_in().status_code == 303
-    return found
-
-
-_ADDRESSES = iter(range(1, 255))
+def ann(signed_in: Somebody) -> Somebody:
+    without_evidence(signed_in.app)
+    return signed_in
 
 
 def rules(app: Flask) -> list[tuple[str, str]]:
