@@ -127,8 +127,8 @@ def of_instrument(path: str, language: str) -> FormField:
         f"instrument.{path}",
         "text",
         "text",
-        t("fields." + path + ".label"),
-        t("fields." + path + ".help"),
+        _said(language, "fields." + path + ".label", field.label),
+        _said(language, "fields." + path + ".help", field.meaning),
         t("faults.other"),
         required=path in REQUIRED,
     )
@@ -143,7 +143,7 @@ def of_instrument(path: str, language: str) -> FormField:
         choices = (_unknown(t), Choice("yes", t("form.yes")), Choice("no", t("form.no")))
         return replace(made, kind="menu", type="flag", choices=choices, wrong=t("faults.choice"))
     if field.kind is Kind.TERM:
-        return replace(made, kind="menu", choices=_terms(field, t), wrong=t("faults.choice"))
+        return replace(made, kind="menu", choices=_terms(field, language), wrong=t("faults.choice"))
     return made
 
 
@@ -173,9 +173,15 @@ def _grades(field: Field, t: Words) -> tuple[Choice, ...]:
     return tuple(found)
 
 
-def _terms(field: Field, t: Words) -> tuple[Choice, ...]:
+def _terms(field: Field, language: str) -> tuple[Choice, ...]:
     name = "part" if field in PARTS else field.path.rpartition(".")[2]
-    return (_unknown(t), *(Choice(term.name, t(f"terms.{name}.{term.name}")) for term in field.terms))
+    labels = ((one.name, _said(language, f"terms.{name}.{one.name}", one.meaning)) for one in field.terms)
+    return (_unknown(partial(text, language)), *(Choice(*label) for label in labels))
+
+
+def _said(language: str, name: str, otherwise: str) -> str:
+    """Return this text; of a field that no text is written for yet, what the vocabulary says."""
+    return texts(language).get(name) or otherwise[:1].upper() + otherwise[1:]
 
 
 def _about(t: Words, currencies: Sequence[str]) -> Iterator[FormField]:

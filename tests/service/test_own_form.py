@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from typing import Any
 
+import pytest
 from apps import NewDatabase, keys_of, make_app, parts
 from asking import Caller
 from flask import Flask
 from owner_pages import Parsed, send
 from websites import HERE, SITE, form_of
 
+from models.domain.vocabulary import BY_PATH, Family, Field, Kind, Term
+from service.form.fields import of_instrument
 from service.keys.own_form import KEY_ID, key_of
 
 
@@ -111,3 +114,19 @@ def test_a_later_post_without_script_is_told_when_to_come_back(store: Any, new_d
     again = send(app)
     assert again.status_code == 429 and again.headers["Retry-After"] == "3600"
     parts(app).engine.dispose()
+
+
+def test_a_field_without_a_text_of_its_own_is_asked_in_the_words_of_the_vocabulary(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    terms = (Term("yes", "it has one"), Term("cut", "it was cut"))
+    strap = Field(
+        "condition.strap", Kind.TERM, Family.CONDITION, "strap", "the strap that comes with it", terms
+    )
+    monkeypatch.setitem(BY_PATH, "condition.strap", strap)
+    field = of_instrument.__wrapped__("condition.strap", "de")
+    assert (field.label, field.help) == ("Strap", "The strap that comes with it")
+    assert [(one.value, one.label) for one in field.choices[1:]] == [
+        ("yes", "It has one"),
+        ("cut", "It was cut"),
+    ]
