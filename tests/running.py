@@ -146,6 +146,7 @@ class Running:
             "BOOKMATCH_STORE": str(self.store),
             "BOOKMATCH_DATABASE": f"sqlite:///{self.folder / 'service.db'}",
             "BOOKMATCH_FILES": str(self.folder / "files"),
+            "BOOKMATCH_MAIL": f"file:{self.folder / 'mail'}",
             "BOOKMATCH_SECRET": SECRET,
             "BOOKMATCH_WORKERS": "2",
             "BOOKMATCH_LIMIT_SYSTEM": "1000000000",  # tests ask as fast as they can

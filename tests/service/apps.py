@@ -29,7 +29,9 @@ NewDatabase = Callable[[str], str]
 
 def make_app(store: Path, database: str, **settings: Any) -> Flask:
     """An application on a migrated database; without limits, unless they are set."""
-    usual = {"files": str(store.parent / "files"), **UNLIMITED}  # beside no database: it can be PostgreSQL's
+    # Beside no database: it can be PostgreSQL's.
+    places = {"files": str(store.parent / "files"), "mail": f"file:{store.parent / 'mail'}"}
+    usual = {**places, **UNLIMITED}
     found = Settings(store=store, secret=SECRET, database=database, **{**usual, **settings})
     engine = open_engine(found.database)
     upgrade(engine)

@@ -73,9 +73,13 @@ class InstrumentField(fields.Nested):
         self, value: Any, attr: str | None, data: Mapping[str, Any] | None, partial: Any = None, **kwargs: Any
     ) -> Described:
         try:
-            return bundle().valuer.catalogue.read(read_nested, value)
+            return self.read(value)
         except InputError as error:
             raise ValidationError(list(with_pointers(error.faults, attr or ""))) from None
+
+    def read(self, value: Any) -> Described:
+        """Read the instrument. Raises InputError."""
+        return bundle().valuer.catalogue.read(read_nested, value)
 
 
 class InstrumentAnswer(Converted, fields.Nested):  # type: ignore[misc]  # a parameter's name differs

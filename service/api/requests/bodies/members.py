@@ -9,7 +9,7 @@ from marshmallow import RAISE, Schema, ValidationError, fields
 
 from models.domain.instrument import Described, read_nested
 from models.domain.vocabulary import BY_PATH
-from models.errors import Fault, InputError
+from models.errors import Fault
 from service.api.parts.changes import read_set
 from service.api.requests.bodies.reading import prose
 from service.api.values.requests import OwnField
@@ -24,17 +24,12 @@ _CORRECT = "correct it or leave it out"
 class RequestInstrumentField(InstrumentField):
     """An instrument that is taken without a price model too, though names then stay as they are written."""
 
-    def _deserialize(
-        self, value: Any, attr: str | None, data: Mapping[str, Any] | None, partial: Any = None, **kwargs: Any
-    ) -> Described:
+    def read(self, value: Any) -> Described:
+        """Read the instrument. Raises InputError."""
         try:
-            return super()._deserialize(value, attr, data, partial, **kwargs)
+            return super().read(value)
         except NoBundleError:
-            pass
-        try:
             return read_nested(value)
-        except InputError as error:
-            raise ValidationError(list(with_pointers(error.faults, attr or ""))) from None
 
 
 class ObjectField(fields.Nested):
