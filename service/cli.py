@@ -108,6 +108,7 @@ def migrate(down_to: str | None) -> None:
 @main.command(epilog=examples("bookmatch prune"))
 def prune() -> None:
     """Delete what has outlived its time, and say how much; a running service does so every hour."""
+    from service.api.reports.records import prune as prune_reports
     from service.blobs.store import Blobs
     from service.db.engine import open_engine
     from service.db.pruning import prune as run
@@ -117,7 +118,8 @@ def prune() -> None:
     engine = open_engine(settings.database)
     for name, count in run(engine).items():
         click.echo(f"{count} {name} deleted")
-    click.echo(f"{prune_photographs(engine, Blobs(settings))} files of photographs that no row names deleted")
+    for name, unnamed in (("photographs", prune_photographs), ("reports", prune_reports)):
+        click.echo(f"{unnamed(engine, Blobs(settings))} files of {name} that no row names deleted")
 
 
 @main.command(epilog=examples("bookmatch check"))

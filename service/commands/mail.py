@@ -1,4 +1,8 @@
-"""`python -m service mail`: send the e-mails that are due, and list what came of each."""
+"""`python -m service mail`: send the e-mails that are due, and list what came of each.
+
+What loads the web application is imported when a command runs: `serve` must say first where requests are
+counted.
+"""
 
 from __future__ import annotations
 
@@ -14,9 +18,6 @@ from sqlalchemy import Engine, Row
 from models.commands.console import examples, json_option
 from service.db.audit import COMMAND
 from service.db.engine import check_revision, open_engine, reading, writing
-from service.mail import outbox
-from service.mail.sender import send_due
-from service.server import logs
 from service.settings import Settings, read_settings
 
 
@@ -34,6 +35,10 @@ def send(again: int | None) -> None:
 
     An e-mail of which nobody knows whether it went is sent again only by --again.
     """
+    from service.mail import outbox
+    from service.mail.sender import send_due
+    from service.server import logs
+
     logs.configure("warning")  # what came of them is printed below
     with _opened() as (settings, engine):
         if again is not None:
@@ -48,6 +53,8 @@ def send(again: int | None) -> None:
 @json_option
 def list_mails(last: int, as_json: bool) -> None:
     """List e-mails, newest first, with what came of each: neither addresses nor texts."""
+    from service.mail import outbox
+
     with _opened() as (_, engine), reading(engine) as connection:
         rows = [_row(row) for row in outbox.entries(connection, None, last)]
     if as_json:
@@ -59,6 +66,8 @@ def list_mails(last: int, as_json: bool) -> None:
 
 
 def _row(row: Row[Any]) -> dict[str, Any]:
+    from service.mail import outbox
+
     at = {
         name: moment and moment.isoformat(timespec="seconds")
         for name in ("created", "due", "handed", "sent")

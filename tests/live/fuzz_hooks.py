@@ -186,6 +186,7 @@ for form, picture in ((JPEG, jpeg()), (PNG, png()), (WEBP, webp())):
 # is kept already, and by what one member says of another.
 BY_MEANING = {
     "duplicate",
+    "e-mail-state",
     "gate",
     "no-earlier",
     "shown-once",
@@ -221,6 +222,7 @@ FAULTS_BY_MEANING = (
     "holds a control character",
     "is not a usable reason",
     "is not the id of the path",
+    "is not the request's newest report",
     "is empty",
     "is finer than",
     "is not for a system key",

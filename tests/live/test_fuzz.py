@@ -16,6 +16,7 @@ import httpx
 import pytest
 from fakes import write_fake
 from pictures import JPEG, jpeg
+from report_facts import SETTINGS
 from running import Running
 
 from models.bundles.registry import Registry
@@ -51,6 +52,10 @@ negative_data_rejection.expected-statuses = [
 [[operations]]
 include-path = "/v1/evidence/{evidence_id}/history"
 checks.use_after_free.enabled = false
+# Whatever bytes are sent, they are the report or not.
+[[operations]]
+include-path = "/v1/reports/{report_id}/verification"
+checks.negative_data_rejection.enabled = false
 # What is drawn must not depend on what was answered before (the stateful phase looks after that): hypothesis
 # calls it inconsistent, and schemathesis then takes the operation for done, after a dozen cases or one.
 [phases.fuzzing]
@@ -89,8 +94,11 @@ def known(served: Running, key: str) -> dict[str, list[str]]:
             assert client.post("/v1/evidence", json=sale).status_code == 201
         models = client.get("/v1/price-models").json()["models"]
         shots = [taken(client, one["id"]) for one in asking]
+        reports = [issued(client, one["id"]) for one in asking[:OF_EACH]]
+        mails = client.get("/v1/e-mails").json()["emails"]
     return {
-        "email_id": ["1"],  # none is there: e-mails are made by requests
+        "email_id": [str(one["id"]) for one in mails],
+        "report_id": reports,
         "valuation_id": [one["id"] for one in made],
         "key_id": [one["id"] for one in keys],
         "request_id": [one["id"] for one in asking],
@@ -105,6 +113,16 @@ def taken(client: httpx.Client, request_id: str) -> str:
     path = f"/v1/requests/{request_id}/photographs?view=front"
     found = client.post(path, content=jpeg(), headers={"Content-Type": JPEG})
     assert found.status_code == 201
+    return str(found.json()["id"])
+
+
+def issued(client: httpx.Client, request_id: str) -> str:
+    """The id of a new report on this request."""
+    assert client.put("/v1/specialist", json=SETTINGS).status_code == 200
+    assert client.patch(f"/v1/requests/{request_id}", json={"state": "reviewing"}).status_code == 200
+    asked = {"type_of_value": "retail_replacement", "intended_use": "Insurance."}
+    found = client.post(f"/v1/requests/{request_id}/reports", json=asked)
+    assert found.status_code == 201, found.text
     return str(found.json()["id"])
 
 

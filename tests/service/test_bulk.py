@@ -214,7 +214,8 @@ def test_an_answer_that_nobody_reads_any_more_ends_and_frees_its_file(
     kept: list[Any] = []
     take_in = uploads.take_in
     monkeypatch.setattr(
-        "service.http.blueprint.take_in", lambda limit: kept.append(take_in(limit)) or kept[-1]
+        "service.http.blueprint.take_in",
+        lambda limit, **how: kept.append(take_in(limit, **how)) or kept[-1],
     )
     with begun(caller_of(own_app), many(5000)) as found:
         next(iter(found.response))

@@ -74,6 +74,8 @@ def test_a_report_and_its_correction_are_told_with_the_specialist_s_word(app: Fl
     assert arrived(app, tmp_path) == [("owner@home.example", "Your report is ready: request …")]
     (path,) = (tmp_path / "mail").glob("*.eml")
     assert "\n> Ask me anything. <b>\n" in text_of(parsed(path.read_bytes()))
+    taken_up = specialist.ask("patch", f"/v1/requests/{request_id}", {"state": "reviewing"})
+    assert taken_up.status_code == 200
     issued(specialist, request_id, replaces=first["id"], reason="a wrong year")
     assert arrived(app, tmp_path) == [("owner@home.example", "A new version of your report: request …")]
 
