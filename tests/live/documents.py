@@ -18,6 +18,7 @@ import shutil
 import socket
 import sys
 from collections.abc import Iterator
+from itertools import zip_longest
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -137,7 +138,7 @@ def walk(found: list[Block], folder: Path, env: dict[str, str], ready: Ready) ->
     """Run the blocks. `ready`: whether the server answers that a block has started."""
     shells = [Shell(folder, env)]
     try:
-        for block, after in zip(found, [*found[1:], None], strict=True):
+        for block, after in zip_longest(found, found[1:]):
             if block.is_file:
                 edit(shells[-1].folder, block)
             elif block.kind == "sh" and block.text.splitlines()[-1].startswith(SERVERS):
