@@ -52,10 +52,10 @@ help:
 # ── the environment ──────────────────────────────────────────────────────────
 
 needs-serve:
-	@$(PYTHON) tools/needs.py venv openmp pdf
+	@$(PYTHON) tools/needs.py venv openmp pdf fonts
 
 needs-test:
-	@$(PYTHON) tools/needs.py venv openmp pdf driver browser proxy
+	@$(PYTHON) tools/needs.py venv openmp pdf fonts driver browser proxy
 
 $(BIN)/python: | needs-serve
 	$(PYTHON) -m venv --clear $(VENV)

@@ -42,6 +42,11 @@ def has_pango():
     return has_library("libpango-1.0.so.0") and has_library("libpangoft2-1.0.so.0")
 
 
+def has_fonts():
+    """The report is set in these: other fonts would give other pages, and none would give no letters."""
+    return os.path.exists("/usr/share/fonts/truetype/dejavu/DejaVuSerif-Italic.ttf")
+
+
 def has_atomic():
     """The program through which tests drive the browser is linked against the compiler's atomics."""
     return has_library("libatomic.so.1")
@@ -61,6 +66,7 @@ NEEDS = {
     "venv": (has_venv, f"python3.{sys.version_info[1]}-venv"),
     "openmp": (has_openmp, "libgomp1"),
     "pdf": (has_pango, "libpangoft2-1.0-0"),
+    "fonts": (has_fonts, "fonts-dejavu"),
     "driver": (has_atomic, "libatomic1"),
     "browser": (has_chromium, "chromium"),
     "proxy": (has_nginx, "nginx"),

@@ -48,14 +48,6 @@ positive_data_acceptance.expected-statuses = ["2xx", "304", "404", "409", "410",
 negative_data_rejection.expected-statuses = [
     "400", "401", "404", "405", "409", "410", "412", "414", "415", "422",
 ]
-# A record that was withdrawn is not shown (410), but its history is.
-[[operations]]
-include-path = "/v1/evidence/{evidence_id}/history"
-checks.use_after_free.enabled = false
-# Whatever bytes are sent, they are the report or not.
-[[operations]]
-include-path = "/v1/reports/{report_id}/verification"
-checks.negative_data_rejection.enabled = false
 # What is drawn must not depend on what was answered before (the stateful phase looks after that): hypothesis
 # calls it inconsistent, and schemathesis then takes the operation for done, after a dozen cases or one.
 [phases.fuzzing]
