@@ -12,7 +12,7 @@ from typing import Any, NamedTuple
 
 import pytest
 from fakes import write_fake
-from owners import OWNER, UNLIMITED, Desk, Visit, photograph, visit
+from form_visits import OWNER, UNLIMITED, Desk, Visit, photograph, visit
 from playwright.sync_api import Browser
 from running import Running
 

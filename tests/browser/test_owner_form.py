@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 from fakes import write_fake
-from owners import OWNER, UNLIMITED, Desk, Visit, photograph, visit
+from form_visits import OWNER, UNLIMITED, Desk, Visit, photograph, visit
 from playwright.sync_api import Browser
 from running import Running
 

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 from fakes import write_fake
-from owners import OWNER, UNLIMITED, Desk, photograph, visit
+from form_visits import OWNER, UNLIMITED, Desk, photograph, visit
 from playwright.sync_api import Browser, Route
 from running import Running
 

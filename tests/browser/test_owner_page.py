@@ -9,8 +9,8 @@ from typing import Any
 import httpx
 import pytest
 from fakes import write_fake
+from form_visits import UNLIMITED, Desk, photograph, visit
 from injections import INJECTIONS
-from owners import UNLIMITED, Desk, photograph, visit
 from playwright.sync_api import Browser
 from running import Running
 

@@ -20,7 +20,7 @@ import pytest
 from desk_visits import Desk, opened
 from desk_visits import visit as desk_visit
 from fakes import write_fake
-from owners import OWNER, Visit, photograph, visit
+from form_visits import OWNER, Visit, photograph, visit
 from playwright.sync_api import Browser, Page
 from report_facts import SETTINGS
 
