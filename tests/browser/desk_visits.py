@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import io
 import os
-import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -36,25 +35,26 @@ VIEWS = ("front", "back", "headstock_front", "headstock_back", "serial", "neck")
 
 @dataclass
 class Desk:
-    """The service, a user of the desk, and requests that wait."""
+    """The service, users of the desk, and requests that wait."""
 
     service: Running
-    factor: pyotp.TOTP
+    password: Path  # the file that holds it
     key: str
     requests: list[str] = field(default_factory=list)
-    last: int = 0
+    users: int = 0
 
     @property
     def url(self) -> str:
         return self.service.url
 
-    def code(self) -> str:
-        """A code that was not used before: each holds once, and may be a step early."""
-        now = int(time.time() // 30)
-        self.last = max(now - 1, self.last + 1)
-        while self.last > int(time.time() // 30) + 1:
-            time.sleep(0.5)
-        return self.factor.generate_otp(self.last)
+    def user(self) -> tuple[str, str]:
+        """Add a user, and return name and code: one who signed in before would wait for the next code."""
+        self.users += 1
+        name = f"Ann {self.users}"
+        address = self.service.call("desk", "add", name, "--password-file", str(self.password)).strip()
+        factor = pyotp.parse_uri(address)
+        assert isinstance(factor, pyotp.TOTP)
+        return name, factor.now()
 
     def api(self, method: str, path: str, **more: Any) -> Any:
         headers = {"Authorization": f"Bearer {self.key}", **more.pop("headers", {})}
@@ -94,10 +94,9 @@ def opened(folder: Path, store: Path, *, fake: bool = True) -> Iterator[Desk]:
     with Running(folder, store, fake=fake, settings=settings) as service:
         secret = folder / "password"
         secret.write_text(f"{PASSWORD}\n", encoding="utf-8")
-        address = service.call("desk", "add", "Ann", "--password-file", str(secret)).strip()
         scopes = ("requests", "valuations", "evidence", "admin")
         key = service.call("keys", "create", "p", *(word for one in scopes for word in ("--scope", one)))
-        yield Desk(service, pyotp.parse_uri(address), key.strip())  # type: ignore[arg-type]
+        yield Desk(service, secret, key.strip())
 
 
 @dataclass
@@ -119,10 +118,11 @@ class Visit:
         assert answer is not None and answer.status == 200, path
 
     def sign_in(self) -> None:
+        name, code = self.desk.user()
         self.go("/desk/sign-in")
-        self.page.fill("#name", "Ann")
+        self.page.fill("#name", name)
         self.page.fill("#password", PASSWORD)
-        self.page.fill("#code", self.desk.code())
+        self.page.fill("#code", code)
         self.page.click("text=Sign in >> nth=-1")
         self.page.wait_for_url("**/desk")
 

@@ -82,7 +82,8 @@ def test_by_keyboard_alone_from_signing_in_to_an_adjustment(
     seen = visit(browser, desk)
     seen.go("/desk/sign-in")
     keys = seen.page.keyboard
-    for field, words in (("#name", "Ann"), ("#password", PASSWORD), ("#code", desk.code())):
+    name, code = desk.user()
+    for field, words in (("#name", name), ("#password", PASSWORD), ("#code", code)):
         seen.tab_to(field)
         keys.type(words)
     keys.press("Enter")
