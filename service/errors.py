@@ -202,7 +202,7 @@ class BundleGoneError(ServiceError):
 
 
 class OvertakenError(ServiceError):
-    """What a report is made of changed while it was made."""
+    """The request changed while its report was made."""
 
 
 class ReportErasedError(ServiceError):

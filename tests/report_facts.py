@@ -1,4 +1,4 @@
-"""What a specialist says once, and an instrument that reports are made of."""
+"""The settings of a specialist, and an instrument that reports are made of."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Who asks the desk: the session of the cookie, and the refusal of everyone else."""
+"""Find the user of the desk by the session of the cookie, and refuse everyone else."""
 
 from __future__ import annotations
 

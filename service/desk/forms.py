@@ -33,7 +33,7 @@ class Said:
 
 @dataclass
 class Form:
-    """What was sent, and what is wrong with it."""
+    """A form as it was sent, with its faults."""
 
     sent: Mapping[str, str] = field(default_factory=dict)
     faults: list[Said] = field(default_factory=list)

@@ -84,7 +84,7 @@ def _shown(
 
 @blp.post("")
 def change_owner_page() -> Response:
-    """What the owner does on the page: add a photograph, answer, or withdraw."""
+    """Do what the owner asks on the page: add a photograph, keep an answer, or withdraw."""
     request.max_content_length = MOST_FORM_BYTES
     action = request.form.get("action")
     refuse_elsewhere()

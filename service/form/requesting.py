@@ -1,4 +1,4 @@
-"""What the form shows, and what becomes of what a browser without script posts."""
+"""Show the form, and take the request that a browser without script posts."""
 
 from __future__ import annotations
 

@@ -38,7 +38,7 @@ def show_form() -> Response:
 
 @blp.post("/form")
 def send_form() -> Response:
-    """What a browser without script posts; the answer leads to the owner's page."""
+    """Take the request of a browser without script; the answer leads to the owner's page."""
     own = requesting.own_key()
     if own is None:
         return said("form.off", HTTPStatus.NOT_FOUND, title="form.off_title")

@@ -49,7 +49,7 @@ class Replaced:
 
 @dataclass(frozen=True)
 class Told:
-    """What the specialist and the owner say, beside all figures.
+    """The words of the specialist and of the owner, beside all figures.
 
     `settings`: those of `service.reports.specialist`. `in_hand`: paths of fields to be inspected in hand.
     `adjustment`: the reason of the specialist's own adjustment, None if there is none. `extraordinary`,
@@ -68,7 +68,7 @@ class Told:
 
 @dataclass(frozen=True)
 class Found:
-    """What the price model and its evidence say."""
+    """The findings of the price model and its evidence."""
 
     type_of_value: str
     market: MarketOfValue

@@ -1,4 +1,4 @@
-"""What is still missing for a report: nothing is issued while something that it needs is empty."""
+"""Find the things still missing for a report: none is issued while something that it needs is empty."""
 
 from __future__ import annotations
 

@@ -143,7 +143,7 @@ class Visit:
         return {f"{one.scheme}://{one.netloc}" for one in found}
 
     def violations(self) -> list[str]:
-        """What axe finds that is serious or critical."""
+        """The serious and critical violations that axe finds."""
         found = Axe().run(self.page).response["violations"]
         return [
             f"{one['id']}: {node['html'][:120]}"

@@ -1,4 +1,4 @@
-"""What goes wrong at the owners' form, in a real browser: programs, lost answers, lost photographs."""
+"""Trouble at the owners' form, in a real browser: programs, lost answers, lost photographs."""
 
 from __future__ import annotations
 

@@ -90,7 +90,7 @@ def visit(issued: Visit) -> Visit:
 
 
 def serious(page: Page) -> list[str]:
-    """What axe finds that keeps people out."""
+    """The violations that keep people out, by axe."""
     found = Axe().run(page).response["violations"]
     return [f"{one['id']}: {one['help']}" for one in found if one["impact"] in ("serious", "critical")]
 

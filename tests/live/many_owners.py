@@ -181,7 +181,7 @@ def _values(service: Running, asked: Mapping[str, Any], failures: list[str], dur
 
 
 def _lost(service: Running, key: str, crowd: list[Owner]) -> list[str]:
-    """What was accepted and is not there."""
+    """The requests that were accepted and are not there."""
     lost = []
     with httpx.Client(base_url=service.url, headers={"Authorization": f"Bearer {key}"}, timeout=60) as client:
         for owner in crowd:

@@ -43,7 +43,7 @@ sys.exit(code)
 
 
 class Cost(NamedTuple):
-    """How a child ended, the most megabytes that it had resident, and its seconds of processor."""
+    """The end of a child, the most megabytes that it had resident, and its seconds of processor."""
 
     code: int
     megabytes: float

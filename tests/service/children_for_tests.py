@@ -1,4 +1,4 @@
-"""What the tests of children let a child do: its `main` obeys the first argument."""
+"""A module for a child of the tests: its `main` obeys the first argument."""
 
 from __future__ import annotations
 

@@ -125,7 +125,7 @@ def text_of(message: EmailMessage, kind: str = "plain") -> str:
 
 @dataclass
 class Post:
-    """What a mail server does with an e-mail (a handler of aiosmtpd), and all e-mails that it took.
+    """A mail server's handler of e-mails (for aiosmtpd), with all that it took.
 
     `at_rcpt`, `at_data`: its answers in order, the last for good; `breaks`: it takes the text and is gone.
     """

@@ -55,7 +55,7 @@ class Parsed(HTMLParser):
         return found
 
     def fault(self, name: str) -> str:
-        """What is said beside a question; empty for nothing."""
+        """The fault beside a question; empty for none."""
         identity = f"f-{name.replace('.', '-')}-fault"
         (about,) = [about for _, about in self.elements if about.get("id") == identity]
         if "hidden" in about:

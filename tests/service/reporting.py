@@ -95,7 +95,7 @@ def amount(text: str) -> Decimal:
 
 
 class Page(HTMLParser):
-    """What a browser would make of a page: its elements, its texts, and its tables row by row."""
+    """A page as a browser reads it: its elements, its texts, and its tables row by row."""
 
     def __init__(self, page: bytes) -> None:
         super().__init__(convert_charrefs=True)

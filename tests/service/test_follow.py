@@ -23,7 +23,7 @@ OURS = {"Sec-Fetch-Site": "same-origin", "Origin": "null"}
 
 
 def act(app: Flask, path: str, action: str, headers: dict[str, str] | None = None, **data: Any) -> Any:
-    """What an owner does on the page, by ordinary post."""
+    """An owner acts on the page by ordinary post."""
     return app.test_client().post(
         path, data={"action": action, **data}, headers=OURS if headers is None else headers
     )

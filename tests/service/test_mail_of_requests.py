@@ -1,4 +1,4 @@
-"""What happens to a request is told by e-mail, through the service itself, and erasing an owner ends it."""
+"""E-mails tell what happens to a request, through the service itself, and erasing an owner ends them."""
 
 from __future__ import annotations
 

@@ -68,7 +68,7 @@ def harmless(specialist: Caller) -> Counter[str]:
 
 
 def shape(page: bytes) -> Counter[str]:
-    """How many of each element a page has, and which attributes."""
+    """Count the elements of a page, each with its attributes."""
     return Counter(f"{tag} {sorted(attrs)}" for tag, attrs in Page(page).tags)
 
 

@@ -1,4 +1,4 @@
-"""What was issued stays, to the byte; no file stays without a row, and none after the person was erased."""
+"""An issued report stays, to the byte; no file stays without a row, and none after the person was erased."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Who may move a request from which state to which: the table, row by row, and any run of moves."""
+"""The table of who may move a request between states, row by row, and any run of moves."""
 
 from __future__ import annotations
 

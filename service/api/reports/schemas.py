@@ -1,4 +1,4 @@
-"""What is asked of reports, and what is answered."""
+"""The schemas of requests for reports, and of their answers."""
 
 from __future__ import annotations
 
@@ -128,7 +128,7 @@ def _any(text: str) -> fields.Dict:
 
 
 class ReportContentSchema(Schema):
-    """What a report says: the same bytes for ever, whose SHA-256 is the report's digest.
+    """The content of a report: the same bytes for ever, whose SHA-256 is the report's digest.
 
     All that the page and the PDF say is in it; docs/reports.md describes the members.
     """
@@ -164,7 +164,7 @@ class ReportContentSchema(Schema):
 
 
 class VerificationSchema(Schema):
-    """Whether bytes are a report that was issued."""
+    """The result of comparing bytes with a report that was issued."""
 
     id = fields.String(**described("the id of the report"))
     version = fields.Integer(**described("its version"))

@@ -18,7 +18,7 @@ _PIECE = 256 * 1024
 
 
 class FileVerdict(NamedTuple):
-    """Whether bytes are a report, and in which form. `digest`: of the bytes; None where none were sent."""
+    """The result of comparing bytes with a report. `digest`: of the bytes; None where none were sent."""
 
     report: records.Standing
     form: str | None

@@ -1,1 +1,1 @@
-"""Who may sign in at the desk, and their sessions."""
+"""The users of the desk, and their sessions."""

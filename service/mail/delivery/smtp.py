@@ -29,7 +29,7 @@ _SMTPUTF8 = "smtputf8"  # addresses that are not ASCII (RFC 6531)
 
 
 class End(Enum):
-    """How an attempt to send an e-mail ended."""
+    """The end of an attempt to send an e-mail."""
 
     SENT = "sent"
     LATER = "postponed"

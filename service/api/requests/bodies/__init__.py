@@ -1,1 +1,1 @@
-"""What a request for an appraisal, and a change of one, may say."""
+"""The bodies of a request for an appraisal and of its changes, and how they are read."""

@@ -1,1 +1,1 @@
-"""What is kept about a request beside its state: notes, history, and the owner, who can be erased."""
+"""Notes and history of a request, and its owner, who can be erased."""

@@ -1,4 +1,4 @@
-"""Who signs in at the desk, and their sessions."""
+"""The users of the desk, and their sessions."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What concerns the owner: questions, refusal, notes, and erasing the person."""
+"""Ask the owner, decline, write notes, and erase the person."""
 
 from __future__ import annotations
 
