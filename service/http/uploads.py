@@ -18,7 +18,8 @@ from werkzeug.exceptions import RequestEntityTooLarge
 from models.costs import LONGEST_LINE
 from service.errors import BodyError, NoRoomError
 
-_PIECE = LONGEST_LINE  # so that no line within a piece is too long
+_PIECE_OF_LINES = LONGEST_LINE  # so that no line within a piece is too long
+_PIECE = 512 * 1024  # each piece costs other requests a turn
 _IN_MEMORY = 256 * 1024
 _FULL = (errno.ENOSPC, errno.EDQUOT)
 
@@ -64,7 +65,7 @@ def needing_room() -> Iterator[None]:
 
 def _copy(kept: IO[bytes], limit: int, lines: bool) -> None:
     size = run = 0  # bytes of the whole body, and of its last line so far
-    while piece := request.stream.read(_PIECE):
+    while piece := request.stream.read(_PIECE_OF_LINES if lines else _PIECE):
         size += len(piece)
         if size > limit:
             raise RequestEntityTooLarge

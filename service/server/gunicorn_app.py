@@ -19,7 +19,7 @@ from service.server.threads.connections import timed
 from service.settings import Settings
 
 _MEMORY = "/dev/shm"
-_WAITING = 60  # threads of a worker that can wait for clients beside those that work
+_WAITING = 250  # threads of a worker that can wait for clients beside those that work
 _MOST_CONNECTIONS = 10_000
 FILES_BESIDE = 256  # files that a worker opens beside connections: the database's, uploads, libraries
 Load = Callable[[Settings, Shared], Flask]  # makes the application of one worker

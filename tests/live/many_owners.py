@@ -7,6 +7,7 @@ suite runs a dozen on a fake price model (`test_many_owners.py`).
 from __future__ import annotations
 
 import io
+import multiprocessing
 import sys
 import tempfile
 import threading
@@ -74,26 +75,22 @@ def photograph(side: tuple[int, int], size: int) -> bytes:
     return made.getvalue()
 
 
-class Values(threading.Thread):
-    """Asks for a valuation ten times a second, as a page does; the seconds that each answer took."""
-
-    def __init__(self, service: Running, asked: Mapping[str, Any], failures: list[str]) -> None:
-        super().__init__()
-        self._service, self._asked, self._failures = service, asked, failures
-        self.seconds: list[float] = []
-        self.stopped = threading.Event()
-
-    def run(self) -> None:
-        with httpx.Client(base_url=self._service.url, headers=self._service.headers, timeout=60) as client:
-            while not self.stopped.wait(_PAUSE):
-                began = time.monotonic()
-                try:
-                    found = client.post("/v1/valuations", json=self._asked)
-                    if found.status_code != 201:
-                        self._failures.append(f"valuation: {found.status_code}")
-                except httpx.TransportError as error:
-                    self._failures.append(f"valuation: {error!r}")
-                self.seconds.append(time.monotonic() - began)
+def ask_for_values(
+    url: str, headers: Mapping[str, str], asked: Mapping[str, Any], stopped: Any, told: Any
+) -> None:
+    """Ask for a valuation ten times a second until stopped, as a page does; tell seconds and failures."""
+    seconds, failures = list[float](), list[str]()
+    with httpx.Client(base_url=url, headers=headers, timeout=60) as client:
+        while not stopped.wait(_PAUSE):
+            began = time.monotonic()
+            try:
+                found = client.post("/v1/valuations", json=asked)
+                if found.status_code != 201:
+                    failures.append(f"valuation: {found.status_code}")
+            except httpx.TransportError as error:
+                failures.append(f"valuation: {error!r}")
+            seconds.append(time.monotonic() - began)
+    told.put((seconds, failures))
 
 
 class Owner(threading.Thread):
@@ -172,12 +169,18 @@ def meet(
 
 
 def _values(service: Running, asked: Mapping[str, Any], failures: list[str], during: Any) -> list[float]:
-    values = Values(service, asked, failures)
-    values.start()
+    """The seconds that valuations took, asked for by a process that the owners' threads do not keep up."""
+    other = multiprocessing.get_context("spawn")
+    stopped, told = other.Event(), other.Queue()
+    arguments = (service.url, dict(service.headers), dict(asked), stopped, told)
+    asking = other.Process(target=ask_for_values, args=arguments)
+    asking.start()
     during()
-    values.stopped.set()
-    values.join()
-    return values.seconds
+    stopped.set()
+    seconds, failed = told.get(timeout=90)
+    asking.join()
+    failures += failed
+    return list(seconds)
 
 
 def _lost(service: Running, key: str, crowd: list[Owner]) -> list[str]:

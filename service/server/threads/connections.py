@@ -75,6 +75,8 @@ class CollectingWorker(ThreadWorker):  # type: ignore[misc]  # gunicorn has no t
     def enqueue_req(self, conn: Any) -> None:
         """Hand the connection to a thread if its next request has come; else wait for that."""
         conn.init()
+        # A piece that gunicorn reads ahead would be copied once for each smaller one that is taken of it.
+        conn.parser.unreader.max_body_chunk = _PIECE
         if conn.data_ready or _whole(conn.parser.unreader.buf.getvalue()):
             super().enqueue_req(conn)
         else:
@@ -168,8 +170,8 @@ def _pieces(answer: Iterable[bytes], sock: socket.socket, collected: bool) -> It
             if len(piece) > _SMALL or _unsent(sock):
                 pool.leave()
             yield piece
+            DEADLINES.end(sock)
             pool.back()
-        DEADLINES.end(sock)
     DEADLINES.begin(sock, socket.SHUT_RDWR)  # gunicorn has still to send the end of it
     if not collected:
         pool.leave()  # gunicorn waits for what the application has not read of the body
@@ -190,12 +192,23 @@ class _Body(RawIOBase):
         return True
 
     def readinto(self, buffer: Any) -> int:
-        DEADLINES.begin(self._sock, socket.SHUT_RD)
+        view, size = memoryview(buffer), 0
         HERE.pool.leave()
         try:
-            data = self._body.read(min(len(buffer), _PIECE))
+            while size < len(view):
+                data = self._piece(min(len(view) - size, _PIECE))
+                view[size : size + len(data)] = data
+                size += len(data)
+                if len(data) < _PIECE:
+                    break
         finally:
             HERE.pool.back()
+        return size
+
+    def _piece(self, length: int) -> bytes:
+        DEADLINES.begin(self._sock, socket.SHUT_RD)
+        try:
+            data: bytes = self._body.read(length)
+        finally:
             DEADLINES.end(self._sock)
-        buffer[: len(data)] = data
-        return len(data)
+        return data

@@ -9,11 +9,12 @@ import socket
 import struct
 import threading
 import time
+from collections import deque
 from collections.abc import Callable, Iterator
 from concurrent.futures import Future
 from contextlib import contextmanager, suppress
 from queue import SimpleQueue
-from typing import Any
+from typing import Any, NamedTuple
 
 _RESET = struct.pack("ii", 1, 0)  # SO_LINGER: what was not taken is thrown away
 
@@ -49,24 +50,33 @@ DEADLINES = Deadlines()  # of this process, which is one worker
 HERE = threading.local()  # a thread's own: its `pool`, and the bytes of a `body` that were collected
 
 
+class _Job(NamedTuple):
+    future: Future[Any]
+    work: Callable[..., Any]
+    arguments: tuple[Any, ...]
+
+
 class Pool:
     """Threads that work on `at_once` requests, and others in whose place they wait for clients.
 
-    More threads at work would only take the interpreter from each other.
+    More threads at work would only take the interpreter from each other. A place that becomes free goes to
+    whoever has waited longest for one, be it a new request or a thread that has `left` and comes `back`.
     """
 
     def __init__(self, at_once: int, most: int) -> None:
         self._at_once, self._most = at_once, most
-        self._jobs: SimpleQueue[Any] = SimpleQueue()
         self._lock = threading.Lock()
-        self._threads = self._working = 0
+        self._wanting: deque[_Job | threading.Event] = deque()
+        self._given: SimpleQueue[_Job] = SimpleQueue()
+        self._threads = self._idle = self._working = 0
 
     def submit(self, work: Callable[..., Any], *arguments: Any) -> Future[Any]:
         """Let a thread do this work."""
-        future: Future[Any] = Future()
-        self._jobs.put((future, work, arguments))
-        self._grow()
-        return future
+        job = _Job(Future(), work, arguments)
+        with self._lock:
+            self._wanting.append(job)
+            self._give_places()
+        return job.future
 
     def shutdown(self, wait: bool = False) -> None:
         """Do nothing: the threads end with the process."""
@@ -77,38 +87,60 @@ class Pool:
             HERE.away = True
             with self._lock:
                 self._working -= 1
-            if not self._jobs.empty():
-                self._grow()
+                self._give_places()
 
     def back(self) -> None:
-        """Count this thread among those that work again, if it had left."""
-        if HERE.away:
-            HERE.away = False
-            with self._lock:
-                self._working += 1
-
-    def _grow(self) -> None:
+        """Wait for a place among those that work, if this thread had left its own."""
+        if not HERE.away:
+            return
+        HERE.away = False
+        turn = threading.Event()
         with self._lock:
-            if self._working >= self._at_once or self._threads >= self._most:
+            self._wanting.append(turn)
+            self._give_places()
+        turn.wait()
+
+    def _give_places(self) -> None:
+        """Give the free places away; called with the lock held."""
+        while self._working < self._at_once:
+            ready = self._idle or self._threads < self._most
+            first = next((one for one in self._wanting if ready or isinstance(one, threading.Event)), None)
+            if first is None:
                 return
+            self._wanting.remove(first)
             self._working += 1
+            if isinstance(first, threading.Event):
+                first.set()
+            else:
+                self._begin(first)
+
+    def _begin(self, job: _Job) -> None:
+        self._given.put(job)
+        if self._idle:
+            self._idle -= 1
+        else:
             self._threads += 1
-        threading.Thread(target=self._run, daemon=True).start()
+            threading.Thread(target=self._run, daemon=True).start()
 
     def _run(self) -> None:
         HERE.pool, HERE.away = self, False
         while True:
-            future, work, arguments = self._jobs.get()
-            try:
-                future.set_result(work(*arguments))
-            except BaseException as error:
-                future.set_exception(error)
-            del future, work, arguments  # an idle thread keeps no connection
+            self._do(self._given.get())
             with self._lock:
-                if self._working > self._at_once:
-                    self._working -= 1
-                    self._threads -= 1
-                    return
+                self._working -= 1
+                ends = self._idle >= self._at_once
+                self._threads -= ends
+                self._idle += not ends
+                self._give_places()
+            if ends:
+                return
+
+    def _do(self, job: _Job) -> None:
+        """Do the work in a frame of its own, so that an idle thread keeps no connection."""
+        try:
+            job.future.set_result(job.work(*job.arguments))
+        except BaseException as error:
+            job.future.set_exception(error)
 
 
 @contextmanager
