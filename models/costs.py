@@ -51,6 +51,8 @@ TRUSTED_INFLATED, MOST_INFLATED = 2**20, 200
 IDEMPOTENCY_HOURS = 24  # The time for which an Idempotency-Key and the answer under it are kept.
 EXPIRED_SECRET_DAYS = 30  # The time for which a key still shows a secret that has expired.
 
+MOST_CHILDREN_WAITED_FOR = 150  # Threads of a worker that wait for photographs and reports to be made.
+
 # ── photographs ──────────────────────────────────────────────────────────────
 
 MOST_PHOTOGRAPHS = 24  # Photographs of one request.

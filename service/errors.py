@@ -29,6 +29,7 @@ BookmatchError
     ├── OvertakenError       what a report is made of changed while it was made
     ├── ReportErasedError    the content of a report was erased
     ├── NoRoomError          the disk is full
+    ├── BusyError            too much of a kind that takes long is under way; nothing was done
     ├── FilesError           the place where files are kept does not answer
     ├── PhotographError      a photograph cannot be taken; says why
     ├── TooManyPhotographsError  a request has as many photographs as it can
@@ -207,6 +208,10 @@ class OvertakenError(ServiceError):
 
 class ReportErasedError(ServiceError):
     """The content of a report was erased."""
+
+
+class BusyError(ServiceError):
+    """Too much of a kind that takes long is under way; nothing was done."""
 
 
 class NoRoomError(ServiceError):

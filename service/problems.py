@@ -142,6 +142,7 @@ TABLE: Mapping[type[Exception], ProblemKind] = {
     errors.NoRoomError: ProblemKind(
         507, "no-room", "The disk is full", "Try again later, or send less at once."
     ),
+    errors.BusyError: ProblemKind(503, "busy", "Too much at once", "Try again after Retry-After."),
     errors.FilesError: ProblemKind(503, "files", "Files are out of reach", "Try again after Retry-After."),
     errors.PhotographError: ProblemKind(422, "photograph", "No usable photograph", "Do as detail says."),
     errors.TooManyPhotographsError: ProblemKind(409, "photographs-full", "No more room", "Delete one first."),

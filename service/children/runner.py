@@ -5,14 +5,17 @@ from __future__ import annotations
 import subprocess
 import sys
 import threading
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from typing import IO
 
-from service.errors import ServiceError
+from models.costs import MOST_CHILDREN_WAITED_FOR
+from service.errors import BusyError, ServiceError
 from service.server.threads.pool import giving_place
 
 REFUSED = 2  # the exit status of a child that says what is wrong with its input
 _AT_ONCE = threading.BoundedSemaphore(2)  # children of one worker
+_LINE = threading.BoundedSemaphore(MOST_CHILDREN_WAITED_FOR)
 _LONGEST_REASON = 500
 
 
@@ -31,11 +34,12 @@ def run(
 
     `given`: bytes, or a real file that is read from its present position. `seconds`: the longest time, of
     processor and by the clock; `memory`: the most bytes of address space. Another request is worked on
-    meanwhile. Raises ChildRefusedError, ChildFailedError.
+    meanwhile. Raises ChildRefusedError, ChildFailedError; BusyError where too many wait for theirs already.
     """
     command = [sys.executable, "-m", "service.children.child", module, str(seconds), str(memory), *arguments]
     sent, source = (given, subprocess.PIPE) if isinstance(given, bytes) else (None, given)
     with (
+        _in_line(),
         giving_place(),
         _AT_ONCE,
         subprocess.Popen(
@@ -58,3 +62,14 @@ def run(
     if child.returncode:
         raise ChildFailedError(f"{module} ended with {child.returncode}")
     return answer
+
+
+@contextmanager
+def _in_line() -> Iterator[None]:
+    """Hold a place among the threads that wait for children, so that some are left for other requests."""
+    if not _LINE.acquire(blocking=False):
+        raise BusyError("As many photographs and reports are being made as the service can take at once.")
+    try:
+        yield
+    finally:
+        _LINE.release()

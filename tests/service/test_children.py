@@ -12,6 +12,7 @@ import pytest
 
 from service.children import runner
 from service.children.runner import ChildFailedError, ChildRefusedError, run
+from service.errors import BusyError
 
 MODULE = "children_for_tests"
 ROOM = 2**27
@@ -94,3 +95,10 @@ def test_no_more_than_two_children_work_at_once() -> None:
         for thread in threads:
             thread.join()
     assert most == 2
+
+
+def test_whoever_finds_too_many_in_line_is_sent_away_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(runner, "_LINE", threading.BoundedSemaphore(1))
+    with runner._in_line(), pytest.raises(BusyError, match="at once"):
+        run(MODULE, b"ab", seconds=20, memory=ROOM, arguments=["double"])
+    assert run(MODULE, b"ab", seconds=20, memory=ROOM, arguments=["double"]) == b"abab"
