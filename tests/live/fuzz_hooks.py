@@ -201,6 +201,7 @@ BY_MEANING = {
     "photographs-full",
     "precondition",
     "record",
+    "request-closed",
     "request-state",
     "rows",
     "withdrawn",
