@@ -11,7 +11,7 @@ import pytest
 from fakes import write_fake
 from form_visits import UNLIMITED, Desk, photograph, visit
 from injections import INJECTIONS
-from playwright.sync_api import Browser
+from playwright.sync_api import Browser, expect
 from running import Running
 
 from models.bundles.registry import Registry
@@ -56,12 +56,15 @@ def test_an_owner_follows_adds_a_photograph_and_answers_without_script(
         page.page.locator("#f-view").select_option("back")
         page.page.locator("#f-photograph").set_input_files(photograph(tmp_path, "back", "#5b3015"))
         page.page.locator("button[value=photograph]").click()
-        assert page.page.locator(".done").is_visible() and page.page.locator(".gallery img").count() == 1
+        page.page.wait_for_url("**?done=photograph")
+        expect(page.page.locator(".done")).to_be_visible()
+        expect(page.page.locator(".gallery img")).to_have_count(1)
         page.control("instrument.condition.back").locator("input").nth(3).check(force=True)
         page.control("instrument.provenance.case").select_option("period")
         (tmp_path / f"{width}.png").write_bytes(page.page.screenshot(full_page=True))
         page.page.locator("button[value=answers]").click()
-        assert page.page.locator(".done").is_visible()
+        page.page.wait_for_url("**?done=answers")
+        expect(page.page.locator(".done")).to_be_visible()
         assert page.hosts == {page.url.removeprefix("http://")}
     kept = desk.get(path)
     assert kept["state"] == "reviewing" and kept["instrument"]["condition"] == {"neck": 2, "back": 2}
