@@ -100,7 +100,7 @@ check: env
 	$(BIN)/hadolint Dockerfile
 
 unit: env
-	$(BIN)/python -m pytest -n 2
+	$(BIN)/python -m pytest -n 2 --dist worksteal
 
 test: needs-test check unit
 

@@ -7,7 +7,10 @@ import shutil
 from collections.abc import Iterator
 
 import pytest
-from playwright.sync_api import Browser, sync_playwright
+from playwright.sync_api import Browser, expect, sync_playwright
+
+# A page of a slow machine may take longer than the five seconds that Playwright waits by itself.
+expect.set_options(timeout=30_000)
 
 QUIET = [
     "--disable-gpu",

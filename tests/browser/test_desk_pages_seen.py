@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 from desk_visits import PASSWORD, Desk, opened, visit
 from fakes import write_fake
-from playwright.sync_api import Browser
+from playwright.sync_api import Browser, expect
 
 from models.bundles.registry import Registry
 
@@ -91,13 +92,14 @@ def test_by_keyboard_alone_from_signing_in_to_an_adjustment(
     seen.tab_to(f'a[href$="{desk.requests[0]}"]')
     keys.press("Enter")
     seen.page.wait_for_url("**/desk/requests/*")
-    before = seen.page.locator("#value .value").inner_text()
+    value = seen.page.locator("#value .value")
+    before = value.inner_text()
     seen.tab_to("#f-instrument-condition-neck")
     for _ in range(3):
         keys.press("ArrowDown")
-    seen.page.wait_for_function("b => document.querySelector('#value .value').textContent !== b", arg=before)
-    assert "not saved" in seen.page.locator("#value").inner_text()
-    assert seen.page.locator("#value-said").inner_text().startswith("The value is now $")
+    expect(value).not_to_have_text(before)
+    expect(seen.page.locator("#value")).to_contain_text("not saved")
+    expect(seen.page.locator("#value-said")).to_have_text(re.compile(r"^The value is now \$"))
     seen.shoot(tmp_path, "graded-unsaved")
     seen.tab_to('button[value="save"]')
     keys.press("Enter")
@@ -113,7 +115,7 @@ def test_by_keyboard_alone_from_signing_in_to_an_adjustment(
     seen.tab_to("#adjustment button")
     keys.press("Enter")
     seen.page.wait_for_url("**#adjustment")
-    assert "which is no part of the model's value" in seen.page.locator("#value").inner_text()
+    expect(seen.page.locator("#value")).to_contain_text("which is no part of the model's value")
     seen.shoot(tmp_path, "adjusted")
     assert seen.violations() == []
     assert seen.hosts() == {desk.url} and seen.said == []
@@ -123,12 +125,13 @@ def test_without_script_a_button_values_the_grades(browser: Browser, desk: Desk)
     seen = visit(browser, desk, script=False)
     seen.sign_in()
     seen.go(f"/desk/requests/{desk.requests[1]}")
-    before = seen.page.locator("#value .value").inner_text()
+    value = seen.page.locator("#value .value")
+    before = value.inner_text()
     seen.page.select_option("#f-instrument-condition-neck", "5")
-    assert seen.page.locator("#value .value").inner_text() == before
+    assert value.inner_text() == before
     seen.page.click('button[value="value"]')
-    assert seen.page.locator("#value .value").inner_text() != before
-    assert seen.page.locator("#f-instrument-condition-neck").input_value() == "5"
+    expect(value).not_to_have_text(before)
+    expect(seen.page.locator("#f-instrument-condition-neck")).to_have_value("5")
     assert desk.api("GET", f"/v1/requests/{desk.requests[1]}")["graded"] is None
 
 
@@ -138,11 +141,11 @@ def test_faults_take_the_focus_and_lead_to_their_fields(browser: Browser, desk: 
     seen.go(f"/desk/requests/{desk.requests[2]}")
     seen.page.fill("#f-instrument-year", "19x")
     seen.page.click('button[value="save"]')
-    seen.page.wait_for_function("() => document.activeElement.id === 'faults'")
+    expect(seen.page.locator("#faults")).to_be_focused()
     seen.shoot(tmp_path, "faults")
     assert seen.violations() == []
     seen.page.click("#faults a")
-    assert seen.page.evaluate("() => document.activeElement.id") == "f-instrument-year"
+    expect(seen.page.locator("#f-instrument-year")).to_be_focused()
 
 
 def test_whoever_is_signed_out_meanwhile_is_told(browser: Browser, desk: Desk) -> None:
@@ -152,7 +155,6 @@ def test_whoever_is_signed_out_meanwhile_is_told(browser: Browser, desk: Desk) -
     other = seen.page.context.new_page()
     other.goto(f"{desk.url}/desk/sessions")
     other.click("text=End all sessions")
+    other.wait_for_url("**/desk/sign-in")
     seen.page.select_option("#f-instrument-condition-neck", "5")
-    seen.page.wait_for_function(
-        "() => document.getElementById('value-said').textContent.includes('signed out')"
-    )
+    expect(seen.page.locator("#value-said")).to_contain_text("signed out")

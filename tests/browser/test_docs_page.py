@@ -12,7 +12,7 @@ from urllib.parse import urlsplit
 import httpx
 import pytest
 from fakes import write_fake
-from playwright.sync_api import Browser, Page
+from playwright.sync_api import Browser, Page, expect
 from running import Running
 
 from models.bundles.registry import Registry
@@ -84,12 +84,12 @@ def test_an_operation_shows_what_can_be_sent_and_what_is_answered(visit: Visit) 
     operation = httpx.get(f"{visit.origin}/openapi.json").json()["paths"]["/v1/valuations"]["post"]
     section = visit.page.locator("section#createValuation")
     for text in ("include (query)", "Idempotency-Key (header)", "For example comparables,questions"):
-        assert section.get_by_role("row").filter(has_text=text).is_visible()
-    assert section.get_by_role("definition").filter(has_text="the path of it").is_visible()
+        expect(section.get_by_role("row").filter(has_text=text)).to_be_visible()
+    expect(section.get_by_role("definition").filter(has_text="the path of it")).to_be_visible()
     sent, answered = section.locator("pre").all()
     assert sent.is_visible() and not answered.is_visible()
     section.get_by_text("on the demo market").click()
-    assert answered.is_visible()
+    expect(answered).to_be_visible()
     contents = (operation["requestBody"]["content"], operation["responses"]["201"]["content"])
     asked, answer = (content["application/json"] for content in contents)
     assert json.loads(sent.inner_text()) == asked["example"]

@@ -13,7 +13,7 @@ from typing import Any, NamedTuple
 import pytest
 from fakes import write_fake
 from form_visits import OWNER, UNLIMITED, Desk, Visit, photograph, visit
-from playwright.sync_api import Browser
+from playwright.sync_api import Browser, expect
 from running import Running
 
 from models.bundles.registry import Registry
@@ -111,10 +111,13 @@ def test_one_line_puts_the_form_into_any_page(
     with visit(browser, origin_of(sites.own), "/", width) as form:
         form.page.wait_for_selector("button.send")
         form.shoot("embedded", tmp_path)
-        label = form.page.locator("label[for='f-instrument-maker']")
-        look = "one => [getComputedStyle(one).fontSize, getComputedStyle(one).color]"
-        assert label.evaluate(look) == ["15.6px", "rgb(43, 33, 26)"]  # as in our own page
-        assert form.page.locator("#own").evaluate(look) == ["40px", "rgb(0, 255, 0)"]  # as in theirs
+        label, own = form.page.locator("label[for='f-instrument-maker']"), form.page.locator("#own")
+        for one, size, color in (
+            (label, "15.6px", "rgb(43, 33, 26)"),  # as in our own page
+            (own, "40px", "rgb(0, 255, 0)"),  # as in theirs
+        ):
+            expect(one).to_have_css("font-size", size)
+            expect(one).to_have_css("color", color)
         fill_in(form)
         form.control("photograph.front").set_input_files(photograph(tmp_path, "front", "#8a3b12"))
         form.page.locator("button.send").click()
@@ -144,7 +147,7 @@ def test_a_site_chooses_that_no_range_is_shown_and_gets_its_reference_back(
         form.page.locator("button.send").click()
         form.page.get_by_role("button", name="Skip the questions").click()
         form.page.wait_for_selector("text=A specialist will look at your photographs")
-        assert form.page.locator(".value").count() == 0
+        expect(form.page.locator(".value")).to_have_count(0)
         form.check_access()
     kept = sites.desk.last()
     assert (kept["valuation"], kept["valuation_id"], kept["reference"]) == (None, None, "ad 7")
@@ -153,12 +156,12 @@ def test_a_site_chooses_that_no_range_is_shown_and_gets_its_reference_back(
 def test_it_speaks_another_language(browser: Browser, sites: Sites, tmp_path: Path) -> None:
     with visit(browser, origin_of(sites.own), "/de") as form:
         fill_in_german(form)
-        assert form.page.locator("#own").inner_text() == "Guitars"
+        expect(form.page.locator("#own")).to_have_text("Guitars")
         form.shoot("embedded-de", tmp_path)
         form.check_access()
         form.page.locator("button.send").click()
         form.page.get_by_role("button", name="Fragen überspringen").click()
-        assert "In 80 von 100 solchen Fällen" in form.text(".after")
+        expect(form.page.locator(".after")).to_contain_text("In 80 von 100 solchen Fällen")
     assert sites.desk.last()["language"] == "de"
 
 
@@ -175,19 +178,16 @@ def test_a_fault_gets_the_focus_within_the_page(browser: Browser, sites: Sites) 
         form.page.wait_for_selector("button.send")
         form.fill(**{"instrument.maker": "Ostvik"})
         form.page.locator("button.send").click()
-        form.page.wait_for_selector("#summary:not([hidden])")
-        active = """() => [...document.querySelectorAll('div')].find(one => one.shadowRoot)
-            .shadowRoot.activeElement.id"""
-        assert form.page.evaluate(active) == "summary"
-        assert form.text("#f-instrument-model-fault") == "Please fill this in."
+        expect(form.page.locator("#summary")).to_be_focused()
+        expect(form.page.locator("#f-instrument-model-fault")).to_have_text("Please fill this in.")
         form.page.locator("#summary a").first.click()
-        assert form.page.evaluate(active) == "f-instrument-model"
+        expect(form.control("instrument.model")).to_be_focused()
 
 
 def test_a_page_of_an_origin_that_no_key_names_gets_no_form(browser: Browser, sites: Sites) -> None:
     with visit(browser, origin_of(sites.strange), "/no-range") as form:
-        assert "The form cannot be shown" in form.page.locator("[role=alert]").inner_text()
-        assert form.page.locator("form").count() == 0
+        expect(form.page.locator("[role=alert]")).to_contain_text("The form cannot be shown")
+        expect(form.page.locator("form")).to_have_count(0)
 
 
 def test_a_later_request_is_proved_by_the_visitors_own_browser(
@@ -207,5 +207,5 @@ def test_a_later_request_is_proved_by_the_visitors_own_browser(
         with visit(browser, service.url, "/form", java_script_enabled=False) as form:
             fill_in(form)
             form.page.locator("button.send").click()
-            assert "try again in 3600 seconds" in form.text("main")
+            expect(form.page.locator("main")).to_contain_text("try again in 3600 seconds")
         assert len(desk.requests()) == 2

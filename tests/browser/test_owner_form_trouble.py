@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from fakes import write_fake
 from form_visits import OWNER, UNLIMITED, Desk, photograph, visit
-from playwright.sync_api import Browser, Route
+from playwright.sync_api import Browser, Route, expect
 from running import Running
 
 from models.bundles.registry import Registry
@@ -81,8 +81,7 @@ def test_a_lost_answer_makes_no_second_request(browser: Browser, desk: Desk) -> 
         form.fill(**{"instrument.maker": "Ostvik", "instrument.model": "Dal"}, **OWNER)
         form.control("consent").check()
         form.page.locator("button.send").click()
-        form.page.wait_for_selector(".said.bad")
-        assert "nothing that you wrote is lost" in form.text(".said")
+        expect(form.page.locator(".said.bad")).to_contain_text("nothing that you wrote is lost")
         form.page.locator("button.send").click()
         form.page.wait_for_selector("text=Your own page")
     assert len(desk.requests()) == before + 1

@@ -14,7 +14,7 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from fakes import write_fake
 from owner_rows import request_row
-from playwright.sync_api import Browser, Page
+from playwright.sync_api import Browser, Page, expect
 from report_facts import GRADED, SETTINGS
 from running import SECRET, Running
 from sqlalchemy import insert
@@ -130,7 +130,6 @@ def test_a_file_is_compared_by_keyboard_without_script(
         page.set_input_files("input[type=file]", file)
         page.keyboard.press("Tab")
         page.keyboard.press("Enter")
-        page.wait_for_selector("[role=status]")
-        assert page.text_content("[role=status] h2") == word
+        expect(page.locator("[role=status] h2")).to_have_text(word)
         page.context.close()
     assert visit.is_quiet(), (visit.requests, visit.complaints)

@@ -21,7 +21,7 @@ from desk_visits import Desk, opened
 from desk_visits import visit as desk_visit
 from fakes import write_fake
 from form_visits import OWNER, Visit, photograph, visit
-from playwright.sync_api import Browser, Page
+from playwright.sync_api import Browser, Page, expect
 from report_facts import SETTINGS
 
 from models.bundles.registry import Registry
@@ -107,9 +107,10 @@ def specialist_reports(browser: Browser, desk: Desk, album: Album) -> None:
     seen.go("/desk/reports")
     for name, text in SETTINGS.items():
         page.fill(f"#f-{name.replace('_', '-')}", str(text))
-    page.click("text=Save the settings")
+    with page.expect_navigation():  # to this page itself: what follows would break off the saving
+        page.click("text=Save the settings")
     seen.go("/desk/reports")
-    assert "Still needed" not in page.inner_text("main")
+    expect(page.locator("main")).not_to_contain_text("Still needed")
     album.keep(page, "report-settings")
     seen.go("/desk")
     page.click("tbody tr:first-child a >> nth=0")

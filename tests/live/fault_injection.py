@@ -144,7 +144,7 @@ def inject_faults(
     first, *others = ground.models
     models = [first, *(others[at % len(others)] for at in range(changes))]
     with Running(folder, ground.store, ground.fake, {"BOOKMATCH_DATABASE": database}) as service:
-        key = service.call("keys", "create", "operator", "--scope", "admin").strip()
+        key = service.new_key("admin")
         callers = [Caller(service, ground, tally, seed) for seed in range(CALLERS)]
         killer = Killer(service, tally, kill_every)
         keeper = Keeper(service, folder, tally, backup_every)

@@ -113,9 +113,9 @@ def freeze(folder: Path, ground: Ground, server: Any, seconds: float) -> Report:
     settings = {"BOOKMATCH_DATABASE": new_database_of(server)}
     with Running(folder, ground.store, ground.fake, settings) as service:
         made = ""
-        for _ in range(24):  # every worker has seen the key by now
-            first = httpx.post(f"{service.url}/v1/valuations", json=ground.ask(2), headers=service.headers)
-            made = first.json()["id"]
+        with service.connecting() as http:
+            for _ in range(24):  # every worker has seen the key by now
+                made = http.post("/v1/valuations", json=ground.ask(2), headers=service.headers).json()["id"]
         callers = [Caller(service, ground, path, made, report) for path in (*UNKEPT, *KEPT) for _ in range(2)]
         stopped = processes_of(server)
         try:

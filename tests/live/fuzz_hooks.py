@@ -159,6 +159,7 @@ def _put(path: str, body: dict[str, Any]) -> None:
         os.environ["FUZZ_URL"] + path,
         json=body,
         headers={"Authorization": f"Bearer {os.environ['FUZZ_KEY']}"},
+        verify=False,
     )
 
 

@@ -150,7 +150,7 @@ def meet(
     with Running(folder, store, fake, {**UNLIMITED, **(settings or {})}) as service:
         words = ("--website", "--origin", "https://www.example.org")
         website = service.call("keys", "create", "page", *words).split()[0]
-        system = service.call("keys", "create", "desk", "--scope", "requests").strip()
+        system = service.new_key("requests")
         report.alone = _values(service, asked, report.failures, lambda: time.sleep(5))
         crowd = [Owner(service, website, n, asked, picture) for n in range(owners)]
 

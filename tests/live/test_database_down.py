@@ -44,9 +44,10 @@ def service(tmp_path: Path, database: str) -> Iterator[Running]:
 def ask(service: Running, path: str, **headers: str) -> httpx.Response:
     """Ask on a new connection, so that every worker is asked now and then."""
     told = {**service.headers, **headers}
-    if path.startswith("/v1/valuations/") or not path.startswith("/v1"):
-        return httpx.get(f"{service.url}{path}", headers=told, timeout=30)
-    return httpx.post(f"{service.url}{path}", json=ASKED, headers=told, timeout=30)
+    with service.connecting() as http:
+        if path.startswith("/v1/valuations/") or not path.startswith("/v1"):
+            return http.get(path, headers=told)
+        return http.post(path, json=ASKED, headers=told)
 
 
 def assert_no_database(found: httpx.Response) -> None:

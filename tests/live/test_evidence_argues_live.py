@@ -45,7 +45,7 @@ def served(
     tmp_path: Path, store: Path, backend: str, new_database: Callable[[str], str]
 ) -> Iterator[Running]:
     with running(tmp_path, store, new_database(backend)) as service:
-        service.key = service.call("keys", "create", "tests", "--scope", "evidence").strip()
+        service.key = service.new_key("evidence")
         yield service
 
 
@@ -106,7 +106,7 @@ def test_ten_thousand_records_go_out_and_come_in_again_the_same(
         assert text.count(b"\n") == 10_001
     (tmp_path / "other").mkdir()
     with running(tmp_path / "other", store, new_database(backend)) as other:
-        other.key = other.call("keys", "create", "tests", "--scope", "evidence").strip()
+        other.key = other.new_key("evidence")
         with httpx.Client(base_url=other.url, headers=other.headers, timeout=120) as client:
             taken = client.post("/v1/evidence", content=text, headers=CSV).json()
             assert (taken["accepted"], taken["faults"]) == (10_000, [])

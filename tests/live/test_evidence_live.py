@@ -22,7 +22,7 @@ def served(tmp_path: Path, backend: str, new_database: Callable[[str], str]) -> 
     Registry(tmp_path / "store").promote(write_fake(tmp_path / "store"), who="tests", why="to serve")
     settings = {"BOOKMATCH_WORKERS": "1", "BOOKMATCH_DATABASE": new_database(backend)}
     with Running(tmp_path, tmp_path / "store", settings=settings) as running:
-        running.key = running.call("keys", "create", "tests", "--scope", "evidence").strip()
+        running.key = running.new_key("evidence")
         yield running
 
 

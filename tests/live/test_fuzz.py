@@ -66,12 +66,6 @@ def served(tmp_path: Path, backend: str, new_database: Callable[[str], str]) -> 
         yield running
 
 
-def key_of(served: Running) -> str:
-    return served.call(
-        "keys", "create", "fuzz", *(word for name in SCOPES for word in ("--scope", name))
-    ).strip()
-
-
 def known(served: Running, key: str) -> dict[str, list[str]]:
     """Ids that exist, by the name of their place in a path."""
     label = {"label": "to be rotated or revoked", "scopes": ["metrics"]}
@@ -166,7 +160,7 @@ def fuzz(served: Running, folder: Path, key: str, ids: Mapping[str, Sequence[str
 
 
 def test_nothing_that_the_document_allows_or_forbids_finds_a_fault(served: Running, tmp_path: Path) -> None:
-    key = key_of(served)
+    key = served.new_key(*SCOPES)
     ids = known(served, key)
     assert unknown_parts(served, ids) == set()
     failed = fuzz(served, tmp_path, key, ids)

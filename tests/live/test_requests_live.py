@@ -51,7 +51,7 @@ def served(tmp_path: Path, backend: str, new_database: Callable[[str], str]) -> 
     settings |= {"BOOKMATCH_KEY_SECONDS": "0", "BOOKMATCH_FILES": str(tmp_path / "files")}
     settings["BOOKMATCH_MAIL"] = f"file:{tmp_path / 'mail'}"
     with Running(tmp_path, tmp_path / "store", settings=settings) as running:
-        running.key = running.call("keys", "create", "desk", "--scope", "requests").strip()
+        running.key = running.new_key("requests")
         yield running
 
 

@@ -9,12 +9,12 @@ from typing import Any
 from asking import SECRET, Caller
 from fakes import read_fake
 from flask import Flask
+from migrated import migrated
 from sqlalchemy import delete
 
 from service.app import create_app
 from service.context import Context
-from service.db.engine import open_engine, writing
-from service.db.migrate import upgrade
+from service.db.engine import writing
 from service.db.tables import CHANGES, EVIDENCE, OUTCOMES
 from service.keys.records import KeyRing
 from service.settings import Settings
@@ -33,9 +33,7 @@ def make_app(store: Path, database: str, **settings: Any) -> Flask:
     places = {"files": str(store.parent / "files"), "mail": f"file:{store.parent / 'mail'}"}
     usual = {**places, **UNLIMITED}
     found = Settings(store=store, secret=SECRET, database=database, **{**usual, **settings})
-    engine = open_engine(found.database)
-    upgrade(engine)
-    engine.dispose()
+    migrated(found.database).dispose()
     return create_app(found, read_model=read_fake)
 
 

@@ -18,8 +18,7 @@ from aiosmtpd.controller import Controller
 from asking import SECRET
 from sqlalchemy import Engine, delete, insert, select, update
 
-from service.db.engine import open_engine, reading, writing
-from service.db.migrate import upgrade
+from service.db.engine import reading, writing
 from service.db.request_tables import CONTACTS, EVENTS, OUTBOX, REQUESTS
 from service.keys.records import KeyRing
 from service.mail.delivery.smtp import MailServer
@@ -42,12 +41,6 @@ class Clock:
 
     def forward(self, **time: float) -> None:
         self.at += timedelta(**time)
-
-
-def migrated(database: str) -> Engine:
-    engine = open_engine(database)
-    upgrade(engine)
-    return engine
 
 
 def new_request(

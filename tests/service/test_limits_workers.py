@@ -9,7 +9,6 @@ from collections import Counter
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
-import httpx
 import pytest
 from asking import AUTHORIZATIONS
 from running import Running
@@ -21,11 +20,9 @@ def statuses(served: Running, count: int, headers: list[dict[str, str]]) -> Coun
     """Send so many requests, each on a connection of its own, sixteen at once, and return their statuses."""
 
     def ask(at: int) -> int:
-        return httpx.get(
-            f"{served.url}/v1/vocabulary", headers=headers[at % len(headers)], timeout=30
-        ).status_code
+        return http.get("/v1/vocabulary", headers=headers[at % len(headers)]).status_code
 
-    with ThreadPoolExecutor(16) as pool:
+    with served.connecting() as http, ThreadPoolExecutor(16) as pool:
         return Counter(pool.map(ask, range(count)))
 
 
@@ -38,7 +35,7 @@ def test_four_workers_count_as_one_and_a_killed_ones_count_stays(tmp_path: Path,
             os.kill(pid, signal.SIGKILL)
         wait_for_others(served, killed)
         assert statuses(served, 140, [served.headers]) == {200: 40, 429: 100}
-        other = served.call("keys", "create", "other").strip()
+        other = served.new_key("valuations")
         assert statuses(served, 20, [{"Authorization": f"Bearer {other}"}]) == {200: 20}
 
 
@@ -46,12 +43,9 @@ def wait_for_others(served: Running, killed: list[int]) -> None:
     end = time.monotonic() + 30
     while time.monotonic() < end:
         found = served.workers()
-        try:
-            ready = len(found) == 4 and not set(found) & set(killed)
-            if ready and httpx.get(f"{served.url}/readyz", timeout=5).status_code == 200:
-                return
-        except httpx.TransportError:
-            pass
+        if len(found) == 4 and not set(found) & set(killed):
+            served.wait_until_ready()
+            return
         time.sleep(0.1)
     pytest.fail("the workers did not come back")
 

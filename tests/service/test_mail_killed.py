@@ -17,7 +17,8 @@ from pathlib import Path
 
 import pytest
 from apps import NewDatabase
-from mail_ground import Clock, Post, migrated, new_request, queued, row_of, serving, settings_of
+from mail_ground import Clock, Post, new_request, queued, row_of, serving, settings_of
+from migrated import migrated
 from sqlalchemy import Engine, delete
 
 from service.db.engine import writing

@@ -18,12 +18,12 @@ from mail_ground import (
     Clock,
     Office,
     erase_contact,
-    migrated,
     new_request,
     office_on,
     queued,
     row_of,
 )
+from migrated import migrated
 from sqlalchemy import Engine, delete
 
 from models.costs import MAIL_LEASE_SECONDS, MAIL_PAUSES

@@ -16,7 +16,8 @@ from cryptography import x509
 from cryptography.hazmat.primitives import hashes, serialization
 from cryptography.hazmat.primitives.asymmetric import ec
 from cryptography.x509.oid import NameOID
-from mail_ground import HOST, Office, migrated, new_request, office_on, queued, row_of, serving
+from mail_ground import HOST, Office, new_request, office_on, queued, row_of, serving
+from migrated import migrated
 from sqlalchemy import Engine
 
 from service.db.engine import writing

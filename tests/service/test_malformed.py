@@ -68,7 +68,7 @@ def test_the_service_goes_on_and_its_whole_log_is_json_without_what_was_sent(ser
     lines = logged(served)
     assert f"Workers listen at: 127.0.0.1:{served.port}" in [line["event"] for line in lines]
     assert "ZYZY" not in served.log
-    key = served.call("keys", "create", "m", "--scope", "metrics").strip().encode()
+    key = served.new_key("metrics").encode()
     scrape = (
         GET.replace(b"healthz", b"metrics")
         + b"Authorization: Bearer "

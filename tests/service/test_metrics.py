@@ -10,7 +10,6 @@ from collections.abc import Mapping
 from datetime import UTC, datetime
 from pathlib import Path
 
-import httpx
 import pytest
 from apps import caller_of, parts
 from asking import DAL, Caller, assert_problem
@@ -113,17 +112,15 @@ def served(tmp_path: Path, fake_store: Path) -> Running:
 
 
 def test_four_workers_count_together_and_a_killed_ones_count_stays(served: Running) -> None:
-    with served:
-        scrape = {
-            "Authorization": f"Bearer {served.call('keys', 'create', 'm', '--scope', 'metrics').strip()}"
-        }
+    with served, served.connecting() as http:
+        scrape = {"Authorization": f"Bearer {served.new_key('metrics')}"}
 
         def ask(times: int) -> None:
             for _ in range(times):  # a new connection each, so that every worker is asked
-                httpx.post(f"{served.url}/v1/intervals", json=DAL, headers=served.headers).raise_for_status()
+                http.post("/v1/intervals", json=DAL, headers=served.headers).raise_for_status()
 
         def count() -> float:
-            text = httpx.get(f"{served.url}/metrics", headers=scrape).raise_for_status().text
+            text = http.get("/metrics", headers=scrape).raise_for_status().text
             assert read(text, "bookmatch_request_seconds_count", route="/v1/intervals") == read(
                 text, "bookmatch_requests_total", route="/v1/intervals"
             )
@@ -140,6 +137,7 @@ def test_four_workers_count_together_and_a_killed_ones_count_stays(served: Runni
             assert count() == total
         served.kill()
         served.start()
+        http.base_url = served.url
         assert count() == 0  # each start counts anew
 
 

@@ -108,7 +108,7 @@ def test_the_log_is_json_and_holds_nothing_personal(http: httpx.Client, served: 
     body = {**DAL, "instrument": {**DAL["instrument"], "serial": "QX-ZYZY-88", "finish": "Tarnish"}}
     made = http.post("/v1/valuations", json=body)
     http.post("/v1/valuations", json={"instrument": {"maker": "QX-ZYZY-88", "serial": ["ZYZY"]}})
-    key = served.call("keys", "create", "e", "--scope", "evidence").strip()
+    key = served.new_key("evidence")
     sale = {
         "id": "S-9",
         "kind": "sale",
