@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 from apps import NewDatabase, caller_of, make_app, parts, without_evidence
+from argon2 import PasswordHasher
 from asking import Caller
 from desks import Somebody, somebody
 from fakes import write_fake
@@ -18,6 +19,7 @@ from sqlalchemy import Engine, delete
 from models.bundles.registry import Registry
 from service.db.engine import open_engine, writing
 from service.db.request_tables import DESK_SESSIONS, DESK_USERS, SPECIALIST
+from service.desk.users import passwords
 
 _ADDRESSES = count(1)
 
@@ -28,6 +30,29 @@ def fake_store(tmp_path_factory: pytest.TempPathFactory) -> Path:
     store = tmp_path_factory.mktemp("fake") / "store"
     Registry(store).promote(write_fake(store), who="tests", why="to serve")
     return store
+
+
+@pytest.fixture(scope="session")
+def shipped_passwords() -> tuple[PasswordHasher, str]:
+    """What makes and checks the passwords of those who sign in, as it is shipped."""
+    return passwords._HASHER, passwords._NOBODY
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _quick_passwords(shipped_passwords: tuple[PasswordHasher, str]) -> Iterator[None]:
+    """Make and check passwords at a hundredth of the cost, for tests sign in hundreds of times."""
+    quick = PasswordHasher(time_cost=1, memory_cost=1024, parallelism=1)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(passwords, "_HASHER", quick)
+        patch.setattr(passwords, "_NOBODY", quick.hash("a password nobody knows"))
+        yield
+
+
+@pytest.fixture
+def slow_passwords(shipped_passwords: tuple[PasswordHasher, str], monkeypatch: pytest.MonkeyPatch) -> None:
+    """For tests of how passwords are kept: ask for it before the user."""
+    for name, shipped in zip(("_HASHER", "_NOBODY"), shipped_passwords, strict=True):
+        monkeypatch.setattr(passwords, name, shipped)
 
 
 @pytest.fixture

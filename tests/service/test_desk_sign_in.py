@@ -57,7 +57,7 @@ def test_whatever_is_wrong_looks_the_same(ann: Somebody) -> None:
 
 
 def test_an_unknown_name_costs_a_check_of_a_password_too(
-    ann: Somebody, monkeypatch: pytest.MonkeyPatch
+    slow_passwords: None, ann: Somebody, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     checked: list[Any] = []
     real = passwords._HASHER.verify
@@ -156,7 +156,7 @@ def test_a_password_is_long_enough_and_not_repeated(desk_app: Flask) -> None:
     assert records.users(parts(desk_app).engine) == []
 
 
-def test_an_outdated_hash_is_renewed(ann: Somebody) -> None:
+def test_an_outdated_hash_is_renewed(slow_passwords: None, ann: Somebody) -> None:
     import argon2
 
     change(ann.app, DESK_USERS, password=argon2.PasswordHasher(time_cost=1, memory_cost=8192).hash(PASSWORD))

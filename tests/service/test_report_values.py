@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import math
+from collections.abc import Iterator
 from datetime import date
 from decimal import ROUND_HALF_UP, Decimal
 from typing import Any
@@ -16,7 +17,7 @@ import pytest
 from apps import caller_of
 from asking import Caller
 from flask import Flask
-from reporting import Page, issued, requested, settled, sums_of
+from reporting import Page, issued, requested, settled, sums_of, unprinted
 
 from models.domain.evidence import Evidence
 from models.domain.evidence_snapshot import NO_EVIDENCE, EvidenceSnapshot
@@ -37,6 +38,12 @@ def usd(log: float) -> str:
 
 def half(level: float) -> float:
     return 0.3 * level * (1 + UNKNOWN / 10)
+
+
+@pytest.fixture(autouse=True)
+def _without_pdf() -> Iterator[None]:
+    with unprinted():
+        yield
 
 
 @pytest.fixture(scope="module")
