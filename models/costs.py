@@ -91,6 +91,11 @@ MAILS_AT_ONCE = 100  # E-mails that one look finds.
 LONGEST_ADDRESS = 254  # Characters of an e-mail address (RFC 5321).
 LONGEST_GREETED = 80  # Characters of a name that an e-mail shows.
 
+# ── the catalogue as the next fit has it ─────────────────────────────────────
+
+MOST_CATALOGUE_TABLES = 200  # Finishes of a model, and editions, and watchpoints.
+LONGEST_CATALOGUE_NOTE = 500  # Characters of what a watchpoint says.
+
 # ── the form of owners ───────────────────────────────────────────────────────
 
 MOST_OFFERED = 400  # Models that the form offers without script; a script offers all.

@@ -16,6 +16,7 @@ from werkzeug.middleware.proxy_fix import ProxyFix
 from models.bundles.bundle import ModelReader
 from service.api.audit import routes as audit
 from service.api.catalogue import routes as catalogue
+from service.api.catalogue.draft import routes as catalogue_draft
 from service.api.emails import routes as emails
 from service.api.evidence import export as evidence_export
 from service.api.evidence import routes as evidence
@@ -80,6 +81,7 @@ BLUEPRINTS = (
     requests.blp,
     request_person.blp,
     catalogue.blp,
+    catalogue_draft.blp,
     vocabulary.blp,
     specialist.blp,
     reports.blp,

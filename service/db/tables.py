@@ -163,6 +163,21 @@ OUTCOMES = Table(
     Index("ix_outcome_evidence_id", "evidence_id"),
 )
 
+# Models of the catalogue as the next fit is to have them; the bundle that serves has a catalogue of its own.
+CATALOGUE_ENTRIES = Table(
+    "catalogue_entry",
+    METADATA,
+    Column("id", String(64), primary_key=True),  # a digest of the normal forms of maker and name
+    Column("maker", Text, nullable=False),
+    Column("name", Text, nullable=False),
+    Column("entry", Text, nullable=False),  # JSON of the whole model
+    Column("version", Integer, nullable=False),
+    Column("created", UtcDateTime, nullable=False),
+    Column("changed", UtcDateTime, nullable=False),
+    Column("key_id", String(16), ForeignKey("api_key.id"), nullable=False),  # who changed it last
+    Column("withdrawn", UtcDateTime),  # the next catalogue is to do without it
+)
+
 AUDIT = Table(
     "audit",
     METADATA,

@@ -11,16 +11,19 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 from urllib.parse import unquote
 
-from flask import request
+from flask import g, request
 from marshmallow import Schema
+from werkzeug.exceptions import PreconditionFailed
 
 from models.domain.parsing import Value, parse_cell
 from models.domain.vocabulary import FIELDS
 from models.errors import Fault, InputError
 from service.errors import FaultyRequestError, Located
 from service.http.bodies import load
+from service.http.hooks.conditional import expect
 
 _MOST_SHOWN = 30
+_TAG = "if_match"  # the field of a form that says which state its page showed
 
 
 @dataclass(frozen=True)
@@ -33,15 +36,16 @@ class Said:
 
 @dataclass
 class Form:
-    """A form as it was sent, with its faults."""
+    """A form as it was sent, with its faults. `stale`: what it would change is not as its page showed it."""
 
     sent: Mapping[str, str] = field(default_factory=dict)
     faults: list[Said] = field(default_factory=list)
+    stale: bool = False
 
     @property
     def status(self) -> int:
         """The status of the page that shows the form."""
-        return 422 if self.faults else 200
+        return 412 if self.stale else 422 if self.faults else 200
 
     def fault(self, name: str) -> str:
         """Return what is wrong with this field, empty for nothing."""
@@ -61,6 +65,8 @@ class Form:
             self.add(error.faults)
         except InputError as error:
             self.add([Located(None, fault) for fault in error.faults])
+        except PreconditionFailed:
+            self.stale = True
 
     def add(self, found: Sequence[Located]) -> None:
         """Keep these faults."""
@@ -70,6 +76,13 @@ class Form:
 def sent() -> Form:
     """Return the form of this request."""
     return Form({name: text.strip() for name, text in request.form.items()})
+
+
+def unless_changed() -> None:
+    """Refuse the first change of this form if what it changes is not as the page of the form showed it."""
+    if text(_TAG) and not g.get("form_checked"):
+        g.form_checked = True
+        expect(text(_TAG))
 
 
 def text(name: str) -> str:

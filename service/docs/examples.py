@@ -17,6 +17,14 @@ BODIES = {
     "Photograph": "the bytes of the picture",
     "ReportFile": "the bytes of the report",
     "OutcomeEvidence": {"evidence": "2026-014"},
+    "DraftEntry": {
+        "first_year": 1958,
+        "last_year": 1969,
+        "body": "solid",
+        "finish": [{"name": "Tarn", "share": 0.4}],
+        "edition": [{"name": "Solverv", "first_year": 1965, "production_total": 120, "numbered": True}],
+        "watchpoint": [{"part": "neck", "note": "A repaired break below the nut."}],
+    },
     "Rotation": {"overlap_hours": 48},
     "Promotion": {"why": "nearer to the sales of last month"},
     "RequestChange": {

@@ -9,7 +9,7 @@ import orjson
 from flask import Response
 
 JSON, SVG, HTML, TEXT = "application/json", "image/svg+xml", "text/html", "text/plain"
-PDF = "application/pdf"
+PDF, TOML = "application/pdf", "application/toml"
 UNSTORED = {"Cache-Control": "no-store"}  # no cache may keep the answer
 # Nor is a secret compressed, whose length could tell of it (`service.http.hooks.answer_compression`).
 SECRET = {"Cache-Control": "no-store, no-transform"}

@@ -243,6 +243,11 @@ FAULTS_BY_MEANING = (
     "is not for per_cent",
     "goes with a move to",
     "is no day or moment",
+    "is no name that can be kept",
+    "is not the name of the path",
+    "is a word that says that there is none",
+    "is before first_year",
+    "stands twice",
 )
 REFUSALS = (400, 404, 409, 410, 412, 422)
 COUNTS: defaultdict[str, Counter[str]] = defaultdict(Counter)

@@ -26,6 +26,7 @@ from service.api.parts.parts import PARTS
 from service.keys.kinds import SCOPES
 
 MODEL = "/v1/catalogue/makers/Ostvik/models/Fjell 2"
+DRAFT = "/v1/catalogue/draft/makers/{maker}/models/{model}"
 KEPT = "/v1/valuations/{valuation_id}"
 MODEL_OF = "/v1/price-models/{version}"
 # Bodies that are not JSON, with their form.
@@ -115,6 +116,11 @@ ASKED = [
     ("get", "/v1/catalogue/makers/{maker}/models/{model}/editions", f"{MODEL}/editions", None),
     ("get", "/v1/catalogue/makers/{maker}/models/{model}/finishes", f"{MODEL}/finishes", None),
     ("get", "/v1/catalogue/makers/{maker}/models/{model}/watchpoints", f"{MODEL}/watchpoints", None),
+    ("get", "/v1/catalogue/draft", "/v1/catalogue/draft", None),
+    ("get", "/v1/catalogue/draft.toml", "/v1/catalogue/draft.toml", None),
+    ("put", DRAFT, "/v1/catalogue/draft/makers/Ostvik/models/Dal", {"first_year": 1960, "last_year": 1964}),
+    ("get", DRAFT, "/v1/catalogue/draft/makers/Ostvik/models/Fjell 2", None),
+    ("delete", DRAFT, "/v1/catalogue/draft/makers/Ostvik/models/Dal", None),
     ("get", "/v1/vocabulary", "/v1/vocabulary", None),
     ("get", "/healthz", "/healthz", None),
     ("get", "/readyz", "/readyz", None),

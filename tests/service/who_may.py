@@ -36,6 +36,11 @@ GET     /v1/catalogue/makers/{maker}/models/{model}              valuations evid
 GET     /v1/catalogue/makers/{maker}/models/{model}/editions     valuations evidence website
 GET     /v1/catalogue/makers/{maker}/models/{model}/finishes     valuations evidence website
 GET     /v1/catalogue/makers/{maker}/models/{model}/watchpoints  valuations evidence website
+GET     /v1/catalogue/draft                                      requests admin
+GET     /v1/catalogue/draft.toml                                 requests admin
+GET     /v1/catalogue/draft/makers/{maker}/models/{model}        requests admin
+PUT     /v1/catalogue/draft/makers/{maker}/models/{model}        requests admin
+DELETE  /v1/catalogue/draft/makers/{maker}/models/{model}        requests admin
 POST    /v1/evidence                                             evidence
 GET     /v1/evidence                                             evidence
 GET     /v1/evidence.csv                                         evidence

@@ -32,20 +32,20 @@ def makers() -> list[dict[str, Any]]:
 
 def maker(name: str) -> dict[str, Any]:
     """Return one maker, with the names of its models. Raises UnknownPathNameError."""
-    with _translate_unknown_names():
+    with translate_unknown_names():
         found = _catalogue().of_maker(name)
     return {"name": found[0].maker, "models": [model.name for model in found]}
 
 
 def models(maker: str) -> list[dict[str, Any]]:
     """Return the models of one maker. Raises UnknownPathNameError."""
-    with _translate_unknown_names():
+    with translate_unknown_names():
         return [asdict(model) for model in _catalogue().of_maker(maker)]
 
 
 def model(maker: str, name: str) -> dict[str, Any]:
     """Return one model, with all that the catalogue has about it. Raises UnknownPathNameError."""
-    with _translate_unknown_names():
+    with translate_unknown_names():
         return asdict(_catalogue().find(maker, name))
 
 
@@ -54,7 +54,7 @@ def _catalogue() -> Catalogue:
 
 
 @contextmanager
-def _translate_unknown_names() -> Iterator[None]:
+def translate_unknown_names() -> Iterator[None]:
     """Turn the catalogue's error for an unknown name into UnknownPathNameError, which is answered by 404."""
     try:
         yield

@@ -61,6 +61,12 @@ def show(record_id: str) -> bytes:
     return _answer(row)
 
 
+def state(record_id: str) -> bytes:
+    """Return the record as JSON, withdrawn or not, as a change finds it. Raises UnknownRecordError."""
+    with reading(context().engine) as connection:
+        return _answer(records.find(connection, record_id))
+
+
 def correct(record_id: str, e: Evidence, reason: str | None) -> bytes:
     """Replace a record; a withdrawn one is in use again. Raises UnknownRecordError."""
     (new,) = prepared([e])

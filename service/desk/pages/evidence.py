@@ -17,6 +17,7 @@ from service.desk.blueprint import blp
 from service.desk.forms import Form
 from service.errors import FaultyRequestError, WithdrawnError
 from service.faults import with_pointers
+from service.http.hooks.conditional import tag_of
 from service.http.pagination import PAGED
 from service.http.queries import read_query
 
@@ -61,6 +62,7 @@ def correct_evidence(evidence_id: str) -> Any:
     """Correct a record."""
     form = forms.sent()
     with form.catching():
+        forms.unless_changed()
         services.correct(evidence_id, _read(evidence_id), read_reason(forms.text("reason")) or None)
         return _shown(evidence_id)
     return _form(form, evidence_id)
@@ -81,6 +83,7 @@ def confirm_evidence(evidence_id: str) -> Any:
 def _changed(change: Any, evidence_id: str) -> Any:
     form = forms.sent()
     with form.catching():
+        forms.unless_changed()
         change(evidence_id, read_reason(forms.text("reason")) or None)
         return _shown(evidence_id)
     return _form(form, evidence_id)
@@ -101,8 +104,11 @@ def _read(evidence_id: str) -> Any:
 def _form(form: Form, evidence_id: str | None) -> Any:
     record: Any = {}
     changes: Any = []
+    tag, shown_at = "", ""
     if evidence_id is not None:
         changes = services.history(evidence_id)["changes"]
+        tag = tag_of(services.state(evidence_id))
+        shown_at = url_for("desk.show_evidence_record", evidence_id=evidence_id)
         try:
             record = orjson.loads(services.show(evidence_id))
         except WithdrawnError:  # its last state is shown, so that it can be used again
@@ -112,6 +118,8 @@ def _form(form: Form, evidence_id: str | None) -> Any:
         form=form,
         record=record,
         changes=changes,
+        tag=tag,
+        shown_at=shown_at,
         fields=FIELDS,
         kinds=KINDS,
         channels=CHANNELS,

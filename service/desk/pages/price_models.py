@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from typing import Any
 
+import orjson
 from flask import Response, redirect, render_template, url_for
 
 from service.api.price_models import changes, services
 from service.desk import forms
 from service.desk.blueprint import blp
 from service.desk.forms import Form
+from service.http.hooks.conditional import check_unchanged, tag_of
 from service.http.responses import HTML
 
 
@@ -31,6 +33,7 @@ def promote(version: str) -> Any:
     """Make a price model the current one."""
     form = forms.sent()
     with form.catching():
+        _check_seen()
         force = forms.text("force") == "true"
         reason = changes.read_reason(forms.text("why"), forms.text("who") or None, force or None)
         changes.promote(version, reason)
@@ -43,15 +46,30 @@ def roll_back(version: str) -> Any:
     """Make the price model before the current one."""
     form = forms.sent()
     with form.catching():
+        _check_seen()
         changes.roll_back(version, changes.read_reason(forms.text("why"), forms.text("who") or None))
         return redirect(url_for("desk.show_price_models"), 303)
     return _page(form, version)
 
 
+def _check_seen() -> None:
+    """Refuse a change if another one was made since the page was shown. Raises PreconditionFailed."""
+    forms.unless_changed()
+    check_unchanged(orjson.dumps(services.changes()))
+
+
 def _page(form: Form, of: str | None = None) -> Any:
     found = services.listed()
     shown = sorted(found["models"], key=lambda one: one["version"], reverse=True)
+    made = services.changes()
     page = render_template(
-        "desk/price_models.html", found=found, models=shown, changes=services.changes(), form=form, of=of
+        "desk/price_models.html",
+        found=found,
+        models=shown,
+        changes=made,
+        form=form,
+        of=of,
+        tag=tag_of(orjson.dumps(made)),
+        shown_at=url_for("desk.show_price_models"),
     )
     return page, form.status

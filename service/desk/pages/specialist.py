@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+import orjson
 from flask import redirect, render_template, url_for
 
 from service.api.specialist import services
@@ -11,6 +12,7 @@ from service.api.specialist.schemas import SETTINGS_REQUEST
 from service.desk import forms
 from service.desk.blueprint import blp
 from service.desk.forms import Form
+from service.http.hooks.conditional import tag_of
 from service.reports.specialist import SETTINGS
 
 
@@ -25,6 +27,7 @@ def save_settings() -> Any:
     """Save all settings of reports."""
     form = forms.sent()
     with form.catching():
+        forms.unless_changed()
         services.replace(forms.loaded(SETTINGS_REQUEST, forms.given(*SETTINGS)))
         return redirect(url_for("desk.show_settings"), 303)
     return _page(form)
@@ -32,4 +35,6 @@ def save_settings() -> Any:
 
 def _page(form: Form) -> Any:
     found = services.show()
-    return render_template("desk/specialist.html", form=form, found=found, settings=SETTINGS), form.status
+    tag = tag_of(orjson.dumps(found))
+    page = render_template("desk/specialist.html", form=form, found=found, settings=SETTINGS, tag=tag)
+    return page, form.status

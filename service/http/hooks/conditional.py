@@ -12,7 +12,7 @@ import hashlib
 from collections.abc import Mapping
 from typing import Any
 
-from flask import Response, request
+from flask import Response, g, request
 from werkzeug.exceptions import PreconditionFailed
 
 from service.problems import BY_STATUS, problem
@@ -95,11 +95,22 @@ def add_etag(response: Response) -> Response:
     return response
 
 
+def expect(tag: str) -> None:
+    """Let the next change of this request be refused unless it finds this state, as If-Match does.
+
+    For forms, which cannot send a header. Changes after the next one see what that one made.
+    """
+    g.expected = tag
+
+
 def check_unchanged(now: bytes | None) -> None:
     """Raise werkzeug's PreconditionFailed if the request's If-Match names another state.
 
     `now`: the answer that shows the present state, None if there is nothing yet.
     """
+    expected = g.pop("expected", None)
+    if expected is not None and (now is None or tag_of(now) != expected):
+        raise PreconditionFailed
     if request.environ.get("HTTP_IF_MATCH") and (now is None or not _matches(tag_of(now))):
         raise PreconditionFailed
 

@@ -14,8 +14,8 @@ from service.api.reports.schemas import REQUEST
 from service.api.requests import services
 from service.desk import forms
 from service.desk.blueprint import blp
-from service.desk.pages.requests.grading import tried
-from service.desk.pages.requests.page import valuation_id_of
+from service.desk.pages.requests.grading import check_seen, tried
+from service.desk.pages.requests.page import NO_OUTCOME, outcome_of, valuation_id_of
 
 _OUTCOME = OutcomeRequestSchema(unknown=RAISE)
 _ISSUED = (
@@ -32,8 +32,13 @@ _ISSUED = (
 @blp.post("/requests/<request_id>/reports")
 def issue_report(request_id: str) -> Any:
     """Issue a report, or a correction of the newest one."""
-    given = forms.given(*_ISSUED)
-    return tried(request_id, "reports", lambda: issue(request_id, forms.loaded(REQUEST, given)))
+
+    def run() -> None:
+        asked = forms.loaded(REQUEST, forms.given(*_ISSUED))
+        check_seen(request_id)
+        issue(request_id, asked)
+
+    return tried(request_id, "reports", run)
 
 
 @blp.post("/requests/<request_id>/outcome")
@@ -46,6 +51,8 @@ def record_outcome(request_id: str) -> Any:
             problem, step = "has no value to stand beside", "issue a report first"
             raise InputError([Fault("price", "", problem, "", step)])
         sold = forms.given("date", "price", "currency", "channel", "source")
+        if forms.text("if_match") != NO_OUTCOME or outcome_of(valuation_id):
+            forms.unless_changed()
         outcomes.record(valuation_id, forms.loaded(_OUTCOME, sold))
 
     return tried(request_id, "outcome", record)

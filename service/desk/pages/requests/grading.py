@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+import orjson
 from flask import redirect, render_template, request, url_for
 from marshmallow import RAISE
 
@@ -15,6 +16,7 @@ from service.desk import forms
 from service.desk.blueprint import blp
 from service.desk.forms import Form
 from service.desk.pages.requests.page import page, value_of
+from service.http.hooks.conditional import check_unchanged
 
 _CHANGE = RequestChangeSchema(unknown=RAISE)
 
@@ -74,7 +76,14 @@ def change(request_id: str, changes: dict[str, Any], *, takes_up: bool = True) -
     """Change a request as PATCH does. `takes_up`: a new request goes to work with it."""
     if takes_up and "state" not in changes and services.show(request_id)["state"] == RECEIVED:
         changes = {**changes, "state": REVIEWING}
+    forms.unless_changed()
     services.change(request_id, forms.loaded(_CHANGE, changes))
+
+
+def check_seen(request_id: str) -> None:
+    """Refuse a form whose page showed another state of the request. Raises PreconditionFailed."""
+    forms.unless_changed()
+    check_unchanged(orjson.dumps(services.show(request_id)))
 
 
 def shown(request_id: str, part: str = "") -> Any:

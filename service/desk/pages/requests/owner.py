@@ -14,7 +14,7 @@ from service.api.requests.person import history, persons
 from service.api.requests.states import DECLINED, RECEIVED, REVIEWING, WAITING
 from service.desk import forms
 from service.desk.blueprint import blp
-from service.desk.pages.requests.grading import change, tried
+from service.desk.pages.requests.grading import change, check_seen, tried
 
 _NOTE = NewNoteSchema(unknown=RAISE)
 _ERASE = "erase"
@@ -76,6 +76,7 @@ def erase(request_id: str) -> Any:
         if forms.text("confirm").lower() != _ERASE:
             fault = Fault("confirm", "", "is not the word", _ERASE, "type it, if you mean it")
             raise InputError([fault])
+        check_seen(request_id)
         persons.erase(request_id)
 
     return tried(request_id, "owner", run)

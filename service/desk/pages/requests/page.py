@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from flask import render_template
+import orjson
+from flask import render_template, url_for
 
 from models.domain.vocabulary import CHANNELS, FIELDS
 from service.api.outcomes import services as outcomes
@@ -21,8 +22,10 @@ from service.db.engine import reading
 from service.desk.forms import Form
 from service.desk.pages.requests.value import market_of, valued
 from service.errors import FaultyRequestError, NoBundleError, UnknownRecordError
+from service.http.hooks.conditional import tag_of
 from service.reports.kinds import VALUE_TYPES
 
+NO_OUTCOME = "none"  # the tag of the form for an outcome where none is recorded
 Instrument = Mapping[str, Any]
 
 
@@ -52,6 +55,8 @@ def page(request_id: str, form: Form | None = None, graded: Instrument | None = 
         fields=FIELDS,
         channels=CHANNELS,
         types=VALUE_TYPES,
+        tag=tag_of(orjson.dumps(found)),
+        shown_at=url_for("desk.show_request", request_id=request_id),
         **_reported(request_id, found),
     )
     return html, form.status
@@ -76,17 +81,21 @@ def valuation_id_of(request_id: str, request: Mapping[str, Any]) -> str | None:
     return newest or request["valuation_id"]
 
 
+def outcome_of(valuation_id: str) -> Any:
+    """Return what the instrument of a valuation was sold for; None if nothing is recorded yet."""
+    try:
+        return outcomes.show(valuation_id)
+    except UnknownRecordError:
+        return None
+
+
 def _reported(request_id: str, request: Mapping[str, Any]) -> dict[str, Any]:
     valuation_id = valuation_id_of(request_id, request)
-    outcome = None
-    if valuation_id:
-        try:
-            outcome = outcomes.show(valuation_id)
-        except UnknownRecordError:  # nothing is recorded yet
-            outcome = None
+    outcome = outcome_of(valuation_id) if valuation_id else None
     return {
         "reports": reports.listed(request_id)["reports"],
         "missing": specialist.show()["missing"],
         "valuation_id": valuation_id,
         "outcome": outcome,
+        "outcome_tag": tag_of(orjson.dumps(outcome)) if outcome else NO_OUTCOME,
     }

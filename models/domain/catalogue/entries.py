@@ -1,6 +1,5 @@
-"""The catalogue of makers, models and editions: read from TOML and searched by name."""
+"""What the catalogue holds: makers, models and editions, searched by name."""
 
-import tomllib
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property, partial
@@ -8,11 +7,10 @@ from typing import Any
 
 from models.domain.instrument import Described, Instrument
 from models.domain.names import nearest, normal, remember
-from models.domain.parsing import stand_in
-from models.domain.vocabulary import BY_PATH
 from models.errors import CatalogueError, Fault, InputError, UnknownNameError
 
 BODIES = ("solid", "semi", "hollow")
+_FEW_NAMES = 12  # A fault lists all names where there are no more than these.
 
 
 @dataclass(frozen=True)
@@ -185,110 +183,3 @@ class Catalogue:
                 )
             ]
         )
-
-
-def read_catalogue(text: str) -> Catalogue:
-    """Read a catalogue from TOML. Raises CatalogueError that names the model, the key and what is allowed."""
-    try:
-        data = tomllib.loads(text.removeprefix("\ufeff").replace("\r\n", "\n"))
-    except tomllib.TOMLDecodeError as error:
-        raise CatalogueError(f"the catalogue is not TOML: {error}; {_TOML_HINT}") from error
-    entries = data.get("model")
-    if not isinstance(entries, list) or not entries:
-        raise CatalogueError("the catalogue holds no [[model]]; it needs at least one")
-    ignored = [key for key in data if key != "model"]
-    models = tuple(_model(number, entry, ignored) for number, entry in enumerate(entries, 1))
-    return Catalogue(models, text, tuple(dict.fromkeys(ignored)))
-
-
-_FEW_NAMES = 12  # A fault lists all names where there are no more than these.
-_MODEL_KEYS = {
-    "maker": str,
-    "name": str,
-    "first_year": int,
-    "last_year": int,
-    "body": str,
-    "figured_top": bool,
-    "finish": list,
-    "edition": list,
-    "watchpoint": list,
-}
-_TYPE_WORDS = {
-    str: 'text between quotes, as "Name"',
-    int: "a whole number without quotes, as 1958",
-    float: "a number without quotes, as 0.25",
-    bool: "true or false without quotes",
-    list: "a list of tables: its heading stands between double brackets",
-}
-_TOML_HINT = 'each model begins with [[model]], and text stands between straight quotes, as name = "Name"'
-_FINISH_KEYS = {"name": str, "share": float}
-_EDITION_KEYS = {"name": str, "first_year": int, "last_year": int, "production_total": int, "numbered": bool}
-_WATCHPOINT_KEYS = {"part": str, "note": str}
-
-
-def _model(number: int, entry: Any, ignored: list[str]) -> Model:
-    where = f"model {number}"
-    got = _table(where, entry, _MODEL_KEYS, ("maker", "name", "first_year", "last_year"), ignored)
-    where = f"model {number} ({got['maker']} {got['name']})"
-    if got["last_year"] < got["first_year"]:
-        raise CatalogueError(
-            f"{where}: last_year {got['last_year']} is before first_year {got['first_year']}"
-        )
-    if got.get("body") is not None and got["body"] not in BODIES:
-        raise CatalogueError(f"{where}: body {got['body']!r}; allowed: {', '.join(BODIES)}")
-    finishes = _tables(where, "finish", got.pop("finish", None), _FINISH_KEYS, ignored)
-    editions = _tables(where, "edition", got.pop("edition", None), _EDITION_KEYS, ignored)
-    watchpoints = [
-        _table(f"{where}, watchpoint", w, _WATCHPOINT_KEYS, ("part", "note"), ignored)
-        for w in got.pop("watchpoint", None) or []
-    ]
-    for finish in finishes:
-        if finish.get("share") is not None and not 0 <= finish["share"] <= 1:
-            raise CatalogueError(
-                f"{where}, finish {finish['name']}: share {finish['share']}; allowed: 0 to 1"
-            )
-    for edition in editions:
-        if edition.get("production_total") is not None and edition["production_total"] < 1:
-            raise CatalogueError(f"{where}, edition {edition['name']}: production_total must be at least 1")
-    return Model(
-        **got,
-        finishes=tuple(Finish(**f) for f in finishes),
-        editions=tuple(Edition(**e) for e in editions),
-        watchpoints=tuple(Watchpoint(**w) for w in watchpoints),
-    )
-
-
-def _tables(
-    where: str, kind: str, entries: Any, keys: Mapping[str, type], ignored: list[str]
-) -> list[dict[str, Any]]:
-    where, field = f"{where}, {kind}", BY_PATH[kind]
-    tables = [_table(where, entry, keys, ("name",), ignored) for entry in entries or []]
-    seen: set[str] = set()
-    for table in tables:
-        if normal(table["name"]) in seen:
-            raise CatalogueError(f"{where} {table['name']}: stands twice")
-        if stand_in(field, table["name"]):
-            raise CatalogueError(f"{where} {table['name']}: this word says that there is none")
-        seen.add(normal(table["name"]))
-    return tables
-
-
-def _table(
-    where: str, entry: Any, keys: Mapping[str, type], required: tuple[str, ...], ignored: list[str]
-) -> dict[str, Any]:
-    if not isinstance(entry, dict):
-        raise CatalogueError(f"{where}: {entry!r} is not a table")
-    out: dict[str, Any] = {}
-    for key, given in entry.items():
-        if key not in keys:
-            ignored.append(key)
-            continue
-        kind = keys[key]
-        value = float(given) if kind is float and type(given) is int else given
-        if type(value) is not kind:
-            raise CatalogueError(f"{where}: {key} = {value!r} is not {_TYPE_WORDS[kind]}")
-        out[key] = " ".join(str(value).split()) if kind is str else value
-    for key in required:
-        if out.get(key) in (None, ""):
-            raise CatalogueError(f"{where}: {key} is required")
-    return out

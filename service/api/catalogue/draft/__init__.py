@@ -1,0 +1,1 @@
+"""The catalogue as the next fit is to have it: what is added and corrected over the served one."""
