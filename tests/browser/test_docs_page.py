@@ -52,7 +52,7 @@ def test_it_needs_nothing_from_elsewhere_and_complains_of_nothing(visit: Visit) 
 
 
 def test_it_lists_every_operation_of_the_openapi_document(visit: Visit) -> None:
-    document = httpx.get(f"{visit.origin}/openapi.json").json()
+    document = httpx.get(f"{visit.origin}/openapi.json", timeout=60).json()
     operations = [
         (method.upper(), path)
         for path, item in document["paths"].items()
@@ -66,7 +66,7 @@ def test_it_lists_every_operation_of_the_openapi_document(visit: Visit) -> None:
 
 
 def test_every_operation_shows_its_parameters_and_headers(visit: Visit) -> None:
-    document = httpx.get(f"{visit.origin}/openapi.json").json()
+    document = httpx.get(f"{visit.origin}/openapi.json", timeout=60).json()
     shown = 0
     for item in document["paths"].values():
         for operation in (item[method] for method in item if method in HTTP_METHODS):
@@ -81,7 +81,9 @@ def test_every_operation_shows_its_parameters_and_headers(visit: Visit) -> None:
 
 
 def test_an_operation_shows_what_can_be_sent_and_what_is_answered(visit: Visit) -> None:
-    operation = httpx.get(f"{visit.origin}/openapi.json").json()["paths"]["/v1/valuations"]["post"]
+    operation = httpx.get(f"{visit.origin}/openapi.json", timeout=60).json()["paths"]["/v1/valuations"][
+        "post"
+    ]
     section = visit.page.locator("section#createValuation")
     for text in ("include (query)", "Idempotency-Key (header)", "For example comparables,questions"):
         expect(section.get_by_role("row").filter(has_text=text)).to_be_visible()

@@ -101,7 +101,7 @@ def test_a_dead_address_says_nothing(browser: Browser, desk: Desk, tmp_path: Pat
         assert "There is nothing here" in page.text("main, h1 >> nth=0") + page.text("h1")
         page.check_access()
         page.shoot("follow-gone", tmp_path)
-    assert httpx.get(f"{desk.service.url}/follow/bmf_nobody").status_code == 404
+    assert httpx.get(f"{desk.service.url}/follow/bmf_nobody", timeout=60).status_code == 404
 
 
 def test_no_injection_runs(browser: Browser, desk: Desk) -> None:

@@ -160,6 +160,7 @@ def _put(path: str, body: dict[str, Any]) -> None:
         json=body,
         headers={"Authorization": f"Bearer {os.environ['FUZZ_KEY']}"},
         verify=False,
+        timeout=60,
     )
 
 

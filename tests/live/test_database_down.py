@@ -150,5 +150,5 @@ def test_a_restart_under_load_loses_and_doubles_nothing(
     assert set().union(*(caller.seen for caller in callers)) == {201, 503}
     answered = {path: body for caller in callers for path, body in caller.answered.items()}
     assert kept(database) == (len(answered), len(answered))
-    with httpx.Client(base_url=service.url, headers=service.headers) as client:
+    with httpx.Client(base_url=service.url, headers=service.headers, timeout=60) as client:
         assert {path: client.get(path).content for path in answered} == answered

@@ -84,7 +84,9 @@ def test_a_file_that_a_kill_cuts_short_is_kept_whole_or_not_at_all(served: Runni
 def _send(served: Running, body: bytes, headers: dict[str, str], answers: list[httpx.Response]) -> None:
     try:
         answers.append(
-            httpx.post(f"{served.url}/v1/evidence", content=body, headers={**served.headers, **headers})
+            httpx.post(
+                f"{served.url}/v1/evidence", content=body, headers={**served.headers, **headers}, timeout=60
+            )
         )
     except httpx.TransportError:
         return

@@ -24,7 +24,9 @@ OWN = ("id", "created", "model_version")  # differ from one answer and one fit t
 def said(demo_store: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
     with Running(tmp_path_factory.mktemp("examples"), demo_store, fake=False) as service:
         headers = {**service.headers, "Content-Type": "application/json"}
-        found = httpx.post(f"{service.url}/v1/valuations", headers=headers, content=REQUEST.read_bytes())
+        found = httpx.post(
+            f"{service.url}/v1/valuations", headers=headers, content=REQUEST.read_bytes(), timeout=60
+        )
     assert found.status_code == 201, found.text
     answer: dict[str, Any] = found.json()
     if os.environ.get("EXAMPLES") == "write":

@@ -61,7 +61,7 @@ def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Running]:
 def package(served: Running, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The folder that holds the generated package `made`; nothing in it was touched."""
     folder = tmp_path_factory.mktemp("made")
-    (folder / "openapi.json").write_bytes(httpx.get(f"{served.url}/openapi.json").content)
+    (folder / "openapi.json").write_bytes(httpx.get(f"{served.url}/openapi.json", timeout=60).content)
     (folder / "config.json").write_text(json.dumps(CONFIG))
     generator = Path(sys.executable).parent / "openapi-python-client"
     words = ["generate", "--path", "openapi.json", "--config", "config.json", "--meta", "none"]
@@ -95,10 +95,12 @@ def test_the_generated_client_values_an_instrument(served: Running, package: Pat
     assert done.returncode == 0, done.stderr
     said: dict[str, Any] = json.loads(done.stdout)
     asked = {"instrument": said["instrument"], "currency": "EUR", "levels": [0.8]}
-    alone = httpx.post(f"{served.url}/v1/intervals", json=asked, headers=served.headers).json()
+    alone = httpx.post(f"{served.url}/v1/intervals", json=asked, headers=served.headers, timeout=60).json()
     assert (said["value"], said["low"]) == (alone["value"], alone["intervals"][0]["low"])
     assert said["again"] == said["id"] and said["shown"] == said["value"]
     path = f"{served.url}/v1/valuations/{said['id']}/sentences"
-    assert said["sentences"] == len(httpx.get(path, headers=served.headers).json()["sentences"]) > 1
+    assert (
+        said["sentences"] == len(httpx.get(path, headers=served.headers, timeout=60).json()["sentences"]) > 1
+    )
     assert (said["kind"], said["pointer"]) == ("Problem", "#/instrument/model")
     assert said["picture"] == "<svg"

@@ -31,7 +31,7 @@ def test_a_worker_stays_small(tmp_path: Path, demo_store: Path, demo_market: Pat
     with Running(tmp_path, demo_store, fake=False, settings=settings_) as served:
         scopes = [word for name in SCOPES for word in ("--scope", name)]
         key = served.call("keys", "create", "hostile", *scopes).strip()
-        document = httpx.get(f"{served.url}/openapi.json").json()
+        document = httpx.get(f"{served.url}/openapi.json", timeout=60).json()
         (worker,) = served.workers()
         begun, asked = resident(worker), Counter[int]()
         number = 0

@@ -23,7 +23,7 @@ class Caller(threading.Thread):
         self._service, self.answered = service, dict[str, bytes]()
 
     def run(self) -> None:
-        with httpx.Client(base_url=self._service.url, headers=self._service.headers) as client:
+        with httpx.Client(base_url=self._service.url, headers=self._service.headers, timeout=60) as client:
             try:
                 while True:
                     found = client.post("/v1/valuations", json=ASKED)
@@ -49,7 +49,7 @@ def test_every_valuation_that_was_answered_survives_sigkill(tmp_path: Path) -> N
         answered = {id_: body for caller in callers for id_, body in caller.answered.items()}
         assert len(answered) >= 100
         service.start()
-        with httpx.Client(base_url=service.url, headers=service.headers) as client:
+        with httpx.Client(base_url=service.url, headers=service.headers, timeout=60) as client:
             again = {id_: client.get(f"/v1/valuations/{id_}") for id_ in answered}
     assert {found.status_code for found in again.values()} == {200}
     assert {id_: found.content for id_, found in again.items()} == answered

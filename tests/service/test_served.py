@@ -45,13 +45,17 @@ def test_a_body_of_five_megabytes_is_answered_not_cut_off(served: Running) -> No
     kind = {**served.headers, "Content-Type": "application/json"}
     for _ in range(5):
         assert_problem(
-            httpx.post(f"{served.url}/v1/valuations", content=body, headers=kind), 413, "too-large"
+            httpx.post(f"{served.url}/v1/valuations", content=body, headers=kind, timeout=60),
+            413,
+            "too-large",
         )
 
 
 def test_a_large_body_in_chunks_is_refused_too(served: Running) -> None:
     kind = {**served.headers, "Content-Type": "application/json"}
-    found = httpx.post(f"{served.url}/v1/valuations", content=(b"x" * 65536 for _ in range(8)), headers=kind)
+    found = httpx.post(
+        f"{served.url}/v1/valuations", content=(b"x" * 65536 for _ in range(8)), headers=kind, timeout=60
+    )
     assert_problem(found, 413, "too-large")
 
 
@@ -60,14 +64,16 @@ def test_what_lies_past_the_limit_is_not_left_out(served: Running) -> None:
     whole = json.dumps(DAL).encode()
     for size, status in ((256 * 1024, 200), (256 * 1024 + 1, 413), (300_000, 413)):
         body = iter([whole, b" " * (size - len(whole))])
-        found = httpx.post(f"{served.url}/v1/intervals", content=body, headers=kind)
+        found = httpx.post(f"{served.url}/v1/intervals", content=body, headers=kind, timeout=60)
         assert found.status_code == status
 
 
 def test_a_small_body_in_chunks_is_read(served: Running) -> None:
     kind = {**served.headers, "Content-Type": "application/json"}
     body = json.dumps(DAL).encode()
-    found = httpx.post(f"{served.url}/v1/intervals", content=iter([body[:9], body[9:]]), headers=kind)
+    found = httpx.post(
+        f"{served.url}/v1/intervals", content=iter([body[:9], body[9:]]), headers=kind, timeout=60
+    )
     assert found.status_code == 200
 
 
@@ -94,7 +100,7 @@ def test_problems_over_http(http: httpx.Client, served: Running) -> None:
     assert_problem(http.post("/v1/valuations", json={"instrument": {}}), 422, "fields")
     assert_problem(http.get("/nowhere"), 404, "path")
     assert_problem(http.request("DELETE", "/healthz"), 405, "method")
-    assert_problem(httpx.get(f"{served.url}/v1/vocabulary"), 401, "key-missing")
+    assert_problem(httpx.get(f"{served.url}/v1/vocabulary", timeout=60), 401, "key-missing")
     assert http.head("/healthz").status_code == 200
 
 
@@ -174,7 +180,7 @@ def test_a_promotion_reaches_every_worker_and_no_answer_is_lost(tmp_path: Path) 
                 one.result()
         assert seen == set(values)
         for _ in range(8):  # a new connection each: both workers are asked
-            answer = httpx.post(f"{served.url}/v1/intervals", json=DAL, headers=served.headers)
+            answer = httpx.post(f"{served.url}/v1/intervals", json=DAL, headers=served.headers, timeout=60)
             assert answer.json()["model_version"] == second
 
 
