@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import tomllib
-from collections.abc import Iterator
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -139,10 +138,10 @@ def test_a_stale_form_keeps_what_was_typed_and_changes_nothing(ann: Somebody) ->
 
 
 @pytest.fixture
-def bo(own_app: Flask) -> Iterator[Somebody]:
+def bo(own_app: Flask) -> Somebody:
     found = somebody(own_app, "Bo")
     assert found.sign_in().status_code == 303
-    yield found
+    return found
 
 
 def test_a_correction_goes_by_the_file_through_a_fit_to_what_is_served(
@@ -161,7 +160,7 @@ def test_a_correction_goes_by_the_file_through_a_fit_to_what_is_served(
     (tmp_path / "catalogue.toml").write_bytes(bo.get("/desk/catalogue.toml").data)
     with (tmp_path / "sales.csv").open("w", newline="") as stream:
         rows = csv.writer(stream)
-        rows.writerow("id kind date price currency channel maker model".split())
+        rows.writerow(["id", "kind", "date", "price", "currency", "channel", "maker", "model"])
         rows.writerow(["A", "sale", "2025-06-01", "900", "USD", "dealer", "Ostvik", "Vik 7"])
     store = str(parts(bo.app).settings.store)
     asked = ["fit", str(tmp_path / "sales.csv"), "--catalogue", str(tmp_path / "catalogue.toml")]
