@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import secrets
 from collections.abc import Iterator
@@ -11,9 +12,11 @@ from typing import Any
 
 import httpx
 import pytest
+import zxingcpp
 from axe_playwright_python.sync_playwright import Axe
 from fakes import write_fake
 from owner_rows import request_row
+from PIL import Image
 from playwright.sync_api import Browser, Page, expect
 from report_facts import GRADED, SETTINGS
 from running import SECRET, Running
@@ -133,3 +136,16 @@ def test_a_file_is_compared_by_keyboard_without_script(
         expect(page.locator("[role=status] h2")).to_have_text(word)
         page.context.close()
     assert visit.is_quiet(), (visit.requests, visit.complaints)
+
+
+def test_its_code_read_by_another_program_is_the_address_at_which_it_is_verified(
+    browser: Browser, visit: Visit
+) -> None:
+    page = visit.open(browser, f"/v1/reports/{visit.report['id']}.html", width=1000)
+    drawn = Image.open(io.BytesIO(page.locator("img.code").screenshot()))
+    (code,) = zxingcpp.read_barcodes(drawn.convert("L"))
+    printed = page.locator(".address").inner_text()
+    assert code.text == printed
+    assert code.text.endswith(f"/verify/{visit.report['id']}#{visit.report['digest']}")
+    page.goto(f"{visit.url}/verify/{code.text.partition('/verify/')[2]}")
+    assert visit.report["id"] in page.content() and page.url.endswith(visit.report["digest"])

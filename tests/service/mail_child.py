@@ -36,7 +36,7 @@ def send(asked: dict[str, Any]) -> None:
     when, _, step = asked["point"].partition(" ")
     if step:
         owner, name = STEPS[step]
-        setattr(owner, name, _deadly(getattr(owner, name), when))
+        setattr(owner, name, deadly(getattr(owner, name), when))
     settings = Settings(**{**asked["settings"], "store": Path(asked["settings"]["store"])})
     engine = open_engine(settings.database, busy_seconds=20)
     leases.due(engine, sender.now_in_utc())  # it has connected before it says that it is ready
@@ -44,10 +44,16 @@ def send(asked: dict[str, Any]) -> None:
     sender.send_due(engine, settings)
 
 
-def _deadly(step: Callable[..., Any], when: str) -> Callable[..., Any]:
+def deadly(step: Callable[..., Any], when: str, time: int = 1) -> Callable[..., Any]:
+    """Return the step as one that kills its process before or after it, the first time or a later one."""
+    left = [None] * time
+
     def dying(*args: Any, **more: Any) -> Any:
-        found = step(*args, **more) if when == "after" else None
-        os.kill(os.getpid(), signal.SIGKILL)
+        left.pop()
+        if when == "after" or left:
+            found = step(*args, **more)
+        if not left:
+            os.kill(os.getpid(), signal.SIGKILL)
         return found
 
     return dying

@@ -12,7 +12,7 @@ import pytest
 from apps import caller_of, parts
 from click.testing import CliRunner
 from desks import Read, Somebody, somebody
-from fakes import CATALOGUE, FakePriceModel
+from fakes import CATALOGUE, FakePriceModel, read_fake
 from flask import Flask
 from sqlalchemy import delete
 
@@ -93,17 +93,8 @@ def test_a_model_is_added_and_one_taken_out(ann: Somebody) -> None:
     assert wrong == "watchpoint.0.note"  # blank rows are moved to the end
     assert typed(made.text)["name"] == "Vik 7"
     assert send(ann, "/desk/new-model", **VIK, figured_top="false").status_code == 303
-    assert (
-        draft_of(ann, "Vik 7")["entry"]
-        == {
-            **VIK,
-            "first_year": 1966,
-            "last_year": 1968,
-            "figured_top": False,
-        }
-        | {"finish": [], "edition": [], "watchpoint": []}
-        or draft_of(ann, "Vik 7")["status"] == "new"
-    )
+    entry = {**VIK, "first_year": 1966, "last_year": 1968, "figured_top": False}
+    assert draft_of(ann, "Vik 7")["entry"] == entry
     again = send(ann, "/desk/new-model", **{**VIK, "name": "VIK  7"})
     assert again.status_code == 422 and "is in the catalogue already" in Read(again.text).text
     assert send(ann, DAL, "remove").status_code == 303
@@ -151,7 +142,7 @@ def test_a_correction_goes_by_the_file_through_a_fit_to_what_is_served(
     monkeypatch.setattr(
         release, "fit_anew", lambda *rest, **more: SimpleNamespace(model=FakePriceModel(), report={})
     )
-    monkeypatch.setattr("models.bundles.bundle._reader", lambda: parts(bo.app).live._reader)
+    monkeypatch.setattr("models.bundles.bundle._reader", lambda: read_fake)
     assert send(bo, FJELL, watchpoint__0__note="Look twice.").status_code == 303
     assert send(bo, "/desk/new-model", **VIK).status_code == 303
     dealer = caller_of(bo.app, "valuations", "admin")
