@@ -154,12 +154,17 @@ def read_fake(files: Mapping[str, bytes], catalogue: Catalogue) -> FakePriceMode
     return FakePriceModel(state["base"], state["spread"], reliance=read_reliance(state["reliance"]))
 
 
+# One square, whose colour is in a style, as the colours of a fit's charts are.
+CHART = b"""<svg xmlns="http://www.w3.org/2000/svg" aria-label="A square" viewBox="0 0 9 9">
+<path d="M0 0H9V9H0z" style="fill: #0a64c8"/></svg>"""
+
+
 def write_fake(store: Path, base: float = 8.0, *, provisional: bool = False, **about: object) -> str:
     """Write a bundle of the fake into this store, with `EVIDENCE_ROWS` and a card; give its version."""
     card = {"title": "Model card", "made": "2026-01-02", "base": base}
     files = {
         EVIDENCE: EvidenceSnapshot.of(EVIDENCE_ROWS).to_bytes(),
         "card.json": json.dumps(card).encode(),
-        "card.html": b"<!doctype html><title>Model card</title><h1>Model card</h1>",
+        "card.html": b"<!doctype html><title>Model card</title><h1>Model card</h1>" + CHART,
     }
     return write_bundle(store, FakePriceModel(base), CATALOGUE, RATES, about, files, provisional=provisional)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import re
 from collections.abc import Iterator
 from pathlib import Path
@@ -9,6 +10,7 @@ from pathlib import Path
 import pytest
 from desk_visits import PASSWORD, Desk, opened, visit
 from fakes import write_fake
+from PIL import Image
 from playwright.sync_api import Browser, expect
 
 from models.bundles.registry import Registry
@@ -44,6 +46,8 @@ def pages(desk: Desk) -> dict[str, str]:
         "new-record": "/desk/new-evidence",
         "catalogue": "/desk/catalogue",
         "model": "/desk/catalogue/Ostvik/Fjell%202",
+        "new-model": "/desk/new-model",
+        "card": f"/desk/price-models/{version}/card",
         "price-models": "/desk/price-models",
         "e-mails": "/desk/e-mails",
         "sessions": "/desk/sessions",
@@ -75,6 +79,35 @@ def test_every_page_is_accessible_light_and_by_itself(
         assert sum(len(one.encode()) for one in pieces) < MOST_BYTES, name
     assert seen.hosts() == {desk.url}
     assert seen.said == []
+
+
+def test_the_charts_of_a_card_keep_their_colours(browser: Browser, desk: Desk) -> None:
+    seen = visit(browser, desk)
+    seen.sign_in()
+    seen.go(pages(desk)["card"])
+    drawn = Image.open(io.BytesIO(seen.page.locator("img.chart").screenshot())).convert("RGB")
+    assert drawn.getpixel((drawn.width // 2, drawn.height // 2)) == (0x0A, 0x64, 0xC8)
+    assert seen.said == [] and seen.hosts() == {desk.url}
+
+
+def test_a_model_is_corrected_by_keyboard_alone_and_without_script(browser: Browser, desk: Desk) -> None:
+    seen = visit(browser, desk, 360, script=False)
+    seen.sign_in()
+    seen.go("/desk/catalogue/Ostvik/Dal")
+    fields = seen.page.locator("input[name^='watchpoint.'][name$='.note']")
+    before = fields.count()
+    seen.page.locator("button[value=more]").focus()
+    with seen.page.expect_navigation():
+        seen.page.keyboard.press("Enter")
+    assert fields.count() == before + 3
+    for name, words in (("watchpoint.0.part", "neck"), ("watchpoint.0.note", "Look below the nut.")):
+        seen.page.locator(f"input[name='{name}']").focus()
+        seen.page.keyboard.type(words)
+    with seen.page.expect_navigation():
+        seen.page.keyboard.press("Enter")
+    assert seen.page.locator("h1 .tag").inner_text() == "differs"
+    entry = desk.api("GET", "/v1/catalogue/draft/makers/Ostvik/models/Dal")["entry"]
+    assert entry["watchpoint"] == [{"part": "neck", "note": "Look below the nut."}]
 
 
 def test_by_keyboard_alone_from_signing_in_to_an_adjustment(

@@ -26,6 +26,7 @@ FILLED = {
     "<report_id>": "rep_" + "0" * 26,
     "<email_id>": "1",
     "<form>": "pdf",
+    "<int:number>": "0",
 }
 SALE = {
     "id": "D-1",

@@ -6,13 +6,14 @@ from typing import Any
 
 import orjson
 from flask import Response, redirect, render_template, url_for
+from werkzeug.exceptions import NotFound
 
 from service.api.price_models import changes, services
-from service.desk import forms
+from service.desk import card, forms
 from service.desk.blueprint import blp
 from service.desk.forms import Form
 from service.http.hooks.conditional import check_unchanged, tag_of
-from service.http.responses import HTML
+from service.http.responses import HTML, SVG
 
 
 @blp.get("/price-models")
@@ -23,9 +24,30 @@ def show_price_models() -> Any:
 
 @blp.get("/price-models/<version>/card")
 def show_card(version: str) -> Any:
-    """Give the card of a price model as a file: its charts have styles that the desk's policy bars."""
+    """Show the card of a price model."""
+    page = _card(version)
+    shown = card.shown(page, lambda number: url_for("desk.show_chart", version=version, number=number))
+    return render_template("desk/card.html", version=version, card=shown)
+
+
+@blp.get("/price-models/<version>/card/<int:number>.svg")
+def show_chart(version: str, number: int) -> Any:
+    """Give a chart of a card, as a picture."""
+    found = card.charts(_card(version))[number : number + 1]
+    if not found:
+        raise NotFound
+    return Response(found[0], mimetype=SVG)
+
+
+@blp.get("/price-models/<version>/card.html")
+def show_card_file(version: str) -> Any:
+    """Give the card of a price model as a file, as the fit wrote it."""
     headers = {"Content-Disposition": 'attachment; filename="card.html"'}
     return Response(services.card(version, "card.html"), headers=headers, mimetype=HTML)
+
+
+def _card(version: str) -> str:
+    return services.card(version, "card.html").decode(errors="replace")
 
 
 @blp.post("/price-models/<version>/promote")
