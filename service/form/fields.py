@@ -230,8 +230,14 @@ def consent_field(language: str) -> FormField:
     )
 
 
-def with_names(section: Section, catalogue: Catalogue) -> Section:
-    """Return the questions with the names of makers and models to choose; a script adds the others."""
+def with_names(section: Section, catalogue: Catalogue, language: str, email: str | None) -> Section:
+    """Return the questions with the names of makers and models to choose; a script adds the others.
+
+    `email`: where the specialist can be reached, which whoever finds no name is told; None: not known.
+    """
+    t = partial(text, language)
+    step = t("faults.name_write", email=email) if email else t("faults.name_ask")
+    wrong = f"{t('faults.name')} {step}"
     makers = tuple(Choice(name, "") for name in catalogue.makers)
     models = (model for name in catalogue.makers for model in catalogue.of_maker(name))
     choices = {
@@ -239,7 +245,7 @@ def with_names(section: Section, catalogue: Catalogue) -> Section:
         "instrument.model": tuple(Choice(one.name, one.maker) for one in islice(models, MOST_OFFERED)),
     }
     found = (
-        replace(field, choices=choices[field.name]) if field.name in choices else field
+        replace(field, choices=choices[field.name], wrong=wrong) if field.name in choices else field
         for field in section.fields
     )
     return replace(section, fields=tuple(found))

@@ -18,6 +18,7 @@ from service.api.photographs.schemas import VIEWS
 from service.api.requests import services as requests
 from service.api.requests.access import request_of
 from service.api.requests.bodies.schemas import NewRequestSchema
+from service.api.specialist.services import standing
 from service.context import bundle, context, today
 from service.db.engine import reading
 from service.errors import (
@@ -118,7 +119,9 @@ def _sections(language: str) -> tuple[fields.Section, ...]:
     except NoBundleError:  # requests are taken all the same, without names to choose
         return fields.sections(language, (text(language, "form.usual_currency"),))
     found = fields.sections(language, valuer.rates.quoted_on(today()))
-    return tuple(fields.with_names(section, valuer.catalogue) for section in found)
+    with reading(context().engine) as connection:
+        email = standing(connection).get("email")
+    return tuple(fields.with_names(section, valuer.catalogue, language, email) for section in found)
 
 
 def _spoken(language: str) -> dict[str, str]:

@@ -16,6 +16,7 @@ from injections import INJECTIONS
 from mail_ground import Clock, parsed
 from owner_pages import SAID, Parsed, picture, send
 from PIL import Image
+from reporting import settled
 
 from models.domain.vocabulary import FIELDS
 from service.form.reading import plain_amount
@@ -155,7 +156,12 @@ def test_a_photograph_that_cannot_be_used_loses_no_request(store: Path, new_data
     ("name", "value", "said"),
     [
         ("instrument.maker", None, "Please fill this in."),
-        ("instrument.model", "Dall", "This name is not in our list. Did you mean Dal?"),
+        (
+            "instrument.model",
+            "Dall",
+            "This name is not in our list. Please choose the name that comes nearest, or ask the specialist "
+            "to add yours. Did you mean Dal?",
+        ),
         ("instrument.year", "1700", "Please write a whole number from 1800 to 2100."),
         ("instrument.weight_kg", "heavy", "Please write a number from 0.5 to 20."),
         ("instrument.condition.neck", "9", "Please choose one of the answers."),
@@ -180,6 +186,26 @@ def test_what_is_wrong_stands_beside_its_question_and_all_input_is_kept(
     chosen = {about["name"]: about["value"] for about in page.named("input") if "checked" in about}
     assert name == "instrument.condition.neck" or chosen["instrument.condition.neck"] == "2"
     assert f'href="#f-{name.replace(".", "-")}"' in found.text  # the list of faults leads to it
+    assert requests_of(own_app) == []
+
+
+@pytest.mark.parametrize(
+    ("language", "step"),
+    [
+        ("en", "or write to ada@holm.example, so that the specialist adds yours."),
+        ("de", "oder schreiben Sie an ada@holm.example, damit die Fachperson Ihren aufnimmt."),
+    ],
+)
+def test_an_owner_whose_maker_is_not_known_is_told_whom_to_write_to(
+    own_app: Flask, language: str, step: str
+) -> None:
+    settled(caller_of(own_app, "requests"), email="ada@holm.example")
+    for name, value in (("instrument.maker", "Nobody"), ("instrument.model", "Nothing")):
+        found = send(own_app, **{"language": language, name: value})
+        assert found.status_code == 422 and step in Parsed(found.text).text
+    page = form(own_app, language)
+    told = [str(about["data-wrong"]) for about in page.named("p") if "data-wrong" in about]
+    assert [words.endswith(step) for words in told].count(True) == 2  # for a script: of maker and model
     assert requests_of(own_app) == []
 
 
