@@ -115,6 +115,11 @@ SAME = {
     "/desk/sessions/end": None,
     "/desk/sessions/<entry_id>/end": None,
     "/desk/new-evidence": ("POST", "/v1/evidence"),
+    "/desk/new-model": ("PUT", "/v1/catalogue/draft/makers/{maker}/models/{model}"),
+    "/desk/catalogue/<name:maker>/<name:model>": (
+        "PUT",
+        "/v1/catalogue/draft/makers/{maker}/models/{model}",
+    ),
     "/desk/evidence/<record:evidence_id>/correct": ("PUT", "/v1/evidence/{evidence_id}"),
     "/desk/evidence/<record:evidence_id>/withdraw": ("DELETE", "/v1/evidence/{evidence_id}"),
     "/desk/evidence/<record:evidence_id>/confirm": ("PUT", "/v1/evidence/{evidence_id}/confirmation"),

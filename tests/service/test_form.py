@@ -16,7 +16,6 @@ from injections import INJECTIONS
 from mail_ground import Clock, parsed
 from owner_pages import SAID, Parsed, picture, send
 from PIL import Image
-from reporting import settled
 
 from models.domain.vocabulary import FIELDS
 from service.form.reading import plain_amount
@@ -186,26 +185,6 @@ def test_what_is_wrong_stands_beside_its_question_and_all_input_is_kept(
     chosen = {about["name"]: about["value"] for about in page.named("input") if "checked" in about}
     assert name == "instrument.condition.neck" or chosen["instrument.condition.neck"] == "2"
     assert f'href="#f-{name.replace(".", "-")}"' in found.text  # the list of faults leads to it
-    assert requests_of(own_app) == []
-
-
-@pytest.mark.parametrize(
-    ("language", "step"),
-    [
-        ("en", "or write to ada@holm.example, so that the specialist adds yours."),
-        ("de", "oder schreiben Sie an ada@holm.example, damit die Fachperson Ihren aufnimmt."),
-    ],
-)
-def test_an_owner_whose_maker_is_not_known_is_told_whom_to_write_to(
-    own_app: Flask, language: str, step: str
-) -> None:
-    settled(caller_of(own_app, "requests"), email="ada@holm.example")
-    for name, value in (("instrument.maker", "Nobody"), ("instrument.model", "Nothing")):
-        found = send(own_app, **{"language": language, name: value})
-        assert found.status_code == 422 and step in Parsed(found.text).text
-    page = form(own_app, language)
-    told = [str(about["data-wrong"]) for about in page.named("p") if "data-wrong" in about]
-    assert [words.endswith(step) for words in told].count(True) == 2  # for a script: of maker and model
     assert requests_of(own_app) == []
 
 
