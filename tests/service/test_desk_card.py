@@ -30,6 +30,7 @@ def test_texts_tables_and_charts_are_taken_over_without_styles() -> None:
     assert "red" not in page and "style" not in page and "T<" not in page
     assert page.count("<div") == page.count("</div>")
     assert charts(CARD) == [CHART]
+    assert shown("<p>a</div>b", str) == "<p>ab</p>"
 
 
 def test_of_a_hostile_card_nothing_runs_leads_elsewhere_or_breaks_out() -> None:
