@@ -74,6 +74,7 @@ def test_a_store_without_a_model(tmp_path: Path, new_database: NewDatabase) -> N
     app = make_app(tmp_path / "nothing", new_database("sqlite"))
     caller = caller_of(app, "valuations", "evidence", "metrics")
     needs_none = (
+        "/catalogue/draft",
         "/requests/",
         "/reports/",
         "/specialist",

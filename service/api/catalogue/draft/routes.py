@@ -41,7 +41,7 @@ def show_draft() -> Response:
 @blp.authorize("requests", "admin")
 @blp.response(200, None, "The file.", content_type=TOML)
 def show_draft_file() -> Response:
-    """Give the draft as the file that `bookmatch fit --catalogue` takes.
+    """Give the draft as the file of the catalogue that a fit takes.
 
     If nothing differs, it is the file that the served price model was fitted with, comments included.
     """
