@@ -1,7 +1,7 @@
 """The card of a price model as a part of a page: its texts and tables by name, its charts as pictures.
 
 A bundle can come from a stranger. So only the elements below are taken over, without styles, links and
-whatever could run; a chart is a picture, in which nothing runs.
+whatever could run; a chart becomes a picture, in which nothing runs.
 """
 
 from __future__ import annotations
@@ -22,15 +22,8 @@ _ELEMENTS = {
     "h2": "h3",
     "h3": "h4",
 }
-_LEFT_OUT = (
-    "script",
-    "style",
-    "title",
-    "template",
-    "iframe",
-    "object",
-    "noscript",
-)  # with all that is in them
+# Elements that are left out with all that is in them.
+_LEFT_OUT = ("script", "style", "title", "template", "iframe", "object", "noscript")
 _CLASSES = {"lead": "lead", "note": "note", "tiles": "tiles", "pair": "pairs", "scroll": "wide"}
 _CHART = re.compile(r"<svg\b.*?</svg\s*>", re.DOTALL | re.IGNORECASE)
 _LABEL = re.compile(r'aria-label="([^"]*)"')

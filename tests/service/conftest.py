@@ -34,7 +34,7 @@ def fake_store(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="session")
 def shipped_passwords() -> tuple[PasswordHasher, str]:
-    """What makes and checks the passwords of those who sign in, as it is shipped."""
+    """The hasher of passwords as it is shipped, and a hash that it made of one that nobody has."""
     return passwords._HASHER, passwords._NOBODY
 
 

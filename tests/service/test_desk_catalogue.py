@@ -33,7 +33,7 @@ def ann(signed_in: Somebody) -> Somebody:
 
 
 def typed(page: str) -> dict[str, str]:
-    """What the form of a page would send."""
+    """The fields that the form of this page would send."""
     read = Read(page)
     found = {str(one["name"]): one.get("value") or "" for one in read.all("input") if one.get("name")}
     named: str | None = None

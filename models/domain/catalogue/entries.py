@@ -1,4 +1,4 @@
-"""What the catalogue holds: makers, models and editions, searched by name."""
+"""Makers, models and editions that the catalogue knows, searched by name."""
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
