@@ -195,8 +195,9 @@ def _write(kept: IO[bytes], report: Report, by: Author, form: str) -> None:
 
 
 def _packed(line: int, item: Item) -> bytes:
-    said = [item.stock_number, list(item.instrument), item.cost, item.asking, item.bought]
-    return orjson.dumps([line, *said, item.channel, item.status, item.extra])
+    amounts = [one and list(one) for one in (item.cost, item.asking)]
+    said = [item.stock_number, list(item.instrument), *amounts, item.bought, item.channel, item.status]
+    return orjson.dumps([line, *said, item.extra])
 
 
 def _unpacked(text: bytes) -> tuple[int, Item]:
