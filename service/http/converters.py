@@ -20,6 +20,12 @@ class RecordConverter(NameConverter):
     regex = rf"{NameConverter.regex}(?<!/history)(?<!/confirmation)"
 
 
+class StockConverter(RecordConverter):
+    """A dealer's own number of an item, which is not the address of all items' changes."""
+
+    regex = rf"(?!changes$){RecordConverter.regex}"
+
+
 class IdConverter(BaseConverter):
     """An id that the service made. It holds no dot, so that one with an ending is a path of its own."""
 
@@ -28,4 +34,4 @@ class IdConverter(BaseConverter):
     schema: Mapping[str, str] = {"type": "string", "pattern": f"^{regex}$"}
 
 
-CONVERTERS = {"name": NameConverter, "record": RecordConverter, "id": IdConverter}
+CONVERTERS = {"name": NameConverter, "record": RecordConverter, "id": IdConverter, "stock": StockConverter}

@@ -248,6 +248,7 @@ FAULTS_BY_MEANING = (
     "is no such name of a member",
     "cannot be ",
     "is ahead of this feed",
+    "is not a cursor of this list",
     "is not a day",
     "is required",
 )

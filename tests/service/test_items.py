@@ -103,6 +103,8 @@ def test_a_deleted_item_is_gone_until_it_is_put_again(stock: Caller) -> None:
         ({"asking": {"amount": "0", "currency": "EUR"}}, "#/asking/amount"),
         ({"bought": "2099-01-01"}, "#/bought"),
         ({"bought": 2025}, "#/bought"),
+        ({"bought": ""}, "#/bought"),
+        ({"status": ""}, "#/status"),
         ({"channel": "moon"}, "#/channel"),
         ({"status": "lost"}, "#/status"),
         ({"value": {"amount": "1", "currency": "EUR"}}, "#/value"),
@@ -123,9 +125,19 @@ def test_each_wrong_member_is_refused_with_its_place(
     assert names(stock) == []
 
 
-@pytest.mark.parametrize("number", ["changes", "a/../b", "a//b", "x" * 101, "a%0Ab", "%20a", "a/"])
+@pytest.mark.parametrize("number", ["a/../b", "a//b", "x" * 101, "a%0Ab", "%20a", "a/"])
 def test_numbers_that_cannot_be_part_of_an_address(stock: Caller, number: str) -> None:
     assert set(faults_of(put(stock, number))) == {"#/stock_number"}
+
+
+def test_the_address_of_changes_is_no_item(stock: Caller) -> None:
+    refused = put(stock, "changes")
+    assert refused.status_code == 405 and set(refused.headers["Allow"].split(", ")) == {
+        "GET",
+        "HEAD",
+        "OPTIONS",
+    }
+    assert put(stock, "changes-1").status_code == put(stock, "x/changes").status_code == 201
 
 
 def test_a_number_in_the_body_is_that_of_the_path(stock: Caller) -> None:

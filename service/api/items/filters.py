@@ -35,7 +35,7 @@ def _query(name: str, text: str, schema: Mapping[str, Any], said: Callable[[str]
 
 
 def _words(name: str, text: str, allowed: Sequence[str]) -> Query:
-    items = {"type": "array", "items": {"type": "string", "enum": [*allowed]}}
+    items = {"type": "array", "minItems": 1, "items": {"type": "string", "enum": [*allowed]}}
     return _query(name, text, items, lambda given: [word.strip() for word in given.split(",")])
 
 

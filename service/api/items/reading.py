@@ -81,7 +81,7 @@ class ItemReader:
         faults = stock_number_faults(stock_number)
         it = self._instrument(read_flat, plain, "", faults)
         cost, asking = (self._flat_amount(name, plain, faults) for name in AMOUNTS)
-        bought, channel, status = (plain.get(name, "") for name in MEMBERS[3:6])
+        bought, channel, status = (plain.get(name) or None for name in MEMBERS[3:6])
         return _item(
             stock_number, it, (cost, asking), (bought, channel, status), read_extra(extra, faults), faults
         )
@@ -121,7 +121,7 @@ class ItemReader:
     def _amount(
         self, where: tuple[str, str], amount: Any, currency: Any, faults: list[Fault]
     ) -> Amount | None:
-        before, code = len(faults), currency.strip().upper() if isinstance(currency, str) else ""
+        before, code = len(faults), currency.upper() if isinstance(currency, str) else ""
         if code not in self.currencies:
             near = partial(nearest, code, self.currencies)
             problem = "is not a currency with a rate today" if currency else "is required beside the amount"
@@ -179,26 +179,26 @@ def _item(
     stock_number: Any,
     it: Instrument,
     amounts: tuple[Amount | None, Amount | None],
-    texts: tuple[str, str, str],
+    texts: tuple[str | None, str | None, str | None],
     extra: Extra,
     faults: list[Fault],
 ) -> Item:
     bought, channel, status = texts
     heard: list[Fault] = []
-    day = read_day(bought, heard, latest=last_day()) if bought else None
+    day = read_day(bought, heard, latest=last_day()) if bought is not None else None
     faults += [replace(fault, field="bought") for fault in heard]
-    channel = read_term("channel", channel or DEFAULT_CHANNEL, CHANNEL_NAMES, faults)
-    status = read_term("status", status or IN_STOCK, STATUSES, faults)
+    channel = read_term("channel", DEFAULT_CHANNEL if channel is None else channel, CHANNEL_NAMES, faults)
+    status = read_term("status", IN_STOCK if status is None else status, STATUSES, faults)
     if faults:
         raise InputError(faults)
     return Item(stock_number, it, *amounts, day, channel, status, extra)
 
 
-def _text(name: str, value: Any, faults: list[Fault]) -> str:
+def _text(name: str, value: Any, faults: list[Fault]) -> str | None:
     if value is None or isinstance(value, str):
-        return (value or "").strip()
+        return value
     faults.append(Fault(name, value, "is not text", "text", "put it in quotes"))
-    return ""
+    return None
 
 
 def _unknown(name: str, value: Any, known: Sequence[str]) -> Fault:

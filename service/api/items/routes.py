@@ -114,7 +114,7 @@ def list_item_changes(after: int | None, limit: int | None) -> Response:
     return json_response(services.changes(after or 0, limit or USUAL))
 
 
-@blp.route("/<record:stock_number>")
+@blp.route("/<stock:stock_number>")
 @blp.authorize("inventory")
 @blp.response(200, ShownItemSchema(), "The item as it is now.", problems=(404, 410))
 def show_item(stock_number: str) -> Response:
@@ -125,7 +125,7 @@ def show_item(stock_number: str) -> Response:
     return raw_response(services.show(stock_number))
 
 
-@blp.route("/<record:stock_number>", methods=["PUT"])
+@blp.route("/<stock:stock_number>", methods=["PUT"])
 @blp.authorize("inventory")
 @blp.arguments(ItemSchema())
 @blp.response(200, ShownItemSchema(), "The item as it is now.", problems=(507,), headers=TAGGED)
@@ -144,7 +144,7 @@ def put_item(found: Item, stock_number: str) -> Response:
     return raw_response(answer.body, 201 if answer.new else 200, headers)
 
 
-@blp.route("/<record:stock_number>", methods=["DELETE"])
+@blp.route("/<stock:stock_number>", methods=["DELETE"])
 @blp.authorize("inventory")
 @blp.response(200, DeletedItemSchema(), "The item was deleted.", problems=(404, 410, 507))
 @unless_changed
