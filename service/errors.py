@@ -1,54 +1,4 @@
-"""Every error that the service raises on purpose; none knows HTTP (`service.problems` has the table).
-
-BookmatchError
-└── ServiceError
-    ├── SettingsError        settings in the environment are missing or wrong; lists every fault
-    ├── StoreError           the database does not have the tables that this program needs
-    ├── ArchiveError         a backup cannot be made or restored
-    ├── BodyError            the body is not a JSON object that can be read
-    ├── ContentTypeError     the body has a media type that the path does not take
-    ├── EncodingError        the body is compressed in a way that the service does not read
-    ├── NotAcceptableError   the caller accepts no media type that the path offers
-    ├── FaultyRequestError   fields are wrong; each fault has a pointer into the body
-    ├── KeyMissingError      no key was sent
-    ├── KeyInvalidError      the key is not known, or was revoked
-    ├── ScopeError           the key does not have the scope for this request
-    ├── OriginError          a website key is used from an origin that is not one of its own
-    ├── KeyRevokedError      a key that was revoked cannot be rotated
-    ├── ShownOnceError       the key was made by an earlier request, which was shown its secret
-    ├── LimitError           too many requests in a window of time; says when the next can be sent
-    ├── UnknownRecordError   no record has this id
-    ├── DuplicateError       a record with this id exists already
-    ├── WithdrawnError       the record was withdrawn: it is kept, but no longer used
-    ├── EmailStateError      an e-mail is not to be sent again: it went, or it still waits
-    ├── TooManyRowsError     a file holds more rows than one request may have
-    ├── RowsRefusedError     rows are wrong, and no row is taken; carries the report
-    ├── UnknownPathNameError    the catalogue has no such maker or model; names the nearest
-    ├── NoBundleError        no price model is loaded
-    ├── BundleGoneError      the price model that made a valuation cannot be read any more
-    ├── OvertakenError       what a report is made of changed while it was made
-    ├── ReportErasedError    the content of a report was erased
-    ├── NoRoomError          the disk is full
-    ├── BusyError            too much of a kind that takes long is under way; nothing was done
-    ├── FilesError           the place where files are kept does not answer
-    ├── PhotographError      a photograph cannot be taken; says why
-    ├── TooManyPhotographsError  a request has as many photographs as it can
-    ├── RequestClosedError   a request has ended, and takes no change
-    ├── RequestStateError    a request is in a state in which this cannot be done
-    ├── ProofNeededError     a request for an appraisal needs a proof of work; carries the challenge
-    ├── BrokenStreamError    a streamed answer cannot be completed
-    ├── NoCardError          the price model was made without a card
-    ├── UnknownModelError    the store has no price model of this version
-    ├── ModelRefusedError    a price model is damaged, or this program cannot read it
-    ├── GateError            the price model failed the checks before promotion (the gate); names them
-    ├── ModelChangedError    the price model to be rolled back is not the current one
-    ├── NoEarlierModelError  no price model was current before the current one
-    ├── ModelStoreError      the store of price models cannot be written
-    └── IdempotencyError
-        ├── KeyFormError     the Idempotency-Key is not usable
-        ├── InFlightError    the first request with this Idempotency-Key has not ended
-        └── OtherBodyError   this Idempotency-Key was used with another body
-"""
+"""Every error that the service raises on purpose; none knows HTTP (`service.problems` has the table)."""
 
 from __future__ import annotations
 
@@ -167,6 +117,10 @@ class WithdrawnError(ServiceError):
     """The record was withdrawn: it is kept, but no longer used."""
 
 
+class ItemDeletedError(ServiceError):
+    """The item was deleted; only its row stays, so that followers learn of it."""
+
+
 class EmailStateError(ServiceError):
     """The e-mail is neither uncertain nor failed, so that it is not to be sent again."""
 
@@ -176,15 +130,18 @@ class TooManyRowsError(ServiceError):
 
 
 class RowsRefusedError(ServiceError):
-    """Rows of a file are wrong: the caller wants all or none, or too many are wrong one after the other."""
+    """Rows of a file are wrong: the caller wants all or none, or too many are wrong one after the other.
 
-    def __init__(self, report: Mapping[str, Any], *, stopped: bool = False) -> None:
-        self.report = report
-        bad = report["refused"] + report["duplicates"]
+    `member`: the name under which the problem has the report.
+    """
+
+    def __init__(self, report: Mapping[str, Any], *, stopped: bool = False, member: str = "report") -> None:
+        self.report, self.member = report, member
+        bad = report["refused"] + report.get("duplicates", 0)
         read = (
             ", and were refused one after the other, so the rest of the file was not read" if stopped else ""
         )
-        super().__init__(f"{bad} of {report['rows']} rows cannot be taken{read}, so none was; see report.")
+        super().__init__(f"{bad} of {report['rows']} rows cannot be taken{read}, so none was; see {member}.")
 
 
 class UnknownPathNameError(FaultyRequestError):

@@ -13,7 +13,7 @@ from sqlalchemy.engine import make_url
 from service.errors import StoreError
 
 # The revision of this program's tables; a test compares it with the newest migration.
-REVISION = "0010"
+REVISION = "0012"
 
 
 def open_engine(

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from service.db import request_tables, tables
+from service.db import item_tables, request_tables, tables
 
 METADATA = tables.METADATA
-assert request_tables.REQUESTS.metadata is METADATA  # its tables are in it because it was imported
+# Importing them put their tables into it.
+assert METADATA is request_tables.REQUESTS.metadata is item_tables.ITEMS.metadata

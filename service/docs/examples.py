@@ -12,6 +12,7 @@ import orjson
 
 # Bodies that stand for themselves, by the name of their schema.
 BODIES = {
+    "ItemWorkbook": "the bytes of the workbook",
     "KeyRequest": {"label": "the form", "kind": "website", "origins": ["https://www.example.org"]},
     "OutcomeRequest": {"date": "2026-02-03", "price": "1850.00"},
     "Photograph": "the bytes of the picture",

@@ -15,9 +15,15 @@ class NameConverter(PathConverter):
 
 
 class RecordConverter(NameConverter):
-    """An id of a record. It cannot end with /history or /confirmation, which are paths below a record."""
+    """An id that the caller chose. It cannot end with /history or /confirmation, paths below such a one."""
 
     regex = rf"{NameConverter.regex}(?<!/history)(?<!/confirmation)"
+
+
+class StockConverter(RecordConverter):
+    """A dealer's own number of an item, which is not the address of all items' changes."""
+
+    regex = rf"(?!changes$){RecordConverter.regex}"
 
 
 class IdConverter(BaseConverter):
@@ -28,4 +34,4 @@ class IdConverter(BaseConverter):
     schema: Mapping[str, str] = {"type": "string", "pattern": f"^{regex}$"}
 
 
-CONVERTERS = {"name": NameConverter, "record": RecordConverter, "id": IdConverter}
+CONVERTERS = {"name": NameConverter, "record": RecordConverter, "id": IdConverter, "stock": StockConverter}

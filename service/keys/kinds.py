@@ -28,7 +28,7 @@ SCOPES: Mapping[str, str] = {
     "valuations": "value instruments, read valuations, the catalogue and the vocabulary",
     "evidence": "send, correct, withdraw and list evidence and outcomes; see how good past values were; read "
     "the catalogue and the vocabulary",
-    "inventory": "keep an inventory, once the service can; so far it opens nothing",
+    "inventory": "keep a stock of items and their values, ask for offers and portfolios, and have webhooks",
     "requests": "see, grade and answer owners' requests, issue reports, and keep the specialist's settings",
     "metrics": "read the figures at /metrics, and nothing else",
     "admin": "everything that concerns the running of the service",

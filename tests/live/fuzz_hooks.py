@@ -20,6 +20,7 @@ from typing import Any
 import fuzz_rows
 import httpx
 import schemathesis
+from fuzz_meanings import BY_MEANING, FAULTS_BY_MEANING
 from fuzz_rows import NAMES, SALE
 from hypothesis import strategies as st
 from pictures import JPEG, PNG, WEBP, jpeg, png, webp
@@ -28,6 +29,7 @@ from schemathesis.openapi.checks import UseAfterFree
 
 from models.domain.names import normal
 from models.domain.vocabulary import PLACEHOLDERS
+from service.http.responses import XLSX
 
 KNOWN: dict[str, list[str]] = json.loads(os.environ.get("FUZZ_KNOWN", "{}"))
 OWN_KEY = os.environ.get("FUZZ_OWN_KEY")
@@ -110,10 +112,12 @@ def map_path_parameters(context: Any, path_parameters: dict[str, Any] | None) ->
 
 @schemathesis.hook
 def map_case(context: Any, case: Any) -> Any:
-    """A record is corrected under its own id, which the body can name too."""
+    """A record is corrected and an item put under its own id, which the body can name too."""
     asked = case.path_parameters or {}
     if "evidence_id" in asked and isinstance(case.body, dict) and isinstance(case.body.get("id"), str):
         case.body["id"] = asked["evidence_id"]
+    if "stock_number" in asked and isinstance(case.body, dict) and "stock_number" in case.body:
+        case.body["stock_number"] = asked["stock_number"]
     return case
 
 
@@ -139,6 +143,9 @@ def before_call(context: Any, case: Any, kwargs: Any) -> None:
     if place == ("DELETE", "/v1/evidence/{evidence_id}") and asked["evidence_id"] in KNOWN["evidence_id"]:
         it = dict(zip(("maker", "model"), NAMES[1], strict=True))
         _put(f"/v1/evidence/{asked['evidence_id']}", {**SALE, "instrument": it})
+    if place == ("DELETE", "/v1/items/{stock_number}") and asked["stock_number"] in KNOWN["stock_number"]:
+        it = dict(zip(("maker", "model"), NAMES[1], strict=True))
+        _put(f"/v1/items/{asked['stock_number']}", {"instrument": it})
 
 
 def _make_usable(case: Any) -> None:
@@ -182,74 +189,10 @@ schemathesis.openapi.media_type("text/csv", fuzz_rows.tables())
 schemathesis.openapi.media_type("application/x-ndjson", fuzz_rows.lines())
 for form, picture in ((JPEG, jpeg()), (PNG, png()), (WEBP, webp())):
     schemathesis.openapi.media_type(form, st.just(picture))
+schemathesis.openapi.media_type(XLSX, st.just(fuzz_rows.WORKBOOK))
 
 # ── what is checked beside ───────────────────────────────────────────────────
 
-# What a schema allows can still be wrong, and only so: by the catalogue, the calendar and the rates, by what
-# is kept already, and by what one member says of another.
-BY_MEANING = {
-    "duplicate",
-    "e-mail-state",
-    "erased",
-    "gate",
-    "no-earlier",
-    "shown-once",
-    "key-revoked",
-    "model",
-    "model-changed",
-    "name",
-    "other-body",
-    "overtaken",
-    "photographs-full",
-    "precondition",
-    "record",
-    "request-closed",
-    "request-state",
-    "rows",
-    "withdrawn",
-}
-FAULTS_BY_MEANING = (
-    "cannot be an id",
-    "holds no change",
-    "is no closed sale",
-    "is no record in use",
-    "is not a cost",
-    "is of another model",
-    "is not a price",
-    "is not in the catalogue",
-    "is not a day of the calendar",
-    "has no exchange rate here",
-    "is not a currency with a known rate",
-    "cannot be converted",
-    "is absurd for an instrument",
-    "is not above 0",
-    "is in the future",
-    "is for files",
-    "holds a control character",
-    "is not a usable reason",
-    "is not the id of the path",
-    "is not the request's newest report",
-    "is empty",
-    "is finer than",
-    "is not for a system key",
-    "is not for a website key",
-    "is no origin",
-    "no exchange rate for",
-    "stands there in both forms",
-    "is not an e-mail address",
-    "is not such an amount",
-    "is not such a share",
-    "is not a currency with a rate today",
-    "names not exactly one",
-    "is not for per_cent",
-    "goes with a move to",
-    "is no day or moment",
-    "is no name that can be kept",
-    "is not the name of the path",
-    "is a word that says that there is none",
-    "is before first_year",
-    "stands twice",
-)
 REFUSALS = (400, 404, 409, 410, 412, 422)
 COUNTS: defaultdict[str, Counter[str]] = defaultdict(Counter)
 
@@ -274,7 +217,7 @@ def refused_for_its_meaning_alone(context: Any, response: Any, case: Any) -> Non
     problem = response.json()
     kind = problem["type"].rpartition("#problem-")[2]
     if kind == "path":  # an id of the caller's own can end as an address of ours does
-        assert case.operation.path.startswith("/v1/evidence/")
+        assert case.operation.path.startswith(("/v1/evidence/", "/v1/items/"))
     elif kind == "fields":
         odd = [one for one in problem["errors"] if not one["problem"].startswith(FAULTS_BY_MEANING)]
         assert not odd, f"refused: {odd}"

@@ -19,7 +19,7 @@ from models.bundles.registry import Registry
 # Pictures are bytes to it: an option of the generator's own. Rows (CSV, NDJSON) are no bodies that it knows.
 PICTURES = [f"image/{kind}" for kind in ("svg+xml", "jpeg", "png", "webp")]
 CONFIG = {"content_type_overrides": dict.fromkeys(PICTURES, "application/octet-stream"), "post_hooks": []}
-UNKNOWN_FORMS = {"valueStocklist"}
+UNKNOWN_FORMS = {"putItems", "valueStocklist"}
 # What somebody writes who has nothing but the generated package.
 PROGRAM = """
 import json, sys
