@@ -99,6 +99,14 @@ MAILS_AT_ONCE = 100  # E-mails that one look finds.
 LONGEST_ADDRESS = 254  # Characters of an e-mail address (RFC 5321).
 LONGEST_GREETED = 80  # Characters of a name that an e-mail shows.
 
+# ── revaluations ─────────────────────────────────────────────────────────────
+
+REVALUE_AT_ONCE = 100  # Items that are valued and kept at once, in about a tenth of a second.
+REVALUE_REST = 1.0  # The rest after them, as a share of the time that they took.
+# A process has a revaluation to itself for this time, which each chunk renews; then another goes on with it.
+REVALUE_LEASE_SECONDS = 15
+REVALUE_LOOK_SECONDS = 2.0  # The time between two looks for a revaluation that waits.
+
 # ── the form of owners ───────────────────────────────────────────────────────
 
 MOST_OFFERED = 400  # Models that the form offers without script; a script offers all.

@@ -57,6 +57,7 @@ from service.http.hooks import (
     request_log,
     security,
 )
+from service.inventory import revaluing
 from service.keys.callers import Callers
 from service.keys.records import KeyRing
 from service.mail import outbox, sender
@@ -145,6 +146,7 @@ def create_app(
         ]
         pruning.watch(context.engine, *unnamed)
         sender.watch(context.engine, settings)
+        revaluing.watch(revaluing.Stock.of(context))
     app.extensions["bookmatch"] = context
     for before in BEFORE:
         app.before_request(before)
