@@ -33,6 +33,7 @@ from service.api.reports import records as report_records
 from service.api.reports import routes as reports
 from service.api.requests import routes as requests
 from service.api.requests.person import routes as request_person
+from service.api.revaluations import routes as revaluations
 from service.api.specialist import routes as specialist
 from service.api.stocklists import routes as stocklists
 from service.api.valuations import part_routes
@@ -88,6 +89,7 @@ BLUEPRINTS = (
     vocabulary.blp,
     specialist.blp,
     reports.blp,
+    revaluations.blp,
     price_models.blp,
     emails.blp,
     keys.blp,

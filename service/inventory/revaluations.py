@@ -26,7 +26,18 @@ from service.inventory.listing import Filters
 from service.inventory.records import dumped
 
 WAITING, RUNNING, DONE, FAILED = "waiting", "running", "done", "failed"
+STATES = {
+    WAITING: "its turn has not come",
+    RUNNING: "it is being worked on",
+    DONE: "every item was gone through",
+    FAILED: "it broke by a fault of the program, which the log names; items after that keep their values",
+}
 ASKED, PRICE_MODEL, SCHEDULE = "asked", "price_model", "schedule"
+REASONS = {
+    ASKED: "somebody asked for it",
+    PRICE_MODEL: "a price model was promoted",
+    SCHEDULE: "it was time, by BOOKMATCH_REVALUE_EVERY",
+}
 EVERYTHING: Filters = {}
 
 _LEASE = timedelta(seconds=REVALUE_LEASE_SECONDS)
@@ -114,17 +125,19 @@ def is_time(connection: Connection, every: timedelta, now: datetime) -> bool:
     return last is not None and last <= now - every
 
 
-def claim(connection: Connection, now: datetime) -> Lease | None:
-    """Take the oldest revaluation that is not done; None if there is none, or another process has it."""
+def waiting(connection: Connection, now: datetime) -> Row[Any] | None:
+    """Return the oldest revaluation that is not done; None if there is none, or a process has it."""
     oldest = select(REVALUATIONS).where(_OPEN).order_by(*_BY_AGE).limit(1)
     row = connection.execute(oldest).first()
-    if row is None or (row.leased is not None and row.leased > now):
-        return None
+    return None if row is None or (row.leased is not None and row.leased > now) else row
+
+
+def claim(connection: Connection, row: Row[Any], now: datetime) -> Lease | None:
+    """Take a revaluation that waits; None if another process was first."""
     free = or_(REVALUATIONS.c.leased.is_(None), REVALUATIONS.c.leased <= now)
-    taken = and_(REVALUATIONS.c.id == row.id, _OPEN, free)
     values = {"state": RUNNING, "leased": now + _LEASE, "started": row.started or now}
-    change = update(REVALUATIONS).where(taken).values(values).returning(REVALUATIONS.c.reached)
-    reached = connection.execute(change).scalar()
+    change = update(REVALUATIONS).where(REVALUATIONS.c.id == row.id, _OPEN, free).values(values)
+    reached = connection.execute(change.returning(REVALUATIONS.c.reached)).scalar()
     if reached is None:
         return None
     return Lease(row.id, now + _LEASE, orjson.loads(row.filter), reached)
@@ -161,14 +174,6 @@ def finish(connection: Connection, lease: Lease, now: datetime, state: str = DON
 def release(connection: Connection, lease: Lease) -> None:
     """Let another process go on at once."""
     connection.execute(update(REVALUATIONS).where(_held(lease)).values(leased=None))
-
-
-def shown(row: Row[Any]) -> dict[str, Any]:
-    """Return the members of an answer."""
-    members = ("id", "reason", "state", "price_model", "total", "done", "failed")
-    moments = ("created", "started", "finished")
-    found = {name: getattr(row, name) for name in (*members, *moments, "valued_on")}
-    return {**found, "filter": orjson.loads(row.filter)}
 
 
 def _held(lease: Lease) -> ColumnElement[bool]:

@@ -115,8 +115,12 @@ def run(stock: Stock, rest: float = REVALUE_REST) -> bool:
     version = stock.live.version
     if version is None:
         return False
+    with reading(stock.engine) as connection:
+        row = revaluations.waiting(connection, now_in_utc())
+    if row is None:
+        return False
     with writing(stock.engine) as connection:
-        lease = revaluations.claim(connection, now_in_utc())
+        lease = revaluations.claim(connection, row, now_in_utc())
         if lease is None:
             return False
         if not lease.reached:

@@ -210,17 +210,21 @@ def test_one_process_works_on_one_revaluation_at_a_time(app: Flask) -> None:
     first, second = begin(app), begin(app)
     now, engine = now_in_utc(), parts(app).engine
     with writing(engine) as connection:
-        lease = revaluations.claim(connection, now)
+        row = revaluations.waiting(connection, now)
+        lease = revaluations.claim(connection, row, now) if row else None
         assert lease and lease.id == first
     with writing(engine) as connection:
-        assert revaluations.claim(connection, now + timedelta(seconds=14)) is None
+        assert revaluations.waiting(connection, now + timedelta(seconds=14)) is None
+        assert row and revaluations.claim(connection, row, now) is None  # another saw it, but came later
     with writing(engine) as connection:
-        again = revaluations.claim(connection, now + timedelta(seconds=15))
+        later = now + timedelta(seconds=15)
+        row = revaluations.waiting(connection, later)
+        again = revaluations.claim(connection, row, later) if row else None
         assert again and again.id == first
         assert revaluations.advance(connection, lease, now, "x", done=1, failed=0) is None
         revaluations.finish(connection, again, now)
-        found = revaluations.claim(connection, now)
-        assert found and found.id == second
+        row = revaluations.waiting(connection, now)
+        assert row and row.id == second
 
 
 def test_a_chunk_whose_lease_was_lost_leaves_nothing_behind(app: Flask, monkeypatch: Any) -> None:
