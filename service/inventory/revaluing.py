@@ -184,7 +184,7 @@ class _Work:
             )
             if renewed is None:
                 raise _LostError
-            keep(connection, outcomes, moves, now, self._lease.id)
+            keep(connection, outcomes, now, self._lease.id, moves=moves)
         self._lease = renewed
         return True
 

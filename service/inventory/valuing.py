@@ -59,18 +59,18 @@ def value_items(valuer: Valuer, items: Sequence[tuple[Item, int]], day: date) ->
 def keep(
     connection: Connection,
     outcomes: Sequence[Valued | Failed],
-    moves: Moves,
     now: datetime,
     revaluation_id: str | None = None,
     *,
+    moves: Moves,
     changes: Mapping[str, str] | None = None,
 ) -> list[str]:
     """Keep the values with their items and in the history, and tell the feed; return whose were kept.
 
     An outcome of an item that was changed or deleted since it was valued is left out. A failure leaves the
-    last value as it is. `moves`: says why each value moved. `changes`: what the feed is told of an
-    item, where that is not `valued`; items that were changed in this transaction without a new value stand in
-    it too.
+    last value as it is. `moves`: says why each value moved. `changes`: what the feed is told of an item,
+    where that is not `valued`; items that were changed in this transaction without a new value stand in it
+    too.
     """
     feed.lock(connection)
     rows = among(connection, [one.stock_number for one in outcomes])

@@ -45,7 +45,7 @@ def put(app: Flask, items: Iterable[Item], days_ago: int = 1) -> None:
         write(connection, [Put(item, None) for item in items], key, now)
         moves = Moves.of(valuer, context.live, context.bundle_cache)
         created = {item.stock_number: feed.CREATED for item in items}
-        valuing.keep(connection, outcomes, moves, now, changes=created)
+        valuing.keep(connection, outcomes, now, moves=moves, changes=created)
 
 
 def change(app: Flask, number: str, **values: Any) -> None:

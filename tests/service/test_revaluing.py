@@ -251,12 +251,12 @@ def test_another_process_goes_on_where_the_first_one_died(app: Flask, monkeypatc
     began = begin(app)
     kept, calls = revaluing.keep, []
 
-    def dies(*asked: Any) -> Any:
+    def dies(*asked: Any, **more: Any) -> Any:
         calls.append(asked)
         if len(calls) == 2:
-            kept(*asked)
+            kept(*asked, **more)
             raise KeyboardInterrupt
-        return kept(*asked)
+        return kept(*asked, **more)
 
     monkeypatch.setattr(revaluing, "keep", dies)
     with pytest.raises(KeyboardInterrupt):

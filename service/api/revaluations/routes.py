@@ -69,7 +69,7 @@ def show_revaluation(revaluation_id: str) -> Response:
     return json_response(services.show(revaluation_id))
 
 
-@blp.route("/items/<string:stock_number>/history")
+@blp.route("/items/<name:stock_number>/history")
 @blp.authorize("inventory")
 @blp.query(*PAGED)
 @blp.response(200, HistorySchema(), "A page of the item's values.", problems=(404, 410), headers=LINK)

@@ -10,7 +10,7 @@ from models.decisions.movement import MEANINGS
 from models.domain.vocabulary import CHANNEL_NAMES, MAX_TEXT
 from models.price.interface import EVIDENCE_WORDS
 from service.api.requests.bodies.members import ObjectField
-from service.dumping import described, dumper, objects
+from service.dumping import OpenObject, described, dumper, objects
 from service.http.schemas import DAY, Moment, money
 from service.inventory.filters import MOST_DAYS, MOST_PER_CENT, read_filters
 from service.inventory.records import STATUSES
@@ -127,10 +127,10 @@ class KeptValueSchema(Schema):
     version = fields.Integer(**described("the version of the item that was valued"))
     price_model = fields.String(**described("the price model that gave it"))
     channel = fields.String(**described("the channel that it is for", enum=[*CHANNEL_NAMES]))
-    value = fields.Nested(PlainAmountSchema, **described("the value"))
-    intervals = objects(KeptRangeSchema, "its ranges")
+    value = OpenObject(PlainAmountSchema, **described("the value"))
+    intervals = fields.List(OpenObject(KeptRangeSchema), **described("its ranges"))
     rate_day = fields.Date(**described("the day of its exchange rate"))
-    before = fields.Nested(
+    before = OpenObject(
         PlainAmountSchema,
         **described("the value before it, in the currency of this one; null: it is the first", optional=True),
     )
@@ -140,10 +140,10 @@ class KeptValueSchema(Schema):
             optional=True,
         )
     )
-    difference = fields.Nested(
+    difference = OpenObject(
         PlainAmountSchema, **described("value − before, to the cent; null: it is the first", optional=True)
     )
-    why = objects(CauseSchema, "the causes, whose amounts sum to the difference")
+    why = fields.List(OpenObject(CauseSchema), **described("the causes, whose amounts sum to the difference"))
     revaluation = fields.String(**described("the revaluation that it is of; null: of none", optional=True))
 
 
