@@ -214,10 +214,10 @@ def test_one_process_works_on_one_revaluation_at_a_time(app: Flask) -> None:
         lease = revaluations.claim(connection, row, now) if row else None
         assert lease and lease.id == first
     with writing(engine) as connection:
-        assert revaluations.waiting(connection, now + timedelta(seconds=14)) is None
+        assert revaluations.waiting(connection, now + timedelta(seconds=4)) is None
         assert row and revaluations.claim(connection, row, now) is None  # another saw it, but came later
     with writing(engine) as connection:
-        later = now + timedelta(seconds=15)
+        later = now + timedelta(seconds=5)
         row = revaluations.waiting(connection, later)
         again = revaluations.claim(connection, row, later) if row else None
         assert again and again.id == first
