@@ -26,7 +26,6 @@ from models.domain.instrument import Subject
 from models.domain.money import split_money
 from models.domain.vocabulary import FIELDS
 from models.errors import RateError, UnknownNameError
-from models.price.core.basis import Floats
 from models.price.interface import PriceModel
 from models.valuation.valuer import Valuer, money_of
 
@@ -128,7 +127,7 @@ class _Steps:
         self.kept: float | None = None
         self.aged: float | None = None
         self.renewed: float | None = None
-        self.fields: Floats | None = None
+        self.fields: Sequence[float] | None = None
         self.described = self.now = 0.0
         self.was = old.subject._replace(notes=())
         self.becoming = new.subject._replace(notes=())
@@ -180,7 +179,7 @@ class _Steps:
         if self.fields is None:
             reached = next(x for x in (self.renewed, self.aged, self._start()) if x is not None)
             return [_Effect(Cause.INSTRUMENT, None, self.described - reached)]
-        rows = zip(FIELDS, self.was.instrument, self.becoming.instrument, self.fields.tolist(), strict=False)
+        rows = zip(FIELDS, self.was.instrument, self.becoming.instrument, self.fields, strict=False)
         return [_Effect(Cause.FIELD, field.path, log) for field, a, b, log in rows if a != b or log]
 
     def _at_the_end(self, rate: float) -> list[_Effect]:
@@ -205,15 +204,20 @@ def _by_new_model(steps: Sequence[_Steps], valuer: Valuer) -> None:
     """Set the levels that the new price model gives, and its effects of the changed fields."""
     able = [step for step in steps if _canonical(step, valuer)]
     told = [s for step in steps for s in (step.describing, step.becoming)]
-    level = _levels(valuer.model, [*told, *(step.aging for step in able)])
+    model = valuer.model
+    level = _levels(model, [*told, *(step.aging for step in able)])
     for step in steps:
         step.described, step.now = level[step.describing], level[step.becoming]
     for step in able:
         step.renewed = level[step.aging]
     alike = [step for step in able if _named(step.aging) == _named(step.becoming)]
-    effects = valuer.model.effects([step.describing for step in alike], [step.aging for step in alike])
-    for step, own in zip(alike, effects, strict=True):
-        step.fields = own
+    changed = [step for step in alike if step.aging != step.describing]
+    for step in alike:
+        step.fields = ()
+    if changed:
+        effects = model.effects([step.describing for step in changed], [step.aging for step in changed])
+        for step, own in zip(changed, effects.tolist(), strict=True):
+            step.fields = own
 
 
 def _levels(model: PriceModel, subjects: Sequence[Subject]) -> Mapping[Subject, float]:

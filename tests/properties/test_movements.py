@@ -105,3 +105,4 @@ def test_the_same_day_and_model_move_nothing(valuers: dict[str, Valuer], items: 
     again = _valued(by, items, ["EUR"] * ITEMS)
     moves = movements(list(zip(kept, again, strict=True)), by, {}.get)
     assert all(move.difference == 0 and not move.parts for move in moves)
+    assert movements([], by, {}.get) == []
