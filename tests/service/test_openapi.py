@@ -21,9 +21,11 @@ from pictures import jpeg
 from report_facts import SETTINGS
 from reporting import reportable
 from request_bodies import BODY, made, moved, patched
+from stock_ground import put_anew, stock_of, thing
 
 from service.api.parts.changes import EXAMPLES
 from service.api.parts.parts import PARTS
+from service.inventory.revaluing import run
 from service.keys.kinds import SCOPES
 
 MODEL = "/v1/catalogue/makers/Ostvik/models/Fjell 2"
@@ -45,6 +47,7 @@ PICTURES = "/v1/requests/{request_id}/photographs"
 PICTURE = f"{PICTURES}/{{photograph_id}}"
 ASKING = "/v1/requests/{request_id}"
 REPORTS, REPORT = "/v1/requests/{request_id}/reports", "/v1/reports/{report_id}"
+REVALUATION, HISTORY = "/v1/revaluations/{revaluation_id}", "/v1/items/{stock_number}/history"
 # Every operation with one request that it answers well.
 ASKED = [
     ("post", "/v1/valuations", "/v1/valuations", DAL),
@@ -79,6 +82,10 @@ ASKED = [
     ("get", f"{KEPT}/outcome", f"{KEPT}/outcome", None),
     ("delete", f"{KEPT}/outcome", f"{KEPT}/outcome", None),
     ("get", "/v1/performance", "/v1/performance", None),
+    ("post", "/v1/revaluations", "/v1/revaluations", {"filter": {"status": ["in_stock"]}}),
+    ("get", "/v1/revaluations", "/v1/revaluations?limit=1", None),
+    ("get", REVALUATION, REVALUATION, None),
+    ("get", HISTORY, f"{HISTORY}?limit=1", None),
     ("post", PICTURES, f"{PICTURES}?view=front", ("image/jpeg", jpeg())),
     ("get", PICTURES, PICTURES, None),
     *(("get", f"{PICTURE}{end}", f"{PICTURE}{end}", None) for end in ("", ".jpg", "/thumbnail.jpg")),
@@ -143,6 +150,15 @@ def record(caller: Caller) -> str:
     found = caller.post("/v1/evidence", {**SALE, "id": f"described-{token_hex(4)}"})
     assert found.status_code == 201
     return str(found.json["id"])
+
+
+def revalued(app: Flask, caller: Caller) -> str:
+    """The id of a revaluation of an item, which is not the first one."""
+    put_anew(app, thing("described"))
+    begun = [caller.post("/v1/revaluations", {}).json["id"] for _ in range(2)]
+    while run(stock_of(app), rest=0):
+        pass
+    return str(begun[-1])
 
 
 def of_request(app: Flask, path: str) -> str:
@@ -223,6 +239,9 @@ def test_every_answer_is_as_it_is_described(
         moved(caller, request, "reviewing")
         patched(caller, request, adjustment=adjustment, state="waiting_for_owner", questions=["serial"])
         asked = asked.replace("{request_id}", request["id"])
+    if path.startswith(("/v1/revaluations", HISTORY)):  # two values, and two revaluations
+        asked = asked.replace("{revaluation_id}", revalued(shared_app, caller))
+        asked = asked.replace("{stock_number}", "described")
     if path.startswith("/v1/e-mails"):  # two, so that there is more than one page
         asked = asked.replace(
             "{email_id}", str([failed_email(parts(shared_app).engine) for _ in range(2)][1])

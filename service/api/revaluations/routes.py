@@ -35,7 +35,7 @@ _REQUEST = RevaluationRequestSchema(unknown=RAISE)
     202, RevaluationSchema(), "It waits for its turn.", headers={"Location": "where it can be followed"}
 )
 @idempotent
-def begin_revaluation(asked: dict[str, Any]) -> Response:
+def create_revaluation(asked: dict[str, Any]) -> Response:
     """Value the stock again, all of it or what a filter lets pass.
 
     The answer comes at once; the address in Location shows how far the work has come. An item is gone through
