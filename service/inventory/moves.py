@@ -60,25 +60,30 @@ class Moves:
 
         return cls(valuer, past)
 
+    def prepare(self, connection: Connection, found: Mapping[str, Valuation]) -> None:
+        """Split moves before the transaction that keeps the values, so that this one is short."""
+        ids, columns = self._split(connection, found)
+        self._made |= {number: _Made(at, found[number], columns[number]) for number, at in ids.items()}
+
     def columns(self, connection: Connection, found: Mapping[str, Valuation]) -> dict[str, Columns]:
         """Return the columns that say how each value moved, by stock number.
 
-        What the last call split stands if no other value of the item was kept meanwhile, so whoever asks
-        before a transaction that writes makes that one short.
+        What was prepared stands, unless another value of the item was kept meanwhile.
         """
+        _, columns = self._split(connection, found)
+        self._made.clear()
+        return columns
+
+    def _split(
+        self, connection: Connection, found: Mapping[str, Valuation]
+    ) -> tuple[dict[str, int], dict[str, Columns]]:
         last = _last(connection, found)
         made = {number: self._stands(number, at, found[number]) for number, at in last.items()}
         rows = _rows(connection, [at for number, at in last.items() if made[number] is None])
-        values = [found[row.stock_number] for row in rows]
-        moves = movements(
-            [(_before(row), _after(value)) for row, value in zip(rows, values, strict=True)],
-            self._valuer,
-            self._earlier,
-        )
-        for row, move in zip(rows, moves, strict=True):
+        pairs = [(_before(row), _after(found[row.stock_number])) for row in rows]
+        for row, move in zip(rows, movements(pairs, self._valuer, self._earlier), strict=True):
             made[row.stock_number] = _columns(row, move)
-        self._made = {number: _Made(at, found[number], made[number] or FIRST) for number, at in last.items()}
-        return {number: made.get(number) or FIRST for number in found}
+        return last, {number: made.get(number) or FIRST for number in found}
 
     def _stands(self, number: str, last_id: int, found: Valuation) -> Columns | None:
         kept = self._made.get(number)

@@ -3,7 +3,7 @@
 A thread of each worker looks for a revaluation to work on. It goes through the items in the order of their
 stock numbers, in chunks. The values of a chunk, their history, the feed and how far the revaluation came are
 one transaction, under a lease: a process that is killed loses no more than the chunk it was at, and another
-goes on from there. Chunks are short, and the thread rests between them, so that callers are served.
+goes on from there. The thread values a few items at a time and rests after them, so that callers are served.
 
 Every chunk is valued by the price model that is current then, as of the day that it is then. If one is
 promoted meanwhile, its own revaluation passes over what it has valued already.
@@ -24,7 +24,7 @@ from sqlalchemy import Connection, Engine, Row, func, select
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 
-from models.costs import REVALUE_AT_ONCE, REVALUE_LOOK_SECONDS, REVALUE_REST
+from models.costs import REVALUE_AT_A_TIME, REVALUE_AT_ONCE, REVALUE_LOOK_SECONDS, REVALUE_REST
 from models.valuation.valuer import Valuer
 from service.context import Context
 from service.db.engine import reading, writing
@@ -35,11 +35,12 @@ from service.inventory.listing import items_where
 from service.inventory.moves import Moves
 from service.inventory.records import item_in
 from service.inventory.revaluations import EVERYTHING, FAILED, PRICE_MODEL, SCHEDULE, Lease
-from service.inventory.valuing import Failed, Valued, keep, value_rows, value_stands
+from service.inventory.valuing import Failed, Valued, found_in, keep, value_rows, value_stands
 from service.server.bundle_cache import BundleCache
 from service.server.live_bundle import LiveBundle
 from service.server.logs import frames_of
 from service.server.threads.background import paused
+from service.server.threads.turns import VALUING
 
 _log = structlog.get_logger()
 
@@ -110,7 +111,7 @@ def _reason(connection: Connection, stock: Stock, version: str) -> str | None:
 def run(stock: Stock, rest: float = REVALUE_REST) -> bool:
     """Work on the oldest revaluation until it is done or the process ends; return False if there is none.
 
-    `rest`: how long to rest after a chunk, as a share of the time that it took.
+    `rest`: how long to rest after a few items, as a share of the time that they took.
     """
     version = stock.live.version
     if version is None:
@@ -142,7 +143,7 @@ class _Work:
     def go(self) -> None:
         """Go on until nothing is left, the process ends, or another process has the revaluation."""
         try:
-            while self._rested_after_a_chunk():
+            while self._went_on():
                 pass
         except _LostError:
             _log.warning("revaluation lost", id=self._lease.id)
@@ -154,14 +155,13 @@ class _Work:
             with writing(self._stock.engine) as connection:
                 revaluations.finish(connection, self._lease, now_in_utc(), FAILED)
 
-    def _rested_after_a_chunk(self) -> bool:
-        """Value a chunk and rest; return False if nothing is left to do here."""
-        began = time.monotonic()
+    def _went_on(self) -> bool:
+        """Value a chunk; return False if nothing is left to do here."""
         if not self._chunk():
             with writing(self._stock.engine) as connection:
                 revaluations.finish(connection, self._lease, now_in_utc())
             return False
-        if paused((time.monotonic() - began) * self._rest):
+        if threading.main_thread().is_alive():
             return True
         with writing(self._stock.engine) as connection:
             revaluations.release(connection, self._lease)
@@ -173,20 +173,37 @@ class _Work:
         rows = self._next(today)
         if not rows:
             return False
-        outcomes = value_rows(valuer, [row for row in rows if not _stands(row, valuer, today)], today)
-        moves = self._explained(valuer, outcomes)
-        now = now_in_utc()
+        fresh = [row for row in rows if not _stands(row, valuer, today)]
+        moves = self._moves_to(valuer)
+        outcomes = [
+            one
+            for start in range(0, len(fresh), REVALUE_AT_A_TIME)
+            for one in self._valued(valuer, moves, fresh[start : start + REVALUE_AT_A_TIME], today)
+        ]
+        self._keep(outcomes, moves, len(rows), rows[-1].stock_number)
+        return True
+
+    def _valued(
+        self, valuer: Valuer, moves: Moves, rows: Sequence[Row[Any]], today: date
+    ) -> Sequence[Valued | Failed]:
+        """Value a few items, split their moves, and rest, so that a caller waits for these few at most."""
+        began = time.monotonic()
+        with VALUING:
+            outcomes = value_rows(valuer, rows, today)
+            with reading(self._stock.engine) as connection:
+                moves.prepare(connection, found_in(outcomes))
+        time.sleep((time.monotonic() - began) * self._rest)
+        return outcomes
+
+    def _keep(self, outcomes: Sequence[Valued | Failed], moves: Moves, done: int, reached: str) -> None:
+        """Keep a chunk and how far it reaches, in one transaction. Raises _LostError."""
+        now, failed = now_in_utc(), sum(isinstance(one, Failed) for one in outcomes)
         with writing(self._stock.engine) as connection:
-            failed = sum(isinstance(one, Failed) for one in outcomes)
-            reached = rows[-1].stock_number
-            renewed = revaluations.advance(
-                connection, self._lease, now, reached, done=len(rows), failed=failed
-            )
+            renewed = revaluations.advance(connection, self._lease, now, reached, done=done, failed=failed)
             if renewed is None:
                 raise _LostError
             keep(connection, outcomes, now, self._lease.id, moves=moves)
         self._lease = renewed
-        return True
 
     def _valuer(self) -> Valuer:
         self._stock.live.look()
@@ -197,13 +214,10 @@ class _Work:
         with reading(self._stock.engine) as connection:
             return connection.execute(chosen.where(ITEMS.c.stock_number > self._lease.reached)).all()
 
-    def _explained(self, valuer: Valuer, outcomes: Sequence[Valued | Failed]) -> Moves:
-        """Split the moves before the transaction that writes, so that nobody waits for it."""
+    def _moves_to(self, valuer: Valuer) -> Moves:
+        """Return what splits moves to this price model's values; it has read earlier price models already."""
         if self._moves is None or self._version != valuer.version:
             self._moves, self._version = Moves.of(valuer, self._stock.live, self._stock.cache), valuer.version
-        found = {one.stock_number: one.found for one in outcomes if isinstance(one, Valued)}
-        with reading(self._stock.engine) as connection:
-            self._moves.columns(connection, found)
         return self._moves
 
 

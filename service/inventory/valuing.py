@@ -79,7 +79,7 @@ def keep(
     failed = [one for one in kept if isinstance(one, Failed)]
     if valued:
         connection.execute(_KEEP, [_columns(one) for one in valued])
-        why = moves.columns(connection, {one.stock_number: one.found for one in valued})
+        why = moves.columns(connection, found_in(valued))
         notes = [_history(rows[one.stock_number], one, now, revaluation_id) for one in valued]
         connection.execute(_NOTE, [{**note, **why[note["stock_number"]]} for note in notes])
     news = [one for one in failed if rows[one.stock_number].failure != failure_of(one.error)]
@@ -91,6 +91,11 @@ def keep(
     told = {**dict.fromkeys(names, feed.VALUED), **(changes or {})}
     feed.record(connection, list(told.items()))
     return [one.stock_number for one in kept]
+
+
+def found_in(outcomes: Sequence[Valued | Failed]) -> dict[str, Valuation]:
+    """Return the valuations among the outcomes, by stock number."""
+    return {one.stock_number: one.found for one in outcomes if isinstance(one, Valued)}
 
 
 def value_stands(before: Row[Any], item: Item, valuer: Valuer, day: date) -> bool:

@@ -11,7 +11,7 @@ import orjson
 from apps import keys_of, parts
 from fakes import write_fake
 from flask import Flask
-from sqlalchemy import Row, delete, select, update
+from sqlalchemy import Row, select, update
 
 from models.bundles.registry import Registry
 from models.domain.instrument import Instrument
@@ -46,14 +46,6 @@ def put(app: Flask, items: Iterable[Item], days_ago: int = 1) -> None:
         moves = Moves.of(valuer, context.live, context.bundle_cache)
         created = {item.stock_number: feed.CREATED for item in items}
         valuing.keep(connection, outcomes, now, moves=moves, changes=created)
-
-
-def put_anew(app: Flask, item: Item) -> None:
-    """Add an item with a value of yesterday, in place of the one with its stock number."""
-    with writing(parts(app).engine) as connection:
-        connection.execute(delete(ITEM_VALUES).where(ITEM_VALUES.c.stock_number == item.stock_number))
-        connection.execute(delete(ITEMS).where(ITEMS.c.stock_number == item.stock_number))
-    put(app, [item])
 
 
 def change(app: Flask, number: str, **values: Any) -> None:

@@ -21,11 +21,9 @@ from pictures import jpeg
 from report_facts import SETTINGS
 from reporting import reportable
 from request_bodies import BODY, made, moved, patched
-from stock_ground import put_anew, stock_of, thing
 
 from service.api.parts.changes import EXAMPLES
 from service.api.parts.parts import PARTS
-from service.inventory.revaluing import run
 from service.keys.kinds import SCOPES
 
 MODEL = "/v1/catalogue/makers/Ostvik/models/Fjell 2"
@@ -152,13 +150,12 @@ def record(caller: Caller) -> str:
     return str(found.json["id"])
 
 
-def revalued(app: Flask, caller: Caller) -> str:
-    """The id of a revaluation of an item, which is not the first one."""
-    put_anew(app, thing("described"))
+def of_stock(caller: Caller, path: str) -> str:
+    """The path with the ids of an item and a revaluation, of which there are two: more than one page."""
+    number = [item(caller) for _ in range(2)][1]
+    assert put(caller, number, channel="auction").status_code == 200  # another value
     begun = [caller.post("/v1/revaluations", {}).json["id"] for _ in range(2)]
-    while run(stock_of(app), rest=0):
-        pass
-    return str(begun[-1])
+    return path.replace("{stock_number}", number).replace("{revaluation_id}", begun[1])
 
 
 def of_request(app: Flask, path: str) -> str:
@@ -227,8 +224,8 @@ def test_every_answer_is_as_it_is_described(
         asked = asked.replace("{key_id}", keys_of(shared_app).create("to be shown", ["valuations"])[0])
     if path.startswith("/v1/evidence"):  # two, so that there is more than one page
         asked = asked.replace("{evidence_id}", record(caller) and record(caller))
-    if path.startswith("/v1/items"):  # two, so that there is more than one page
-        asked = asked.replace("{stock_number}", [item(caller) for _ in range(2)][1])
+    if path.startswith(("/v1/items", "/v1/revaluations")):
+        asked = of_stock(caller, asked)
     if path == REPORTS or path.startswith(REPORT):
         asked = reportable(caller, asked)
     elif "/photographs" in path:
@@ -239,9 +236,6 @@ def test_every_answer_is_as_it_is_described(
         moved(caller, request, "reviewing")
         patched(caller, request, adjustment=adjustment, state="waiting_for_owner", questions=["serial"])
         asked = asked.replace("{request_id}", request["id"])
-    if path.startswith(("/v1/revaluations", HISTORY)):  # two values, and two revaluations
-        asked = asked.replace("{revaluation_id}", revalued(shared_app, caller))
-        asked = asked.replace("{stock_number}", "described")
     if path.startswith("/v1/e-mails"):  # two, so that there is more than one page
         asked = asked.replace(
             "{email_id}", str([failed_email(parts(shared_app).engine) for _ in range(2)][1])

@@ -302,17 +302,15 @@ def test_a_value_kept_meanwhile_is_the_one_that_the_move_counts_from(app: Flask,
     """Between the split and the transaction, another revaluation kept a value: exp(8.05) = 3133.79."""
     put(app, [thing("A")])
     begin(app)
-    valued = revaluing._Work._explained
+    kept = revaluing.keep
 
-    def overtaken(self: Any, valuer: Any, outcomes: Any) -> Any:
-        moves = valued(self, valuer, outcomes)
+    def overtaken(connection: Any, *asked: Any, **more: Any) -> Any:
         row = dict(values_of(app, "A")[-1]._mapping)
         row |= {"id": row["id"] + 1, "value": '{"amount":"3133.79","currency":"USD"}'}
-        with writing(parts(app).engine) as connection:
-            connection.execute(ITEM_VALUES.insert().values(row))
-        return moves
+        connection.execute(ITEM_VALUES.insert().values(row))
+        return kept(connection, *asked, **more)
 
-    monkeypatch.setattr(revaluing._Work, "_explained", overtaken)
+    monkeypatch.setattr(revaluing, "keep", overtaken)
     if parts(app).engine.dialect.name == "postgresql":  # the id above was not taken from its sequence
         with writing(parts(app).engine) as connection:
             connection.exec_driver_sql("SELECT setval('item_value_id_seq', 100)")
