@@ -148,7 +148,7 @@ def create_app(
         ]
         pruning.watch(context.engine, *unnamed)
         sender.watch(context.engine, settings)
-        revaluing.watch(revaluing.Stock.of(context))
+        revaluing.watch(revaluing.RevaluationContext.of(context))
     app.extensions["bookmatch"] = context
     for before in BEFORE:
         app.before_request(before)

@@ -55,7 +55,7 @@ MEANINGS: Mapping[Cause, str] = {
 }
 
 
-class Valued(NamedTuple):
+class ValuedState(NamedTuple):
     """A value of an item with the state it was valued in.
 
     `rate`: US dollars for one unit of the currency. `version`: of the price model.
@@ -68,7 +68,7 @@ class Valued(NamedTuple):
     version: str
 
 
-class Part(NamedTuple):
+class MovePart(NamedTuple):
     """The part of one cause in a move; `field` is the path of the changed field, None for other causes."""
 
     cause: Cause
@@ -87,7 +87,7 @@ class Movement(NamedTuple):
     difference: Decimal
     currency: str
     restated: bool
-    parts: tuple[Part, ...]
+    parts: tuple[MovePart, ...]
 
 
 class _Effect(NamedTuple):
@@ -97,7 +97,7 @@ class _Effect(NamedTuple):
 
 
 def movements(
-    moves: Sequence[tuple[Valued, Valued]], valuer: Valuer, past: Callable[[str], Valuer | None]
+    moves: Sequence[tuple[ValuedState, ValuedState]], valuer: Valuer, past: Callable[[str], Valuer | None]
 ) -> list[Movement]:
     """Split each move, from an old value to one that `valuer` gave.
 
@@ -122,7 +122,7 @@ class _Steps:
     value.
     """
 
-    def __init__(self, old: Valued, new: Valued) -> None:
+    def __init__(self, old: ValuedState, new: ValuedState) -> None:
         self.old, self.new = old, new
         self.kept: float | None = None
         self.aged: float | None = None
@@ -143,7 +143,7 @@ class _Steps:
         before, rate = self._restated(valuer)
         effects = [*self._on_the_way(), *self._of_fields(), *self._at_the_end(rate)]
         amounts = split_money(self.new.value, before, [e.log for e in effects], self.new.currency)
-        parts = tuple(Part(e.cause, e.field, amount) for e, amount in zip(effects, amounts, strict=True))
+        parts = tuple(MovePart(e.cause, e.field, amount) for e, amount in zip(effects, amounts, strict=True))
         restated = self.old.currency != self.new.currency
         return Movement(before, self.new.value - before, self.new.currency, restated, parts)
 

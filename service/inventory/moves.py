@@ -9,7 +9,7 @@ from typing import Any, NamedTuple
 import orjson
 from sqlalchemy import Connection, Row, bindparam, func, select
 
-from models.decisions.movement import Movement, Valued, movements
+from models.decisions.movement import Movement, ValuedState, movements
 from models.domain.instrument import Instrument, Subject
 from models.domain.money import Amount
 from models.valuation.valuer import Valuation, Valuer
@@ -126,16 +126,16 @@ def _rows(connection: Connection, ids: Sequence[int]) -> list[Row[Any]]:
     ]
 
 
-def _before(row: Row[Any]) -> Valued:
+def _before(row: Row[Any]) -> ValuedState:
     instrument = Instrument.from_nested(orjson.loads(row.instrument))
     value = Amount(**orjson.loads(row.value))
     subject = Subject(instrument, row.valued_on, row.channel)
-    return Valued(subject, Decimal(value.amount), value.currency, row.rate, row.price_model)
+    return ValuedState(subject, Decimal(value.amount), value.currency, row.rate, row.price_model)
 
 
-def _after(found: Valuation) -> Valued:
+def _after(found: Valuation) -> ValuedState:
     subject = Subject(found.instrument, found.day, found.channel)
-    return Valued(subject, found.value, found.currency, found.rate, found.model_version)
+    return ValuedState(subject, found.value, found.currency, found.rate, found.model_version)
 
 
 def _columns(row: Row[Any], move: Movement) -> Columns:

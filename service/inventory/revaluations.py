@@ -48,7 +48,7 @@ _BY_AGE = REVALUATIONS.c.created, REVALUATIONS.c.id
 _FIND = select(REVALUATIONS).where(REVALUATIONS.c.id == bindparam("wanted"))
 
 
-class Lease(NamedTuple):
+class RevaluationLease(NamedTuple):
     """The lease of one revaluation. `until` also names it: no two leases of one end at the same moment."""
 
     id: str
@@ -132,7 +132,7 @@ def waiting(connection: Connection, now: datetime) -> Row[Any] | None:
     return None if row is None or (row.leased is not None and row.leased > now) else row
 
 
-def claim(connection: Connection, row: Row[Any], now: datetime) -> Lease | None:
+def claim(connection: Connection, row: Row[Any], now: datetime) -> RevaluationLease | None:
     """Take a revaluation that waits; None if another process was first."""
     free = or_(REVALUATIONS.c.leased.is_(None), REVALUATIONS.c.leased <= now)
     values = {"state": RUNNING, "leased": now + _LEASE, "started": row.started or now}
@@ -140,10 +140,10 @@ def claim(connection: Connection, row: Row[Any], now: datetime) -> Lease | None:
     reached = connection.execute(change.returning(REVALUATIONS.c.reached)).scalar()
     if reached is None:
         return None
-    return Lease(row.id, now + _LEASE, orjson.loads(row.filter), reached)
+    return RevaluationLease(row.id, now + _LEASE, orjson.loads(row.filter), reached)
 
 
-def start(connection: Connection, lease: Lease, total: int, version: str) -> None:
+def start(connection: Connection, lease: RevaluationLease, total: int, version: str) -> None:
     """Record how many items there are to value, and by which price model, once."""
     values = {"total": total, "price_model": func.coalesce(REVALUATIONS.c.price_model, version)}
     first = and_(_held(lease), REVALUATIONS.c.reached == "", REVALUATIONS.c.done == 0)
@@ -151,8 +151,8 @@ def start(connection: Connection, lease: Lease, total: int, version: str) -> Non
 
 
 def advance(
-    connection: Connection, lease: Lease, now: datetime, reached: str, *, done: int, failed: int
-) -> Lease | None:
+    connection: Connection, lease: RevaluationLease, now: datetime, reached: str, *, done: int, failed: int
+) -> RevaluationLease | None:
     """Record a chunk, and renew the lease; None if it was lost: the transaction must not be committed."""
     values = {
         "reached": reached,
@@ -165,18 +165,18 @@ def advance(
     return lease._replace(until=now + _LEASE, reached=reached) if kept.rowcount else None
 
 
-def finish(connection: Connection, lease: Lease, now: datetime, state: str = DONE) -> None:
+def finish(connection: Connection, lease: RevaluationLease, now: datetime, state: str = DONE) -> None:
     """Record that no item is left (`DONE`), or that it cannot go on (`FAILED`)."""
     values = {"state": state, "finished": now, "leased": None}
     connection.execute(update(REVALUATIONS).where(_held(lease)).values(values))
 
 
-def release(connection: Connection, lease: Lease) -> None:
+def release(connection: Connection, lease: RevaluationLease) -> None:
     """Let another process go on at once."""
     connection.execute(update(REVALUATIONS).where(_held(lease)).values(leased=None))
 
 
-def _held(lease: Lease) -> ColumnElement[bool]:
+def _held(lease: RevaluationLease) -> ColumnElement[bool]:
     return and_(
         REVALUATIONS.c.id == lease.id, REVALUATIONS.c.leased == lease.until, REVALUATIONS.c.state == RUNNING
     )

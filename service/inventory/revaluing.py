@@ -34,7 +34,7 @@ from service.inventory import feed, revaluations
 from service.inventory.listing import items_where
 from service.inventory.moves import Moves
 from service.inventory.records import item_in
-from service.inventory.revaluations import EVERYTHING, FAILED, PRICE_MODEL, SCHEDULE, Lease
+from service.inventory.revaluations import EVERYTHING, FAILED, PRICE_MODEL, SCHEDULE, RevaluationLease
 from service.inventory.valuing import Failed, Valued, found_in, keep, value_rows, value_stands
 from service.server.bundle_cache import BundleCache
 from service.server.live_bundle import LiveBundle
@@ -50,7 +50,7 @@ class _LostError(Exception):
 
 
 @dataclass(frozen=True)
-class Stock:
+class RevaluationContext:
     """The parts of an application that a revaluation needs. `every`: of the schedule; None: there is none."""
 
     engine: Engine
@@ -59,14 +59,14 @@ class Stock:
     every: timedelta | None = None
 
     @classmethod
-    def of(cls, context: Context) -> Stock:
+    def of(cls, context: Context) -> RevaluationContext:
         """Take them from a running application."""
         hours = context.settings.revalue_every
         every = timedelta(hours=hours) if hours else None
         return cls(context.engine, context.live, context.bundle_cache, every)
 
 
-def watch(stock: Stock) -> None:
+def watch(stock: RevaluationContext) -> None:
     """Begin what is due and work on it, again and again, in a thread of its own.
 
     The process waits at its end for the chunk that is under way.
@@ -74,7 +74,7 @@ def watch(stock: Stock) -> None:
     threading.Thread(target=_watch, args=(stock,), name="revaluation").start()
 
 
-def _watch(stock: Stock) -> None:
+def _watch(stock: RevaluationContext) -> None:
     pause = random.uniform(0, REVALUE_LOOK_SECONDS)  # workers begin at moments of their own
     while paused(pause):
         pause = REVALUE_LOOK_SECONDS
@@ -85,7 +85,7 @@ def _watch(stock: Stock) -> None:
             _log.warning("no revaluation", error=type(error).__name__)
 
 
-def begin_due(stock: Stock) -> str | None:
+def begin_due(stock: RevaluationContext) -> str | None:
     """Begin a revaluation if the price model is new, or if it is time; return its id."""
     version = stock.live.version
     if version is None:
@@ -101,14 +101,14 @@ def begin_due(stock: Stock) -> str | None:
         return revaluations.begin(connection, EVERYTHING, reason, now_in_utc(), price_model=version)
 
 
-def _reason(connection: Connection, stock: Stock, version: str) -> str | None:
+def _reason(connection: Connection, stock: RevaluationContext, version: str) -> str | None:
     if revaluations.wanted_for(connection, version):
         return PRICE_MODEL
     timely = stock.every is not None and revaluations.is_time(connection, stock.every, now_in_utc())
     return SCHEDULE if timely else None
 
 
-def run(stock: Stock, rest: float = REVALUE_REST) -> bool:
+def run(stock: RevaluationContext, rest: float = REVALUE_REST) -> bool:
     """Work on the oldest revaluation until it is done or the process ends; return False if there is none.
 
     `rest`: how long to rest after a few items, as a share of the time that they took.
@@ -135,7 +135,7 @@ def run(stock: Stock, rest: float = REVALUE_REST) -> bool:
 class _Work:
     """The work on one revaluation, under a lease that each chunk renews."""
 
-    def __init__(self, stock: Stock, lease: Lease, rest: float) -> None:
+    def __init__(self, stock: RevaluationContext, lease: RevaluationLease, rest: float) -> None:
         self._stock, self._lease, self._rest = stock, lease, rest
         self._moves: Moves | None = None
         self._version = ""

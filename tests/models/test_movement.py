@@ -11,7 +11,7 @@ from fakes import CATALOGUE, RATES, FakePriceModel
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from models.decisions.movement import Cause, Movement, Valued, movements
+from models.decisions.movement import Cause, Movement, ValuedState, movements
 from models.domain.catalogue import Catalogue
 from models.domain.instrument import Instrument, Subject
 from models.valuation.valuer import Valuer
@@ -34,13 +34,15 @@ def valuer(version: str = "v1", base: float = 8.0, catalogue: Catalogue = CATALO
     return Valuer(Rising(base), catalogue, RATES, version)
 
 
-def valued(by: Valuer, it: Instrument, day: date, currency: str = "USD", channel: str = "private") -> Valued:
+def valued(
+    by: Valuer, it: Instrument, day: date, currency: str = "USD", channel: str = "private"
+) -> ValuedState:
     found = by.value(Subject(it, day, channel), currency)
     subject = Subject(found.instrument, day, channel)
-    return Valued(subject, found.value, currency, found.rate, by.version)
+    return ValuedState(subject, found.value, currency, found.rate, by.version)
 
 
-def moved(old: Valued, new: Valued, now: Valuer, *past: Valuer) -> Movement:
+def moved(old: ValuedState, new: ValuedState, now: Valuer, *past: Valuer) -> Movement:
     return movements([(old, new)], now, {v.version: v for v in past}.get)[0]
 
 

@@ -11,7 +11,7 @@ from demo_model import demo_model, variants
 from specimens import drawn
 
 from models.bundles.registry import Registry
-from models.decisions.movement import Cause, Valued, movements
+from models.decisions.movement import Cause, ValuedState, movements
 from models.domain.instrument import Instrument, Subject
 from models.domain.vocabulary import FIELDS, Kind
 from models.valuation.valuer import Valuer
@@ -35,10 +35,10 @@ def items(valuers: dict[str, Valuer]) -> list[Subject]:
     return [valuers["as fitted"].canonical(s) for s in drawn(catalogue, ITEMS, seed=5, known=0.7)]
 
 
-def _valued(by: Valuer, subjects: list[Subject], currencies: list[str]) -> list[Valued]:
+def _valued(by: Valuer, subjects: list[Subject], currencies: list[str]) -> list[ValuedState]:
     found = by.value_all(subjects, currencies)
     return [
-        Valued(subject, one.value, one.currency, one.rate, by.version)
+        ValuedState(subject, one.value, one.currency, one.rate, by.version)
         for subject, one in zip(subjects, found, strict=True)
     ]
 

@@ -11,17 +11,17 @@ import orjson
 from apps import keys_of, parts
 from fakes import write_fake
 from flask import Flask
-from sqlalchemy import Row, select, update
+from sqlalchemy import Row, func, select, update
 
 from models.bundles.registry import Registry
 from models.domain.instrument import Instrument
 from models.domain.money import Amount
 from service.db.engine import reading, writing
 from service.db.item_tables import ITEM_VALUES, ITEMS, REVALUATIONS
-from service.inventory import feed, valuing
+from service.inventory import feed, revaluations, valuing
 from service.inventory.moves import Moves
 from service.inventory.records import Item, Put, write
-from service.inventory.revaluing import Stock, now_in_utc
+from service.inventory.revaluing import RevaluationContext, now_in_utc
 
 
 def thing(number: str, model: str = "Fjell 2", asking: str | None = "2000", **fields: Any) -> Item:
@@ -54,9 +54,9 @@ def change(app: Flask, number: str, **values: Any) -> None:
         connection.execute(update(ITEMS).where(ITEMS.c.stock_number == number).values(values))
 
 
-def stock_of(app: Flask, every: timedelta | None = None) -> Stock:
+def stock_of(app: Flask, every: timedelta | None = None) -> RevaluationContext:
     context = parts(app)
-    return Stock(context.engine, context.live, context.bundle_cache, every)
+    return RevaluationContext(context.engine, context.live, context.bundle_cache, every)
 
 
 def promote(app: Flask, base: float = 8.05) -> str:
@@ -91,3 +91,13 @@ def why(row: Row[Any]) -> list[tuple[str, str | None, str]]:
 
 def today() -> date:
     return datetime.now(UTC).date()
+
+
+def begin(app: Flask, filters: Any = revaluations.EVERYTHING, reason: str = revaluations.ASKED) -> str:
+    with writing(parts(app).engine) as connection:
+        return revaluations.begin(connection, filters, reason, now_in_utc())
+
+
+def count(app: Flask, what: Any) -> int:
+    with reading(parts(app).engine) as connection:
+        return int(connection.execute(select(func.count()).where(what)).scalar_one())

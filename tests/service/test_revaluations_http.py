@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from pathlib import Path
 from typing import Any
 
 import pytest
-from apps import NewDatabase, caller_of, make_app, parts
+from apps import caller_of
 from asking import Caller
 from flask import Flask
 from stock_ground import change, promote, put, revaluation, stock_of, thing, things, today
@@ -19,20 +17,12 @@ PATH = "/v1/revaluations"
 
 
 @pytest.fixture
-def app(store: Path, backend: str, new_database: NewDatabase) -> Iterator[Flask]:
-    """An application on a store and a database of its own, whose revaluations run when a test says so."""
-    app = make_app(store, new_database(backend))
-    yield app
-    parts(app).engine.dispose()
+def buyer(stock_app: Flask) -> Caller:
+    return caller_of(stock_app, "inventory")
 
 
-@pytest.fixture
-def buyer(app: Flask) -> Caller:
-    return caller_of(app, "inventory")
-
-
-def test_a_revaluation_is_taken_at_once_and_followed(app: Flask, buyer: Caller) -> None:
-    put(app, things(3))
+def test_a_revaluation_is_taken_at_once_and_followed(stock_app: Flask, buyer: Caller) -> None:
+    put(stock_app, things(3))
     taken = buyer.post(PATH, {})
     assert taken.status_code == 202
     where = taken.headers["Location"]
@@ -41,14 +31,14 @@ def test_a_revaluation_is_taken_at_once_and_followed(app: Flask, buyer: Caller) 
     assert waits.json == taken.json and waits.headers["ETag"]
     assert (waits.json["state"], waits.json["reason"], waits.json["filter"]) == ("waiting", "asked", {})
     assert (waits.json["started"], waits.json["finished"], waits.json["price_model"]) == (None, None, None)
-    run(stock_of(app), rest=0)
+    run(stock_of(stock_app), rest=0)
     done = buyer.get(where).json
     assert (done["state"], done["total"], done["done"], done["failed"]) == ("done", 3, 3, 0)
     assert done["valued_on"] == today().isoformat() and done["finished"] >= done["started"]
-    assert revaluation(app, done["id"]).key_id
+    assert revaluation(stock_app, done["id"]).key_id
 
 
-def test_the_same_name_begins_one(app: Flask, buyer: Caller) -> None:
+def test_the_same_name_begins_one(stock_app: Flask, buyer: Caller) -> None:
     named = {"Idempotency-Key": "tonight"}
     first, second = (buyer.post(PATH, {}, **named) for _ in range(2))
     assert first.json == second.json and second.status_code == 202
@@ -57,8 +47,8 @@ def test_the_same_name_begins_one(app: Flask, buyer: Caller) -> None:
     assert other.status_code == 422
 
 
-def test_a_filter_chooses_the_items(app: Flask, buyer: Caller) -> None:
-    put(app, [thing("A"), thing("B", asking="9000"), thing("C", "Dal")])
+def test_a_filter_chooses_the_items(stock_app: Flask, buyer: Caller) -> None:
+    put(stock_app, [thing("A"), thing("B", asking="9000"), thing("C", "Dal")])
     wanted = {
         "status": ["in_stock", "reserved"],
         "channel": ["private"],
@@ -70,7 +60,7 @@ def test_a_filter_chooses_the_items(app: Flask, buyer: Caller) -> None:
     }
     taken = buyer.post(PATH, {"filter": wanted}).json
     assert taken["filter"] == wanted
-    run(stock_of(app), rest=0)
+    run(stock_of(stock_app), rest=0)
     assert buyer.get(f"{PATH}/{taken['id']}").json["total"] == 1
     assert [len(buyer.get(f"/v1/items/{number}/history").json["values"]) for number in "ABC"] == [1, 2, 1]
 
@@ -112,7 +102,7 @@ def test_a_misspelt_filter_is_told_the_nearest(shared_app: Flask) -> None:
     assert (other.status_code, other.json["errors"][0]["pointer"]) == (422, "#/items")
 
 
-def test_pages_of_revaluations_lead_through_all_of_them(app: Flask, buyer: Caller) -> None:
+def test_pages_of_revaluations_lead_through_all_of_them(stock_app: Flask, buyer: Caller) -> None:
     made = [buyer.post(PATH, {}).json["id"] for _ in range(5)]
     found, path = [], f"{PATH}?limit=2"
     while path:
@@ -122,25 +112,25 @@ def test_pages_of_revaluations_lead_through_all_of_them(app: Flask, buyer: Calle
     assert found == made[::-1]
 
 
-def test_one_that_began_by_itself_is_listed(app: Flask, buyer: Caller) -> None:
-    put(app, things(1))
-    promote(app)
-    began = begin_due(stock_of(app))
+def test_one_that_began_by_itself_is_listed(stock_app: Flask, buyer: Caller) -> None:
+    put(stock_app, things(1))
+    promote(stock_app)
+    began = begin_due(stock_of(stock_app))
     shown = buyer.get(PATH).json["revaluations"][0]
     assert (shown["id"], shown["reason"]) == (began, "price_model")
 
 
-def test_the_history_says_why_each_value_moved(app: Flask, buyer: Caller) -> None:
+def test_the_history_says_why_each_value_moved(stock_app: Flask, buyer: Caller) -> None:
     """By hand: exp(8) = 2980.96 dollars; then exp(8.05 − .2) = 2565.73 dollars, at 1.1 a euro 2332.49 euros.
 
     The first value is 2709.96 euros at that rate. The mean of the two is 2516.51, times .05 and −.2.
     """
-    put(app, [thing("A/1", condition_neck=0.0)], days_ago=0)
-    promote(app, 8.05)
+    put(stock_app, [thing("A/1", condition_neck=0.0)], days_ago=0)
+    promote(stock_app, 8.05)
     worn = thing("A/1", condition_neck=2.0).columns()["instrument"]
-    change(app, "A/1", instrument=worn, asking=dumped({"amount": "2000", "currency": "EUR"}))
+    change(stock_app, "A/1", instrument=worn, asking=dumped({"amount": "2000", "currency": "EUR"}))
     taken = buyer.post(PATH, {}).json
-    run(stock_of(app), rest=0)
+    run(stock_of(stock_app), rest=0)
     page = buyer.get("/v1/items/A%2F1/history")
     assert page.status_code == 200 and page.headers["ETag"]
     assert page.json["stock_number"] == "A/1"
@@ -163,12 +153,12 @@ def test_the_history_says_why_each_value_moved(app: Flask, buyer: Caller) -> Non
     assert first["intervals"][0]["level"] and first["version"] == 1
 
 
-def test_pages_of_a_history_lead_through_all_of_it(app: Flask, buyer: Caller) -> None:
-    put(app, things(2))
+def test_pages_of_a_history_lead_through_all_of_it(stock_app: Flask, buyer: Caller) -> None:
+    put(stock_app, things(2))
     for base in (8.1, 8.2, 8.3):
-        promote(app, base)
+        promote(stock_app, base)
         buyer.post(PATH, {})
-        run(stock_of(app), rest=0)
+        run(stock_of(stock_app), rest=0)
     found, path = [], "/v1/items/G-00001/history?limit=3"
     while path:
         page = buyer.get(path)
@@ -177,9 +167,9 @@ def test_pages_of_a_history_lead_through_all_of_it(app: Flask, buyer: Caller) ->
     assert found == ["4023.87", "3640.95", "3294.47", "2980.96"]  # exp of 8.3, 8.2, 8.1 and 8
 
 
-def test_what_is_not_there(app: Flask, buyer: Caller) -> None:
-    put(app, things(1))
-    change(app, "G-00000", deleted=now_in_utc())
+def test_what_is_not_there(stock_app: Flask, buyer: Caller) -> None:
+    put(stock_app, things(1))
+    change(stock_app, "G-00000", deleted=now_in_utc())
     assert buyer.get(f"{PATH}/rev_{'0' * 26}").status_code == 404
     assert buyer.get("/v1/items/nope/history").status_code == 404
     assert buyer.get("/v1/items/G-00000/history").status_code == 410
