@@ -103,7 +103,7 @@ LONGEST_GREETED = 80  # Characters of a name that an e-mail shows.
 
 REVALUE_AT_ONCE = 100  # Items whose values are kept in one transaction.
 REVALUE_AT_A_TIME = 10  # Items that are valued before the next rest, in some milliseconds.
-REVALUE_REST = 1.0  # That rest, as a share of the time that they took.
+REVALUE_REST = 1.0  # That rest, as a share of the processor time that they took.
 # A process has a revaluation to itself for this time, which each chunk renews; then another goes on with it.
 REVALUE_LEASE_SECONDS = 5
 REVALUE_LOOK_SECONDS = 2.0  # The time between two looks for a revaluation that waits.

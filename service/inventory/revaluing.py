@@ -111,7 +111,7 @@ def _reason(connection: Connection, stock: RevaluationContext, version: str) -> 
 def run(stock: RevaluationContext, rest: float = REVALUE_REST) -> bool:
     """Work on the oldest revaluation until it is done or the process ends; return False if there is none.
 
-    `rest`: how long to rest after a few items, as a share of the time that they took.
+    `rest`: how long to rest after a few items, as a share of the processor time that they took.
     """
     version = stock.live.version
     if version is None:
@@ -187,12 +187,12 @@ class _Work:
         self, valuer: Valuer, moves: Moves, rows: Sequence[Row[Any]], today: date
     ) -> Sequence[Valued | Failed]:
         """Value a few items, split their moves, and rest, so that a caller waits for these few at most."""
-        began = time.monotonic()
+        began = time.thread_time()
         with VALUING:
             outcomes = value_rows(valuer, rows, today)
             with reading(self._stock.engine) as connection:
                 moves.prepare(connection, found_in(outcomes))
-        time.sleep((time.monotonic() - began) * self._rest)
+        time.sleep((time.thread_time() - began) * self._rest)
         return outcomes
 
     def _keep(self, outcomes: Sequence[Valued | Failed], moves: Moves, done: int, reached: str) -> None:
