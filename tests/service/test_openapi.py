@@ -40,12 +40,12 @@ SALE = {
     "instrument": {"maker": "Ostvik", "model": "Dal"},
 }
 SALES = "id,kind,date,price,currency,channel,maker,model,colour\nA,sale,x,1,USD,dealer,Ostvik,Dal,red\n"
+REVALUATION = "/v1/revaluations/{revaluation_id}"
 RECORD, STOCK_ITEM = "/v1/evidence/{evidence_id}", "/v1/items/{stock_number}"
 PICTURES = "/v1/requests/{request_id}/photographs"
 PICTURE = f"{PICTURES}/{{photograph_id}}"
 ASKING = "/v1/requests/{request_id}"
 REPORTS, REPORT = "/v1/requests/{request_id}/reports", "/v1/reports/{report_id}"
-REVALUATION, HISTORY = "/v1/revaluations/{revaluation_id}", "/v1/items/{stock_number}/history"
 # Every operation with one request that it answers well.
 ASKED = [
     ("post", "/v1/valuations", "/v1/valuations", DAL),
@@ -83,7 +83,7 @@ ASKED = [
     ("post", "/v1/revaluations", "/v1/revaluations", {"filter": {"status": ["in_stock"]}}),
     ("get", "/v1/revaluations", "/v1/revaluations?limit=1", None),
     ("get", REVALUATION, REVALUATION, None),
-    ("get", HISTORY, f"{HISTORY}?limit=1", None),
+    ("get", f"{STOCK_ITEM}/history", f"{STOCK_ITEM}/history?limit=1", None),
     ("post", PICTURES, f"{PICTURES}?view=front", ("image/jpeg", jpeg())),
     ("get", PICTURES, PICTURES, None),
     *(("get", f"{PICTURE}{end}", f"{PICTURE}{end}", None) for end in ("", ".jpg", "/thumbnail.jpg")),
@@ -136,13 +136,6 @@ ASKED = [
 ]
 
 
-def item(caller: Caller) -> str:
-    """The number of an item that is new."""
-    number = f"described-{token_hex(4)}"
-    assert put(caller, number).status_code == 201
-    return number
-
-
 def record(caller: Caller) -> str:
     """The id of a record that is new."""
     found = caller.post("/v1/evidence", {**SALE, "id": f"described-{token_hex(4)}"})
@@ -152,10 +145,13 @@ def record(caller: Caller) -> str:
 
 def of_stock(caller: Caller, path: str) -> str:
     """The path with the ids of an item and a revaluation, of which there are two: more than one page."""
-    number = [item(caller) for _ in range(2)][1]
-    assert put(caller, number, channel="auction").status_code == 200  # another value
-    begun = [caller.post("/v1/revaluations", {}).json["id"] for _ in range(2)]
-    return path.replace("{stock_number}", number).replace("{revaluation_id}", begun[1])
+    numbers = [f"described-{token_hex(4)}" for _ in range(2)]
+    # The channel of the second time gives the item another value.
+    assert {
+        put(caller, n, channel=where).status_code for n in numbers for where in ("dealer", "auction")
+    } == {200, 201}
+    begun = [caller.post("/v1/revaluations", {}).json["id"] for _ in range(2)][1]
+    return path.replace("{stock_number}", numbers[1]).replace("{revaluation_id}", begun)
 
 
 def of_request(app: Flask, path: str) -> str:
