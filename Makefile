@@ -14,6 +14,7 @@ PYTHON ?= python3
 CASES ?= 2000
 HOSTILE ?= 100000
 MINUTES ?= 1
+ITEMS ?= 20000
 VENV := .venv
 BIN := $(VENV)/bin
 PIP := $(BIN)/python -m pip install --quiet --no-input --disable-pip-version-check
@@ -26,7 +27,7 @@ DEMO := var/demo
 STORE := var/store
 STUDY := var/study
 
-.PHONY: help serve test check unit fmt env lock fresh kernels fuzz hostile faults owners slow frozen yardstick study dozen bench examples clean needs-serve needs-test
+.PHONY: help serve test check unit fmt env lock fresh kernels fuzz hostile faults owners slow frozen revalue yardstick study dozen bench examples clean needs-serve needs-test
 
 help:
 	@echo 'make serve      the demo service, from nothing to an address and a request to try'
@@ -45,6 +46,7 @@ help:
 	@echo 'make yardstick  the fit beside its peers (installs more)'
 	@echo 'make study      what the trees add to the backbone, on markets of fresh seeds; goes on where it was ended'
 	@echo 'make dozen      fits of 12 to 3,000 sales with common practice and without, on markets of fresh seeds; goes on too'
+	@echo 'make revalue    a stock is valued again beside callers, and while processes are killed; ITEMS=20000'
 	@echo 'make bench      how fast it is, beside a bare Flask application and LightGBM'
 	@echo 'make lock       write the locks again; UPGRADE=--upgrade for newer versions'
 	@echo 'make clean      delete what serve and test made, but not the environment'
@@ -148,6 +150,9 @@ owners: env $(STORE)/.fitted
 
 slow: env $(STORE)/.fitted
 	PYTHONPATH=.:tests $(BIN)/python tests/live/slow_clients.py $(STORE)
+
+revalue: env $(STORE)/.fitted
+	PYTHONPATH=.:tests $(BIN)/python tests/live/revaluing_ground.py $(STORE) $(ITEMS) 10
 
 frozen: env
 	PYTHONPATH=.:tests $(BIN)/python tests/live/frozen_database.py

@@ -106,6 +106,15 @@ LONGEST_GREETED = 80  # Characters of a name that an e-mail shows.
 MOST_CATALOGUE_TABLES = 200  # Finishes of a model, and editions, and watchpoints.
 LONGEST_CATALOGUE_NOTE = 500  # Characters of what a watchpoint says.
 
+# ── revaluations ─────────────────────────────────────────────────────────────
+
+REVALUE_AT_ONCE = 100  # Items whose values are kept in one transaction.
+REVALUE_AT_A_TIME = 10  # Items that are valued before the next rest, in some milliseconds.
+REVALUE_REST = 1.0  # That rest, as a share of the processor time that they took.
+# A process has a revaluation to itself for this time, which each chunk renews; then another goes on with it.
+REVALUE_LEASE_SECONDS = 5
+REVALUE_LOOK_SECONDS = 2.0  # The time between two looks for a revaluation that waits.
+
 # ── the form of owners ───────────────────────────────────────────────────────
 
 MOST_OFFERED = 400  # Models that the form offers without script; a script offers all.

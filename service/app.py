@@ -34,6 +34,7 @@ from service.api.reports import records as report_records
 from service.api.reports import routes as reports
 from service.api.requests import routes as requests
 from service.api.requests.person import routes as request_person
+from service.api.revaluations import routes as revaluations
 from service.api.specialist import routes as specialist
 from service.api.stocklists import routes as stocklists
 from service.api.valuations import part_routes
@@ -58,6 +59,7 @@ from service.http.hooks import (
     request_log,
     security,
 )
+from service.inventory import revaluing
 from service.keys.callers import Callers
 from service.keys.records import KeyRing
 from service.mail import outbox, sender
@@ -89,6 +91,7 @@ BLUEPRINTS = (
     vocabulary.blp,
     specialist.blp,
     reports.blp,
+    revaluations.blp,
     price_models.blp,
     emails.blp,
     keys.blp,
@@ -147,6 +150,7 @@ def create_app(
         ]
         pruning.watch(context.engine, *unnamed)
         sender.watch(context.engine, settings)
+        revaluing.watch(revaluing.RevaluationContext.of(context))
     app.extensions["bookmatch"] = context
     for before in BEFORE:
         app.before_request(before)

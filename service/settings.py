@@ -157,6 +157,11 @@ class Settings:
     )
     mail_user: str = _setting("", "User at the mail server, if it wants one.", secret=True)
     mail_password: str = _setting("", "Password there; it is sent over TLS only.", secret=True)
+    revalue_every: float = _setting(
+        24.0,
+        "Hours between two revaluations of the whole stock by themselves; 0: only after a new price model.",
+        validate.Range(0, 10_000),
+    )
     proxies: int = _setting(
         0,
         "Proxies before the service that add to X-Forwarded-For the address they were asked from.",

@@ -79,7 +79,11 @@ ITEM_VALUES = Table(
     Column("intervals", Text, nullable=False),  # JSON
     Column("rate", Float, nullable=False),  # US dollars for one unit of the currency
     Column("rate_day", Date, nullable=False),
-    Column("why", Text, nullable=False),  # JSON: amounts by cause that sum to the difference
+    # JSON of the value before it, in the currency of this one, null for an item's first value; and the
+    # currency from which that was restated, null if it had this one.
+    Column("before", Text),
+    Column("restated_from", String(3)),
+    Column("why", Text, nullable=False),  # JSON: amounts by cause that sum to value − before
     Column("revaluation_id", String(40), ForeignKey("revaluation.id")),
     Index("ix_item_value_stock_number_valued_on", "stock_number", "valued_on"),
     Index("ix_item_value_revaluation_id", "revaluation_id"),

@@ -22,6 +22,7 @@ PATH_PARAMETERS = {
     "evidence_id": "the id of a record, which you chose; it can hold slashes",
     "stock_number": "the dealer's own number of an item; it can hold slashes",
     "report_id": "the id of a report, from the answer that issued it",
+    "revaluation_id": "the id of a revaluation, from the answer that made it or from the list",
     "email_id": "the number of an e-mail, from the list of e-mails",
     "version": "the version of a price model, from the list of price models",
     "photograph_id": "the id of a photograph, from the answer that made it or from the list",

@@ -17,6 +17,7 @@ BODIES = {
     "OutcomeRequest": {"date": "2026-02-03", "price": "1850.00"},
     "Photograph": "the bytes of the picture",
     "ReportFile": "the bytes of the report",
+    "RevaluationRequest": {"filter": {"status": ["in_stock"], "maker": "Ostvik"}},
     "OutcomeEvidence": {"evidence": "2026-014"},
     "DraftEntry": {
         "first_year": 1958,

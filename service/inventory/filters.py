@@ -17,7 +17,7 @@ from service.inventory.listing import Filters
 from service.inventory.records import STATUSES
 from service.texts import text_faults
 
-MOST_PER_CENT, MOST_DAYS = 1_000_000, 100_000
+MOST_PER_CENT, MOST_DAYS, MOST_WORDS = 1_000_000, 100_000, 20
 _DAY = re.compile(r"(19\d\d|20\d\d|2100)-\d{2}-\d{2}", re.ASCII)
 _STEP = "correct it or leave it out"
 Read = Callable[[str, Any, list[Fault]], None]
@@ -46,8 +46,10 @@ def read_filters(given: Any, faults: list[Fault], under: str = "filter") -> Filt
 def _words(allowed: Sequence[str]) -> Read:
     def read(where: str, value: Any, faults: list[Fault]) -> None:
         said = ", ".join(allowed)
-        if not isinstance(value, list) or not value:
-            faults.append(Fault(where, value, "is not a list of words", f"some of {said}", _STEP))
+        if not isinstance(value, list) or not 0 < len(value) <= MOST_WORDS:
+            faults.append(
+                Fault(where, value, "is not a list of words", f"1 to {MOST_WORDS} of {said}", _STEP)
+            )
             return
         faults += [Fault(where, one, "is not allowed", said, _STEP) for one in value if one not in allowed]
 

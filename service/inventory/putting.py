@@ -17,8 +17,9 @@ from models.errors import BookmatchError
 from models.valuation.valuer import Valuer
 from service.db.engine import reading, writing
 from service.inventory import feed, records, valuing
+from service.inventory.moves import Moves
 from service.inventory.records import Item, Put
-from service.inventory.valuing import Failed, Valued
+from service.inventory.valuing import Failed, Valued, found_in
 from service.server.threads.turns import VALUING
 
 UNCHANGED = "unchanged"
@@ -27,11 +28,15 @@ Rows = Mapping[str, Row[Any]]
 
 
 class Author(NamedTuple):
-    """Who puts items: a key. And with which valuer, as of which day, their values are found."""
+    """Who puts items: a key. And with which valuer, as of which day, their values are found.
+
+    `moves`: says why each value moves.
+    """
 
     key_id: str
     valuer: Valuer
     day: date
+    moves: Moves
 
 
 class Done(NamedTuple):
@@ -70,6 +75,8 @@ class Stock:
             plan = self._plan(items, there)
             if not plan.puts:
                 return Done(plan.results, there, ())
+            with reading(self.engine) as connection:
+                self.author.moves.prepare(connection, found_in(plan.valued))
             with writing(self.engine) as connection:
                 feed.lock(connection)
                 now = records.among(connection, names)
@@ -106,7 +113,7 @@ class Stock:
         changes = {item.stock_number: str(plan.results[item.stock_number]) for item, _ in puts}
         moment = datetime.now(UTC)
         records.write(connection, puts, self.author.key_id, moment)
-        valuing.keep(connection, plan.valued, moment, changes=changes)
+        valuing.keep(connection, plan.valued, moment, moves=self.author.moves, changes=changes)
         rows = records.among(connection, plan.results)
         return Done(plan.results, rows, [one.found.evidence.word for one in plan.valued])
 

@@ -15,6 +15,7 @@ from models.tables.stocklist import Asked, value_asked
 from models.valuation.valuer import Valuation, Valuer
 from service.db.item_tables import ITEM_VALUES, ITEMS
 from service.inventory import feed
+from service.inventory.moves import Moves
 from service.inventory.records import Item, among, asking_ratio, dumped, item_in
 
 _KEEP = update(ITEMS).where(ITEMS.c.stock_number == bindparam("of_item"))
@@ -61,13 +62,15 @@ def keep(
     now: datetime,
     revaluation_id: str | None = None,
     *,
+    moves: Moves,
     changes: Mapping[str, str] | None = None,
 ) -> list[str]:
     """Keep the values with their items and in the history, and tell the feed; return whose were kept.
 
     An outcome of an item that was changed or deleted since it was valued is left out. A failure leaves the
-    last value as it is. `changes`: what the feed is told of an item, where that is not `valued`; items that
-    were changed in this transaction without a new value stand in it too.
+    last value as it is. `moves`: says why each value moved. `changes`: what the feed is told of an item,
+    where that is not `valued`; items that were changed in this transaction without a new value stand in it
+    too.
     """
     feed.lock(connection)
     rows = among(connection, [one.stock_number for one in outcomes])
@@ -76,9 +79,9 @@ def keep(
     failed = [one for one in kept if isinstance(one, Failed)]
     if valued:
         connection.execute(_KEEP, [_columns(one) for one in valued])
-        connection.execute(
-            _NOTE, [_history(rows[one.stock_number], one, now, revaluation_id) for one in valued]
-        )
+        why = moves.columns(connection, found_in(valued))
+        notes = [_history(rows[one.stock_number], one, now, revaluation_id) for one in valued]
+        connection.execute(_NOTE, [{**note, **why[note["stock_number"]]} for note in notes])
     news = [one for one in failed if rows[one.stock_number].failure != failure_of(one.error)]
     if news:
         connection.execute(
@@ -88,6 +91,11 @@ def keep(
     told = {**dict.fromkeys(names, feed.VALUED), **(changes or {})}
     feed.record(connection, list(told.items()))
     return [one.stock_number for one in kept]
+
+
+def found_in(outcomes: Sequence[Valued | Failed]) -> dict[str, Valuation]:
+    """Return the valuations among the outcomes, by stock number."""
+    return {one.stock_number: one.found for one in outcomes if isinstance(one, Valued)}
 
 
 def value_stands(before: Row[Any], item: Item, valuer: Valuer, day: date) -> bool:
@@ -146,7 +154,6 @@ def _history(row: Row[Any], one: Valued, now: datetime, revaluation_id: str | No
         "intervals": _intervals(found),
         "rate": found.rate,
         "rate_day": found.rate_day,
-        "why": "[]",
         "revaluation_id": revaluation_id,
     }
 

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import random
 import threading
-import time
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -29,10 +28,10 @@ from service.mail.delivery.smtp import End, MailServer, Result
 from service.mail.leases import Lease
 from service.mail.messages import Letter
 from service.server.logs import frames_of
+from service.server.threads.background import paused
 from service.settings import Settings
 
 Clock = Callable[[], datetime]
-_LOOK_SECONDS = 0.2  # how soon a thread notices that its process ends
 _log = structlog.get_logger()
 
 
@@ -140,17 +139,9 @@ def watch(engine: Engine, settings: Settings) -> None:
 
 def _watch(engine: Engine, settings: Settings) -> None:
     pause = random.uniform(0, MAIL_EVERY_SECONDS)  # workers begin at moments of their own
-    while _paused(pause):
+    while paused(pause):
         pause = MAIL_EVERY_SECONDS
         try:
             send_due(engine, settings)
         except (DBAPIError, PoolTimeoutError) as error:
             _log.warning("no e-mails sent", error=type(error).__name__)
-
-
-def _paused(seconds: float) -> bool:
-    """Wait so long; return False early if the process ends."""
-    until = time.monotonic() + seconds
-    while threading.main_thread().is_alive() and time.monotonic() < until:
-        time.sleep(min(_LOOK_SECONDS, seconds))
-    return threading.main_thread().is_alive()

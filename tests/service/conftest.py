@@ -128,3 +128,11 @@ def signed_in(shared_app: Flask) -> Somebody:
     found.client.environ_base["REMOTE_ADDR"] = f"198.51.100.{next(_ADDRESSES)}"
     assert found.sign_in().status_code == 303
     return found
+
+
+@pytest.fixture
+def stock_app(store: Path, backend: str, new_database: NewDatabase) -> Iterator[Flask]:
+    """An application on a store and a database of its own, whose revaluations run when a test says so."""
+    app = make_app(store, new_database(backend))
+    yield app
+    parts(app).engine.dispose()

@@ -55,7 +55,7 @@ def operations(asker: Caller) -> list[tuple[str, str, dict[str, Any]]]:
     ids = {"valuation_id": made, "key_id": key_id, "version": version, "request_id": request}
     ids |= {"maker": "Ostvik", "model": "Dal", "evidence_id": "E1", "stock_number": "I1"}
     ids["photograph_id"] = "pho_" + "0" * 26
-    ids |= {"report_id": "rep_" + "0" * 26, "email_id": "1"}
+    ids |= {"report_id": "rep_" + "0" * 26, "email_id": "1", "revaluation_id": "rev_" + "0" * 26}
     document = asker.get("/openapi.json").json
     return [
         (method.upper(), path.format(**ids), operation)

@@ -134,14 +134,18 @@ def test_every_answer_carries_an_id_of_its_request(caller: Caller, document: dic
 
 # ── examples ─────────────────────────────────────────────────────────────────
 
-# Secrets are shown once; keys, models, readiness and figures are those of one installation. E-mails change
-# their state by themselves.
+# Secrets are shown once; keys, models, readiness and figures are those of one installation. E-mails and
+# revaluations change their state by themselves, and an item's history grows by them.
 WITHOUT = {
     "changeDraftModel",
     "removeDraftModel",
     "showDraft",
     "showDraftModel",
     "changeSpecialist",
+    "createRevaluation",
+    "listRevaluations",
+    "showItemHistory",
+    "showRevaluation",
     "issueReport",
     "listReports",
     "showReport",

@@ -22,6 +22,7 @@ from service.db.migrate import upgrade
 from service.db.tables import KEYS
 from service.errors import ItemDeletedError, UnknownRecordError
 from service.inventory import feed, listing, records, valuing
+from service.inventory.moves import Moves
 from service.inventory.records import Item, Put
 
 NOW = datetime(2026, 1, 2, 12, tzinfo=UTC)
@@ -45,6 +46,11 @@ def stock(engine: Engine) -> Engine:
     return engine
 
 
+def _moves(valuer: Valuer) -> Moves:
+    """What splits moves to this valuer's values; every other price model is gone."""
+    return Moves(valuer, {}.get)
+
+
 def _put(engine: Engine, *items: Item, valuer: Valuer | None = None, day: date = DAY) -> None:
     with writing(engine) as connection:
         feed.lock(connection)
@@ -54,7 +60,7 @@ def _put(engine: Engine, *items: Item, valuer: Valuer | None = None, day: date =
         versions = [(item, before.version + 1 if before else 1) for item, before in puts]
         outcomes = valuing.value_items(valuer or _valuer(), versions, day)
         changes = {item.stock_number: feed.CHANGED if before else feed.CREATED for item, before in puts}
-        valuing.keep(connection, outcomes, NOW, changes=changes)
+        valuing.keep(connection, outcomes, NOW, moves=_moves(valuer or _valuer()), changes=changes)
 
 
 def _names(engine: Engine, today: date | None = None, **filters: Any) -> list[str]:
@@ -111,7 +117,7 @@ def test_a_value_of_an_item_that_was_changed_meanwhile_is_left_out(stock: Engine
     outcomes = valuing.value_rows(_valuer(9.0, "v2"), rows, LATER)
     _put(stock, Item("A", DAL, channel="dealer"))
     with writing(stock) as connection:
-        assert valuing.keep(connection, outcomes, NOW) == ["B"]
+        assert valuing.keep(connection, outcomes, NOW, moves=_moves(_valuer(9.0, "v2"))) == ["B"]
     with reading(stock) as connection:
         assert records.item_of(connection, "A").price_model == "v1"
         assert records.item_of(connection, "B").price_model == "v2"
@@ -132,7 +138,7 @@ def test_a_failure_leaves_the_last_value_and_is_told_once(stock: Engine) -> None
         with reading(stock) as connection:
             rows = [records.item_of(connection, "B")]
         with writing(stock) as connection:
-            valuing.keep(connection, valuing.value_rows(poorer, rows, LATER), NOW)
+            valuing.keep(connection, valuing.value_rows(poorer, rows, LATER), NOW, moves=_moves(poorer))
     with reading(stock) as connection:
         failed = records.shown(records.item_of(connection, "B"))
     assert failed["price_model"] == "v1" and failed["failure"]["field"] == "model"
@@ -166,7 +172,8 @@ def test_the_move_of_a_value_counts_from_the_last_value_up_to_a_day(stock: Engin
     with reading(stock) as connection:
         rows = [records.item_of(connection, name) for name in "AC"]
     with writing(stock) as connection:  # up by a tenth of the logarithm: 10.5%
-        valuing.keep(connection, valuing.value_rows(_valuer(8.1, "v2"), rows, LATER), NOW)
+        dearer = _valuer(8.1, "v2")
+        valuing.keep(connection, valuing.value_rows(dearer, rows, LATER), NOW, moves=_moves(dearer))
     assert _names(stock, moved_by=10, moved_since="2026-01-02") == ["A", "C"]
     assert _names(stock, moved_by=11, moved_since="2026-01-02") == []
     assert _names(stock, moved_by=10, moved_since="2026-02-02") == []

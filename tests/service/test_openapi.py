@@ -41,6 +41,7 @@ SALE = {
     "instrument": {"maker": "Ostvik", "model": "Dal"},
 }
 SALES = "id,kind,date,price,currency,channel,maker,model,colour\nA,sale,x,1,USD,dealer,Ostvik,Dal,red\n"
+REVALUATION = "/v1/revaluations/{revaluation_id}"
 RECORD, STOCK_ITEM = "/v1/evidence/{evidence_id}", "/v1/items/{stock_number}"
 PICTURES = "/v1/requests/{request_id}/photographs"
 PICTURE = f"{PICTURES}/{{photograph_id}}"
@@ -80,6 +81,10 @@ ASKED = [
     ("get", f"{KEPT}/outcome", f"{KEPT}/outcome", None),
     ("delete", f"{KEPT}/outcome", f"{KEPT}/outcome", None),
     ("get", "/v1/performance", "/v1/performance", None),
+    ("post", "/v1/revaluations", "/v1/revaluations", {"filter": {"status": ["in_stock"]}}),
+    ("get", "/v1/revaluations", "/v1/revaluations?limit=1", None),
+    ("get", REVALUATION, REVALUATION, None),
+    ("get", f"{STOCK_ITEM}/history", f"{STOCK_ITEM}/history?limit=1", None),
     ("post", PICTURES, f"{PICTURES}?view=front", ("image/jpeg", jpeg())),
     ("get", PICTURES, PICTURES, None),
     *(("get", f"{PICTURE}{end}", f"{PICTURE}{end}", None) for end in ("", ".jpg", "/thumbnail.jpg")),
@@ -137,18 +142,22 @@ ASKED = [
 ]
 
 
-def item(caller: Caller) -> str:
-    """The number of an item that is new."""
-    number = f"described-{token_hex(4)}"
-    assert put(caller, number).status_code == 201
-    return number
-
-
 def record(caller: Caller) -> str:
     """The id of a record that is new."""
     found = caller.post("/v1/evidence", {**SALE, "id": f"described-{token_hex(4)}"})
     assert found.status_code == 201
     return str(found.json["id"])
+
+
+def of_stock(caller: Caller, path: str) -> str:
+    """The path with the ids of an item and a revaluation, of which there are two: more than one page."""
+    numbers = [f"described-{token_hex(4)}" for _ in range(2)]
+    # The channel of the second time gives the item another value.
+    assert {
+        put(caller, n, channel=where).status_code for n in numbers for where in ("dealer", "auction")
+    } == {200, 201}
+    begun = [caller.post("/v1/revaluations", {}).json["id"] for _ in range(2)][1]
+    return path.replace("{stock_number}", numbers[1]).replace("{revaluation_id}", begun)
 
 
 def of_request(app: Flask, path: str) -> str:
@@ -217,8 +226,8 @@ def test_every_answer_is_as_it_is_described(
         asked = asked.replace("{key_id}", keys_of(shared_app).create("to be shown", ["valuations"])[0])
     if path.startswith("/v1/evidence"):  # two, so that there is more than one page
         asked = asked.replace("{evidence_id}", record(caller) and record(caller))
-    if path.startswith("/v1/items"):  # two, so that there is more than one page
-        asked = asked.replace("{stock_number}", [item(caller) for _ in range(2)][1])
+    if path.startswith(("/v1/items", "/v1/revaluations")):
+        asked = of_stock(caller, asked)
     if path == REPORTS or path.startswith(REPORT):
         asked = reportable(caller, asked)
     elif "/photographs" in path:

@@ -84,6 +84,7 @@ def test_a_store_without_a_model(tmp_path: Path, new_database: NewDatabase) -> N
         "/evidence/",
         "/evidence.csv",
         "/items",
+        "/revaluations",
         "/audit",
         "/requests",
         "/e-mails",

@@ -30,6 +30,7 @@ NOBODY = {  # ids that are well formed and not there: whoever is let in changes 
     "key_id": "0" * 12,
     "request_id": "req_" + "0" * 26,
     "report_id": "rep_" + "0" * 26,
+    "revaluation_id": "rev_" + "0" * 26,
     "photograph_id": "pho_" + "0" * 26,
     "email_id": "999999999",
     "version": "20260101T000000000Z-00000000",

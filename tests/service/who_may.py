@@ -61,6 +61,10 @@ GET     /v1/valuations/{valuation_id}/outcome                    evidence
 PUT     /v1/valuations/{valuation_id}/outcome                    evidence
 DELETE  /v1/valuations/{valuation_id}/outcome                    evidence
 PUT     /v1/valuations/{valuation_id}/outcome/evidence           evidence
+POST    /v1/revaluations                                         inventory
+GET     /v1/revaluations                                         inventory
+GET     /v1/revaluations/{revaluation_id}                        inventory
+GET     /v1/items/{stock_number}/history                         inventory
 GET     /v1/performance                                          evidence
 POST    /v1/requests/{request_id}/photographs                    requests website owner
 GET     /v1/requests/{request_id}/photographs                    requests owner

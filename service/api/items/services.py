@@ -26,6 +26,7 @@ from service.http.queries import Query
 from service.http.schemas import moment
 from service.inventory import feed, records
 from service.inventory.listing import items_where
+from service.inventory.moves import Moves
 from service.inventory.putting import Author, Rows, Stock
 from service.inventory.records import Item
 
@@ -48,7 +49,8 @@ def path_of(stock_number: str) -> str:
 
 def author() -> Author:
     """Return this request's key, with the price model of this moment."""
-    return Author(g.caller.key_id, bundle().valuer, today())
+    valuer, parts = bundle().valuer, context()
+    return Author(g.caller.key_id, valuer, today(), Moves.of(valuer, parts.live, parts.bundle_cache))
 
 
 def put(item: Item) -> PutAnswer:

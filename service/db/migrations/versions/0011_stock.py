@@ -117,6 +117,8 @@ def _item_value() -> None:
         sa.Column("intervals", sa.Text(), nullable=False),
         sa.Column("rate", sa.Float(), nullable=False),
         sa.Column("rate_day", sa.Date(), nullable=False),
+        sa.Column("before", sa.Text(), nullable=True),
+        sa.Column("restated_from", sa.String(length=3), nullable=True),
         sa.Column("why", sa.Text(), nullable=False),
         sa.Column("revaluation_id", sa.String(length=40), nullable=True),
         sa.ForeignKeyConstraint(

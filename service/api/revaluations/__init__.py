@@ -1,0 +1,1 @@
+"""Revaluations of the stock, and the history of each item's values."""
