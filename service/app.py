@@ -36,6 +36,7 @@ from service.api.stocklists import routes as stocklists
 from service.api.valuations import part_routes
 from service.api.valuations import routes as valuations
 from service.api.vocabulary import routes as vocabulary
+from service.api.webhooks import routes as webhooks
 from service.blobs.store import Blobs
 from service.context import Context, Forgetter
 from service.db import pruning
@@ -67,6 +68,8 @@ from service.server.live_bundle import LiveBundle
 from service.server.quotas import Limits
 from service.server.recent import LastAnswer, RecentCache
 from service.settings import Settings
+from service.webhooks import deliveries
+from service.webhooks import sender as webhook_sender
 
 BLUEPRINTS = (
     valuations.blp,
@@ -83,6 +86,7 @@ BLUEPRINTS = (
     vocabulary.blp,
     specialist.blp,
     reports.blp,
+    webhooks.blp,
     price_models.blp,
     emails.blp,
     keys.blp,
@@ -139,8 +143,9 @@ def create_app(
             partial(records.prune, context.engine, context.blobs)
             for records in (photograph_records, report_records)
         ]
-        pruning.watch(context.engine, *unnamed)
+        pruning.watch(context.engine, *unnamed, partial(deliveries.prune, context.engine))
         sender.watch(context.engine, settings)
+        webhook_sender.watch(webhook_sender.Sender(context.engine, settings, context.figures.delivered))
     app.extensions["bookmatch"] = context
     for before in BEFORE:
         app.before_request(before)

@@ -15,7 +15,7 @@ BookmatchError
     ├── ScopeError           the key does not have the scope for this request
     ├── OriginError          a website key is used from an origin that is not one of its own
     ├── KeyRevokedError      a key that was revoked cannot be rotated
-    ├── ShownOnceError       the key was made by an earlier request, which was shown its secret
+    ├── ShownOnceError       a key or webhook was made by an earlier request, which was shown its secret
     ├── LimitError           too many requests in a window of time; says when the next can be sent
     ├── UnknownRecordError   no record has this id
     ├── DuplicateError       a record with this id exists already
@@ -140,10 +140,10 @@ class KeyRevokedError(ServiceError):
 
 
 class ShownOnceError(ServiceError):
-    """The key was made by an earlier request, which was shown its secret."""
+    """The key or webhook was made by an earlier request, which was shown its secret."""
 
-    def __init__(self, key_id: str) -> None:
-        super().__init__(f"The first request with this Idempotency-Key made a secret of the key {key_id}.")
+    def __init__(self, made_id: str, of: str = "key") -> None:
+        super().__init__(f"The first request with this Idempotency-Key made a secret of the {of} {made_id}.")
 
 
 class LimitError(ServiceError):
