@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 from typing import Any, NamedTuple
@@ -26,7 +27,8 @@ STATES: Mapping[str, str] = {
     "active": "it is told of changes",
     "parked": "it took nothing for over a day, or wants no more: its deliveries wait until it passes a test",
 }
-URL_PATTERN = r"https?://([A-Za-z0-9_.-]+|\[[0-9A-Fa-f:.]+\])(:[1-9]\d{0,4})?([/?][!-\[\]-~]*)?"
+URL_PATTERN = r"https?://([A-Za-z0-9_.-]+|\[[0-9A-Fa-f:.]+\])(:[1-9]\d{0,4})?([/?][!\"$-\[\]-~]*)?"
+_URL = re.compile(URL_PATTERN, re.ASCII)
 _STEP = "send the address that your system listens at"
 _W, _S = WEBHOOKS.c, WEBHOOK_SECRETS.c
 
@@ -41,7 +43,7 @@ class Secret(NamedTuple):
 def url_faults(text: Any, networks: Networks) -> list[Fault]:
     """Return what is wrong with an address as it is written. Where its name leads is seen at each attempt."""
     allowed = "https:// and a host, without a user, a password and a fragment"
-    if not isinstance(text, str) or not 0 < len(text) <= LONGEST_URL or "#" in text:
+    if not isinstance(text, str) or len(text) > LONGEST_URL or not _URL.fullmatch(text):
         return [Fault("url", text, "is not the address of a webhook", allowed, _STEP)]
     host, scheme = _host(text)
     if not host:
@@ -66,7 +68,7 @@ def _host(text: str) -> tuple[str, str]:
         port = url.port or 443
     except (httpx.InvalidURL, ValueError):
         return "", ""
-    good = url.scheme in ("https", "http") and not url.userinfo and 0 < port < 2**16
+    good = not url.userinfo and port < 2**16
     return (url.raw_host.decode("ascii") if good else ""), url.scheme
 
 

@@ -76,13 +76,14 @@ def client(seconds: float) -> httpx.AsyncClient:
         timeout=seconds,
         trust_env=False,
         follow_redirects=False,
-        verify=_trust(),
+        verify=trust(),
         headers={"User-Agent": _AGENT},
     )
 
 
 @cache
-def _trust() -> ssl.SSLContext:
+def trust() -> ssl.SSLContext:
+    """Return the certificates that the system trusts, which take a while to read."""
     return ssl.create_default_context()
 
 

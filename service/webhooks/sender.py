@@ -11,7 +11,8 @@ import random
 import threading
 import time
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
@@ -74,26 +75,26 @@ class Sender:
         """Deliver what is due at one endpoint, until nothing is or the process ends."""
         ends: Counter[str] = Counter()
         try:
-            while threading.main_thread().is_alive():
-                batch = leases.claim(self.engine, webhook_id, self.clock())
-                if batch is None:
-                    break
-                ends.update(self._sent(batch))
+            with asyncio.Runner() as runner, _closing(runner, posting.client(self.seconds)) as by:
+                while threading.main_thread().is_alive():
+                    batch = leases.claim(self.engine, webhook_id, self.clock())
+                    if batch is None:
+                        break
+                    ends.update(runner.run(self._sent(batch, self._route(batch), by)))
         except (DBAPIError, PoolTimeoutError) as error:
             _log.warning("webhooks wait", id=webhook_id, error=type(error).__name__)
         return ends
 
-    def _sent(self, batch: Batch) -> list[str]:
+    def _route(self, batch: Batch) -> posting.Route:
         begun = time.monotonic()
         route = posting.route_to(batch.url, read_networks(self.settings.webhook_networks), self.resolve)
         if time.monotonic() - begun > WEBHOOK_LEASE_SECONDS / 2:  # another process may have it soon
             route = route._replace(addresses=(), why="its name was not found in time")
-        return asyncio.run(self._all_sent(batch, route))
+        return route
 
-    async def _all_sent(self, batch: Batch, route: posting.Route) -> list[str]:
-        async with posting.client(self.seconds) as by:
-            ends = (self._attempt(lease, batch.seeds, route, by) for lease in batch.leases)
-            return list(await asyncio.gather(*ends))
+    async def _sent(self, batch: Batch, route: posting.Route, by: AsyncClient) -> list[str]:
+        ends = (self._attempt(lease, batch.seeds, route, by) for lease in batch.leases)
+        return list(await asyncio.gather(*ends))
 
     async def _attempt(
         self, lease: Lease, seeds: Sequence[str], route: posting.Route, by: AsyncClient
@@ -117,6 +118,14 @@ class Sender:
             leases.delivered(self.engine, lease, self.clock(), answer)
             return DELIVERED
         return leases.failed(self.engine, lease, self.clock(), answer)
+
+
+@contextmanager
+def _closing(runner: asyncio.Runner, by: AsyncClient) -> Iterator[AsyncClient]:
+    try:
+        yield by
+    finally:
+        runner.run(by.aclose())
 
 
 def watch(sender: Sender) -> None:
