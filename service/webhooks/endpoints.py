@@ -103,6 +103,13 @@ def all_of(connection: Connection) -> Sequence[Row[Any]]:
     return connection.execute(select(WEBHOOKS).where(_W.deleted.is_(None)).order_by(_W.id)).all()
 
 
+def counts(connection: Connection) -> dict[str, int]:
+    """Return how many endpoints are in each state."""
+    query = select(_W.state, func.count()).where(_W.deleted.is_(None)).group_by(_W.state)
+    found = {row[0]: int(row[1]) for row in connection.execute(query)}
+    return {state: found.get(state, 0) for state in STATES}
+
+
 def secrets_of(connection: Connection, webhook_id: str) -> list[Secret]:
     """Return the secrets of an endpoint that sign now, oldest first."""
     alive = _S.expires.is_(None) | (_S.expires > datetime.now(UTC))

@@ -20,6 +20,8 @@ from pictures import jpeg
 from report_facts import SETTINGS
 from reporting import reportable
 from request_bodies import BODY, made, moved, patched
+from webhook_asked import HOOKS, of_webhook
+from webhook_ground import without_webhooks
 
 from service.api.parts.changes import EXAMPLES
 from service.api.parts.parts import PARTS
@@ -95,6 +97,7 @@ ASKED = [
     ("delete", f"{ASKING}/contact", f"{ASKING}/contact", None),
     ("get", "/v1/e-mails", "/v1/e-mails?limit=1", None),
     ("post", "/v1/e-mails/{email_id}/sending", "/v1/e-mails/{email_id}/sending", None),
+    *HOOKS,
     ("get", "/v1/keys", "/v1/keys", None),
     ("post", "/v1/keys", "/v1/keys", {"label": "another", "scopes": ["valuations"]}),
     ("get", "/v1/keys/{key_id}", "/v1/keys/{key_id}", None),
@@ -205,6 +208,9 @@ def test_every_answer_is_as_it_is_described(
         moved(caller, request, "reviewing")
         patched(caller, request, adjustment=adjustment, state="waiting_for_owner", questions=["serial"])
         asked = asked.replace("{request_id}", request["id"])
+    if path.startswith("/v1/webhooks"):
+        without_webhooks(parts(shared_app).engine)
+        asked = of_webhook(parts(shared_app).engine, keys_of(shared_app), asked)
     if path.startswith("/v1/e-mails"):  # two, so that there is more than one page
         asked = asked.replace(
             "{email_id}", str([failed_email(parts(shared_app).engine) for _ in range(2)][1])

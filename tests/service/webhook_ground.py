@@ -164,9 +164,7 @@ class Ground:
     ends: list[str] = field(default_factory=list)
 
     def __post_init__(self) -> None:
-        with writing(self.engine) as connection:
-            for table in TABLES:
-                connection.execute(delete(table))
+        without_webhooks(self.engine)
         self.key_id = KeyRing(self.engine, SECRET).create("the shop", ["inventory"])[0]
 
     def settings(self) -> Settings:
@@ -223,16 +221,21 @@ class Ground:
             return [secret_of(SECRET, seed) for seed in connection.execute(query).scalars()]
 
 
-def kept_delivery(
-    engine: Engine, key_id: str, url: str = "https://shop.example.org/hooks"
-) -> tuple[str, str]:
-    """Keep an active endpoint with one delivery that waits; the ids of endpoint and event."""
+def without_webhooks(engine: Engine) -> None:
     with writing(engine) as connection:
-        webhook_id = endpoints.add(connection, key_id, url, None, ["valued"])
+        for table in TABLES:
+            connection.execute(delete(table))
+
+
+def two_deliveries(engine: Engine, key_id: str) -> tuple[str, str]:
+    """Keep an active endpoint with two deliveries that wait; its id and that of the first event."""
+    with writing(engine) as connection:
+        webhook_id = endpoints.add(connection, key_id, "https://shop.example.org/hooks", None, ["valued"])
         known = {"state": "active", "tested": WEBHOOKS.c.created}
         connection.execute(update(WEBHOOKS).where(WEBHOOKS.c.id == webhook_id).values(known))
-        emit(connection, [("A-1", "valued", 1)])
-        query = select(WEBHOOK_DELIVERIES.c.event_id).where(WEBHOOK_DELIVERIES.c.webhook_id == webhook_id)
+        emit(connection, [("A-1", "valued", 1), ("A-2", "valued", 2)])
+        rows = WEBHOOK_DELIVERIES.c
+        query = select(rows.event_id).where(rows.webhook_id == webhook_id).order_by(rows.id).limit(1)
         return webhook_id, str(connection.execute(query).scalar_one())
 
 

@@ -76,7 +76,6 @@ _URL = {
 }
 _DESCRIPTION = {
     **text_schema(LONGEST_DESCRIPTION),
-    "type": ["string", "null"],
     "description": "what it is for",
 }
 _CHANGES = {

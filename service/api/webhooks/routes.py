@@ -103,7 +103,10 @@ def change_webhook(asked: dict[str, Any], webhook_id: str) -> Response:
 @blp.response(200, WebhookSchema(), "The webhook, now deleted.", problems=(404, 507))
 @unless_changed
 def delete_webhook(webhook_id: str) -> Response:
-    """Delete a webhook and its secrets. Nothing is sent to it any more, not even what waits."""
+    """Delete a webhook and its secrets.
+
+    Nothing is sent to it any more, not even what waits.
+    """
     return json_response(services.remove(webhook_id), headers=UNSTORED)
 
 
