@@ -12,11 +12,12 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 import pytest
-from apps import NewDatabase, keys_of, make_app
+from apps import NewDatabase, keys_of, make_app, parts
 from asking import DAL, Caller
 from dear_bodies import Dear, bodies_of
 from flask import Flask
 from request_bodies import BODY
+from webhook_ground import two_deliveries
 
 from service.keys.kinds import SCOPES
 
