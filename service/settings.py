@@ -15,7 +15,7 @@ from environs import Env, EnvError, FileAwareEnv
 from marshmallow import ValidationError, validate
 
 from service.errors import SettingsError
-from service.networks import read_networks
+from service.networks.setting import read_networks
 
 PREFIX = "BOOKMATCH_"
 REQUIRED = object()

@@ -17,7 +17,8 @@ from service.db import audit
 from service.db.ids import new_id
 from service.db.item_tables import WEBHOOK_SECRETS, WEBHOOKS
 from service.errors import UnknownRecordError
-from service.networks import Networks, is_public, plain
+from service.networks.addresses import is_public, plain
+from service.networks.setting import Networks
 from service.webhooks.events import queue_test
 from service.webhooks.leases import UNTESTED
 from service.webhooks.signing import new_seed

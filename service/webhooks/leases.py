@@ -29,14 +29,14 @@ from models.costs import (
 from service.db.engine import reading, writing
 from service.db.item_tables import WEBHOOK_DELIVERIES, WEBHOOK_EVENTS, WEBHOOK_SECRETS, WEBHOOKS
 from service.webhooks.events import DELIVERED, GIVEN_UP, WAITING
-from service.webhooks.posting import GONE, Answer
+from service.webhooks.posting import GONE, Reply
 
 UNTESTED, ACTIVE, PARKED = "untested", "active", "parked"
 _LEASE = timedelta(seconds=WEBHOOK_LEASE_SECONDS)
 _W, _D = WEBHOOKS.c, WEBHOOK_DELIVERIES.c
 
 
-class Lease(NamedTuple):
+class DeliveryLease(NamedTuple):
     """The lease of one delivery. `until` also names it. `test`: it is of no item."""
 
     id: int
@@ -58,7 +58,7 @@ class Batch(NamedTuple):
 
     url: str
     seeds: Sequence[str]
-    leases: Sequence[Lease]
+    leases: Sequence[DeliveryLease]
 
 
 def ready(engine: Engine, now: datetime) -> list[str]:
@@ -83,7 +83,7 @@ def claim(engine: Engine, webhook_id: str, now: datetime) -> Batch | None:
         connection.execute(change.values(leased=now + _LEASE, attempts=_D.attempts + 1))
         seeds = seeds_of(connection, webhook_id, now)
     leases = [
-        Lease(
+        DeliveryLease(
             row.id,
             webhook_id,
             row.event_id,
@@ -130,7 +130,7 @@ def _claimable(connection: Connection, webhook: Row[Any], now: datetime) -> Sequ
     return connection.execute(query.limit(room)).all()
 
 
-def delivered(engine: Engine, lease: Lease, now: datetime, answer: Answer) -> None:
+def delivered(engine: Engine, lease: DeliveryLease, now: datetime, answer: Reply) -> None:
     """Record that the endpoint took it. Of a test: that the endpoint is active."""
     row = {"state": DELIVERED, "delivered": now, "status": answer.status, "failure": None}
     well = {"failures": 0, "failing": None, "due": None, "failure": None}
@@ -147,7 +147,7 @@ def delivered(engine: Engine, lease: Lease, now: datetime, answer: Answer) -> No
         _change(connection, lease, **row)
 
 
-def failed(engine: Engine, lease: Lease, now: datetime, answer: Answer) -> str:
+def failed(engine: Engine, lease: DeliveryLease, now: datetime, answer: Reply) -> str:
     """Let the delivery wait for its next attempt, or give it up; park the endpoint if it takes nothing.
 
     Returns how the delivery stands then, PARKED if the endpoint was parked by it.
@@ -182,7 +182,9 @@ def pause(attempts: int, asked: float = 0.0) -> timedelta:
     return timedelta(seconds=max(longer, min(asked, MOST_WEBHOOK_PAUSE)))
 
 
-def _count(connection: Connection, webhook: Row[Any], lease: Lease, now: datetime, answer: Answer) -> int:
+def _count(
+    connection: Connection, webhook: Row[Any], lease: DeliveryLease, now: datetime, answer: Reply
+) -> int:
     """Count a failure of the endpoint, and leave it alone for a while after some; return how many in a row.
 
     Attempts that were under way when a pause began tell nothing new.
@@ -198,7 +200,7 @@ def _count(connection: Connection, webhook: Row[Any], lease: Lease, now: datetim
     return failures
 
 
-def _park(connection: Connection, webhook: Row[Any], now: datetime, answer: Answer) -> None:
+def _park(connection: Connection, webhook: Row[Any], now: datetime, answer: Reply) -> None:
     values = {"state": PARKED, "parked": webhook.parked or now, "failure": answer.why}
     connection.execute(update(WEBHOOKS).where(_W.id == webhook.id).values(values))
 
@@ -217,7 +219,7 @@ def _locked(connection: Connection, webhook_id: str) -> Row[Any] | None:
     return connection.execute(query.with_for_update(key_share=True)).first()
 
 
-def _change(connection: Connection, lease: Lease, **values: Any) -> None:
+def _change(connection: Connection, lease: DeliveryLease, **values: Any) -> None:
     held = and_(_D.id == lease.id, _D.leased == lease.until)
     connection.execute(update(WEBHOOK_DELIVERIES).where(held).values(leased=None, **values))
 

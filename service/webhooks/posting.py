@@ -19,7 +19,8 @@ from typing import NamedTuple
 import httpx
 
 from models.costs import WEBHOOK_ADDRESSES, WEBHOOK_ANSWER_BYTES, WEBHOOK_ANSWER_SECONDS
-from service.networks import Networks, is_public, plain
+from service.networks.addresses import is_public, plain
+from service.networks.setting import Networks
 
 Resolve = Callable[[str, int], Sequence[str]]
 GONE = 410  # the receiver says that it will never take anything again
@@ -27,7 +28,7 @@ _PORTS = {"https": 443, "http": 80}
 _AGENT = "Bookmatch-Webhooks"
 
 
-class Answer(NamedTuple):
+class Reply(NamedTuple):
     """The end of one attempt. `why`: None if the receiver took it. `pause`: the seconds it asks to wait."""
 
     status: int | None
@@ -89,17 +90,17 @@ def trust() -> ssl.SSLContext:
 
 async def post(
     by: httpx.AsyncClient, route: Route, headers: Mapping[str, str], body: str, seconds: float
-) -> Answer:
+) -> Reply:
     """Post a message within so many seconds, and say how it ended."""
     if not route.addresses:
-        return Answer(None, route.why)
+        return Reply(None, route.why)
     try:
         async with asyncio.timeout(seconds):
             answer = await _answered(by, route, headers, body)
     except TimeoutError:
-        return Answer(None, f"it did not answer within {seconds:g} seconds")
+        return Reply(None, f"it did not answer within {seconds:g} seconds")
     except (httpx.HTTPError, OSError, ValueError) as error:
-        return Answer(None, _in_words(error))
+        return Reply(None, _in_words(error))
     await _let_end(answer)
     return _judged(answer)
 
@@ -138,13 +139,13 @@ async def _read(answer: httpx.Response) -> None:
             return
 
 
-def _judged(answer: httpx.Response) -> Answer:
+def _judged(answer: httpx.Response) -> Reply:
     status = answer.status_code
     if 200 <= status < 300:
-        return Answer(status, None)
+        return Reply(status, None)
     if 300 <= status < 400:
-        return Answer(status, f"it answered {status}, a redirect, and none is followed")
-    return Answer(status, f"it answered {status}", _pause(answer.headers.get("Retry-After", "")))
+        return Reply(status, f"it answered {status}, a redirect, and none is followed")
+    return Reply(status, f"it answered {status}", _pause(answer.headers.get("Retry-After", "")))
 
 
 def _pause(text: str) -> float:

@@ -23,13 +23,13 @@ from sqlalchemy.exc import DBAPIError
 from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 
 from models.costs import WEBHOOK_EVERY_SECONDS, WEBHOOK_LEASE_SECONDS, WEBHOOK_SECONDS
-from service.networks import read_networks
+from service.networks.setting import read_networks
 from service.server.logs import frames_of
 from service.settings import Settings
 from service.webhooks import leases, posting
 from service.webhooks.events import DELIVERED
-from service.webhooks.leases import PARKED, Batch, Lease
-from service.webhooks.posting import Answer, Resolve
+from service.webhooks.leases import PARKED, Batch, DeliveryLease
+from service.webhooks.posting import Reply, Resolve
 from service.webhooks.signing import headers_of, secret_of
 
 Clock = Callable[[], datetime]
@@ -97,7 +97,7 @@ class Sender:
         return list(await asyncio.gather(*ends))
 
     async def _attempt(
-        self, lease: Lease, seeds: Sequence[str], route: posting.Route, by: AsyncClient
+        self, lease: DeliveryLease, seeds: Sequence[str], route: posting.Route, by: AsyncClient
     ) -> str:
         secrets = [secret_of(self.settings.secret, seed) for seed in seeds]
         headers = headers_of(secrets, lease.event_id, self.clock(), lease.body)
@@ -106,14 +106,14 @@ class Sender:
         except Exception as error:  # one delivery that cannot be sent must not keep back the others
             at = frames_of(error.__traceback__)
             _log.error("webhook", id=lease.webhook_id, error=type(error).__name__, at=at)
-            answer = Answer(None, f"it could not be sent: {type(error).__name__}")
+            answer = Reply(None, f"it could not be sent: {type(error).__name__}")
         end = self._end(lease, answer)
         self.counted(end)
         log = _log.warning if end == PARKED else _log.info
         log("webhook", id=lease.webhook_id, event_id=lease.event_id, end=end, why=answer.why)
         return end
 
-    def _end(self, lease: Lease, answer: Answer) -> str:
+    def _end(self, lease: DeliveryLease, answer: Reply) -> str:
         if answer.why is None:
             leases.delivered(self.engine, lease, self.clock(), answer)
             return DELIVERED

@@ -13,7 +13,9 @@ from asking import Caller
 from desks import Somebody, somebody
 from fakes import write_fake
 from flask import Flask
+from mail_ground import migrated
 from sqlalchemy import Engine, delete
+from webhook_ground import Ground, Receiver, receiving
 
 from models.bundles.registry import Registry
 from service.db.engine import open_engine, writing
@@ -103,3 +105,21 @@ def signed_in(shared_app: Flask) -> Somebody:
     found.client.environ_base["REMOTE_ADDR"] = f"198.51.100.{next(_ADDRESSES)}"
     assert found.sign_in().status_code == 303
     return found
+
+
+@pytest.fixture(scope="module")
+def engine_of_webhooks(backend: str, new_database: NewDatabase) -> Iterator[Engine]:
+    engine = migrated(new_database(backend))
+    yield engine
+    engine.dispose()
+
+
+@pytest.fixture
+def ground(engine_of_webhooks: Engine) -> Ground:
+    return Ground(engine_of_webhooks)
+
+
+@pytest.fixture
+def receiver() -> Iterator[Receiver]:
+    with receiving() as found:
+        yield found

@@ -19,10 +19,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 
 import pytest
-from apps import NewDatabase
-from mail_ground import migrated
-from sqlalchemy import Engine
-from webhook_ground import Ground, Receiver, receiving
+from webhook_ground import Ground, Receiver
 
 ROOT = Path(__file__).parents[2]
 RUNS = int(os.environ.get("WEBHOOK_KILLS", "12"))  # more runs find what is rarer: WEBHOOK_KILLS=50
@@ -90,17 +87,9 @@ def children() -> Iterator[subprocess.Popen[str]]:
         found.stdin.close()
 
 
-@pytest.fixture(scope="module")
-def engine_of_webhooks(backend: str, new_database: NewDatabase) -> Iterator[Engine]:
-    engine = migrated(new_database(backend))
-    yield engine
-    engine.dispose()
-
-
 @pytest.fixture
-def sending(engine_of_webhooks: Engine, children: subprocess.Popen[str]) -> Iterator[Sending]:
-    with receiving() as receiver:
-        yield Sending(Ground(engine_of_webhooks), receiver, children)
+def sending(ground: Ground, receiver: Receiver, children: subprocess.Popen[str]) -> Sending:
+    return Sending(ground, receiver, children)
 
 
 @pytest.mark.parametrize("point", POINTS)

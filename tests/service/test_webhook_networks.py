@@ -8,7 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.networks import is_public, plain, read_networks
+from service.networks.addresses import is_public, plain
+from service.networks.setting import read_networks
 from service.webhooks.endpoints import url_faults
 from service.webhooks.posting import route_to
 

@@ -118,6 +118,11 @@ class Receiver:
             self.poured += 4096
 
 
+def answering(status: int, **headers: str) -> Callable[[Message], Behaviour]:
+    """A receiver's behaviour: this answer to all."""
+    return lambda _: (status, {name.replace("_", "-"): value for name, value in headers.items()})
+
+
 @contextmanager
 def receiving(*, port: int = 0, tls: ssl.SSLContext | None = None) -> Iterator[Receiver]:
     """A receiver that runs in threads of this process."""

@@ -12,7 +12,7 @@ from models.errors import Fault
 from service.api.values.requests import OwnField
 from service.context import context
 from service.errors import Located
-from service.networks import read_networks
+from service.networks.setting import read_networks
 from service.texts import text_faults, text_schema
 from service.webhooks.endpoints import URL_PATTERN, url_faults
 from service.webhooks.events import CHANGES
@@ -39,7 +39,7 @@ class DescriptionField(OwnField):
         return value
 
 
-class ChangesField(OwnField):
+class WantedField(OwnField):
     """The changes that a webhook is told."""
 
     def read(self, value: Any, faults: list[Fault]) -> list[str]:
@@ -92,7 +92,7 @@ class NewWebhookSchema(Schema):
 
     url = UrlField(required=True, metadata=_URL)
     description = DescriptionField(allow_none=True, load_default=None, metadata=_DESCRIPTION)
-    changes = ChangesField(load_default=[*CHANGES], metadata=_CHANGES)
+    changes = WantedField(load_default=[*CHANGES], metadata=_CHANGES)
 
 
 class WebhookChangeSchema(Schema):
@@ -100,7 +100,7 @@ class WebhookChangeSchema(Schema):
 
     url = UrlField(metadata=_URL)
     description = DescriptionField(allow_none=True, metadata=_DESCRIPTION)
-    changes = ChangesField(metadata=_CHANGES)
+    changes = WantedField(metadata=_CHANGES)
 
 
 class ReplayRequestSchema(Schema):
