@@ -263,3 +263,23 @@ def test_old_events_go_with_their_deliveries(ground: Ground, receiver: Receiver)
 
 def test_patience_is_shorter_than_the_pauses() -> None:
     assert len(PAUSES) > WEBHOOK_PATIENCE
+
+
+@pytest.mark.parametrize("status", [200, 410])
+def test_an_answer_of_the_address_before_says_nothing_of_the_present_one(
+    ground: Ground, receiver: Receiver, status: int
+) -> None:
+    webhook_id = ground.endpoint(receiver.url(path="/old"), active=False)
+
+    def move(_: Message) -> tuple[int, dict[str, str]]:
+        with writing(ground.engine) as connection:
+            row = endpoints.found(connection, webhook_id)
+            endpoints.change(connection, row, ground.key_id, {"url": receiver.url(path="/new")})
+        return status, {}
+
+    receiver.behave = move
+    with writing(ground.engine) as connection:
+        endpoints.test(connection, endpoints.found(connection, webhook_id), ground.key_id)
+    ground.send()
+    row = ground.webhook(webhook_id)
+    assert (row.state, row.tested, row.failure) == ("untested", None, None)
