@@ -269,7 +269,7 @@ def test_patience_is_shorter_than_the_pauses() -> None:
 def test_an_answer_of_the_address_before_says_nothing_of_the_present_one(
     ground: Ground, receiver: Receiver, status: int
 ) -> None:
-    webhook_id = ground.endpoint(receiver.url(path="/old"), active=False)
+    webhook_id = ground.endpoint(receiver.url(path="/old"), active=status == 410)
 
     def move(_: Message) -> tuple[int, dict[str, str]]:
         with writing(ground.engine) as connection:
@@ -278,8 +278,12 @@ def test_an_answer_of_the_address_before_says_nothing_of_the_present_one(
         return status, {}
 
     receiver.behave = move
-    with writing(ground.engine) as connection:
-        endpoints.test(connection, endpoints.found(connection, webhook_id), ground.key_id)
+    if status == 410:
+        ground.change("A-1")
+    else:
+        with writing(ground.engine) as connection:
+            endpoints.test(connection, endpoints.found(connection, webhook_id), ground.key_id)
     ground.send()
     row = ground.webhook(webhook_id)
-    assert (row.state, row.tested, row.failure) == ("untested", None, None)
+    assert (row.state, row.parked, row.failure) == ("untested", None, None)
+    assert [one.path for one in receiver.messages] == ["/old"]
