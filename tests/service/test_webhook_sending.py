@@ -9,10 +9,11 @@ import pytest
 from standardwebhooks import Webhook
 from webhook_ground import HOST, Ground, Message, Receiver, answering, nobody_listens
 
-from models.costs import MOST_WEBHOOK_PAUSE, WEBHOOK_AT_ONCE, WEBHOOK_JITTER, WEBHOOK_PATIENCE
+from models.costs import MOST_WEBHOOK_PAUSE, WEBHOOK_AT_ONCE, WEBHOOK_JITTER
 from service.db.engine import writing
+from service.inventory import feed
 from service.webhooks import deliveries, endpoints
-from service.webhooks.events import emit
+from service.webhooks.events import CHANGES, emit
 
 PAUSES = (5, 60, 300, 1_800, 7_200, 18_000, 28_800, 36_000)  # what docs/webhooks.md says
 
@@ -59,6 +60,21 @@ def test_what_is_rolled_back_is_not_sent(ground: Ground, receiver: Receiver) -> 
         emit(connection, [("A-1", "valued", 1)])
         transaction.rollback()
     assert ground.send() == {} and receiver.messages == []
+
+
+def test_a_change_in_the_feed_is_told_with_its_position(ground: Ground, receiver: Receiver) -> None:
+    assert set(feed.CHANGES) == set(CHANGES)
+    ground.endpoint(receiver.url())
+    with writing(ground.engine) as connection:
+        before = feed.lock(connection)
+        feed.record(connection, [("A-1", "created"), ("A-2", "created"), ("A-1", "valued")])
+    with ground.engine.connect() as connection, connection.begin() as transaction:
+        feed.record(connection, [("A-3", "created")])
+        transaction.rollback()
+    assert ground.send() == {"delivered": 3}
+    found = sorted((one.data["position"] - before, one.data["change"]) for one in receiver.messages)
+    assert found == [(1, "created"), (2, "created"), (3, "valued")]
+    assert [one - before for one in receiver.positions("A-1")] == [1, 3]
 
 
 def test_a_failing_endpoint_is_tried_for_over_a_day_with_growing_pauses_and_then_parked(
@@ -259,10 +275,6 @@ def test_old_events_go_with_their_deliveries(ground: Ground, receiver: Receiver)
     assert len(ground.deliveries()) == 2
     assert deliveries.prune(ground.engine, datetime.now(UTC) + timedelta(days=31)) == 2
     assert ground.deliveries() == []
-
-
-def test_patience_is_shorter_than_the_pauses() -> None:
-    assert len(PAUSES) > WEBHOOK_PATIENCE
 
 
 @pytest.mark.parametrize("status", [200, 410])
