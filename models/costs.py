@@ -119,3 +119,23 @@ REVALUE_LOOK_SECONDS = 2.0  # The time between two looks for a revaluation that 
 
 MOST_OFFERED = 400  # Models that the form offers without script; a script offers all.
 MOST_FORM_BYTES = 128 * 2**20  # Bytes that a browser without script posts at once, all photographs included.
+
+# ── webhooks ─────────────────────────────────────────────────────────────────
+
+MOST_WEBHOOKS = 16  # Each has a thread of its own in a worker while something is due there.
+LONGEST_URL = 2_000  # Characters of a webhook's address.
+# Seconds between attempts to deliver an event, a little over a day in all; and to an endpoint that takes
+# nothing, which is parked when the last is over. Each is drawn longer by up to this share.
+WEBHOOK_PAUSES = (5, 60, 300, 1_800, 7_200, 18_000, 28_800, 36_000)
+WEBHOOK_JITTER = 0.1
+WEBHOOK_PATIENCE = 3  # Failures in a row before the whole endpoint is left alone for a while.
+MOST_WEBHOOK_PAUSE = 3_600.0  # Seconds that an endpoint can ask for by Retry-After.
+WEBHOOK_EVERY_SECONDS = 1.0  # The time between two looks for what is due.
+WEBHOOK_AT_ONCE = 8  # Deliveries that one endpoint is sent at once, by all workers together.
+WEBHOOK_SECONDS = 15.0  # An endpoint must answer within this time, whatever it does meanwhile.
+WEBHOOK_ANSWER_BYTES, WEBHOOK_ANSWER_SECONDS = 16 * 1024, 2.0  # How much of its answer's body is read.
+WEBHOOK_ADDRESSES = 3  # Addresses of a name that are tried, one after the other.
+# A process has a delivery to itself for this time: longer than looking up a name and an attempt together.
+WEBHOOK_LEASE_SECONDS = 120
+WEBHOOK_DAYS = 30  # The time for which events are kept, delivered or not.
+MOST_REPLAYED = 20_000  # Deliveries that one request queues again.

@@ -40,6 +40,7 @@ from service.api.stocklists import routes as stocklists
 from service.api.valuations import part_routes
 from service.api.valuations import routes as valuations
 from service.api.vocabulary import routes as vocabulary
+from service.api.webhooks import routes as webhooks
 from service.blobs.store import Blobs
 from service.context import Context, Forgetter
 from service.db import pruning
@@ -72,6 +73,8 @@ from service.server.live_bundle import LiveBundle
 from service.server.quotas import Limits
 from service.server.recent import LastAnswer, RecentCache
 from service.settings import Settings
+from service.webhooks import deliveries
+from service.webhooks import sender as webhook_sender
 
 BLUEPRINTS = (
     valuations.blp,
@@ -92,6 +95,7 @@ BLUEPRINTS = (
     specialist.blp,
     reports.blp,
     revaluations.blp,
+    webhooks.blp,
     price_models.blp,
     emails.blp,
     keys.blp,
@@ -148,9 +152,10 @@ def create_app(
             partial(records.prune, context.engine, context.blobs)
             for records in (photograph_records, report_records)
         ]
-        pruning.watch(context.engine, *unnamed)
+        pruning.watch(context.engine, *unnamed, partial(deliveries.prune, context.engine))
         sender.watch(context.engine, settings)
         revaluing.watch(revaluing.RevaluationContext.of(context))
+        webhook_sender.watch(webhook_sender.Sender(context.engine, settings, context.figures.delivered))
     app.extensions["bookmatch"] = context
     for before in BEFORE:
         app.before_request(before)

@@ -91,10 +91,10 @@ class KeyRevokedError(ServiceError):
 
 
 class ShownOnceError(ServiceError):
-    """The key was made by an earlier request, which was shown its secret."""
+    """The key or webhook was made by an earlier request, which was shown its secret."""
 
-    def __init__(self, key_id: str) -> None:
-        super().__init__(f"The first request with this Idempotency-Key made a secret of the key {key_id}.")
+    def __init__(self, made_id: str, of: str = "key") -> None:
+        super().__init__(f"The first request with this Idempotency-Key made a secret of the {of} {made_id}.")
 
 
 class LimitError(ServiceError):

@@ -81,7 +81,7 @@ TABLE: Mapping[type[Exception], ProblemKind] = {
     ),
     errors.KeyRevokedError: ProblemKind(409, "key-revoked", "The key was revoked", "Make another key."),
     errors.ShownOnceError: ProblemKind(
-        409, "shown-once", "The secret was shown before", "Rotate the key that detail names, or revoke it."
+        409, "shown-once", "The secret was shown before", "Rotate what detail names, or end it."
     ),
     errors.UnknownRecordError: ProblemKind(404, "record", "No such record", "Check the id."),
     errors.DuplicateError: ProblemKind(

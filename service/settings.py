@@ -12,13 +12,21 @@ from pathlib import Path
 from typing import Any
 
 from environs import Env, EnvError, FileAwareEnv
-from marshmallow import validate
+from marshmallow import ValidationError, validate
 
 from service.errors import SettingsError
+from service.networks.setting import read_networks
 
 PREFIX = "BOOKMATCH_"
 REQUIRED = object()
 _QUOTA = validate.Range(0, 2**31)
+
+
+def _check_networks(text: str) -> None:
+    try:
+        read_networks(text)
+    except ValueError as error:
+        raise ValidationError("must be networks and names of hosts, with commas between them") from error
 
 
 def _setting(default: Any, help: str, check: Any = None, *, secret: bool = False) -> Any:
@@ -161,6 +169,12 @@ class Settings:
         24.0,
         "Hours between two revaluations of the whole stock by themselves; 0: only after a new price model.",
         validate.Range(0, 10_000),
+    )
+    webhook_networks: str = _setting(
+        "",
+        "Networks and hosts that webhooks reach though they are not public, with commas between them: "
+        "10.1.0.0/16,erp.internal; there http is allowed too.",
+        _check_networks,
     )
     proxies: int = _setting(
         0,

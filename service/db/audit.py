@@ -22,6 +22,13 @@ ACTIONS: Mapping[str, str] = {
     "desk_user_changed": "a user of the desk was given a new password",
     "desk_user_removed": "someone may no longer sign in at the desk",
     "desk_signed_in": "a user of the desk signed in",
+    "webhook_created": "a webhook was made",
+    "webhook_changed": "a webhook was changed",
+    "webhook_tested": "a webhook was sent a test",
+    "webhook_rotated": "a webhook was given a new secret",
+    "webhook_replayed": "events were queued for a webhook again",
+    "webhook_sent_again": "an event was queued for a webhook again",
+    "webhook_deleted": "a webhook was deleted",
     "desk_locked": "a user of the desk failed to sign in too often, and is locked for a while",
 }
 

@@ -133,11 +133,14 @@ WEBHOOKS = Table(
     Column("key_id", String(16), ForeignKey("api_key.id"), nullable=False),
     Column("created", UtcDateTime, nullable=False),
     Column("changed", UtcDateTime, nullable=False),
-    Column("version", Integer, nullable=False),
     Column("url", Text, nullable=False),
     Column("description", Text),
     Column("changes", Text, nullable=False),  # JSON: the changes that it is told
     Column("state", String(12), nullable=False),
+    Column("tested", UtcDateTime),  # when it last passed a test; events are kept for it from the first on
+    Column("failures", Integer, nullable=False, server_default="0"),  # in a row; one success ends the row
+    Column("failing", UtcDateTime),  # since when
+    Column("due", UtcDateTime),  # nothing is sent before; null: no pause
     Column("parked", UtcDateTime),
     Column("failure", Text),
     Column("deleted", UtcDateTime),
@@ -148,7 +151,7 @@ WEBHOOK_SECRETS = Table(
     METADATA,
     Column("id", BigInteger().with_variant(Integer, "sqlite"), primary_key=True),
     Column("webhook_id", String(40), ForeignKey("webhook.id"), nullable=False),
-    Column("secret", Text, nullable=False),
+    Column("seed", Text, nullable=False),  # the secret is made of it and of the service's own secret
     Column("created", UtcDateTime, nullable=False),
     Column("expires", UtcDateTime),  # null: the present one
     Index("ix_webhook_secret_webhook_id", "webhook_id"),
@@ -182,6 +185,14 @@ WEBHOOK_DELIVERIES = Table(
     Column("delivered", UtcDateTime),
     Column("status", Integer),  # of the last answer
     Column("failure", Text),
-    Index("ix_webhook_delivery_state_due", "state", "due"),
-    Index("ix_webhook_delivery_webhook_id_stock_number", "webhook_id", "stock_number", "position"),
+    Index("ix_webhook_delivery_webhook_id_state_due", "webhook_id", "state", "due"),
+    # Finds the earlier deliveries of an item that a delivery waits for.
+    Index(
+        "ix_webhook_delivery_webhook_id_stock_number_state_position",
+        "webhook_id",
+        "stock_number",
+        "state",
+        "position",
+    ),
+    Index("ix_webhook_delivery_event_id_webhook_id", "event_id", "webhook_id", unique=True),
 )

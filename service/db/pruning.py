@@ -18,6 +18,7 @@ from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 
 from models.costs import EXPIRED_SECRET_DAYS, IDEMPOTENCY_HOURS, SESSION_HOURS
 from service.db.engine import writing
+from service.db.item_tables import WEBHOOK_SECRETS
 from service.db.request_tables import DESK_SESSIONS
 from service.db.tables import ANSWERS, CLAIMS, SECRETS
 from service.errors import ServiceError
@@ -26,6 +27,7 @@ LIFETIMES: Mapping[str, tuple[Column[Any], timedelta]] = {
     "claims of Idempotency-Keys": (CLAIMS.c.created, timedelta(hours=IDEMPOTENCY_HOURS)),
     "answers under them": (ANSWERS.c.created, timedelta(hours=IDEMPOTENCY_HOURS)),
     "expired secrets": (SECRETS.c.expires, timedelta(days=EXPIRED_SECRET_DAYS)),
+    "expired secrets of webhooks": (WEBHOOK_SECRETS.c.expires, timedelta(0)),
     "sessions of the desk": (DESK_SESSIONS.c.created, timedelta(hours=SESSION_HOURS)),
 }
 _AT_ONCE = 1_000

@@ -26,6 +26,8 @@ PATH_PARAMETERS = {
     "email_id": "the number of an e-mail, from the list of e-mails",
     "version": "the version of a price model, from the list of price models",
     "photograph_id": "the id of a photograph, from the answer that made it or from the list",
+    "webhook_id": "the id of a webhook, from the answer that made it or from the list",
+    "event_id": "the id of an event, sent as webhook-id and shown in the list of deliveries",
     "key_id": "the id of a key, from the list of keys; in the key itself it stands between the underscores",
 }
 _REQUEST_ID = {"X-Request-ID": "the id of this request: the one that you sent, or a new one"}

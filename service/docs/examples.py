@@ -14,6 +14,9 @@ import orjson
 BODIES = {
     "ItemWorkbook": "the bytes of the workbook",
     "KeyRequest": {"label": "the form", "kind": "website", "origins": ["https://www.example.org"]},
+    "NewWebhook": {"url": "https://shop.example.org/hooks/stock", "changes": ["valued", "deleted"]},
+    "WebhookChange": {"changes": ["valued"]},
+    "ReplayRequest": {"since": "2026-03-01T00:00:00Z"},
     "OutcomeRequest": {"date": "2026-02-03", "price": "1850.00"},
     "Photograph": "the bytes of the picture",
     "ReportFile": "the bytes of the report",

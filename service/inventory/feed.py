@@ -9,6 +9,7 @@ from sqlalchemy import Connection, Insert, Row, bindparam, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 
 from service.db.item_tables import FEED, ITEMS
+from service.webhooks.events import emit
 
 CREATED, CHANGED, VALUED, DELETED = CHANGES = ("created", "changed", "valued", "deleted")
 _ROW = 1  # the id of the feed's only row
@@ -40,11 +41,10 @@ def record(connection: Connection, changed: Sequence[tuple[str, str]]) -> None:
     if not changed:
         return
     before = lock(connection, len(changed))
-    rows = [
-        {"of_item": stock_number, "by_change": change, "at_position": position}
-        for position, (stock_number, change) in enumerate(changed, before + 1)
-    ]
-    connection.execute(_SET, rows)
+    placed = [(*change, position) for position, change in enumerate(changed, before + 1)]
+    names = "of_item", "by_change", "at_position"
+    connection.execute(_SET, [dict(zip(names, one, strict=True)) for one in placed])
+    emit(connection, placed)
 
 
 def last_position(connection: Connection) -> int:

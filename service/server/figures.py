@@ -47,6 +47,9 @@ class Figures:
         valued = Counter(
             "valuations", "Instruments valued, by the evidence behind them.", ("evidence",), **here
         )
+        self._delivered = Counter(
+            "webhook_attempts", "Attempts to deliver an event to a webhook, by their end.", ("end",), **here
+        )
         self._problems, self._known_problems = problems, dict[str, Any]()
         self._valued = {word: valued.labels(word) for word in EVIDENCE_WORDS}
         # Finding a metric by its labels costs more than counting, so each is looked up once.
@@ -68,6 +71,10 @@ class Figures:
     def valued(self, evidence: str, count: int = 1) -> None:
         """Count this many valued instruments, with this word for the evidence behind them."""
         self._valued[evidence].inc(count)
+
+    def delivered(self, end: str) -> None:
+        """Count an attempt to deliver an event to a webhook. `end`: one of a few words."""
+        self._delivered.labels(end).inc()
 
     def whole(self) -> CollectorRegistry:
         """Return the metrics of all workers together."""

@@ -62,7 +62,7 @@ WATCHLISTS = Table(
     ),
     step(
         7,
-        "tests/service/test_openapi.py",
+        "tests/service/operations_asked.py",
         "ASKED = [\n",
         """    ("post", "/v1/watchlists", "/v1/watchlists", {"name": "basses"}),
     ("get", "/v1/watchlists", "/v1/watchlists?limit=1", None),

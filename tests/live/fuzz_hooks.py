@@ -137,6 +137,10 @@ def before_call(context: Any, case: Any, kwargs: Any) -> None:
         asked["key_id"] = KNOWN["key_id"][0]
     if place == ("POST", "/v1/keys/{key_id}/rotate") and asked["key_id"] == OWN_KEY:
         asked["key_id"] = KNOWN["key_id"][1]
+    if place == ("POST", "/v1/webhooks/{webhook_id}/test"):
+        asked["webhook_id"] = KNOWN["webhook_id"][0]  # its name leads nowhere
+    elif place[1] == "/v1/webhooks/{webhook_id}" and asked["webhook_id"] == KNOWN["webhook_id"][0]:
+        asked["webhook_id"] = KNOWN["webhook_id"][1]
     if place == ("DELETE", "/v1/valuations/{valuation_id}/outcome"):
         # A valuation that was just made has none, which schemathesis takes for a valuation that is lost.
         _put(f"/v1/valuations/{asked['valuation_id']}/outcome", SOLD)

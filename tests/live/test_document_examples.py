@@ -30,7 +30,7 @@ LINES = json.dumps(ROW) + "\n" + json.dumps({"id": "A2"}) + "\n"
 OUTCOME = {"date": "2026-07-15", "price": "3300.00"}
 JSON, CSV, NDJSON = "application/json", "text/csv", "application/x-ndjson"
 KEPT, MODEL = "/v1/valuations/{createValuation}", f"/v1/catalogue/makers/{IT['maker']}/models/{IT['model']}"
-REQUEST = "/v1/requests/{createRequest}"
+REQUEST, WEBHOOK = "/v1/requests/{createRequest}", "/v1/webhooks/{createWebhook}"
 APPRAISAL = {"instrument": IT, "contact": {"name": "Ronja Eklund", "email": "ronja@example.org"}}
 APPRAISAL |= {"purpose": "insurance", "message": "It was my aunt's.", "reference": "F-204", "consent": True}
 GRADED = {**BODIES["RequestChange"], "state": "waiting_for_owner", "questions": ["serial"], "graded": IT}
@@ -89,6 +89,14 @@ GOOD: list[Step] = [
     ("showItem", "GET", "/v1/items/G-014", None, {}),
     ("deleteItem", "DELETE", "/v1/items/G-014", None, {}),
     ("listItemChanges", "GET", "/v1/items/changes", None, {}),
+    ("createWebhook", "POST", "/v1/webhooks", BODIES["NewWebhook"], {}),
+    ("listWebhooks", "GET", "/v1/webhooks", None, {}),
+    ("changeWebhook", "PATCH", WEBHOOK, BODIES["WebhookChange"], {}),
+    ("showWebhook", "GET", WEBHOOK, None, {}),
+    ("rotateWebhookSecret", "POST", f"{WEBHOOK}/rotate", BODIES["Rotation"], {}),
+    ("replayWebhook", "POST", f"{WEBHOOK}/replay", BODIES["ReplayRequest"], {}),
+    ("listWebhookDeliveries", "GET", f"{WEBHOOK}/deliveries", None, {}),
+    ("deleteWebhook", "DELETE", WEBHOOK, None, {}),
     ("showCatalogue", "GET", "/v1/catalogue", None, {}),
     ("listMakers", "GET", "/v1/catalogue/makers", None, {}),
     ("showMaker", "GET", f"/v1/catalogue/makers/{IT['maker']}", None, {}),
@@ -113,6 +121,7 @@ BAD: list[Step] = [
 ]
 # What differs from one run to the next.
 VOLATILE = {"at", "by", "changed", "confirmed", "created", "id", "instance", "key"}
+VOLATILE |= {"expires", "made_by", "secret"}
 VOLATILE |= {"actor", "erased", "exported", "follow", "given", "key_id"}
 VOLATILE |= {"deleted", "price_model", "rate_day", "valued_on"}
 VOLATILE |= {"evidence", "model_version", "recorded", "request_id", "valuation", "withdrawn"}

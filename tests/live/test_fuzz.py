@@ -38,6 +38,7 @@ ASKING = {
     "consent": True,
 }
 PASSED = {"passed": True, "checks": [], "common_sales": 0}
+HOOK = {"url": "https://shop.invalid/hooks"}  # a name that leads nowhere (RFC 2606)
 OF_EACH = 4  # ids that are known, so that no record gathers a history of thousands of changes
 CONFIG = """
 # What the document allows can be refused for its meaning; for what, our own check says, which is stricter.
@@ -85,10 +86,13 @@ def known(served: Running, key: str) -> dict[str, list[str]]:
         models = client.get("/v1/price-models").json()["models"]
         shots = [taken(client, one["id"]) for one in asking]
         reports = [issued(client, one["id"]) for one in asking[:OF_EACH]]
+        hooks = [client.post("/v1/webhooks", json=HOOK).json()["id"] for _ in range(OF_EACH)]
         mails = client.get("/v1/e-mails").json()["emails"]
     return {
         "email_id": [str(one["id"]) for one in mails],
         "report_id": reports,
+        "webhook_id": hooks,
+        "event_id": ["evt_" + "0" * 26],  # no item changes here
         "valuation_id": [one["id"] for one in made],
         "key_id": [one["id"] for one in keys],
         "request_id": [one["id"] for one in asking],

@@ -14,7 +14,9 @@ from asking import Caller
 from desks import Somebody, somebody
 from fakes import write_fake
 from flask import Flask
+from mail_ground import migrated
 from sqlalchemy import Engine, delete
+from webhook_ground import Ground, Receiver, receiving
 
 from models.bundles.registry import Registry
 from service.db.engine import open_engine, writing
@@ -136,3 +138,21 @@ def stock_app(store: Path, backend: str, new_database: NewDatabase) -> Iterator[
     app = make_app(store, new_database(backend))
     yield app
     parts(app).engine.dispose()
+
+
+@pytest.fixture(scope="module")
+def engine_of_webhooks(backend: str, new_database: NewDatabase) -> Iterator[Engine]:
+    engine = migrated(new_database(backend))
+    yield engine
+    engine.dispose()
+
+
+@pytest.fixture
+def ground(engine_of_webhooks: Engine) -> Ground:
+    return Ground(engine_of_webhooks)
+
+
+@pytest.fixture
+def receiver() -> Iterator[Receiver]:
+    with receiving() as found:
+        yield found

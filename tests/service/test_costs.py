@@ -12,11 +12,12 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 import pytest
-from apps import NewDatabase, keys_of, make_app
+from apps import NewDatabase, keys_of, make_app, parts
 from asking import DAL, Caller
 from dear_bodies import Dear, bodies_of
 from flask import Flask
 from request_bodies import BODY
+from webhook_ground import two_deliveries
 
 from service.keys.kinds import SCOPES
 
@@ -56,6 +57,7 @@ def operations(asker: Caller) -> list[tuple[str, str, dict[str, Any]]]:
     ids |= {"maker": "Ostvik", "model": "Dal", "evidence_id": "E1", "stock_number": "I1"}
     ids["photograph_id"] = "pho_" + "0" * 26
     ids |= {"report_id": "rep_" + "0" * 26, "email_id": "1", "revaluation_id": "rev_" + "0" * 26}
+    ids |= dict(zip(("webhook_id", "event_id"), two_deliveries(parts(asker.app).engine, key_id), strict=True))
     document = asker.get("/openapi.json").json
     return [
         (method.upper(), path.format(**ids), operation)

@@ -33,6 +33,8 @@ NOBODY = {  # ids that are well formed and not there: whoever is let in changes 
     "revaluation_id": "rev_" + "0" * 26,
     "photograph_id": "pho_" + "0" * 26,
     "email_id": "999999999",
+    "webhook_id": "whk_" + "0" * 26,
+    "event_id": "evt_" + "0" * 26,
     "version": "20260101T000000000Z-00000000",
     "maker": "Ostvik",
     "model": "Dal",

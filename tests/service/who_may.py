@@ -102,6 +102,16 @@ DELETE  /v1/requests/{request_id}/contact                        requests
 GET     /v1/requests/{request_id}/export                         requests owner
 GET     /v1/e-mails                                              requests
 POST    /v1/e-mails/{email_id}/sending                           requests
+GET     /v1/webhooks                                             inventory
+POST    /v1/webhooks                                             inventory
+GET     /v1/webhooks/{webhook_id}                                inventory
+PATCH   /v1/webhooks/{webhook_id}                                inventory
+DELETE  /v1/webhooks/{webhook_id}                                inventory
+POST    /v1/webhooks/{webhook_id}/test                           inventory
+POST    /v1/webhooks/{webhook_id}/rotate                         inventory
+POST    /v1/webhooks/{webhook_id}/replay                         inventory
+GET     /v1/webhooks/{webhook_id}/deliveries                     inventory
+POST    /v1/webhooks/{webhook_id}/deliveries/{event_id}/sending  inventory
 GET     /v1/keys                                                 admin
 POST    /v1/keys                                                 admin
 GET     /v1/keys/{key_id}                                        admin

@@ -21,6 +21,7 @@ def show_metrics() -> Response:
 
     They cover all workers since the service was started: requests by path, method and status; how long they
     took; problems by kind; instruments valued by the amount of evidence behind them; which price model
-    serves, when it was fitted, and whether a newer one was refused.
+    serves, when it was fitted, and whether a newer one was refused; attempts to deliver to webhooks, by their
+    end, and webhooks by their state.
     """
     return raw_response(exposition(), form=f"{TEXT}; version=0.0.4")

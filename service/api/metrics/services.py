@@ -1,24 +1,47 @@
-"""The metrics in the text format of Prometheus, with the state of this worker's price model."""
+"""The metrics in Prometheus' text format, with the state of webhooks and of this worker's price model."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
+from contextlib import suppress
 from datetime import datetime
 
 from prometheus_client import generate_latest
 from prometheus_client.core import GaugeMetricFamily, Metric
 from prometheus_client.registry import Collector, CollectorRegistry
+from sqlalchemy import Engine
+from sqlalchemy.exc import DBAPIError
+from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 
 from models.bundles.provisional import is_provisional
 from service.context import context
+from service.db.engine import reading
 from service.server.live_bundle import LiveBundle
+from service.webhooks import endpoints
 
 
 def exposition() -> bytes:
     """Return all metrics as text."""
     state = CollectorRegistry()
     state.register(_ModelState(context().live))
+    state.register(_WebhookState(context().engine))
     return generate_latest(context().figures.whole()) + generate_latest(state)
+
+
+class _WebhookState(Collector):
+    """A gauge of the webhooks, read anew at each scrape; left out while the database does not answer."""
+
+    def __init__(self, engine: Engine) -> None:
+        self._engine = engine
+
+    def collect(self) -> Iterator[Metric]:
+        """Yield how many webhooks are in each state."""
+        with suppress(DBAPIError, PoolTimeoutError), reading(self._engine) as connection:
+            counts = endpoints.counts(connection)
+            gauge = GaugeMetricFamily("bookmatch_webhooks", "Webhooks, by their state.", labels=["state"])
+            for state, count in counts.items():
+                gauge.add_metric([state], count)
+            yield gauge
 
 
 class _ModelState(Collector):

@@ -32,11 +32,14 @@ def _webhook() -> None:
         sa.Column("key_id", sa.String(length=16), nullable=False),
         sa.Column("created", sa.DateTime(timezone=True), nullable=False),
         sa.Column("changed", sa.DateTime(timezone=True), nullable=False),
-        sa.Column("version", sa.Integer(), nullable=False),
         sa.Column("url", sa.Text(), nullable=False),
         sa.Column("description", sa.Text(), nullable=True),
         sa.Column("changes", sa.Text(), nullable=False),
         sa.Column("state", sa.String(length=12), nullable=False),
+        sa.Column("tested", sa.DateTime(timezone=True), nullable=True),
+        sa.Column("failures", sa.Integer(), server_default="0", nullable=False),
+        sa.Column("failing", sa.DateTime(timezone=True), nullable=True),
+        sa.Column("due", sa.DateTime(timezone=True), nullable=True),
         sa.Column("parked", sa.DateTime(timezone=True), nullable=True),
         sa.Column("failure", sa.Text(), nullable=True),
         sa.Column("deleted", sa.DateTime(timezone=True), nullable=True),
@@ -50,7 +53,7 @@ def _webhook_secret() -> None:
         "webhook_secret",
         sa.Column("id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
         sa.Column("webhook_id", sa.String(length=40), nullable=False),
-        sa.Column("secret", sa.Text(), nullable=False),
+        sa.Column("seed", sa.Text(), nullable=False),
         sa.Column("created", sa.DateTime(timezone=True), nullable=False),
         sa.Column("expires", sa.DateTime(timezone=True), nullable=True),
         sa.ForeignKeyConstraint(["webhook_id"], ["webhook.id"], name="fk_webhook_secret_webhook_id_webhook"),
@@ -96,10 +99,11 @@ def _webhook_delivery() -> None:
         ),
         sa.PrimaryKeyConstraint("id", name="pk_webhook_delivery"),
     )
-    op.create_index("ix_webhook_delivery_state_due", "webhook_delivery", ["state", "due"], unique=False)
-    op.create_index(
-        "ix_webhook_delivery_webhook_id_stock_number",
-        "webhook_delivery",
-        ["webhook_id", "stock_number", "position"],
-        unique=False,
-    )
+    _index("webhook_id", "state", "due")
+    _index("webhook_id", "stock_number", "state", "position")
+    _index("event_id", "webhook_id", unique=True)
+
+
+def _index(*columns: str, unique: bool = False) -> None:
+    name = f"ix_webhook_delivery_{'_'.join(columns)}"
+    op.create_index(name, "webhook_delivery", [*columns], unique=unique)

@@ -1,0 +1,1 @@
+"""Webhooks over HTTP: endpoints, their secrets, and what was delivered to them."""

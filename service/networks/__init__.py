@@ -1,0 +1,1 @@
+"""Networks: which addresses are public, and which others a setting lets in."""
