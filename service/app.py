@@ -22,6 +22,8 @@ from service.api.evidence import routes as evidence
 from service.api.health import routes as health
 from service.api.keys import routes as keys
 from service.api.metrics import routes as metrics
+from service.api.offers import routes as offers
+from service.api.offers import term_routes as offer_terms
 from service.api.outcomes import routes as outcomes
 from service.api.performance import routes as performance
 from service.api.photographs import routes as photographs
@@ -76,6 +78,8 @@ BLUEPRINTS = (
     evidence_export.blp,
     outcomes.blp,
     performance.blp,
+    offers.blp,
+    offer_terms.blp,
     photographs.blp,
     requests.blp,
     request_person.blp,

@@ -17,7 +17,7 @@ from decimal import Decimal
 import numpy as np
 
 from models.decisions.resale import Resale, quantiles
-from models.decisions.terms import Terms
+from models.decisions.terms import OfferTerms
 from models.domain.money import quantum, round_money
 from models.price.core.basis import Floats
 
@@ -33,7 +33,7 @@ _ROUGH = 1e-6  # The share of the smallest amount by which floats may miss a pro
 
 
 @dataclass(frozen=True)
-class Step:
+class OfferStep:
     """One line of the arithmetic: its name, its amount, and a sentence."""
 
     name: str
@@ -42,7 +42,7 @@ class Step:
 
 
 @dataclass(frozen=True)
-class Quantile:
+class ProfitQuantile:
     """An amount below which a share `chance` of cases lies."""
 
     chance: float
@@ -60,9 +60,9 @@ class Deal:
     paid: Decimal
     expected_profit: Decimal
     expected_margin: float | None
-    quantiles: tuple[Quantile, ...]
+    quantiles: tuple[ProfitQuantile, ...]
     chance_of_loss: float
-    steps: tuple[Step, ...]
+    steps: tuple[OfferStep, ...]
 
 
 @dataclass(frozen=True)
@@ -76,10 +76,10 @@ class Ceiling:
     set_by: str
     deal: Deal
     wanted: Decimal
-    steps: tuple[Step, ...]
+    steps: tuple[OfferStep, ...]
 
 
-def profits(resale: Resale, paid: float, terms: Terms) -> Floats:
+def profits(resale: Resale, paid: float, terms: OfferTerms) -> Floats:
     """Return the (n,) profits of a purchase at this price, one for each resale price."""
     kept = float(1 - terms.selling_fee_rate - terms.payment_fee_rate)
     tax = float(terms.tax_rate) * np.maximum(resale.prices - paid, 0.0)
@@ -87,7 +87,7 @@ def profits(resale: Resale, paid: float, terms: Terms) -> Floats:
     return np.asarray(resale.prices * kept - tax - laid_out * float(terms.growth))
 
 
-def most_to_pay(resale: Resale, terms: Terms, currency: str) -> tuple[Decimal, str]:
+def most_to_pay(resale: Resale, terms: OfferTerms, currency: str) -> tuple[Decimal, str]:
     """Return the most to pay and what sets it, found by halving: a higher price never does better."""
     unit = float(quantum(currency))
 
@@ -108,7 +108,7 @@ def most_to_pay(resale: Resale, terms: Terms, currency: str) -> tuple[Decimal, s
     return round_money(good * quantum(currency), currency), broken(bad) or MARGIN
 
 
-def deal_at(resale: Resale, paid: Decimal, terms: Terms, currency: str) -> Deal:
+def deal_at(resale: Resale, paid: Decimal, terms: OfferTerms, currency: str) -> Deal:
     """Return the deal of a purchase at this price. Its steps are rounded, and their sum is the profit."""
     found = profits(resale, float(paid), terms)
     steps = _costs(resale, paid, terms, currency)
@@ -120,13 +120,13 @@ def deal_at(resale: Resale, paid: Decimal, terms: Terms, currency: str) -> Deal:
         paid,
         expected,
         float(expected / paid) if paid else None,
-        tuple(Quantile(chance, round_money(amount, currency)) for chance, amount in told),
+        tuple(ProfitQuantile(chance, round_money(amount, currency)) for chance, amount in told),
         float((found < -_ROUGH * unit).mean()),
         (*steps, _step("paid", -paid, "the price paid")),
     )
 
 
-def ceiling_of(resale: Resale, terms: Terms, currency: str) -> Ceiling:
+def ceiling_of(resale: Resale, terms: OfferTerms, currency: str) -> Ceiling:
     """Return the most to pay with its deal, and the lines that lead to it from the expected resale price."""
     most, set_by = most_to_pay(resale, terms, currency)
     deal = deal_at(resale, most, terms, currency)
@@ -138,7 +138,7 @@ def ceiling_of(resale: Resale, terms: Terms, currency: str) -> Ceiling:
         *deal.steps[:-1],
         _step("wanted_margin", -margin, f"the wanted margin: {_percent(terms.wanted_margin_rate)} of it"),
         _step("kept_back", -kept_back, _KEPT_BACK[set_by]),
-        Step("most_to_pay", most, "the most to pay"),
+        OfferStep("most_to_pay", most, "the most to pay"),
     )
     return Ceiling(most, set_by, deal, wanted, steps)
 
@@ -150,7 +150,7 @@ _KEPT_BACK = {
 }
 
 
-def _costs(resale: Resale, paid: Decimal, terms: Terms, currency: str) -> tuple[Step, ...]:
+def _costs(resale: Resale, paid: Decimal, terms: OfferTerms, currency: str) -> tuple[OfferStep, ...]:
     """Return the lines from the expected resale price to what is left before the price paid."""
     mean, laid_out = Decimal(resale.mean), paid + terms.shipping + terms.work
     months = _plain(terms.months_to_sell)
@@ -185,8 +185,8 @@ def _costs(resale: Resale, paid: Decimal, terms: Terms, currency: str) -> tuple[
     return tuple(_step(name, round_money(amount, currency), text) for name, amount, text in lines)
 
 
-def _step(name: str, amount: Decimal, text: str) -> Step:
-    return Step(name, amount + 0, text)  # An amount of −0 would be printed as such.
+def _step(name: str, amount: Decimal, text: str) -> OfferStep:
+    return OfferStep(name, amount + 0, text)  # An amount of −0 would be printed as such.
 
 
 def _percent(rate: Decimal) -> str:

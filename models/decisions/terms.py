@@ -19,7 +19,7 @@ _NUMBER = re.compile(PATTERN, re.ASCII)
 
 
 @dataclass(frozen=True)
-class Term:
+class OfferTerm:
     """One term: its meaning, the least and the most that it can be, and whether it is an amount of money."""
 
     meaning: str
@@ -31,28 +31,30 @@ class Term:
 
 _ONE, _MOST_MONEY = Decimal(1), Decimal(10**12) - 1
 _ALMOST_ONE = Decimal("0.99")
-TERMS: Mapping[str, Term] = {
-    "selling_fee_rate": Term("the fee for selling, as a share of the resale price", _ALMOST_ONE),
-    "payment_fee_rate": Term("the fee for the payment, as a share of the resale price", _ALMOST_ONE),
-    "shipping": Term(
+TERMS: Mapping[str, OfferTerm] = {
+    "selling_fee_rate": OfferTerm("the fee for selling, as a share of the resale price", _ALMOST_ONE),
+    "payment_fee_rate": OfferTerm("the fee for the payment, as a share of the resale price", _ALMOST_ONE),
+    "shipping": OfferTerm(
         "shipping and insurance in all, there and back, taken as spent on the day of the purchase",
         _MOST_MONEY,
         amount=True,
     ),
-    "work": Term("parts and labour, taken as spent on the day of the purchase", _MOST_MONEY, amount=True),
-    "tax_rate": Term(
+    "work": OfferTerm(
+        "parts and labour, taken as spent on the day of the purchase", _MOST_MONEY, amount=True
+    ),
+    "tax_rate": OfferTerm(
         "the tax on the margin, as a share of the resale price minus the price paid; none where that is "
         "below 0. A margin scheme of 20% that the price includes is 0.2 / 1.2 = 0.1667",
         _ALMOST_ONE,
     ),
-    "months_to_sell": Term("the months from the purchase to the resale", Decimal(120)),
-    "cost_of_money_rate": Term(
+    "months_to_sell": OfferTerm("the months from the purchase to the resale", Decimal(120)),
+    "cost_of_money_rate": OfferTerm(
         "what a year of the money that is laid out costs, compounded over the months to sell", _ONE
     ),
-    "wanted_margin_rate": Term(
+    "wanted_margin_rate": OfferTerm(
         "the expected profit that is wanted, as a share of the price paid", Decimal(10), required=True
     ),
-    "accepted_risk_of_loss": Term(
+    "accepted_risk_of_loss": OfferTerm(
         "the chance of a loss that is accepted; the price model tells no chance below a half per cent",
         _ONE,
         Decimal(str(round(LEAST_CHANCE, 6))),
@@ -63,7 +65,7 @@ _OF_RESALE = ("selling_fee_rate", "payment_fee_rate", "tax_rate")
 
 
 @dataclass(frozen=True)
-class Terms:
+class OfferTerms:
     """The terms of an offer (`TERMS` has their meaning); amounts are in the currency of the offer."""
 
     wanted_margin_rate: Decimal
@@ -81,13 +83,17 @@ class Terms:
         """What one unit of money laid out has cost by the resale: (1 + rate a year) ^ (months / 12)."""
         return (1 + self.cost_of_money_rate) ** (self.months_to_sell / 12)
 
-    def exchanged(self, factor: float, currency: str) -> "Terms":
+    def with_work(self, cost: Decimal) -> "OfferTerms":
+        """Return the terms with this much more work."""
+        return replace(self, work=self.work + cost)
+
+    def exchanged(self, factor: float, currency: str) -> "OfferTerms":
         """Return the terms with amounts times this factor, in this currency."""
         amounts = {name: getattr(self, name) * Decimal(factor) for name, term in TERMS.items() if term.amount}
         return replace(self, **{name: round_money(amount, currency) for name, amount in amounts.items()})
 
 
-def read_terms(data: Any, currency: str) -> Terms:
+def read_terms(data: Any, currency: str) -> OfferTerms:
     """Read terms from JSON: decimal texts or numbers by name; null is left out. Raises InputError.
 
     `currency`: of the amounts. Faults are named `terms.work` and so on.
@@ -102,10 +108,10 @@ def read_terms(data: Any, currency: str) -> Terms:
         faults.append(Fault(f"terms.{_OF_RESALE[0]}", text, "leaves nothing", allowed, "correct them"))
     if faults:
         raise InputError(faults)
-    return Terms(**{name: value for name, value in found.items() if value is not None})
+    return OfferTerms(**{name: value for name, value in found.items() if value is not None})
 
 
-def written_terms(terms: Terms) -> dict[str, str]:
+def written_terms(terms: OfferTerms) -> dict[str, str]:
     """Return the terms as JSON: decimal text by name, in the order of `TERMS`."""
     return {name: f"{getattr(terms, name):f}" for name in TERMS}
 

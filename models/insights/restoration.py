@@ -1,6 +1,6 @@
 """Restoration: the possible repairs, the gain in value of each, and the losses that cannot be repaired."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from functools import partial
@@ -111,6 +111,23 @@ def restoration(
 
 
 MENDABLE = (*_REPAIRS, *(part.path for part in PARTS))
+
+
+def repaired(it: Instrument, paths: Iterable[str]) -> dict[str, str]:
+    """Return the state of each of these fields after its repair, field path → term.
+
+    Raises InputError, whose faults are named `costs.` and the path, for a field that needs no repair.
+    """
+    found = {path: _targets(path, it) for path in paths}
+    faults = []
+    for path, targets in found.items():
+        if not targets:
+            now, allowed = it.get(BY_PATH[path]), ", ".join(p for p in MENDABLE if _targets(p, it))
+            step = "leave it out, or say what is wrong with the part"
+            faults.append(Fault(f"costs.{path}", now, "is nothing to put right", allowed, step))
+    if faults:
+        raise InputError(faults)
+    return {path: targets[0] for path, targets in found.items()}
 
 
 def _targets(path: str, it: Instrument) -> tuple[str, ...]:

@@ -23,7 +23,9 @@ _STUDIES = ("training/yardstick/offers",)
 @study_command(KINDS, 3, FIRST_SEED)
 def main(kinds: tuple[str, ...], seeds: int, first: int, jobs: int, out: Path | None) -> None:
     """Fit demo markets of fresh seeds, and count the purchases at the most to pay that lose money."""
-    wanted = [(kind, first + k) for kind in kinds or KINDS for k in range(seeds)]
+    # Each market has a seed of its own: those of one seed share the course of the market after the evidence.
+    places = {kind: place for place, kind in enumerate(KINDS)}
+    wanted = [(kind, first + k * len(KINDS) + places[kind]) for k in range(seeds) for kind in kinds or KINDS]
     click.echo("\n" + as_text(run(wanted, measure, OfferFigures.from_row, line, out, jobs, _STUDIES)))
 
 

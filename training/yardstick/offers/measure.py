@@ -12,7 +12,7 @@ from typing import Any
 from models.bundles.bundle import read_bundle
 from models.decisions.offers import RISK, most_to_pay
 from models.decisions.resale import LEVELS, resale_of
-from models.decisions.terms import Terms
+from models.decisions.terms import OfferTerms
 from models.domain.evidence import Evidence
 from models.domain.money import BASE_CURRENCY
 from models.practice import shipped
@@ -91,7 +91,7 @@ def bought(valuer: Valuer, sales: Sequence[Evidence]) -> dict[Decimal, tuple[int
     for row, sale in enumerate(sales):
         resale = resale_of(found, row, float(found.center[row]), 1.0)
         for risk in RISKS:
-            most, set_by = most_to_pay(resale, Terms(Decimal(0), risk), BASE_CURRENCY)
+            most, set_by = most_to_pay(resale, OfferTerms(Decimal(0), risk), BASE_CURRENCY)
             lost, by_risk = out[risk]
             out[risk] = lost + (sale.usd(valuer.rates) < most), by_risk + (set_by == RISK)
     return out
