@@ -108,7 +108,8 @@ def read_terms(data: Any, currency: str) -> OfferTerms:
         faults.append(Fault(f"terms.{_OF_RESALE[0]}", text, "leaves nothing", allowed, "correct them"))
     if faults:
         raise InputError(faults)
-    return OfferTerms(**{name: value for name, value in found.items() if value is not None})
+    terms = OfferTerms(**{name: value for name, value in found.items() if value is not None})
+    return terms.exchanged(1.0, currency)  # so that amounts have the decimals of the currency
 
 
 def written_terms(terms: OfferTerms) -> dict[str, str]:

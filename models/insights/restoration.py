@@ -1,6 +1,6 @@
 """Restoration: the possible repairs, the gain in value of each, and the losses that cannot be repaired."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from functools import partial
@@ -113,12 +113,13 @@ def restoration(
 MENDABLE = (*_REPAIRS, *(part.path for part in PARTS))
 
 
-def repaired(it: Instrument, paths: Iterable[str]) -> dict[str, str]:
-    """Return the state of each of these fields after its repair, field path → term.
+def repaired(it: Instrument, costs: Mapping[str, Decimal]) -> dict[str, str]:
+    """Return the state of each field of `costs` (field path → money) after its repair, field path → term.
 
-    Raises InputError, whose faults are named `costs.` and the path, for a field that needs no repair.
+    Raises InputError for a cost below 0, or of a field that cannot be repaired or needs no repair.
     """
-    found = {path: _targets(path, it) for path in paths}
+    _check_costs(costs)
+    found = {path: _targets(path, it) for path in costs}
     faults = []
     for path, targets in found.items():
         if not targets:

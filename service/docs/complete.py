@@ -24,6 +24,7 @@ PATH_PARAMETERS = {
     "email_id": "the number of an e-mail, from the list of e-mails",
     "version": "the version of a price model, from the list of price models",
     "photograph_id": "the id of a photograph, from the answer that made it or from the list",
+    "terms_name": "the name of kept terms of offers, which you chose",
     "key_id": "the id of a key, from the list of keys; in the key itself it stands between the underscores",
 }
 _REQUEST_ID = {"X-Request-ID": "the id of this request: the one that you sent, or a new one"}

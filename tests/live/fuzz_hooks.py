@@ -64,6 +64,7 @@ USABLE: dict[str, tuple[Callable[[Any], bool], Sequence[Any]]] = {
     "price": (_is_amount, ["900", 2500, "12e2"]),
     "email": (_is_name, ["name@example.org"]),
     "evidence": (_is_name, KNOWN.get("evidence_id", [])),
+    "terms_name": (_is_name, KNOWN.get("terms_name", [])),
 }
 
 
@@ -241,6 +242,12 @@ FAULTS_BY_MEANING = (
     "is not for per_cent",
     "goes with a move to",
     "is no day or moment",
+    "is not a value of this term",
+    "leaves nothing",
+    "is needed where",
+    "stands beside terms",
+    "is no name of kept terms",
+    "is nothing to put right",
 )
 REFUSALS = (400, 404, 409, 410, 412, 422)
 COUNTS: defaultdict[str, Counter[str]] = defaultdict(Counter)

@@ -88,7 +88,7 @@ def assert_problem(found: Any, status: int, kind: str) -> dict[str, Any]:
     assert body["status"] == status
     assert body["type"] == f"/docs#problem-{kind}"
     assert body["title"] and body["detail"] and body["request_id"] == found.headers["X-Request-ID"]
-    assert "Traceback" not in json.dumps(body) and "/work" not in json.dumps(body)
+    assert "Traceback" not in json.dumps(body) and "/work/" not in json.dumps(body)
     for fault in body.get("errors", []):
         assert set(fault) == FAULT_MEMBERS
         assert fault["pointer"] is None or fault["pointer"].startswith("#/")

@@ -23,6 +23,7 @@ from request_bodies import BODY, made, moved, patched
 
 from service.api.parts.changes import EXAMPLES
 from service.api.parts.parts import PARTS
+from service.docs.examples import BODIES
 from service.keys.kinds import SCOPES
 
 MODEL = "/v1/catalogue/makers/Ostvik/models/Fjell 2"
@@ -43,6 +44,7 @@ RECORD = "/v1/evidence/{evidence_id}"
 PICTURES = "/v1/requests/{request_id}/photographs"
 PICTURE = f"{PICTURES}/{{photograph_id}}"
 ASKING = "/v1/requests/{request_id}"
+KEPT_TERMS = "/v1/offer-terms/{terms_name}"
 REPORTS, REPORT = "/v1/requests/{request_id}/reports", "/v1/reports/{report_id}"
 # Every operation with one request that it answers well.
 ASKED = [
@@ -70,6 +72,11 @@ ASKED = [
     ("get", f"{KEPT}/outcome", f"{KEPT}/outcome", None),
     ("delete", f"{KEPT}/outcome", f"{KEPT}/outcome", None),
     ("get", "/v1/performance", "/v1/performance", None),
+    ("post", "/v1/offers", "/v1/offers", {**BODIES["OfferRequest"], **DAL}),
+    ("put", KEPT_TERMS, KEPT_TERMS, BODIES["KeptTermsRequest"]),
+    ("get", "/v1/offer-terms", "/v1/offer-terms?limit=1", None),
+    ("get", KEPT_TERMS, KEPT_TERMS, None),
+    ("delete", KEPT_TERMS, KEPT_TERMS, None),
     ("post", PICTURES, f"{PICTURES}?view=front", ("image/jpeg", jpeg())),
     ("get", PICTURES, PICTURES, None),
     *(("get", f"{PICTURE}{end}", f"{PICTURE}{end}", None) for end in ("", ".jpg", "/thumbnail.jpg")),
@@ -127,6 +134,15 @@ def record(caller: Caller) -> str:
     found = caller.post("/v1/evidence", {**SALE, "id": f"described-{token_hex(4)}"})
     assert found.status_code == 201
     return str(found.json["id"])
+
+
+def of_terms(caller: Caller, method: str, path: str) -> str:
+    """The path with a name of kept terms; two are kept, so that there is more than one page."""
+    if not path.startswith("/v1/offer-terms"):
+        return path
+    for name in ("retail", "trade"):
+        caller.ask("put", f"/v1/offer-terms/{name}", BODIES["KeptTermsRequest"])
+    return path.replace("{terms_name}", f"new {token_hex(4)}" if method == "put" else "trade")
 
 
 def of_request(app: Flask, path: str) -> str:
@@ -205,6 +221,7 @@ def test_every_answer_is_as_it_is_described(
         moved(caller, request, "reviewing")
         patched(caller, request, adjustment=adjustment, state="waiting_for_owner", questions=["serial"])
         asked = asked.replace("{request_id}", request["id"])
+    asked = of_terms(caller, method, asked)
     if path.startswith("/v1/e-mails"):  # two, so that there is more than one page
         asked = asked.replace(
             "{email_id}", str([failed_email(parts(shared_app).engine) for _ in range(2)][1])

@@ -27,6 +27,7 @@ NOBODY = {  # ids that are well formed and not there: whoever is let in changes 
     "valuation_id": "val_" + "0" * 26,
     "evidence_id": "not-there",
     "key_id": "0" * 12,
+    "terms_name": "not there",
     "request_id": "req_" + "0" * 26,
     "report_id": "rep_" + "0" * 26,
     "photograph_id": "pho_" + "0" * 26,
@@ -155,6 +156,8 @@ def test_the_table_of_what_is_expected_tells_callers_apart() -> None:
     """A slip in the table itself would make it say yes, or no, to all."""
     rows = [expected(who) for who in operations().values()]
     assert all({row[caller] for row in rows} == {YES, "401"} for caller in ("no key", "garbage", "revoked"))
-    assert all({row[caller] for row in rows} == {YES, "403"} for caller in ("valuations", "admin", "website"))
+    assert all(
+        {row[caller] for row in rows} == {YES, "403"}
+        for caller in ("valuations", "admin", "inventory", "website")
+    )
     assert all(row["all scopes"] == YES for row in rows)
-    assert all(row["inventory"] == "403" for row in rows if row["no key"] != YES)

@@ -13,7 +13,6 @@ from models.costs import LONGEST_TERMS_NAME
 from models.decisions.buying import AskedPrice
 from models.decisions.terms import (
     PATTERN,
-    TAX_ON,
     TERMS,
     OfferTerm,
     OfferTerms,
@@ -44,21 +43,18 @@ def _number(term: OfferTerm, name: str) -> fields.Field[Any]:
     bounds = {"minimum": float(term.least), "maximum": float(term.most)}
     text = f"{term.meaning}; {unit}as decimal text or a number{'' if term.required else '; default: 0'}"
     metadata = {"type": ["string", "number"], "pattern": f"^{PATTERN}$", **bounds, "description": text}
-    if not term.required:
-        metadata["type"] = ["string", "number", "null"]
     return fields.Raw(required=term.required, allow_none=not term.required, metadata=metadata)
 
 
-TermsSchema: type[Schema] = Schema.from_dict(
-    {name: _number(term, name) for name, term in TERMS.items()}, name="TermsSchema"
+OfferTermsSchema: type[Schema] = Schema.from_dict(
+    {name: _number(term, name) for name, term in TERMS.items()}, name="OfferTermsSchema"
 )
-TermsSchema.__doc__ = (
+OfferTermsSchema.__doc__ = (
     "The terms on which a buyer buys. The tax is on the margin: the resale price minus the price paid."
 )
-assert TAX_ON == "margin"
 
 
-class AskedSchema(Schema):
+class AskedPriceSchema(Schema):
     """A price that is asked for the instrument."""
 
     amount = fields.Raw(
@@ -104,7 +100,7 @@ class TermsField(_ReadObject):
     """Terms, whose amounts are in the `currency` beside them."""
 
     def __init__(self, **options: Any) -> None:
-        super().__init__(TermsSchema(unknown=RAISE), **options)
+        super().__init__(OfferTermsSchema(unknown=RAISE), **options)
 
     def read(self, value: Any, beside: Mapping[str, Any]) -> OfferTerms:
         """Read the terms. Raises InputError."""
@@ -116,7 +112,7 @@ class AskedField(_ReadObject):
     """An asked price."""
 
     def __init__(self, **options: Any) -> None:
-        super().__init__(AskedSchema(unknown=RAISE), **options)
+        super().__init__(AskedPriceSchema(unknown=RAISE), **options)
 
     def read(self, value: Any, beside: Mapping[str, Any]) -> AskedPrice:
         """Read the asked price. Raises InputError."""
@@ -217,7 +213,7 @@ class OfferRequestSchema(Schema):
     costs = CostsField(
         allow_none=True,
         metadata={
-            **CostsSchema._declared_fields["costs"].metadata,
+            **CostsSchema().fields["costs"].metadata,
             "description": "parts to put right before the resale, each with its cost in the currency of the "
             "request, which joins the work; the instrument is resold with them put right",
         },
@@ -235,7 +231,7 @@ class OfferRequestSchema(Schema):
     def _request(self, data: dict[str, Any], **kwargs: Any) -> OfferRequest:
         if data.get("terms") is None and data.get("terms_name") is None:
             step = "send terms, or the terms_name of kept ones"
-            fault = Fault("terms", None, "is required", "terms or terms_name", step)
+            fault = Fault("terms", None, "is needed where terms_name is not sent", "terms", step)
             raise ValidationError({"terms": list(with_pointers([fault]))})
         it, notes = data["instrument"]
         subject = Subject(it, data.get("date") or today(), data.get("channel") or DEFAULT_CHANNEL, notes)
