@@ -42,7 +42,11 @@ def test_what_is_kept_is_shown_changed_and_removed(buyer: Caller) -> None:
     shown = buyer.get(f"{PATH}/retail")
     assert shown.json == made.json and shown.headers["ETag"] == made.headers["ETag"]
     changed = keep(buyer, "retail", {"currency": "USD", "terms": {**TERMS, "work": "7"}})
-    assert (changed.status_code, changed.json["currency"], changed.json["terms"]["work"]) == (200, "USD", "7.00")
+    assert (changed.status_code, changed.json["currency"], changed.json["terms"]["work"]) == (
+        200,
+        "USD",
+        "7.00",
+    )
     assert changed.json["created"] == made.json["created"]
     assert buyer.ask("delete", f"{PATH}/retail").json == changed.json
     assert_problem(buyer.get(f"{PATH}/retail"), 404, "record")
