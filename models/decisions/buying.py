@@ -24,7 +24,7 @@ _CAUTIONS = tuple(
 )
 
 
-class AskedPrice(NamedTuple):
+class PriceAsked(NamedTuple):
     """A price that is asked for the instrument, as it was sent; `channel`: the market it is asked in."""
 
     amount: Decimal
@@ -124,7 +124,7 @@ def offer_for(
     subject: Subject,
     terms: OfferTerms,
     currency: str,
-    asked: AskedPrice | None = None,
+    asked: PriceAsked | None = None,
     costs: Mapping[str, Decimal] | None = None,
 ) -> Offer:
     """Return the offer for a subject, on its day, to be resold in its channel. `costs`: parts to put right.
@@ -183,7 +183,7 @@ def _resales(
     return _Resales(*(resale_of(found, row, center, rate.usd) for row, center in enumerate(centers)))
 
 
-def _exchanged(valuer: Valuer, asked: AskedPrice, rate: Quote, currency: str, day: date) -> Decimal:
+def _exchanged(valuer: Valuer, asked: PriceAsked, rate: Quote, currency: str, day: date) -> Decimal:
     if asked.currency == currency:
         return asked.amount
     return round_money(float(asked.amount) * valuer.rate(asked.currency, day) / rate.usd, currency)

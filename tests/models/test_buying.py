@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from fakes import CATALOGUE, RATES, FakePriceModel
 
-from models.decisions.buying import AskedPrice, Offer, offer_for
+from models.decisions.buying import Offer, PriceAsked, offer_for
 from models.decisions.terms import OfferTerms
 from models.domain.evidence import Evidence
 from models.domain.evidence_snapshot import EvidenceSnapshot
@@ -54,7 +54,7 @@ def test_with_the_risk_as_the_only_term_the_most_to_pay_is_a_quantile_of_the_pri
 
 
 def test_an_asked_price_is_set_against_it() -> None:
-    found = offer(asked=AskedPrice(D("2980.96"), "USD")).asked  # exp(8), the median
+    found = offer(asked=PriceAsked(D("2980.96"), "USD")).asked  # exp(8), the median
     assert found is not None
     assert found.percentile == pytest.approx(50.0)
     assert found.deal.chance_of_loss == pytest.approx(0.5)
@@ -66,7 +66,7 @@ def test_an_asked_price_is_set_against_it() -> None:
 
 
 def test_an_asked_price_in_another_currency_is_converted() -> None:
-    found = offer(asked=AskedPrice(D("1000"), "EUR"))  # 1.1 dollars a euro on that day
+    found = offer(asked=PriceAsked(D("1000"), "EUR"))  # 1.1 dollars a euro on that day
     assert found.asked is not None and found.asked.amount == D("1100.00")
 
 
@@ -99,7 +99,7 @@ def test_without_evidence_of_askings_it_is_the_most_to_pay() -> None:
 def test_it_is_never_more_than_the_most_to_pay_or_than_is_asked() -> None:
     cheap = offer(by=valuer(asked_at(0.5)))  # askings below the value
     assert cheap.room == 1.0 and cheap.first.paid == cheap.ceiling.most_to_pay
-    assert offer(asked=AskedPrice(D("100"), "USD")).first.paid == D("100")
+    assert offer(asked=PriceAsked(D("100"), "USD")).first.paid == D("100")
 
 
 def test_parts_are_put_right_before_the_resale_and_their_cost_is_work() -> None:

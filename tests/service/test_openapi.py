@@ -14,6 +14,7 @@ from asking import DAL, SHOWN_PARTS, Caller
 from described import schema_of, validator
 from flask import Flask
 from mail_ground import failed_email
+from offer_operations import OFFERS, of_terms
 from openapi_spec_validator import validate
 from owners import asked_of
 from pictures import jpeg
@@ -23,7 +24,6 @@ from request_bodies import BODY, made, moved, patched
 
 from service.api.parts.changes import EXAMPLES
 from service.api.parts.parts import PARTS
-from service.docs.examples import BODIES
 from service.keys.kinds import SCOPES
 
 MODEL = "/v1/catalogue/makers/Ostvik/models/Fjell 2"
@@ -44,7 +44,6 @@ RECORD = "/v1/evidence/{evidence_id}"
 PICTURES = "/v1/requests/{request_id}/photographs"
 PICTURE = f"{PICTURES}/{{photograph_id}}"
 ASKING = "/v1/requests/{request_id}"
-KEPT_TERMS = "/v1/offer-terms/{terms_name}"
 REPORTS, REPORT = "/v1/requests/{request_id}/reports", "/v1/reports/{report_id}"
 # Every operation with one request that it answers well.
 ASKED = [
@@ -72,11 +71,7 @@ ASKED = [
     ("get", f"{KEPT}/outcome", f"{KEPT}/outcome", None),
     ("delete", f"{KEPT}/outcome", f"{KEPT}/outcome", None),
     ("get", "/v1/performance", "/v1/performance", None),
-    ("post", "/v1/offers", "/v1/offers", {**BODIES["OfferRequest"], **DAL}),
-    ("put", KEPT_TERMS, KEPT_TERMS, BODIES["KeptTermsRequest"]),
-    ("get", "/v1/offer-terms", "/v1/offer-terms?limit=1", None),
-    ("get", KEPT_TERMS, KEPT_TERMS, None),
-    ("delete", KEPT_TERMS, KEPT_TERMS, None),
+    *OFFERS,
     ("post", PICTURES, f"{PICTURES}?view=front", ("image/jpeg", jpeg())),
     ("get", PICTURES, PICTURES, None),
     *(("get", f"{PICTURE}{end}", f"{PICTURE}{end}", None) for end in ("", ".jpg", "/thumbnail.jpg")),
@@ -134,15 +129,6 @@ def record(caller: Caller) -> str:
     found = caller.post("/v1/evidence", {**SALE, "id": f"described-{token_hex(4)}"})
     assert found.status_code == 201
     return str(found.json["id"])
-
-
-def of_terms(caller: Caller, method: str, path: str) -> str:
-    """The path with a name of kept terms; two are kept, so that there is more than one page."""
-    if not path.startswith("/v1/offer-terms"):
-        return path
-    for name in ("retail", "trade"):
-        caller.ask("put", f"/v1/offer-terms/{name}", BODIES["KeptTermsRequest"])
-    return path.replace("{terms_name}", f"new {token_hex(4)}" if method == "put" else "trade")
 
 
 def of_request(app: Flask, path: str) -> str:

@@ -10,7 +10,7 @@ from typing import Any, NamedTuple
 from marshmallow import RAISE, Schema, ValidationError, fields, post_load, validates_schema
 
 from models.costs import LONGEST_TERMS_NAME
-from models.decisions.buying import AskedPrice
+from models.decisions.buying import PriceAsked
 from models.decisions.terms import (
     PATTERN,
     TERMS,
@@ -114,7 +114,7 @@ class AskedField(_ReadObject):
     def __init__(self, **options: Any) -> None:
         super().__init__(AskedPriceSchema(unknown=RAISE), **options)
 
-    def read(self, value: Any, beside: Mapping[str, Any]) -> AskedPrice:
+    def read(self, value: Any, beside: Mapping[str, Any]) -> PriceAsked:
         """Read the asked price. Raises InputError."""
         if not isinstance(value, Mapping):
             allowed = 'an object such as {"amount": "2500.00", "currency": "USD"}'
@@ -132,7 +132,7 @@ class AskedField(_ReadObject):
             faults += too_fine("asked.amount", amount, currency)
         if faults or amount is None:
             raise InputError(faults)
-        return AskedPrice(amount, currency, channel)
+        return PriceAsked(amount, currency, channel)
 
 
 def _inner(name: str, field: OwnField, value: Any, faults: list[Fault]) -> Any:
@@ -169,7 +169,7 @@ class OfferRequest(NamedTuple):
     currency: str
     terms: OfferTerms | None
     terms_name: str | None
-    asked: AskedPrice | None
+    asked: PriceAsked | None
     costs: Costs
 
 

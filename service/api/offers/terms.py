@@ -30,7 +30,7 @@ PATH = "/v1/offer-terms"
 Answer = dict[str, Any]
 
 
-class Kept(NamedTuple):
+class KeptTerms(NamedTuple):
     """The answer with kept terms, its path, and whether the name is new."""
 
     answer: Answer
@@ -38,7 +38,7 @@ class Kept(NamedTuple):
     new: bool
 
 
-def put(name: str, currency: str, terms: OfferTerms) -> Kept:
+def put(name: str, currency: str, terms: OfferTerms) -> KeptTerms:
     """Keep these terms under this name, in place of those that it has. Raises FaultyRequestError."""
     faults = text_faults("name", name, LONGEST_TERMS_NAME, "choose another name")
     if faults:
@@ -49,7 +49,7 @@ def put(name: str, currency: str, terms: OfferTerms) -> Kept:
         return _put(name, currency, terms)
 
 
-def _put(name: str, currency: str, terms: OfferTerms) -> Kept:
+def _put(name: str, currency: str, terms: OfferTerms) -> KeptTerms:
     now = datetime.now(UTC)
     row = {"currency": currency, "terms": orjson.dumps(written_terms(terms)).decode(), "changed": now}
     with writing(context().engine) as connection:
@@ -61,7 +61,7 @@ def _put(name: str, currency: str, terms: OfferTerms) -> Kept:
             records.keep(connection, {**own, **row})
         else:
             records.change(connection, name, row)
-        return Kept(dump_kept(records.find(connection, name)), path_of(name), before is None)
+        return KeptTerms(dump_kept(records.find(connection, name)), path_of(name), before is None)
 
 
 def show(name: str) -> Answer:
