@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from decimal import Decimal
 from typing import Any
 from urllib.parse import quote
@@ -24,10 +23,10 @@ DAL = {"instrument": {"maker": "Ostvik", "model": "Dal"}, "date": "2026-01-02"}
 
 
 @pytest.fixture
-def buyer(shared_app: Flask) -> Iterator[Caller]:
-    yield caller_of(shared_app, "inventory")
+def buyer(shared_app: Flask) -> Caller:
     with writing(parts(shared_app).engine) as connection:
         connection.execute(delete(OFFER_TERMS))
+    return caller_of(shared_app, "inventory")
 
 
 def keep(buyer: Caller, name: str, body: Any = BODY, **headers: str) -> Any:
