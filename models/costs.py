@@ -84,6 +84,10 @@ MOST_ANSWERINGS = 50  # Times that an owner can send answers to one request.
 # Zero bits that a proof of work begins with (65,536 tries, about a second in a browser), and its lifetime.
 PROOF_BITS, PROOF_SECONDS = 16, 600
 
+# ── offers ───────────────────────────────────────────────────────────────────
+
+LONGEST_TERMS_NAME, MOST_OFFER_TERMS = 80, 500  # Characters of a name of kept terms, and number of those.
+
 # ── reports ──────────────────────────────────────────────────────────────────
 
 REPORT_SECONDS, REPORT_MEMORY = 60.0, 2**30  # Seconds and bytes of the process that sets one as PDF.

@@ -25,6 +25,8 @@ from service.api.items import export as item_sheets
 from service.api.items import routes as items
 from service.api.keys import routes as keys
 from service.api.metrics import routes as metrics
+from service.api.offers import routes as offers
+from service.api.offers import term_routes as offer_terms
 from service.api.outcomes import routes as outcomes
 from service.api.performance import routes as performance
 from service.api.photographs import routes as photographs
@@ -84,6 +86,8 @@ BLUEPRINTS = (
     evidence_export.blp,
     outcomes.blp,
     performance.blp,
+    offers.blp,
+    offer_terms.blp,
     photographs.blp,
     requests.blp,
     request_person.blp,

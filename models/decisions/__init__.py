@@ -1,1 +1,1 @@
-"""Decisions about a dealer's stock: what follows from values for those who buy, hold and sell."""
+"""Decisions of a dealer: why a value moved, the most to pay, and what an asked price means."""

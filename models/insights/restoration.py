@@ -113,6 +113,24 @@ def restoration(
 MENDABLE = (*_REPAIRS, *(part.path for part in PARTS))
 
 
+def repaired(it: Instrument, costs: Mapping[str, Decimal]) -> dict[str, str]:
+    """Return the state of each field of `costs` (field path → money) after its repair, field path → term.
+
+    Raises InputError for a cost below 0, or of a field that cannot be repaired or needs no repair.
+    """
+    _check_costs(costs)
+    found = {path: _targets(path, it) for path in costs}
+    faults = []
+    for path, targets in found.items():
+        if not targets:
+            now, allowed = it.get(BY_PATH[path]), ", ".join(p for p in MENDABLE if _targets(p, it))
+            step = "leave it out, or say what is wrong with the part"
+            faults.append(Fault(f"costs.{path}", now, "is nothing to put right", allowed, step))
+    if faults:
+        raise InputError(faults)
+    return {path: targets[0] for path, targets in found.items()}
+
+
 def _targets(path: str, it: Instrument) -> tuple[str, ...]:
     table = _REPAIRS.get(path, _PUT_BACK)
     return table.get(str(it.get(BY_PATH[path])), ())

@@ -148,7 +148,7 @@ CODES = {
     "watchpoint": "What a careful buyer checks on this model.",
 }
 
-# Codes and texts of cautions about a value's comparable sales and about the instrument's earlier records.
+# Codes and texts of cautions about comparable sales, earlier records of the instrument, and offers for it.
 BESIDE = {
     "comparables_disagree": (
         "The adjusted comparable sales and the model disagree by more than the model's 50% range: rely on "
@@ -161,6 +161,18 @@ BESIDE = {
     "changed_since_record": (
         "A part is given as other than an earlier record of this instrument has it. A qualified appraiser "
         "can say which is true."
+    ),
+    "offer_on_description": (
+        "The offer rests on the description. See it before paying, or agree that it can go back. A qualified "
+        "repairer can say what the description leaves out; a qualified appraiser, whether it is authentic."
+    ),
+    "offer_without_title": (
+        "Nothing here shows who owns it: check title and theft registers before paying. Law on stolen goods "
+        "differs by country and changes; ask the police or the register's keeper."
+    ),
+    "offer_market_level": (
+        "The market is taken to stay level until the resale, which nobody can know; only the range widens "
+        "with the months. A qualified appraiser can say where prices are going."
     ),
 }
 

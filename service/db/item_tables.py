@@ -115,7 +115,8 @@ REVALUATIONS = Table(
 OFFER_TERMS = Table(
     "offer_terms",
     METADATA,
-    Column("name", String(80), primary_key=True),
+    Column("number", BigInteger().with_variant(Integer, "sqlite"), primary_key=True),
+    Column("name", String(80), nullable=False, unique=True),
     Column("key_id", String(16), ForeignKey("api_key.id"), nullable=False),
     Column("created", UtcDateTime, nullable=False),
     Column("changed", UtcDateTime, nullable=False),

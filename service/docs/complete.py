@@ -28,6 +28,7 @@ PATH_PARAMETERS = {
     "photograph_id": "the id of a photograph, from the answer that made it or from the list",
     "webhook_id": "the id of a webhook, from the answer that made it or from the list",
     "event_id": "the id of an event, sent as webhook-id and shown in the list of deliveries",
+    "terms_name": "the name of kept terms of offers, which you chose",
     "key_id": "the id of a key, from the list of keys; in the key itself it stands between the underscores",
 }
 _REQUEST_ID = {"X-Request-ID": "the id of this request: the one that you sent, or a new one"}

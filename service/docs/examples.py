@@ -10,6 +10,17 @@ from typing import Any
 
 import orjson
 
+OFFER_TERMS = {
+    "selling_fee_rate": "0.06",
+    "payment_fee_rate": "0.03",
+    "shipping": "120.00",
+    "work": "80.00",
+    "tax_rate": "0.1",
+    "months_to_sell": "6",
+    "cost_of_money_rate": "0.08",
+    "wanted_margin_rate": "0.2",
+    "accepted_risk_of_loss": "0.2",
+}
 # Bodies that stand for themselves, by the name of their schema.
 BODIES = {
     "ItemWorkbook": "the bytes of the workbook",
@@ -41,6 +52,13 @@ BODIES = {
     "NewNote": {"text": "Ask for the receipt again."},
     "ReportRequest": {"type_of_value": "retail_replacement", "intended_use": "Insurance of the instrument."},
     "SpecialistSettings": {"name": "Ada Holm", "signature": "Ada Holm", "currency": "USD"},
+    "OfferRequest": {
+        "instrument": {"maker": "Ondleby and Daughters", "model": "Sisterly"},
+        "terms": OFFER_TERMS,
+        "currency": "USD",
+        "asked": {"amount": "2900.00", "currency": "USD"},
+    },
+    "KeptTermsRequest": {"currency": "USD", "terms": OFFER_TERMS},
     "Reason": {"why": "its ranges were too narrow"},
 }
 FILE = Path(__file__).with_name("examples.json")

@@ -68,7 +68,7 @@ WATCHLISTS = Table(
     ("get", "/v1/watchlists", "/v1/watchlists?limit=1", None),
     ("get", "/v1/watchlists/{watchlist_id}", "/v1/watchlists/{watchlist_id}", None),
 """,
-        '    asked = asked.replace("{version}", str(parts(shared_app).live.version))\n',
+        '    asked = asked.replace("{version}", str(parts(app).live.version))\n',
         """    if path.startswith("/v1/watchlists"):  # two, so that there is more than one page
         ids = [caller.post("/v1/watchlists", {"name": "basses"}).json["id"] for _ in range(2)]
         asked = asked.replace("{watchlist_id}", ids[0])

@@ -66,6 +66,7 @@ USABLE: dict[str, tuple[Callable[[Any], bool], Sequence[Any]]] = {
     "price": (_is_amount, ["900", 2500, "12e2"]),
     "email": (_is_name, ["name@example.org"]),
     "evidence": (_is_name, KNOWN.get("evidence_id", [])),
+    "terms_name": (_is_name, KNOWN.get("terms_name", [])),
 }
 
 

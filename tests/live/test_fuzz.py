@@ -20,6 +20,7 @@ from report_facts import SETTINGS
 from running import Running
 
 from models.bundles.registry import Registry
+from service.docs.examples import BODIES
 from service.keys.kinds import SCOPES
 
 FEW = 3
@@ -87,6 +88,10 @@ def known(served: Running, key: str) -> dict[str, list[str]]:
         shots = [taken(client, one["id"]) for one in asking]
         reports = [issued(client, one["id"]) for one in asking[:OF_EACH]]
         hooks = [client.post("/v1/webhooks", json=HOOK).json()["id"] for _ in range(OF_EACH)]
+        names = ["retail", "trade"]
+        for name in names:
+            kept = client.put(f"/v1/offer-terms/{name}", json=BODIES["KeptTermsRequest"])
+            assert kept.status_code == 201
         mails = client.get("/v1/e-mails").json()["emails"]
     return {
         "email_id": [str(one["id"]) for one in mails],
@@ -95,6 +100,7 @@ def known(served: Running, key: str) -> dict[str, list[str]]:
         "event_id": ["evt_" + "0" * 26],  # no item changes here
         "valuation_id": [one["id"] for one in made],
         "key_id": [one["id"] for one in keys],
+        "terms_name": names,
         "request_id": [one["id"] for one in asking],
         "photograph_id": shots,
         "evidence_id": [str(one["id"]) for one in sales],

@@ -10,6 +10,7 @@ from asking import DAL, SHOWN_PARTS, Caller
 from flask import Flask
 from item_bodies import ITEM, put
 from mail_ground import failed_email
+from offer_operations import OFFERS, of_terms
 from owners import asked_of
 from pictures import jpeg
 from report_facts import SETTINGS
@@ -106,6 +107,7 @@ ASKED = [
     ("get", "/v1/e-mails", "/v1/e-mails?limit=1", None),
     ("post", "/v1/e-mails/{email_id}/sending", "/v1/e-mails/{email_id}/sending", None),
     *HOOKS,
+    *OFFERS,
     ("get", "/v1/keys", "/v1/keys", None),
     ("post", "/v1/keys", "/v1/keys", {"label": "another", "scopes": ["valuations"]}),
     ("get", "/v1/keys/{key_id}", "/v1/keys/{key_id}", None),
@@ -187,7 +189,7 @@ def prepared(app: Flask, caller: Caller, method: str, path: str, asked: str) -> 
         asked = asked.replace("{evidence_id}", record(caller) and record(caller))
     if path.startswith(("/v1/items", "/v1/revaluations")):
         asked = of_stock(caller, asked)
-    asked = of_owner(app, caller, path, asked)
+    asked = of_terms(caller, method, of_owner(app, caller, path, asked))
     if path.startswith("/v1/webhooks"):
         without_webhooks(parts(app).engine)
         asked = of_webhook(parts(app).engine, keys_of(app), asked)

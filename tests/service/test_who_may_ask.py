@@ -28,6 +28,7 @@ NOBODY = {  # ids that are well formed and not there: whoever is let in changes 
     "evidence_id": "not-there",
     "stock_number": "not-there",
     "key_id": "0" * 12,
+    "terms_name": "not there",
     "request_id": "req_" + "0" * 26,
     "report_id": "rep_" + "0" * 26,
     "revaluation_id": "rev_" + "0" * 26,
@@ -160,6 +161,7 @@ def test_the_table_of_what_is_expected_tells_callers_apart() -> None:
     rows = [expected(who) for who in operations().values()]
     assert all({row[caller] for row in rows} == {YES, "401"} for caller in ("no key", "garbage", "revoked"))
     assert all(
-        {row[caller] for row in rows} == {YES, "403"} for caller in ("valuations", "inventory", "website")
+        {row[caller] for row in rows} == {YES, "403"}
+        for caller in ("valuations", "admin", "inventory", "website")
     )
     assert all(row["all scopes"] == YES for row in rows)

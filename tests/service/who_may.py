@@ -66,6 +66,11 @@ GET     /v1/revaluations                                         inventory
 GET     /v1/revaluations/{revaluation_id}                        inventory
 GET     /v1/items/{stock_number}/history                         inventory
 GET     /v1/performance                                          evidence
+POST    /v1/offers                                               inventory
+GET     /v1/offer-terms                                          inventory
+GET     /v1/offer-terms/{terms_name}                             inventory
+PUT     /v1/offer-terms/{terms_name}                             inventory
+DELETE  /v1/offer-terms/{terms_name}                             inventory
 POST    /v1/requests/{request_id}/photographs                    requests website owner
 GET     /v1/requests/{request_id}/photographs                    requests owner
 GET     /v1/requests/{request_id}/photographs/{photograph_id}    requests owner

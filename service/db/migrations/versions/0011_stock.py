@@ -138,6 +138,7 @@ def _item_value() -> None:
 def _offer_terms() -> None:
     op.create_table(
         "offer_terms",
+        sa.Column("number", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
         sa.Column("name", sa.String(length=80), nullable=False),
         sa.Column("key_id", sa.String(length=16), nullable=False),
         sa.Column("created", sa.DateTime(timezone=True), nullable=False),
@@ -146,5 +147,6 @@ def _offer_terms() -> None:
         sa.Column("currency", sa.String(length=3), nullable=False),
         sa.Column("terms", sa.Text(), nullable=False),
         sa.ForeignKeyConstraint(["key_id"], ["api_key.id"], name="fk_offer_terms_key_id_api_key"),
-        sa.PrimaryKeyConstraint("name", name="pk_offer_terms"),
+        sa.PrimaryKeyConstraint("number", name="pk_offer_terms"),
+        sa.UniqueConstraint("name", name="uq_offer_terms_name"),
     )
