@@ -1,11 +1,11 @@
 """Joint draws of what many instruments would bring, so that errors which they share do not average out.
 
-The price of item i in draw k lies at the quantile Φ(z) of the item's own distribution, the one from which its
-ranges are served. z = λᵢ·eₖ / sᵢ + √(1 − |λᵢ|² / sᵢ²) · wᵢₖ: λᵢ are the loadings of the errors that values
-share (`PriceModel.loadings`), sᵢ is the standard deviation of the item's log price, and eₖ and wᵢₖ are standard
-normal. So each z is standard normal, every item keeps its served ranges, and the log prices of items i and j
-have about the covariance λᵢ·λⱼ (a Gaussian copula: Sklar 1959; Li 2000). Draws come in pairs of opposite signs.
-No matrix of items by items is made.
+The price of item i in draw k lies at the quantile Φ(z) of the item's own distribution, the one from which
+its ranges are served. z = λᵢ·eₖ / sᵢ + √(1 − |λᵢ|² / sᵢ²) · wᵢₖ: λᵢ are the loadings of the errors that
+values share (`PriceModel.loadings`), sᵢ is the standard deviation of the item's log price, and eₖ and wᵢₖ are
+standard normal. So each z is standard normal, every item keeps its served ranges, and the log prices of items
+i and j have about the covariance λᵢ·λⱼ (a Gaussian copula: Sklar 1959; Li 2000). Draws come in pairs of
+opposite signs. No matrix of items by items is made.
 """
 
 from collections.abc import Sequence
@@ -23,8 +23,8 @@ DRAWS, FEWER_DRAWS, LARGE = 2_000, 1_000, 5_000
 _SEED = 20_261_128
 _AT_ONCE = 128  # Items drawn together.
 _STEP = 0.25
-# Quantiles of an item are known at −2.5, −2.25, …, 2.5 standard normal deviations. What lies farther out, beyond
-# the range of 98.8%, counts as the last of them: there lie the mistakes of records, such as a wrong currency.
+# Quantiles of an item are known at −2.5, −2.25, …, 2.5 standard normal deviations. What lies beyond them, and
+# so beyond the range of 98.8%, counts as the last of them: mistakes of records lie there, as a wrong currency.
 _HALF = 10
 _LEVELS = tuple(2 * NormalDist().cdf(_STEP * at) - 1 for at in range(1, _HALF + 1))
 _NODES = _STEP * np.arange(-_HALF, _HALF + 1)
@@ -55,9 +55,10 @@ def distribution(model: PriceModel, subjects: Sequence[Subject]) -> Distribution
 
 
 class Joint(NamedTuple):
-    """The sums of each group of several partitions of the items, all in US dollars.
+    """The sums of each group of several partitions of the items, in US dollars.
 
-    `center`, `expected`: (n,) each item's value and mean price. `totals`: for each partition (groups, draws).
+    `center`: (n,) each item's value, in log. `expected`: (n,) its mean price. `totals`: for each partition
+    (groups, draws).
     """
 
     center: Floats
@@ -84,7 +85,7 @@ def draw(model: PriceModel, subjects: Sequence[Subject], partitions: Sequence[In
             np.add.at(total, groups[start : start + _AT_ONCE], prices)
         centers.append(own.center)
         expected.append(own.expected)
-    return Joint(np.exp(np.concatenate(centers)), np.concatenate(expected), tuple(totals))
+    return Joint(np.concatenate(centers), np.concatenate(expected), tuple(totals))
 
 
 def _log_prices(own: Distribution, loadings: Floats, shared: Floats, rng: np.random.Generator) -> Floats:

@@ -29,8 +29,8 @@ class Posterior:
     def loadings(self, scaled: Floats, vectors: Floats) -> Floats:
         """Return (n, p) loadings L of n weighted sums: the product L Lᵀ is their covariance.
 
-        `scaled`: (n, p) design rows times `sd`. `vectors`: (n, r) the same times `directions`. The square root
-        of I − Q S Qᵀ is I − Q (1 − √(1 − S)) Qᵀ.
+        `scaled`: (n, p) design rows times `sd`. `vectors`: (n, r) the same times `directions`. The square
+        root of I − Q S Qᵀ is I − Q (1 − √(1 − S)) Qᵀ.
         """
         shares = np.minimum((self.directions**2).sum(axis=0), 1.0)
         halved = (1.0 - np.sqrt(1.0 - shares)) / np.where(shares > 0, shares, 1.0)

@@ -77,14 +77,18 @@ def measure(kind: str, seed: int) -> PortfolioFigures:
     """Make the market, fit on its evidence, and hold portfolios of its later sales against their ranges."""
     began, (nature, sales) = time.perf_counter(), KINDS[kind]
     market = make_market(seed, sales, nature, later=_LATER)
-    model = fit_model(market.evidence, market.catalogue, market.rates, practice=shipped(), progress=False).model
+    model = fit_model(
+        market.evidence, market.catalogue, market.rates, practice=shipped(), progress=False
+    ).model
     found = [_judged(market, model, seed, place) for place in range(PORTFOLIOS)]
     ways = (SHARED, APART, ENDS)
     inside, inside_true = (
         {way: sum(one[way][0] <= one[true] <= one[way][1] for one in found) for way in ways}
         for true in (PAID, TRUE)
     )
-    width = {way: float(np.mean([(one[way][1] - one[way][0]) / one["expected"] for one in found])) for way in ways}
+    width = {
+        way: float(np.mean([(one[way][1] - one[way][0]) / one["expected"] for one in found])) for way in ways
+    }
     off = [float(np.log(one["expected"] / one[PAID])) for one in found]
     return PortfolioFigures(
         kind, seed, time.perf_counter() - began, PORTFOLIOS, inside, inside_true, width, off

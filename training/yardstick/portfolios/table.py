@@ -18,14 +18,18 @@ def as_text(markets: Sequence[PortfolioFigures]) -> str:
     rows = [_row(kind, own) for kind, own in kinds.items()] + [_row("all markets", markets)]
     head = ("", "portfolios", *(_WORDS[way] for way in _WORDS), "expected over paid")
     title = f"Portfolios of {SIZE}: share of true totals inside the {LEVEL:.0%} range (width, of the total)"
-    target = f"Target with shared errors: {LEVEL:.0%} ± {TARGET:.0%} of totals paid; true values beside, in brackets"
+    target = (
+        f"Target with shared errors: {LEVEL:.0%} ± {TARGET:.0%} of totals paid; in brackets: of true values"
+    )
     return "\n".join([title, *aligned([head, *rows]), "", target])
 
 
 def line(m: PortfolioFigures) -> str:
     """Summarize one market in a line, to be printed as soon as it is done."""
     counts = ", ".join(f"{_WORDS[way]} {m.inside[way]}" for way in _WORDS)
-    return f"{m.kind} {m.seed}: of {m.portfolios} inside: {counts}; off {np.mean(m.off):+.1%}; {m.seconds:.0f} s"
+    return (
+        f"{m.kind} {m.seed}: of {m.portfolios} inside: {counts}; off {np.mean(m.off):+.1%}; {m.seconds:.0f} s"
+    )
 
 
 def _row(name: str, markets: Sequence[PortfolioFigures]) -> tuple[str, ...]:
