@@ -24,7 +24,7 @@ _SEED = 20_261_128
 _AT_ONCE = 128  # Items drawn together.
 _STEP = 0.25
 # Quantiles of an item are known at −2.5, −2.25, …, 2.5 standard normal deviations. What lies beyond them, and
-# so beyond the range of 98.8%, counts as the last of them: mistakes of records lie there, as a wrong currency.
+# so beyond the range of 98.8%, counts as the last of them: there lie mistakes of records (a wrong currency).
 _HALF = 10
 _LEVELS = tuple(2 * NormalDist().cdf(_STEP * at) - 1 for at in range(1, _HALF + 1))
 _NODES = _STEP * np.arange(-_HALF, _HALF + 1)

@@ -2,9 +2,9 @@
 
 The index is the value of the typical instruments of the portfolio's models over time, weighted by the models'
 shares. A move over a horizon has the mean m and the variance s² of the index's moves over such horizons; s²
-has the mean variance of these moves by the fit as well, since a fitted index is smoother than the market. With
-n horizons that do not overlap, the next move is m + s √(1 + 1/n) t, t of Student with n − 1 degrees of freedom:
-a short history makes a wide range.
+has the mean variance of these moves by the fit as well, since a fitted index is smoother than the market.
+With n horizons that do not overlap, the next move is m + s √(1 + 1/n) t, t of Student with n − 1 degrees of
+freedom: a short history makes a wide range.
 """
 
 from collections.abc import Sequence
