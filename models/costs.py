@@ -72,6 +72,12 @@ MOST_ANSWERINGS = 50  # Times that an owner can send answers to one request.
 # Zero bits that a proof of work begins with (65,536 tries, about a second in a browser), and its lifetime.
 PROOF_BITS, PROOF_SECONDS = 16, 600
 
+# ── portfolios ───────────────────────────────────────────────────────────────
+
+MOST_PORTFOLIO = 50_000  # Items that one portfolio can have; 20,000 take about seven seconds of a processor.
+MOST_LEFT_OUT = 100  # Items without a value that its answer names.
+MOST_HORIZON = 60  # Months that its value at risk can look ahead.
+
 # ── reports ──────────────────────────────────────────────────────────────────
 
 REPORT_SECONDS, REPORT_MEMORY = 60.0, 2**30  # Seconds and bytes of the process that sets one as PDF.

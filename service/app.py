@@ -25,6 +25,7 @@ from service.api.metrics import routes as metrics
 from service.api.outcomes import routes as outcomes
 from service.api.performance import routes as performance
 from service.api.photographs import routes as photographs
+from service.api.portfolios import routes as portfolios
 from service.api.price_models import routes as price_models
 from service.api.reports import pages as report_pages
 from service.api.reports import records as report_records
@@ -76,6 +77,7 @@ BLUEPRINTS = (
     evidence_export.blp,
     outcomes.blp,
     performance.blp,
+    portfolios.blp,
     photographs.blp,
     requests.blp,
     request_person.blp,

@@ -28,6 +28,7 @@ BODIES = {
     "NewNote": {"text": "Ask for the receipt again."},
     "ReportRequest": {"type_of_value": "retail_replacement", "intended_use": "Insurance of the instrument."},
     "SpecialistSettings": {"name": "Ada Holm", "signature": "Ada Holm", "currency": "USD"},
+    "PortfolioRequest": {"filter": {"status": ["in_stock"]}, "currency": "EUR", "levels": [0.5, 0.9]},
     "Reason": {"why": "its ranges were too narrow"},
 }
 FILE = Path(__file__).with_name("examples.json")

@@ -49,6 +49,8 @@ PUT     /v1/valuations/{valuation_id}/outcome                    evidence
 DELETE  /v1/valuations/{valuation_id}/outcome                    evidence
 PUT     /v1/valuations/{valuation_id}/outcome/evidence           evidence
 GET     /v1/performance                                          evidence
+POST    /v1/portfolios                                           inventory
+POST    /v1/portfolios/picture.svg                               inventory
 POST    /v1/requests/{request_id}/photographs                    requests website owner
 GET     /v1/requests/{request_id}/photographs                    requests owner
 GET     /v1/requests/{request_id}/photographs/{photograph_id}    requests owner
