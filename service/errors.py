@@ -20,6 +20,7 @@ BookmatchError
     ├── UnknownRecordError   no record has this id
     ├── DuplicateError       a record with this id exists already
     ├── WithdrawnError       the record was withdrawn: it is kept, but no longer used
+    ├── ItemDeletedError     the item was deleted: followers learn of it, nobody reads it
     ├── EmailStateError      an e-mail is not to be sent again: it went, or it still waits
     ├── TooManyRowsError     a file holds more rows than one request may have
     ├── RowsRefusedError     rows are wrong, and no row is taken; carries the report
@@ -164,6 +165,10 @@ class DuplicateError(ServiceError):
 
 class WithdrawnError(ServiceError):
     """The record was withdrawn: it is kept, but no longer used."""
+
+
+class ItemDeletedError(ServiceError):
+    """The item was deleted; only its row stays, so that followers learn of it."""
 
 
 class EmailStateError(ServiceError):

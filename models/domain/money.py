@@ -25,6 +25,13 @@ _MINOR_UNITS = {
 }
 
 
+class Amount(NamedTuple):
+    """An amount of money as decimal text, and its currency."""
+
+    amount: str
+    currency: str
+
+
 def minor_units(currency: str) -> int:
     """Return the number of decimals of an amount in this currency (ISO 4217)."""
     return _MINOR_UNITS.get(currency, 2)

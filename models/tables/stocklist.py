@@ -186,23 +186,26 @@ def value_subjects(
 ) -> Iterator[dict[str, str] | BookmatchError]:
     """Yield, in order, the cells of each subject's value, or the error for which it has none."""
     good = [found for found in read if isinstance(found, Asked)]
-    valued = iter(_value_all(good, valuer, terms))
+    valued = iter(value_asked(good, valuer, terms.levels))
     for found in read:
         result = next(valued) if isinstance(found, Asked) else found
         yield value_cells(result) if isinstance(result, Valuation) else result
 
 
-def _value_all(asked: Sequence[Asked], valuer: Valuer, terms: Terms) -> Sequence[Valuation | BookmatchError]:
+def value_asked(
+    asked: Sequence[Asked], valuer: Valuer, levels: Sequence[float] = DEFAULT_LEVELS
+) -> Sequence[Valuation | BookmatchError]:
+    """Return, in order, each subject's valuation, or the error for which it has none."""
     if not asked:
         return ()
     try:
-        return valuer.value_all([a.subject for a in asked], [a.currency for a in asked], terms.levels)
+        return valuer.value_all([a.subject for a in asked], [a.currency for a in asked], levels)
     except BookmatchError as error:
         if len(asked) == 1:
             return (error,)
     # One bad row must not spoil the others: halving the batch isolates it in few steps.
     half = len(asked) // 2
-    return [*_value_all(asked[:half], valuer, terms), *_value_all(asked[half:], valuer, terms)]
+    return [*value_asked(asked[:half], valuer, levels), *value_asked(asked[half:], valuer, levels)]
 
 
 def value_cells(found: Valuation) -> dict[str, str]:

@@ -20,9 +20,12 @@ ITEMS = Table(
     Column("changed", UtcDateTime, nullable=False),
     Column("version", Integer, nullable=False),  # counts what the dealer changed; a new value is no change
     Column("deleted", UtcDateTime),  # the row stays, so that followers learn of it
-    Column("position", BigInteger, nullable=False, unique=True),  # of its last change in the feed
+    # Of its last change in the feed; null only before the transaction that adds it has ended.
+    Column("position", BigInteger, unique=True),
     Column("last_change", String(12), nullable=False),  # which change that was
     Column("instrument", Text, nullable=False),  # JSON
+    Column("maker", Text, nullable=False),  # as names are compared, of the instrument
+    Column("model", Text, nullable=False),
     Column("cost", Text),  # JSON of an amount
     Column("asking", Text),  # JSON of an amount
     Column("bought", Date),
@@ -39,10 +42,15 @@ ITEMS = Table(
     Column("evidence", String(8)),  # the word for how much evidence stands behind the value
     Column("detail", Text),  # JSON: families, claims, cautions, and what explains a later move
     Column("failure", Text),  # JSON: why the last valuing failed
+    # The value once more, for the database to compare: a number, its currency, and US dollars for one of it.
+    Column("amount", Float),
+    Column("currency", String(3)),
+    Column("rate", Float),
     Column("asking_ratio", Float),  # asking over value, in one currency; null without either
     Index("ix_item_status_stock_number", "status", "stock_number"),
     Index("ix_item_asking_ratio", "asking_ratio"),
     Index("ix_item_bought", "bought"),
+    Index("ix_item_maker_model", "maker", "model"),
 )
 
 # The position of the last change of any item. Whoever changes items locks this one row first, so that
@@ -66,6 +74,8 @@ ITEM_VALUES = Table(
     Column("instrument", Text, nullable=False),  # JSON, as it was valued
     Column("channel", String(8), nullable=False),
     Column("value", Text, nullable=False),  # JSON of an amount
+    Column("amount", Float, nullable=False),  # the same as a number, for the database to compare
+    Column("currency", String(3), nullable=False),
     Column("intervals", Text, nullable=False),  # JSON
     Column("rate", Float, nullable=False),  # US dollars for one unit of the currency
     Column("rate_day", Date, nullable=False),

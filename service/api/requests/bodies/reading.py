@@ -9,7 +9,7 @@ from functools import partial
 from typing import Any, NamedTuple
 
 from models.costs import LONGEST_EMAIL, LONGEST_NAME, LONGEST_PHONE, LONGEST_REASON
-from models.domain.money import minor_units
+from models.domain.money import Amount, minor_units
 from models.domain.names import ALIKE, nearest
 from models.errors import Fault
 from service.context import bundle, today
@@ -33,13 +33,6 @@ class Contact(NamedTuple):
     name: str
     email: str
     phone: str | None
-
-
-class Amount(NamedTuple):
-    """An amount of money as decimal text, and its currency."""
-
-    amount: str
-    currency: str
 
 
 class GivenAdjustment(NamedTuple):

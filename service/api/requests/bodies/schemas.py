@@ -15,7 +15,7 @@ from models.costs import (
     LONGEST_REFERENCE,
 )
 from models.domain.instrument import Described
-from models.domain.money import BASE_CURRENCY
+from models.domain.money import BASE_CURRENCY, Amount
 from service.api.parts.changes import CHANGE
 from service.api.requests.bodies.members import (
     AgreedField,
@@ -30,7 +30,6 @@ from service.api.requests.bodies.members import (
 from service.api.requests.bodies.reading import (
     AMOUNT_PATTERN,
     SHARE_PATTERN,
-    Amount,
     Contact,
     GivenAdjustment,
     read_adjustment,

@@ -35,9 +35,11 @@ def _item() -> None:
         sa.Column("changed", sa.DateTime(timezone=True), nullable=False),
         sa.Column("version", sa.Integer(), nullable=False),
         sa.Column("deleted", sa.DateTime(timezone=True), nullable=True),
-        sa.Column("position", sa.BigInteger(), nullable=False),
+        sa.Column("position", sa.BigInteger(), nullable=True),
         sa.Column("last_change", sa.String(length=12), nullable=False),
         sa.Column("instrument", sa.Text(), nullable=False),
+        sa.Column("maker", sa.Text(), nullable=False),
+        sa.Column("model", sa.Text(), nullable=False),
         sa.Column("cost", sa.Text(), nullable=True),
         sa.Column("asking", sa.Text(), nullable=True),
         sa.Column("bought", sa.Date(), nullable=True),
@@ -51,6 +53,9 @@ def _item() -> None:
         sa.Column("evidence", sa.String(length=8), nullable=True),
         sa.Column("detail", sa.Text(), nullable=True),
         sa.Column("failure", sa.Text(), nullable=True),
+        sa.Column("amount", sa.Float(), nullable=True),
+        sa.Column("currency", sa.String(length=3), nullable=True),
+        sa.Column("rate", sa.Float(), nullable=True),
         sa.Column("asking_ratio", sa.Float(), nullable=True),
         sa.ForeignKeyConstraint(["key_id"], ["api_key.id"], name="fk_item_key_id_api_key"),
         sa.PrimaryKeyConstraint("stock_number", name="pk_item"),
@@ -58,6 +63,7 @@ def _item() -> None:
     )
     op.create_index("ix_item_asking_ratio", "item", ["asking_ratio"], unique=False)
     op.create_index("ix_item_bought", "item", ["bought"], unique=False)
+    op.create_index("ix_item_maker_model", "item", ["maker", "model"], unique=False)
     op.create_index("ix_item_status_stock_number", "item", ["status", "stock_number"], unique=False)
 
 
@@ -106,6 +112,8 @@ def _item_value() -> None:
         sa.Column("instrument", sa.Text(), nullable=False),
         sa.Column("channel", sa.String(length=8), nullable=False),
         sa.Column("value", sa.Text(), nullable=False),
+        sa.Column("amount", sa.Float(), nullable=False),
+        sa.Column("currency", sa.String(length=3), nullable=False),
         sa.Column("intervals", sa.Text(), nullable=False),
         sa.Column("rate", sa.Float(), nullable=False),
         sa.Column("rate_day", sa.Date(), nullable=False),

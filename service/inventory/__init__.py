@@ -1,0 +1,1 @@
+"""A dealer's stock: its items, their values, and the feed by which others follow them."""
