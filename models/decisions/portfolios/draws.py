@@ -13,6 +13,7 @@ from statistics import NormalDist
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from models.domain.instrument import Subject
 from models.price.core.basis import Floats, Ints
@@ -88,7 +89,9 @@ def draw(model: PriceModel, subjects: Sequence[Subject], partitions: Sequence[In
     return Joint(np.concatenate(centers), np.concatenate(expected), tuple(totals))
 
 
-def _log_prices(own: Distribution, loadings: Floats, shared: Floats, rng: np.random.Generator) -> Floats:
+def _log_prices(
+    own: Distribution, loadings: Floats, shared: NDArray[np.float32], rng: np.random.Generator
+) -> Floats:
     """Return (n, draws) log prices; the second half of the draws has the opposite signs of the first."""
     variance = (loadings**2).sum(axis=1)
     kept = np.sqrt(np.minimum(1.0, _MOST_SHARED * own.sd**2 / np.maximum(variance, 1e-12)))

@@ -67,13 +67,13 @@ def history_of(
     windows = (len(days) - 1) / months
     if windows < LEAST_WINDOWS:
         return History(months, first, last, max(windows, 0.0), 0.0, 0.0, covered)
-    index, loadings = np.zeros(len(days)), 0.0
+    index, loadings = np.zeros(len(days)), np.zeros((len(days), 1))
     for at in order:
         reference, share = model.reference(subjects[at]), shares[at] / covered
         then = [reference._replace(day=day) for day in days]
         index = index + share * model.center(then)
         loadings = loadings + share * model.loadings(then)
-    drift, sd = moves_of(index, np.asarray(loadings), months)
+    drift, sd = moves_of(index, loadings, months)
     return History(months, first, last, windows, drift, sd, covered)
 
 

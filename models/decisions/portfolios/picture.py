@@ -1,6 +1,7 @@
 """The picture of a portfolio: its total with its ranges, and the totals of its makers and largest models."""
 
 from collections.abc import Sequence
+from decimal import Decimal
 
 from models.decisions.portfolios.portfolio import Portfolio, Total
 from models.insights.pictures.canvas import BASE, PAPER, SOFT, UP, WIDTH, Canvas, cut, ticks
@@ -48,7 +49,12 @@ def _draw_total(canvas: Canvas, found: Portfolio) -> None:
     canvas.text(_LEFT - 12, middle + 16, f"expected; ranges {levels}", anchor="end", size=11, fill=SOFT)
     for tick in ticks(low, high, 4):
         canvas.text(
-            x(tick), middle + 36, money(round(tick), found.currency), anchor="middle", size=11, fill=SOFT
+            x(tick),
+            middle + 36,
+            money(Decimal(round(tick)), found.currency),
+            anchor="middle",
+            size=11,
+            fill=SOFT,
         )
 
 

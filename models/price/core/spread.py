@@ -85,7 +85,7 @@ class Spread:
 
     def outside(self, time: Floats) -> Floats:
         """Return how many years each time lies outside the evidence's days."""
-        return np.maximum(time - self.last, 0.0) + np.maximum(self.first - time, 0.0)
+        return np.asarray(np.maximum(time - self.last, 0.0) + np.maximum(self.first - time, 0.0))
 
     def ends(self, levels: Sequence[float]) -> tuple[Floats, Floats]:
         """Return (levels,) low and high ends of ranges, in scales, for rows without unknown losses."""

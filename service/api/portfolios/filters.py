@@ -42,10 +42,7 @@ def _words(meaning: str, names: tuple[str, ...]) -> _Member:
 
 def _name(meaning: str) -> _Member:
     def read(value: Any) -> str | None:
-        faults: list[Fault] = []
-        if isinstance(value, str):
-            text_faults("name", value, MAX_TEXT, faults)
-        return value if isinstance(value, str) and value.strip() and not faults else None
+        return None if text_faults("name", value, MAX_TEXT, "") else str(value)
 
     described = {**text_schema(MAX_TEXT), "description": meaning}
     return _Member(read, f"a text of 1 to {MAX_TEXT} characters", described)

@@ -77,8 +77,8 @@ class PortfolioRequestSchema(Schema):
     filter = FilterField(
         allow_none=True,
         metadata={
-            "description": "the items that are meant, by the filters of the list of items. Without a status those "
-            "in stock and reserved count; without a filter or a list, all of these"
+            "description": "the items that are meant, by the filters of the list of items. Without a status "
+            "those in stock and reserved count; without a filter or a list, all of these"
         },
     )
     stock_numbers = StockNumbersField(

@@ -17,7 +17,7 @@ RESTS_ON = (
 )
 
 
-class KnownSchema(Schema):
+class KnownAmountsSchema(Schema):
     """The sum of amounts that some of the items have."""
 
     items = fields.Integer(**described("how many items have one"))
@@ -25,7 +25,7 @@ class KnownSchema(Schema):
     value = money("the sum of the values of these items")
 
 
-class TotalSchema(Schema):
+class PortfolioTotalSchema(Schema):
     """The total of a group of items."""
 
     items = fields.Integer(**described("how many items"))
@@ -33,11 +33,13 @@ class TotalSchema(Schema):
     expected = money("the expected total: what the ranges lie around")
     intervals = objects(IntervalSchema, "ranges of the total, with the errors that items share")
     share = fields.Float(**described("the part of the expected total of the whole portfolio"))
-    cost = fields.Nested(KnownSchema, **described("what the items cost, where that is known"))
-    asking = fields.Nested(KnownSchema, **described("what is asked for the items, where that is known"))
+    cost = fields.Nested(KnownAmountsSchema, **described("what the items cost, where that is known"))
+    asking = fields.Nested(
+        KnownAmountsSchema, **described("what is asked for the items, where that is known")
+    )
 
 
-class MakerTotalSchema(TotalSchema):
+class MakerTotalSchema(PortfolioTotalSchema):
     """The total of a maker's items."""
 
     maker = TextOfWhole(lambda one: one.name[0], **described("the maker"))
@@ -49,7 +51,7 @@ class ModelTotalSchema(MakerTotalSchema):
     model = TextOfWhole(lambda one: one.name[1], **described("the model"))
 
 
-class AgeTotalSchema(TotalSchema):
+class AgeTotalSchema(PortfolioTotalSchema):
     """The total of items that were bought in the same span of time."""
 
     age = TextOfWhole(
@@ -58,7 +60,7 @@ class AgeTotalSchema(TotalSchema):
     )
 
 
-class LossSchema(Schema):
+class PortfolioLossSchema(Schema):
     """A loss that is not exceeded, by chance."""
 
     level = fields.Float(**described("the chance that the loss is no larger: 0.95 is nineteen of twenty"))
@@ -67,7 +69,7 @@ class LossSchema(Schema):
     left = money("the total that is left at the end of the horizon")
 
 
-class RiskSchema(Schema):
+class PortfolioRiskSchema(Schema):
     """What the portfolio may lose within the horizon."""
 
     horizon_months = fields.Integer(attribute="history.months", **described("the months that it looks ahead"))
@@ -86,21 +88,21 @@ class RiskSchema(Schema):
         attribute="history.share",
         **described("the part of the expected total whose models make the index: the twelve largest"),
     )
-    losses = objects(LossSchema, "losses by chance; none where the history is too short")
+    losses = objects(PortfolioLossSchema, "losses by chance; none where the history is too short")
 
 
-class LeftOutSchema(Schema):
+class UnvaluedItemSchema(Schema):
     """An item that is not in the total."""
 
     stock_number = fields.String(**described("its stock number"))
     reason = fields.String(**described("why it has no value"))
 
 
-class LeftOutItemsSchema(Schema):
+class UnvaluedItemsSchema(Schema):
     """The items that were asked for and are not in the total."""
 
     count = fields.Integer(attribute="left_out_count", **described("how many there are"))
-    items = objects(LeftOutSchema, f"the first {MOST_LEFT_OUT} of them", attribute="shown")
+    items = objects(UnvaluedItemSchema, f"the first {MOST_LEFT_OUT} of them", attribute="shown")
 
 
 class PortfolioSchema(Schema):
@@ -109,14 +111,18 @@ class PortfolioSchema(Schema):
     date = fields.Date(attribute="portfolio.day", **described("the day of the values"))
     currency = fields.String(attribute="portfolio.currency", **described("the currency of every amount"))
     rate_day, rate_source = rate_members(of="portfolio.rate.").values()
-    total = fields.Nested(TotalSchema, attribute="portfolio.total", **described("all items together"))
+    total = fields.Nested(
+        PortfolioTotalSchema, attribute="portfolio.total", **described("all items together")
+    )
     makers = objects(MakerTotalSchema, "the same by maker, the largest first", attribute="portfolio.makers")
     models = objects(ModelTotalSchema, "the same by model, the largest first", attribute="portfolio.models")
     ages = objects(AgeTotalSchema, "the same by age, the youngest first", attribute="portfolio.ages")
     value_at_risk = fields.Nested(
-        RiskSchema, attribute="portfolio.value_at_risk", **described("what may be lost within the horizon")
+        PortfolioRiskSchema,
+        attribute="portfolio.value_at_risk",
+        **described("what may be lost within the horizon"),
     )
-    left_out = Whole(LeftOutItemsSchema, **described("items that are not in the total"))
+    left_out = Whole(UnvaluedItemsSchema, **described("items that are not in the total"))
     cautions = objects(CautionSchema, "what to know before relying on it", attribute="portfolio.cautions")
     model_version = fields.String(
         attribute="portfolio.model_version", **described("the price model that gave these figures")

@@ -11,7 +11,7 @@ import numpy as np
 from models.decisions.portfolios.draws import draw
 from models.domain.instrument import Subject
 from models.practice import shipped
-from models.price.core.basis import Floats
+from models.price.core.basis import Floats, Ints
 from models.price.instruments.model import GuitarModel
 from training.demo.market import Market, make_market
 from training.demo.world.workshops import EVIDENCE_ENDS
@@ -119,12 +119,12 @@ def range_of(draws: Floats) -> tuple[float, float]:
     return float(low), float(high)
 
 
-def true_totals(market: Market, chosen: Sequence[int], day: int) -> dict[str, float]:
+def true_totals(market: Market, chosen: Ints, day: int) -> dict[str, float]:
     """Return what the chosen later sales would bring on this day, and the sum of their true values then.
 
     A sale brings what it was sold for, moved by the market's true change from its day to this one.
     """
-    events, at = market.events, np.asarray(chosen) + len(market.evidence)
+    events, at = market.events, chosen + len(market.evidence)
     model, channel, sold = events.specimens["model"][at], events.channel[at], events.day[at]
     truth = market.truth
     then = np.full(len(at), day)
