@@ -26,7 +26,7 @@ DEMO := var/demo
 STORE := var/store
 STUDY := var/study
 
-.PHONY: help serve test check unit fmt env lock fresh kernels fuzz hostile faults owners slow frozen yardstick study dozen bench examples clean needs-serve needs-test
+.PHONY: help serve test check unit fmt env lock fresh kernels fuzz hostile faults owners slow frozen yardstick study dozen portfolios bench examples clean needs-serve needs-test
 
 help:
 	@echo 'make serve      the demo service, from nothing to an address and a request to try'
@@ -45,6 +45,7 @@ help:
 	@echo 'make yardstick  the fit beside its peers (installs more)'
 	@echo 'make study      what the trees add to the backbone, on markets of fresh seeds; goes on where it was ended'
 	@echo 'make dozen      fits of 12 to 3,000 sales with common practice and without, on markets of fresh seeds; goes on too'
+	@echo 'make portfolios how often the range of a portfolio holds its true total, on markets of fresh seeds; goes on too'
 	@echo 'make bench      how fast it is, beside a bare Flask application and LightGBM'
 	@echo 'make lock       write the locks again; UPGRADE=--upgrade for newer versions'
 	@echo 'make clean      delete what serve and test made, but not the environment'
@@ -164,6 +165,10 @@ study: env
 dozen: env
 	@mkdir -p $(STUDY)
 	$(BIN)/python -m training.yardstick.dozen --json $(STUDY)/dozen.json
+
+portfolios: env
+	@mkdir -p $(STUDY)
+	$(BIN)/python -m training.yardstick.portfolios --json $(STUDY)/portfolios.json
 
 bench: env $(STORE)/.fitted
 	PYTHONPATH=.:tests $(BIN)/python tests/bench --store $(STORE) --demo $(DEMO)

@@ -100,6 +100,19 @@ def test_items_that_share_nearly_all_errors_have_the_sums_of_their_ends() -> Non
     assert high == pytest.approx(400 * 1000 * math.exp(Z90 * 0.2), rel=0.02)
 
 
+def test_the_range_of_two_hundred_holds_the_truth_where_that_of_independent_items_does_not() -> None:
+    """300 portfolios of 200, each with an error of .05 that its items share and errors of .2 of their own."""
+    rng = np.random.default_rng(3)
+    own = rng.normal(0, math.sqrt(0.2**2 - 0.05**2), (300, 200))
+    true = 1000 * np.exp(rng.normal(0, 0.05, (300, 1)) + own).sum(axis=1)
+    held = {}
+    for name, shared in (("shared", 0.05), ("apart", 0.0)):
+        low, high = np.quantile(totals_of(Lognormal(sd=0.2, shared=shared), 200), [0.05, 0.95])
+        held[name] = float(((low <= true) & (true <= high)).mean())
+    assert 0.86 <= held["shared"] <= 0.94
+    assert held["apart"] < 0.5
+
+
 def test_the_same_portfolio_gets_the_same_draws_and_groups_add_up_to_the_whole() -> None:
     parity = np.arange(300) % 2
     first, again = (
