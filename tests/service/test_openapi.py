@@ -13,6 +13,7 @@ from apps import caller_of, keys_of, parts
 from asking import DAL, SHOWN_PARTS, Caller
 from described import schema_of, validator
 from flask import Flask
+from kept_items import PORTFOLIOS, keep_described
 from mail_ground import failed_email
 from openapi_spec_validator import validate
 from owners import asked_of
@@ -70,6 +71,7 @@ ASKED = [
     ("get", f"{KEPT}/outcome", f"{KEPT}/outcome", None),
     ("delete", f"{KEPT}/outcome", f"{KEPT}/outcome", None),
     ("get", "/v1/performance", "/v1/performance", None),
+    *PORTFOLIOS,
     ("post", PICTURES, f"{PICTURES}?view=front", ("image/jpeg", jpeg())),
     ("get", PICTURES, PICTURES, None),
     *(("get", f"{PICTURE}{end}", f"{PICTURE}{end}", None) for end in ("", ".jpg", "/thumbnail.jpg")),
@@ -209,6 +211,7 @@ def test_every_answer_is_as_it_is_described(
         asked = asked.replace(
             "{email_id}", str([failed_email(parts(shared_app).engine) for _ in range(2)][1])
         )
+    keep_described(shared_app, path)
     asked = asked.replace("{version}", str(parts(shared_app).live.version))
     if "{" in asked:
         asked = asked.replace(

@@ -7,15 +7,14 @@ from decimal import Decimal
 from typing import Any
 
 import pytest
-from apps import caller_of, parts
+from apps import caller_of
 from asking import Caller, assert_problem, faults_of
 from flask import Flask
+from kept_items import keep_items
 
 from models.domain.instrument import Instrument
 from models.domain.money import Amount
-from service.db.engine import writing
-from service.inventory import feed
-from service.inventory.records import Item, Put, write
+from service.inventory.records import Item
 
 PATH = "/v1/portfolios"
 NOW = datetime.now(UTC)
@@ -33,11 +32,7 @@ ITEMS = [
 def dealer(own_app: Flask) -> Caller:
     """A dealer whose stock is `ITEMS`."""
     caller = caller_of(own_app, "inventory")
-    with writing(parts(own_app).engine) as connection:
-        feed.lock(connection)
-        key = caller.headers()["Authorization"].split("_")[1]
-        write(connection, [Put(item, None) for item in ITEMS], key, NOW)
-        feed.record(connection, [(item.stock_number, "created") for item in ITEMS])
+    keep_items(own_app, *ITEMS)
     return caller
 
 
