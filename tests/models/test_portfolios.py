@@ -81,6 +81,18 @@ def test_one_item_keeps_its_own_range() -> None:
     assert high == pytest.approx(1000 * math.exp(Z90 * 0.2), rel=0.02)
 
 
+def test_where_blanks_let_more_prices_lie_above_the_value_the_mean_follows_the_ranges() -> None:
+    class Blank(Lognormal):
+        def estimate(self, subjects: Sequence[Subject], levels: Sequence[float]) -> Estimate:
+            found = super().estimate(subjects, levels)
+            low, high = np.minimum(found.low + 0.03, found.center[:, None]), found.high + 0.03
+            return Estimate(found.center, low, high, found.weights)
+
+    plain, blank = (draw(one, subjects(1), []) for one in (Lognormal(), Blank()))  # type: ignore[arg-type]
+    assert blank.center == plain.center
+    assert blank.expected == pytest.approx(plain.expected * math.exp(0.03), rel=1e-6)
+
+
 def test_the_total_of_items_that_share_some_of_their_errors_by_hand() -> None:
     # Each: mean 1000 e^(.04/2), variance mean² (e^.04 − 1); each pair: covariance mean² (e^.01 − 1).
     found, mean = totals_of(Lognormal(sd=0.2, shared=0.1), 400), 1000 * math.exp(0.02)

@@ -7,14 +7,16 @@ from decimal import Decimal
 from typing import Any
 
 import pytest
-from apps import caller_of
+from apps import caller_of, keys_of, parts
 from asking import Caller, assert_problem, faults_of
 from flask import Flask
 from kept_items import keep_items
 
 from models.domain.instrument import Instrument
 from models.domain.money import Amount
-from service.inventory.records import Item
+from service.db.engine import writing
+from service.inventory import feed
+from service.inventory.records import Item, delete, item_of
 
 PATH = "/v1/portfolios"
 NOW = datetime.now(UTC)
@@ -32,7 +34,12 @@ ITEMS = [
 def dealer(own_app: Flask) -> Caller:
     """A dealer whose stock is `ITEMS`."""
     caller = caller_of(own_app, "inventory")
-    keep_items(own_app, *ITEMS)
+    keep_items(own_app, *ITEMS, Item("P-6", DAL))
+    key = keys_of(own_app).create("another", ["inventory"])[0]
+    with writing(parts(own_app).engine) as connection:
+        feed.lock(connection)
+        delete(connection, item_of(connection, "P-6"), key, NOW)
+        feed.record(connection, [("P-6", feed.DELETED)])
     return caller
 
 
@@ -83,11 +90,14 @@ def test_a_filter_chooses_and_the_currency_is_the_one_asked_for(dealer: Caller) 
 
 
 def test_stock_numbers_count_whatever_their_status_and_those_not_there_are_said(dealer: Caller) -> None:
-    found = asked(dealer, stock_numbers=["P-4", "none", "P-4"])
+    found = asked(dealer, stock_numbers=["P-4", "none", "P-4", "P-6"])
     assert found["total"]["items"] == 1
     assert found["left_out"] == {
-        "count": 1,
-        "items": [{"stock_number": "none", "reason": "There is no item with this stock number."}],
+        "count": 2,
+        "items": [
+            {"stock_number": name, "reason": "There is no item with this stock number."}
+            for name in ("none", "P-6")
+        ],
     }
 
 

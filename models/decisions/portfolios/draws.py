@@ -49,7 +49,10 @@ class Distribution(NamedTuple):
 def distribution(model: PriceModel, subjects: Sequence[Subject]) -> Distribution:
     """Return the distributions of the subjects' log prices in US dollars, by their served ranges."""
     found = model.estimate(subjects, _LEVELS)
-    quantiles = np.concatenate([found.low[:, ::-1], found.center[:, None], found.high], axis=1)
+    # Blanks never add to a value, so that more than half of prices can lie above it: the median of prices is
+    # where the ranges lie around.
+    middle = np.maximum(found.center, (found.low[:, 0] + found.high[:, 0]) / 2)
+    quantiles = np.concatenate([found.low[:, ::-1], middle[:, None], found.high], axis=1)
     mean = quantiles @ _WEIGHTS
     sd = np.sqrt(((quantiles - mean[:, None]) ** 2) @ _WEIGHTS)
     return Distribution(found.center, quantiles, sd, np.exp(quantiles) @ _WEIGHTS)
