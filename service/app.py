@@ -20,6 +20,8 @@ from service.api.emails import routes as emails
 from service.api.evidence import export as evidence_export
 from service.api.evidence import routes as evidence
 from service.api.health import routes as health
+from service.api.items import export as item_sheets
+from service.api.items import routes as items
 from service.api.keys import routes as keys
 from service.api.metrics import routes as metrics
 from service.api.outcomes import routes as outcomes
@@ -81,6 +83,8 @@ BLUEPRINTS = (
     photographs.blp,
     requests.blp,
     request_person.blp,
+    items.blp,
+    item_sheets.blp,
     catalogue.blp,
     vocabulary.blp,
     specialist.blp,

@@ -20,6 +20,7 @@ BookmatchError
     ├── UnknownRecordError   no record has this id
     ├── DuplicateError       a record with this id exists already
     ├── WithdrawnError       the record was withdrawn: it is kept, but no longer used
+    ├── ItemRowsRefusedError    rows of a file of items are wrong, and no row is taken
     ├── ItemDeletedError     the item was deleted: followers learn of it, nobody reads it
     ├── EmailStateError      an e-mail is not to be sent again: it went, or it still waits
     ├── TooManyRowsError     a file holds more rows than one request may have
@@ -169,6 +170,14 @@ class WithdrawnError(ServiceError):
 
 class ItemDeletedError(ServiceError):
     """The item was deleted; only its row stays, so that followers learn of it."""
+
+
+class ItemRowsRefusedError(ServiceError):
+    """Rows of a file of items are wrong, and the caller wants all or none, or too many are."""
+
+    def __init__(self, report: Mapping[str, Any], why: str) -> None:
+        self.report = report
+        super().__init__(f"{report['refused']} of {report['rows']} rows cannot be taken; {why}, so none was.")
 
 
 class EmailStateError(ServiceError):

@@ -187,6 +187,18 @@ class IntakeReportSchema(Schema):
     ignored_columns = fields.List(fields.String(), **described("columns of the file that were ignored"))
 
 
+class ItemReportSchema(Schema):
+    """A report on the rows of a file of items: each was written, found unchanged, or refused."""
+
+    rows = fields.Integer(**described("how many rows the file has"))
+    created = fields.Integer(**described("how many are new items, or deleted ones that are there again"))
+    changed = fields.Integer(**described("how many changed an item"))
+    unchanged = fields.Integer(**described("how many say what the item says already; nothing was written"))
+    refused = fields.Integer(**described("how many are wrong, and were left out"))
+    faults = objects(RefusedRowSchema, "what is wrong with which row; `id` is its stock number")
+    faults_left_out = fields.Integer(**described("how many more faults there are than are listed"))
+
+
 class ProblemHeadSchema(Schema):
     """The members that every problem document has."""
 
@@ -217,9 +229,13 @@ class ProblemSchema(ProblemHeadSchema):
     report = fields.Nested(
         IntakeReportSchema, metadata={"description": "of a file's rows; only where all had to be right"}
     )
+    item_report = fields.Nested(
+        ItemReportSchema, metadata={"description": "of a file of items; only where all had to be right"}
+    )
     proof = fields.Nested(
         ProofSchema, metadata={"description": "what to solve; only where a proof is needed"}
     )
 
 
 dump_fault, dump_report = dumper(FaultSchema), dumper(IntakeReportSchema)
+dump_item_report = dumper(ItemReportSchema)

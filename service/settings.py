@@ -80,6 +80,11 @@ class Settings:
         "Largest file of evidence, in bytes; it lies under TMPDIR while it is read.",
         validate.Range(1024, 2**32),
     )
+    items_limit: int = _setting(
+        64 * 2**20,
+        "Largest file of items, in bytes; it lies under TMPDIR while it is read.",
+        validate.Range(1024, 2**32),
+    )
     photograph_limit: int = _setting(
         12 * 2**20, "Largest photograph as it is sent, in bytes.", validate.Range(1024, 64 * 2**20)
     )

@@ -12,3 +12,8 @@ def plain_cell(text: str) -> str:
     if text.startswith(_STARTS) and not _NUMBER.fullmatch(text):
         return f"'{text}"
     return text
+
+
+def unplain_cell(cell: str) -> str:
+    """Return the text that `plain_cell` wrote as this cell."""
+    return cell[1:] if cell.startswith("'") and plain_cell(cell[1:]) == cell else cell

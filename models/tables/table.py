@@ -48,10 +48,13 @@ def ignored_columns(ignored: Iterable[str], known: Sequence[str]) -> str:
     return f"ignored columns: {', '.join(told)}"
 
 
-def read_table(stream: Iterable[bytes], known: Sequence[str], required: Sequence[str]) -> Table:
+def read_table(
+    stream: Iterable[bytes], known: Sequence[str], required: Sequence[str], *, others: bool = False
+) -> Table:
     """Read UTF-8 CSV with a header row, row by row; only `known` columns get into the cells.
 
-    `stream`: lines of bytes, as a file opened in binary mode gives them; it is left open.
+    `stream`: lines of bytes, as a file opened in binary mode gives them; it is left open. `others`: the other
+    columns, which `ignored` names, get into the cells too, under their names as they are written.
 
     Raises TableError where the whole file is unreadable: no header, a required column missing, a column
     twice, another separator, another encoding. A row that cannot be read comes with a fault.
@@ -64,6 +67,10 @@ def read_table(stream: Iterable[bytes], known: Sequence[str], required: Sequence
         cell.strip() for cell, name in zip(header, names, strict=True) if name and name not in known
     )
     at = {name: i for i, name in enumerate(names) if name in known}
+    if others:
+        at |= {header[i].strip(): i for i, name in enumerate(names) if name and name not in known}
+        if len(ignored) > len(set(ignored)):
+            raise TableError("the header names a column of your own more than once; keep one")
     return Table(tuple(at), ignored, _rows(lines, len(header), at))
 
 

@@ -20,6 +20,7 @@ PATH_PARAMETERS = {
     "maker": "a maker, as the catalogue names it; case, accents and surplus spaces do not matter",
     "model": "a model of that maker, as the catalogue names it; matched in the same way",
     "evidence_id": "the id of a record, which you chose; it can hold slashes",
+    "stock_number": "the dealer's own number of an item; it can hold slashes",
     "report_id": "the id of a report, from the answer that issued it",
     "email_id": "the number of an e-mail, from the list of e-mails",
     "version": "the version of a price model, from the list of price models",

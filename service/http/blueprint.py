@@ -104,14 +104,16 @@ class Blueprint(flask_smorest.Blueprint):  # type: ignore[misc]
         limit: str = "list_limit",
         or_one: Schema | None = None,
         lines: bool = True,
+        binary: Mapping[str, Any] | None = None,
     ) -> Callable[[View], View]:
         """Read a body of rows in one of these media types, of any length up to the setting named `limit`.
 
         The view's first arguments are the media type and a file with the body, which is closed after the
         answer is sent. With `or_one` the body can also be a JSON object of that schema: then the first
         arguments are the media type JSON and the object as the schema read it. `lines=False`: the body is no
-        text but one piece of content.
+        text but one piece of content. `binary`: more media types, of which that is true in any case.
         """
+        forms = {**forms, **(binary or {})}
         contents = {form: {"schema": schema} for form, schema in forms.items()}
         if or_one is not None:
             contents[JSON] = {"schema": or_one}
@@ -121,9 +123,9 @@ class Blueprint(flask_smorest.Blueprint):  # type: ignore[misc]
             def read(*args: Any, **kwargs: Any) -> Any:
                 form = request.mimetype
                 if form in forms:
-                    return _with_rows(
-                        view, form, take_in(getattr(context().settings, limit), lines=lines), args, kwargs
-                    )
+                    text = lines and form not in (binary or {})
+                    most = getattr(context().settings, limit)
+                    return _with_rows(view, form, take_in(most, lines=text), args, kwargs)
                 if or_one is not None and is_json(form):
                     return view(JSON, load(or_one, read_object()), *args, **kwargs)
                 sent_as = form or "of no stated type"
@@ -223,6 +225,11 @@ def proven(view: View) -> View:
 def unless_changed(view: View) -> View:
     """Describe the header If-Match; the view handles it by `conditional.check_unchanged`."""
     return _described(view, **conditional.IF_MATCH)
+
+
+def unless_there(view: View) -> View:
+    """Describe the header If-None-Match of a change; the view handles it by `conditional.check_absent`."""
+    return _described(view, **conditional.IF_NONE_MATCH)
 
 
 def _described(view: View, **more: Any) -> View:

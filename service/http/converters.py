@@ -15,7 +15,7 @@ class NameConverter(PathConverter):
 
 
 class RecordConverter(NameConverter):
-    """An id of a record. It cannot end with /history or /confirmation, which are paths below a record."""
+    """An id that the caller chose. It cannot end with /history or /confirmation, paths below such a one."""
 
     regex = rf"{NameConverter.regex}(?<!/history)(?<!/confirmation)"
 

@@ -14,6 +14,7 @@ UNSTORED = {"Cache-Control": "no-store"}  # no cache may keep the answer
 # Nor is a secret compressed, whose length could tell of it (`service.http.hooks.answer_compression`).
 SECRET = {"Cache-Control": "no-store, no-transform"}
 CSV, NDJSON = "text/csv", "application/x-ndjson"
+XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 
 
 def json_response(data: Any, status: int = 200, headers: Mapping[str, str] | None = None) -> Response:

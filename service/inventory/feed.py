@@ -47,6 +47,11 @@ def record(connection: Connection, changed: Sequence[tuple[str, str]]) -> None:
     connection.execute(_SET, rows)
 
 
+def last_position(connection: Connection) -> int:
+    """Return the position of the last change, 0 before the first."""
+    return int(connection.execute(select(FEED.c.position)).scalar() or 0)
+
+
 def changes_after(connection: Connection, after: int, limit: int) -> Sequence[Row[Any]]:
     """Return the rows of up to `limit` items that were last changed after this position, in that order."""
     later = select(ITEMS).where(ITEMS.c.position > after).order_by(ITEMS.c.position).limit(limit)

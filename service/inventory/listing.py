@@ -62,6 +62,7 @@ def _moved(share: float, since: str) -> ColumnElement[bool]:
     last = (
         select(func.max(other.c.id))
         .where(other.c.stock_number == ITEMS.c.stock_number, other.c.valued_on <= date.fromisoformat(since))
+        .correlate(ITEMS)  # a table two levels above is not found by itself
         .scalar_subquery()
     )
     now = case((then.c.currency == ITEMS.c.currency, ITEMS.c.amount), else_=ITEMS.c.amount * ITEMS.c.rate)

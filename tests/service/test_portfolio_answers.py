@@ -123,7 +123,7 @@ def test_the_picture_is_of_the_same_figures(dealer: Caller) -> None:
         ({"filter": {"status": ["lost"]}}, "#/filter/status"),
         ({"filter": {"over_priced": -1}}, "#/filter/over_priced"),
         ({"filter": {"aged": True}}, "#/filter/aged"),
-        ({"filter": {"moved_by": 5}}, "#/filter/moved_by"),
+        ({"filter": {"moved_by": 5}}, "#/filter/moved_since"),
         ({"filter": {"bought_before": "2025-02-30"}}, "#/filter/bought_before"),
         ({"filter": []}, "#/filter"),
         ({"filter": {"maker": "Nobody"}}, "#/filter"),

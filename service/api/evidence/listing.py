@@ -88,6 +88,14 @@ def _names(maker: str | None, model: str | None) -> dict[str, str | None]:
     """Return maker and model in the form stored with records. Raises InputError for unknown names."""
     if maker is None and model is None:
         return {}
+    named_in_catalogue(maker, model)
+    return {"maker": normal(maker) if maker else maker, "model": normal(model) if model else model}
+
+
+def named_in_catalogue(maker: str | None, model: str | None) -> None:
+    """Raise InputError for a name that the catalogue does not have."""
+    if maker is None and model is None:
+        return
     catalogue = bundle().valuer.catalogue
     if maker is not None and model is not None:
         catalogue.find(maker, model)
@@ -95,4 +103,3 @@ def _names(maker: str | None, model: str | None) -> dict[str, str | None]:
         catalogue.of_maker(maker)
     elif model is not None:
         catalogue.named(model)
-    return {"maker": normal(maker) if maker else maker, "model": normal(model) if model else model}

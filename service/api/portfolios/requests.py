@@ -5,16 +5,18 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any, NamedTuple
 
-from marshmallow import RAISE, Schema, ValidationError, fields, post_load, validates_schema
+from marshmallow import Schema, ValidationError, post_load, validates_schema
 
 from models.costs import MOST_HORIZON, MOST_ITEMS
 from models.domain.money import BASE_CURRENCY
 from models.domain.vocabulary import DEFAULT_LEVELS
-from models.errors import Fault, InputError
-from service.api.portfolios.filters import FilterSchema, read_filter
+from models.errors import Fault
+from service.api.portfolios.filters import ItemFilterSchema
+from service.api.requests.bodies.members import ObjectField
 from service.api.values.requests import CurrencyField, LevelsField, OwnField
 from service.faults import with_pointers
 from service.http.schemas import CURRENCY, LEVELS
+from service.inventory.filters import read_filters
 from service.inventory.records import LONGEST_STOCK_NUMBER
 
 HELD = ("in_stock", "reserved")  # The statuses that count where a filter names none.
@@ -29,21 +31,6 @@ class PortfolioRequest(NamedTuple):
     currency: str
     levels: tuple[float, ...]
     months: int
-
-
-class FilterField(fields.Nested):
-    """A filter of items."""
-
-    def __init__(self, **options: Any) -> None:
-        super().__init__(FilterSchema(unknown=RAISE), **options)
-
-    def _deserialize(
-        self, value: Any, attr: str | None, data: Mapping[str, Any] | None, partial: Any = None, **kwargs: Any
-    ) -> Any:
-        try:
-            return read_filter(value)
-        except InputError as error:
-            raise ValidationError(list(with_pointers(error.faults))) from None
 
 
 class StockNumbersField(OwnField):
@@ -74,7 +61,9 @@ class MonthsField(OwnField):
 class PortfolioRequestSchema(Schema):
     """A request for the value of many items: a filter or stock numbers, and how to say it."""
 
-    filter = FilterField(
+    filter = ObjectField(
+        ItemFilterSchema,
+        read_filters,
         allow_none=True,
         metadata={
             "description": "the items that are meant, by the filters of the list of items. Without a status "

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import threading
 import time
 from collections import Counter
 from collections.abc import Iterable, Iterator
@@ -20,11 +19,10 @@ from service.context import context
 from service.errors import BrokenStreamError
 from service.http.responses import CSV, NDJSON
 from service.server.logs import log_failure
+from service.server.threads.turns import VALUING
 
 _FORMS: dict[str, type[CsvForm] | type[NdjsonForm]] = {CSV: CsvForm, NDJSON: NdjsonForm}
 _log = structlog.get_logger()
-# Lists take turns, chunk by chunk: many at once would keep the interpreter from every short request.
-_turn = threading.Lock()
 
 
 def open_list(form: str, lines: Iterable[bytes], valuer: Valuer, terms: Terms) -> CsvForm | NdjsonForm:
@@ -41,7 +39,7 @@ def begun(found: CsvForm | NdjsonForm) -> Iterator[Answered]:
 def _in_turn(answers: Iterable[Answered]) -> Iterator[Answered]:
     left = iter(answers)
     while True:
-        with _turn:
+        with VALUING:  # many at once would keep the interpreter from every short request
             answered = next(left, None)
         if answered is None:
             return

@@ -61,6 +61,14 @@ IF_MATCH: Mapping[str, Any] = {
 }
 
 
+IF_NONE_MATCH: Mapping[str, Any] = {
+    "parameters": [
+        header_parameter("If-None-Match", "*: 412 if it is there already; an ETag: 412 if it is as that says")
+    ],
+    "responses": {"412": "PRECONDITION_FAILED"},
+}
+
+
 SHOWN: Mapping[str, str] = {
     "ETag": "the tag of what the answer shows, to be sent as If-Match with the next change",
     "Content-Location": "the path at which GET gives what the answer shows",
@@ -101,6 +109,15 @@ def check_unchanged(now: bytes | None) -> None:
     `now`: the answer that shows the present state, None if there is nothing yet.
     """
     if request.environ.get("HTTP_IF_MATCH") and (now is None or not _matches(tag_of(now))):
+        raise PreconditionFailed
+
+
+def check_absent(now: bytes | None) -> None:
+    """Raise werkzeug's PreconditionFailed if the request's If-None-Match names the present state, or any.
+
+    `now`: the answer that shows the present state, None if there is nothing yet.
+    """
+    if now is not None and request.environ.get("HTTP_IF_NONE_MATCH") and _had(tag_of(now)) is not None:
         raise PreconditionFailed
 
 

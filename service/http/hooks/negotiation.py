@@ -11,13 +11,13 @@ from werkzeug.wsgi import get_input_stream
 
 from service.errors import EncodingError, NotAcceptableError
 from service.http.hooks.compression import Inflated
-from service.http.responses import CSV, HTML, JSON, NDJSON, PDF, SVG
+from service.http.responses import CSV, HTML, JSON, NDJSON, PDF, SVG, XLSX
 
 _RANGE = re.compile(r"(\*/\*|[\w!#$%&'+.^`|~-]+/(\*|[\w!#$%&'+.^`|~-]+))", re.ASCII)
 _GZIP = ("gzip", "x-gzip")  # the second is the first by its old name (RFC 9110, section 8.4.1.3)
 
 
-_FORMS = {".csv": CSV, ".svg": SVG, ".html": HTML, ".jpg": "image/jpeg", ".pdf": PDF}
+_FORMS = {".csv": CSV, ".xlsx": XLSX, ".svg": SVG, ".html": HTML, ".jpg": "image/jpeg", ".pdf": PDF}
 _AS_SENT = ("/v1/stocklists",)  # paths that answer in the media type of the request's body
 
 

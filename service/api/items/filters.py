@@ -1,0 +1,102 @@
+"""The filters of the list of items, as a URL's query has them."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
+from typing import Any
+
+from models.domain.vocabulary import CHANNEL_NAMES, MAX_TEXT
+from models.errors import Fault, InputError
+from models.price.interface import EVIDENCE_WORDS
+from service.api.evidence.listing import named_in_catalogue
+from service.errors import FaultyRequestError, Located
+from service.http.queries import Query
+from service.http.schemas import DAY
+from service.inventory.filters import MOST_DAYS, MOST_PER_CENT, READERS
+from service.inventory.listing import Filters
+from service.inventory.records import STATUSES
+
+_NUMBER = re.compile(r"\d{1,9}(\.\d{1,4})?", re.ASCII)
+
+
+def _query(name: str, text: str, schema: Mapping[str, Any], said: Callable[[str], Any]) -> Query:
+    """Return a member of the query; `said` makes of its text what JSON would have, for the one reader."""
+
+    def read(given: str) -> Any:
+        value, faults = said(given), list[Fault]()
+        READERS[name](name, value, faults)
+        if faults:
+            raise InputError([replace(fault, value=given) for fault in faults])
+        return value
+
+    return Query(name, text, dict(schema), read)
+
+
+def _words(name: str, text: str, allowed: Sequence[str]) -> Query:
+    items = {"type": "array", "items": {"type": "string", "enum": [*allowed]}}
+    return _query(name, text, items, lambda given: [word.strip() for word in given.split(",")])
+
+
+def _per_cent(name: str, text: str, most: float = MOST_PER_CENT) -> Query:
+    return _query(name, text, {"type": "number", "minimum": 0, "maximum": most}, _number)
+
+
+def _number(given: str) -> Any:
+    if not _NUMBER.fullmatch(given):
+        return given
+    return float(given) if "." in given else int(given)
+
+
+def _text(name: str, text: str) -> Query:
+    return _query(name, text, {"type": "string", "minLength": 1, "maxLength": MAX_TEXT}, str)
+
+
+def _day(name: str, text: str) -> Query:
+    return _query(name, text, {"type": "string", **DAY}, str)
+
+
+def _flag(name: str, text: str) -> Query:
+    words = {"true": True, "false": False}
+    return _query(name, text, {"type": "boolean"}, lambda given: words.get(given, given))
+
+
+FILTERS = (
+    _words("status", "only items of one of these statuses", STATUSES),
+    _text("maker", "only items of this maker, as the catalogue names it"),
+    _text("model", "only items of this model, as the catalogue names it"),
+    _words("channel", "only items offered in one of these markets", CHANNEL_NAMES),
+    _per_cent("over_priced", "only items whose asking price is more than so many per cent above the value"),
+    _per_cent("under_priced", "only items whose asking price is more than so many per cent below it", 100),
+    _day("bought_before", "only items bought before this day"),
+    _query(
+        "aged",
+        "only items bought more than so many days ago",
+        {"type": "integer", "minimum": 0, "maximum": MOST_DAYS},
+        _number,
+    ),
+    _words(
+        "evidence", "only items whose value has this much evidence; thin: none,few", tuple(EVIDENCE_WORDS)
+    ),
+    _per_cent("moved_by", "only items whose value moved by more than so many per cent since `moved_since`"),
+    _day("moved_since", "the day since which `moved_by` counts: from the last value up to that day"),
+    _flag("failed", "true: only items whose last valuing failed; false: only the others"),
+)
+
+
+def wanted_of(asked: Mapping[str, Any]) -> Filters:
+    """Return the filters that were sent. Raises FaultyRequestError."""
+    wanted = {query.name: asked[query.name] for query in FILTERS if asked[query.name] is not None}
+    faults = [
+        Fault(other, None, "is required", "", f"send it beside {name}")
+        for name, other in (("moved_by", "moved_since"), ("moved_since", "moved_by"))
+        if name in wanted and other not in wanted
+    ]
+    try:
+        named_in_catalogue(wanted.get("maker"), wanted.get("model"))
+    except InputError as error:
+        faults += error.faults
+    if faults:
+        raise FaultyRequestError([Located(None, fault) for fault in faults])
+    return wanted
