@@ -28,6 +28,7 @@ from schemathesis.openapi.checks import UseAfterFree
 
 from models.domain.names import normal
 from models.domain.vocabulary import PLACEHOLDERS
+from service.http.responses import XLSX
 
 KNOWN: dict[str, list[str]] = json.loads(os.environ.get("FUZZ_KNOWN", "{}"))
 OWN_KEY = os.environ.get("FUZZ_OWN_KEY")
@@ -110,10 +111,12 @@ def map_path_parameters(context: Any, path_parameters: dict[str, Any] | None) ->
 
 @schemathesis.hook
 def map_case(context: Any, case: Any) -> Any:
-    """A record is corrected under its own id, which the body can name too."""
+    """A record is corrected and an item put under its own id, which the body can name too."""
     asked = case.path_parameters or {}
     if "evidence_id" in asked and isinstance(case.body, dict) and isinstance(case.body.get("id"), str):
         case.body["id"] = asked["evidence_id"]
+    if "stock_number" in asked and isinstance(case.body, dict) and "stock_number" in case.body:
+        case.body["stock_number"] = asked["stock_number"]
     return case
 
 
@@ -139,6 +142,9 @@ def before_call(context: Any, case: Any, kwargs: Any) -> None:
     if place == ("DELETE", "/v1/evidence/{evidence_id}") and asked["evidence_id"] in KNOWN["evidence_id"]:
         it = dict(zip(("maker", "model"), NAMES[1], strict=True))
         _put(f"/v1/evidence/{asked['evidence_id']}", {**SALE, "instrument": it})
+    if place == ("DELETE", "/v1/items/{stock_number}") and asked["stock_number"] in KNOWN["stock_number"]:
+        it = dict(zip(("maker", "model"), NAMES[1], strict=True))
+        _put(f"/v1/items/{asked['stock_number']}", {"instrument": it})
 
 
 def _make_usable(case: Any) -> None:
@@ -180,6 +186,7 @@ schemathesis.openapi.media_type("text/csv", fuzz_rows.tables())
 schemathesis.openapi.media_type("application/x-ndjson", fuzz_rows.lines())
 for form, picture in ((JPEG, jpeg()), (PNG, png()), (WEBP, webp())):
     schemathesis.openapi.media_type(form, st.just(picture))
+schemathesis.openapi.media_type(XLSX, st.just(fuzz_rows.WORKBOOK))
 
 # ── what is checked beside ───────────────────────────────────────────────────
 
@@ -190,6 +197,8 @@ BY_MEANING = {
     "e-mail-state",
     "erased",
     "gate",
+    "item-deleted",
+    "item-rows",
     "no-earlier",
     "shown-once",
     "key-revoked",
@@ -231,6 +240,8 @@ FAULTS_BY_MEANING = (
     "is not for a system key",
     "is not for a website key",
     "is no origin",
+    "names no item that",
+    "stands beside a filter",
     "no exchange rate for",
     "stands there in both forms",
     "is not an e-mail address",
@@ -241,6 +252,12 @@ FAULTS_BY_MEANING = (
     "is not for per_cent",
     "goes with a move to",
     "is no day or moment",
+    "is not such a text",
+    "is no such name of a member",
+    "cannot be a stock number",
+    "is ahead of this feed",
+    "is not a day",
+    "is required",
 )
 REFUSALS = (400, 404, 409, 410, 412, 422)
 COUNTS: defaultdict[str, Counter[str]] = defaultdict(Counter)
@@ -266,7 +283,7 @@ def refused_for_its_meaning_alone(context: Any, response: Any, case: Any) -> Non
     problem = response.json()
     kind = problem["type"].rpartition("#problem-")[2]
     if kind == "path":  # an id of the caller's own can end as an address of ours does
-        assert case.operation.path.startswith("/v1/evidence/")
+        assert case.operation.path.startswith(("/v1/evidence/", "/v1/items/"))
     elif kind == "fields":
         odd = [one for one in problem["errors"] if not one["problem"].startswith(FAULTS_BY_MEANING)]
         assert not odd, f"refused: {odd}"

@@ -7,6 +7,7 @@ import io
 import json
 
 from hypothesis import strategies as st
+from openpyxl import Workbook
 
 NAMES = [("Ostvik", "Fjell 2"), ("Ostvik", "Dal"), ("Séraphine & Fils", "Étoile")]
 SALE = {"kind": "sale", "date": "2025-03-04", "price": "900", "currency": "USD", "channel": "dealer"}
@@ -20,14 +21,23 @@ def tables(draw: st.DrawFn) -> bytes:
     columns = draw(st.lists(st.sampled_from(_COLUMNS), unique=True))
     out = io.StringIO()
     writer = csv.writer(out)
-    writer.writerow(["id", "maker", "model", *SALE, *columns])
+    writer.writerow(["id", "stock_number", "maker", "model", *SALE, *columns])
     for number in range(draw(st.integers(0, 5))):
         names = draw(st.sampled_from([*NAMES, ("Ostvik", "no such model")]))
         cells = [draw(st.sampled_from(_CELLS)) for _ in columns]
-        writer.writerow([f"R{number}", *names, *SALE.values(), *cells])
+        writer.writerow([f"R{number}", f"R{number}", *names, *SALE.values(), *cells])
     return out.getvalue().encode() + draw(st.sampled_from([b"", b"\r\n", b"\xff,\n", b'"', b"a,b\n"]))
 
 
+def _workbook() -> bytes:
+    book, out = Workbook(), io.BytesIO()
+    for row in (["stock_number", "maker", "model", "shelf"], ["W1", "Ostvik", "Dal", 7], ["W2", "Nobody"]):
+        book.active.append(row)
+    book.save(out)
+    return out.getvalue()
+
+
+WORKBOOK = _workbook()
 _VALUE = st.recursive(
     st.none() | st.booleans() | st.integers() | st.floats(allow_nan=False) | st.text(max_size=8),
     lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=8), inner, max_size=3),
@@ -37,6 +47,7 @@ _ROW = st.fixed_dictionaries(
     {},
     optional={
         "id": st.just("A") | _VALUE,
+        "stock_number": st.just("A") | _VALUE,
         "date": st.just("2026-01-02") | _VALUE,
         "channel": st.just("dealer") | _VALUE,
         "currency": st.just("EUR") | _VALUE,

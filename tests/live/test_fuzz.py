@@ -84,6 +84,8 @@ def known(served: Running, key: str) -> dict[str, list[str]]:
         ]
         for sale in sales:
             assert client.post("/v1/evidence", json=sale).status_code == 201
+        for n, it in enumerate(ITS * OF_EACH):
+            assert client.put(f"/v1/items/I{n}", json={"instrument": it}).status_code == 201
         models = client.get("/v1/price-models").json()["models"]
         shots = [taken(client, one["id"]) for one in asking]
         reports = [issued(client, one["id"]) for one in asking[:OF_EACH]]
@@ -96,6 +98,7 @@ def known(served: Running, key: str) -> dict[str, list[str]]:
         "request_id": [one["id"] for one in asking],
         "photograph_id": shots,
         "evidence_id": [str(one["id"]) for one in sales],
+        "stock_number": [f"I{n}" for n in range(len(ITS) * OF_EACH)],
         "version": [one["version"] for one in models],
     }
 

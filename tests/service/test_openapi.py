@@ -13,6 +13,7 @@ from apps import caller_of, keys_of, parts
 from asking import DAL, SHOWN_PARTS, Caller
 from described import schema_of, validator
 from flask import Flask
+from item_bodies import ITEM, put
 from kept_items import PORTFOLIOS, keep_described
 from mail_ground import failed_email
 from openapi_spec_validator import validate
@@ -40,7 +41,7 @@ SALE = {
     "instrument": {"maker": "Ostvik", "model": "Dal"},
 }
 SALES = "id,kind,date,price,currency,channel,maker,model,colour\nA,sale,x,1,USD,dealer,Ostvik,Dal,red\n"
-RECORD = "/v1/evidence/{evidence_id}"
+RECORD, STOCK_ITEM = "/v1/evidence/{evidence_id}", "/v1/items/{stock_number}"
 PICTURES = "/v1/requests/{request_id}/photographs"
 PICTURE = f"{PICTURES}/{{photograph_id}}"
 ASKING = "/v1/requests/{request_id}"
@@ -66,6 +67,14 @@ ASKED = [
     ("get", f"{RECORD}/history", f"{RECORD}/history", None),
     ("put", f"{RECORD}/confirmation", f"{RECORD}/confirmation", None),
     ("delete", RECORD, RECORD, None),
+    ("put", STOCK_ITEM, STOCK_ITEM, ITEM),
+    ("get", STOCK_ITEM, STOCK_ITEM, None),
+    ("delete", STOCK_ITEM, STOCK_ITEM, None),
+    ("post", "/v1/items", "/v1/items", ("application/x-ndjson", "{}\n")),
+    ("get", "/v1/items", "/v1/items?limit=1", None),
+    ("get", "/v1/items/changes", "/v1/items/changes?limit=1", None),
+    ("get", "/v1/items.csv", "/v1/items.csv", None),
+    ("get", "/v1/items.xlsx", "/v1/items.xlsx", None),
     ("put", f"{KEPT}/outcome", f"{KEPT}/outcome", {"date": "2026-01-02", "price": "900.00"}),
     ("put", f"{KEPT}/outcome/evidence", f"{KEPT}/outcome/evidence", {"evidence": "{sale}"}),
     ("get", f"{KEPT}/outcome", f"{KEPT}/outcome", None),
@@ -122,6 +131,13 @@ ASKED = [
     ("get", "/readyz", "/readyz", None),
     ("get", "/metrics", "/metrics", None),
 ]
+
+
+def item(caller: Caller) -> str:
+    """The number of an item that is new."""
+    number = f"described-{token_hex(4)}"
+    assert put(caller, number).status_code == 201
+    return number
 
 
 def record(caller: Caller) -> str:
@@ -197,6 +213,8 @@ def test_every_answer_is_as_it_is_described(
         asked = asked.replace("{key_id}", keys_of(shared_app).create("to be shown", ["valuations"])[0])
     if path.startswith("/v1/evidence"):  # two, so that there is more than one page
         asked = asked.replace("{evidence_id}", record(caller) and record(caller))
+    if path.startswith("/v1/items"):  # two, so that there is more than one page
+        asked = asked.replace("{stock_number}", [item(caller) for _ in range(2)][1])
     if path == REPORTS or path.startswith(REPORT):
         asked = reportable(caller, asked)
     elif "/photographs" in path:

@@ -101,6 +101,16 @@ def test_stock_numbers_count_whatever_their_status_and_those_not_there_are_said(
     }
 
 
+def test_the_day_is_the_one_asked_for(dealer: Caller) -> None:
+    found = asked(dealer, date="2020-06-01", currency="EUR")
+    assert (found["date"], found["rate_day"]) == ("2020-06-01", "2020-01-01")
+    assert found["total"]["cost"]["amount"] == "1400.00"  # 1,000 euros, and 500 dollars at 1.25 dollars
+    assert {one["age"]: one["items"] for one in found["ages"]} == {
+        "under_6_months": 2,
+        "not_known": 1,
+    }
+
+
 def test_the_value_at_risk_says_what_it_rests_on(dealer: Caller) -> None:
     risk = asked(dealer, horizon_months=24)["value_at_risk"]
     assert (risk["horizon_months"], risk["since"], risk["until"]) == (24, "2004-01-02", "2026-01-02")

@@ -26,6 +26,7 @@ SITE, ELSEWHERE = "https://guitars.example", "https://elsewhere.example"
 NOBODY = {  # ids that are well formed and not there: whoever is let in changes nothing
     "valuation_id": "val_" + "0" * 26,
     "evidence_id": "not-there",
+    "stock_number": "not-there",
     "key_id": "0" * 12,
     "request_id": "req_" + "0" * 26,
     "report_id": "rep_" + "0" * 26,

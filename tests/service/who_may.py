@@ -44,6 +44,14 @@ PUT     /v1/evidence/{evidence_id}                               evidence
 DELETE  /v1/evidence/{evidence_id}                               evidence
 PUT     /v1/evidence/{evidence_id}/confirmation                  evidence
 GET     /v1/evidence/{evidence_id}/history                       evidence
+GET     /v1/items                                                inventory
+POST    /v1/items                                                inventory
+GET     /v1/items.csv                                            inventory
+GET     /v1/items.xlsx                                           inventory
+GET     /v1/items/changes                                        inventory
+GET     /v1/items/{stock_number}                                 inventory
+PUT     /v1/items/{stock_number}                                 inventory
+DELETE  /v1/items/{stock_number}                                 inventory
 GET     /v1/valuations/{valuation_id}/outcome                    evidence
 PUT     /v1/valuations/{valuation_id}/outcome                    evidence
 DELETE  /v1/valuations/{valuation_id}/outcome                    evidence

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from datetime import date
 from typing import Any, NamedTuple
 
 from marshmallow import Schema, ValidationError, post_load, validates_schema
@@ -13,9 +14,10 @@ from models.domain.vocabulary import DEFAULT_LEVELS
 from models.errors import Fault
 from service.api.portfolios.filters import ItemFilterSchema
 from service.api.requests.bodies.members import ObjectField
-from service.api.values.requests import CurrencyField, LevelsField, OwnField
+from service.api.values.requests import CurrencyField, DayField, LevelsField, OwnField
+from service.context import today
 from service.faults import with_pointers
-from service.http.schemas import CURRENCY, LEVELS
+from service.http.schemas import CURRENCY, DAY, LEVELS
 from service.inventory.filters import read_filters
 from service.inventory.records import LONGEST_STOCK_NUMBER
 
@@ -31,6 +33,7 @@ class PortfolioRequest(NamedTuple):
     currency: str
     levels: tuple[float, ...]
     months: int
+    day: date
 
 
 class StockNumbersField(OwnField):
@@ -97,6 +100,10 @@ class PortfolioRequestSchema(Schema):
             + ", ".join(f"{level:g}" for level in DEFAULT_LEVELS),
         },
     )
+    date = DayField(
+        allow_none=True,
+        metadata={"type": "string", **DAY, "description": "the day of the values; default: today"},
+    )
     horizon_months = MonthsField(
         allow_none=True,
         metadata={
@@ -121,4 +128,5 @@ class PortfolioRequestSchema(Schema):
             data.get("currency") or BASE_CURRENCY,
             data.get("levels") or DEFAULT_LEVELS,
             data.get("horizon_months") or DEFAULT_HORIZON,
+            data.get("date") or today(),
         )

@@ -26,7 +26,7 @@ _REQUEST = PortfolioRequestSchema(unknown=RAISE)
 @blp.arguments(_REQUEST)
 @blp.response(200, PortfolioSchema(), "The totals, with their ranges.")
 def value_portfolio(wanted: PortfolioRequest) -> Response:
-    """Value many items together, as of today; nothing is kept.
+    """Value many items together; nothing is kept.
 
     The range of a total counts the errors that items share, above all that of the market's level, so that it
     is wider than if each item erred by itself, and narrower than from all low ends to all high ends.

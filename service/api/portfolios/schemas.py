@@ -21,7 +21,7 @@ class KnownAmountsSchema(Schema):
     """The sum of amounts that some of the items have."""
 
     items = fields.Integer(**described("how many items have one"))
-    amount = money("the sum, at today's exchange rates")
+    amount = money("the sum, at the exchange rates of the day")
     value = money("the sum of the values of these items")
 
 
@@ -64,7 +64,7 @@ class PortfolioLossSchema(Schema):
     """A loss that is not exceeded, by chance."""
 
     level = fields.Float(**described("the chance that the loss is no larger: 0.95 is nineteen of twenty"))
-    amount = money("the expected total of today minus what is left; 0 where that is a gain")
+    amount = money("the expected total now minus what is left; 0 where that is a gain")
     market = money("the same by the moves of the market alone")
     left = money("the total that is left at the end of the horizon")
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Sequence
+from datetime import date
 from decimal import Decimal
 from typing import Any, NamedTuple, NoReturn
 
@@ -56,7 +57,7 @@ def make(wanted: PortfolioRequest) -> Held:
     for row in rows:
         item = item_in(row)
         try:
-            holdings.append(_holding(item, wanted.currency))
+            holdings.append(_holding(item, wanted.currency, wanted.day))
         except BookmatchError as error:
             left_out.append(LeftOut(item.stock_number, str(error)))
     if not holdings:
@@ -90,16 +91,16 @@ def _refuse(wanted: PortfolioRequest, problem: str, step: str) -> NoReturn:
     raise FaultyRequestError(with_pointers([Fault(name, None, problem, "", step)]))
 
 
-def _holding(item: Item, currency: str) -> Holding:
-    subject = bundle().valuer.canonical(Subject(item.instrument, today(), item.channel))
-    return Holding(subject, item.bought, _money(item.cost, currency), _money(item.asking, currency))
+def _holding(item: Item, currency: str, day: date) -> Holding:
+    subject = bundle().valuer.canonical(Subject(item.instrument, day, item.channel))
+    return Holding(subject, item.bought, _money(item.cost, currency, day), _money(item.asking, currency, day))
 
 
-def _money(amount: Amount | None, currency: str) -> Decimal | None:
-    """Return an amount in another currency at today's rate; None if it has no rate today."""
+def _money(amount: Amount | None, currency: str, day: date) -> Decimal | None:
+    """Return an amount in another currency at the day's rate; None if it has no rate then."""
     if amount is None:
         return None
-    valuer, day = bundle().valuer, today()
+    valuer = bundle().valuer
     if amount.currency == currency:
         return Decimal(amount.amount)
     try:
