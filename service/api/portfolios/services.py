@@ -26,7 +26,7 @@ from service.inventory.records import Item, among, is_possible, item_in
 _turn = threading.Lock()  # One at a time in a worker: many would keep the interpreter from short requests.
 
 
-class LeftOut(NamedTuple):
+class Unvalued(NamedTuple):
     """An item that has no value in the portfolio, and why."""
 
     stock_number: str
@@ -37,7 +37,7 @@ class Held(NamedTuple):
     """A portfolio, and the items that were asked for and are not in it."""
 
     portfolio: Portfolio
-    left_out: Sequence[LeftOut]
+    left_out: Sequence[Unvalued]
 
     @property
     def left_out_count(self) -> int:
@@ -45,7 +45,7 @@ class Held(NamedTuple):
         return len(self.left_out)
 
     @property
-    def shown(self) -> Sequence[LeftOut]:
+    def shown(self) -> Sequence[Unvalued]:
         """The items left out that an answer names."""
         return self.left_out[:MOST_LEFT_OUT]
 
@@ -59,7 +59,7 @@ def make(wanted: PortfolioRequest) -> Held:
         try:
             holdings.append(_holding(item, wanted.currency, wanted.day))
         except BookmatchError as error:
-            left_out.append(LeftOut(item.stock_number, str(error)))
+            left_out.append(Unvalued(item.stock_number, str(error)))
     if not holdings:
         _refuse(wanted, "names no item that can be valued", "see the list of items")
     valuer = bundle().valuer
@@ -71,7 +71,7 @@ def make(wanted: PortfolioRequest) -> Held:
     return Held(found, left_out)
 
 
-def _rows(wanted: PortfolioRequest) -> tuple[list[Row[Any]], list[LeftOut]]:
+def _rows(wanted: PortfolioRequest) -> tuple[list[Row[Any]], list[Unvalued]]:
     """Return the rows of the items by stock number, and those that are not there."""
     with reading(context().engine) as connection:
         if wanted.stock_numbers is None:
@@ -82,7 +82,7 @@ def _rows(wanted: PortfolioRequest) -> tuple[list[Row[Any]], list[LeftOut]]:
             return rows, []
         found = among(connection, [one for one in wanted.stock_numbers if is_possible(one)])
     there = {name: row for name, row in found.items() if row.deleted is None}
-    gone = [LeftOut(one, "There is no item with this stock number.") for one in wanted.stock_numbers]
+    gone = [Unvalued(one, "There is no item with this stock number.") for one in wanted.stock_numbers]
     return [there[name] for name in sorted(there)], [one for one in gone if one.stock_number not in there]
 
 
