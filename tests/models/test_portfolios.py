@@ -94,7 +94,7 @@ def test_where_blanks_let_more_prices_lie_above_the_value_the_mean_follows_the_r
 
 
 def test_the_total_of_items_that_share_some_of_their_errors_by_hand() -> None:
-    # Each: mean 1000 e^(.04/2), variance mean² (e^.04 − 1); each pair: covariance mean² (e^.0144 − 1), as the .1 that
+    # Each: mean 1000 e^(.04/2), variance mean² (e^.04 − 1); each pair: mean² (e^.0144 − 1), as the .1 that
     # the price model says is counted as .12.
     found, mean = totals_of(Lognormal(sd=0.2, shared=0.1), 400), 1000 * math.exp(0.02)
     variance = 400 * mean**2 * (math.exp(0.04) - 1) + 400 * 399 * mean**2 * (math.exp(0.0144) - 1)
@@ -114,7 +114,7 @@ def test_items_that_share_nearly_all_errors_have_the_sums_of_their_ends() -> Non
 
 
 def test_the_range_of_two_hundred_holds_the_truth_where_that_of_independent_items_does_not() -> None:
-    """300 portfolios of 200, each with an error of .06 that its items share, said to be .05, and errors of .2 of their own."""
+    """300 portfolios of 200, each with an error of .06 for all, said to be .05; prices scatter by .2."""
     rng = np.random.default_rng(3)
     own = rng.normal(0, math.sqrt(0.2**2 - 0.06**2), (300, 200))
     true = 1000 * np.exp(rng.normal(0, 0.06, (300, 1)) + own).sum(axis=1)
