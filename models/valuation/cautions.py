@@ -172,11 +172,11 @@ BESIDE = {
     ),
     "market_history_short": (
         "The market was seen over only a few spans as long as the horizon, so that the value at risk is "
-        "rough. A qualified adviser can say what else to allow for."
+        "rough. A qualified appraiser can say what else to allow for."
     ),
     "market_history_too_short": (
         "The evidence covers less than two spans as long as the horizon: nothing is said of the value at "
-        "risk. Ask for a shorter horizon; a qualified adviser can say more."
+        "risk. Ask for a shorter horizon; a qualified appraiser can say more."
     ),
 }
 
