@@ -38,7 +38,7 @@ def _read(given: bytes) -> bytes:
                 f"the sheet has more than {MOST_SHEET_ROWS:,} rows, blank ones counted; delete blank rows at "
                 "its end, or send it in parts"
             )
-        if any(cell not in (None, "") for cell in cells):
+        if cells:
             out.write(orjson.dumps([number, cells]) + b"\n")
             if out.tell() > MOST_SHEET_UNPACKED:
                 raise RefusedInput("the sheet holds too much text; send it in parts")
@@ -74,9 +74,11 @@ def _rows(given: bytes) -> Iterator[list[Any]]:
         book = load_workbook(io.BytesIO(given), read_only=True, keep_links=False)
         sheet = book.worksheets[0]
         sheet.reset_dimensions()
-        for row in sheet.iter_rows(max_col=MOST_SHEET_COLUMNS + 1):
+        for row in sheet.iter_rows():
             cells = [_cell(one) for one in row]
-            if len(cells) > MOST_SHEET_COLUMNS and cells[-1] is not None:
+            while cells and cells[-1] in (None, ""):
+                cells.pop()
+            if len(cells) > MOST_SHEET_COLUMNS:
                 raise RefusedInput(f"the sheet has more than {MOST_SHEET_COLUMNS} columns")
             yield cells
     except RefusedInput:

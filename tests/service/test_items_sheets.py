@@ -51,7 +51,10 @@ def filled(stock: Caller) -> Caller:
         "figure": 2.5,
         "year": 1964,
     }
-    put(stock, "rare", instrument={**it, "provenance": {"paperwork": True, "history": "=cmd"}})
+    assert (
+        put(stock, "rare", instrument={**it, "finish": "=cmd", "provenance": {"paperwork": True}}).status_code
+        == 201
+    )
     return stock
 
 
@@ -202,7 +205,7 @@ def _beside(book: Workbook) -> None:
     [
         (_formula, "cost", "is a formula"),
         (_error, "cost", "is an error of the spreadsheet"),
-        (_beside, "row", "has cells right of the header"),
+        (_beside, "row", "has a cell in a column without a name"),
     ],
 )
 def test_cells_that_are_no_values_are_refused_with_their_row(

@@ -86,8 +86,8 @@ def csv_cell(value: Cell) -> str:
 
 
 def from_csv(cells: Mapping[str, str]) -> dict[str, Cell]:
-    """Return the texts of a row of CSV, each as it was before `csv_cell` wrote it."""
-    return {name: unplain_cell(cell) for name, cell in cells.items()}
+    """Return a row of CSV with its names and texts as they were before `csv_cell` wrote them."""
+    return {unplain_cell(name): unplain_cell(cell) for name, cell in cells.items()}
 
 
 def parted(cells: Mapping[str, Cell]) -> tuple[dict[str, str], dict[str, Cell]]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator, Sequence
+from itertools import zip_longest
 from typing import IO, Any
 
 import orjson
@@ -74,15 +75,18 @@ def _row(
     number: int, names: Sequence[str], cells: Sequence[Any]
 ) -> tuple[int, dict[str, Cell], Fault | None]:
     found, fault = dict[str, Cell](), None
-    for name, cell in zip(names, cells, strict=False):
-        if not name or name in SHOWN:
+    wide = [*names, *[""] * (len(cells) - len(names))]
+    for name, cell in zip_longest(wide, cells):
+        if name in SHOWN:
             continue
-        if isinstance(cell, dict):
+        if not name:
+            stands = cell not in (None, "")
+            problem, step = "has a cell in a column without a name", "name or empty that column"
+            fault = fault or (Fault("row", None, problem, "", step) if stands else None)
+        elif isinstance(cell, dict):
             kind, text = next(iter(cell.items()))
             problem = "is a formula" if kind == FORMULA else "is an error of the spreadsheet"
             fault = fault or Fault(name, text, problem, "a value", "put the value in its place")
         else:
             found[name] = "" if cell is None else cell
-    if any(cell is not None for cell in cells[len(names) :]):
-        fault = fault or Fault("row", None, "has cells right of the header", "", "name or empty that column")
     return number, found, fault
