@@ -94,10 +94,9 @@ def test_where_blanks_let_more_prices_lie_above_the_value_the_mean_follows_the_r
 
 
 def test_the_total_of_items_that_share_some_of_their_errors_by_hand() -> None:
-    # Each: mean 1000 e^(.04/2), variance mean² (e^.04 − 1); each pair: mean² (e^.0144 − 1), as the .1 that
-    # the price model says is counted as .12.
+    # Each: mean 1000 e^(.04/2), variance mean² (e^.04 − 1); each pair: covariance mean² (e^.01 − 1).
     found, mean = totals_of(Lognormal(sd=0.2, shared=0.1), 400), 1000 * math.exp(0.02)
-    variance = 400 * mean**2 * (math.exp(0.04) - 1) + 400 * 399 * mean**2 * (math.exp(0.0144) - 1)
+    variance = 400 * mean**2 * (math.exp(0.04) - 1) + 400 * 399 * mean**2 * (math.exp(0.01) - 1)
     assert found.mean() == pytest.approx(400 * mean, rel=0.003)
     assert found.std() == pytest.approx(math.sqrt(variance), rel=0.04)
 
@@ -114,10 +113,10 @@ def test_items_that_share_nearly_all_errors_have_the_sums_of_their_ends() -> Non
 
 
 def test_the_range_of_two_hundred_holds_the_truth_where_that_of_independent_items_does_not() -> None:
-    """300 portfolios of 200, each with an error of .06 for all, said to be .05; prices scatter by .2."""
+    """300 portfolios of 200, each with an error of .05 for all its items; prices scatter by .2."""
     rng = np.random.default_rng(3)
-    own = rng.normal(0, math.sqrt(0.2**2 - 0.06**2), (300, 200))
-    true = 1000 * np.exp(rng.normal(0, 0.06, (300, 1)) + own).sum(axis=1)
+    own = rng.normal(0, math.sqrt(0.2**2 - 0.05**2), (300, 200))
+    true = 1000 * np.exp(rng.normal(0, 0.05, (300, 1)) + own).sum(axis=1)
     held = {}
     for name, shared in (("shared", 0.05), ("apart", 0.0)):
         low, high = np.quantile(totals_of(Lognormal(sd=0.2, shared=shared), 200), [0.05, 0.95])
@@ -149,9 +148,9 @@ def test_the_worked_example_of_the_documents() -> None:
     assert found.total.value == Decimal("4000.00")
     # 4 · 1000 · e^(.2² / 2) = 4080.81, here by quantiles, to a quarter of a per cent
     assert float(found.total.expected) == pytest.approx(4080.81, rel=0.0025)
-    # sd: 1020.20 · √(4 · (e^.04 − 1) + 12 · (e^.0144 − 1)) = 1020.20 · √(.163243 + .174050) = 592.50
+    # sd: 1020.20 · √(4 · (e^.04 − 1) + 12 · (e^.01 − 1)) = 1020.20 · √(.163243 + .120602) = 543.53
     interval = found.total.intervals[0]
-    assert float(interval.high - interval.low) / (2 * Z90) == pytest.approx(592.50, rel=0.05)
+    assert float(interval.high - interval.low) / (2 * Z90) == pytest.approx(543.53, rel=0.05)
     assert [(one.name, one.items, str(one.value)) for one in found.makers] == [
         (("Ostvik",), 3, "3000.00"),
         (("Séraphine & Fils",), 1, "1000.00"),

@@ -2,7 +2,7 @@
 
 The price of item i in draw k lies at the quantile Φ(z) of the item's own distribution, the one from which
 its ranges are served. z = λᵢ·eₖ / sᵢ + √(1 − |λᵢ|² / sᵢ²) · wᵢₖ: λᵢ are the loadings of the errors that
-values share (`PriceModel.loadings` times `SHARED_FACTOR`), sᵢ is the standard deviation of the item's log
+values share (`PriceModel.loadings`), sᵢ is the standard deviation of the item's log
 price, and eₖ and wᵢₖ are standard normal. So each z is standard normal, every item keeps its served ranges,
 and the log prices of items i and j have about the covariance λᵢ·λⱼ (a Gaussian copula: Sklar 1959; Li 2000).
 Draws come in pairs of opposite signs. No matrix of items by items is made.
@@ -31,10 +31,6 @@ _LEVELS = tuple(2 * NormalDist().cdf(_STEP * at) - 1 for at in range(1, _HALF + 
 _NODES = _STEP * np.arange(-_HALF, _HALF + 1)
 _EDGES = [NormalDist().cdf(_STEP * (at + 0.5)) for at in range(-_HALF, _HALF)]
 _WEIGHTS = np.diff([0.0, *_EDGES, 1.0])  # The probability of each node's neighbourhood.
-# The factor on the errors that items share. A price model learns how sure it is from single sales, which say
-# little of an error that all of them have: on 22 demo markets of development the level of a whole market
-# was off by 1.26 times what the price model said, and 1.2 let the 90% range of 200 items hold 91% of totals.
-SHARED_FACTOR = 1.2
 _MOST_SHARED = 0.98  # The most that shared errors can have of an item's variance.
 
 
@@ -85,7 +81,7 @@ def draw(model: PriceModel, subjects: Sequence[Subject], partitions: Sequence[In
     centers, expected, shared = [], [], np.zeros((0, half), np.float32)
     for start in range(0, len(subjects), _AT_ONCE):
         some = subjects[start : start + _AT_ONCE]
-        own, loadings = distribution(model, some), SHARED_FACTOR * model.loadings(some)
+        own, loadings = distribution(model, some), model.loadings(some)
         if not len(shared):
             shared = rng.standard_normal((loadings.shape[1], half), np.float32)
         prices = np.exp(_log_prices(own, loadings, shared, rng))

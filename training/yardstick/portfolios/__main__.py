@@ -16,11 +16,11 @@ from training.yardstick.portfolios.table import as_text, line  # noqa: E402
 from training.yardstick.study import run, study_command  # noqa: E402
 
 # No market from this seed on was used in development. Whoever tunes by the table must raise the seed.
-FIRST_SEED = 10_001
+FIRST_SEED = 10_201
 _STUDIES = ("training/yardstick/portfolios",)
 
 
-@study_command(KINDS, 10, FIRST_SEED)
+@study_command(KINDS, 15, FIRST_SEED)
 def main(kinds: tuple[str, ...], seeds: int, first: int, jobs: int, out: Path | None) -> None:
     """Fit demo markets of fresh seeds, and count the portfolios whose true total lies inside their range."""
     # Each market has a seed of its own: those of one seed share the course of the market after the evidence.

@@ -18,9 +18,9 @@ from training.demo.world.workshops import EVIDENCE_ENDS
 from training.fit import fit_model
 
 LEVEL = 0.9
-SIZE, PORTFOLIOS = 200, 10  # The number of items of a portfolio, and of portfolios of a market.
+SIZE, PORTFOLIOS = 200, 5  # The number of items of a portfolio, and of portfolios of a market.
 _LATER = 1_000  # The number of later sales that portfolios are drawn from.
-_EVERY = 10  # Days from one portfolio's day to the next one's; the first is the last day of the evidence.
+_EVERY = 20  # Days from one portfolio's day to the next one's; the first is the last day of the evidence.
 SHARED, APART, ENDS = "shared", "apart", "ends"
 PAID, TRUE = "paid", "true"
 
