@@ -37,7 +37,7 @@ MOST_REFUSED_SAID = 128 * 1024
 
 # What a dealer keeps with an item for itself: members, and characters of a name, of a text and of all.
 MOST_EXTRA, LONGEST_EXTRA_NAME, LONGEST_EXTRA_TEXT, MOST_EXTRA_CHARACTERS = 50, 100, 1_000, 8_000
-ITEMS_AT_ONCE = 200  # Items of a file that are valued and written in one step; others go between two steps.
+ITEMS_AT_ONCE = 100  # Items of a file that are valued and written in one step; others go between two steps.
 MOST_ITEM_LINES = 50_000  # Lines of a file of items.
 # Rows and columns of a workbook, bytes of it unpacked and as it is read; seconds and bytes of who reads it.
 MOST_SHEET_ROWS, MOST_SHEET_COLUMNS, MOST_SHEET_UNPACKED = 50_000, 300, 256 * 2**20

@@ -20,7 +20,6 @@ BookmatchError
     ├── UnknownRecordError   no record has this id
     ├── DuplicateError       a record with this id exists already
     ├── WithdrawnError       the record was withdrawn: it is kept, but no longer used
-    ├── ItemRowsRefusedError    rows of a file of items are wrong, and no row is taken
     ├── ItemDeletedError     the item was deleted: followers learn of it, nobody reads it
     ├── EmailStateError      an e-mail is not to be sent again: it went, or it still waits
     ├── TooManyRowsError     a file holds more rows than one request may have
@@ -172,14 +171,6 @@ class ItemDeletedError(ServiceError):
     """The item was deleted; only its row stays, so that followers learn of it."""
 
 
-class ItemRowsRefusedError(ServiceError):
-    """Rows of a file of items are wrong, and the caller wants all or none, or too many are."""
-
-    def __init__(self, report: Mapping[str, Any], why: str) -> None:
-        self.report = report
-        super().__init__(f"{report['refused']} of {report['rows']} rows cannot be taken; {why}, so none was.")
-
-
 class EmailStateError(ServiceError):
     """The e-mail is neither uncertain nor failed, so that it is not to be sent again."""
 
@@ -189,15 +180,18 @@ class TooManyRowsError(ServiceError):
 
 
 class RowsRefusedError(ServiceError):
-    """Rows of a file are wrong: the caller wants all or none, or too many are wrong one after the other."""
+    """Rows of a file are wrong: the caller wants all or none, or too many are wrong one after the other.
 
-    def __init__(self, report: Mapping[str, Any], *, stopped: bool = False) -> None:
-        self.report = report
-        bad = report["refused"] + report["duplicates"]
+    `member`: the name under which the problem has the report.
+    """
+
+    def __init__(self, report: Mapping[str, Any], *, stopped: bool = False, member: str = "report") -> None:
+        self.report, self.member = report, member
+        bad = report["refused"] + report.get("duplicates", 0)
         read = (
             ", and were refused one after the other, so the rest of the file was not read" if stopped else ""
         )
-        super().__init__(f"{bad} of {report['rows']} rows cannot be taken{read}, so none was; see report.")
+        super().__init__(f"{bad} of {report['rows']} rows cannot be taken{read}, so none was; see {member}.")
 
 
 class UnknownPathNameError(FaultyRequestError):

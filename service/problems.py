@@ -100,10 +100,6 @@ TABLE: Mapping[type[Exception], ProblemKind] = {
     errors.WithdrawnError: ProblemKind(
         410, "withdrawn", "The record was withdrawn", "See its history; to use it again, PUT it."
     ),
-    errors.ItemRowsRefusedError: ProblemKind(422, "item-rows", "Some rows are wrong", "See item_report."),
-    errors.ItemDeletedError: ProblemKind(
-        410, "item-deleted", "The item was deleted", "PUT it to use it again."
-    ),
     errors.UnknownPathNameError: ProblemKind(
         404, "name", "Not in the catalogue", "See errors for the nearest names."
     ),
@@ -214,9 +210,7 @@ def _of_error(error: Exception) -> Response:
     elif isinstance(error, InputError):
         extra["errors"] = [dump_fault(located) for located in with_pointers(told(error.faults))]
     elif isinstance(error, errors.RowsRefusedError):
-        extra["report"] = error.report
-    elif isinstance(error, errors.ItemRowsRefusedError):
-        extra["item_report"] = error.report
+        extra[error.member] = error.report
     elif isinstance(error, errors.ProofNeededError):
         extra["proof"] = _dump_proof(error)
     internal = kind.status >= 500 and not isinstance(error, errors.ServiceError)

@@ -12,15 +12,7 @@ import orjson
 
 # Bodies that stand for themselves, by the name of their schema.
 BODIES = {
-    "Item": {
-        "instrument": {"maker": "Ondleby and Daughters", "model": "Sisterly", "year": 1968},
-        "cost": {"amount": "2100.00", "currency": "USD"},
-        "asking": {"amount": "3400.00", "currency": "USD"},
-        "bought": "2026-02-03",
-        "channel": "dealer",
-        "status": "in_stock",
-        "extra": {"shelf": "B 7"},
-    },
+    "ItemWorkbook": "the bytes of the workbook",
     "KeyRequest": {"label": "the form", "kind": "website", "origins": ["https://www.example.org"]},
     "OutcomeRequest": {"date": "2026-02-03", "price": "1850.00"},
     "Photograph": "the bytes of the picture",

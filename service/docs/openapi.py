@@ -14,6 +14,7 @@ from flask_smorest import Api
 from models.domain.catalogue import Catalogue
 from service import problems
 from service.api.evidence.examples import example_file, example_record
+from service.api.items.examples import example_item, example_line, example_sheet
 from service.api.parts.changes import EXAMPLES
 from service.api.requests.bodies.examples import example_appraisal
 from service.api.stocklists.examples import example_list, example_row
@@ -137,6 +138,9 @@ def _examples(catalogue: Catalogue) -> dict[str, Any]:
         "NewEvidence": record,
         "CorrectedEvidence": corrected,
         "EvidenceCsv": example_file(record),
+        "Item": example_item(catalogue),
+        "ItemLine": example_line(catalogue),
+        "ItemsCsv": example_sheet(catalogue),
         "StockRow": example_row(catalogue),
         "StockCsv": example_list(catalogue),
     }

@@ -34,6 +34,10 @@ REQUEST = "/v1/requests/{createRequest}"
 APPRAISAL = {"instrument": IT, "contact": {"name": "Ronja Eklund", "email": "ronja@example.org"}}
 APPRAISAL |= {"purpose": "insurance", "message": "It was my aunt's.", "reference": "F-204", "consent": True}
 GRADED = {**BODIES["RequestChange"], "state": "waiting_for_owner", "questions": ["serial"], "graded": IT}
+ITEM = {"instrument": IT, "asking": {"amount": "9000.00", "currency": "USD"}, "extra": {"shelf": "B 7"}}
+SHEET = (
+    f"stock_number,maker,model,shelf\nG-015,{IT['maker']},{IT['model']},top\nG-016,{IT['maker']},Sisterli,\n"
+)
 Step = tuple[str, str, str, Any, dict[str, str]]
 
 # Each answer that is shown: what shows it, and the request that it answers, in an order that works.
@@ -77,6 +81,21 @@ GOOD: list[Step] = [
     ("showContact", "GET", f"{REQUEST}/contact", None, {}),
     ("exportRequest", "GET", f"{REQUEST}/export", None, {}),
     ("eraseContact", "DELETE", f"{REQUEST}/contact", None, {}),
+    ("putItem", "PUT", "/v1/items/G-014", ITEM, {}),
+    ("putItem", "PUT", "/v1/items/G-014", {**ITEM, "status": "reserved"}, {}),
+    ("putItems", "POST", "/v1/items", SHEET, {"Content-Type": CSV}),
+    ("listItems", "GET", "/v1/items?over_priced=10", None, {}),
+    ("exportItems", "GET", "/v1/items.csv", None, {}),
+    ("showItem", "GET", "/v1/items/G-014", None, {}),
+    (
+        "valuePortfolio",
+        "POST",
+        "/v1/portfolios",
+        {"stock_numbers": ["G-014", "G-099"], "date": ASKED["date"], "levels": [0.5, 0.9]},
+        {},
+    ),
+    ("deleteItem", "DELETE", "/v1/items/G-014", None, {}),
+    ("listItemChanges", "GET", "/v1/items/changes", None, {}),
     ("showCatalogue", "GET", "/v1/catalogue", None, {}),
     ("listMakers", "GET", "/v1/catalogue/makers", None, {}),
     ("showMaker", "GET", f"/v1/catalogue/makers/{IT['maker']}", None, {}),
@@ -102,6 +121,7 @@ BAD: list[Step] = [
 # What differs from one run to the next.
 VOLATILE = {"at", "by", "changed", "confirmed", "created", "id", "instance", "key"}
 VOLATILE |= {"actor", "erased", "exported", "follow", "given", "key_id"}
+VOLATILE |= {"deleted", "price_model", "rate_day", "valued_on"}
 VOLATILE |= {"evidence", "model_version", "recorded", "request_id", "valuation", "withdrawn"}
 PHRASES = {
     "400": "BAD_REQUEST",

@@ -53,7 +53,7 @@ def operations(asker: Caller) -> list[tuple[str, str, dict[str, Any]]]:
     key_id = keys_of(asker.app).create("to be changed", ["metrics"])[0]
     version = asker.get("/v1/price-models").json["current"]
     ids = {"valuation_id": made, "key_id": key_id, "version": version, "request_id": request}
-    ids |= {"maker": "Ostvik", "model": "Dal", "evidence_id": "E1"}
+    ids |= {"maker": "Ostvik", "model": "Dal", "evidence_id": "E1", "stock_number": "I1"}
     ids["photograph_id"] = "pho_" + "0" * 26
     ids |= {"report_id": "rep_" + "0" * 26, "email_id": "1"}
     document = asker.get("/openapi.json").json

@@ -96,7 +96,7 @@ def test_wrong_lines_have_a_pointer(stock: Caller) -> None:
 
 def test_with_strict_a_wrong_row_keeps_all_out(stock: Caller) -> None:
     table = f"{HEAD}\n{GOOD}\nB,Nobody,Dal,,,,,,,,,\n"
-    problem = assert_problem(send(stock, table, query="?strict=true"), 422, "item-rows")
+    problem = assert_problem(send(stock, table, query="?strict=true"), 422, "rows")
     assert _counts(problem["item_report"]) == (0, 0, 0, 1) or problem["item_report"]["refused"] == 1
     assert names(stock) == []
     assert _counts(_report(send(stock, table.replace("Nobody", "Ostvik"), query="?strict=true"))) == (
@@ -120,7 +120,7 @@ def test_files_that_are_none(stock: Caller) -> None:
     assert_problem(send(stock, f"{HEAD},shelf\n"), 400, "table")
     assert_problem(send(stock, "{}", "application/json"), 415, "content-type")
     bad = "\n".join(f"{number},Nobody,Dal,,,,,,,,," for number in range(300))
-    assert_problem(send(stock, f"{HEAD}\n{GOOD}\n{bad}\n"), 422, "item-rows")
+    assert_problem(send(stock, f"{HEAD}\n{GOOD}\n{bad}\n"), 422, "rows")
     assert names(stock) == []
 
 

@@ -9,13 +9,19 @@ from collections.abc import Callable
 
 import pytest
 from asking import Caller, assert_problem
-from item_bodies import XLSX, names, send
-from item_bodies import stock as stock  # a fixture
+from flask import Flask
+from item_bodies import XLSX, emptied, names, send
 from openpyxl import Workbook
 
 _SHEET = "xl/worksheets/sheet1.xml"
 _HEAD = b'<worksheet xmlns="http://schemas.openxmlformats.org/spreadsheetml/2006/main"><sheetData>'
 _END = b"</sheetData></worksheet>"
+
+
+@pytest.fixture
+def stock(own_app: Flask) -> Caller:
+    """On SQLite alone: no database is asked for a workbook that is refused."""
+    return emptied(own_app)
 
 
 def _good() -> bytes:

@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 from apps import caller_of, keys_of, parts
 from asking import DAL, SHOWN_PARTS, Caller
-from described import schema_of, validator
+from described import schema_of, undescribed, validator
 from flask import Flask
 from item_bodies import ITEM, put
 from kept_items import PORTFOLIOS, keep_described
@@ -252,31 +252,13 @@ def test_every_answer_is_as_it_is_described(
         return
     schema = content["schema"]
     validator(document, schema).validate(found.json)
-    assert list(_undescribed(found.json, schema, document)) == []
-
-
-def _undescribed(value: Any, schema: dict[str, Any], document: dict[str, Any], at: str = "") -> Iterator[str]:
-    """Members of an answer that its schema does not have: a validator lets those pass."""
-    if "$ref" in schema:
-        schema = document["components"]["schemas"][schema["$ref"].rsplit("/", 1)[-1]]
-    for part in schema.get("anyOf", ()):
-        if value is not None and "$ref" in part:
-            schema = document["components"]["schemas"][part["$ref"].rsplit("/", 1)[-1]]
-    if isinstance(value, list):
-        for item in value:
-            yield from _undescribed(item, schema["items"], document, at)
-    elif isinstance(value, dict):
-        for name, inner in value.items():
-            if name not in schema.get("properties", {}) and schema.get("additionalProperties") is not True:
-                yield f"{at}.{name}"
-            elif name in schema.get("properties", {}):
-                yield from _undescribed(inner, schema["properties"][name], document, f"{at}.{name}")
+    assert list(undescribed(found.json, schema, document)) == []
 
 
 def test_the_check_for_undescribed_members_sees_one(document: dict[str, Any]) -> None:
     schema = {"$ref": "#/components/schemas/Ready"}
     body = {"status": "ready", "checks": {"model": {"ok": True, "more": 1}}}
-    assert list(_undescribed(body, schema, document)) == [".checks.model.more"]
+    assert list(undescribed(body, schema, document)) == [".checks.model.more"]
 
 
 def test_problems_are_as_they_are_described(caller: Caller, document: dict[str, Any]) -> None:
@@ -287,7 +269,7 @@ def test_problems_are_as_they_are_described(caller: Caller, document: dict[str, 
         caller.get("/x"),
     ):
         problem.validate(found.json)
-        assert list(_undescribed(found.json, {"$ref": "#/components/schemas/Problem"}, document)) == []
+        assert list(undescribed(found.json, {"$ref": "#/components/schemas/Problem"}, document)) == []
 
 
 def test_the_example_of_a_body_is_answered(own_app: Flask) -> None:

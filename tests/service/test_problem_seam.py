@@ -72,7 +72,7 @@ def test_a_caller_that_accepts_no_json(caller: Caller) -> None:
 
 def test_a_store_without_a_model(tmp_path: Path, new_database: NewDatabase) -> None:
     app = make_app(tmp_path / "nothing", new_database("sqlite"))
-    caller = caller_of(app, "valuations", "evidence", "metrics")
+    caller = caller_of(app, "valuations", "evidence", "metrics", "inventory")
     needs_none = (
         "/requests/",
         "/reports/",
@@ -82,6 +82,7 @@ def test_a_store_without_a_model(tmp_path: Path, new_database: NewDatabase) -> N
         "/price-models",
         "/evidence/",
         "/evidence.csv",
+        "/items",
         "/audit",
         "/requests",
         "/e-mails",

@@ -61,7 +61,7 @@ def take_file(
     if before is not None:
         return before
     body.seek(0)
-    _check_length(body, form)
+    check_length(body, MOST_LINES + (form == CSV))
     with spool() as kept:
         report = _sift(form, body, kept)
 
@@ -100,13 +100,13 @@ def _sift(form: str, body: IO[bytes], kept: IO[bytes]) -> Report:
     return report
 
 
-def _check_length(body: IO[bytes], form: str) -> None:
+def check_length(body: IO[bytes], most: int) -> None:
     """Count the lines, which costs little, before rows are read. Raises TooManyRowsError."""
-    most, feeds, returns = MOST_LINES + (form == CSV), 0, 0
+    feeds = returns = 0
     while piece := body.read(_PIECE):
         feeds, returns = feeds + piece.count(b"\n"), returns + piece.count(b"\r")
         if max(feeds, returns) > most:
-            raise TooManyRowsError(f"A file can have {MOST_LINES:,} lines of rows; this one has more.")
+            raise TooManyRowsError(f"A file can have {most:,} lines; this one has more.")
     body.seek(0)
 
 

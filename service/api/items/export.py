@@ -8,7 +8,7 @@ from collections.abc import Iterator, Sequence
 from typing import IO, Any
 
 import orjson
-from flask import Response
+from flask import Response, request
 from sqlalchemy import Engine, Row, Select
 
 from models.costs import MOST_SHEET_COLUMNS, MOST_SHEET_ROWS
@@ -22,8 +22,10 @@ from service.db.engine import reading
 from service.db.item_tables import ITEMS
 from service.errors import FaultyRequestError, Located
 from service.http.blueprint import Blueprint
+from service.http.hooks.conditional import tag_of
 from service.http.responses import CSV, XLSX, raw_response
 from service.http.uploads import needing_room, spool
+from service.inventory import feed
 from service.inventory.listing import items_where
 
 blp = Blueprint(
@@ -54,7 +56,11 @@ def export_items(**asked: Any) -> Response:
     """
     query, engine = items_where(wanted_of(asked), today()), context().engine
     headers = {"Content-Disposition": 'attachment; filename="items.csv"'}
-    return Response(_csv(engine, query, _own(engine, query)), 200, headers, mimetype=CSV)
+    with reading(engine) as connection:
+        state = feed.last_position(connection)
+    response = Response(_csv(engine, query, _own(engine, query)), 200, headers, mimetype=CSV)
+    response.set_etag(tag_of(orjson.dumps([state, KNOWN, today(), request.full_path])))
+    return response
 
 
 @blp.route("/items.xlsx")

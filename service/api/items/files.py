@@ -24,16 +24,17 @@ from models.domain.money import Amount
 from models.errors import BookmatchError, Fault, InputError
 from models.tables.refused_run import RefusedRun
 from models.tables.table import read_table
+from service.api.evidence.files import check_length
 from service.api.items import columns
 from service.api.items.reading import ItemReader
 from service.api.items.services import author, count_words
 from service.api.items.workbooks import sheet_rows
 from service.api.stocklists.ndjson_form import read_line
 from service.context import context
-from service.errors import ItemRowsRefusedError, TooManyRowsError
+from service.errors import RowsRefusedError
 from service.faults import RefusedRow, dump_item_report, names_of, pointer_to, shown
 from service.http.idempotency import StoredResponse, claim_of_request, run_once, stored_response
-from service.http.responses import NDJSON, XLSX
+from service.http.responses import CSV, NDJSON, XLSX
 from service.http.uploads import needing_room, spool
 from service.inventory.putting import Author, Stock, as_sent
 from service.inventory.records import Item
@@ -50,7 +51,7 @@ class Read(NamedTuple):
 
 
 @dataclass
-class Report:
+class ItemsReport:
     """The report on a file. `pointed`: faults have a pointer into the JSON object of a line."""
 
     pointed: bool
@@ -89,7 +90,7 @@ class Report:
 def take_file(form: str, body: IO[bytes], *, strict: bool) -> StoredResponse:
     """Write the items of a file, once for each Idempotency-Key. `strict`: all or none.
 
-    Raises TableError, TooManyRowsError, ItemRowsRefusedError, NoRoomError; then nothing is written.
+    Raises TableError, TooManyRowsError, RowsRefusedError, NoRoomError; then nothing is written.
     """
     digest = hashlib.file_digest(body, "sha256")  # type: ignore[arg-type]  # it is a file, which it can read
     claimed = claim_of_request(digest.hexdigest())
@@ -98,21 +99,25 @@ def take_file(form: str, body: IO[bytes], *, strict: bool) -> StoredResponse:
         return before
     body.seek(0)
     by = author()
-    report = Report(pointed=form == NDJSON)
+    report = ItemsReport(pointed=form == NDJSON)
     with spool() as kept:
-        _sift(_rows(form, body, ItemReader.of(by.valuer, by.day)), kept, report)
+        run = RefusedRun()
+        rows = _rows(form, body, run, ItemReader.of(by.valuer, by.day))
+        _sift(rows, kept, report, run)
         if strict and report.refused:
-            raise ItemRowsRefusedError(report.said(), "strict was asked for")
+            raise RowsRefusedError(report.said(), member="item_report")
         _write(kept, report, by, form)
     return run_once(lambda _: StoredResponse(200, None, orjson.dumps(report.said())), claimed)
 
 
-def _rows(form: str, body: IO[bytes], reader: ItemReader) -> Iterator[Read]:
-    if form == NDJSON:
-        return _of_lines(body, reader)
+def _rows(form: str, body: IO[bytes], run: RefusedRun, reader: ItemReader) -> Iterator[Read]:
     if form == XLSX:
         return _of_cells(sheet_rows(body), reader)
-    table = read_table(body, columns.KNOWN, columns.REQUIRED, others=True)
+    check_length(body, MOST_ITEM_LINES + (form == CSV))
+    lines = run.metered(body)
+    if form == NDJSON:
+        return _of_lines(lines, reader)
+    table = read_table(lines, columns.KNOWN, columns.REQUIRED, others=True)
     return _of_cells(((row.line, columns.from_csv(row.cells), row.fault) for row in table.rows), reader)
 
 
@@ -143,15 +148,11 @@ def _refused(fault: Fault) -> Item:
     raise InputError([fault])
 
 
-def _sift(rows: Iterable[Read], kept: IO[bytes], report: Report) -> None:
+def _sift(rows: Iterable[Read], kept: IO[bytes], report: ItemsReport, run: RefusedRun) -> None:
     """Write the items of good rows to the file `kept`, and report the others."""
-    lines, run = dict[str, int](), RefusedRun()
+    lines = dict[str, int]()
     with needing_room():
-        for count, row in enumerate(rows, 1):
-            if count > MOST_ITEM_LINES:
-                raise TooManyRowsError(
-                    f"A file can have {MOST_ITEM_LINES:,} rows of items; this one has more."
-                )
+        for row in rows:
             faults = _again(row, lines)
             try:
                 item = row.item()
@@ -161,12 +162,13 @@ def _sift(rows: Iterable[Read], kept: IO[bytes], report: Report) -> None:
                 report.refuse(row.line, row.stock_number, faults)
             else:
                 kept.write(_packed(row.line, item) + b"\n")
-                report.results["good"] += 1
+                report.results["unchanged"] += 1  # as long as nothing is written
             run.read(faults=len(faults))
             if run.over:
-                raise ItemRowsRefusedError(report.said(), "rows were refused one after the other")
+                break
         kept.seek(0)
-    del report.results["good"]
+    if run.over:
+        raise RowsRefusedError(report.said(), stopped=True, member="item_report")
 
 
 def _again(row: Read, lines: dict[str, int]) -> list[Fault]:
@@ -177,9 +179,10 @@ def _again(row: Read, lines: dict[str, int]) -> list[Fault]:
     return [Fault("stock_number", row.stock_number, problem, allowed, "keep one of the rows")]
 
 
-def _write(kept: IO[bytes], report: Report, by: Author, form: str) -> None:
+def _write(kept: IO[bytes], report: ItemsReport, by: Author, form: str) -> None:
     stock = Stock(context().engine, by, as_sent if form == NDJSON else columns.settled)
     words = Counter[str]()
+    del report.results["unchanged"]
     items = map(_unpacked, kept)
     while some := list(islice(items, ITEMS_AT_ONCE)):
         done = stock.put([item for _, item in some])

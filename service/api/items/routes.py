@@ -61,7 +61,12 @@ _FILES = {
     CSV: {"type": "string", "title": "ItemsCsv", "description": f"CSV with {_COLUMNS}"},
     NDJSON: blp.lines_of(ItemLineSchema),
 }
-_WORKBOOK = {"type": "string", "format": "binary", "description": f"XLSX whose first sheet has {_COLUMNS}"}
+_WORKBOOK = {
+    "title": "ItemWorkbook",
+    "type": "string",
+    "format": "binary",
+    "description": f"XLSX whose first sheet has {_COLUMNS}",
+}
 
 
 @blp.route("", methods=["POST"])
@@ -113,7 +118,10 @@ def list_item_changes(after: int | None, limit: int | None) -> Response:
 @blp.authorize("inventory")
 @blp.response(200, ShownItemSchema(), "The item as it is now.", problems=(404, 410))
 def show_item(stock_number: str) -> Response:
-    """Show one item with its value, and what stands behind it."""
+    """Show one item with its value, and what stands behind it.
+
+    In `detail` are the reasons by family, the claims and the cautions. A deleted item is answered with 410.
+    """
     return raw_response(services.show(stock_number))
 
 

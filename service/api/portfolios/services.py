@@ -61,7 +61,7 @@ def make(wanted: PortfolioRequest) -> Held:
         except BookmatchError as error:
             left_out.append(Unvalued(item.stock_number, str(error)))
     if not holdings:
-        _refuse(wanted, "names no item that can be valued", "see the list of items")
+        _refuse(wanted, "is empty: no item that it means can be valued", "see the list of items")
     valuer = bundle().valuer
     try:
         with _turn:
