@@ -16,7 +16,7 @@ from training.yardstick.portfolios.table import as_text, line  # noqa: E402
 from training.yardstick.study import run, study_command  # noqa: E402
 
 # No market from this seed on was used in development. Whoever tunes by the table must raise the seed.
-FIRST_SEED = 10_201
+FIRST_SEED = 10_401
 _STUDIES = ("training/yardstick/portfolios",)
 
 
