@@ -100,6 +100,9 @@ TABLE: Mapping[type[Exception], ProblemKind] = {
     errors.WithdrawnError: ProblemKind(
         410, "withdrawn", "The record was withdrawn", "See its history; to use it again, PUT it."
     ),
+    errors.ItemDeletedError: ProblemKind(
+        410, "item-deleted", "The item was deleted", "PUT it to use it again."
+    ),
     errors.UnknownPathNameError: ProblemKind(
         404, "name", "Not in the catalogue", "See errors for the nearest names."
     ),

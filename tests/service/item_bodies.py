@@ -57,7 +57,7 @@ def send(caller: Caller, body: Any, form: str = "text/csv", query: str = "", **h
 
 def follow(caller: Caller, copy: dict[str, Any], after: str | None = None, limit: int = 3) -> str:
     """Bring a copy of the stock up to date, and return where to go on."""
-    while True:
+    for _ in range(100):
         query = f"?limit={limit}" + (f"&after={after}" if after else "")
         found = caller.get(f"/v1/items/changes{query}").json
         after = found["next"]
@@ -69,6 +69,7 @@ def follow(caller: Caller, copy: dict[str, Any], after: str | None = None, limit
                 copy[one["stock_number"]] = one["item"]
         if not found["changes"]:
             return str(after)
+    raise AssertionError("the feed has no end")
 
 
 def all_items(caller: Caller) -> dict[str, Any]:
@@ -76,7 +77,9 @@ def all_items(caller: Caller) -> dict[str, Any]:
     path, found = "/v1/items?limit=2", dict[str, Any]()
     while path:
         page = caller.get(path)
-        found |= {item["stock_number"]: item for item in page.json["items"]}
+        items = {item["stock_number"]: item for item in page.json["items"]}
+        assert items and not items.keys() & found.keys()  # no item twice
+        found |= items
         link = page.headers.get("Link", "")
         path = link[1 : link.index(">")] if link else ""
     return found

@@ -14,7 +14,17 @@ from item_bodies import XLSX, emptied, names, send
 from openpyxl import Workbook
 
 _SHEET = "xl/worksheets/sheet1.xml"
-_HEAD = b'<worksheet xmlns="http://schemas.openxmlformats.org/spreadsheetml/2006/main"><sheetData>'
+_TEXT = b'<c t="inlineStr"><is><t>%s</t></is></c>'
+# A sheet that would be taken, as far as it goes: the header and a good row.
+_HEAD = b"".join(
+    [
+        b'<worksheet xmlns="http://schemas.openxmlformats.org/spreadsheetml/2006/main"><sheetData><row>',
+        *(_TEXT % name for name in (b"stock_number", b"maker", b"model")),
+        b"</row><row>",
+        *(_TEXT % name for name in (b"A", b"Ostvik", b"Dal")),
+        b"</row>",
+    ]
+)
 _END = b"</sheetData></worksheet>"
 
 
@@ -74,7 +84,7 @@ def _far_row() -> bytes:
 
 
 def _wide() -> bytes:
-    return _with(_SHEET, _HEAD + b'<row r="1"><c r="XFD1"><v>1</v></c></row>' + _END)
+    return _with(_SHEET, _HEAD + b'<row r="3"><c r="XFD3"><v>1</v></c></row>' + _END)
 
 
 def _deep() -> bytes:
@@ -121,6 +131,11 @@ def test_it_is_refused_and_nothing_is_written(stock: Caller, made: Callable[[], 
     assert "/etc" not in found.text and "root:" not in found.text
     assert time.monotonic() - began < 90
     assert names(stock) == []
+
+
+def test_the_sheet_that_they_begin_with_would_be_taken(stock: Caller) -> None:
+    assert send(stock, _with(_SHEET, _HEAD + _END), XLSX).status_code == 200
+    assert names(stock) == ["A"]
 
 
 def test_links_to_elsewhere_are_not_followed(stock: Caller) -> None:
