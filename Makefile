@@ -27,7 +27,7 @@ DEMO := var/demo
 STORE := var/store
 STUDY := var/study
 
-.PHONY: help serve test check unit fmt env lock fresh kernels fuzz hostile faults owners slow frozen revalue yardstick study dozen offers bench examples clean needs-serve needs-test
+.PHONY: help serve test check unit fmt env lock fresh kernels fuzz hostile faults owners slow frozen revalue yardstick study dozen offers portfolios bench examples clean needs-serve needs-test
 
 help:
 	@echo 'make serve      the demo service, from nothing to an address and a request to try'
@@ -48,6 +48,7 @@ help:
 	@echo 'make dozen      fits of 12 to 3,000 sales with common practice and without, on markets of fresh seeds; goes on too'
 	@echo 'make revalue    a stock is valued again beside callers, and while processes are killed; ITEMS=20000'
 	@echo 'make offers     how often a purchase at the most to pay loses money, on markets of fresh seeds; goes on too'
+	@echo 'make portfolios how often the range of a portfolio holds its true total, on markets of fresh seeds; goes on too'
 	@echo 'make bench      how fast it is, beside a bare Flask application and LightGBM'
 	@echo 'make lock       write the locks again; UPGRADE=--upgrade for newer versions'
 	@echo 'make clean      delete what serve and test made, but not the environment'
@@ -174,6 +175,10 @@ dozen: env
 offers: env
 	@mkdir -p $(STUDY)
 	$(BIN)/python -m training.yardstick.offers --json $(STUDY)/offers.json
+
+portfolios: env
+	@mkdir -p $(STUDY)
+	$(BIN)/python -m training.yardstick.portfolios --json $(STUDY)/portfolios.json
 
 bench: env $(STORE)/.fitted
 	PYTHONPATH=.:tests $(BIN)/python tests/bench --store $(STORE) --demo $(DEMO)

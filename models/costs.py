@@ -88,6 +88,12 @@ PROOF_BITS, PROOF_SECONDS = 16, 600
 
 LONGEST_TERMS_NAME, MOST_OFFER_TERMS = 80, 500  # Characters of a name of kept terms, and number of those.
 
+# ── portfolios ───────────────────────────────────────────────────────────────
+
+MOST_PORTFOLIO = 50_000  # Items that one portfolio can have; 20,000 take about seven seconds of a processor.
+MOST_LEFT_OUT = 100  # Items without a value that its answer names.
+MOST_HORIZON = 60  # Months that its value at risk can look ahead.
+
 # ── reports ──────────────────────────────────────────────────────────────────
 
 REPORT_SECONDS, REPORT_MEMORY = 60.0, 2**30  # Seconds and bytes of the process that sets one as PDF.

@@ -30,6 +30,7 @@ from service.api.offers import term_routes as offer_terms
 from service.api.outcomes import routes as outcomes
 from service.api.performance import routes as performance
 from service.api.photographs import routes as photographs
+from service.api.portfolios import routes as portfolios
 from service.api.price_models import routes as price_models
 from service.api.reports import pages as report_pages
 from service.api.reports import records as report_records
@@ -88,6 +89,7 @@ BLUEPRINTS = (
     performance.blp,
     offers.blp,
     offer_terms.blp,
+    portfolios.blp,
     photographs.blp,
     requests.blp,
     request_person.blp,

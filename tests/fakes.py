@@ -108,6 +108,10 @@ class FakePriceModel:
         """The same for all."""
         return np.full(len(subjects), self.spread / 2)
 
+    def loadings(self, subjects: Sequence[Subject]) -> Floats:
+        """One error of a sixth of `spread`, which all values share."""
+        return np.full((len(subjects), 1), self.spread / 6)
+
     def reference(self, subject: Subject) -> Subject:
         """Light wear, all original, in the model's commonest finish where the catalogue says one."""
         it = Instrument(subject.instrument.maker, subject.instrument.model, build="production", figure=0.0)

@@ -123,6 +123,13 @@ class PriceModel(Protocol):
         Fields that are not known add to it, so that a poorly described sale counts for less.
         """
 
+    def loadings(self, subjects: Sequence[Subject]) -> Floats:
+        """Return (n, k) loadings, in log, of the errors that n ≥ 1 values of one day share.
+
+        The product of two rows is the covariance of the errors of their two values. k is the same in every
+        call. The part of a value's scatter that no other value shares is not in it.
+        """
+
     def warm(self) -> None:
         """Fill caches so that the first answers are fast. Calling this is optional and changes no answer."""
 

@@ -174,6 +174,22 @@ BESIDE = {
         "The market is taken to stay level until the resale, which nobody can know; only the range widens "
         "with the months. A qualified appraiser can say where prices are going."
     ),
+    "portfolio_not_one_sale": (
+        "The total is what buyers would pay for the items one by one. Whoever sells all of them at once, or "
+        "in a hurry, gets less. A qualified appraiser can say what a sale of the whole would bring."
+    ),
+    "portfolio_after_evidence": (
+        "The day of the total is more than 31 days after the last evidence: what the market did since is not "
+        "known, and the range widens for all items alike. A qualified appraiser can say what has happened."
+    ),
+    "market_history_short": (
+        "The market was seen over only a few spans as long as the horizon, so that the value at risk is "
+        "rough. A qualified appraiser can say what else to allow for."
+    ),
+    "market_history_too_short": (
+        "The evidence covers less than two spans as long as the horizon: nothing is said of the value at "
+        "risk. Ask for a shorter horizon; a qualified appraiser can say more."
+    ),
 }
 
 

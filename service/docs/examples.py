@@ -59,6 +59,7 @@ BODIES = {
         "asked": {"amount": "2900.00", "currency": "USD"},
     },
     "KeptTermsRequest": {"currency": "USD", "terms": OFFER_TERMS},
+    "PortfolioRequest": {"filter": {"status": ["in_stock"]}, "currency": "EUR", "levels": [0.5, 0.9]},
     "Reason": {"why": "its ranges were too narrow"},
 }
 FILE = Path(__file__).with_name("examples.json")

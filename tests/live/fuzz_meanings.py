@@ -49,6 +49,7 @@ FAULTS_BY_MEANING = (
     "stands beside terms",
     "is no name of kept terms",
     "is nothing to put right",
+    "stands beside a filter",
     "is absurd for an instrument",
     "is not above 0",
     "is in the future",

@@ -98,6 +98,13 @@ GOOD: list[Step] = [
     ("listItems", "GET", "/v1/items?over_priced=10", None, {}),
     ("exportItems", "GET", "/v1/items.csv", None, {}),
     ("showItem", "GET", "/v1/items/G-014", None, {}),
+    (
+        "valuePortfolio",
+        "POST",
+        "/v1/portfolios",
+        {"stock_numbers": ["G-014", "G-099"], "date": ASKED["date"], "levels": [0.5, 0.9]},
+        {},
+    ),
     ("deleteItem", "DELETE", "/v1/items/G-014", None, {}),
     ("listItemChanges", "GET", "/v1/items/changes", None, {}),
     ("createWebhook", "POST", "/v1/webhooks", BODIES["NewWebhook"], {}),

@@ -152,3 +152,16 @@ def test_the_covariance_of_several_values_is_that_of_their_slopes(
     slope = np.array([slopes(*one) for one in given])  # type: ignore[arg-type]
     found = evaluator.covariance([row(*one) for one in given])  # type: ignore[arg-type]
     assert found == pytest.approx(1.5 * slope @ covariance @ slope.T, rel=1e-3)
+
+
+def test_loadings_give_the_covariance_of_values_and_the_drift_that_all_share(covariance: Floats) -> None:
+    """Two rows of a day half a year after the evidence, whose market drifts by a variance of .02 a year."""
+    noise = Noise(math.log(0.04), {}, (), 8.0, 1.0)
+    spread = Spread(noise, 1.5, {}, -2.0, -0.5, 0.02, np.array([-1.0, 0.0, 1.0]))
+    posterior = compressed(covariance, np.arange(9), SD, most=9)
+    evaluator = Evaluator(Core(Backbone(BLOCKS, THETA, 8.0, CAP), None, posterior, spread), ENCODING)
+    both = [("a", 0.7, 2.0, 1.0), ("b", 0.7, 2.0, 0.0)]
+    slope = np.array([slopes(*one) for one in both])
+    expected = 1.5 * slope @ covariance @ slope.T + 0.02 * 0.5
+    loadings = evaluator.loadings([row(*one) for one in both])
+    assert loadings @ loadings.T == pytest.approx(expected, rel=1e-3)

@@ -78,3 +78,15 @@ def test_a_row_does_not_depend_on_the_rows_beside() -> None:
     index, rows = padded(np.random.default_rng(8).normal(size=(150, 6)))
     alone = [float(found.variance(index[n : n + 1], rows[n : n + 1])[0]) for n in range(150)]
     assert alone == found.variance(index, rows).tolist()
+
+
+def test_loadings_are_a_root_of_the_covariance_with_any_number_of_directions() -> None:
+    sd, covariance = problem()
+    rows = np.random.default_rng(8).normal(size=(50, 6))
+    full = compressed(covariance, np.arange(6), sd, 6)
+    loadings = full.loadings(rows * sd, (rows * sd) @ full.directions)
+    assert loadings @ loadings.T == pytest.approx(rows @ covariance @ rows.T, rel=1e-9, abs=1e-12)
+    for most in (3, 1, 0):
+        found = compressed(covariance, np.arange(6), sd, most)
+        loadings = found.loadings(rows * sd, (rows * sd) @ found.directions)
+        assert (loadings**2).sum(axis=1) == pytest.approx(found.variance(*padded(rows)), rel=1e-9)

@@ -9,6 +9,7 @@ from apps import keys_of, parts
 from asking import DAL, SHOWN_PARTS, Caller
 from flask import Flask
 from item_bodies import ITEM, put
+from kept_items import PORTFOLIOS, keep_described
 from mail_ground import failed_email
 from offer_operations import OFFERS, of_terms
 from owners import asked_of
@@ -108,6 +109,7 @@ ASKED = [
     ("post", "/v1/e-mails/{email_id}/sending", "/v1/e-mails/{email_id}/sending", None),
     *HOOKS,
     *OFFERS,
+    *PORTFOLIOS,
     ("get", "/v1/keys", "/v1/keys", None),
     ("post", "/v1/keys", "/v1/keys", {"label": "another", "scopes": ["valuations"]}),
     ("get", "/v1/keys/{key_id}", "/v1/keys/{key_id}", None),
@@ -195,6 +197,7 @@ def prepared(app: Flask, caller: Caller, method: str, path: str, asked: str) -> 
         asked = of_webhook(parts(app).engine, keys_of(app), asked)
     if path.startswith("/v1/e-mails"):  # two, so that there is more than one page
         asked = asked.replace("{email_id}", str([failed_email(parts(app).engine) for _ in range(2)][1]))
+    keep_described(app, path)
     asked = asked.replace("{version}", str(parts(app).live.version))
     if "{" in asked:
         asked = asked.replace(

@@ -71,6 +71,8 @@ GET     /v1/offer-terms                                          inventory
 GET     /v1/offer-terms/{terms_name}                             inventory
 PUT     /v1/offer-terms/{terms_name}                             inventory
 DELETE  /v1/offer-terms/{terms_name}                             inventory
+POST    /v1/portfolios                                           inventory
+POST    /v1/portfolios/picture.svg                               inventory
 POST    /v1/requests/{request_id}/photographs                    requests website owner
 GET     /v1/requests/{request_id}/photographs                    requests owner
 GET     /v1/requests/{request_id}/photographs/{photograph_id}    requests owner

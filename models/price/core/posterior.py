@@ -26,6 +26,16 @@ class Posterior:
         known = [np.einsum("m,mr->r", s, self.directions[i]) for s, i in zip(scaled, index, strict=True)]
         return np.asarray((scaled**2).sum(axis=1) - [float((vector**2).sum()) for vector in known])
 
+    def loadings(self, scaled: Floats, vectors: Floats) -> Floats:
+        """Return (n, p) loadings L of n weighted sums: the product L Lᵀ is their covariance.
+
+        `scaled`: (n, p) design rows times `sd`. `vectors`: (n, r) the same times `directions`. The square
+        root of I − Q S Qᵀ is I − Q (1 − √(1 − S)) Qᵀ.
+        """
+        shares = np.minimum((self.directions**2).sum(axis=0), 1.0)
+        halved = (1.0 - np.sqrt(1.0 - shares)) / np.where(shares > 0, shares, 1.0)
+        return np.asarray(scaled - (vectors * halved) @ self.directions.T)
+
 
 def nothing_known(size: int) -> Posterior:
     """Return a posterior with no variance, for `size` coefficients and the intercept."""

@@ -80,9 +80,12 @@ class Spread:
         `noise`: of a sale. `posterior`: of the value's coefficients. `unknown`: of unknown losses. `mixture`:
         of the level's blanks.
         """
-        outside = np.maximum(time - self.last, 0.0) + np.maximum(self.first - time, 0.0)
         learned = self.posterior * posterior + unknown + mixture
-        return np.asarray(np.sqrt(noise + learned + self.drift * outside))
+        return np.asarray(np.sqrt(noise + learned + self.drift * self.outside(time)))
+
+    def outside(self, time: Floats) -> Floats:
+        """Return how many years each time lies outside the evidence's days."""
+        return np.asarray(np.maximum(time - self.last, 0.0) + np.maximum(self.first - time, 0.0))
 
     def ends(self, levels: Sequence[float]) -> tuple[Floats, Floats]:
         """Return (levels,) low and high ends of ranges, in scales, for rows without unknown losses."""

@@ -1,5 +1,6 @@
 """Values, ranges and effects of rows, computed from the cached entries of their fields."""
 
+import math
 from collections.abc import Iterator, Sequence
 from typing import Any, NamedTuple
 
@@ -114,6 +115,19 @@ class Evaluator:
         found = self._look_up(self._with_room(), rows)  # All rows need one cache, even if it gets too full.
         scaled, vectors = found.memory.pieces.summed(*weights_of(found))
         return np.asarray(self._spread.posterior * (scaled @ scaled.T - vectors @ vectors.T))
+
+    def loadings(self, rows: Sequence[Row]) -> Floats:
+        """Return (n, k) loadings, in log, of the errors that n ≥ 1 values of one day share.
+
+        The product of two rows is the covariance of their values: that of uncertain coefficients, and in the
+        last column the market's drift outside the days of the evidence, which moves all values alike.
+        """
+        spread, out = self._spread, []
+        for found in self._found(rows):
+            time = np.array([self.encoding.time(row.values) for row in found.rows])
+            learned = math.sqrt(spread.posterior) * found.memory.pieces.loadings(*weights_of(found))
+            out.append(np.column_stack([learned, np.sqrt(spread.drift * spread.outside(time))]))
+        return np.concatenate(out)
 
     def noise_variance(self, rows: Sequence[Row]) -> Floats:
         """Return the (n,) variances, in log, of a sale price of each row around its true value."""

@@ -142,6 +142,10 @@ class Pieces:
             vectors[row] = np.einsum("p,pr->r", shares, self._vectors.of(positions))
         return scaled, vectors
 
+    def loadings(self, at: Ints, weights: Floats) -> Floats:
+        """Return the (n, p) loadings (`Posterior.loadings`) of n weighted sums of pieces."""
+        return self._posterior.loadings(*self.summed(at, weights))
+
     def covariances(self, position: int, others: Sequence[int], kin: Sequence[int]) -> Floats:
         """Return (m,) covariances of a piece with m others. `kin`: which of the others have the same home."""
         vector, piece = self._vectors.of([position])[0], self.ordered[position]

@@ -91,6 +91,9 @@ class GuitarModel:
     def noise_sd(self, subjects: Sequence[Subject]) -> Floats:
         return np.asarray(np.sqrt(self.evaluator.noise_variance(self._rows(subjects))))
 
+    def loadings(self, subjects: Sequence[Subject]) -> Floats:
+        return self.evaluator.loadings(self._rows(subjects))
+
     def reference(self, subject: Subject) -> Subject:
         return reference_of(subject, self.typical[model_key(subject)])
 
