@@ -9,10 +9,11 @@ from typing import Any, BinaryIO
 import click
 
 from models.bundles.bundle import read_bundle
+from models.bundles.places import Store
 from models.bundles.provisional import is_provisional
 from models.bundles.registry import Registry, objections
 from models.bundles.trial import check_values
-from models.commands.console import A_FOLDER, OneLineErrors, examples, json_option, login
+from models.commands.console import OneLineErrors, StoreType, examples, json_option, login
 from models.commands.options import levels_option, note, out_option, say_refused, watched, written
 from models.domain.cells import LAST_DAY, read_currency, read_day
 from models.domain.money import BASE_CURRENCY
@@ -22,7 +23,9 @@ from models.tables.in_words import tell_stocklist
 from models.tables.stocklist import Terms, value_stocklist
 from models.valuation.valuer import Valuer
 
-_store = click.option("--store", type=A_FOLDER, required=True, help="Folder of price models.")
+_store = click.option(
+    "--store", type=StoreType(), required=True, help="Folder of price models, or s3://BUCKET/PREFIX."
+)
 
 
 def _line(context: click.Context, option: click.Parameter, text: str) -> str:
@@ -61,7 +64,7 @@ def main() -> None:
 @main.command("list", epilog=examples("bookmatch list --store store"))
 @_store
 @json_option
-def list_bundles(store: Path, as_json: bool) -> None:
+def list_bundles(store: Store, as_json: bool) -> None:
     """List the price models, oldest first; a star marks the current one."""
     registry = Registry(store)
     current = _current(registry)
@@ -88,7 +91,7 @@ def _current(registry: Registry) -> str | None:
 @click.argument("version", required=False)
 @_store
 @json_option
-def show(version: str | None, store: Path, as_json: bool) -> None:
+def show(version: str | None, store: Store, as_json: bool) -> None:
     """Show what a price model holds and its history; without VERSION, the current one."""
     registry = Registry(store)
     name = version or registry.current().version
@@ -117,7 +120,7 @@ def show(version: str | None, store: Path, as_json: bool) -> None:
 @click.argument("version")
 @_store
 @_change_options
-def promote(version: str, store: Path, who: str, why: str) -> None:
+def promote(version: str, store: Store, who: str, why: str) -> None:
     """Verify a price model, value each model of its catalogue once, and make it the current one.
 
     It may have failed the gate: the command says so and keeps that in the history.
@@ -134,7 +137,7 @@ def promote(version: str, store: Path, who: str, why: str) -> None:
 @main.command(epilog=examples('bookmatch rollback --store store --why "the new one values basses too low"'))
 @_store
 @_change_options
-def rollback(store: Path, who: str, why: str) -> None:
+def rollback(store: Store, who: str, why: str) -> None:
     """Go back to the price model that was current before, and print its version."""
     click.echo(Registry(store).rollback(who=who, why=why).version)
 
@@ -168,7 +171,7 @@ def rollback(store: Path, who: str, why: str) -> None:
 @out_option
 def value(
     instruments: BinaryIO,
-    store: Path,
+    store: Store,
     levels: tuple[float, ...],
     day: date | None,
     channel: str,

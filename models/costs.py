@@ -93,3 +93,13 @@ LONGEST_GREETED = 80  # Characters of a name that an e-mail shows.
 
 MOST_OFFERED = 400  # Models that the form offers without script; a script offers all.
 MOST_FORM_BYTES = 128 * 2**20  # Bytes that a browser without script posts at once, all photographs included.
+
+# ── more than one machine ────────────────────────────────────────────────────
+
+BUNDLE_SECONDS = 60.0  # Seconds that an S3-compatible store has for one file of a price model.
+STORE_TRIES = 20  # Times that a change of what is current is made anew because another one came first.
+# Seconds that the shared counters of requests have for one answer, and for which each server counts alone
+# after they gave none.
+COUNTERS_SECONDS, COUNTERS_PAUSE = 0.25, 5.0
+CLUSTER_SECONDS = 10.0  # Seconds in which a cluster must answer, and have a worker.
+CHUNKS_OF_WORKER = 8  # Chunks of a stock list that a cluster has at once, for each of its workers.

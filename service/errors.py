@@ -42,7 +42,7 @@ BookmatchError
     ├── GateError            the price model failed the checks before promotion (the gate); names them
     ├── ModelChangedError    the price model to be rolled back is not the current one
     ├── NoEarlierModelError  no price model was current before the current one
-    ├── ModelStoreError      the store of price models cannot be written
+    ├── ModelStoreError      the store of price models cannot be written, or is away
     └── IdempotencyError
         ├── KeyFormError     the Idempotency-Key is not usable
         ├── InFlightError    the first request with this Idempotency-Key has not ended
@@ -273,7 +273,7 @@ class NoEarlierModelError(ServiceError):
 
 
 class ModelStoreError(ServiceError):
-    """The store of price models cannot be written."""
+    """The store of price models cannot be written, or does not answer."""
 
 
 class IdempotencyError(ServiceError):

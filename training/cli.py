@@ -11,13 +11,14 @@ from typing import TYPE_CHECKING, ClassVar
 
 import click
 
-from models.commands.console import A_FILE, NEW_FOLDER, OneLineErrors, examples, json_option
+from models.commands.console import A_FILE, OneLineErrors, StoreType, examples, json_option
 from models.domain.catalogue import Catalogue, read_catalogue
 from models.errors import BookmatchError
 from training.commands.telling import note, read_text, show_study, tell, tell_doubts
 from training.sources import Source, SourceParameter, named, read_source
 
 if TYPE_CHECKING:
+    from models.bundles.places import Store
     from models.domain.money import Rates
     from training.reading import Reading
     from training.release import WrittenBundle
@@ -81,8 +82,8 @@ def main() -> None:
 @click.option(
     "--store",
     required=True,
-    type=NEW_FOLDER,
-    help="Folder of price models; made where there is none.",
+    type=StoreType(new=True),
+    help="Folder of price models, made where there is none, or s3://BUCKET/PREFIX.",
 )
 @_practice
 @_seed
@@ -103,7 +104,7 @@ def main() -> None:
 def fit(
     evidence: Source,
     catalogue: Path,
-    store: Path,
+    store: Store,
     practice: str | None,
     seed: int,
     strict: bool,

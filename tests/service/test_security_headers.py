@@ -10,7 +10,7 @@ from sqlalchemy import text
 from statements import counted
 from websites import HERE, form_of
 
-from models.bundles.registry import CURRENT
+from models.bundles.folder import CURRENT
 
 HSTS = "Strict-Transport-Security"
 BY_TLS = {"X-Forwarded-For": "198.51.100.1", "X-Forwarded-Proto": "https"}

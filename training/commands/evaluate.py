@@ -10,12 +10,13 @@ from typing import TYPE_CHECKING
 
 import click
 
-from models.commands.console import A_FOLDER, NEW_FILE, examples, json_option
+from models.commands.console import NEW_FILE, StoreType, examples, json_option
 from models.errors import BookmatchError
 from training.commands.telling import note, show_study, tell
 from training.sources import Source, SourceParameter, named, read_source
 
 if TYPE_CHECKING:
+    from models.bundles.places import Store
     from models.domain.evidence import Evidence
     from models.valuation.valuer import Valuer
 
@@ -30,8 +31,8 @@ if TYPE_CHECKING:
 @click.option(
     "--store",
     required=True,
-    type=A_FOLDER,
-    help="Folder of price models; the current one is judged.",
+    type=StoreType(),
+    help="Folder of price models, or s3://BUCKET/PREFIX; the current one is judged.",
 )
 @click.option("--strict", is_flag=True, help="Make any bad row an error.")
 @click.option("--growth", is_flag=True, help="Also show what more records would bring.")
@@ -44,7 +45,7 @@ if TYPE_CHECKING:
 @json_option
 def evaluate(
     holdout: Source | None,
-    store: Path,
+    store: Store,
     strict: bool,
     growth: bool,
     picture: Path | None,

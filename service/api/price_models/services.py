@@ -32,13 +32,13 @@ def shown(version: str) -> dict[str, Any]:
 def _entry(version: str, now: str | None, *, verify_all: bool = False) -> SimpleNamespace:
     about, created, provisional, problem = {}, None, None, None
     with translate_store_errors(version):
-        folder = registry().folder(version)
+        registry().check_has(version)
     try:
         manifest = registry().manifest(version)
         about, created = manifest["about"], manifest["created"]
         provisional = is_provisional(manifest)
         if verify_all:
-            verify_files(folder, manifest)
+            verify_files(registry().folder(version), manifest)
     except BundleError as error:  # a damaged bundle must not hide the others
         problem = reason_of(error)
     return SimpleNamespace(
