@@ -20,7 +20,9 @@ MOST_CHANGES = 200
 def listed() -> dict[str, Any]:
     """Return every price model of the store, oldest first, and which one is current and which one serves."""
     now, live = current(), context().live
-    entries = [_entry(version, now) for version in registry().versions()]
+    with translate_store_errors():
+        versions = registry().versions()
+    entries = [_entry(version, now) for version in versions]
     return dump_list(SimpleNamespace(models=entries, current=now, serving=live.version, refused=live.refused))
 
 
