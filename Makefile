@@ -55,7 +55,7 @@ needs-serve:
 	@$(PYTHON) tools/needs.py venv openmp pdf fonts
 
 needs-test:
-	@$(PYTHON) tools/needs.py venv openmp pdf fonts driver browser proxy
+	@$(PYTHON) tools/needs.py venv openmp pdf fonts driver browser proxy counts
 
 $(BIN)/python: | needs-serve
 	$(PYTHON) -m venv --clear $(VENV)

@@ -120,6 +120,13 @@ class Settings:
         "Seconds for which it trusts such a key while the database does not answer.",
         validate.Range(0, 86400),
     )
+    limits: str = _setting(
+        "",
+        "Address of a Redis in which all servers count requests together, redis://HOST:PORT/NUMBER or "
+        "rediss://; empty: each server counts for itself.",
+        validate.Regexp(r"(rediss?://[^\s]+)?$", error="must be redis:// or rediss://"),
+        secret=True,
+    )
     limit_seconds: int = _setting(
         60,
         "Seconds of the window in which requests are counted; of all limits, 0 is none.",
