@@ -7,6 +7,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -16,7 +17,6 @@ from flask import Flask
 from redis_server import RedisServer
 
 from models.costs import COUNTERS_PAUSE, COUNTERS_SECONDS
-from service.server import logs
 from service.server.counters import Counters, Taken
 from service.server.shared_counters import CounterStore, ServersCounters
 
@@ -42,6 +42,15 @@ def servers(fake_store: Path, new_database: NewDatabase, redis: RedisServer) -> 
     yield make
     for app in made:
         parts(app).engine.dispose()
+
+
+@pytest.fixture
+def logged(monkeypatch: pytest.MonkeyPatch) -> list[str]:
+    """What is logged of the shared counts."""
+    events: list[str] = []
+    log = SimpleNamespace(**dict.fromkeys(("info", "warning"), lambda event, **_: events.append(event)))
+    monkeypatch.setattr("service.server.shared_counters._log", log)
+    return events
 
 
 def counters(address: str, alone: Counters | None = None) -> ServersCounters:
@@ -108,7 +117,7 @@ def test_requests_at_the_same_moment_are_counted_exactly(redis: RedisServer) -> 
 def test_while_it_is_away_each_server_counts_for_itself_and_says_so(
     servers: TwoServers,
     redis: RedisServer,
-    capfd: pytest.CaptureFixture[str],
+    logged: list[str],
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     first, second = servers(limit_system=3)
@@ -125,16 +134,16 @@ def test_while_it_is_away_each_server_counts_for_itself_and_says_so(
         "ok": True,
         "problem": "the shared counts do not answer: each server counts for itself",
     }
-    assert capfd.readouterr().err.count("shared counts away") == 2  # once by each server
+    assert logged == ["shared counts away"] * 2  # once by each server
     redis.start()
     monkeypatch.setattr(parts(first).limits._store, "_asked_again", 0.0)  # as after the pause
     assert ask(caller).status_code == 200
     assert operator.get("/readyz").json["checks"]["limits"] == {"ok": True, "problem": None}
-    assert "shared counts back" in capfd.readouterr().err
+    assert logged[2:] == ["shared counts back"]
 
 
+@pytest.mark.usefixtures("logged")
 def test_one_that_says_nothing_is_waited_for_once_and_briefly(redis: RedisServer) -> None:
-    logs.configure("warning")  # it may have been closed with the last application
     counted = counters(redis.address)
     assert counted.take("a", 9, 60).left == 8
     redis.freeze()
