@@ -13,8 +13,17 @@ from models.bundles.places import Store
 from models.bundles.provisional import is_provisional
 from models.bundles.registry import Registry, objections
 from models.bundles.trial import check_values
+from models.commands.cluster import over
 from models.commands.console import OneLineErrors, StoreType, examples, json_option, login
-from models.commands.options import levels_option, note, out_option, say_refused, watched, written
+from models.commands.options import (
+    cluster_option,
+    levels_option,
+    note,
+    out_option,
+    say_refused,
+    watched,
+    written,
+)
 from models.domain.cells import LAST_DAY, read_currency, read_day
 from models.domain.money import BASE_CURRENCY
 from models.domain.vocabulary import CHANNEL_NAMES, DEFAULT_CHANNEL
@@ -146,6 +155,7 @@ def rollback(store: Store, who: str, why: str) -> None:
     epilog=examples(
         "bookmatch value stock.csv --store store --currency EUR --out values.csv",
         "bookmatch value stock.csv --store store --words",
+        "bookmatch value stock.csv --store store --out values.csv --cluster tcp://scheduler:8786",
     )
 )
 @click.argument("instruments", type=click.File("rb"))
@@ -169,6 +179,7 @@ def rollback(store: Store, who: str, why: str) -> None:
 )
 @click.option("--words", is_flag=True, help="Tell each value with its reasons in sentences, instead of CSV.")
 @out_option
+@cluster_option
 def value(
     instruments: BinaryIO,
     store: Store,
@@ -178,18 +189,24 @@ def value(
     currency: str,
     words: bool,
     out: Path | None,
+    cluster: str | None,
 ) -> None:
     """Value every instrument of a CSV file by the current price model; - reads from stdin.
 
     Columns of your own are ignored, and named once on stderr: rows keep their id and their order, so that the
     values can be joined to them. The exit code is 1 if a row could not be valued.
     """
+    if words and cluster:
+        raise click.UsageError("--words tells one value after the other: leave out --cluster")
     valuer = Registry(store).load().valuer
     if valuer.provisional:
         note(f"the price model {valuer.version} is provisional: take its values as first estimates")
     code = _known_currency(currency, valuer)
-    with written(out) as target, watched(instruments) as lines:
-        terms = Terms(day or datetime.now(UTC).date(), channel, code, levels)
-        outcome = (tell_stocklist if words else value_stocklist)(lines, target, valuer, terms, note)
+    terms = Terms(day or datetime.now(UTC).date(), channel, code, levels)
+    with over(cluster, [valuer]) as spread, written(out) as target, watched(instruments) as lines:
+        if words:
+            outcome = tell_stocklist(lines, target, valuer, terms, note)
+        else:
+            outcome = value_stocklist(lines, target, valuer, terms, note, spread)
     where = "each says why" if words else "see the column error"
     say_refused(outcome.failed, outcome.valued + outcome.failed, where)

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import click
 
 from models.commands.console import NEW_FILE, StoreType, examples, json_option
+from models.commands.options import cluster_option
 from models.errors import BookmatchError
 from training.commands.telling import note, show_study, tell
 from training.sources import Source, SourceParameter, named, read_source
@@ -42,6 +43,7 @@ if TYPE_CHECKING:
     type=click.IntRange(min=1),
     help="With --growth: fits at a time.  [default: the machine's processors]",
 )
+@cluster_option
 @json_option
 def evaluate(
     holdout: Source | None,
@@ -50,6 +52,7 @@ def evaluate(
     growth: bool,
     picture: Path | None,
     jobs: int | None,
+    cluster: str | None,
     as_json: bool,
 ) -> None:
     """Judge the current price model by the sales of HOLDOUT, which it should not have seen.
@@ -69,15 +72,17 @@ def evaluate(
 
     if not growth and holdout is None:
         raise click.UsageError("HOLDOUT is needed without --growth")
-    if not growth and (picture or jobs):
-        raise click.UsageError("--picture and --jobs go with --growth only")
+    if not growth and (picture or jobs or cluster):
+        raise click.UsageError("--picture, --jobs and --cluster go with --growth only")
     bundle = Registry(store).load()
     valuer = bundle.valuer
     sales = () if holdout is None else _sales_of(holdout, valuer, strict)
     if growth:
+        from models.commands.cluster import over
         from training.commands.growth import show
 
-        show(bundle, sales, jobs, picture, as_json)
+        with over(cluster):
+            show(bundle, sales, jobs, picture, as_json)
         return
     standing = {"version": bundle.version, "provisional": valuer.provisional}
     show_study({**standing, **plain(study(judge(valuer.model, sales, valuer.rates)))}, as_json)
