@@ -203,7 +203,7 @@ def value(
         note(f"the price model {valuer.version} is provisional: take its values as first estimates")
     code = _known_currency(currency, valuer)
     terms = Terms(day or datetime.now(UTC).date(), channel, code, levels)
-    with over(cluster, [valuer]) as spread, written(out) as target, watched(instruments) as lines:
+    with over(cluster) as spread, written(out) as target, watched(instruments) as lines:
         if words:
             outcome = tell_stocklist(lines, target, valuer, terms, note)
         else:

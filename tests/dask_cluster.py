@@ -16,7 +16,7 @@ ROOT = Path(__file__).parents[1]
 
 @contextmanager
 def cluster(folder: Path, workers: int = 2, **settings: str) -> Iterator[tuple[str, list[int]]]:
-    """Run it; give its address and the process ids of its workers. `settings`: of the workers' environment."""
+    """Run it; give its address and the ids of its workers. `settings`: of their environment."""
     environment = {
         **os.environ,
         "PYTHONPATH": f"{ROOT}{os.pathsep}{ROOT / 'tests'}",

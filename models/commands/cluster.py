@@ -6,8 +6,10 @@ joblib and distributed are imported only when a cluster is named, and nothing of
 import hashlib
 import os
 import platform
+import secrets
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
+from functools import partial
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any, Generic, TypeVar
@@ -27,11 +29,10 @@ class ClusterError(BookmatchError):
 
 
 @contextmanager
-def over(cluster: str | None, shared: Sequence[object] = ()) -> Iterator[Spread]:
+def over(cluster: str | None) -> Iterator[Spread]:
     """Let joblib's work in the block run on this cluster; give what spreads chunks of a stock list over it.
 
-    Without a cluster all is done as it is without this. `shared`: objects that each worker is sent once,
-    however often they are handed over. Raises ClusterError.
+    Without a cluster all is done as it is without this. Raises ClusterError.
     """
     if cluster is None:
         yield one_by_one
@@ -45,8 +46,8 @@ def over(cluster: str | None, shared: Sequence[object] = ()) -> Iterator[Spread]
         raise ClusterError(f"--cluster {cluster}: no scheduler answers: {error}") from error
     with client:
         _check(client, cluster)
-        with parallel_config(backend="dask", client=client, scatter=list(shared) or None):
-            yield _Spread(CHUNKS_OF_WORKER * sum(client.ncores().values()))
+        with parallel_config(backend="dask", client=client):
+            yield SpreadOver(CHUNKS_OF_WORKER * sum(client.ncores().values()), partial(_keep_on, client))
 
 
 def _check(client: Any, cluster: str) -> None:
@@ -94,21 +95,65 @@ def _hash_of_sources() -> str:
     return found.hexdigest()[:12]
 
 
-class _Spread:
-    """Works on items by joblib, and gives the results in their order; at most so many are on their way."""
+class SpreadOver:
+    """Works on items by joblib, and gives the results in their order; at most so many are on their way.
 
-    def __init__(self, most: int) -> None:
-        self._most = most
+    `keep`: lets each worker keep what all items share for the time of a block, under a name. joblib's own way
+    to send it, as data of the cluster, was seen to leave a worker waiting for it for ever.
+    """
+
+    def __init__(self, most: int, keep: Callable[[str, Sequence[Any]], AbstractContextManager[None]]) -> None:
+        self._most, self._keep = most, keep
 
     def __call__(self, work: Callable[..., R], items: Iterable[T], *shared: Any) -> Iterator[R]:
         from joblib import Parallel, delayed
 
-        waiting = _Waiting(iter(items), self._most)
+        waiting, name = _Waiting(iter(items), self._most), secrets.token_hex(8)
         parallel = Parallel(n_jobs=-1, return_as="generator", batch_size=1)
-        while not waiting.ended:
-            for result in parallel(delayed(work)(item, *shared) for item in waiting):
-                waiting.done += 1
-                yield result
+        with self._keep(name, shared):
+            while not waiting.ended:
+                for result in parallel(delayed(_work_with)(name, work, item) for item in waiting):
+                    waiting.done += 1
+                    yield result
+
+
+_kept: dict[str, Sequence[Any]] = {}  # what this process, a worker, keeps for its work, by name
+
+
+@contextmanager
+def keep_here(name: str, shared: Sequence[Any]) -> Iterator[None]:
+    """Keep in this process what work shares."""
+    _kept[name] = shared
+    try:
+        yield
+    finally:
+        _kept.pop(name, None)
+
+
+@contextmanager
+def _keep_on(client: Any, name: str, shared: Sequence[Any]) -> Iterator[None]:
+    """Let each worker of a cluster keep it, those too that join later."""
+    from distributed import WorkerPlugin
+
+    keeping = keep_here  # by reference, so that it is the workers' own module that keeps
+
+    class Keep(WorkerPlugin):
+        def setup(self, worker: Any) -> None:
+            self.kept = keeping(name, shared)
+            self.kept.__enter__()
+
+        def teardown(self, worker: Any) -> None:
+            self.kept.__exit__(None, None, None)
+
+    client.register_plugin(Keep(), name=name)
+    try:
+        yield
+    finally:
+        client.unregister_worker_plugin(name)
+
+
+def _work_with(name: str, work: Callable[..., R], item: Any) -> R:
+    return work(item, *_kept[name])
 
 
 class _Waiting(Generic[T]):
