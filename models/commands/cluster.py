@@ -16,7 +16,7 @@ from typing import Any, Generic, TypeVar
 
 from models.costs import CHUNKS_OF_WORKER, CLUSTER_SECONDS
 from models.errors import BookmatchError
-from models.tables.stocklist import Spread, one_by_one
+from models.tables.stocklist import Spreader, one_by_one
 
 T = TypeVar("T")
 R = TypeVar("R")
@@ -29,7 +29,7 @@ class ClusterError(BookmatchError):
 
 
 @contextmanager
-def over(cluster: str | None) -> Iterator[Spread]:
+def over(cluster: str | None) -> Iterator[Spreader]:
     """Let joblib's work in the block run on this cluster; give what spreads chunks of a stock list over it.
 
     Without a cluster all is done as it is without this. Raises ClusterError.

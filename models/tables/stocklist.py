@@ -81,7 +81,7 @@ class RowCounts:
     failed: int = 0
 
 
-class Spread(Protocol):
+class Spreader(Protocol):
     """Calls `work(item, *shared)` for each item, here or elsewhere, and gives the results in that order."""
 
     def __call__(self, work: Callable[..., R], items: Iterable[T], *shared: Any) -> Iterator[R]: ...
@@ -111,7 +111,7 @@ def value_stocklist(
     valuer: Valuer,
     terms: Terms,
     note: Callable[[str], None] = lambda text: None,
-    spread: Spread = one_by_one,
+    spread: Spreader = one_by_one,
 ) -> RowCounts:
     """Value every row of `stream` (CSV by line) and write the values to `out` as CSV.
 
