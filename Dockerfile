@@ -41,6 +41,7 @@ ENV PATH=/opt/venv/bin:$PATH \
     OPENBLAS_NUM_THREADS=1 \
     BOOKMATCH_BIND=0.0.0.0:8000 \
     BOOKMATCH_STORE=/var/lib/bookmatch/store \
+    BOOKMATCH_STORE_CACHE=/var/lib/bookmatch/copies \
     BOOKMATCH_DATABASE=sqlite:////var/lib/bookmatch/bookmatch.db
 # All that is written goes to /var/lib/bookmatch, /tmp and /dev/shm: the rest can be mounted read-only
 # (docker run --read-only --tmpfs /tmp …).

@@ -13,6 +13,7 @@ export OPENBLAS_NUM_THREADS ?= 1
 PYTHON ?= python3
 CASES ?= 2000
 HOSTILE ?= 100000
+ROWS ?= 1000000
 MINUTES ?= 1
 ITEMS ?= 20000
 VENV := .venv
@@ -27,7 +28,7 @@ DEMO := var/demo
 STORE := var/store
 STUDY := var/study
 
-.PHONY: help serve test check unit fmt env lock fresh kernels fuzz hostile faults owners slow frozen revalue yardstick study dozen offers portfolios bench examples clean needs-serve needs-test
+.PHONY: help serve test check unit fmt env lock fresh kernels fuzz hostile faults owners slow frozen revalue cluster yardstick study dozen offers portfolios bench examples clean needs-serve needs-test
 
 help:
 	@echo 'make serve      the demo service, from nothing to an address and a request to try'
@@ -41,6 +42,7 @@ help:
 	@echo 'make owners     two hundred owners at once with photographs of 8 MB: what is lost, and who else waits'
 	@echo 'make slow       a minute beside hundreds of slow clients: who else is answered, and how soon'
 	@echo 'make frozen     a minute with a PostgreSQL that is stopped, and says nothing'
+	@echo 'make cluster    a list of 1,000,000 rows and a backtest on a Dask cluster of two workers: bytes, time, memory; ROWS=1000000'
 	@echo 'make fuzz       ask the service all that its OpenAPI document allows and forbids; CASES=2000 of each'
 	@echo 'make hostile    100,000 hostile requests of one worker, whose memory must stay bounded; HOSTILE=100000'
 	@echo 'make yardstick  the fit beside its peers (installs more)'
@@ -59,7 +61,7 @@ needs-serve:
 	@$(PYTHON) tools/needs.py venv openmp pdf fonts
 
 needs-test:
-	@$(PYTHON) tools/needs.py venv openmp pdf fonts driver browser proxy
+	@$(PYTHON) tools/needs.py venv openmp pdf fonts driver browser proxy counts
 
 $(BIN)/python: | needs-serve
 	$(PYTHON) -m venv --clear $(VENV)
@@ -155,6 +157,9 @@ slow: env $(STORE)/.fitted
 
 revalue: env $(STORE)/.fitted
 	PYTHONPATH=.:tests $(BIN)/python tests/live/revaluing_ground.py $(STORE) $(ITEMS) 10
+
+cluster: env $(STORE)/.fitted
+	PYTHONPATH=.:tests $(BIN)/python tests/live/on_cluster.py $(DEMO) $(STORE) $(ROWS)
 
 frozen: env
 	PYTHONPATH=.:tests $(BIN)/python tests/live/frozen_database.py

@@ -9,11 +9,21 @@ from typing import Any, BinaryIO
 import click
 
 from models.bundles.bundle import read_bundle
+from models.bundles.places import Store
 from models.bundles.provisional import is_provisional
 from models.bundles.registry import Registry, objections
 from models.bundles.trial import check_values
-from models.commands.console import A_FOLDER, OneLineErrors, examples, json_option, login
-from models.commands.options import levels_option, note, out_option, say_refused, watched, written
+from models.commands.cluster import over
+from models.commands.console import OneLineErrors, StoreType, examples, json_option, login
+from models.commands.options import (
+    cluster_option,
+    levels_option,
+    note,
+    out_option,
+    say_refused,
+    watched,
+    written,
+)
 from models.domain.cells import LAST_DAY, read_currency, read_day
 from models.domain.money import BASE_CURRENCY
 from models.domain.vocabulary import CHANNEL_NAMES, DEFAULT_CHANNEL
@@ -22,7 +32,9 @@ from models.tables.in_words import tell_stocklist
 from models.tables.stocklist import Terms, value_stocklist
 from models.valuation.valuer import Valuer
 
-_store = click.option("--store", type=A_FOLDER, required=True, help="Folder of price models.")
+_store = click.option(
+    "--store", type=StoreType(), required=True, help="Folder of price models, or s3://BUCKET/PREFIX."
+)
 
 
 def _line(context: click.Context, option: click.Parameter, text: str) -> str:
@@ -61,7 +73,7 @@ def main() -> None:
 @main.command("list", epilog=examples("bookmatch list --store store"))
 @_store
 @json_option
-def list_bundles(store: Path, as_json: bool) -> None:
+def list_bundles(store: Store, as_json: bool) -> None:
     """List the price models, oldest first; a star marks the current one."""
     registry = Registry(store)
     current = _current(registry)
@@ -88,7 +100,7 @@ def _current(registry: Registry) -> str | None:
 @click.argument("version", required=False)
 @_store
 @json_option
-def show(version: str | None, store: Path, as_json: bool) -> None:
+def show(version: str | None, store: Store, as_json: bool) -> None:
     """Show what a price model holds and its history; without VERSION, the current one."""
     registry = Registry(store)
     name = version or registry.current().version
@@ -117,7 +129,7 @@ def show(version: str | None, store: Path, as_json: bool) -> None:
 @click.argument("version")
 @_store
 @_change_options
-def promote(version: str, store: Path, who: str, why: str) -> None:
+def promote(version: str, store: Store, who: str, why: str) -> None:
     """Verify a price model, value each model of its catalogue once, and make it the current one.
 
     It may have failed the gate: the command says so and keeps that in the history.
@@ -134,7 +146,7 @@ def promote(version: str, store: Path, who: str, why: str) -> None:
 @main.command(epilog=examples('bookmatch rollback --store store --why "the new one values basses too low"'))
 @_store
 @_change_options
-def rollback(store: Path, who: str, why: str) -> None:
+def rollback(store: Store, who: str, why: str) -> None:
     """Go back to the price model that was current before, and print its version."""
     click.echo(Registry(store).rollback(who=who, why=why).version)
 
@@ -143,6 +155,7 @@ def rollback(store: Path, who: str, why: str) -> None:
     epilog=examples(
         "bookmatch value stock.csv --store store --currency EUR --out values.csv",
         "bookmatch value stock.csv --store store --words",
+        "bookmatch value stock.csv --store store --out values.csv --cluster tcp://scheduler:8786",
     )
 )
 @click.argument("instruments", type=click.File("rb"))
@@ -166,27 +179,34 @@ def rollback(store: Path, who: str, why: str) -> None:
 )
 @click.option("--words", is_flag=True, help="Tell each value with its reasons in sentences, instead of CSV.")
 @out_option
+@cluster_option
 def value(
     instruments: BinaryIO,
-    store: Path,
+    store: Store,
     levels: tuple[float, ...],
     day: date | None,
     channel: str,
     currency: str,
     words: bool,
     out: Path | None,
+    cluster: str | None,
 ) -> None:
     """Value every instrument of a CSV file by the current price model; - reads from stdin.
 
     Columns of your own are ignored, and named once on stderr: rows keep their id and their order, so that the
     values can be joined to them. The exit code is 1 if a row could not be valued.
     """
+    if words and cluster:
+        raise click.UsageError("--words tells one value after the other: leave out --cluster")
     valuer = Registry(store).load().valuer
     if valuer.provisional:
         note(f"the price model {valuer.version} is provisional: take its values as first estimates")
     code = _known_currency(currency, valuer)
-    with written(out) as target, watched(instruments) as lines:
-        terms = Terms(day or datetime.now(UTC).date(), channel, code, levels)
-        outcome = (tell_stocklist if words else value_stocklist)(lines, target, valuer, terms, note)
+    terms = Terms(day or datetime.now(UTC).date(), channel, code, levels)
+    with over(cluster) as spread, written(out) as target, watched(instruments) as lines:
+        if words:
+            outcome = tell_stocklist(lines, target, valuer, terms, note)
+        else:
+            outcome = value_stocklist(lines, target, valuer, terms, note, spread)
     where = "each says why" if words else "see the column error"
     say_refused(outcome.failed, outcome.valued + outcome.failed, where)

@@ -149,3 +149,13 @@ WEBHOOK_ADDRESSES = 3  # Addresses of a name that are tried, one after the other
 WEBHOOK_LEASE_SECONDS = 120
 WEBHOOK_DAYS = 30  # The time for which events are kept, delivered or not.
 MOST_REPLAYED = 20_000  # Deliveries that one request queues again.
+
+# ── more than one machine ────────────────────────────────────────────────────
+
+BUNDLE_SECONDS = 60.0  # Seconds that an S3-compatible store has for one file of a price model.
+STORE_TRIES = 20  # Times that a change of what is current is made anew because another one came first.
+# Seconds that the shared counters of requests have for one answer, and for which each server counts alone
+# after they gave none.
+COUNTERS_SECONDS, COUNTERS_PAUSE = 0.25, 5.0
+CLUSTER_SECONDS = 10.0  # Seconds in which a cluster must answer, and have a worker.
+CHUNKS_OF_WORKER = 8  # Chunks of a stock list that a cluster has at once, for each of its workers.

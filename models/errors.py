@@ -111,3 +111,7 @@ class BundleChangedError(BundleError):
 
 class BundleDamagedError(BundleError):
     """A file of a bundle is missing or not as its manifest says, or a file of the store cannot be read."""
+
+
+class StoreAwayError(BundleError):
+    """A store of bundles that is no folder of this machine does not answer, or refuses its key."""

@@ -44,6 +44,7 @@ from service.api.valuations import part_routes
 from service.api.valuations import routes as valuations
 from service.api.vocabulary import routes as vocabulary
 from service.api.webhooks import routes as webhooks
+from service.blobs.places import store_of
 from service.blobs.store import Blobs
 from service.context import Context, Forgetter
 from service.db import pruning
@@ -185,7 +186,8 @@ def _context(
         statement_seconds=settings.statement_seconds if watched else None,
     )
     blobs = Blobs(settings)
-    live = LiveBundle(settings.store, read_model)
+    store = store_of(settings)
+    live = LiveBundle(store, read_model)
     live.look()
     ring = KeyRing(engine, settings.secret)
     return Context(
@@ -193,7 +195,7 @@ def _context(
         engine,
         blobs,
         live,
-        BundleCache(settings.store, read_model),
+        BundleCache(store, read_model),
         ring,
         Callers(engine, ring, settings.key_seconds, settings.outage_seconds),
         Limits(settings, counted or shared()),

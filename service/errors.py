@@ -235,7 +235,7 @@ class NoEarlierModelError(ServiceError):
 
 
 class ModelStoreError(ServiceError):
-    """The store of price models cannot be written."""
+    """The store of price models cannot be written, or does not answer."""
 
 
 class IdempotencyError(ServiceError):

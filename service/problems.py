@@ -138,7 +138,7 @@ TABLE: Mapping[type[Exception], ProblemKind] = {
         409, "no-earlier", "Nothing to go back to", "Promote a price model instead."
     ),
     errors.ModelStoreError: ProblemKind(
-        503, "model-store", "The store of price models cannot be written", "Make it writable, then try again."
+        503, "model-store", "The store of price models is out of reach", "Mend it, then try again."
     ),
     errors.BundleGoneError: ProblemKind(
         410, "model-gone", "The price model is gone", "Value the instrument again; the valuation stays."

@@ -62,6 +62,11 @@ def has_nginx():
     return shutil.which("nginx", path=os.environ.get("PATH", "") + ":/usr/sbin") is not None
 
 
+def has_redis():
+    """The counts of requests that servers share, in tests."""
+    return shutil.which("redis-server") is not None
+
+
 NEEDS = {
     "venv": (has_venv, f"python3.{sys.version_info[1]}-venv"),
     "openmp": (has_openmp, "libgomp1"),
@@ -70,6 +75,7 @@ NEEDS = {
     "driver": (has_atomic, "libatomic1"),
     "browser": (has_chromium, "chromium"),
     "proxy": (has_nginx, "nginx"),
+    "counts": (has_redis, "redis-server"),
 }
 
 

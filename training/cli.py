@@ -11,13 +11,15 @@ from typing import TYPE_CHECKING, ClassVar
 
 import click
 
-from models.commands.console import A_FILE, NEW_FOLDER, OneLineErrors, examples, json_option
+from models.commands.console import A_FILE, OneLineErrors, StoreType, examples, json_option
+from models.commands.options import cluster_option
 from models.domain.catalogue import Catalogue, read_catalogue
 from models.errors import BookmatchError
 from training.commands.telling import note, read_text, show_study, tell, tell_doubts
 from training.sources import Source, SourceParameter, named, read_source
 
 if TYPE_CHECKING:
+    from models.bundles.places import Store
     from models.domain.money import Rates
     from training.reading import Reading
     from training.release import WrittenBundle
@@ -81,8 +83,8 @@ def main() -> None:
 @click.option(
     "--store",
     required=True,
-    type=NEW_FOLDER,
-    help="Folder of price models; made where there is none.",
+    type=StoreType(new=True),
+    help="Folder of price models, made where there is none, or s3://BUCKET/PREFIX.",
 )
 @_practice
 @_seed
@@ -103,7 +105,7 @@ def main() -> None:
 def fit(
     evidence: Source,
     catalogue: Path,
-    store: Path,
+    store: Store,
     practice: str | None,
     seed: int,
     strict: bool,
@@ -174,6 +176,7 @@ def _tell_verdict(made: WrittenBundle) -> None:
     help="How far back the first quarter lies.",
 )
 @_jobs
+@cluster_option
 @json_option
 def backtest(
     evidence: Source,
@@ -183,6 +186,7 @@ def backtest(
     strict: bool,
     years: float,
     jobs: int | None,
+    cluster: str | None,
     as_json: bool,
 ) -> None:
     """Show how good it would have been: fit again every quarter, judge by the sales of that quarter.
@@ -193,6 +197,7 @@ def backtest(
 
     from joblib import cpu_count
 
+    from models.commands.cluster import over
     from training.card.contents import plain
     from training.commands.practice import practice_of
     from training.release import fit_for_backtest
@@ -200,9 +205,10 @@ def backtest(
 
     fitted = partial(fit_for_backtest, practice=practice_of(practice))
     known, reading, rates = _read(evidence, catalogue, strict)
-    found = study.backtest(
-        reading.rows, known, rates, fitted, years=years, seed=seed, jobs=jobs or cpu_count()
-    )
+    with over(cluster):
+        found = study.backtest(
+            reading.rows, known, rates, fitted, years=years, seed=seed, jobs=jobs or cpu_count()
+        )
     show_study(plain(study.report(found)), as_json)
 
 

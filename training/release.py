@@ -4,12 +4,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import partial
-from pathlib import Path
 from typing import Any
 
 import orjson
 
 from models.bundles.bundle import read_bundle, write_bundle
+from models.bundles.places import Store
 from models.bundles.registry import Registry, objections
 from models.bundles.trial import check_values
 from models.domain.catalogue import Catalogue
@@ -79,7 +79,7 @@ def make_bundle(
     rows: Sequence[Evidence],
     catalogue: Catalogue,
     rates: Rates,
-    store: Path,
+    store: Store,
     *,
     practice: Practice = NO_PRACTICE,
     seed: int = 0,
@@ -113,7 +113,7 @@ def write_judged(
     rows: Sequence[Evidence],
     catalogue: Catalogue,
     rates: Rates,
-    store: Path,
+    store: Store,
     *,
     practice: Practice = NO_PRACTICE,
     seed: int = 0,
@@ -169,7 +169,7 @@ class StoppedByGateError(BookmatchError):
 
 
 def promote(
-    made: WrittenBundle, store: Path, *, force: bool = False, who: str | None = None, why: str | None = None
+    made: WrittenBundle, store: Store, *, force: bool = False, who: str | None = None, why: str | None = None
 ) -> None:
     """Make a bundle the current one. `who` and `why` go into the store's history.
 

@@ -17,7 +17,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol
 
 from models.bundles.manifest import check_manifest
 from models.bundles.provisional import is_provisional
@@ -55,6 +55,14 @@ class Bundle:
         return read_file(self.folder, self.manifest, name)
 
 
+class Shelf(Protocol):
+    """A store that is no folder, to which bundles can be added."""
+
+    def add(self, version: str, files: Mapping[str, bytes]) -> None:
+        """Add a bundle; it appears only once all its files are there."""
+        ...
+
+
 def is_version(name: str) -> bool:
     """Say whether the text has the form of a bundle version."""
     return _VERSION.fullmatch(name) is not None
@@ -66,7 +74,7 @@ def is_file_name(name: str) -> bool:
 
 
 def write_bundle(
-    store: Path,
+    store: Path | Shelf,
     model: PriceModel,
     catalogue: Catalogue,
     rates: Rates,
@@ -102,7 +110,10 @@ def write_bundle(
     version = f"{stamp}-{_content_hash(manifest)}"
     manifest["version"] = version
     files[MANIFEST] = (json.dumps(manifest, indent=1, sort_keys=True) + "\n").encode()
-    _write_at_once(Path(store) / "bundles", version, files)
+    if isinstance(store, Path):
+        write_at_once(store / "bundles", version, files)
+    else:
+        store.add(version, files)
     return version
 
 
@@ -125,7 +136,7 @@ def _check_file(name: str, data: bytes, taken: Mapping[str, bytes]) -> None:
         raise BundleError(f"{name}: is not what its ending says: {error}") from error
 
 
-def _write_at_once(folder: Path, version: str, files: Mapping[str, bytes]) -> None:
+def write_at_once(folder: Path, version: str, files: Mapping[str, bytes]) -> None:
     """Write all files to a temporary folder, wait until the disk has them, then rename it to the version."""
     folder.mkdir(parents=True, exist_ok=True)
     aside = folder / f".writing-{secrets.token_hex(6)}"

@@ -3,20 +3,17 @@
 <store>/CURRENT names the current version, the hash of its manifest, the change that made it current and the
 versions to go back to. It is replaced whole by an atomic rename, so a reader sees the old or the new file.
 <store>/history.jsonl is the log of all changes; where the two differ, CURRENT is right. Whoever makes a
-change holds the lock <store>/.lock.
+change holds the lock <store>/.lock. A store is a folder (`folder.py`), or an S3-compatible store of the same
+files (`remote.py`).
 
 Promotions form a stack: `promote` puts a version on top, `rollback` takes the top one off. After promoting A,
 B and C, one rollback makes B current and a second one A; a third is refused. Only `promote` brings C back.
 Promoting the current version again is logged and changes nothing else.
 """
 
-import fcntl
 import hashlib
 import json
-import os
-import secrets
-from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -28,10 +25,10 @@ from models.bundles.bundle import (
     manifest_bytes,
     read_bundle,
     read_manifest,
-    sync_folder,
     verify_files,
-    write_durably,
 )
+from models.bundles.folder import CURRENT, FolderPlace, Place, Seen
+from models.bundles.places import Store
 from models.bundles.provisional import in_place_of_earned, is_provisional
 from models.domain.names import nearest
 from models.errors import (
@@ -40,9 +37,9 @@ from models.errors import (
     BundleError,
     BundleMissingError,
     NoEarlierError,
+    StoreAwayError,
 )
 
-CURRENT, HISTORY, _LOCK = "CURRENT", "history.jsonl", ".lock"
 _MOST_EARLIER = 100  # Most versions that CURRENT keeps for rollbacks.
 
 
@@ -78,33 +75,45 @@ def objections(manifest: Mapping[str, Any], current: Mapping[str, Any] | None) -
 
 
 class Registry:
-    """The bundles of one store. Reading needs no lock; reading a damaged file raises BundleDamagedError."""
+    """The bundles of one store. Reading needs no lock; reading a damaged file raises BundleDamagedError.
 
-    def __init__(self, store: Path) -> None:
-        self.store = Path(store)
+    Any method raises StoreAwayError if a store that is no folder does not answer.
+    """
+
+    def __init__(self, store: Store) -> None:
+        self.store = store
+        self._place: Place = FolderPlace(store) if isinstance(store, Path) else store
 
     def versions(self) -> tuple[str, ...]:
         """List the versions of all complete bundles, oldest first."""
-        folder = self.store / "bundles"
-        names = [p.name for p in folder.iterdir()] if folder.is_dir() else []
-        return tuple(sorted(name for name in names if is_version(name)))
+        return tuple(sorted(self._place.versions()))
 
     def folder(self, version: str) -> Path:
-        """Return the folder of this version. Raises BundleMissingError that names similar versions."""
-        known = self.versions()
-        if version not in known:
-            close = nearest(version, known)
+        """Return a folder with its files. Raises BundleMissingError that names similar versions."""
+        self.check_has(version)
+        return self._place.folder(version)
+
+    def check_has(self, version: str) -> None:
+        """Raise BundleMissingError that names similar versions if there is no bundle of this one."""
+        if not self._place.has(version):
+            close = nearest(version, self.versions())
             hint = f"did you mean {' or '.join(close)}?" if close else "list shows the versions there are"
             raise BundleMissingError(f"there is no bundle {version!r} in {self.store}; {hint}")
-        return self.store / "bundles" / version
 
     def manifest(self, version: str) -> dict[str, Any]:
         """Return the manifest of this version. Raises BundleMissingError, BundleDamagedError."""
-        return read_manifest(self.folder(version))
+        self.check_has(version)
+        return read_manifest(self._place.told(version))
 
     def current(self) -> Current:
         """Return the current version. Raises BundleMissingError while none is promoted."""
-        state = self._state()
+        return self._current(self._state())
+
+    def last_current(self) -> Current:
+        """Return the current version as this machine knew it last; for a start while the store is away."""
+        return self._current(self._read(self._place.last_current()))
+
+    def _current(self, state: Mapping[str, Any] | None) -> Current:
         if state is None:
             step = "promote one of them" if self.versions() else "it holds none: fit one first"
             raise BundleMissingError(f"no bundle of {self.store} is promoted yet: {step}")
@@ -114,6 +123,8 @@ class Registry:
         """Return the manifest of the current version; None if no version is current or it cannot be read."""
         try:
             return self.manifest(self.current().version)
+        except StoreAwayError:  # which must not pass for a store without a current version
+            raise
         except BundleError:
             return None
 
@@ -127,7 +138,20 @@ class Registry:
     def load(self) -> Bundle:
         """Read and verify the current bundle. Raises as `current` and `read_bundle`."""
         version, sha256 = self.current()
-        return read_bundle(self.store / "bundles" / version, sha256)
+        return read_bundle(self.local(version, sha256), sha256)
+
+    def local(self, version: str, manifest_sha256: str) -> Path:
+        """Return a folder of this machine with a bundle whose manifest has, or should have, this hash."""
+        return self._place.folder(version, manifest_sha256)
+
+    def mark(self) -> Hashable:
+        """Return what changes whenever another version becomes current."""
+        return self._place.mark()
+
+    def kept(self) -> tuple[bytes | None, bytes]:
+        """Return the content of CURRENT (None if there is none) and of the log of changes."""
+        seen = self._place.current()
+        return (seen.data if seen else None), self._place.history()
 
     def history(self) -> tuple[Change, ...]:
         """List all promotions and rollbacks, oldest first."""
@@ -141,12 +165,15 @@ class Registry:
 
         The change that is returned is this one, whatever others change meanwhile.
         """
-        with self._locked():
-            target, state = self._verified(version), self._state()
+
+        def change() -> Change:
+            target, (seen, state) = self._verified(version), self._seen()
             earlier = list(state["earlier"]) if state else []
             if state and state["version"] != version:
                 earlier.append({name: state[name] for name in Current._fields})
-            return self._change("promote", target, earlier, state, who, why)
+            return self._change(_Step("promote", who, why), target, earlier, seen, state)
+
+        return self._place.alone(change)
 
     def rollback(self, *, who: str, why: str, of: str | None = None) -> Change:
         """Undo the last promotion that was not undone yet: make the version before it current again.
@@ -155,87 +182,78 @@ class Registry:
         BundleChangedError if another one is, NoEarlierError if there is no version to go back to, and
         BundleMissingError if that bundle is gone; the current version then stays current.
         """
-        with self._locked():
-            state = self._state()
+
+        def change() -> Change:
+            seen, state = self._seen()
             if of is not None and (state is None or state["version"] != of):
                 raise BundleChangedError(f"{state['version'] if state else 'nothing'} is current, not {of}")
             earlier = list(state["earlier"]) if state else []
             if not earlier:
                 raise NoEarlierError(f"{self.store} has no earlier promotion to go back to")
             target = self._verified(**earlier.pop())
-            return self._change("rollback", target, earlier, state, who, why)
+            return self._change(_Step("rollback", who, why), target, earlier, seen, state)
+
+        return self._place.alone(change)
 
     # ── CURRENT and the log ──────────────────────────────────────────────────
 
     def _verified(self, version: str, manifest_sha256: str | None = None) -> Current:
-        folder = self.folder(version)
+        self.check_has(version)
+        folder = self._place.folder(version, manifest_sha256)
         manifest = read_manifest(folder, manifest_sha256)
         verify_files(folder, manifest)
         return Current(version, hashlib.sha256(manifest_bytes(folder)).hexdigest())
 
     def _state(self) -> dict[str, Any] | None:
+        return self._seen()[1]
+
+    def _seen(self) -> tuple[Seen | None, dict[str, Any] | None]:
+        seen = self._place.current()
+        return seen, self._read(seen)
+
+    def _read(self, seen: Seen | None) -> dict[str, Any] | None:
+        if seen is None:
+            return None
         try:
-            state = json.loads((self.store / CURRENT).read_bytes())
+            state = json.loads(seen.data)
             # Read every key here, so that a damaged file is one clear error.
             _ = Change(**state["change"]), list(state["earlier"]), state["manifest_sha256"]
             if not is_version(state["version"]):
                 raise ValueError(f"{state['version']!r} is no version")
-        except FileNotFoundError:
-            return None
         except (ValueError, LookupError, TypeError, AttributeError) as error:
             step = "remove it and promote a version again"
-            raise BundleDamagedError(f"{self.store / CURRENT} cannot be read: {error}; {step}") from error
+            raise BundleDamagedError(f"{self.store}/{CURRENT} cannot be read: {error}; {step}") from error
         return dict(state)
 
     def _change(
         self,
-        action: str,
+        step: "_Step",
         target: Current,
         earlier: Sequence[Mapping[str, str]],
+        seen: Seen | None,
         state: Mapping[str, Any] | None,
-        who: str,
-        why: str,
     ) -> Change:
         when = datetime.now(UTC).isoformat(timespec="microseconds").replace("+00:00", "Z")
-        change = Change(when, action, target.version, state["version"] if state else None, who, why)
+        before = state["version"] if state else None
+        change = Change(when, step.action, target.version, before, step.who, step.why)
         if state and state["change"] not in self._logged()[-1:]:
-            self._log(state["change"])
+            self._place.log(state["change"])
         new = {**target._asdict(), "change": asdict(change), "earlier": list(earlier)[-_MOST_EARLIER:]}
-        aside = self.store / f".{CURRENT}-{secrets.token_hex(6)}"
-        try:
-            write_durably(aside, (json.dumps(new, indent=1) + "\n").encode())
-            aside.replace(self.store / CURRENT)
-        except BaseException:
-            aside.unlink(missing_ok=True)
-            raise
-        sync_folder(self.store)
-        self._log(asdict(change))
+        self._place.replace((json.dumps(new, indent=1) + "\n").encode(), seen)
+        self._place.log(asdict(change))
         return change
 
     def _logged(self) -> list[dict[str, Any]]:
-        try:
-            lines = (self.store / HISTORY).read_text(encoding="utf-8", errors="replace").split("\n")
-        except FileNotFoundError:
-            return []
+        lines = self._place.history().decode("utf-8", errors="replace").split("\n")
         return [entry for entry in map(_entry, lines) if entry is not None]
 
-    def _log(self, change: Mapping[str, Any]) -> None:
-        line = json.dumps(change, ensure_ascii=False) + "\n"
-        with (self.store / HISTORY).open("a+b") as log:
-            end = log.seek(0, os.SEEK_END)
-            if end and os.pread(log.fileno(), 1, end - 1) != b"\n":
-                line = "\n" + line  # The last line was cut short, so this change begins a new line.
-            log.write(line.encode())
-            log.flush()
-            os.fsync(log.fileno())
 
-    @contextmanager
-    def _locked(self) -> Iterator[None]:
-        if not self.store.is_dir():
-            raise BundleMissingError(f"there is no store at {self.store}")
-        with (self.store / _LOCK).open("a") as lock:
-            fcntl.flock(lock, fcntl.LOCK_EX)
-            yield
+class _Step(NamedTuple):
+    """A change that is asked for: what it is, who asks for it, and why."""
+
+    action: str
+    who: str
+    why: str
 
 
 def _entry(line: str) -> dict[str, Any] | None:

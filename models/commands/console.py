@@ -12,12 +12,29 @@ from typing import Any
 
 import click
 
+from models.bundles.access import S3
 from models.errors import BookmatchError
 
 A_FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
 A_FOLDER = click.Path(exists=True, file_okay=False, path_type=Path)
 NEW_FILE = click.Path(dir_okay=False, path_type=Path)
 NEW_FOLDER = click.Path(file_okay=False, path_type=Path)
+
+
+class StoreType(click.Path):
+    """A store of price models: a folder, or s3://BUCKET/PREFIX. `new`: the folder may be missing."""
+
+    def __init__(self, *, new: bool = False) -> None:
+        super().__init__(exists=not new, file_okay=False, path_type=Path)
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        if str(value).startswith(S3):
+            from models.bundles.places import store_at  # late: `--help` must answer at once
+
+            return store_at(str(value))
+        return super().convert(value, param, ctx)
+
+
 json_option = click.option("--json", "as_json", is_flag=True, help="Print JSON.")
 
 

@@ -41,6 +41,12 @@ levels_option = click.option(
     callback=_levels,
     help="Levels of the ranges, between 0 and 1, separated by commas.",
 )
+cluster_option = click.option(
+    "--cluster",
+    metavar="ADDRESS",
+    help="Spread the work over a Dask cluster with this scheduler, tcp://HOST:8786; each worker needs this "
+    "version of Bookmatch.",
+)
 out_option = click.option("--out", type=NEW_FILE, help="Where to; default: stdout.")
 
 

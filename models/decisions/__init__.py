@@ -1,1 +1,1 @@
-"""Decisions of a dealer: why a value moved, the most to pay, what a price asked means, what many are worth."""
+"""Decisions of a dealer: why a value moved, the most to pay, what an asked price means, what many bring."""

@@ -6,12 +6,13 @@ the rounding of the two amounts.
 """
 
 import csv
+import io
 import math
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from itertools import islice
-from typing import IO, NamedTuple, TypeVar
+from typing import IO, Any, NamedTuple, Protocol, TypeVar
 
 from models.domain.cells import LAST_DAY, read_currency, read_day, read_id, read_term
 from models.domain.instrument import Described, Subject, read_flat
@@ -44,6 +45,7 @@ ROWS_AT_ONCE = 500
 _EFFECT_DIGITS = 10  # With ten decimals, the effects give the value to half a cent up to 10⁸ dollars.
 
 T = TypeVar("T")
+R = TypeVar("R")
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,6 +81,17 @@ class RowCounts:
     failed: int = 0
 
 
+class Spreader(Protocol):
+    """Calls `work(item, *shared)` for each item, here or elsewhere, and gives the results in that order."""
+
+    def __call__(self, work: Callable[..., R], items: Iterable[T], *shared: Any) -> Iterator[R]: ...
+
+
+def one_by_one(work: Callable[..., R], items: Iterable[T], *shared: Any) -> Iterator[R]:
+    """Call the work for each item when its result is asked for."""
+    return (work(item, *shared) for item in items)
+
+
 def value_columns(levels: Sequence[float]) -> tuple[str, ...]:
     """List the columns of a file of values with ranges of these levels."""
     ends = [f"{end}_{level_name(level)}" for level in levels for end in ("low", "high")]
@@ -98,24 +111,36 @@ def value_stocklist(
     valuer: Valuer,
     terms: Terms,
     note: Callable[[str], None] = lambda text: None,
+    spread: Spreader = one_by_one,
 ) -> RowCounts:
     """Value every row of `stream` (CSV by line) and write the values to `out` as CSV.
 
     `note` is called once with the ignored columns, if any. A row that cannot be valued gets its reason in the
-    column `error`. Raises TableError for a file that cannot be read at all.
+    column `error`. `spread`: where chunks of rows are valued. Raises TableError for a file that cannot be
+    read at all.
     """
     table = read_table(stream, KNOWN_COLUMNS, REQUIRED_COLUMNS)
     if table.ignored:
         note(ignored_columns(table.ignored, KNOWN_COLUMNS))
-    writer = csv.DictWriter(out, value_columns(terms.levels), restval="", lineterminator="\n")
-    writer.writeheader()
+    _writer(out, terms).writeheader()
     outcome = RowCounts()
-    for rows in _chunks(table.rows):
-        for cells in value_rows(rows, valuer, terms):
-            writer.writerow(cells)
-            outcome.failed += "error" in cells
-            outcome.valued += "error" not in cells
+    for text, failed, rows in spread(_valued_chunk, _chunks(table.rows), valuer, terms):
+        out.write(text)
+        outcome.failed += failed
+        outcome.valued += rows - failed
     return outcome
+
+
+def _writer(out: IO[str], terms: Terms) -> "csv.DictWriter[str]":
+    return csv.DictWriter(out, value_columns(terms.levels), restval="", lineterminator="\n")
+
+
+def _valued_chunk(rows: Sequence[TableRow], valuer: Valuer, terms: Terms) -> tuple[str, int, int]:
+    """Return the values of a chunk as CSV, how many of its rows failed, and how many it has."""
+    out = io.StringIO()
+    valued = list(value_rows(rows, valuer, terms))
+    _writer(out, terms).writerows(valued)
+    return out.getvalue(), sum("error" in cells for cells in valued), len(valued)
 
 
 def _chunks(rows: Iterator[TableRow]) -> Iterator[list[TableRow]]:

@@ -12,7 +12,9 @@ from sqlalchemy import Connection, Engine, Table, func, select
 from tqdm import tqdm
 
 from models.bundles.bundle import MANIFEST, verify_files
-from models.bundles.registry import CURRENT, HISTORY, Registry
+from models.bundles.folder import CURRENT, HISTORY
+from models.bundles.places import Store
+from models.bundles.registry import Registry
 from models.errors import BundleError
 from service.backup.archive import FILES, ArchiveWriter, writing_archive
 from service.backup.forms import word_of, written
@@ -26,7 +28,7 @@ _VERSION = "model_version"  # in every table, a column of this name holds versio
 
 def make_backup(
     engine: Engine,
-    store: Path,
+    store: Store,
     path: Path,
     secret: str,
     *,
@@ -93,12 +95,12 @@ def _add_store(archive: ArchiveWriter, registry: Registry, versions: set[str]) -
 
     A bundle that is gone or damaged is named in `bundles_gone`, and the backup goes on without it.
     """
-    state = _file(registry.store / CURRENT)
+    state, log = registry.kept()
     if state is not None:
         current = orjson.loads(state)
         versions = versions | {current["version"], *(one["version"] for one in current["earlier"])}
         archive.add(f"store/{CURRENT}", [state])
-        archive.add(f"store/{HISTORY}", [_file(registry.store / HISTORY) or b""])
+        archive.add(f"store/{HISTORY}", [log])
     kept, gone = [], []
     for version in sorted(versions):
         try:
@@ -127,10 +129,3 @@ def _add_files(archive: ArchiveWriter, blobs: Blobs | None) -> int:
             archive.add(f"{FILES}{key}", [content])
             added += 1
     return added
-
-
-def _file(path: Path) -> bytes | None:
-    try:
-        return path.read_bytes()
-    except FileNotFoundError:
-        return None

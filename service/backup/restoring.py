@@ -26,7 +26,10 @@ from models.bundles.bundle import (
     verify_files,
     write_durably,
 )
-from models.bundles.registry import CURRENT, HISTORY
+from models.bundles.folder import CURRENT, HISTORY
+from models.bundles.places import Store
+from models.bundles.registry import Registry
+from models.bundles.remote import RemotePlace
 from models.errors import BundleError
 from service.backup.archive import FILES, Archive, reading_archive
 from service.backup.forms import reader
@@ -41,7 +44,7 @@ _MIGRATED = "alembic_version"
 
 def restore_backup(
     engine: Engine,
-    store: Path,
+    store: Store,
     path: Path,
     secret: str | None,
     *,
@@ -153,17 +156,32 @@ def _wind_on(connection: Connection, table: Table) -> None:
 # ── the store ────────────────────────────────────────────────────────────────
 
 
-def _place_bundle(archive: Archive, store: Path, version: str) -> None:
+def _place_bundle(archive: Archive, store: Store, version: str) -> None:
     """Put a bundle into the store, unless it is there already, and verify it in both cases."""
     if not is_version(version):
         raise ArchiveError(f"{version!r} is no version of a bundle")
-    folder = store / "bundles" / version
     try:
-        if not folder.exists():
-            _unpack(archive, f"bundles/{version}/", folder)
+        if not isinstance(store, Path):
+            folder = _uploaded(archive, store, version)
+        else:
+            folder = store / "bundles" / version
+            if not folder.exists():
+                _unpack(archive, f"bundles/{version}/", folder)
         verify_files(folder, read_manifest(folder))
     except BundleError as error:
         raise ArchiveError(f"{error}; remove it from the store and restore again") from None
+
+
+def _uploaded(archive: Archive, store: RemotePlace, version: str) -> Path:
+    """Put a bundle into an S3-compatible store, unless it is there already; return this machine's copy."""
+    if version not in store.versions():
+        copy = store.cache / f".restored-{secrets.token_hex(6)}" / version
+        try:
+            _unpack(archive, f"bundles/{version}/", copy)
+            store.add(version, {path.name: path.read_bytes() for path in copy.iterdir()})
+        finally:
+            shutil.rmtree(copy.parent, ignore_errors=True)
+    return store.folder(version)
 
 
 def _place_files(archive: Archive, blobs: Blobs | None) -> None:
@@ -204,14 +222,21 @@ def _listed(archive: Archive, under: str) -> list[str]:
     return [name for name in names if name in there and is_file_name(name)]
 
 
-def _place_state(archive: Archive, store: Path, *, force: bool) -> None:
+def _place_state(archive: Archive, store: Store, *, force: bool) -> None:
     """Restore CURRENT and the history, unless the store has its own or the current bundle was lost."""
-    if not archive.names(f"store/{CURRENT}") or ((store / CURRENT).exists() and not force):
+    if not archive.names(f"store/{CURRENT}") or (Registry(store).mark() is not None and not force):
         return
     if orjson.loads(archive.read(f"store/{CURRENT}"))["version"] not in archive.manifest["bundles"]:
         return
     for name in (HISTORY, CURRENT):  # CURRENT comes last, because it puts the bundle into service
-        aside = store / f".{name}-{secrets.token_hex(6)}"
-        write_durably(aside, archive.read(f"store/{name}"))
-        aside.replace(store / name)
+        _write_state(store, name, archive.read(f"store/{name}"))
+
+
+def _write_state(store: Store, name: str, data: bytes) -> None:
+    if not isinstance(store, Path):
+        store.put(name, data)
+        return
+    aside = store / f".{name}-{secrets.token_hex(6)}"
+    write_durably(aside, data)
+    aside.replace(store / name)
     sync_folder(store)

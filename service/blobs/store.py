@@ -5,22 +5,23 @@ from __future__ import annotations
 import os
 from collections.abc import Iterator
 from contextlib import contextmanager
-from datetime import datetime, timedelta
+from datetime import datetime
 from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from sqlalchemy.engine import make_url
 
+from models.bundles.access import S3, open_s3
 from models.bundles.bundle import sync_folder
 from models.costs import FILES_SECONDS
+from service.blobs.places import access_of
 from service.errors import FilesError, NoRoomError
 from service.settings import Settings
 
 if TYPE_CHECKING:
     from obstore.store import LocalStore, S3Store
 
-_S3 = "s3://"
 _FOLDER = "files"
 # The words of the library for ENOSPC and EDQUOT, which it gives no class of their own.
 _FULL = ("StorageFull", "QuotaExceeded")
@@ -38,7 +39,7 @@ class Blobs:
         from obstore.store import LocalStore
 
         if self.folder is None:
-            return _s3(self._settings)
+            return open_s3(self._settings.files, access_of(self._settings), FILES_SECONDS)
         return LocalStore(self.folder, mkdir=True)
 
     def put(self, key: str, data: bytes) -> None:
@@ -84,32 +85,13 @@ class Blobs:
 
 def folder_of(settings: Settings) -> Path | None:
     """Return the folder of the files, None if they lie in an S3-compatible store."""
-    if settings.files.startswith(_S3):
+    if settings.files.startswith(S3):
         return None
     if settings.files:
         return Path(settings.files).absolute()
     url = make_url(settings.database)
     beside = url.database if url.get_backend_name() == "sqlite" else None
     return Path(beside or "").absolute().parent / _FOLDER if beside else Path(_FOLDER).absolute()
-
-
-def _s3(settings: Settings) -> S3Store:
-    from obstore.store import S3Store
-
-    bucket, _, prefix = settings.files.removeprefix(_S3).partition("/")
-    waited = timedelta(seconds=FILES_SECONDS)
-    options: dict[str, Any] = {"endpoint": settings.files_endpoint} if settings.files_endpoint else {}
-    if settings.files_key_id:
-        options["access_key_id"] = settings.files_key_id
-        options["secret_access_key"] = settings.files_key_secret
-    return S3Store(
-        bucket,
-        prefix=prefix or None,
-        region=settings.files_region,
-        client_options={"allow_http": settings.files_endpoint.startswith("http://"), "timeout": waited},
-        retry_config={"max_retries": 2, "retry_timeout": waited},
-        **options,
-    )
 
 
 def _sync(path: Path) -> None:

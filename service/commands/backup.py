@@ -24,10 +24,11 @@ def backup(file: Path) -> None:
     apart.
     """
     from service.backup.making import make_backup
+    from service.blobs.places import store_of
     from service.blobs.store import Blobs
 
     settings = read_settings()
-    about = make_backup(_engine(settings), settings.store, file, settings.secret, blobs=Blobs(settings))
+    about = make_backup(_engine(settings), store_of(settings), file, settings.secret, blobs=Blobs(settings))
     for version in about["bundles_gone"]:
         click.echo(f"bundle {version} is gone or damaged, and is not in the backup", err=True)
     click.echo(_said(about))
@@ -47,6 +48,7 @@ def restore(file: Path, force: bool, check: bool, unauthenticated: bool) -> None
     """
     from service.backup.archive import reading_archive
     from service.backup.restoring import restore_backup
+    from service.blobs.places import store_of
     from service.blobs.store import Blobs
 
     settings = read_settings()
@@ -56,7 +58,7 @@ def restore(file: Path, force: bool, check: bool, unauthenticated: bool) -> None
             click.echo(_said(archive.manifest))
         return
     blobs = Blobs(settings)
-    about = restore_backup(_engine(settings), settings.store, file, secret, blobs=blobs, force=force)
+    about = restore_backup(_engine(settings), store_of(settings), file, secret, blobs=blobs, force=force)
     click.echo(_said(about))
 
 

@@ -13,6 +13,7 @@ from sqlalchemy import Engine, false, func, select, text
 from sqlalchemy.exc import SQLAlchemyError
 
 from models.bundles.bundle import ModelReader
+from service.blobs.places import store_of
 from service.commands.safety import exposures, weaknesses
 from service.db.engine import check_revision, folder_of, open_engine, reading, writing
 from service.db.tables import CLAIMS, KEYS
@@ -52,13 +53,13 @@ def findings(
         yield _connections(engine, settings.workers * (settings.connections + 1))
         yield _keys(engine)
     engine.dispose()
-    yield _disk({settings.store, folder_of(engine) or settings.store})
+    yield _disk(_folders(settings, engine))
     yield _files(settings.threads)
     yield address(settings.bind)
 
 
 def _model(settings: Settings, read_model: ModelReader | None) -> Finding:
-    live = LiveBundle(settings.store, read_model)
+    live = LiveBundle(store_of(settings), read_model)
     live.look()
     return Finding("model", live.version is not None, live.version or live.refused or "none")
 
@@ -93,6 +94,12 @@ def _connections(engine: Engine, wanted: int) -> Finding:
         allowed = connection.execute(text(query)).scalar_one()
     found = f"the service opens up to {wanted}, PostgreSQL allows {allowed}"
     return Finding("connections", wanted <= allowed, found)
+
+
+def _folders(settings: Settings, engine: Engine) -> set[Path]:
+    """Return the folders that the service writes to: price models or copies of them, and records."""
+    store, records = store_of(settings), folder_of(engine)
+    return {store if isinstance(store, Path) else store.cache, *([records] if records else [])}
 
 
 def _disk(folders: Iterable[Path]) -> Finding:

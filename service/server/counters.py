@@ -1,7 +1,8 @@
 """Counts of requests in windows of time, shared by all workers of one server: exact, without a database.
 
 The counts are in memory that the server maps before it forks its workers. A lock guards them, which the
-system releases if a worker dies. Servers do not share counts, and a restarted server begins at zero.
+system releases if a worker dies. Servers share counts where a setting says so
+(`service.server.shared_counters`); without it they do not, and a restarted server begins at zero.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ import tempfile
 import threading
 import time
 import weakref
-from typing import NamedTuple
+from typing import NamedTuple, Protocol
 
 _SLOTS = 8  # slots in a set; a name's hash says in which set it is counted
 _SLOT = struct.Struct("<16sdII")  # digest of the name, start of its window, window's length in seconds, count
@@ -29,6 +30,18 @@ class Taken(NamedTuple):
     allowed: bool
     left: int
     seconds: int
+
+
+class Counting(Protocol):
+    """Counts of requests by name, in windows of time."""
+
+    def take(self, name: str, quota: int, window: int, amount: int = 1) -> Taken:
+        """Count one request of this name, or an `amount`, unless that is more than its quota in a window."""
+        ...
+
+    def count(self, name: str, window: int) -> int:
+        """Return how many requests of this name were counted in its present window; this counts none."""
+        ...
 
 
 class Counters:
@@ -103,10 +116,10 @@ class Counters:
 
 
 class Shared(NamedTuple):
-    """The counters of one server. Keys have their own, so that many addresses cannot crowd them out."""
+    """The counters of a service. Keys have their own, so that many addresses cannot crowd them out."""
 
-    keys: Counters
-    addresses: Counters
+    keys: Counting
+    addresses: Counting
 
 
 def shared() -> Shared:

@@ -1,40 +1,39 @@
 """The bundle that a worker serves. When the store's file CURRENT changes, the new bundle replaces the old.
 
-The new bundle is loaded and verified first. A damaged one is refused, and the old one keeps serving;
-`LiveBundle.refused` and /readyz say why.
+The new bundle is loaded and verified first. A damaged one is refused, and the old one keeps serving; so it
+does while a store that is no folder does not answer. `LiveBundle.refused` and /readyz say why.
 """
 
 from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Mapping
-from pathlib import Path
+from collections.abc import Hashable, Mapping
 from typing import Any
 
 import structlog
 
 from models.bundles.bundle import Bundle, ModelReader, read_bundle
-from models.bundles.registry import CURRENT, Registry
+from models.bundles.places import Store
+from models.bundles.registry import Current, Registry
 from models.bundles.trial import check_values
-from models.errors import BookmatchError
+from models.errors import BookmatchError, StoreAwayError
 from service.errors import ModelRefusedError, NoBundleError
 
 _AGAIN_SECONDS = 30.0  # time until a refused bundle is tried again: it may have been repaired
 _log = structlog.get_logger()
 
-_Mark = tuple[int, int, int] | None
-_NEVER = (-1, -1, -1)
+_NEVER, _AWAY = object(), object()  # marks before the first look, and while a store does not answer
 
 
 class LiveBundle:
     """The current bundle of a store. `look` loads it if it changed; `watch` looks again and again."""
 
-    def __init__(self, store: Path, read_model: ModelReader | None = None) -> None:
-        self._registry = Registry(store)
+    def __init__(self, store: Store, read_model: ModelReader | None = None) -> None:
+        self.registry = Registry(store)
         self._read_model = read_model
         self._bundle: Bundle | None = None
-        self._seen: _Mark = _NEVER
+        self._seen: Hashable = _NEVER
         self._tried = float("-inf")
         self._lock = threading.Lock()
         self.refused: str | None = None
@@ -67,7 +66,7 @@ class LiveBundle:
 
         Raises BundleMissingError, or ModelRefusedError.
         """
-        folder = self._registry.folder(version)
+        folder = self.registry.folder(version)
         try:
             found = read_bundle(folder, read_model=self._read_model)
             check_values(found)
@@ -96,35 +95,52 @@ class LiveBundle:
         finally:
             self._lock.release()
 
-    def _load(self, mark: _Mark, ready: Bundle | None = None) -> None:
+    def _load(self, mark: Hashable, ready: Bundle | None = None) -> None:
         self._tried = time.monotonic()
         try:
-            version, sha256 = self._registry.current()
-            if self._bundle is None or self._bundle.version != version:
-                folder = self._registry.store / "bundles" / version
-                if ready is None or ready.version != version:
-                    ready = read_bundle(folder, sha256, read_model=self._read_model)
-                ready.valuer.model.warm()  # so that the first request does not wait for it
-                self._bundle = ready
-                _log.info("model loaded", model_version=version)
+            self._serve(self.registry.current(), ready)
             self.refused = None
+        except StoreAwayError as error:
+            mark = _AWAY  # so that it is tried again as soon as the store answers
+            self._refuse(error)
+            self._serve_last()
         except Exception as error:  # a damaged bundle can raise anything; the old one stays
-            self.refused = self._reason(error)
-            _log.error("model refused", why=self.refused, serving=self.version)
+            self._refuse(error)
         self._seen = mark
+
+    def _serve(self, current: Current, ready: Bundle | None = None) -> None:
+        version, sha256 = current
+        if self._bundle is None or self._bundle.version != version:
+            if ready is None or ready.version != version:
+                folder = self.registry.local(version, sha256)
+                ready = read_bundle(folder, sha256, read_model=self._read_model)
+            ready.valuer.model.warm()  # so that the first request does not wait for it
+            self._bundle = ready
+            _log.info("model loaded", model_version=version)
+
+    def _serve_last(self) -> None:
+        """Where nothing serves and the store is away, serve what was current when this machine last knew."""
+        if self._bundle is None:
+            try:
+                self._serve(self.registry.last_current())
+            except Exception as error:  # a damaged copy can raise anything
+                _log.warning("no copy to serve", why=self._reason(error))
+
+    def _refuse(self, error: Exception) -> None:
+        self.refused = self._reason(error)
+        _log.error("model refused", why=self.refused, serving=self.version)
 
     def _reason(self, error: Exception) -> str:
         if not isinstance(error, BookmatchError):
             return f"unexpected {type(error).__name__}"
         # Callers over HTTP must not learn in which folder the store is.
-        return str(error).replace(str(self._registry.store), "the store")
+        return str(error).replace(str(self.registry.store), "the store")
 
-    def _mark(self) -> _Mark:
+    def _mark(self) -> Hashable:
         try:
-            found = (self._registry.store / CURRENT).stat()
-        except OSError:
-            return None
-        return found.st_ino, found.st_mtime_ns, found.st_size
+            return self.registry.mark()
+        except StoreAwayError:
+            return _AWAY
 
     def watch(self, seconds: float) -> None:
         """Call `look` every so many seconds, in a thread of its own, as long as the process lives."""

@@ -15,6 +15,7 @@ from service.errors import LimitError
 from service.keys.callers import Caller
 from service.keys.kinds import OWNER, WEBSITE
 from service.server.counters import Shared, Taken
+from service.server.shared_counters import CounterStore, of_all_servers
 from service.settings import Settings
 
 _HOUR, _DAY = 3_600, 86_400  # in seconds
@@ -30,10 +31,11 @@ class Policy(NamedTuple):
 
 
 class Limits:
-    """The quotas of one server, counted by all its workers together."""
+    """The quotas of a service, counted by all workers of a server together, or of all servers."""
 
     def __init__(self, settings: Settings, counted: Shared) -> None:
-        self._counted = counted
+        self._store = CounterStore(settings.limits, settings.secret) if settings.limits else None
+        self._counted = of_all_servers(self._store, counted) if self._store else counted
         self.window = settings.limit_seconds
         self._stored = settings.limit_stored
         self._requests = settings.limit_visitor_requests, settings.limit_website_requests
@@ -42,6 +44,11 @@ class Limits:
         self._published = self._policy("key", settings.limit_website)
         self._visitor = self._policy("visitor", settings.limit_visitor)
         self._address = self._policy("address", settings.limit_address)
+
+    @property
+    def problem(self) -> str | None:
+        """What is wrong with the counts that servers share; None if nothing is, or they share none."""
+        return self._store.problem if self._store else None
 
     def _policy(self, name: str, quota: int) -> Policy:
         return Policy(name, quota, f'"{name}";q={quota};w={self.window}')

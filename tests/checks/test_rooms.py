@@ -8,7 +8,7 @@ import sys
 
 from checks.source import ROOT, python_files
 
-HEAVY = {"lightgbm", "scipy", "pandas", "matplotlib", "joblib", "sklearn"}
+HEAVY = {"lightgbm", "scipy", "pandas", "matplotlib", "joblib", "sklearn", "distributed", "dask"}
 WEB = {"flask", "flask_smorest", "marshmallow", "sqlalchemy", "gunicorn", "alembic"}
 # The price model and everything on the way of a valuation.
 LEAN = {"numpy", "orjson"}

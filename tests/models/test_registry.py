@@ -13,6 +13,7 @@ import pytest
 from fakes import write_fake
 
 from models.bundles import registry as registry_module
+from models.bundles.folder import FolderPlace
 from models.bundles.registry import Registry
 from models.errors import BundleDamagedError, BundleMissingError
 
@@ -144,7 +145,7 @@ def test_a_crash_between_the_rename_and_the_log_loses_no_change(
     first, second, third = registry.versions()
     registry.promote(first, **BY)
     with monkeypatch.context() as patch:
-        patch.setattr(Registry, "_log", lambda self, change: (_ for _ in ()).throw(OSError("power cut")))
+        patch.setattr(FolderPlace, "log", lambda self, change: (_ for _ in ()).throw(OSError("power cut")))
         with pytest.raises(OSError, match="power cut"):
             registry.promote(second, who="ann", why="new")
     assert registry.current().version == second

@@ -27,10 +27,11 @@ UNLIMITED = {
 NewDatabase = Callable[[str], str]
 
 
-def make_app(store: Path, database: str, **settings: Any) -> Flask:
+def make_app(store: Path | str, database: str, **settings: Any) -> Flask:
     """An application on a migrated database; without limits, unless they are set."""
     # Beside no database: it can be PostgreSQL's.
-    places = {"files": str(store.parent / "files"), "mail": f"file:{store.parent / 'mail'}"}
+    beside = Path(store).parent if isinstance(store, Path) else None
+    places = {"files": str(beside / "files"), "mail": f"file:{beside / 'mail'}"} if beside else {}
     usual = {**places, **UNLIMITED}
     found = Settings(store=store, secret=SECRET, database=database, **{**usual, **settings})
     migrated(found.database).dispose()

@@ -3,19 +3,16 @@
 from __future__ import annotations
 
 import os
-import socket
 import stat
 import subprocess
-import sys
-import time
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-import httpx
 import pytest
 from apps import NewDatabase, make_app, parts
 from asking import SECRET, assert_problem
+from object_store import S3_KEY, object_store
 from owners import asked_of
 from pictures import JPEG, jpeg
 
@@ -25,11 +22,7 @@ from service.errors import FilesError, NoRoomError
 from service.settings import Settings
 
 KEY = "photographs/ab/abc.jpg"
-S3 = {
-    "files": "s3://pictures/of/owners",
-    "files_key_id": "a-key",
-    "files_key_secret": "a-secret",
-}
+S3 = {"files": "s3://pictures/of/owners", **S3_KEY}
 
 
 def settings_of(tmp_path: Path, **more: str) -> Settings:
@@ -40,24 +33,8 @@ def settings_of(tmp_path: Path, **more: str) -> Settings:
 @pytest.fixture(scope="module")
 def endpoint() -> Iterator[str]:
     """The address of moto's server, with a bucket."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port = probe.getsockname()[1]
-    code = f"from moto.server import main; main(['-H', '127.0.0.1', '-p', '{port}'])"
-    with subprocess.Popen(
-        [sys.executable, "-c", code], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
-    ) as server:
-        url = f"http://127.0.0.1:{port}"
-        for _ in range(300):
-            try:
-                assert httpx.put(f"{url}/pictures", timeout=30).status_code == 200
-                break
-            except httpx.TransportError:
-                time.sleep(0.1)
-        else:
-            pytest.fail("moto's server did not start")
+    with object_store("pictures") as url:
         yield url
-        server.kill()
 
 
 @pytest.fixture(params=["folder", "S3"])

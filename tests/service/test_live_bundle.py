@@ -14,7 +14,8 @@ from fakes import read_fake, write_fake
 from flask import Flask
 from price_models import damage
 
-from models.bundles.registry import CURRENT, Registry
+from models.bundles.folder import CURRENT
+from models.bundles.registry import Registry
 from service.db.engine import REVISION
 from service.errors import NoBundleError
 from service.server.live_bundle import LiveBundle

@@ -16,7 +16,8 @@ from flask import Flask
 from forged import forged
 from price_models import GOOD, WHY, another, damage, promote, roll_back, store_of
 
-from models.bundles.registry import CURRENT, Registry
+from models.bundles.folder import CURRENT
+from models.bundles.registry import Registry
 
 BAD = {
     "passed": False,
@@ -244,7 +245,7 @@ def test_a_store_that_cannot_be_written(admin: Caller, monkeypatch: pytest.Monke
     def full(*_: Any) -> None:
         raise OSError(28, os.strerror(28), str(store_of(admin)))
 
-    monkeypatch.setattr("models.bundles.registry.write_durably", full)
+    monkeypatch.setattr("models.bundles.folder.write_durably", full)
     body = assert_problem(promote(admin, second), 503, "model-store")
     assert str(store_of(admin)) not in json.dumps(body)
     assert value_of(admin) == before

@@ -10,7 +10,7 @@ from sqlalchemy import text
 from statements import counted
 from websites import HERE, form_of
 
-from models.bundles.registry import CURRENT
+from models.bundles.folder import CURRENT
 
 HSTS = "Strict-Transport-Security"
 BY_TLS = {"X-Forwarded-For": "198.51.100.1", "X-Forwarded-Proto": "https"}
@@ -123,7 +123,7 @@ def test_a_stranger_is_told_whether_it_is_ready_and_no_more(own_app: Flask) -> N
 @pytest.mark.parametrize("scope", ["metrics", "admin"])
 def test_an_operator_is_told_all(own_app: Flask, scope: str) -> None:
     operator = caller_of(own_app, scope)
-    assert set(operator.get("/readyz").json["checks"]) == {"model", "database", "disk"}
+    assert set(operator.get("/readyz").json["checks"]) == {"model", "database", "disk", "limits"}
     with parts(own_app).engine.begin() as connection:
         connection.execute(text("UPDATE alembic_version SET version_num = 'older'"))
     body = assert_problem(operator.get("/readyz"), 503, "not-ready")

@@ -10,12 +10,14 @@ from typing import TYPE_CHECKING
 
 import click
 
-from models.commands.console import A_FOLDER, NEW_FILE, examples, json_option
+from models.commands.console import NEW_FILE, StoreType, examples, json_option
+from models.commands.options import cluster_option
 from models.errors import BookmatchError
 from training.commands.telling import note, show_study, tell
 from training.sources import Source, SourceParameter, named, read_source
 
 if TYPE_CHECKING:
+    from models.bundles.places import Store
     from models.domain.evidence import Evidence
     from models.valuation.valuer import Valuer
 
@@ -30,8 +32,8 @@ if TYPE_CHECKING:
 @click.option(
     "--store",
     required=True,
-    type=A_FOLDER,
-    help="Folder of price models; the current one is judged.",
+    type=StoreType(),
+    help="Folder of price models, or s3://BUCKET/PREFIX; the current one is judged.",
 )
 @click.option("--strict", is_flag=True, help="Make any bad row an error.")
 @click.option("--growth", is_flag=True, help="Also show what more records would bring.")
@@ -41,14 +43,16 @@ if TYPE_CHECKING:
     type=click.IntRange(min=1),
     help="With --growth: fits at a time.  [default: the machine's processors]",
 )
+@cluster_option
 @json_option
 def evaluate(
     holdout: Source | None,
-    store: Path,
+    store: Store,
     strict: bool,
     growth: bool,
     picture: Path | None,
     jobs: int | None,
+    cluster: str | None,
     as_json: bool,
 ) -> None:
     """Judge the current price model by the sales of HOLDOUT, which it should not have seen.
@@ -68,15 +72,17 @@ def evaluate(
 
     if not growth and holdout is None:
         raise click.UsageError("HOLDOUT is needed without --growth")
-    if not growth and (picture or jobs):
-        raise click.UsageError("--picture and --jobs go with --growth only")
+    if not growth and (picture or jobs or cluster):
+        raise click.UsageError("--picture, --jobs and --cluster go with --growth only")
     bundle = Registry(store).load()
     valuer = bundle.valuer
     sales = () if holdout is None else _sales_of(holdout, valuer, strict)
     if growth:
+        from models.commands.cluster import over
         from training.commands.growth import show
 
-        show(bundle, sales, jobs, picture, as_json)
+        with over(cluster):
+            show(bundle, sales, jobs, picture, as_json)
         return
     standing = {"version": bundle.version, "provisional": valuer.provisional}
     show_study({**standing, **plain(study(judge(valuer.model, sales, valuer.rates)))}, as_json)

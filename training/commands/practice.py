@@ -9,8 +9,9 @@ from typing import Any, NamedTuple
 import click
 
 from models.bundles.bundle import read_file, read_manifest
+from models.bundles.places import Store
 from models.bundles.registry import Registry
-from models.commands.console import A_FILE, A_FOLDER, examples, json_option
+from models.commands.console import A_FILE, StoreType, examples, json_option
 from models.errors import BookmatchError
 from models.practice import NO_PRACTICE, SHIPPED, Practice, Rule, SpreadStatement, read_practice, shipped
 from training.card.pieces import factor, span
@@ -40,11 +41,11 @@ class _Fitted(NamedTuple):
 )
 @click.option(
     "--store",
-    type=A_FOLDER,
+    type=StoreType(),
     help="Folder of price models; compare the rules with the evidence of the current one.",
 )
 @json_option
-def practice(file: Path | None, store: Path | None, as_json: bool) -> None:
+def practice(file: Path | None, store: Store | None, as_json: bool) -> None:
     """Check the rules of PRACTICE.toml and print them; with --store, also what the evidence says of each.
 
     Without PRACTICE.toml: the rules that the current price model of --store keeps, or those that come with
@@ -82,7 +83,7 @@ def read_practice_file(file: Path) -> Practice:
     return read_text(file, read_practice)
 
 
-def _fitted(store: Path) -> _Fitted:
+def _fitted(store: Store) -> _Fitted:
     registry = Registry(store)
     version, sha256 = registry.current()
     folder = registry.folder(version)

@@ -15,6 +15,7 @@ from models.errors import BookmatchError, BundleError, BundleMissingError
 from models.tables.table import ignored_columns
 
 if TYPE_CHECKING:
+    from models.bundles.places import Store
     from models.domain.catalogue import Catalogue
     from models.valuation.valuer import Valuer
     from training.reading import Reading
@@ -57,7 +58,7 @@ def tell(reading: Reading) -> None:
         )
 
 
-def tell_doubts(reading: Reading, catalogue: Catalogue, store: Path) -> None:
+def tell_doubts(reading: Reading, catalogue: Catalogue, store: Store) -> None:
     """Print on stderr which rows are hard to believe, by the current price model of this store if it has one.
 
     What somebody confirmed is not told again.
@@ -76,7 +77,7 @@ def tell_doubts(reading: Reading, catalogue: Catalogue, store: Path) -> None:
         note(f"and doubted as well: {_listed([e.id for e, _ in doubted[_MOST_NAMED:]])}")
 
 
-def _current_valuer(store: Path) -> Valuer | None:
+def _current_valuer(store: Store) -> Valuer | None:
     from models.bundles.registry import Registry
 
     try:

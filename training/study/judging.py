@@ -5,10 +5,10 @@
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any, Protocol
 
 from models.bundles.bundle import Bundle
+from models.bundles.places import Store
 from models.bundles.provisional import provisional
 from models.bundles.registry import Registry
 from models.domain.evidence import Evidence
@@ -66,7 +66,7 @@ class Judgement:
 def judgement(
     rows: Sequence[Evidence],
     rates: Rates,
-    store: Path,
+    store: Store,
     months: float,
     holdout: Callable[[Sequence[Evidence]], FittedModel],
     few: Callable[[], Judged | None],
@@ -98,7 +98,7 @@ def _of_few(judged: Judged | None) -> Judgement:
     return Judgement(LEFT_OUT, judged, gate_of_few(judged), reason, width=width_factor_of_few(judged))
 
 
-def pass_gate(judged: Judged, store: Path, rates: Rates) -> Verdict:
+def pass_gate(judged: Judged, store: Store, rates: Rates) -> Verdict:
     """Check the answers of a model fitted on earlier sales, also against the store's current bundle."""
     try:
         current = Registry(store).load()

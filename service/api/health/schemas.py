@@ -40,12 +40,20 @@ class DiskCheckSchema(Schema):
     problem = fields.String(**described("what is wrong with it", optional=True))
 
 
+class LimitsCheckSchema(Schema):
+    """The counts of requests that limits rest on."""
+
+    ok = fields.Boolean(**described("always: while the counts that servers share are away, each has its own"))
+    problem = fields.String(**described("what is wrong with the counts that servers share", optional=True))
+
+
 class ChecksSchema(Schema):
     """The checks of what the service needs in order to answer."""
 
     model = fields.Nested(ModelCheckSchema, **described("the price model that serves"))
     database = fields.Nested(DatabaseCheckSchema, **described("the database"))
     disk = fields.Nested(DiskCheckSchema, **described("the disk that records go to"))
+    limits = fields.Nested(LimitsCheckSchema, **described("the counts of requests"))
 
 
 class ReadySchema(Schema):

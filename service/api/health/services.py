@@ -18,9 +18,14 @@ _LEAST_FREE = 2**20
 
 
 def checks() -> dict[str, Any]:
-    """The state of the price model, of the database and of the disk that it is on."""
+    """The state of the price model, of the database, of the disk that it is on, and of shared limits."""
     return dump_checks(
-        SimpleNamespace(model=_model(), database=context().database_state.get(_database), disk=_disk())
+        SimpleNamespace(
+            model=_model(),
+            database=context().database_state.get(_database),
+            disk=_disk(),
+            limits=SimpleNamespace(ok=True, problem=context().limits.problem),
+        )
     )
 
 

@@ -20,7 +20,9 @@ MOST_CHANGES = 200
 def listed() -> dict[str, Any]:
     """Return every price model of the store, oldest first, and which one is current and which one serves."""
     now, live = current(), context().live
-    entries = [_entry(version, now) for version in registry().versions()]
+    with translate_store_errors():
+        versions = registry().versions()
+    entries = [_entry(version, now) for version in versions]
     return dump_list(SimpleNamespace(models=entries, current=now, serving=live.version, refused=live.refused))
 
 
@@ -32,13 +34,13 @@ def shown(version: str) -> dict[str, Any]:
 def _entry(version: str, now: str | None, *, verify_all: bool = False) -> SimpleNamespace:
     about, created, provisional, problem = {}, None, None, None
     with translate_store_errors(version):
-        folder = registry().folder(version)
+        registry().check_has(version)
     try:
         manifest = registry().manifest(version)
         about, created = manifest["about"], manifest["created"]
         provisional = is_provisional(manifest)
         if verify_all:
-            verify_files(folder, manifest)
+            verify_files(registry().folder(version), manifest)
     except BundleError as error:  # a damaged bundle must not hide the others
         problem = reason_of(error)
     return SimpleNamespace(

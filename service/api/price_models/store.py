@@ -6,14 +6,14 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 
 from models.bundles.registry import Registry
-from models.errors import BundleChangedError, BundleError, BundleMissingError, NoEarlierError
+from models.errors import BundleChangedError, BundleError, BundleMissingError, NoEarlierError, StoreAwayError
 from service.context import context
 from service.errors import ModelRefusedError, ModelStoreError, NoEarlierModelError, UnknownModelError
 
 
 def registry() -> Registry:
     """Return the store of price models."""
-    return Registry(context().settings.store)
+    return context().live.registry
 
 
 def current() -> str | None:
@@ -39,6 +39,8 @@ def translate_store_errors(version: str | None = None) -> Iterator[None]:
         raise NoEarlierModelError("No price model was current before this one.") from None
     except BundleChangedError:
         raise
+    except StoreAwayError:
+        raise ModelStoreError("The store of price models does not answer.") from None
     except BundleMissingError as error:
         known = f"There is no price model {version[:60]!r}." if version else reason_of(error)
         raise UnknownModelError(known) from None
