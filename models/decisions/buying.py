@@ -14,7 +14,7 @@ from models.domain.instrument import Instrument, Subject, Value
 from models.domain.money import Quote, round_money
 from models.domain.vocabulary import BY_PATH, FIELDS, Family
 from models.insights.restoration import repaired
-from models.valuation.cautions import BESIDE, Caution
+from models.valuation.caution_texts import BESIDE, Caution
 from models.valuation.valuer import Valuation, Valuer
 
 _CONDITION = tuple(field for field in FIELDS if field.family is Family.CONDITION)

@@ -11,7 +11,7 @@ from models.domain.instrument import Instrument, Subject, Value
 from models.domain.money import BASE_CURRENCY
 from models.domain.vocabulary import FIELDS, Family, Field
 from models.price.instruments.features import ordinal
-from models.valuation.cautions import BESIDE, Caution
+from models.valuation.caution_texts import BESIDE, Caution
 from models.valuation.valuer import Valuer, money_of
 
 # Fields that cannot change on one instrument: if two records differ in them, one record is wrong.

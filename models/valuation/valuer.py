@@ -14,7 +14,8 @@ from models.domain.money import BASE_CURRENCY, NO_RATE_NEEDED, Quote, Rates, qua
 from models.domain.vocabulary import DEFAULT_LEVELS
 from models.errors import Fault, InputError, RateError
 from models.price.interface import FACTORS, Assessment, Estimate, EvidenceWeight, PriceModel
-from models.valuation.cautions import Caution, Grounds, cautions_for
+from models.valuation.caution_texts import Caution
+from models.valuation.cautions import Grounds, cautions_for
 from models.valuation.claims import Claim, claims_of
 from models.valuation.factors import FamilyEffect, basis_of, families_of
 from models.valuation.unsaid import Assumption, assumptions, unknown_fields

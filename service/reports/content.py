@@ -16,7 +16,7 @@ from models.domain.vocabulary import FIELDS, Family
 from models.insights.comparables import Comparables
 from models.insights.questions import Question
 from models.insights.sentences import head_of, words_of
-from models.valuation.cautions import Caution
+from models.valuation.caution_texts import Caution
 from models.valuation.valuer import Valuation
 from service.reports.assumptions import assumptions
 from service.reports.conclusion import ConcludedFigure

@@ -10,7 +10,8 @@ from fakes import CATALOGUE
 
 from models.domain.instrument import Instrument, Subject
 from models.domain.parsing import Note
-from models.valuation.cautions import AS_OF, BESIDE, CODES, WORDING, Grounds, cautions_for
+from models.valuation.caution_texts import AS_OF, BESIDE, CODES, WORDING
+from models.valuation.cautions import Grounds, cautions_for
 
 DAY = date(2026, 3, 1)
 KNOWN = Instrument(

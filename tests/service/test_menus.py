@@ -15,7 +15,8 @@ from models.domain.catalogue import read_catalogue
 from models.domain.instrument import Instrument, Subject
 from models.domain.parsing import Note
 from models.domain.vocabulary import FIELDS
-from models.valuation.cautions import CODES, Grounds, cautions_for
+from models.valuation.caution_texts import CODES
+from models.valuation.cautions import Grounds, cautions_for
 from models.valuation.valuer import DEFAULT_LEVELS
 
 FJELL = {

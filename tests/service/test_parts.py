@@ -16,7 +16,7 @@ from asking import Caller
 from fakes import EVIDENCE_ROWS
 from flask import Flask
 
-from models.valuation.cautions import BESIDE, CODES
+from models.valuation.caution_texts import BESIDE, CODES
 from service.api.parts.parts import PARTS
 
 SVG = "{http://www.w3.org/2000/svg}"

@@ -13,7 +13,7 @@ from models.decisions.portfolios.horizon import FEW_WINDOWS, History, history_of
 from models.domain.instrument import Subject
 from models.domain.money import Quote, round_money
 from models.price.core.basis import Floats, Ints
-from models.valuation.cautions import BESIDE, Caution
+from models.valuation.caution_texts import BESIDE, Caution
 from models.valuation.valuer import Interval, Valuer, money_of
 
 # The groups of age: least days since an item was bought, and the group's name, the oldest first.

@@ -18,7 +18,7 @@ from models.insights.comparables.nearness import nearest
 from models.price.core.basis import Floats
 from models.price.instruments.features import edition_key
 from models.price.interface import FACTORS
-from models.valuation.cautions import BESIDE, Caution
+from models.valuation.caution_texts import BESIDE, Caution
 from models.valuation.valuer import Valuer, money_of
 
 _LOOKED_AT = 60  # Most sales of the subject's model that the price model compares with the subject.

@@ -6,7 +6,7 @@ from decimal import Decimal
 
 from models.domain.instrument import Instrument
 from models.insights.comparables.grid import Grid
-from models.valuation.cautions import Caution
+from models.valuation.caution_texts import Caution
 
 
 @dataclass(frozen=True)

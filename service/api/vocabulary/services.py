@@ -16,7 +16,7 @@ from models.domain.vocabulary import (
     Term,
 )
 from models.price.interface import EVIDENCE_WORDS
-from models.valuation.cautions import BESIDE, CODES
+from models.valuation.caution_texts import BESIDE, CODES
 from models.valuation.levels import LEAST_LEVEL, MOST_LEVEL
 from service.api.vocabulary.schemas import dump_vocabulary
 from service.context import bundle, today
