@@ -14,7 +14,7 @@ from asking import Caller
 from desks import Somebody, somebody
 from fakes import write_fake
 from flask import Flask
-from mail_ground import migrated
+from migrated import migrated
 from sqlalchemy import Engine, delete
 from webhook_ground import Ground, Receiver, receiving
 

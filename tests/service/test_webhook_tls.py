@@ -13,7 +13,7 @@ from cryptography import x509
 from cryptography.hazmat.primitives import hashes, serialization
 from cryptography.hazmat.primitives.asymmetric import ec
 from cryptography.x509.oid import NameOID
-from mail_ground import migrated
+from migrated import migrated
 from webhook_ground import HOST, Ground, Receiver, receiving
 
 from service.webhooks import posting
