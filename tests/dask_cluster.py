@@ -48,7 +48,7 @@ def cluster(folder: Path, workers: int = 2, **settings: str) -> Iterator[tuple[s
             for _ in range(workers)
         ]
         for _ in range(600):
-            if (folder / "worker.log").read_text().count("Registered to:") >= workers:
+            if workers == 0 or (folder / "worker.log").read_text().count("Registered to:") >= workers:
                 break
             time.sleep(0.1)
         yield address, [worker.pid for worker in started]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ctypes
 import os
 import resource
 import tempfile
@@ -19,6 +20,7 @@ from service.server.threads.connections import timed
 from service.settings import Settings
 
 _MEMORY = "/dev/shm"
+_ARENA_MAX = -8  # M_ARENA_MAX of glibc (mallopt(3))
 _WAITING = 250  # threads of a worker that can wait for clients beside those that work
 _MOST_CONNECTIONS = 10_000
 FILES_BESIDE = 256  # files that a worker opens beside connections: the database's, uploads, libraries
@@ -41,9 +43,21 @@ class Server(BaseApplication):  # type: ignore[misc]  # gunicorn has no types
 
     def load(self) -> Any:
         """Load the application; gunicorn calls this in each worker, after the fork."""
+        share_one_arena()
         app = self._load(self._settings, self._counted)
         app.wsgi_app = timed(closing(app.wsgi_app))  # type: ignore[method-assign]
         return app
+
+
+def share_one_arena() -> None:
+    """Let the threads of this process take memory from one place, where the C library can be told so.
+
+    By default glibc gives many threads places of their own, each of which keeps what a large request took: a
+    worker that many threads serve in turn then grows by tens of megabytes.
+    """
+    mallopt = getattr(ctypes.CDLL(None), "mallopt", None)
+    if mallopt is not None:
+        mallopt(_ARENA_MAX, 1)
 
 
 def options(settings: Settings) -> dict[str, Any]:

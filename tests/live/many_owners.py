@@ -76,11 +76,15 @@ def photograph(side: tuple[int, int], size: int) -> bytes:
 
 
 def ask_for_values(
-    url: str, headers: Mapping[str, str], asked: Mapping[str, Any], stopped: Any, told: Any
+    url: str, headers: Mapping[str, str], asked: Mapping[str, Any], begun: Any, stopped: Any, told: Any
 ) -> None:
-    """Ask for a valuation ten times a second until stopped, as a page does; tell seconds and failures."""
+    """Ask for a valuation ten times a second until stopped, as a page does; tell seconds and failures.
+
+    `begun` is set before the first: starting this process takes longer than a dozen owners do.
+    """
     seconds, failures = list[float](), list[str]()
     with httpx.Client(base_url=url, headers=headers, timeout=60) as client:
+        begun.set()
         while not stopped.wait(_PAUSE):
             began = time.monotonic()
             try:
@@ -171,10 +175,11 @@ def meet(
 def _values(service: Running, asked: Mapping[str, Any], failures: list[str], during: Any) -> list[float]:
     """The seconds that valuations took, asked for by a process that the owners' threads do not keep up."""
     other = multiprocessing.get_context("spawn")
-    stopped, told = other.Event(), other.Queue()
-    arguments = (service.url, dict(service.headers), dict(asked), stopped, told)
+    begun, stopped, told = other.Event(), other.Event(), other.Queue()
+    arguments = (service.url, dict(service.headers), dict(asked), begun, stopped, told)
     asking = other.Process(target=ask_for_values, args=arguments)
     asking.start()
+    assert begun.wait(60), "the process that asks for values did not begin"
     during()
     stopped.set()
     seconds, failed = told.get(timeout=90)

@@ -5,6 +5,7 @@ They are compared as those of the documents are; `make examples` writes them ane
 
 from __future__ import annotations
 
+import csv
 import json
 import os
 from collections.abc import Iterator
@@ -193,9 +194,10 @@ def masked(value: Any) -> Any:
         return {n: "…" if n in VOLATILE and isinstance(m, str) else masked(m) for n, m in value.items()}
     if isinstance(value, list):
         return [masked(one) for one in value]
-    if isinstance(value, str) and "\n" in value:  # rows: each cell or member by itself
-        lines = value.splitlines()
-        return [masked(json.loads(one)) if one.startswith("{") else one.split(",") for one in lines]
+    if isinstance(value, str) and value.startswith("{") and "\n" in value:
+        return [masked(json.loads(one)) for one in value.splitlines()]
+    if isinstance(value, str) and "\n" in value:
+        return [masked(row) for row in csv.DictReader(value.splitlines())]
     return value
 
 

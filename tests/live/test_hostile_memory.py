@@ -23,7 +23,7 @@ AT_ONCE = 250  # draws from one seed, so that what hypothesis remembers of its d
 VARIANTS = 10  # requests of one draw, in each of which all texts are others
 
 
-@pytest.mark.skipif(not CASES, reason="it takes half an hour: make hostile")
+@pytest.mark.skipif(not CASES, reason="it takes minutes: make hostile")
 def test_a_worker_stays_small(tmp_path: Path, demo_store: Path, demo_market: Path) -> None:
     catalogue = read_catalogue((demo_market / "catalogue.toml").read_text(encoding="utf-8"))
     names = [{"maker": model.maker, "model": model.name} for model in catalogue.models]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import socket
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -15,7 +16,7 @@ from secrets import token_hex
 from typing import Any
 
 from aiosmtpd.controller import Controller
-from asking import SECRET
+from asking import DAL, SECRET
 from sqlalchemy import Engine, delete, insert, select, update
 
 from service.db.engine import reading, writing
@@ -55,7 +56,7 @@ def new_request(
         "version": 1,
         "state": "received",
         "purpose": "sale",
-        "instrument": "{}",
+        "instrument": json.dumps(DAL["instrument"]),
         "language": language,
         "consent": "1",
         "link_digest": token_hex(32),

@@ -57,6 +57,7 @@ def operations(asker: Caller) -> list[tuple[str, str, dict[str, Any]]]:
     ids |= {"maker": "Ostvik", "model": "Dal", "evidence_id": "E1", "stock_number": "I1"}
     ids["photograph_id"] = "pho_" + "0" * 26
     ids |= {"report_id": "rep_" + "0" * 26, "email_id": "1", "revaluation_id": "rev_" + "0" * 26}
+    ids["terms_name"] = "retail"
     ids |= dict(zip(("webhook_id", "event_id"), two_deliveries(parts(asker.app).engine, key_id), strict=True))
     document = asker.get("/openapi.json").json
     return [

@@ -185,6 +185,7 @@ def test_readiness_names_the_version_that_serves(own_app: Flask) -> None:
             },
             "database": {"ok": True, "revision": REVISION, "problem": None},
             "disk": {"ok": True, "problem": None},
+            "limits": {"ok": True, "problem": None},
         },
     }
 

@@ -161,7 +161,7 @@ def test_a_new_price_model_begins_one_by_itself_once(stock_app: Flask) -> None:
     run(stock, rest=0)
     assert begin_due(stock) is None
     # Going back to the first one is a change as well.
-    parts(stock_app).live._registry.rollback(who="tests", why="again")
+    parts(stock_app).live.registry.rollback(who="tests", why="again")
     parts(stock_app).live.look()
     assert parts(stock_app).live.version == first
     assert begin_due(stock) and begin_due(stock) is None

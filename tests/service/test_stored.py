@@ -100,6 +100,7 @@ def test_names_of_requests_live_for_a_day_and_are_pruned(own_app: Flask) -> None
         "answers under them": 1,
         "expired secrets": 0,
         "sessions of the desk": 0,
+        "expired secrets of webhooks": 0,
     }
     assert (rows_of(own_app, CLAIMS), rows_of(own_app, ANSWERS)) == (1, 0)
     assert kept_valuations(own_app) == 2

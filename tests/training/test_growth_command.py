@@ -165,8 +165,12 @@ def test_without_growth_a_holdout_is_needed(tmp_path: Path) -> None:
     file.touch()
     for more, said in (
         ([], "HOLDOUT is needed"),
-        ([str(file), "--picture", "growth.svg"], "--picture and --jobs go with --growth only"),
-        ([str(file), "--jobs", "2"], "--picture and --jobs go with --growth only"),
+        ([str(file), "--picture", "growth.svg"], "--picture, --jobs and --cluster go with --growth only"),
+        ([str(file), "--jobs", "2"], "--picture, --jobs and --cluster go with --growth only"),
+        (
+            [str(file), "--cluster", "tcp://127.0.0.1:1"],
+            "--picture, --jobs and --cluster go with --growth only",
+        ),
     ):
         found = CliRunner().invoke(main, ["evaluate", "--store", str(tmp_path), *more])
         assert found.exit_code == 2

@@ -79,8 +79,8 @@ FILTERS = (
     _words(
         "evidence", "only items whose value has this much evidence; thin: none,few", tuple(EVIDENCE_WORDS)
     ),
-    _per_cent("moved_by", "only items whose value moved by more than so many per cent since `moved_since`"),
-    _day("moved_since", "the day since which `moved_by` counts: from the last value up to that day"),
+    _per_cent("moved_by", "only items whose value moved by more than so many per cent since moved_since"),
+    _day("moved_since", "the day since which moved_by counts: from the last value up to that day"),
     _flag("failed", "true: only items whose last valuing failed; false: only the others"),
 )
 
