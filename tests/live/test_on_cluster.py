@@ -23,9 +23,9 @@ from training.demo.market import make_market
 
 def test_a_list_and_a_backtest_are_the_same_bytes_on_a_cluster(demo_store: Path, tmp_path: Path) -> None:
     market = tmp_path / "market"
-    write_market(market, make_market(0, 150, "house"), 0, progress=False)
+    write_market(market, make_market(0, 80, "house"), 0, progress=False)
     (tmp_path / "work").mkdir()
-    for pair in compared(market, demo_store, 3_000, 0.75, tmp_path / "work"):
+    for pair in compared(market, demo_store, 1_200, 0.25, tmp_path / "work"):
         assert pair.same, pair
         assert "OTHER" not in str(pair)
 

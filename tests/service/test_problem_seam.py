@@ -88,6 +88,7 @@ def test_a_store_without_a_model(tmp_path: Path, new_database: NewDatabase) -> N
         "/revaluations",
         "/offer-terms",
         "/webhooks",
+        "/portfolios",
         "/audit",
         "/requests",
         "/e-mails",

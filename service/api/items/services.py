@@ -145,7 +145,7 @@ def read_after(text: str) -> int:
 
 AFTER = Query(
     "after",
-    "the `next` of the answer before; left out: from the beginning",
+    "next of the answer before; left out: from the beginning",
     {"type": "string", "pattern": f"^{_AFTER.pattern}$"},
     read_after,
 )
