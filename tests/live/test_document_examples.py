@@ -31,6 +31,7 @@ LINES = json.dumps(ROW) + "\n" + json.dumps({"id": "A2"}) + "\n"
 OUTCOME = {"date": "2026-07-15", "price": "3300.00"}
 JSON, CSV, NDJSON = "application/json", "text/csv", "application/x-ndjson"
 KEPT, MODEL = "/v1/valuations/{createValuation}", f"/v1/catalogue/makers/{IT['maker']}/models/{IT['model']}"
+DRAFT = "/v1/catalogue/draft/makers/Ostvik/models/Fjell 2"
 REQUEST, WEBHOOK = "/v1/requests/{createRequest}", "/v1/webhooks/{createWebhook}"
 APPRAISAL = {"instrument": IT, "contact": {"name": "Ronja Eklund", "email": "ronja@example.org"}}
 APPRAISAL |= {"purpose": "insurance", "message": "It was my aunt's.", "reference": "F-204", "consent": True}
@@ -124,6 +125,10 @@ GOOD: list[Step] = [
     ("listEditions", "GET", f"{MODEL}/editions", None, {}),
     ("listFinishes", "GET", f"{MODEL}/finishes", None, {}),
     ("listWatchpoints", "GET", f"{MODEL}/watchpoints", None, {}),
+    ("changeDraftModel", "PUT", DRAFT, BODIES["DraftEntry"], {}),
+    ("showDraftModel", "GET", DRAFT, None, {}),
+    ("showDraft", "GET", "/v1/catalogue/draft", None, {}),
+    ("removeDraftModel", "DELETE", DRAFT, None, {}),
     ("showVocabulary", "GET", "/v1/vocabulary", None, {}),
     ("showHealth", "GET", "/healthz", None, {}),
 ]

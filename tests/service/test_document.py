@@ -137,10 +137,6 @@ def test_every_answer_carries_an_id_of_its_request(caller: Caller, document: dic
 # Secrets are shown once; keys, models, readiness and figures are those of one installation. E-mails and
 # revaluations change their state by themselves, and an item's history grows by them.
 WITHOUT = {
-    "changeDraftModel",
-    "removeDraftModel",
-    "showDraft",
-    "showDraftModel",
     # Tests of webhooks would go to whoever has that name.
     "sendDeliveryAgain",
     "sendWebhookTest",
