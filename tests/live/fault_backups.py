@@ -10,6 +10,8 @@ import httpx
 from fault_actors import Tally
 from running import Running
 
+_MOST_FAILURES = 20
+
 
 @dataclass(frozen=True)
 class Backup:
@@ -20,7 +22,7 @@ class Backup:
 
 
 class Keeper(threading.Thread):
-    """Makes a backup every so often; one that fails while the database is away is made again."""
+    """Makes a backup every so often, and at least one; what fails with the database away is tried again."""
 
     def __init__(self, service: Running, folder: Path, tally: Tally, every: float) -> None:
         super().__init__()
@@ -30,7 +32,7 @@ class Keeper(threading.Thread):
         self.stopped = threading.Event()
 
     def run(self) -> None:
-        while not self.stopped.wait(self._every):
+        while not self.stopped.wait(self._every) or not (self.backups or len(self.failures) > _MOST_FAILURES):
             file, before = self._folder / f"{len(self.backups)}.backup", self._tally.made.copy()
             try:
                 self._service.call("backup", str(file))
