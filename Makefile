@@ -106,7 +106,7 @@ check: env
 	$(BIN)/hadolint Dockerfile
 
 unit: env
-	$(BIN)/python -m pytest -n 2 --dist worksteal
+	$(BIN)/python -m pytest -n 3 --dist worksteal
 
 test: needs-test check unit
 

@@ -78,7 +78,7 @@ from service.server.quotas import Limits
 from service.server.recent import LastAnswer, RecentCache
 from service.settings import Settings
 from service.webhooks import deliveries
-from service.webhooks import sender as webhook_sender
+from service.webhooks import watching as webhook_watching
 
 BLUEPRINTS = (
     valuations.blp,
@@ -162,7 +162,7 @@ def create_app(
         pruning.watch(context.engine, *unnamed, partial(deliveries.prune, context.engine))
         sender.watch(context.engine, settings)
         revaluing.watch(revaluing.RevaluationContext.of(context))
-        webhook_sender.watch(webhook_sender.Sender(context.engine, settings, context.figures.delivered))
+        webhook_watching.watch(context.engine, settings, context.figures.delivered)
     app.extensions["bookmatch"] = context
     for before in BEFORE:
         app.before_request(before)

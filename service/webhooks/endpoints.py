@@ -8,7 +8,6 @@ from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 from typing import Any, NamedTuple
 
-import httpx
 from sqlalchemy import Connection, Row, delete, func, insert, select, update
 
 from models.costs import LONGEST_URL, MOST_WEBHOOKS
@@ -64,6 +63,8 @@ def url_faults(text: Any, networks: Networks) -> list[Fault]:
 
 def _host(text: str) -> tuple[str, str]:
     """Return host and scheme as the sender will read them; an empty host if it cannot."""
+    import httpx
+
     try:
         url = httpx.URL(text)
         port = url.port or 443

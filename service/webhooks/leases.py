@@ -29,11 +29,19 @@ from models.costs import (
 from service.db.engine import reading, writing
 from service.db.item_tables import WEBHOOK_DELIVERIES, WEBHOOK_EVENTS, WEBHOOK_SECRETS, WEBHOOKS
 from service.webhooks.events import DELIVERED, GIVEN_UP, WAITING
-from service.webhooks.posting import GONE, Reply
 
 UNTESTED, ACTIVE, PARKED = "untested", "active", "parked"
+GONE = 410  # the receiver says that it will never take anything again
 _LEASE = timedelta(seconds=WEBHOOK_LEASE_SECONDS)
 _W, _D = WEBHOOKS.c, WEBHOOK_DELIVERIES.c
+
+
+class Reply(NamedTuple):
+    """The end of one attempt. `why`: None if the receiver took it. `pause`: the seconds it asks to wait."""
+
+    status: int | None
+    why: str | None
+    pause: float = 0.0
 
 
 class DeliveryLease(NamedTuple):

@@ -21,19 +21,11 @@ import httpx
 from models.costs import WEBHOOK_ADDRESSES, WEBHOOK_ANSWER_BYTES, WEBHOOK_ANSWER_SECONDS
 from service.networks.addresses import is_public, plain
 from service.networks.setting import Networks
+from service.webhooks.leases import Reply
 
 Resolve = Callable[[str, int], Sequence[str]]
-GONE = 410  # the receiver says that it will never take anything again
 _PORTS = {"https": 443, "http": 80}
 _AGENT = "Bookmatch-Webhooks"
-
-
-class Reply(NamedTuple):
-    """The end of one attempt. `why`: None if the receiver took it. `pause`: the seconds it asks to wait."""
-
-    status: int | None
-    why: str | None
-    pause: float = 0.0
 
 
 class Route(NamedTuple):

@@ -7,7 +7,6 @@ answer, the delivery is sent again with the same id, by which the receiver knows
 from __future__ import annotations
 
 import asyncio
-import random
 import threading
 import time
 from collections import Counter
@@ -22,15 +21,14 @@ from sqlalchemy import Engine
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 
-from models.costs import WEBHOOK_EVERY_SECONDS, WEBHOOK_LEASE_SECONDS, WEBHOOK_SECONDS
+from models.costs import WEBHOOK_LEASE_SECONDS, WEBHOOK_SECONDS
 from service.networks.setting import read_networks
 from service.server.logs import frames_of
-from service.server.threads.background import paused
 from service.settings import Settings
 from service.webhooks import leases, posting
 from service.webhooks.events import DELIVERED
-from service.webhooks.leases import PARKED, Batch, DeliveryLease
-from service.webhooks.posting import Reply, Resolve
+from service.webhooks.leases import PARKED, Batch, DeliveryLease, Reply
+from service.webhooks.posting import Resolve
 from service.webhooks.signing import headers_of, secret_of
 
 Clock = Callable[[], datetime]
@@ -126,27 +124,3 @@ def _closing(runner: asyncio.Runner, by: AsyncClient) -> Iterator[AsyncClient]:
         yield by
     finally:
         runner.run(by.aclose())
-
-
-def watch(sender: Sender) -> None:
-    """Deliver what is due, again and again, in threads that delay no request.
-
-    The process waits at its end for the attempts that are under way.
-    """
-    threading.Thread(target=_watch, args=(sender,), name="webhooks").start()
-
-
-def _watch(sender: Sender) -> None:
-    under_way: dict[str, threading.Thread] = {}
-    pause = random.uniform(0, WEBHOOK_EVERY_SECONDS)  # workers begin at moments of their own
-    while paused(pause):
-        pause = WEBHOOK_EVERY_SECONDS
-        under_way = {name: thread for name, thread in under_way.items() if thread.is_alive()}
-        try:
-            for webhook_id in leases.ready(sender.engine, sender.clock()):
-                if webhook_id not in under_way:
-                    thread = threading.Thread(target=sender.work_off, args=(webhook_id,), name="webhook")
-                    under_way[webhook_id] = thread
-                    thread.start()
-        except (DBAPIError, PoolTimeoutError) as error:
-            _log.warning("no webhooks sent", error=type(error).__name__)

@@ -8,6 +8,8 @@ and the log prices of items i and j have about the covariance λᵢ·λⱼ (a Ga
 Draws come in pairs of opposite signs. No matrix of items by items is made.
 """
 
+from __future__ import annotations
+
 from collections.abc import Sequence
 from statistics import NormalDist
 from typing import NamedTuple
