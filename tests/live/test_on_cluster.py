@@ -23,7 +23,7 @@ from training.demo.market import make_market
 
 def test_a_list_and_a_backtest_are_the_same_bytes_on_a_cluster(demo_store: Path, tmp_path: Path) -> None:
     market = tmp_path / "market"
-    write_market(market, make_market(0, 40, "house"), 0, progress=False)
+    write_market(market, make_market(0, 60, "house"), 0, progress=False)
     (tmp_path / "work").mkdir()
     for pair in compared(market, demo_store, 1_200, 0.25, tmp_path / "work"):
         assert pair.same, pair
