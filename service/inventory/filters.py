@@ -57,12 +57,12 @@ def _words(allowed: Sequence[str]) -> Read:
 
 
 def _number(least: float, most: float, *, whole: bool = False) -> Read:
-    kinds = int if whole else (int, float)
     allowed = f"a {'whole ' if whole else ''}number from {least:g} to {most:g}"
 
     def read(where: str, value: Any, faults: list[Fault]) -> None:
-        good = isinstance(value, kinds) and not isinstance(value, bool) and math.isfinite(value)
-        if not good or not least <= value <= most:
+        good = isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+        # 12.0 is 12 in JSON Schema.
+        if not good or not least <= value <= most or (whole and value != int(value)):
             faults.append(Fault(where, value, "is not such a number", allowed, _STEP))
 
     return read

@@ -90,6 +90,11 @@ def test_unknown_keys_are_kept_as_ignored() -> None:
     assert read_catalogue(MINIMAL + "colour = 3\n").ignored == ("colour",)
 
 
+def test_a_whole_number_with_a_point_is_that_number() -> None:
+    (model,) = read_catalogue(MINIMAL.replace("1960", "1960.0")).models
+    assert model.first_year == 1960 and isinstance(model.first_year, int)
+
+
 @pytest.mark.parametrize(
     ("text", "named"),
     [
@@ -102,6 +107,7 @@ def test_unknown_keys_are_kept_as_ignored() -> None:
         (MINIMAL.replace('name = "B"\n', ""), "name is required"),
         (MINIMAL.replace("1960", '"1960"'), "first_year"),
         (MINIMAL.replace("1960", "true"), "first_year"),
+        (MINIMAL.replace("1960", "1960.5"), "first_year"),
         (MINIMAL.replace("1961", "1959"), "before first_year"),
         (MINIMAL + 'body = "liquid"', "solid, semi, hollow"),
         (MINIMAL + 'finish = [{ name = "F", share = 1.5 }]', "0 to 1"),

@@ -114,6 +114,7 @@ def test_the_day_is_the_one_asked_for(dealer: Caller) -> None:
 def test_the_value_at_risk_says_what_it_rests_on(dealer: Caller) -> None:
     risk = asked(dealer, horizon_months=24)["value_at_risk"]
     assert (risk["horizon_months"], risk["since"], risk["until"]) == (24, "2004-01-02", "2026-01-02")
+    assert asked(dealer, horizon_months=24.0)["value_at_risk"] == risk
     assert risk["spans"] == pytest.approx(11, abs=0.1)
     assert [one["level"] for one in risk["losses"]] == [0.9, 0.95, 0.99]
     assert "market index" in risk["rests_on"]

@@ -163,8 +163,7 @@ def _table(
             ignored.append(f"{before}{key}")
             continue
         kind = keys[key]
-        whole = kind is float and type(given) is int and abs(given) < 2**53
-        value = float(given) if whole else given
+        value = _as_kind(given, kind)
         if type(value) is not kind:
             faults.append(Fault(f"{before}{key}", value, f"is not {_TYPE_WORDS[kind]}", "", "correct it"))
             required = [name for name in required if name != key]
@@ -175,3 +174,12 @@ def _table(
             faults.append(Fault(f"{before}{key}", None, "is required", "", f"give {key}"))
             out.pop(key, None)
     return out
+
+
+def _as_kind(given: Any, kind: type) -> Any:
+    """Return a number in the wanted kind where that is exact: in JSON Schema 1.0 is a whole number too."""
+    if kind is float and type(given) is int and abs(given) < 2**53:
+        return float(given)
+    if kind is int and type(given) is float and given.is_integer():
+        return int(given)
+    return given

@@ -14,7 +14,7 @@ from service.api.evidence.listing import named_in_catalogue
 from service.errors import FaultyRequestError, Located
 from service.http.queries import Query
 from service.http.schemas import DAY
-from service.inventory.filters import MOST_DAYS, MOST_PER_CENT, READERS
+from service.inventory.filters import MOST_DAYS, MOST_PER_CENT, MOST_WORDS, READERS
 from service.inventory.listing import Filters
 from service.inventory.records import STATUSES
 
@@ -35,7 +35,8 @@ def _query(name: str, text: str, schema: Mapping[str, Any], said: Callable[[str]
 
 
 def _words(name: str, text: str, allowed: Sequence[str]) -> Query:
-    items = {"type": "array", "minItems": 1, "items": {"type": "string", "enum": [*allowed]}}
+    word = {"type": "string", "enum": [*allowed]}
+    items = {"type": "array", "minItems": 1, "maxItems": MOST_WORDS, "items": word}
     return _query(name, text, items, lambda given: [word.strip() for word in given.split(",")])
 
 

@@ -54,8 +54,9 @@ class MonthsField(OwnField):
     """A number of months."""
 
     def read(self, value: Any, faults: list[Fault]) -> int | None:
-        if isinstance(value, int) and not isinstance(value, bool) and 1 <= value <= MOST_HORIZON:
-            return value
+        number = isinstance(value, int | float) and not isinstance(value, bool)
+        if number and 1 <= value <= MOST_HORIZON and value == int(value):  # 12.0 is 12 in JSON Schema
+            return int(value)
         allowed = f"a whole number from 1 to {MOST_HORIZON}"
         faults.append(Fault("horizon_months", value, "is not a usable horizon", allowed))
         return None
