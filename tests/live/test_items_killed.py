@@ -12,9 +12,9 @@ from pathlib import Path
 
 import httpx
 import pytest
+from items_ground import COUNT, Row, caught_up, drawn, listed, sent
 from running import Running
 from sqlalchemy import func, select
-from test_items_live import COUNT, Row, caught_up, drawn, listed, sent
 
 from service.db.engine import open_engine, reading
 from service.db.item_tables import ITEM_VALUES, ITEMS
