@@ -16,7 +16,7 @@ _SETTING = "BOOKMATCH_"
 
 @dataclass(frozen=True)
 class Access:
-    """How such a store is reached, and the folder of copies of price models (empty: one below TMPDIR).
+    """The way to such a store, and the folder of copies of price models (empty: one below TMPDIR).
 
     The names are those of the service's settings (`service.settings`), which the commands read too.
     """

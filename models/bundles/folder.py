@@ -23,7 +23,7 @@ class Seen(NamedTuple):
 
 
 class Place(Protocol):
-    """What a store of bundles can do, wherever it is. Its text is its address."""
+    """The operations of a store of bundles, wherever it is. Its text is its address."""
 
     def versions(self) -> list[str]:
         """Return the versions of all complete bundles, in any order."""

@@ -1,4 +1,4 @@
-"""Where a store of bundles is, by its address: a folder, or s3://BUCKET/PREFIX."""
+"""The place of a store of bundles, by its address: a folder, or s3://BUCKET/PREFIX."""
 
 from pathlib import Path
 

@@ -35,7 +35,7 @@ class PriceShares:
 
 @dataclass(frozen=True)
 class PriceTalk:
-    """What the evidence says of prices that were not paid; None where it holds fewer than `LEAST_RECORDS`.
+    """The evidence about prices that were not paid; None where it holds fewer than `LEAST_RECORDS`.
 
     `asked`: value / asking price, by the price model on the day of the asking, in its channel. `sold`: price
     paid / asking price of one instrument that sold within a year. `declined`: offer / value, likewise.

@@ -80,7 +80,7 @@ class OfferTerms:
 
     @property
     def growth(self) -> Decimal:
-        """What one unit of money laid out has cost by the resale: (1 + rate a year) ^ (months / 12)."""
+        """Return the cost by the resale of one unit of money laid out: (1 + rate a year) ^ (months / 12)."""
         return (1 + self.cost_of_money_rate) ** (self.months_to_sell / 12)
 
     def with_work(self, cost: Decimal) -> "OfferTerms":

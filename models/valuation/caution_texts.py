@@ -1,4 +1,4 @@
-"""What a caution is, and the codes and texts of all of them.
+"""A caution, and the codes and texts of all of them.
 
 Texts on law describe it as of the day `AS_OF`; only authorities and licensed advisers can say what holds.
 """

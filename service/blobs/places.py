@@ -1,4 +1,4 @@
-"""Where the settings say that price models and files are kept."""
+"""The places of price models and of files, as the settings name them."""
 
 from __future__ import annotations
 

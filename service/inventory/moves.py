@@ -1,4 +1,4 @@
-"""What is kept of why a value moved: the value before it, and the amount of each cause."""
+"""The kept causes of a move of a value: the value before it, and the amount of each cause."""
 
 from __future__ import annotations
 

@@ -28,7 +28,7 @@ Rows = Mapping[str, Row[Any]]
 
 
 class Author(NamedTuple):
-    """Who puts items: a key. And with which valuer, as of which day, their values are found.
+    """The key that puts items, and the valuer and the day by which they are valued.
 
     `moves`: says why each value moves.
     """

@@ -1,4 +1,4 @@
-"""Which addresses belong to the public Internet."""
+"""The addresses that belong to the public Internet."""
 
 from __future__ import annotations
 

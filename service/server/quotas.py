@@ -47,7 +47,7 @@ class Limits:
 
     @property
     def problem(self) -> str | None:
-        """What is wrong with the counts that servers share; None if nothing is, or they share none."""
+        """The fault of the counts that servers share; None if there is none, or they share none."""
         return self._store.problem if self._store else None
 
     def _policy(self, name: str, quota: int) -> Policy:

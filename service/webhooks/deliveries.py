@@ -26,7 +26,7 @@ _ANEW = {"state": WAITING, "attempts": 0, "leased": None, "delivered": None}
 
 
 class Replayed(NamedTuple):
-    """How many deliveries are queued again, and the event at which to go on, None if that was all."""
+    """The number of deliveries queued again, and the event at which to go on, None if that was all."""
 
     queued: int
     next_event: str | None

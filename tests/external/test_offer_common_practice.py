@@ -1,4 +1,4 @@
-"""What a dealer offers against the resale price: common practice, a rule of thumb with no source."""
+"""A dealer's offer against the resale price: common practice, a rule of thumb with no source."""
 
 from __future__ import annotations
 

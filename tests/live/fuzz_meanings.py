@@ -1,4 +1,4 @@
-"""Why a request that its schema allows can still be refused, and only so.
+"""The only reasons for which a request that its schema allows can still be refused.
 
 By the catalogue, the calendar and the rates, by what is kept already, and by what one member says of another.
 """

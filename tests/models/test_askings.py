@@ -1,4 +1,4 @@
-"""What the evidence of asking prices, sales and declined offers says, with shares put in by hand."""
+"""The evidence of asking prices, sales and declined offers is read aright, with shares put in by hand."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Why a value moved: amounts by cause that sum to the difference to the cent."""
+"""A move of a value is split into amounts by cause that sum to the difference to the cent."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Why values moved, over 2,000 items and three price models of the demo market: nothing is left over."""
+"""Moves of 2,000 items over three price models of the demo market are split, and nothing is left over."""
 
 from __future__ import annotations
 

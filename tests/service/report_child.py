@@ -2,15 +2,11 @@
 
 from __future__ import annotations
 
-import json
-import os
-import sys
-from pathlib import Path
 from typing import Any
 
 from asking import Caller
+from dying import deadly, run_each, settings_of
 from fakes import read_fake
-from mail_child import deadly
 
 import service.db.postgresql  # noqa: F401  # before the fork, so that each process begins at once
 from service.api.reports import issuing, records
@@ -20,7 +16,6 @@ from service.app import create_app
 from service.blobs.store import Blobs
 from service.http import idempotency
 from service.mail import outbox
-from service.settings import Settings
 
 PDF = b"%PDF-1.7 set by the tests"  # the setting itself has tests of its own, and takes a second
 # Each step of issuing: the object and the name of the function that does it. Up to `run_once` they come in
@@ -43,23 +38,9 @@ def issue(asked: dict[str, Any]) -> None:
     issuing.run = lambda *rest, **more: PDF
     owner, name = STEPS[step]
     setattr(owner, name, deadly(getattr(owner, name), when, int(time)))
-    app = create_app(
-        Settings(**{**asked["settings"], "store": Path(asked["settings"]["store"])}), read_model=read_fake
-    )
+    app = create_app(settings_of(asked), read_model=read_fake)
     Caller(app, asked["key"]).post(asked["path"], asked["body"], **{"Idempotency-Key": "issued once"})
 
 
-def main() -> None:
-    """Begin a process for each line of standard input, and say how it ended."""
-    for line in sys.stdin:
-        pid = os.fork()
-        if pid == 0:
-            try:
-                issue(json.loads(line))
-            finally:
-                os._exit(0)
-        print(os.waitstatus_to_exitcode(os.waitpid(pid, 0)[1]), flush=True)
-
-
 if __name__ == "__main__":
-    main()
+    run_each(issue)

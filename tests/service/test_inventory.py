@@ -47,7 +47,7 @@ def stock(engine: Engine) -> Engine:
 
 
 def _moves(valuer: Valuer) -> Moves:
-    """What splits moves to this valuer's values; every other price model is gone."""
+    """The splitter of moves to this valuer's values; every other price model is gone."""
     return Moves(valuer, {}.get)
 
 

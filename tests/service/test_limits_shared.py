@@ -46,7 +46,7 @@ def servers(fake_store: Path, new_database: NewDatabase, redis: RedisServer) -> 
 
 @pytest.fixture
 def logged(monkeypatch: pytest.MonkeyPatch) -> list[str]:
-    """What is logged of the shared counts."""
+    """The log of the shared counts."""
     events: list[str] = []
     log = SimpleNamespace(**dict.fromkeys(("info", "warning"), lambda event, **_: events.append(event)))
     monkeypatch.setattr("service.server.shared_counters._log", log)

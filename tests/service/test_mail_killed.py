@@ -2,21 +2,19 @@
 
 from __future__ import annotations
 
-import json
 import os
 import random
 import signal
-import subprocess
-import sys
 import time
 from collections import Counter
 from collections.abc import Iterator
 from contextlib import suppress
-from dataclasses import asdict, dataclass, field
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import pytest
 from apps import NewDatabase
+from dying import Children, children_of
 from mail_ground import Clock, Post, new_request, queued, row_of, serving, settings_of
 from migrated import migrated
 from sqlalchemy import Engine, delete
@@ -59,7 +57,7 @@ class Sending:
 
     engine: Engine
     settings: Settings
-    children: subprocess.Popen[str]
+    children: Children
     post: Post = field(default_factory=Post)
     later: Clock = field(default_factory=Clock)
 
@@ -68,25 +66,12 @@ class Sending:
 
     def begin(self, point: str = "") -> int:
         """Let a process begin to send; its id, as soon as it is about to."""
-        asked = {**asdict(self.settings), "store": str(self.settings.store)}
-        assert self.children.stdin is not None
-        self.children.stdin.write(json.dumps({"settings": asked, "point": point}) + "\n")
-        self.children.stdin.flush()
-        return int(self._said("ready"))
-
-    def ended(self) -> int:
-        """Wait for its end; its exit code."""
-        return int(self._said("ended"))
-
-    def _said(self, what: str) -> str:
-        assert self.children.stdout is not None
-        word, value = self.children.stdout.readline().split()
-        assert word == what
-        return str(value)
+        self.children.ask(self.settings, point=point)
+        return self.children.ready()
 
     def killed_at(self, point: str) -> None:
         self.begin(point)
-        assert self.ended() == -9, f"it was not killed {point}"
+        assert self.children.ended() == -9, f"it was not killed {point}"
 
     def send_later(self) -> Counter[str]:
         return send_due(self.engine, self.settings, clock=self.later)
@@ -96,17 +81,9 @@ class Sending:
 
 
 @pytest.fixture(scope="module")
-def children() -> Iterator[subprocess.Popen[str]]:
-    """Begins a process for each sender. It is no fork of this one, whose threads would not be in it."""
-    pipe = {"stdin": subprocess.PIPE, "stdout": subprocess.PIPE, "text": True}
-    with subprocess.Popen(
-        [sys.executable, str(ROOT / "tests" / "service" / "mail_child.py")],
-        env={**os.environ, "PYTHONPATH": str(ROOT)},
-        **pipe,
-    ) as found:
+def children() -> Iterator[Children]:
+    with children_of("mail_child.py") as found:
         yield found
-        assert found.stdin is not None
-        found.stdin.close()
 
 
 @pytest.fixture(scope="module")
@@ -124,7 +101,7 @@ def empty(engine_of_mail: Engine) -> Engine:
 
 
 @pytest.fixture
-def office(empty: Engine, children: subprocess.Popen[str], tmp_path: Path) -> Iterator[Sending]:
+def office(empty: Engine, children: Children, tmp_path: Path) -> Iterator[Sending]:
     post = Post()
     with serving(post) as address:
         settings = settings_of(empty, tmp_path, mail=address, mail_from="values@example.org")
@@ -132,7 +109,7 @@ def office(empty: Engine, children: subprocess.Popen[str], tmp_path: Path) -> It
 
 
 @pytest.fixture
-def folder(empty: Engine, children: subprocess.Popen[str], tmp_path: Path) -> Sending:
+def folder(empty: Engine, children: Children, tmp_path: Path) -> Sending:
     return Sending(empty, settings_of(empty, tmp_path / "mail"), children)
 
 
@@ -172,7 +149,7 @@ def killed_at_random(office: Sending) -> list[int]:
             time.sleep(random.uniform(0, min(took, 0.3)))
             with suppress(ProcessLookupError):
                 os.kill(pid, signal.SIGKILL)
-        assert office.ended() in (0, -9)
+        assert office.children.ended() in (0, -9)
         took = took or time.monotonic() - begun  # the first was left alone, to know how long one takes
     return ids
 

@@ -2,12 +2,7 @@
 
 from __future__ import annotations
 
-import json
-import os
-import subprocess
-import sys
 from collections.abc import Iterator
-from dataclasses import asdict
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -15,6 +10,7 @@ from typing import Any
 import pytest
 from apps import NewDatabase, caller_of, make_app, parts
 from asking import Caller
+from dying import Children, children_of
 from flask import Flask
 from report_child import PDF
 from report_facts import DAY
@@ -43,18 +39,9 @@ MOMENTS = {
 
 
 @pytest.fixture(scope="module")
-def children() -> Iterator[subprocess.Popen[str]]:
-    paths = (ROOT, ROOT / "tests", ROOT / "tests" / "service")
-    with subprocess.Popen(
-        [sys.executable, str(ROOT / "tests" / "service" / "report_child.py")],
-        env={**os.environ, "PYTHONPATH": os.pathsep.join(map(str, paths))},
-        stdin=subprocess.PIPE,
-        stdout=subprocess.PIPE,
-        text=True,
-    ) as found:
+def children() -> Iterator[Children]:
+    with children_of("report_child.py") as found:
         yield found
-        assert found.stdin is not None
-        found.stdin.close()
 
 
 @pytest.fixture(scope="module")
@@ -75,13 +62,10 @@ def specialist(office: Flask, monkeypatch: pytest.MonkeyPatch) -> Caller:
     return found
 
 
-def killed_at(children: subprocess.Popen[str], specialist: Caller, path: str, point: str) -> None:
-    settings = asdict(parts(specialist.app).settings)
-    asked = {"settings": {**settings, "store": str(settings["store"])}, "key": specialist.key}
-    assert children.stdin is not None and children.stdout is not None
-    children.stdin.write(json.dumps({**asked, "path": path, "body": BODY, "point": point}) + "\n")
-    children.stdin.flush()
-    assert children.stdout.readline().strip() == "-9", f"it was not killed {point}"
+def killed_at(children: Children, specialist: Caller, path: str, point: str) -> None:
+    settings = parts(specialist.app).settings
+    children.ask(settings, key=specialist.key, path=path, body=BODY, point=point)
+    assert children.ended() == -9, f"it was not killed {point}"
 
 
 def rows_of(app: Flask, request_id: str) -> tuple[list[Any], list[Any], int]:
@@ -96,7 +80,7 @@ def rows_of(app: Flask, request_id: str) -> tuple[list[Any], list[Any], int]:
 
 @pytest.mark.parametrize("point", MOMENTS)
 def test_a_kill_at_a_step_leaves_one_report_after_it_is_asked_again(
-    specialist: Caller, children: subprocess.Popen[str], point: str
+    specialist: Caller, children: Children, point: str
 ) -> None:
     app, done = specialist.app, MOMENTS[point]
     request_id, _ = requested(app)
@@ -118,7 +102,7 @@ def test_a_kill_at_a_step_leaves_one_report_after_it_is_asked_again(
 
 
 def test_files_that_a_killed_process_left_go_and_those_of_a_report_stay(
-    specialist: Caller, children: subprocess.Popen[str]
+    specialist: Caller, children: Children
 ) -> None:
     context = parts(specialist.app)
     path = f"/v1/requests/{requested(specialist.app)[0]}/reports"

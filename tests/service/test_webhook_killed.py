@@ -5,20 +5,18 @@ A kill between the receiver's answer and the commit sends the same event again: 
 
 from __future__ import annotations
 
-import json
 import os
 import random
 import signal
-import subprocess
-import sys
 import time
 from collections import Counter
 from collections.abc import Iterator
 from contextlib import suppress
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
+from dying import Children, children_of
 from webhook_ground import Ground, Receiver
 
 ROOT = Path(__file__).parents[2]
@@ -43,26 +41,12 @@ class Sending:
 
     ground: Ground
     receiver: Receiver
-    children: subprocess.Popen[str]
+    children: Children
 
     def begin(self, point: str = "") -> int:
         """Let a process begin to send; its id, as soon as it is about to."""
-        settings = self.ground.settings()
-        asked = {**asdict(settings), "store": str(settings.store)}
-        assert self.children.stdin is not None
-        self.children.stdin.write(json.dumps({"settings": asked, "point": point}) + "\n")
-        self.children.stdin.flush()
-        return int(self._said("ready"))
-
-    def ended(self) -> int:
-        """Wait for its end; its exit code."""
-        return int(self._said("ended"))
-
-    def _said(self, what: str) -> str:
-        assert self.children.stdout is not None
-        word, value = self.children.stdout.readline().split()
-        assert word == what
-        return str(value)
+        self.children.ask(self.ground.settings(), point=point)
+        return self.children.ready()
 
     def finish(self) -> None:
         """Send all that is left, as often as leases and pauses want it."""
@@ -74,21 +58,13 @@ class Sending:
 
 
 @pytest.fixture(scope="module")
-def children() -> Iterator[subprocess.Popen[str]]:
-    """Begins a process for each sender. It is no fork of this one, whose threads would not be in it."""
-    pipe = {"stdin": subprocess.PIPE, "stdout": subprocess.PIPE, "text": True}
-    with subprocess.Popen(
-        [sys.executable, str(ROOT / "tests" / "service" / "webhook_child.py")],
-        env={**os.environ, "PYTHONPATH": str(ROOT)},
-        **pipe,
-    ) as found:
+def children() -> Iterator[Children]:
+    with children_of("webhook_child.py") as found:
         yield found
-        assert found.stdin is not None
-        found.stdin.close()
 
 
 @pytest.fixture
-def sending(ground: Ground, receiver: Receiver, children: subprocess.Popen[str]) -> Sending:
+def sending(ground: Ground, receiver: Receiver, children: Children) -> Sending:
     return Sending(ground, receiver, children)
 
 
@@ -98,7 +74,7 @@ def test_a_kill_at_a_step_loses_nothing_and_may_send_the_same_id_again(sending: 
     sending.ground.change("A-1")
     sending.ground.change("A-1")
     sending.begin(point)
-    assert sending.ended() == -9, f"it was not killed {point}"
+    assert sending.children.ended() == -9, f"it was not killed {point}"
     sending.finish()
     assert set(sending.ground.states()) == {"delivered"}
     assert sending.receiver.positions() == [1] * POINTS[point] + [2]
@@ -120,7 +96,7 @@ def test_kills_at_random_moments_lose_nothing_and_keep_the_order_of_each_item(se
             time.sleep(random.uniform(0, min(took, 0.5)))
             with suppress(ProcessLookupError):
                 os.kill(pid, signal.SIGKILL)
-        early += sending.ended() == -9
+        early += sending.children.ended() == -9
         took = took or time.monotonic() - begun  # the first was left alone, to know how long one takes
     left = Counter(ground.states())
     receiver.behave = lambda _: (200, {})

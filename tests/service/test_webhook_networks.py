@@ -1,4 +1,4 @@
-"""Where webhooks may go: a table of addresses, and names that lead elsewhere at each look."""
+"""The addresses that webhooks may go to: a table of addresses, and names that lead elsewhere at each look."""
 
 from __future__ import annotations
 

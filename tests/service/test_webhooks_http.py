@@ -65,7 +65,7 @@ def change(app: Flask, *stock_numbers: str, first: int = 1) -> None:
 
 
 def audited(shop: Caller) -> list[str]:
-    """What was recorded of webhooks, newest first."""
+    """The records of the audit about webhooks, newest first."""
     found = shop.get("/v1/audit").json["entries"]
     return [one["action"] for one in found if one["action"].startswith("webhook")]
 

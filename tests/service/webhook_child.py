@@ -2,18 +2,16 @@
 
 from __future__ import annotations
 
-import json
 import os
 import signal
-import sys
 from collections.abc import Callable
-from pathlib import Path
 from typing import Any
+
+from dying import deadly, run_each, settings_of
 
 import service.db.postgresql  # noqa: F401  # before the fork, so that each process begins at once
 from service.db.engine import open_engine
 from service.server import logs
-from service.settings import Settings
 from service.webhooks import leases, posting
 from service.webhooks.sender import Sender, now_in_utc
 
@@ -32,22 +30,13 @@ def send(asked: dict[str, Any]) -> None:
     when, _, step = asked["point"].partition(" ")
     if step:
         owner, name = STEPS[step]
-        made = _deadly_later if step == "post" else _deadly
+        made = _deadly_later if step == "post" else deadly
         setattr(owner, name, made(getattr(owner, name), when))
-    settings = Settings(**{**asked["settings"], "store": Path(asked["settings"]["store"])})
+    settings = settings_of(asked)
     engine = open_engine(settings.database, busy_seconds=20)
     leases.ready(engine, now_in_utc())  # it has connected before it says that it is ready
     print("ready", os.getpid(), flush=True)
     Sender(engine, settings).send_due()
-
-
-def _deadly(step: Callable[..., Any], when: str) -> Callable[..., Any]:
-    def dying(*args: Any, **more: Any) -> Any:
-        found = step(*args, **more) if when == "after" else None
-        os.kill(os.getpid(), signal.SIGKILL)
-        return found
-
-    return dying
 
 
 def _deadly_later(step: Callable[..., Any], when: str) -> Callable[..., Any]:
@@ -59,18 +48,6 @@ def _deadly_later(step: Callable[..., Any], when: str) -> Callable[..., Any]:
     return dying
 
 
-def main() -> None:
-    """Begin a process for each line of standard input, and say how it ended."""
-    for line in sys.stdin:
-        pid = os.fork()
-        if pid == 0:
-            try:
-                send(json.loads(line))
-            finally:
-                os._exit(0)
-        print("ended", os.waitstatus_to_exitcode(os.waitpid(pid, 0)[1]), flush=True)
-
-
 if __name__ == "__main__":
     logs.configure("critical")
-    main()
+    run_each(send)

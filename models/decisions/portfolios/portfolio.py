@@ -63,7 +63,7 @@ class Total:
 
 
 class Loss(NamedTuple):
-    """What a portfolio may lose within the horizon. `level`: the chance that it loses no more than `amount`.
+    """A loss within the horizon. `level`: the chance that the portfolio loses no more than `amount`.
 
     `market`: the same by the moves of the market alone, as if the present total were known. `left`: the total
     that is left.

@@ -130,7 +130,7 @@ def _shares(text: str, attribute: str) -> fields.Nested:
 
 
 class OfferEvidenceSchema(Schema):
-    """What the evidence says of prices that were not paid."""
+    """The evidence about prices that were not paid."""
 
     askings = _shares("value by the price model / asking price", "talk.asked")
     sold = _shares("price paid / asking price, of instruments sold within a year of it", "talk.sold")

@@ -41,7 +41,7 @@ class Held(NamedTuple):
 
     @property
     def left_out_count(self) -> int:
-        """How many items are left out."""
+        """Return the number of items that are left out."""
         return len(self.left_out)
 
     @property
