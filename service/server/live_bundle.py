@@ -119,7 +119,7 @@ class LiveBundle:
             _log.info("model loaded", model_version=version)
 
     def _serve_last(self) -> None:
-        """Serve the price model that this machine knew last as current, if none serves and the store is away."""
+        """Serve the price model that this machine knew last as current, where the store is away."""
         if self._bundle is None:
             try:
                 self._serve(self.registry.last_current())
