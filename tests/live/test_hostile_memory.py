@@ -12,6 +12,7 @@ import httpx
 import pytest
 from hostile import Ids, Names, Request, requests, varied
 from hypothesis import HealthCheck, Phase, given, seed, settings
+from known_ids import known
 from running import Running, resident
 
 from models.domain.catalogue import read_catalogue
@@ -32,7 +33,7 @@ def test_a_worker_stays_small(tmp_path: Path, demo_store: Path, demo_market: Pat
         scopes = [word for name in SCOPES for word in ("--scope", name)]
         key = served.call("keys", "create", "hostile", *scopes).strip()
         document = httpx.get(f"{served.url}/openapi.json", timeout=60).json()
-        ids = known(served, key, names[0])
+        ids = {**known(served, key, names[:1]), **{part: [names[0][part]] for part in ("maker", "model")}}
         (worker,) = served.workers()
         begun, asked = resident(worker), Counter[int]()
         number = 0
@@ -47,23 +48,6 @@ def test_a_worker_stays_small(tmp_path: Path, demo_store: Path, demo_market: Pat
         assert served.workers() == [worker], "the worker was replaced"
         assert max(asked) < 500
         assert resident(worker) <= MOST_MEGABYTES
-
-
-def known(served: Running, key: str, name: dict[str, str]) -> Ids:
-    """Ids of a valuation, a request and an item, which are made for it."""
-    contact = {"name": "Ronja Eklund", "email": "ronja@example.org"}
-    with httpx.Client(base_url=served.url, headers={"Authorization": f"Bearer {key}"}, timeout=60) as client:
-        valued = client.post("/v1/valuations", json={"instrument": name}).json()
-        owner = {"instrument": name, "contact": contact, "purpose": "sale", "consent": True}
-        asked = client.post("/v1/requests", json=owner).json()
-        assert client.put("/v1/items/I1", json={"instrument": name}).status_code == 201
-    return {
-        "valuation_id": [valued["id"]],
-        "request_id": [asked["id"]],
-        "stock_number": ["I1"],
-        "maker": [name["maker"]],
-        "model": [name["model"]],
-    }
 
 
 def ask(
