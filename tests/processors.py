@@ -1,9 +1,9 @@
-"""The processor time of a running service, as the kernel counts it."""
+"""The processor time of a running process, as the kernel counts it."""
 
 from __future__ import annotations
 
 import os
-from contextlib import suppress
+import time
 from pathlib import Path
 
 _TICK = os.sysconf("SC_CLK_TCK")
@@ -11,13 +11,10 @@ _CHILDREN = slice(13, 15)  # of /proc/…/stat after the name: time of children 
 
 
 def processor_seconds(pid: int) -> float:
-    """Return the seconds that the threads of a process have used, and its children that have ended.
+    """Return the seconds that all threads of a process have used, and its children that have ended.
 
-    A thread that has ended is left out, and children count in hundredths of a second.
+    Children count in hundredths of a second. The clock's name is what clock_getcpuclockid(3) makes of `pid`.
     """
-    used = 0
-    for thread in Path(f"/proc/{pid}/task").iterdir():
-        with suppress(FileNotFoundError, ProcessLookupError):  # it has just ended
-            used += int((thread / "schedstat").read_text().split()[0])
+    clock = (~pid << 3) | 2
     fields = Path(f"/proc/{pid}/stat").read_text().rpartition(") ")[2].split()
-    return used / 1e9 + sum(int(ticks) for ticks in fields[_CHILDREN]) / _TICK
+    return time.clock_gettime(clock) + sum(int(ticks) for ticks in fields[_CHILDREN]) / _TICK
