@@ -12,7 +12,7 @@ import zlib
 from math import ceil
 from typing import NamedTuple
 
-from PIL import Image, ImageCms
+from PIL import Image, ImageCms, PngImagePlugin
 
 from models.costs import LONGEST_SIDE, MOST_PIXELS, MOST_WEBP_PIXELS, PHOTOGRAPH_SIDE, THUMBNAIL_SIDE
 from service.children.refusal import RefusedInput
@@ -36,6 +36,7 @@ _BROKEN = (OSError, ValueError, SyntaxError, IndexError, KeyError, TypeError, EO
 _MEGA = 1_000_000
 # Pillow's own limit holds for every frame and tile that it makes, ours says more plainly why.
 Image.MAX_IMAGE_PIXELS = MOST_PIXELS
+PngImagePlugin.MAX_TEXT_MEMORY = 4 * 2**20  # bytes of all texts, which are unpacked only to be left out
 warnings.simplefilter("ignore")  # a broken tag is no matter: no tag is kept
 warnings.simplefilter("error", Image.DecompressionBombWarning)
 

@@ -57,6 +57,7 @@ FAULTS_BY_MEANING = (
     "holds a control character",
     "is not a usable reason",
     "is not the id of the path",
+    "cannot stand in an address",
     "is not the request's newest report",
     "is empty",
     "is finer than",

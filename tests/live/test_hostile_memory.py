@@ -10,8 +10,9 @@ from typing import Any
 
 import httpx
 import pytest
-from hostile import Names, Request, requests, varied
+from hostile import Ids, Names, Request, requests, varied
 from hypothesis import HealthCheck, Phase, given, seed, settings
+from known_ids import known
 from running import Running, resident
 
 from models.domain.catalogue import read_catalogue
@@ -32,12 +33,13 @@ def test_a_worker_stays_small(tmp_path: Path, demo_store: Path, demo_market: Pat
         scopes = [word for name in SCOPES for word in ("--scope", name)]
         key = served.call("keys", "create", "hostile", *scopes).strip()
         document = httpx.get(f"{served.url}/openapi.json", timeout=60).json()
+        ids = {**known(served, key, names[:1]), **{part: [names[0][part]] for part in ("maker", "model")}}
         (worker,) = served.workers()
         begun, asked = resident(worker), Counter[int]()
         number = 0
         while asked.total() < CASES:
             number += 1
-            asked += ask(served, key, document, names, number)
+            asked += ask(served, key, document, names, ids, number)
             print(
                 f"{asked.total():7} requests: {resident(worker):5.0f} MB, begun with {begun:.0f} MB",
                 flush=True,
@@ -48,7 +50,9 @@ def test_a_worker_stays_small(tmp_path: Path, demo_store: Path, demo_market: Pat
         assert resident(worker) <= MOST_MEGABYTES
 
 
-def ask(served: Running, key: str, document: dict[str, Any], names: Names, number: int) -> Counter[int]:
+def ask(
+    served: Running, key: str, document: dict[str, Any], names: Names, ids: Ids, number: int
+) -> Counter[int]:
     """Ask requests drawn from this seed, on one connection; the answers by status."""
     asked: Counter[int] = Counter()
     connection = http.client.HTTPConnection("127.0.0.1", served.port, timeout=60)
@@ -63,7 +67,7 @@ def ask(served: Running, key: str, document: dict[str, Any], names: Names, numbe
         phases=[Phase.generate],
         suppress_health_check=list(HealthCheck),
     )
-    @given(requests(document, names))
+    @given(requests(document, names, ids))
     def send(drawn: Request) -> None:
         form = {"Content-Type": drawn.form} if drawn.form else {}
         for variant in range(VARIANTS):

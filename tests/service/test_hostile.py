@@ -14,7 +14,7 @@ from hypothesis import HealthCheck, given, settings
 
 from service.keys.kinds import SCOPES
 
-CASES, WARM = 300, 3
+CASES, WARM = 600, 3
 NAMES = ({"maker": "Ostvik", "model": "Dal"}, {"maker": "Ostvik", "model": "Fjell 2"})
 GROWTH = 32  # Entries that all caches together may gain: terms and values of the catalogue, met later.
 
@@ -44,11 +44,11 @@ def test_no_cache_keeps_what_callers_send(caller: Caller) -> None:
     statuses: list[int] = []
 
     @settings(max_examples=CASES, database=None, suppress_health_check=list(HealthCheck), deadline=None)
-    @given(requests(document, NAMES))
+    @given(requests(document, NAMES, {}))
     def ask(drawn: Request) -> None:
         headers = caller.headers({"Content-Type": drawn.form} if drawn.form else {})
         with caller.client.open(drawn.path, method=drawn.method, data=drawn.body, headers=headers) as found:
-            assert found.data
+            found.get_data()
         statuses.append(found.status_code)
 
     for _ in range(WARM):
@@ -58,7 +58,7 @@ def test_no_cache_keeps_what_callers_send(caller: Caller) -> None:
     ask()
     after = cached()
     print({status: statuses.count(status) for status in sorted(set(statuses))})
-    assert len(statuses) >= CASES and {200, 201, 422} <= set(statuses) and max(statuses) < 500
+    assert len(statuses) >= CASES and {200, 404, 422} <= set(statuses) and max(statuses) < 500
     grown = {name: size - before.get(name, 0) for name, size in after.items() if size > before.get(name, 0)}
     assert sum(grown.values()) <= GROWTH, grown
     assert len(parts(caller.app).callers._known) == 1

@@ -126,3 +126,17 @@ def test_the_example_of_a_file_is_taken_whole(own_app: Flask, form: str) -> None
     contents = caller.get("/openapi.json").json["paths"]["/v1/evidence"]["post"]["requestBody"]["content"]
     found = caller.post("/v1/evidence", contents[form]["example"], **{"Content-Type": form})
     assert (found.json["accepted"], found.json["rows"], found.json["ignored_columns"]) == (1, 1, [])
+
+
+def test_the_largest_number_of_a_cursor_is_taken(shared_app: Flask, document: dict[str, Any]) -> None:
+    caller, largest = caller_of(shared_app, *SCOPES), f"after-{'9' * 18}"
+    found = []
+    for path in [path for method, path, _, _ in ASKED if method == "get"]:
+        parameters = document["paths"][path]["get"].get("parameters", ())
+        if any(
+            one["name"] == "cursor" and one["schema"]["pattern"].startswith("^after-(\\d")
+            for one in parameters
+        ):
+            answer = caller.get(prepared(shared_app, caller, "get", path, f"{path}?cursor={largest}"))
+            found.append((path, answer.status_code))
+    assert len(found) > 6 and {status for _, status in found} == {200}, found

@@ -234,6 +234,8 @@ def test_events_are_sent_again_from_one_on_and_one_by_one(
     past = (datetime.now(UTC) - timedelta(hours=1)).isoformat()
     assert shop.post(f"{path}/replay", {"since": past}).json["queued"] == 3
     assert_problem(shop.post(f"{path}/replay", {"event": "evt_x"}), 404, "record")
+    for unreadable in ("evt_\0", "", "x" * 41, 7):  # PostgreSQL refuses the first
+        assert list(faults_of(shop.post(f"{path}/replay", {"event": unreadable}))) == ["#/event"]
     assert audited(shop)[:1] == ["webhook_replayed"]
 
 

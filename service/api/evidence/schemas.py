@@ -12,7 +12,7 @@ from models.costs import LONGEST_SOURCE
 from models.domain.evidence import Evidence
 from models.domain.vocabulary import CHANNELS, KINDS, MAX_TEXT, Term
 from models.errors import Fault, InputError
-from service.api.evidence.reading import read
+from service.api.evidence.reading import CONFIRMATION, HISTORY, read
 from service.api.vocabulary.instrument import InstrumentSchema
 from service.dumping import StoredJson, described, dumper, objects
 from service.errors import FaultyRequestError
@@ -72,7 +72,11 @@ class NewEvidenceSchema(CorrectedEvidenceSchema):
     """A new record: a closed sale, an asking price or a declined offer."""
 
     id = fields.String(
-        **described("the id that you choose for it; no two records share one", **text_schema(MAX_TEXT))
+        **described(
+            "the id that you choose for it; no two records share one. It is part of an address: no / in "
+            f"front, no . or .. between two /, and no /{HISTORY} or /{CONFIRMATION} at the end",
+            **{**text_schema(MAX_TEXT), "pattern": r"^\s*[^\s/]"},
+        )
     )
 
     def named(self, data: Mapping[str, Any]) -> Mapping[str, Any]:

@@ -23,6 +23,7 @@ from service.inventory.records import item_of
 PATH = "/v1/revaluations"
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _TICK = timedelta(microseconds=1)
+_LAST = (datetime.max.replace(tzinfo=UTC) - _EPOCH) // _TICK  # the form of a cursor allows more
 
 
 def begin(filters: Filters) -> StoredResponse:
@@ -45,7 +46,7 @@ def show(revaluation_id: str) -> dict[str, Any]:
 
 def listed(page: Page) -> tuple[dict[str, Any], dict[str, str]]:
     """Return a page of revaluations, newest first, and the header with the link to the next one."""
-    before = _EPOCH + page.after * _TICK if page.after else None
+    before = _EPOCH + min(page.after, _LAST) * _TICK if page.after else None
     with reading(context().engine) as connection:
         found = revaluations.entries(connection, before, page.limit + 1)
     shown = found[: page.limit]

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Any
 
-from marshmallow import Schema, ValidationError, fields, validates_schema
+from marshmallow import Schema, ValidationError, validates_schema
 
 from models.costs import LONGEST_URL
 from models.errors import Fault
@@ -17,7 +17,7 @@ from service.texts import text_faults, text_schema
 from service.webhooks.endpoints import URL_PATTERN, url_faults
 from service.webhooks.events import CHANGES
 
-LONGEST_DESCRIPTION = 200
+LONGEST_DESCRIPTION, LONGEST_EVENT = 200, 40
 _MOMENT = "a moment with its zone, such as 2026-03-01T00:00:00Z"
 
 
@@ -50,6 +50,15 @@ class WantedField(OwnField):
             faults.append(Fault("changes", value, "is no list of changes", allowed, "name those you want"))
             return []
         return [one for one in CHANGES if one in value]
+
+
+class EventField(OwnField):
+    """The id of an event."""
+
+    def read(self, value: Any, faults: list[Fault]) -> Any:
+        """Return the id."""
+        faults += text_faults("event", value, LONGEST_EVENT, "take it from a delivery or a message")
+        return value
 
 
 class MomentField(OwnField):
@@ -106,7 +115,7 @@ class WebhookChangeSchema(Schema):
 class ReplayRequestSchema(Schema):
     """The place from which events are sent again: an event or a moment, one of them."""
 
-    event = fields.String(metadata={"maxLength": 40, "description": "the first event, by its id"})
+    event = EventField(metadata={**text_schema(LONGEST_EVENT), "description": "the first event, by its id"})
     since = MomentField(metadata={"type": "string", "format": "date-time", "description": "the first moment"})
 
     @validates_schema
