@@ -163,7 +163,9 @@ def withdraw_evidence(evidence_id: str, reason: str | None) -> Response:
 @blp.route("/<record:evidence_id>/" + CONFIRMATION, methods=["PUT"])
 @blp.authorize("evidence")
 @blp.query(_REASON)
-@blp.response(200, EvidenceRecordSchema(), "The record, now confirmed.", problems=(404, 410, 507))
+@blp.response(
+    200, EvidenceRecordSchema(), "The record, now confirmed.", problems=(404, 410, 507), headers=SHOWN
+)
 @unless_changed
 def confirm_evidence(evidence_id: str, reason: str | None) -> Response:
     """Confirm a record that is hard to believe but right, so that fits use it.
@@ -171,7 +173,9 @@ def confirm_evidence(evidence_id: str, reason: str | None) -> Response:
     Its history says which key confirmed it and when. A record without warnings, or that was confirmed before,
     is answered unchanged. A later change that gives new warnings has to be confirmed again.
     """
-    return raw_response(services.confirm(evidence_id, reason))
+    return raw_response(
+        services.confirm(evidence_id, reason), headers=shown_at(services.path_of(evidence_id))
+    )
 
 
 @blp.route("/<record:evidence_id>/" + HISTORY)
