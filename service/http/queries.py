@@ -13,8 +13,8 @@ from models.errors import Fault, InputError
 from service.errors import FaultyRequestError, Located
 
 T = TypeVar("T")
-# What people call the ends of a period elsewhere.
-_OTHER_WORDS = {"since": "from", "after": "from", "until": "to", "before": "to"}
+# What people, and some addresses here, call the two ends of a period.
+_OTHER_WORDS = ({"from", "since", "after"}, {"to", "until", "before"})
 
 
 class Query(NamedTuple):
@@ -101,4 +101,5 @@ def _unknown(names: Sequence[str]) -> list[Fault]:
 
 
 def _near(name: str, names: Sequence[str]) -> tuple[str, ...]:
-    return nearest(name, names, 1, ALIKE) or tuple(one for one in names if _OTHER_WORDS.get(name) == one)
+    meant = {one for words in _OTHER_WORDS if name in words for one in words}
+    return nearest(name, names, 1, ALIKE) or tuple(one for one in names if one in meant)

@@ -185,7 +185,7 @@ def _checked_record(connection: Connection, valued: Answer, record_id: str) -> R
 
 
 def _warn(connection: Connection, valued: Answer, standing: Row, now: Mark) -> None:
-    """Add the warnings on a record as the outcome; those that it has of this kind already stay as they are."""
+    """Add the warnings on a record as the outcome, except those of a kind that it has already."""
     sale = from_row(standing)
     kept = [RecordWarning(**one) for one in orjson.loads(standing[WARNINGS])]
     found = outcome_warnings(sale, _given(valued), bundle().valuer.rates)
