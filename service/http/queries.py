@@ -8,6 +8,7 @@ from typing import Any, NamedTuple, TypeVar
 
 from flask import request
 
+from models.domain.cells import read_term
 from models.domain.names import ALIKE, nearest
 from models.errors import Fault, InputError
 from service.errors import FaultyRequestError, Located
@@ -53,6 +54,13 @@ def checked(read: Callable[[str, list[Fault]], T]) -> Callable[[str], T]:
         return found
 
     return read_checked
+
+
+def flag(name: str, text: str, **schema: Any) -> Query:
+    """Return a member that is true or false, in any letters: many libraries write True."""
+    words = ("true", "false")
+    read = checked(lambda given, faults: read_term(name, given.strip(), words, faults) == "true")
+    return Query(name, text, {"type": "boolean", **schema}, read)
 
 
 def read_query(queries: Sequence[Query]) -> dict[str, Any]:
