@@ -47,8 +47,8 @@ def stock_number_faults(given: object) -> list[Fault]:
         and parts[-1] not in _BELOW
     ):
         return []
-    problem = "cannot be a stock number" if given else "is required"
-    return [Fault("stock_number", given, problem, STOCK_NUMBER, "use another one")]
+    problem, step = ("cannot be a stock number", "use another one") if given else ("is required", "send it")
+    return [Fault("stock_number", given, problem, STOCK_NUMBER, step)]
 
 
 @dataclass(frozen=True)
