@@ -37,8 +37,12 @@ _TOML_HINT = 'each model begins with [[model]], and text stands between straight
 
 def keys_beside(path: str) -> tuple[str, ...]:
     """Return the keys that can stand where this path leads, as `edition.0.name` does."""
-    of_lists = {"finish": _FINISH_KEYS, "edition": _EDITION_KEYS, "watchpoint": _WATCHPOINT_KEYS}
-    return (*(of_lists.get(path.partition(".")[0], {}) if "." in path else _MODEL_KEYS),)
+    of_lists: dict[str, Mapping[str, type]] = {
+        "finish": _FINISH_KEYS,
+        "edition": _EDITION_KEYS,
+        "watchpoint": _WATCHPOINT_KEYS,
+    }
+    return tuple(of_lists.get(path.partition(".")[0], _MODEL_KEYS))
 
 
 def read_catalogue(text: str) -> Catalogue:
