@@ -77,8 +77,8 @@ class ProblemError(ClientError):
         self.detail = str(body.get("detail", ""))
         self.request_id: str | None = body.get("request_id")
         self.faults: list[Fault] = body.get("errors", [])
-        texts = [self.title, self.detail, *(f"{one['field']}: {one['problem']}" for one in self.faults)]
-        super().__init__(": ".join(text.rstrip(".") for text in texts if text))
+        told = (f"{one['field']}: {one['problem']}; {one['next_step']}" for one in self.faults)
+        super().__init__(": ".join(text.rstrip(".; ") for text in (self.title, self.detail, *told) if text))
 
 
 @dataclass

@@ -97,9 +97,6 @@ TABLE: Mapping[type[Exception], ProblemKind] = {
         "Some rows cannot be taken",
         "Correct them. Without strict, good rows are taken if not too many wrong ones stand together.",
     ),
-    errors.ItemDeletedError: ProblemKind(
-        410, "item-deleted", "The item was deleted", "PUT it to use it again."
-    ),
     errors.WithdrawnError: ProblemKind(
         410, "withdrawn", "The record was withdrawn", "See its history; to use it again, PUT it."
     ),

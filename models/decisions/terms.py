@@ -8,7 +8,7 @@ from functools import partial
 from typing import Any
 
 from models.decisions.resale import LEAST_CHANCE
-from models.domain.money import minor_units, round_money
+from models.domain.money import amount_step, minor_units, round_money
 from models.domain.names import ALIKE, nearest
 from models.errors import Fault, InputError
 
@@ -143,7 +143,7 @@ def _read(name: str, value: Any, currency: str, faults: list[Fault]) -> Decimal 
         return None
     number = read_number(value)
     if number is None or not term.least <= number <= term.most:
-        step = 'write a rate of 8% as "0.08"' if name.endswith(("_rate", "_loss")) else "correct it"
+        step = 'write a rate of 8% as "0.08"' if name.endswith(("_rate", "_loss")) else amount_step(value)
         faults.append(Fault(path, value, "is not a value of this term", allowed, step))
         return None
     if term.amount:

@@ -63,15 +63,15 @@ def read_day(cell: str, faults: list[Fault], *, latest: date) -> date | None:
     try:
         day = date.fromisoformat(cell) if _DAY.fullmatch(cell) else None
     except ValueError:
-        faults.append(Fault("date", cell, "is not a day of the calendar", allowed))
+        faults.append(Fault("date", cell, "is not a day of the calendar", allowed, "correct it"))
         return None
     if day is None:
         problem = "is not an ISO 8601 day" if cell else "is required"
         faults.append(Fault("date", cell, problem, allowed, "write the year first, as 2024-03-31"))
     elif day > latest:
-        faults.append(Fault("date", cell, "is in the future", f"up to {latest.isoformat()}"))
+        faults.append(Fault("date", cell, "is in the future", f"up to {latest.isoformat()}", "correct it"))
     elif day < EARLIEST:
-        faults.append(Fault("date", cell, "is too long ago", f"from {EARLIEST.isoformat()}"))
+        faults.append(Fault("date", cell, "is too long ago", f"from {EARLIEST.isoformat()}", "correct it"))
     else:
         return day
     return None

@@ -2,6 +2,7 @@
 
 import io
 import math
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -23,6 +24,19 @@ _MINOR_UNITS = {
     **dict.fromkeys(("BHD", "IQD", "JOD", "KWD", "LYD", "OMR", "TND"), 3),
     **dict.fromkeys(("CLF", "UYW"), 4),
 }
+
+
+_NUMERAL = re.compile(r"-?\d+(\.\d*)?", re.ASCII)
+
+
+def amount_step(value: object, *, quoted: bool = False) -> str:
+    """Return what to do about a value that is no amount. `quoted`: JSON has an amount as text alone."""
+    if isinstance(value, str) and value.strip() and not _NUMERAL.fullmatch(value.strip()):
+        return "write digits and a decimal point only, as 1200.50"
+    number = isinstance(value, int | float) and not isinstance(value, bool)
+    if quoted and number and 0 <= value < 1e12:  # type: ignore[operator]  # false for NaN
+        return f'send it as text, in quotes: "{value}"'
+    return "correct it"
 
 
 class Amount(NamedTuple):

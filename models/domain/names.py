@@ -10,8 +10,7 @@ from models.domain.vocabulary import MAX_TEXT
 # Name as a catalogue spells it → its normal form. What callers send is never kept, so the table stays small.
 _OF_CATALOGUES: dict[str, str] = {}
 
-# Likeness from which the name of a field is taken for a misspelling of another. Names in a catalogue, which
-# are longer and typed from memory, are suggested from a lower one on.
+# Likeness from which a name is taken for a misspelling of another.
 ALIKE = 0.6
 
 
@@ -40,17 +39,25 @@ def normal_serial(serial: str) -> str:
     return "".join(serial.casefold().split())
 
 
-def nearest(name: str, among: Iterable[str], count: int = 3, likeness: float = 0.4) -> tuple[str, ...]:
+def nearest(name: str, among: Iterable[str], count: int = 3, likeness: float = ALIKE) -> tuple[str, ...]:
     """Return the `count` names of `among` that look most like `name`, nearest first; may be fewer.
 
-    `likeness`: from 0 to 1, what a name must have at least (`difflib.SequenceMatcher.ratio`).
+    A name of fewer words is compared with the beginning and the end of a longer one too: people leave words
+    out. `likeness`: from 0 to 1, what a name must have at least (`difflib.SequenceMatcher.ratio`).
     """
-    return nearest_spelled(name, {candidate: candidate for candidate in among}, count, likeness)
+    spelled = {candidate: candidate for candidate in among}
+    words = len(name.split())
+    parts = {
+        " ".join(part): candidate
+        for candidate in spelled
+        for part in (candidate.split()[:words], candidate.split()[-words:])
+    }
+    return nearest_spelled(name, parts | spelled, count, likeness)
 
 
 def nearest_spelled(name: str, spelled: Mapping[str, str], count: int, likeness: float) -> tuple[str, ...]:
     """Return names as `nearest` does, but of those that may be spelled in several ways: spelling → name."""
     by_normal = {normal(spelling): candidate for spelling, candidate in spelled.items()}
     compared = normal(name[:LONGEST_COMPARED])[:LONGEST_COMPARED]
-    found = difflib.get_close_matches(compared, list(by_normal), n=count, cutoff=likeness)
-    return tuple(dict.fromkeys(by_normal[key] for key in found))
+    found = difflib.get_close_matches(compared, list(by_normal), n=3 * count, cutoff=likeness)
+    return tuple(dict.fromkeys(by_normal[key] for key in found))[:count]

@@ -19,6 +19,8 @@ from models.valuation.valuer import Valuer, money_of
 
 LEVEL = 0.8
 _SHOWN = 3  # Number of answers that are shown for a question.
+# Digits of a share of the width: later ones hang on the order in which a machine sums.
+_DIGITS = 6
 _CONTENDERS = 8  # Most fields that are compared again after each choice of a question.
 # Paths of the fields that can be asked for.
 ASKED = frozenset(BY_PATH) - {"maker", "model", "serial", "edition", "build"}
@@ -156,8 +158,8 @@ def _question(look: _Look, start: float, after: float, rate: float, currency: st
         field=look.path,
         label=field.label,
         how=how_to_tell(look.path),
-        narrowing=1 - look.expected / start,
-        after=1 - after / start,
+        narrowing=round(1 - look.expected / start, _DIGITS),
+        after=round(1 - after / start, _DIGITS),
         outcomes=tuple(shown),
     )
 

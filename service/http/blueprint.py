@@ -222,6 +222,12 @@ def proven(view: View) -> View:
     return _described(view, parameters=[PARAMETER])
 
 
+def localized(view: View) -> View:
+    """Describe the header Accept-Language, which the view reads."""
+    meaning = "the languages that the owner reads, for an answer where the body names none (RFC 9110)"
+    return _described(view, parameters=[conditional.header_parameter("Accept-Language", meaning)])
+
+
 def unless_changed(view: View) -> View:
     """Describe the header If-Match; the view handles it by `conditional.check_unchanged`."""
     return _described(view, **conditional.IF_MATCH)

@@ -8,13 +8,14 @@ from typing import Any, NamedTuple, TypeVar
 
 from flask import request
 
+from models.domain.cells import read_term
 from models.domain.names import ALIKE, nearest
 from models.errors import Fault, InputError
 from service.errors import FaultyRequestError, Located
 
 T = TypeVar("T")
-# What people call the ends of a period elsewhere.
-_OTHER_WORDS = {"since": "from", "after": "from", "until": "to", "before": "to"}
+# What people, and some addresses here, call the two ends of a period.
+_OTHER_WORDS = ({"from", "since", "after"}, {"to", "until", "before"})
 
 
 class Query(NamedTuple):
@@ -53,6 +54,13 @@ def checked(read: Callable[[str, list[Fault]], T]) -> Callable[[str], T]:
         return found
 
     return read_checked
+
+
+def flag(name: str, text: str, **schema: Any) -> Query:
+    """Return a member that is true or false, in any letters: many libraries write True."""
+    words = ("true", "false")
+    read = checked(lambda given, faults: read_term(name, given.strip(), words, faults) == "true")
+    return Query(name, text, {"type": "boolean", **schema}, read)
 
 
 def read_query(queries: Sequence[Query]) -> dict[str, Any]:
@@ -101,4 +109,5 @@ def _unknown(names: Sequence[str]) -> list[Fault]:
 
 
 def _near(name: str, names: Sequence[str]) -> tuple[str, ...]:
-    return nearest(name, names, 1, ALIKE) or tuple(one for one in names if _OTHER_WORDS.get(name) == one)
+    meant = {one for words in _OTHER_WORDS if name in words for one in words}
+    return nearest(name, names, 1, ALIKE) or tuple(one for one in names if one in meant)

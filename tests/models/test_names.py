@@ -48,3 +48,34 @@ def test_the_nearest_name_comes_first_as_it_is_spelled() -> None:
     assert nearest("etoille", among)[0] == "Étoile"
     assert nearest("zzzzzz", among) == ()
     assert len(nearest("fj", ("fja", "fjb", "fjc", "fjd"), 2)) == 2
+
+
+MAKERS = ("Quillorne", "Ondleby and Daughters", "Tarvessa", "Brackenhythe", "Thornquay Cooperative")
+
+
+@pytest.mark.parametrize(
+    ("written", "meant"),
+    [
+        ("Nobody At All", ()),
+        ("Something Else Entirely", ()),
+        ("Quillorn", ("Quillorne",)),
+        ("Quillorne Guitars", ("Quillorne",)),
+        ("Ondleby", ("Ondleby and Daughters",)),
+        ("ondelby", ("Ondleby and Daughters",)),
+        ("Daugthers", ("Ondleby and Daughters",)),
+        ("Thornquay Coop", ("Thornquay Cooperative",)),
+    ],
+)
+def test_a_name_that_is_far_is_not_suggested_and_a_part_of_one_is_near(
+    written: str, meant: tuple[str, ...]
+) -> None:
+    assert nearest(written, MAKERS) == meant
+
+
+def test_a_code_of_three_letters_is_not_near_because_of_two() -> None:
+    assert nearest("EURO", ("USD", "EUR", "RON", "ROL")) == ("EUR",)
+
+
+def test_a_name_that_is_near_in_several_ways_stands_once() -> None:
+    among = ("Low Heddle", "Heddle Major", "Heddle", "Trundle")
+    assert nearest("Heddel", among) == ("Heddle", "Low Heddle")

@@ -131,6 +131,14 @@ def test_what_is_wrong_is_named_by_its_place(
     assert clerk.get(VIK).status_code == 404
 
 
+def test_a_misspelt_key_is_told_the_nearest_of_its_own_table(clerk: Caller) -> None:
+    wrong = {"editon": [], "finish": [{"name": "A", "shair": 0.5}]}
+    found = assert_problem(clerk.ask("put", VIK, {**WHOLE, **wrong}), 422, "fields")
+    told = {one["field"]: (one["next_step"], one["allowed"]) for one in found["errors"]}
+    assert told["finish.0.shair"] == ("did you mean share?", "name, share")
+    assert told["editon"][0] == "did you mean edition?" and "watchpoint" in told["editon"][1]
+
+
 def test_a_name_that_cannot_be_kept_is_refused(clerk: Caller) -> None:
     for name in ("x" * 201, "a%00b", "%20"):
         found = assert_problem(clerk.ask("put", f"{DRAFT}/makers/{name}/models/Dal", WHOLE), 422, "fields")

@@ -37,6 +37,11 @@ def test_a_new_record_can_be_corrected_without_reading_it_again(clerk: Caller) -
     assert assert_shown(clerk, changed, "/v1/evidence/a%20b") != tag
 
 
+def test_a_confirmed_record_is_shown_with_its_tag(clerk: Caller) -> None:
+    clerk.post("/v1/evidence", {**SALE, "id": "a b", "price": "2"})
+    assert_shown(clerk, clerk.ask("put", "/v1/evidence/a b/confirmation"), "/v1/evidence/a%20b")
+
+
 def test_a_new_valuation_has_the_tag_of_itself(clerk: Caller) -> None:
     made = clerk.post("/v1/valuations", DAL, **{"Idempotency-Key": "tagged"})
     tag = assert_shown(clerk, made, made.headers["Location"])

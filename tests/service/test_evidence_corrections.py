@@ -154,6 +154,14 @@ def test_corrections_are_all_or_nothing_where_strict(dealer: Caller) -> None:
     assert price_of(dealer, "S-1") == "1900"
 
 
+def test_a_flag_is_read_in_any_letters_and_another_word_is_told_what_is_allowed(dealer: Caller) -> None:
+    # Python writes True; to leave the flag out, as the answer said before, would have been the opposite.
+    assert send(dealer, rows({}), "?strict=False").json["accepted"] == 1
+    assert send(dealer, rows({"price": "2"}), "?corrections=True").json["corrected"] == 1
+    (fault,) = send(dealer, rows({}), "?corrections=yes").json["errors"]
+    assert (fault["allowed"], fault["next_step"]) == ("true, false", "use one of the allowed terms")
+
+
 def test_corrections_under_one_key_are_made_once(dealer: Caller) -> None:
     record(dealer)
     key = {"Idempotency-Key": "corrections-1"}

@@ -187,6 +187,28 @@ def test_an_outcome_of_a_cent_and_one_of_long_ago_are_warned_of_and_do_not_count
     assert appraiser.get(f"/v1/evidence/{cent.json['evidence']}").json["warnings"] == cent.json["warnings"]
 
 
+def test_a_record_that_is_named_as_the_outcome_is_held_against_the_valuation(appraiser: Caller) -> None:
+    valuation = appraiser.value({}).json["id"]
+    today = date.today().isoformat()
+    record(appraiser, id="S-1", date=today, currency="USD", price="2900")
+    record(appraiser, id="S-2", date=today, currency="USD", price="100")
+    record(appraiser, id="S-3", date="2025-01-01", currency="USD", price="2900")
+    confirm(appraiser, "S-2")  # it was cheap, and right all the same; that it is the outcome is news
+    assert ids(appraiser, "?warned=true") == []
+    path = f"/v1/valuations/{valuation}/outcome/evidence"
+    said, far = {}, "outcome_far_from_range"
+    for id in ("S-1", "S-2", "S-3"):
+        said[id] = codes(appraiser.ask("put", path, {"evidence": id}))
+    assert said == {"S-1": [], "S-2": ["price_low", far], "S-3": ["outcome_before_value"]}
+    assert ids(appraiser, "?warned=true") == ["S-2", "S-3"] and fitted(appraiser) == ["S-1"]
+    last = appraiser.get("/v1/evidence/S-2/history").json["changes"][-1]
+    assert (last["action"], last["reason"]) == ("warned", f"outcome of a valuation {valuation}")
+    # Confirmed, it can be named again without a word more.
+    confirm(appraiser, "S-2")
+    again = appraiser.ask("put", path, {"evidence": "S-2"}).json
+    assert again["confirmed"] is not None and [one["code"] for one in again["warnings"]] == said["S-2"]
+
+
 def test_the_study_leaves_it_out_and_says_so_until_it_is_confirmed(appraiser: Caller) -> None:
     found = sold(appraiser, price="0.01")
     study = appraiser.get("/v1/performance").json

@@ -21,7 +21,9 @@ def body_of(operation: dict[str, Any]) -> tuple[str | None, Any]:
     return None, None
 
 
-def test_every_operation_refuses_a_member_that_it_does_not_have(own_app: Flask) -> None:
+def test_every_operation_refuses_a_member_that_it_does_not_have_and_describes_those_it_has(
+    own_app: Flask,
+) -> None:
     caller = caller_of(own_app, *SCOPES)
     document = caller.get("/openapi.json").json
     found = list(operations(document))
@@ -35,6 +37,9 @@ def test_every_operation_refuses_a_member_that_it_does_not_have(own_app: Flask) 
         assert (error["field"], error["value"]) == ("no_such_member", "EUR"), f"{method} {path}"
         assert error["pointer"] is None, "it is outside of the body"
         assert "422" in operation["responses"], f"{method} {path}"
+        # The fault lists the members that are read; the document has these, and no others.
+        described = [one["name"] for one in operation.get("parameters", ()) if one["in"] == "query"]
+        assert error["allowed"] == ", ".join(described), f"{method} {path}"
 
 
 @pytest.mark.parametrize("path", ["/docs", "/openapi.json"])

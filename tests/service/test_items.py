@@ -143,3 +143,35 @@ def test_the_address_of_changes_is_no_item(stock: Caller) -> None:
 def test_a_number_in_the_body_is_that_of_the_path(stock: Caller) -> None:
     assert put(stock, "A", stock_number="A").status_code == 201
     assert set(faults_of(put(stock, "A", stock_number="B"))) == {"#/stock_number"}
+
+
+@pytest.mark.parametrize(
+    ("cost", "problem", "step"),
+    [
+        (
+            {"amount": 1200.5, "currency": "EUR"},
+            "is not such an amount",
+            'send it as text, in quotes: "1200.5"',
+        ),
+        (
+            {"amount": "1,200.50", "currency": "EUR"},
+            "is not such an amount",
+            "write digits and a decimal point only, as 1200.50",
+        ),
+        ({"currency": "EUR"}, "is required beside the currency", "send both or neither"),
+    ],
+)
+def test_a_wrong_amount_is_told_how_to_write_it(stock: Caller, cost: Any, problem: str, step: str) -> None:
+    (fault,) = faults_of(put(stock, "A", cost=cost)).values()
+    assert (fault["problem"], fault["next_step"]) == (problem, step)
+
+
+def test_every_fault_says_what_to_do(stock: Caller) -> None:
+    wrong = {"bought": "2999-01-01", "status": "sodl", "channel": "moon", "asking": {"amount": True}}
+    found = faults_of(put(stock, "A", **wrong))
+    assert {name: fault["next_step"] for name, fault in found.items() if name != "#/asking/currency"} == {
+        "#/bought": "correct it",
+        "#/status": "did you mean sold?",
+        "#/channel": "use one of the allowed terms",
+        "#/asking/amount": "correct it",
+    }

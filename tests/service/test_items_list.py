@@ -57,6 +57,8 @@ def filled(stock: Caller) -> Caller:
         ("failed=true", []),
         ("failed=false&status=sold", ["none"]),
         (f"moved_by=0&moved_since={TODAY}", []),
+        ("status=Sold, RESERVED&failed=False", ["cheap", "none"]),
+        ("channel=Dealer&evidence=None,Few", ["few", "none"]),
     ],
 )
 def test_each_filter(filled: Caller, query: str, wanted: list[str]) -> None:
@@ -85,6 +87,19 @@ def test_each_filter(filled: Caller, query: str, wanted: list[str]) -> None:
 def test_each_wrong_filter_is_named(stock: Caller, query: str, field: str) -> None:
     problem = assert_problem(stock.get(f"/v1/items?{query}"), 422, "fields")
     assert [one["field"] for one in problem["errors"]] == [field]
+
+
+def test_all_wrong_filters_are_told_at_once_each_with_its_own_word_and_what_to_do(stock: Caller) -> None:
+    query = "status=sold,resrved&maker=Ostvic&over_priced=25%25&moved_since=1.2.2026&moved_by=5"
+    problem = assert_problem(stock.get(f"/v1/items?{query}"), 422, "fields")
+    found = {one["field"]: one for one in problem["errors"]}
+    assert {name: (one["value"], one["next_step"]) for name, one in found.items()} == {
+        "status": ("resrved", "did you mean reserved?"),
+        "maker": ("Ostvic", "did you mean Ostvik?"),
+        "over_priced": ("25%", "correct it or leave it out"),
+        "moved_since": ("1.2.2026", "write the year first, as 2024-03-31"),
+    }
+    assert found["over_priced"]["allowed"] == "a number from 0 to 1000000"
 
 
 def test_the_list_is_light_and_its_pages_hold_each_item_once_whatever_is_written(stock: Caller) -> None:

@@ -120,6 +120,16 @@ def test_all_faults_are_told_at_once(buyer: Caller) -> None:
     assert found == {"#/instrument/year", "#/terms/work", "#/asked/currency"}
 
 
+def test_an_amount_with_a_comma_is_told_how_to_write_it(buyer: Caller) -> None:
+    wrong = {"terms": {**NEEDED, "work": "1,200"}, "asked": {"amount": "2.900,00", "currency": "USD"}}
+    found = faults_of(buyer.post(PATH, {**BODY, **wrong}))
+    plain = "write digits and a decimal point only, as 1200.50"
+    assert {name: fault["next_step"] for name, fault in found.items()} == {
+        "#/terms/work": plain,
+        "#/asked/amount": plain,
+    }
+
+
 def test_an_unknown_model_is_refused_with_the_nearest_names(buyer: Caller) -> None:
     found = buyer.post(PATH, {**BODY, "instrument": {"maker": "Ostvik", "model": "Dahl"}})
     assert faults_of(found)["#/instrument/model"]["suggestions"] == ["Dal"]

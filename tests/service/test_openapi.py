@@ -90,6 +90,13 @@ def test_every_answer_is_as_it_is_described(
     assert list(undescribed(found.json, schema, document)) == []
 
 
+def test_the_headers_that_a_request_for_an_appraisal_is_read_by_are_described(
+    document: dict[str, Any],
+) -> None:
+    named = {one["name"] for one in document["paths"]["/v1/requests"]["post"]["parameters"]}
+    assert {"Accept-Language", "Idempotency-Key", "Proof-Of-Work"} <= named
+
+
 def test_the_check_for_undescribed_members_sees_one(document: dict[str, Any]) -> None:
     schema = {"$ref": "#/components/schemas/Ready"}
     body = {"status": "ready", "checks": {"model": {"ok": True, "more": 1}}}

@@ -118,7 +118,7 @@ def test_a_record_that_is_corrected_or_withdrawn_is_the_outcome_as_it_is_now(app
 
 
 def test_a_sale_that_is_a_record_already_is_not_counted_twice(appraiser: Caller) -> None:
-    record(appraiser, id="S-1", instrument={"maker": "Ostvik", "model": "Dal"})
+    record(appraiser, id="S-1", date=TODAY, instrument={"maker": "Ostvik", "model": "Dal"})
     one, two = valued(appraiser), valued(appraiser)
     for valuation in (one, two):
         found = named(appraiser, valuation, "S-1")
@@ -189,7 +189,7 @@ def test_one_that_is_removed_is_no_evidence_any_more(appraiser: Caller) -> None:
 
 
 def test_removing_leaves_a_record_that_was_not_made_for_it(appraiser: Caller) -> None:
-    record(appraiser, id="S-1", instrument={"maker": "Ostvik", "model": "Dal"})
+    record(appraiser, id="S-1", date=TODAY, instrument={"maker": "Ostvik", "model": "Dal"})
     valuation = valued(appraiser)
     path = f"/v1/valuations/{valuation}/outcome"
     named(appraiser, valuation, "S-1")

@@ -27,6 +27,7 @@ def test_an_unknown_part_is_named_with_those_there_are(caller: Caller) -> None:
         (None, "include", "prices"),
     ]
     assert errors[0]["suggestions"][0] == "sentences"
+    assert [e["next_step"] for e in errors] == ["did you mean sentences?", "leave it out"]
     assert errors[0]["allowed"] == "comparables, questions, earlier_records, sentences, restoration"
 
 
@@ -43,7 +44,7 @@ def test_a_misspelt_name_in_the_query_is_not_passed_over(caller: Caller, kept: s
 
 def test_include_is_one_text_or_item_by_item(caller: Caller) -> None:
     body = {"instrument": {"maker": "Ostvik", "model": "Dal"}}
-    for query in ("include=questions,earlier_records", "include=earlier_records&include=questions"):
+    for query in ("include=questions,earlier_records", "include=earlier_records&include=Questions"):
         found = caller.post(f"/v1/valuations?{query}", body).json
         assert {"earlier_records", "questions"} <= set(found) and "sentences" not in found
 

@@ -56,6 +56,12 @@ def test_a_photograph_is_kept_as_the_contract_says(asked: Asked) -> None:
     assert digest_of(asked.app, shown["id"]) == hashlib.sha256(picture.data).hexdigest()
 
 
+def test_a_view_is_read_in_any_letters_and_a_misspelt_one_is_told_the_nearest(asked: Asked) -> None:
+    assert send(asked.owner, asked.photographs, jpeg(), "Front").json["view"] == "front"
+    (fault,) = send(asked.owner, asked.photographs, jpeg(), "fornt").json["errors"]
+    assert fault["next_step"] == "did you mean front?"
+
+
 def test_pictures_are_kept_out_of_caches_and_search_engines(asked: Asked) -> None:
     made = send(asked.owner, asked.photographs, jpeg()).json
     for below in (f"{made['id']}.jpg", f"{made['id']}/thumbnail.jpg"):

@@ -137,7 +137,8 @@ def test_the_picture_is_of_the_same_figures(dealer: Caller) -> None:
         ({"filter": {"moved_by": 5}}, "#/filter/moved_since"),
         ({"filter": {"bought_before": "2025-02-30"}}, "#/filter/bought_before"),
         ({"filter": []}, "#/filter"),
-        ({"filter": {"maker": "Nobody"}}, "#/filter"),
+        ({"filter": {"maker": "Nobody"}}, "#/filter/maker"),
+        ({"filter": {"evidence": ["several"], "aged": 3000}}, "#/filter"),
         ({"stock_numbers": ["none"]}, "#/stock_numbers"),
         ({"stock_numbers": []}, "#/stock_numbers"),
         ({"stock_numbers": ["P-1"], "filter": {}}, "#/stock_numbers"),
@@ -149,6 +150,17 @@ def test_the_picture_is_of_the_same_figures(dealer: Caller) -> None:
 )
 def test_what_is_wrong_is_said_where_it_is(dealer: Caller, body: dict[str, Any], pointer: str) -> None:
     assert [*faults_of(dealer.post(PATH, body))] == [pointer]
+
+
+def test_a_number_that_is_sent_as_text_is_told_to_lose_its_quotes(dealer: Caller) -> None:
+    found = faults_of(
+        dealer.post(PATH, {"levels": ["0.9"], "horizon_months": "12", "filter": {"aged": "30"}})
+    )
+    assert {name: fault["next_step"] for name, fault in found.items()} == {
+        "#/levels": "send 0.9 without quotes",
+        "#/horizon_months": "send 12 without quotes",
+        "#/filter/aged": "send 30 without quotes",
+    }
 
 
 def test_other_scopes_may_not_ask(own_app: Flask) -> None:

@@ -234,6 +234,9 @@ def test_the_same_key_issues_one_report(report: Issued) -> None:
     answers = [report.specialist.post(path, body, **key) for _ in range(2)]
     assert [found.status_code for found in answers] == [201, 201]
     assert answers[0].get_data() == answers[1].get_data()
+    # The answer is no report, so it has no tag of one: only the address.
+    assert {*answers[1].headers.keys()}.isdisjoint({"ETag", "Content-Location"})
+    assert answers[1].headers["Location"] == f"/v1/reports/{answers[0].json['id']}"
     with reading(parts(report.app).engine) as connection:
         kept = connection.execute(select(REPORTS.c.id).where(REPORTS.c.request_id == request_id)).all()
     assert len(kept) == 1

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 from apps import NewDatabase, caller_of, make_app, parts
-from asking import Caller, assert_problem
+from asking import Caller, assert_problem, faults_of
 from flask import Flask
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
@@ -80,6 +80,13 @@ def test_over_http_a_move_is_made_or_refused_with_what_is_allowed(
             ways = [name for name in NAMES if (start, name, who) in RIGHT and name != "reported"]
             assert all(word in said for word in (start, to, who, *ways)), said
             assert specialist.get(path_of(request)).json["state"] == start
+
+
+def test_a_state_is_read_in_any_letters_and_a_misspelt_one_is_told_the_nearest(specialist: Caller) -> None:
+    request = made(specialist, "?value=false")
+    assert patched(specialist, request, state="Reviewing").json["state"] == "reviewing"
+    refused = faults_of(patched(specialist, request, state="recieved"))
+    assert refused["#/state"]["next_step"] == "did you mean received?"
 
 
 def test_no_request_is_called_reported_without_a_report(specialist: Caller) -> None:

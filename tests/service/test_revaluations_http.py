@@ -86,6 +86,9 @@ def test_a_filter_chooses_the_items(stock_app: Flask, buyer: Caller) -> None:
         ({"moved_by": 5}, "#/filter/moved_since"),
         ({"moved_since": "2026-01-02"}, "#/filter/moved_by"),
         ({"failed": "yes"}, "#/filter/failed"),
+        ({"maker": "Nobody"}, "#/filter/maker"),
+        ({"model": "Nothing"}, "#/filter/model"),
+        ({"maker": "Ostvik", "model": "Nothing"}, "#/filter/model"),
         ({"colour": "red"}, "#/filter/colour"),
     ],
 )
@@ -100,6 +103,25 @@ def test_a_misspelt_filter_is_told_the_nearest(shared_app: Flask) -> None:
     assert refused.json["errors"][0]["suggestions"] == ["moved_since"]
     other = caller_of(shared_app, "inventory").post(PATH, {"items": []})
     assert (other.status_code, other.json["errors"][0]["pointer"]) == (422, "#/items")
+
+
+def test_what_a_filter_says_in_other_letters_or_as_text_is_read_or_told(shared_app: Flask) -> None:
+    buyer = caller_of(shared_app, "inventory")
+    taken = buyer.post(PATH, {"filter": {"status": ["In_Stock"], "channel": [" Dealer"]}})
+    assert taken.json["filter"] == {"status": ["in_stock"], "channel": ["dealer"]}
+    refused = buyer.post(PATH, {"filter": {"aged": "30", "failed": "True", "maker": "Ostvic"}})
+    assert [(one["field"], one["next_step"]) for one in refused.json["errors"]] == [
+        ("filter.aged", "send 30 without quotes"),
+        ("filter.failed", "send true without quotes"),
+        ("filter.maker", "did you mean Ostvik?"),
+    ]
+
+
+def test_one_that_is_taken_has_the_tag_that_get_gives(shared_app: Flask) -> None:
+    buyer = caller_of(shared_app, "inventory")
+    taken = buyer.post(PATH, {"filter": {"status": ["sold"]}})
+    got = buyer.get(taken.headers["Content-Location"])
+    assert (taken.data, taken.headers["ETag"]) == (got.data, got.headers["ETag"])
 
 
 def test_pages_of_revaluations_lead_through_all_of_them(stock_app: Flask, buyer: Caller) -> None:

@@ -80,6 +80,21 @@ def test_the_other_word_for_a_period_is_understood(dealer: Caller) -> None:
     }
 
 
+@pytest.mark.parametrize(
+    ("scope", "path", "query", "meant"),
+    [
+        ("requests", "/v1/requests", "from", "since"),
+        ("inventory", "/v1/items/changes", "since", "after"),
+        ("evidence", "/v1/performance", "before", "to"),
+    ],
+)
+def test_each_address_knows_the_words_of_the_others_for_a_period(
+    shared_app: Flask, scope: str, path: str, query: str, meant: str
+) -> None:
+    found = caller_of(shared_app, scope).get(f"{path}?{query}=2020-01-01")
+    assert [fault["next_step"] for fault in found.json["errors"]] == [f"did you mean {meant}?"]
+
+
 def test_no_number_is_shown_with_an_exponent(caller: Caller) -> None:
     page = caller.get("/docs").text
     assert "1 to 10000000" in page and not re.search(r"\de[+-]\d", page)

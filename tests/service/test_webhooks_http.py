@@ -264,6 +264,13 @@ def test_what_is_wrong_is_told(
     assert set(faults) == {pointer} and str(problem).split()[-1] in faults[pointer]["problem"]
 
 
+def test_a_state_of_deliveries_is_read_in_any_letters(shop: Caller) -> None:
+    path = f"/v1/webhooks/{made(shop)['id']}/deliveries"
+    assert shop.get(f"{path}?state=Waiting").status_code == 200
+    (fault,) = shop.get(f"{path}?state=deliverd").json["errors"]
+    assert fault["next_step"] == "did you mean delivered?"
+
+
 @pytest.mark.parametrize(
     "body", [{}, {"event": "evt_1", "since": "2026-01-01T00:00:00Z"}, {"since": "2026-01-01"}, {"since": 1}]
 )

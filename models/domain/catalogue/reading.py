@@ -35,6 +35,16 @@ _TYPE_WORDS = {
 _TOML_HINT = 'each model begins with [[model]], and text stands between straight quotes, as name = "Name"'
 
 
+def keys_beside(path: str) -> tuple[str, ...]:
+    """Return the keys that can stand where this path leads, as `edition.0.name` does."""
+    of_lists: dict[str, Mapping[str, type]] = {
+        "finish": _FINISH_KEYS,
+        "edition": _EDITION_KEYS,
+        "watchpoint": _WATCHPOINT_KEYS,
+    }
+    return tuple(of_lists.get(path.partition(".")[0], _MODEL_KEYS))
+
+
 def read_catalogue(text: str) -> Catalogue:
     """Read a catalogue from TOML. Raises CatalogueError that names the model, the key and what is allowed."""
     try:

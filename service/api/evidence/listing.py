@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import date
+from functools import partial
 from types import SimpleNamespace
 from typing import Any
 
@@ -39,12 +40,26 @@ def _of_days(name: str, text: str) -> Query:
     return Query(name, text, {"type": "string", **DAY}, checked(read))
 
 
+def in_catalogue(name: str, given: str) -> str:
+    """Return the maker or model (`name` says which). Raises InputError if the catalogue does not have it."""
+    catalogue = bundle().valuer.catalogue
+    if name == "maker":
+        catalogue.of_maker(given)
+    else:
+        catalogue.named(given)
+    return given
+
+
+def _of_names(name: str, text: str) -> Query:
+    return Query(name, text, {"type": "string"}, partial(in_catalogue, name))
+
+
 FROM = _of_days("from", "only what is dated this day or later")
 TO = _of_days("to", "only what is dated this day or earlier")
 FILTERS = (
     _of_terms("kind", "only records of this kind", KIND_NAMES),
-    Query("maker", "only records of this maker, as the catalogue names it", {"type": "string"}, str),
-    Query("model", "only records of this model, as the catalogue names it", {"type": "string"}, str),
+    _of_names("maker", "only records of this maker, as the catalogue names it"),
+    _of_names("model", "only records of this model, as the catalogue names it"),
     _of_terms("channel", "only records of this market", CHANNEL_NAMES),
     FROM,
     TO,
@@ -86,20 +101,11 @@ def wanted_of(asked: dict[str, Any]) -> dict[str, Any]:
 
 def _names(maker: str | None, model: str | None) -> dict[str, str | None]:
     """Return maker and model in the form stored with records. Raises InputError for unknown names."""
-    if maker is None and model is None:
-        return {}
-    named_in_catalogue(maker, model)
+    together_in_catalogue(maker, model)
     return {"maker": normal(maker) if maker else maker, "model": normal(model) if model else model}
 
 
-def named_in_catalogue(maker: str | None, model: str | None) -> None:
-    """Raise InputError for a name that the catalogue does not have."""
-    if maker is None and model is None:
-        return
-    catalogue = bundle().valuer.catalogue
+def together_in_catalogue(maker: str | None, model: str | None) -> None:
+    """Raise InputError for a maker who has no such model. Each by itself was looked up before."""
     if maker is not None and model is not None:
-        catalogue.find(maker, model)
-    elif maker is not None:
-        catalogue.of_maker(maker)
-    elif model is not None:
-        catalogue.named(model)
+        bundle().valuer.catalogue.find(maker, model)

@@ -8,7 +8,7 @@ from flask import Response
 
 from models.costs import MOST_LINES
 from models.domain.evidence import REQUIRED_COLUMNS, Evidence
-from models.errors import Fault, InputError
+from models.errors import Fault
 from service.api.evidence import services
 from service.api.evidence.files import take_file
 from service.api.evidence.listing import FILTERS, listed
@@ -25,7 +25,7 @@ from service.faults import IntakeReportSchema
 from service.http.blueprint import Blueprint, idempotent, unless_changed
 from service.http.hooks.conditional import MADE, SHOWN
 from service.http.pagination import LINK, PAGED
-from service.http.queries import Query
+from service.http.queries import Query, flag
 from service.http.responses import CSV, NDJSON, json_response, raw_response, shown_at
 
 blp = Blueprint(
@@ -42,23 +42,11 @@ _REASON = Query(
     {"type": "string", "maxLength": LONGEST_REASON},
     read_reason,
 )
-
-
-def _flag(name: str, text: str) -> Query:
-    def read(given: str) -> bool:
-        if given in ("true", "false"):
-            return given == "true"
-        raise InputError(
-            [Fault(name, given, "is not true or false", "true, false", "leave it out for false")]
-        )
-
-    return Query(name, text, {"type": "boolean", "default": False}, read)
-
-
-_STRICT = _flag("strict", "for files: whether a wrong row is an error, so that no row is kept")
-_CORRECTIONS = _flag(
+_STRICT = flag("strict", "for files: whether a wrong row is an error, so that no row is kept", default=False)
+_CORRECTIONS = flag(
     "corrections",
     "for files: whether each row corrects the record that has its id; unknown ids are faults",
+    default=False,
 )
 _FILES = {
     CSV: {
@@ -163,7 +151,9 @@ def withdraw_evidence(evidence_id: str, reason: str | None) -> Response:
 @blp.route("/<record:evidence_id>/" + CONFIRMATION, methods=["PUT"])
 @blp.authorize("evidence")
 @blp.query(_REASON)
-@blp.response(200, EvidenceRecordSchema(), "The record, now confirmed.", problems=(404, 410, 507))
+@blp.response(
+    200, EvidenceRecordSchema(), "The record, now confirmed.", problems=(404, 410, 507), headers=SHOWN
+)
 @unless_changed
 def confirm_evidence(evidence_id: str, reason: str | None) -> Response:
     """Confirm a record that is hard to believe but right, so that fits use it.
@@ -171,7 +161,9 @@ def confirm_evidence(evidence_id: str, reason: str | None) -> Response:
     Its history says which key confirmed it and when. A record without warnings, or that was confirmed before,
     is answered unchanged. A later change that gives new warnings has to be confirmed again.
     """
-    return raw_response(services.confirm(evidence_id, reason))
+    return raw_response(
+        services.confirm(evidence_id, reason), headers=shown_at(services.path_of(evidence_id))
+    )
 
 
 @blp.route("/<record:evidence_id>/" + HISTORY)

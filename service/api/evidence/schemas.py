@@ -126,7 +126,10 @@ class EvidenceChangeSchema(Schema):
 
     version = fields.Integer(**described("the version that it made"))
     action = fields.String(
-        **described("what was done", enum=["recorded", "corrected", "confirmed", "withdrawn", "reinstated"])
+        **described(
+            "what was done; warned: it became the outcome of a valuation, beside which it is hard to believe",
+            enum=["recorded", "corrected", "warned", "confirmed", "withdrawn", "reinstated"],
+        )
     )
     key = fields.String(attribute="key_id", **described("the id of the key that did it"))
     at = Moment(**described("when, in UTC"))

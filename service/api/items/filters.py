@@ -10,11 +10,11 @@ from typing import Any
 from models.domain.vocabulary import CHANNEL_NAMES, MAX_TEXT
 from models.errors import Fault, InputError
 from models.price.interface import EVIDENCE_WORDS
-from service.api.evidence.listing import named_in_catalogue
+from service.api.evidence.listing import in_catalogue, together_in_catalogue
 from service.errors import FaultyRequestError, Located
 from service.http.queries import Query
 from service.http.schemas import DAY
-from service.inventory.filters import MOST_DAYS, MOST_PER_CENT, MOST_WORDS, READERS
+from service.inventory.filters import MOST_DAYS, MOST_PER_CENT, MOST_WORDS, READERS, read_filters
 from service.inventory.listing import Filters
 from service.inventory.records import STATUSES
 
@@ -25,13 +25,18 @@ def _query(name: str, text: str, schema: Mapping[str, Any], said: Callable[[str]
     """Return a member of the query; `said` makes of its text what JSON would have, for the one reader."""
 
     def read(given: str) -> Any:
-        value, faults = said(given), list[Fault]()
-        READERS[name](name, value, faults)
+        faults = list[Fault]()
+        value = READERS[name](name, said(given), faults)
         if faults:
-            raise InputError([replace(fault, value=given) for fault in faults])
+            raise InputError([_as_sent(fault, given) for fault in faults])
         return value
 
     return Query(name, text, dict(schema), read)
+
+
+def _as_sent(fault: Fault, given: str) -> Fault:
+    """Return the fault with the text that was sent, or with the one of its words that is wrong."""
+    return fault if isinstance(fault.value, str) else replace(fault, value=given)
 
 
 def _words(name: str, text: str, allowed: Sequence[str]) -> Query:
@@ -50,8 +55,9 @@ def _number(given: str) -> Any:
     return float(given) if "." in given else int(given)
 
 
-def _text(name: str, text: str) -> Query:
-    return _query(name, text, {"type": "string", "minLength": 1, "maxLength": MAX_TEXT}, str)
+def _named(name: str, text: str) -> Query:
+    found = _query(name, text, {"type": "string", "minLength": 1, "maxLength": MAX_TEXT}, str)
+    return found._replace(read=lambda given: in_catalogue(name, found.read(given)))
 
 
 def _day(name: str, text: str) -> Query:
@@ -60,13 +66,13 @@ def _day(name: str, text: str) -> Query:
 
 def _flag(name: str, text: str) -> Query:
     words = {"true": True, "false": False}
-    return _query(name, text, {"type": "boolean"}, lambda given: words.get(given, given))
+    return _query(name, text, {"type": "boolean"}, lambda given: words.get(given.casefold(), given))
 
 
 FILTERS = (
     _words("status", "only items of one of these statuses", STATUSES),
-    _text("maker", "only items of this maker, as the catalogue names it"),
-    _text("model", "only items of this model, as the catalogue names it"),
+    _named("maker", "only items of this maker, as the catalogue names it"),
+    _named("model", "only items of this model, as the catalogue names it"),
     _words("channel", "only items offered in one of these markets", CHANNEL_NAMES),
     _per_cent("over_priced", "only items whose asking price is more than so many per cent above the value"),
     _per_cent("under_priced", "only items whose asking price is more than so many per cent below it", 100),
@@ -95,9 +101,31 @@ def wanted_of(asked: Mapping[str, Any]) -> Filters:
         if name in wanted and other not in wanted
     ]
     try:
-        named_in_catalogue(wanted.get("maker"), wanted.get("model"))
+        together_in_catalogue(wanted.get("maker"), wanted.get("model"))
     except InputError as error:
         faults += error.faults
     if faults:
         raise FaultyRequestError([Located(None, fault) for fault in faults])
     return wanted
+
+
+def read_stock_filter(given: Any, faults: list[Fault]) -> Filters:
+    """Read the filter of a body; what is wrong joins the faults. Its names are those of the catalogue."""
+    before = len(faults)
+    found = read_filters(given, faults)
+    wrong = {fault.field for fault in faults[before:]}
+    names = {name: found.get(name) for name in ("maker", "model") if f"filter.{name}" not in wrong}
+    heard = list[Fault]()
+    for name, value in names.items():
+        try:
+            if value is not None:
+                in_catalogue(name, value)
+        except InputError as error:
+            heard += error.faults
+    try:
+        if not heard:
+            together_in_catalogue(names.get("maker"), names.get("model"))
+    except InputError as error:
+        heard += error.faults
+    faults += [replace(fault, field=f"filter.{fault.field}") for fault in heard]
+    return found

@@ -13,7 +13,7 @@ from typing import Any
 from models.costs import LONGEST_EXTRA_NAME, LONGEST_EXTRA_TEXT, MOST_EXTRA, MOST_EXTRA_CHARACTERS
 from models.domain.cells import last_day, read_day, read_term
 from models.domain.instrument import Described, Instrument, read_flat, read_nested
-from models.domain.money import Amount, minor_units, round_money
+from models.domain.money import Amount, amount_step, minor_units, round_money
 from models.domain.names import ALIKE, nearest
 from models.domain.vocabulary import CHANNEL_NAMES, DEFAULT_CHANNEL
 from models.errors import Fault, InputError
@@ -47,8 +47,8 @@ def stock_number_faults(given: object) -> list[Fault]:
         and parts[-1] not in _BELOW
     ):
         return []
-    problem = "cannot be a stock number" if given else "is required"
-    return [Fault("stock_number", given, problem, STOCK_NUMBER, "use another one")]
+    problem, step = ("cannot be a stock number", "use another one") if given else ("is required", "send it")
+    return [Fault("stock_number", given, problem, STOCK_NUMBER, step)]
 
 
 @dataclass(frozen=True)
@@ -130,7 +130,10 @@ class ItemReader:
         good = isinstance(amount, str) and _AMOUNT.fullmatch(amount)
         if not good or (where[0].startswith("asking") and not Decimal(amount)):
             allowed = 'decimal text, such as "1250.00"; an asking price is above 0'
-            faults.append(Fault(where[0], amount, "is not such an amount", allowed, "correct it"))
+            missing = amount is None or amount == ""
+            problem = "is required beside the currency" if missing else "is not such an amount"
+            step = "send both or neither" if missing else amount_step(amount, quoted=True)
+            faults.append(Fault(where[0], amount, problem, allowed, step))
         elif len(amount.partition(".")[2].rstrip("0")) > minor_units(code):
             digits, problem = minor_units(code), f"is finer than {code or 'money'} can be"
             faults.append(Fault(where[0], amount, problem, f"at most {digits} decimals", "round it"))

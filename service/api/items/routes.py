@@ -7,7 +7,6 @@ from typing import IO, Any
 from flask import Response
 
 from models.costs import MOST_ITEM_LINES
-from models.errors import Fault, InputError
 from service.api.items import services
 from service.api.items.columns import OWN, REQUIRED, SHOWN
 from service.api.items.files import take_file
@@ -25,7 +24,7 @@ from service.http.blueprint import Blueprint, idempotent, unless_changed, unless
 from service.http.hooks.conditional import MADE
 from service.http.hooks.conditional import SHOWN as TAGGED
 from service.http.pagination import LINK, PAGED, USUAL
-from service.http.queries import Query
+from service.http.queries import flag
 from service.http.responses import CSV, NDJSON, XLSX, json_response, raw_response, shown_at
 from service.inventory.records import Item
 
@@ -37,21 +36,7 @@ blp = Blueprint(
     "There is one stock: every key with this scope sees and changes all of it.",
 )
 _LIMIT = PAGED[0]
-
-
-def _read_strict(text: str) -> bool:
-    if text in ("true", "false"):
-        return text == "true"
-    step = "leave it out for false"
-    raise InputError([Fault("strict", text, "is not true or false", "true, false", step)])
-
-
-_STRICT = Query(
-    "strict",
-    "whether a wrong row is an error, so that no row is kept",
-    {"type": "boolean", "default": False},
-    _read_strict,
-)
+_STRICT = flag("strict", "whether a wrong row is an error, so that no row is kept", default=False)
 _COLUMNS = (
     f"a header row that names {', '.join(REQUIRED)}. It can also name the other fields of the instrument, by "
     f"their flat names, and {', '.join(OWN)}. The columns {', '.join(SHOWN)} are not read; any other column "

@@ -21,7 +21,7 @@ from models.decisions.terms import (
     too_fine,
 )
 from models.domain.instrument import Subject
-from models.domain.money import BASE_CURRENCY
+from models.domain.money import BASE_CURRENCY, amount_step
 from models.domain.names import ALIKE, nearest
 from models.domain.vocabulary import CHANNEL_NAMES, DEFAULT_CHANNEL
 from models.errors import Fault, InputError
@@ -127,7 +127,8 @@ class AskedField(_ReadObject):
         amount = read_number(value.get("amount"))
         if amount is None or not 0 < amount <= _MOST_ASKED:
             allowed = 'an amount above 0, such as "2500.00"'
-            faults.append(Fault("asked.amount", value.get("amount"), "is not a price", allowed, "correct it"))
+            given = value.get("amount")
+            faults.append(Fault("asked.amount", given, "is not a price", allowed, amount_step(given)))
         elif not faults:
             faults += too_fine("asked.amount", amount, currency)
         if faults or amount is None:

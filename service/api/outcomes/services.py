@@ -19,8 +19,8 @@ from sqlalchemy import Connection
 from models.domain.evidence import Evidence
 from models.domain.names import normal
 from models.errors import Fault, InputError
-from models.tables.evidence_columns import WITHDRAWN
-from models.valuation.plausibility import GivenRange, outcome_warnings
+from models.tables.evidence_columns import WARNINGS, WITHDRAWN, from_row
+from models.valuation.plausibility import GivenRange, RecordWarning, outcome_warnings
 from service.api.evidence import records as evidence
 from service.api.evidence.reading import prepared, read
 from service.api.evidence.records import Mark, Prepared, Row
@@ -88,7 +88,8 @@ def name(valuation_id: str, record_id: str) -> Recorded:
         valued = _valuation(connection, valuation_id)
 
     def take(connection: Connection, before: records.Row | None, now: Mark) -> str:
-        _check_record(connection, valued, record_id)
+        standing = _checked_record(connection, valued, record_id)
+        _warn(connection, valued, standing, now)
         _drop(connection, valuation_id, now._replace(reason=_RELINKED))
         return record_id
 
@@ -171,15 +172,27 @@ def _drop(connection: Connection, valuation_id: str, why: Mark) -> None:
         evidence.withdraw(connection, standing, why)
 
 
-def _check_record(connection: Connection, valued: Answer, record_id: str) -> None:
-    """Raise FaultyRequestError if this record cannot be the sale of the valued instrument."""
-    row = evidence.look(connection, record_id) if record_id != valued["id"] else None
+def _checked_record(connection: Connection, valued: Answer, record_id: str) -> Row:
+    """Return the record. Raises FaultyRequestError if it cannot be the sale of the valued instrument."""
+    row = evidence.look(connection, record_id, to_change=True) if record_id != valued["id"] else None
     it = valued["instrument"]
     problem = _problem(row, normal(it["maker"]), normal(it["model"]))
-    if problem:
+    if row is None or problem:
         allowed = "the id of a record in use, of a closed sale of the same model"
         fault = Fault("evidence", record_id, problem, allowed, "see GET /v1/evidence")
         raise FaultyRequestError(with_pointers([fault]))
+    return row
+
+
+def _warn(connection: Connection, valued: Answer, standing: Row, now: Mark) -> None:
+    """Add the warnings on a record as the outcome, except those of a kind that it has already."""
+    sale = from_row(standing)
+    kept = [RecordWarning(**one) for one in orjson.loads(standing[WARNINGS])]
+    found = outcome_warnings(sale, _given(valued), bundle().valuer.rates)
+    more = [one for one in found if one.code not in {warning.code for warning in kept}]
+    if more:
+        why = now._replace(reason=f"{SOURCE} {valued['id']}")
+        evidence.replace(connection, [(standing, Prepared.of(sale, [*kept, *more]))], "warned", why)
 
 
 def _problem(row: Row | None, maker: str, model: str) -> str:

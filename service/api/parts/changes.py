@@ -11,7 +11,7 @@ from marshmallow import Schema, ValidationError, fields, post_load
 
 from models.costs import MOST_ALTERNATIVES
 from models.domain.instrument import Value
-from models.domain.money import minor_units
+from models.domain.money import amount_step, minor_units
 from models.domain.vocabulary import FIELDS, GROUPS
 from models.errors import Fault, InputError
 from models.insights.alternatives import FIXED, read_change
@@ -82,7 +82,8 @@ class ChangesField(fields.Field[Any]):
         if not isinstance(value, list) or not 1 <= len(value) <= MOST_ALTERNATIVES:
             count = len(value) if isinstance(value, list) else value
             allowed = f"a list of 1 to {MOST_ALTERNATIVES} objects"
-            fault = Fault("alternatives", count, "is not such a list", allowed, "ask in parts")
+            step = "say at least one change" if not value else "ask in parts"
+            fault = Fault("alternatives", count, "is not such a list", allowed, step)
             raise ValidationError([Located(pointer_to("alternatives"), fault)])
         faults: list[Located] = []
         found = [read_set(each, ("alternatives", str(at)), faults) for at, each in enumerate(value)]
@@ -106,7 +107,7 @@ class CostsField(fields.Field[Any]):
                 amounts[path] = amount
             else:
                 allowed = 'an amount, 0 or more, such as "120.00"'
-                fault = Fault(f"costs.{path}", cost, "is not a cost", allowed, "correct it or leave it out")
+                fault = Fault(f"costs.{path}", cost, "is not a cost", allowed, amount_step(cost))
                 faults.append(Located(pointers[path], fault))
         if faults:
             raise ValidationError(list(faults))

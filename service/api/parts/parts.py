@@ -164,11 +164,9 @@ _dump_alternatives = dumper(AlternativesSchema)
 
 def read_include(text: str) -> tuple[str, ...]:
     """Read names of parts between commas; return each once, in the order of `PARTS`. Raises InputError."""
-    names = [name.strip() for name in text.split(",")]
+    names = [name.strip().casefold() for name in text.split(",")]
     faults = [
-        Fault(
-            "include", name, "is not a part of a valuation", ", ".join(PARTS), "leave it out", near, hinted=0
-        )
+        Fault("include", name, "is not a part of a valuation", ", ".join(PARTS), "leave it out", near)
         for name in names
         if name not in PARTS
         for near in (partial(nearest, name, PARTS),)

@@ -8,7 +8,7 @@ from typing import IO, Any
 from flask import Response, g
 from sqlalchemy import Row
 
-from models.errors import Fault
+from models.domain.cells import read_term
 from service.api.photographs import services
 from service.api.photographs.schemas import VIEWS, PhotographListSchema, PhotographSchema
 from service.api.requests.access import request_of
@@ -46,17 +46,11 @@ _PICTURE_HEADERS = {
 }
 
 
-def _read_view(text: str, faults: list[Fault]) -> str:
-    if text not in VIEWS:
-        faults.append(Fault("view", text, "is no view", ", ".join(VIEWS), "choose one of those allowed"))
-    return text
-
-
 _VIEW = Query(
     "view",
     "the part that the photograph shows",
     {"type": "string", "enum": [*VIEWS]},
-    checked(_read_view),
+    checked(lambda given, faults: read_term("view", given.strip(), tuple(VIEWS), faults)),
     required=True,
 )
 

@@ -13,12 +13,12 @@ from models.domain.money import BASE_CURRENCY
 from models.domain.vocabulary import DEFAULT_LEVELS
 from models.errors import Fault
 from service.api.items.filter_schema import StockFilterSchema
+from service.api.items.filters import read_stock_filter
 from service.api.requests.bodies.members import ObjectField
 from service.api.values.requests import CurrencyField, DayField, LevelsField, OwnField
 from service.context import today
 from service.faults import with_pointers
 from service.http.schemas import CURRENCY, DAY, LEVELS
-from service.inventory.filters import read_filters
 from service.inventory.records import LONGEST_STOCK_NUMBER
 
 HELD = ("in_stock", "reserved")  # The statuses that count where a filter names none.
@@ -58,7 +58,9 @@ class MonthsField(OwnField):
         if number and 1 <= value <= MOST_HORIZON and value == int(value):  # 12.0 is 12 in JSON Schema
             return int(value)
         allowed = f"a whole number from 1 to {MOST_HORIZON}"
-        faults.append(Fault("horizon_months", value, "is not a usable horizon", allowed))
+        quoted = isinstance(value, str) and value.isdecimal() and len(value) < 5
+        step = f"send {value} without quotes" if quoted else "correct it or leave it out"
+        faults.append(Fault("horizon_months", value, "is not a usable horizon", allowed, step))
         return None
 
 
@@ -67,7 +69,7 @@ class PortfolioRequestSchema(Schema):
 
     filter = ObjectField(
         StockFilterSchema,
-        read_filters,
+        read_stock_filter,
         allow_none=True,
         metadata={
             "description": "the items that are meant, by the filters of the list of items. Without a status "

@@ -57,7 +57,8 @@ def issue_report(asked: ReportRequest, request_id: str) -> Response:
     begins with `/specialist` or `/request` where the thing is not in the body. Issuing moves the request to
     `reported`. A correction names the newest report in `replaces`, and says why in `reason`.
     """
-    return issuing.issue(request_id, asked).response()
+    found = issuing.issue(request_id, asked)
+    return raw_response(found.body, found.status, {"Location": found.location or ""})
 
 
 @blp.route("/requests/<string:request_id>/reports")

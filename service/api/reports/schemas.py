@@ -10,6 +10,7 @@ from marshmallow import RAISE, Schema, fields, post_load, validate
 
 from models.costs import LONGEST_STATEMENT
 from models.errors import Fault
+from service.api.requests.bodies.members import TermField
 from service.api.values.requests import DayField, OwnField
 from service.dumping import described, dumper, objects
 from service.http.schemas import DAY
@@ -62,13 +63,10 @@ class ReportRequest(NamedTuple):
 class ReportRequestSchema(Schema):
     """A report to be issued about a request: the type of value, and what only this report says."""
 
-    type_of_value = fields.String(
+    type_of_value = TermField(
+        tuple(TYPES),
+        "the type of value: " + "; ".join(f"{name}: {kind.label}" for name, kind in VALUE_TYPES.items()),
         required=True,
-        validate=validate.OneOf(TYPES),
-        metadata={
-            "description": "the type of value: "
-            + "; ".join(f"{name}: {kind.label}" for name, kind in VALUE_TYPES.items())
-        },
     )
     intended_use = StatementField(
         "intended_use",

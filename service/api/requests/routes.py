@@ -7,7 +7,6 @@ from typing import Any
 from flask import Response
 from marshmallow import RAISE
 
-from models.domain.cells import read_term
 from models.domain.vocabulary import CHANNEL_NAMES, DEFAULT_CHANNEL
 from service.api.requests import answering, grading, listing, services
 from service.api.requests.bodies.schemas import (
@@ -27,10 +26,10 @@ from service.api.requests.schemas import (
     RequestsSchema,
 )
 from service.api.values.requests import ChannelField, CurrencyField, DayField
-from service.http.blueprint import Blueprint, idempotent, proven, unless_changed
+from service.http.blueprint import Blueprint, idempotent, localized, proven, unless_changed
 from service.http.hooks.conditional import SHOWN
 from service.http.pagination import LINK
-from service.http.queries import Query, checked
+from service.http.queries import Query, checked, flag
 from service.http.responses import SECRET, UNSTORED, json_response, raw_response, shown_at
 from service.http.schemas import CURRENCY, DAY
 
@@ -64,12 +63,7 @@ _TERMS = (
         checked(CurrencyField().read),
     ),
 )
-_VALUE = Query(
-    "value",
-    "false: the answer has no value, and the owner is shown none; default: true",
-    {"type": "boolean"},
-    checked(lambda given, faults: read_term("value", given.strip(), ("true", "false"), faults) == "true"),
-)
+_VALUE = flag("value", "false: the answer has no value, and the owner is shown none; default: true")
 
 
 @blp.route("", methods=["POST"])
@@ -80,6 +74,7 @@ _VALUE = Query(
     201, MadeRequestSchema(), "The request, which is now kept.", headers={"Location": "the path of it"}
 )
 @proven
+@localized
 @idempotent
 def create_request(wanted: NewRequest, value: bool | None) -> Response:
     """Take an owner's request for an appraisal.

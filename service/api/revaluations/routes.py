@@ -15,6 +15,7 @@ from service.api.revaluations.schemas import (
     RevaluationSchema,
 )
 from service.http.blueprint import Blueprint, idempotent
+from service.http.hooks.conditional import MADE
 from service.http.pagination import LINK, PAGED, page_of
 from service.http.responses import json_response
 
@@ -31,9 +32,7 @@ _REQUEST = RevaluationRequestSchema(unknown=RAISE)
 @blp.route("/revaluations", methods=["POST"])
 @blp.authorize("inventory")
 @blp.arguments(_REQUEST)
-@blp.response(
-    202, RevaluationSchema(), "It waits for its turn.", headers={"Location": "where it can be followed"}
-)
+@blp.response(202, RevaluationSchema(), "It waits for its turn.", headers=MADE)
 @idempotent
 def create_revaluation(asked: dict[str, Any]) -> Response:
     """Value the stock again, all of it or what a filter lets pass.

@@ -9,10 +9,10 @@ from marshmallow import Schema, fields
 from models.decisions.movement import MEANINGS
 from models.domain.vocabulary import CHANNEL_NAMES
 from service.api.items.filter_schema import StockFilterSchema
+from service.api.items.filters import read_stock_filter
 from service.api.requests.bodies.members import ObjectField
 from service.dumping import OpenObject, described, dumper, objects
 from service.http.schemas import Moment, money
-from service.inventory.filters import read_filters
 from service.inventory.revaluations import REASONS, STATES
 
 _TERMS: dict[str, Any] = {"x-terms": {str(cause): text for cause, text in MEANINGS.items()}}
@@ -25,7 +25,7 @@ class RevaluationRequestSchema(Schema):
 
     filter = ObjectField(
         StockFilterSchema,
-        read_filters,
+        read_stock_filter,
         allow_none=True,
         metadata={"description": "which items to value; left out: all of them"},
     )

@@ -5,6 +5,7 @@ from __future__ import annotations
 from decimal import Decimal
 from typing import Any
 
+from models.domain.money import amount_step
 from models.errors import Fault, InputError
 from models.insights.alternatives import alternatives
 from models.insights.comparables import comparables
@@ -72,4 +73,4 @@ def read_asking(text: str) -> Decimal:
     if amount:
         return amount
     allowed = "an amount above 0, such as 1250.00"
-    raise InputError([Fault("asking", text, "is not a price", allowed, "correct it or leave it out")])
+    raise InputError([Fault("asking", text, "is not a price", allowed, amount_step(text))])

@@ -7,7 +7,7 @@ from typing import Any
 from flask import Response
 from marshmallow import RAISE
 
-from models.errors import Fault, InputError
+from models.domain.cells import read_term
 from service.api.keys.schemas import RotationSchema
 from service.api.webhooks import services
 from service.api.webhooks.bodies import NewWebhookSchema, ReplayRequestSchema, WebhookChangeSchema
@@ -22,7 +22,7 @@ from service.api.webhooks.schemas import (
 from service.http.blueprint import Blueprint, idempotent, unless_changed
 from service.http.hooks.conditional import SHOWN
 from service.http.pagination import LINK, PAGED, page_of
-from service.http.queries import Query
+from service.http.queries import Query, checked
 from service.http.responses import SECRET, UNSTORED, json_response, shown_at
 from service.webhooks.deliveries import STATES
 
@@ -37,13 +37,12 @@ _NEW, _CHANGE = NewWebhookSchema(unknown=RAISE), WebhookChangeSchema(unknown=RAI
 _ROTATION, _REPLAY = RotationSchema(unknown=RAISE), ReplayRequestSchema(unknown=RAISE)
 
 
-def _read_state(text: str) -> str:
-    if text not in STATES:
-        raise InputError([Fault("state", text, "is no such state", ", ".join(STATES), "choose one")])
-    return text
-
-
-_STATE = Query("state", "only deliveries in this state", {"type": "string", "enum": [*STATES]}, _read_state)
+_STATE = Query(
+    "state",
+    "only deliveries in this state",
+    {"type": "string", "enum": [*STATES]},
+    checked(lambda given, faults: read_term("state", given.strip(), tuple(STATES), faults)),
+)
 
 
 @blp.route("")

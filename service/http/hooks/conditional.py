@@ -79,7 +79,7 @@ MADE: Mapping[str, str] = {"Location": "the path of it", **SHOWN}
 def add_etag(response: Response) -> Response:
     """Add the ETag to the answer; or answer 304 or 412 if the request's tags say so."""
     headers = response.headers
-    if response.status_code in (200, 201) and "Content-Location" in headers:
+    if response.status_code in (200, 201, 202) and "Content-Location" in headers:
         response.set_etag(tag_of(response.get_data()))
         return response
     if request.method not in ("GET", "HEAD") or response.status_code != 200:

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from functools import partial
 from typing import Any
 
 from models.costs import LONGEST_CATALOGUE_NOTE, MOST_CATALOGUE_TABLES
-from models.domain.catalogue import Model, read_entry
-from models.domain.names import normal
+from models.domain.catalogue import Model, keys_beside, read_entry
+from models.domain.names import nearest, normal
 from models.domain.vocabulary import BY_PATH, MAX_TEXT
 from models.errors import Fault, InputError
 from service.api.catalogue.draft.schemas import MOST_MADE
@@ -49,11 +50,16 @@ def read(given: Mapping[str, Any], maker: str, name: str) -> Model:
             found = read_entry(entry, ignored)
         except InputError as error:
             faults = [*error.faults]
-    step = "leave it out"
-    faults += [Fault(path, "", "is not a field of this request", "", step) for path in ignored]
+    faults += [_stranger(path) for path in ignored]
     if faults:
         raise FaultyRequestError(with_pointers(faults))
     return found
+
+
+def _stranger(path: str) -> Fault:
+    known = keys_beside(path)
+    near = partial(nearest, path.rpartition(".")[2], known, 1)
+    return Fault(path, "", "is not a field of this request", ", ".join(known), "leave it out", near)
 
 
 def _known(entry: dict[str, Any]) -> dict[str, Any]:

@@ -7,6 +7,7 @@ from typing import Any
 
 from marshmallow import RAISE, Schema, ValidationError, fields
 
+from models.domain.cells import read_term
 from models.domain.instrument import Described, read_nested
 from models.domain.vocabulary import BY_PATH
 from models.errors import Fault
@@ -85,11 +86,9 @@ class TermField(OwnField):
 
     def read(self, value: Any, faults: list[Fault]) -> Any:
         """Return the word."""
-        if not isinstance(value, str) or value not in self.terms:
-            allowed = ", ".join(self.terms)
-            faults.append(
-                Fault(str(self.name), value, "is not one of the words allowed", allowed, "choose one")
-            )
+        if isinstance(value, str):
+            return read_term(str(self.name), value.strip(), self.terms, faults)
+        faults.append(Fault(str(self.name), value, "is not text", ", ".join(self.terms), "choose one"))
         return value
 
 

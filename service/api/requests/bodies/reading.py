@@ -9,7 +9,7 @@ from functools import partial
 from typing import Any, NamedTuple
 
 from models.costs import LONGEST_EMAIL, LONGEST_NAME, LONGEST_PHONE, LONGEST_REASON
-from models.domain.money import Amount, minor_units
+from models.domain.money import Amount, amount_step, minor_units
 from models.domain.names import ALIKE, nearest
 from models.errors import Fault
 from service.context import bundle, today
@@ -137,7 +137,13 @@ def _read_amount(field: str, value: Any, currency: str, faults: list[Fault]) -> 
 
 
 def _no_amount(field: str, value: Any, allowed: str) -> Fault:
-    return Fault(field, value, "is not such an amount", f'{allowed}, such as "1250.00"', "correct it")
+    return Fault(
+        field,
+        value,
+        "is not such an amount",
+        f'{allowed}, such as "1250.00"',
+        amount_step(value, quoted=True),
+    )
 
 
 def read_currency(field: str, value: Any, faults: list[Fault]) -> str:
