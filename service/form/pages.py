@@ -79,7 +79,7 @@ def led_to(path: str) -> Response:
 def take_post() -> None:
     """Read what a browser posts to a page of ours, within limits: such a page repeats what it was sent.
 
-    Raises ElsewhereError, RequestEntityTooLarge; and EncodingError for gzip, which no browser sends, and which
+    Raises ElsewhereError, RequestEntityTooLarge; and EncodingError for gzip, which no browser sends and which
     would make a long body cheap.
     """
     refuse_elsewhere()
