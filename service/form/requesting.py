@@ -23,6 +23,7 @@ from service.db.engine import reading
 from service.errors import (
     ContentTypeError,
     FaultyRequestError,
+    LimitError,
     Located,
     NoBundleError,
     PhotographError,
@@ -179,6 +180,6 @@ def kept(take: Any, file: FileStorage) -> bool:
         body.seek(0)
         try:
             take(form=file.mimetype, body=body)
-        except (ContentTypeError, PhotographError, TooManyPhotographsError):
+        except (ContentTypeError, PhotographError, TooManyPhotographsError, LimitError):
             return False
     return True
