@@ -14,7 +14,7 @@ _TERMS: dict[str, Any] = {"x-terms": ACTIONS}
 
 
 class AuditEntrySchema(Schema):
-    """A change of a key, the current price model, a webhook, the specialist's settings, or a user of the desk."""
+    """A change of keys, the current price model, webhooks, the specialist's settings, or the desk's users."""
 
     id = fields.Integer(**described("its number; later entries have higher ones"))
     at = Moment(**described("when it was done"))
