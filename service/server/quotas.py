@@ -78,8 +78,8 @@ class Limits:
             raise LimitError(what, quota, seconds, taken.seconds, "attempts")
 
     def keep(self, caller: Caller, size: int) -> None:
-        """Count bytes that a website key's request stores. Raises LimitError beyond the quota of a day."""
-        if caller.kind != WEBSITE or not self._stored:
+        """Count bytes stored for a website key or an owner's link. Raises LimitError beyond a day's quota."""
+        if caller.kind == SYSTEM or not self._stored:
             return
         taken = self._counted.keys.take(f"stored {caller.key_id}", self._stored, _DAY, size)
         if not taken.allowed:
