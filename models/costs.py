@@ -129,6 +129,9 @@ REVALUE_LOOK_SECONDS = 2.0  # The time between two looks for a revaluation that 
 
 MOST_OFFERED = 400  # Models that the form offers without script; a script offers all.
 MOST_FORM_BYTES = 128 * 2**20  # Bytes that a browser without script posts at once, all photographs included.
+MOST_FORM_PARTS, MOST_FORM_TEXT = 100, 2**15  # Questions and photographs of it; bytes of all that it says.
+# Bytes of one answer in it as it is read; photographs come through in pieces, which have to be shorter.
+LONGEST_FORM_PART = 2**18
 
 # ── webhooks ─────────────────────────────────────────────────────────────────
 

@@ -113,11 +113,13 @@ def prune() -> None:
     from service.db.engine import open_engine
     from service.db.pruning import prune as run
     from service.photographs.records import prune as prune_photographs
+    from service.webhooks.deliveries import prune as prune_events
 
     settings = read_settings()
     engine = open_engine(settings.database)
     for name, count in run(engine).items():
         click.echo(f"{count} {name} deleted")
+    click.echo(f"{prune_events(engine)} events of webhooks deleted")
     for name, unnamed in (("photographs", prune_photographs), ("reports", prune_reports)):
         click.echo(f"{unnamed(engine, Blobs(settings))} files of {name} that no row names deleted")
 

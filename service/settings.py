@@ -152,6 +152,12 @@ class Settings:
     limit_stored: int = _setting(
         256 * 2**20, "Bytes of valuations that one website key can have stored in 24 hours.", _QUOTA
     )
+    limit_photographs: int = _setting(
+        2**31,
+        "Bytes of photographs that one website key, with its owners' links, can have stored in 24 hours; "
+        "from one address an eighth of them.",
+        _QUOTA,
+    )
     limit_website_requests: int = _setting(
         1000, "Requests for appraisals by one website key in 24 hours.", _QUOTA
     )

@@ -8,8 +8,12 @@ _NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?", re.ASCII)
 
 
 def plain_cell(text: str) -> str:
-    """Return a text from a caller as a cell that no spreadsheet runs; a number stays a number."""
-    if text.startswith(_STARTS) and not _NUMBER.fullmatch(text):
+    """Return a text from a caller as a cell that no spreadsheet runs; a number stays a number.
+
+    A text that has such an apostrophe of its own gets another one, so that `unplain_cell` tells them apart.
+    """
+    bare = text.lstrip("'")
+    if bare.startswith(_STARTS) and not _NUMBER.fullmatch(bare):
         return f"'{text}"
     return text
 

@@ -16,6 +16,7 @@ ACTIONS: Mapping[str, str] = {
     "key_created": "a key was made",
     "key_rotated": "a key was given a new secret",
     "key_revoked": "a key was ended",
+    "key_changed": "the key of the service's own form was given another origin",
     "model_promoted": "a price model was made the current one",
     "model_rolled_back": "the price model before was made the current one again",
     "desk_user_added": "someone may sign in at the desk",
@@ -29,6 +30,7 @@ ACTIONS: Mapping[str, str] = {
     "webhook_replayed": "events were queued for a webhook again",
     "webhook_sent_again": "an event was queued for a webhook again",
     "webhook_deleted": "a webhook was deleted",
+    "specialist_changed": "settings of the specialist, which reports are signed by, were changed",
     "desk_locked": "a user of the desk failed to sign in too often, and is locked for a while",
 }
 

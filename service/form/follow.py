@@ -10,7 +10,6 @@ import orjson
 from flask import Blueprint, Response, g, request
 from marshmallow import RAISE
 
-from models.costs import MOST_FORM_BYTES
 from service.api.photographs import services as photographs
 from service.api.photographs.schemas import VIEWS
 from service.api.reports import services as reports
@@ -25,7 +24,7 @@ from service.db.engine import reading
 from service.errors import FaultyRequestError, KeyInvalidError, ReportErasedError, UnknownRecordError
 from service.form import following
 from service.form import reading as forms
-from service.form.pages import PRIVATE, led_to, page, refuse_elsewhere, said
+from service.form.pages import PRIVATE, led_to, page, said, take_post
 from service.form.requesting import kept
 from service.http.bodies import load
 from service.http.responses import HTML, JSON, PDF, raw_response
@@ -85,9 +84,8 @@ def _shown(
 @blp.post("")
 def change_owner_page() -> Response:
     """Do what the owner asks on the page: add a photograph, keep an answer, or withdraw."""
-    request.max_content_length = MOST_FORM_BYTES
+    take_post()
     action = request.form.get("action")
-    refuse_elsewhere()
     if action == "photograph":
         return _add_photograph()
     if action == "withdraw":

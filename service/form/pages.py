@@ -6,10 +6,12 @@ from functools import partial
 from http import HTTPStatus
 from typing import Any
 
-from flask import Response, render_template, request
+from flask import Response, g, render_template, request
+from werkzeug.exceptions import RequestEntityTooLarge
 
+from models.costs import LONGEST_FORM_PART, MOST_FORM_BYTES, MOST_FORM_PARTS, MOST_FORM_TEXT
 from service.context import context
-from service.errors import ServiceError
+from service.errors import EncodingError, ServiceError
 from service.form.files import address
 from service.http.responses import HTML
 from service.languages.reader import best, day, languages, text
@@ -29,9 +31,7 @@ class ElsewhereError(ServiceError):
 
 def language_wanted() -> str:
     """Return the language that the address or the form names, else the best of those the browser accepts."""
-    named = request.args.get("language") or (
-        request.form.get("language") if request.method == "POST" else None
-    )
+    named = request.args.get("language") or g.get("language_posted")
     return best(named, [*request.accept_languages.values()])
 
 
@@ -74,6 +74,23 @@ def said(
 def led_to(path: str) -> Response:
     """Lead a browser that has posted to this page, so that loading that again posts nothing again."""
     return Response(status=HTTPStatus.SEE_OTHER, headers={"Location": path, "Cache-Control": "no-store"})
+
+
+def take_post() -> None:
+    """Read what a browser posts to a page of ours, within limits: such a page repeats what it was sent.
+
+    Raises ElsewhereError, RequestEntityTooLarge; and EncodingError for gzip, which no browser sends and which
+    would make a long body cheap.
+    """
+    refuse_elsewhere()
+    if "HTTP_CONTENT_ENCODING" in request.environ:
+        raise EncodingError("A form cannot be compressed.")
+    request.max_content_length = MOST_FORM_BYTES
+    request.max_form_parts, request.max_form_memory_size = MOST_FORM_PARTS, LONGEST_FORM_PART
+    said = request.form.items(multi=True)
+    if sum(len(name.encode()) + len(value.encode()) for name, value in said) > MOST_FORM_TEXT:
+        raise RequestEntityTooLarge
+    g.language_posted = request.form.get("language")
 
 
 def refuse_elsewhere() -> None:

@@ -12,7 +12,6 @@ from flask import Response, g, request
 from marshmallow import RAISE
 from werkzeug.datastructures import FileStorage
 
-from models.costs import MOST_FORM_BYTES
 from service.api.photographs import services as photographs
 from service.api.photographs.schemas import VIEWS
 from service.api.requests import services as requests
@@ -24,6 +23,7 @@ from service.db.engine import reading
 from service.errors import (
     ContentTypeError,
     FaultyRequestError,
+    LimitError,
     Located,
     NoBundleError,
     PhotographError,
@@ -31,7 +31,7 @@ from service.errors import (
 )
 from service.form import fields
 from service.form import reading as forms
-from service.form.pages import language_wanted, led_to, page, refuse_elsewhere, said
+from service.form.pages import language_wanted, led_to, page, said, take_post
 from service.http.bodies import load
 from service.http.uploads import needing_room, spool
 from service.keys.own_form import OwnForm, own_form
@@ -137,10 +137,9 @@ def _spoken(language: str) -> dict[str, str]:
 
 def sent(own: OwnForm) -> Response:
     """Take what a browser without script posts, and lead it to the owner's page."""
-    request.max_content_length = MOST_FORM_BYTES
+    take_post()
     language = language_wanted()
     values = {name: value for name, value in request.form.items() if name not in ("language", TRAP)}
-    refuse_elsewhere()
     if request.form.get(TRAP):  # a program filled it in; it is not told that nobody reads this
         return said("form.thanks", 200, title="form.thanks_title", language=language)
     g.caller = own.caller
@@ -181,6 +180,6 @@ def kept(take: Any, file: FileStorage) -> bool:
         body.seek(0)
         try:
             take(form=file.mimetype, body=body)
-        except (ContentTypeError, PhotographError, TooManyPhotographsError):
+        except (ContentTypeError, PhotographError, TooManyPhotographsError, LimitError):
             return False
     return True

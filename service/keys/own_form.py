@@ -91,5 +91,8 @@ def _write(connection: Connection, digest: str, origin: str) -> None:
         audit.record(connection, None, "key_created", KEY_ID, f"{WEBSITE}, {origin}, for {_LABEL}")
     elif found.origins != origin:
         connection.execute(update(KEYS).where(mine).values(origins=origin))
+        audit.record(connection, None, "key_changed", KEY_ID, f"{origin} in place of {found.origins}")
     if connection.execute(select(SECRETS.c.key_id).where(SECRETS.c.digest == digest)).first() is None:
         connection.execute(insert(SECRETS).values(digest=digest, key_id=KEY_ID, created=now))
+        if found is not None:
+            audit.record(connection, None, "key_rotated", KEY_ID, "the service's own secret is another one")

@@ -25,15 +25,20 @@ def add(connection: Connection, request_id: str, view: str, kept: Kept) -> dict[
     """Add a row for a photograph that is among the files; return it. Raises TooManyPhotographsError."""
     # Of two that come at once, the second waits here until the first is counted.
     connection.execute(select(REQUESTS.c.id).where(REQUESTS.c.id == request_id).with_for_update())
+    check_room(connection, request_id)
+    about = {"request_id": request_id, "view": view, "created": datetime.now(UTC), **kept._asdict()}
+    row = {"id": new_id("pho"), **about}
+    connection.execute(insert(PHOTOGRAPHS).values(row))
+    return row
+
+
+def check_room(connection: Connection, request_id: str) -> None:
+    """Raise TooManyPhotographsError if the request can have no more photographs."""
     counted = select(func.count()).where(PHOTOGRAPHS.c.request_id == request_id)
     if connection.execute(counted).scalar_one() >= MOST_PHOTOGRAPHS:
         raise TooManyPhotographsError(
             f"The request has {MOST_PHOTOGRAPHS} photographs, and can have no more."
         )
-    about = {"request_id": request_id, "view": view, "created": datetime.now(UTC), **kept._asdict()}
-    row = {"id": new_id("pho"), **about}
-    connection.execute(insert(PHOTOGRAPHS).values(row))
-    return row
 
 
 def photographs_of(connection: Connection, request_id: str) -> Sequence[Row[Any]]:

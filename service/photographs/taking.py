@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import IO, NamedTuple
 
 import structlog
@@ -33,14 +33,18 @@ class Kept(NamedTuple):
     bytes: int
 
 
-def keep(blobs: Blobs, form: str, body: IO[bytes]) -> tuple[Kept, bytes, bytes]:
+def keep(
+    blobs: Blobs, form: str, body: IO[bytes], allow: Callable[[int], object]
+) -> tuple[Kept, bytes, bytes]:
     """Make a photograph of this media type anew, and put it and its thumbnail among the files.
 
-    `body`: a real file at its start. Return what was kept, and its bytes. Raises ContentTypeError,
-    PhotographError, NoRoomError, FilesError; then nothing is kept.
+    `body`: a real file at its start. `allow`: is told how many bytes are about to be kept, and raises an
+    error if they must not be. Return what was kept, and its bytes. Raises ContentTypeError, PhotographError,
+    NoRoomError, FilesError; then nothing is kept.
     """
     _check_content(form, body)
     kept, picture, thumbnail = _remade(KINDS[form], body)
+    allow(len(picture) + len(thumbnail))
     put(blobs, kept.digest, picture, thumbnail)
     return kept, picture, thumbnail
 

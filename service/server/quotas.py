@@ -13,13 +13,14 @@ from typing import NamedTuple
 
 from service.errors import LimitError
 from service.keys.callers import Caller
-from service.keys.kinds import OWNER, WEBSITE
+from service.keys.kinds import OWNER, SYSTEM, WEBSITE
 from service.server.counters import Shared, Taken
 from service.server.shared_counters import CounterStore, of_all_servers
 from service.settings import Settings
 
 _HOUR, _DAY = 3_600, 86_400  # in seconds
 _MOST = 2**32 - 1  # more than anyone sends
+_PHOTOGRAPHS_SHARE = 8  # the part of a day's photographs that one network can send is one in so many
 
 
 class Policy(NamedTuple):
@@ -38,6 +39,7 @@ class Limits:
         self._counted = of_all_servers(self._store, counted) if self._store else counted
         self.window = settings.limit_seconds
         self._stored = settings.limit_stored
+        self._photographs = settings.limit_photographs
         self._requests = settings.limit_visitor_requests, settings.limit_website_requests
         self._unproved = settings.limit_unproved_requests
         self._secret = self._policy("key", settings.limit_system)
@@ -76,12 +78,28 @@ class Limits:
             raise LimitError(what, quota, seconds, taken.seconds, "attempts")
 
     def keep(self, caller: Caller, size: int) -> None:
-        """Count bytes that a website key's request stores. Raises LimitError beyond the quota of a day."""
-        if caller.kind != WEBSITE or not self._stored:
+        """Count bytes stored for a website key or an owner's link. Raises LimitError beyond a day's quota."""
+        if caller.kind == SYSTEM or not self._stored:
             return
         taken = self._counted.keys.take(f"stored {caller.key_id}", self._stored, _DAY, size)
         if not taken.allowed:
             raise LimitError("stored", self._stored, _DAY, taken.seconds, "bytes of valuations")
+
+    def keep_photograph(self, caller: Caller, address: str | None, size: int) -> None:
+        """Count bytes of a photograph that came by a website key or an owner's link.
+
+        Raises LimitError beyond the quota of a day, of which one network has a share.
+        """
+        if caller.kind == SYSTEM or not self._photographs:
+            return
+        network, key = f"photographs {network_of(address)}", f"photographs {caller.key_id}"
+        for counters, whom, quota in (
+            (self._counted.addresses, network, self._photographs // _PHOTOGRAPHS_SHARE),
+            (self._counted.keys, key, self._photographs),
+        ):
+            taken = counters.take(whom, quota, _DAY, size)
+            if not taken.allowed:
+                raise LimitError("photographs", quota, _DAY, taken.seconds, "bytes of photographs")
 
     def needs_proof(self, network: str) -> bool:
         """Say whether so many requests for appraisals came from a network that the next needs a proof."""

@@ -26,6 +26,7 @@ from models.bundles.registry import Registry
 OWNERS, SIDE, LARGE = 200, (6000, 4000), 8_000_000
 UNLIMITED = {
     "BOOKMATCH_LIMIT_WEBSITE": "0",
+    "BOOKMATCH_LIMIT_PHOTOGRAPHS": "0",  # all owners of this run have one address
     "BOOKMATCH_LIMIT_SYSTEM": "0",
     "BOOKMATCH_PROXIES": "1",  # so that each owner comes from an address of its own
 }

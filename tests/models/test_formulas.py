@@ -9,7 +9,7 @@ from datetime import date
 import pytest
 from fakes import CATALOGUE, RATES, FakePriceModel
 
-from models.tables.formulas import plain_cell
+from models.tables.formulas import plain_cell, unplain_cell
 from models.tables.stocklist import Terms, value_stocklist
 from models.valuation.valuer import Valuer
 
@@ -34,10 +34,18 @@ def test_a_formula_becomes_a_text(text: str) -> None:
 
 
 @pytest.mark.parametrize(
-    "text", ["", "A1", "A=1", "-5", "+5", "-5.25", "+.5", "-1e-3", "12-B", "'=1", "Zoë", "a\t=1"]
+    "text", ["", "A1", "A=1", "-5", "+5", "-5.25", "+.5", "-1e-3", "12-B", "'", "'-5", "'A", "Zoë", "a\t=1"]
 )
 def test_numbers_and_other_texts_stay_as_they_are(text: str) -> None:
     assert plain_cell(text) == text
+
+
+@pytest.mark.parametrize(
+    "text", [*FORMULAS, "'=1", "''=1", "'-", "'+1 555", "'", "''", "'A", "'-5", "-5", ""]
+)
+def test_what_is_taken_back_is_what_was_written(text: str) -> None:
+    assert unplain_cell(plain_cell(text)) == text
+    assert not plain_cell(text).startswith(("=", "+", "@", "\t", "\r"))
 
 
 def test_ids_of_a_stock_list_come_back_as_texts() -> None:

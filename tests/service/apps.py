@@ -32,8 +32,8 @@ def make_app(store: Path | str, database: str, **settings: Any) -> Flask:
     # Beside no database: it can be PostgreSQL's.
     beside = Path(store).parent if isinstance(store, Path) else None
     places = {"files": str(beside / "files"), "mail": f"file:{beside / 'mail'}"} if beside else {}
-    usual = {**places, **UNLIMITED}
-    found = Settings(store=store, secret=SECRET, database=database, **{**usual, **settings})
+    usual = {"secret": SECRET, **places, **UNLIMITED}
+    found = Settings(store=store, database=database, **{**usual, **settings})
     migrated(found.database).dispose()
     return create_app(found, read_model=read_fake)
 

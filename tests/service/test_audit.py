@@ -17,6 +17,7 @@ from sqlalchemy.exc import OperationalError
 from models.bundles.registry import Change, Registry
 from service.cli import main
 from service.db import audit
+from service.keys.own_form import KEY_ID
 
 
 @pytest.fixture
@@ -55,6 +56,39 @@ def test_what_is_done_to_keys_is_recorded_with_who_asked_for_it(own_app: Flask, 
     assert found[1]["detail"] == "older secrets stay valid for 2 hours"
     assert began <= datetime.fromisoformat(found[2]["at"]) <= datetime.now(UTC)
     assert "login " in found[3]["detail"]
+
+
+def test_a_change_of_the_specialists_settings_is_recorded_without_what_they_say(own_app: Flask) -> None:
+    specialist, admin = caller_of(own_app, "requests"), caller_of(own_app, "admin")
+    before = told(admin)
+    first = {"name": "Ines Falk", "signature": "I. Falk"}
+    for sent in (first, first, {"name": "Ines Falk", "email": "ines@example.org"}):
+        assert specialist.ask("put", "/v1/specialist", sent).status_code == 200
+    late = specialist.ask("put", "/v1/specialist", {}, **{"If-Match": '"another"'})
+    assert late.status_code == 412
+    added = entries(admin)[: len(told(admin)) - len(before)]
+    assert {(one["actor"], one["action"], one["object"]) for one in added} == {
+        (id_of(specialist), "specialist_changed", "specialist")
+    }
+    assert [one["detail"] for one in added] == ["email, signature", "name, signature"]
+
+
+def test_what_a_new_address_and_a_new_secret_do_to_the_key_of_the_own_form_is_recorded(
+    fake_store: Any, new_database: NewDatabase
+) -> None:
+    database = new_database("sqlite")
+    settings = ({}, {"public_url": "https://values.example"}, {"public_url": "https://values.example"})
+    for number, more in enumerate(settings):
+        secret = "another secret of the tests, also long enough" if number == 2 else SECRET
+        app = make_app(fake_store, database, **{"secret": secret, **more})
+        for _ in range(2):  # it is written once
+            assert app.test_client().get("/form").status_code == 200
+        if number < 2:
+            parts(app).engine.dispose()
+    found = [one for one in entries(caller_of(app, "admin")) if one["object"] == KEY_ID]
+    assert [one["action"] for one in found] == ["key_rotated", "key_changed", "key_created"]
+    assert found[1]["detail"].startswith("https://values.example in place of http://127.0.0.1:8000")
+    parts(app).engine.dispose()
 
 
 def test_a_change_that_is_refused_is_not_recorded(own_app: Flask, admin: Caller) -> None:

@@ -112,6 +112,16 @@ def test_a_sheet_that_is_sent_back_as_it_came_changes_nothing(filled: Caller, fo
 
 
 @each_form
+def test_an_apostrophe_of_the_dealers_own_is_not_taken_off(stock: Caller, form: str) -> None:
+    """Else a sheet that comes back would make another item, under the number that a spreadsheet runs."""
+    it = {"maker": "Ostvik", "model": "Dal", "serial": "'-B", "finish": "''=x"}
+    assert put(stock, "'=1", instrument=it, extra={"'=own": "'@x"}).status_code == 201
+    before, sheet = all_items(stock), stock.get(FORMS[form][0])
+    assert _counts(send(stock, sheet.data, form)) == (0, 0, 1, 0)
+    assert all_items(stock) == before
+
+
+@each_form
 def test_one_price_changed_in_a_sheet_changes_one_item(filled: Caller, form: str) -> None:
     path, read, write = FORMS[form]
     before, rows = all_items(filled), read(filled.get(path).data)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -9,11 +10,15 @@ from typing import Any
 
 import pytest
 from apps import NewDatabase, make_app, parts
-from asking import assert_problem
+from asking import Caller, assert_problem
 from flask import Flask
+from owner_pages import SAID
 from owners import Asked, asked_of, blobs_of, digest_of, files_of, send
-from pictures import jpeg
+from pictures import JPEG, encoded, jpeg
+from PIL import Image
 from sqlalchemy import Connection
+from websites import HERE
+from werkzeug.test import TestResponse
 
 from service.blobs.store import Blobs
 from service.db.engine import writing
@@ -114,3 +119,72 @@ def test_files_that_go_between_file_and_row_are_put_back(
     made = send(asked.owner, asked.photographs, jpeg(171, 90)).json
     for ending in (".jpg", "/thumbnail.jpg"):
         assert asked.owner.get(f"{asked.photographs}/{made['id']}{ending}").status_code == 200
+
+
+def test_a_photograph_that_is_one_too_many_leaves_no_file(
+    app: Flask, asked: Asked, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Another one came while it was opened; and where it is clear before, it is not opened at all."""
+    monkeypatch.setattr(records, "MOST_PHOTOGRAPHS", 1)
+    add = records.add
+
+    def late(connection: Connection, request_id: str, view: str, kept: Kept) -> dict[str, Any]:
+        add(connection, request_id, view, Kept("e" * 64, 1, 1, 1))
+        return add(connection, request_id, view, kept)
+
+    before = files_of(app)
+    with monkeypatch.context() as patch:
+        patch.setattr(records, "add", late)
+        assert_problem(send(asked.owner, asked.photographs, jpeg(172, 90)), 409, "photographs-full")
+    assert files_of(app) == before
+    assert send(asked.owner, asked.photographs, jpeg(173, 90)).status_code == 201
+    monkeypatch.setattr(Blobs, "put", lambda self, key, data: pytest.fail("it was opened and kept"))
+    assert_problem(send(asked.owner, asked.photographs, jpeg(174, 90)), 409, "photographs-full")
+
+
+@pytest.fixture
+def bounded(fake_store: Path, new_database: NewDatabase, tmp_path: Path) -> Iterator[Flask]:
+    """An application that takes few bytes of photographs: 6,400 of a website key, 800 from an address."""
+    files = str(tmp_path / "files")
+    app = make_app(fake_store, new_database("sqlite"), files=files, limit_photographs=6_400)
+    yield app
+    parts(app).engine.dispose()
+
+
+def from_address(caller: Caller, path: str, address: str) -> TestResponse:
+    headers = caller.headers({"Content-Type": JPEG, **HERE})
+    body, where = encoded(Image.new("RGB", (8, 8)), "JPEG"), {"REMOTE_ADDR": address}
+    return caller.client.post(f"{path}?view=front", data=body, headers=headers, environ_base=where)
+
+
+def test_a_website_key_and_its_owners_store_so_many_photographs_in_a_day_and_no_more(bounded: Flask) -> None:
+    asked = asked_of(bounded)
+    first = from_address(asked.form, asked.photographs, "192.0.2.1")
+    size = stored(bounded)
+    assert first.status_code == 201 and 400 < size < 800  # so one address has room for one
+    for sender in (asked.form, asked.owner):
+        refused = from_address(sender, asked.photographs, "192.0.2.1")
+        assert "800 bytes of photographs" in assert_problem(refused, 429, "limit")["detail"]
+        assert 86_000 < int(refused.headers["Retry-After"]) <= 86_400
+    found = [from_address(asked.owner, asked.photographs, f"192.0.2.{n}") for n in range(2, 20)]
+    taken = [one.status_code for one in found].index(429)
+    assert 1 + taken == 6_400 // size and {one.status_code for one in found[taken:]} == {429}
+    assert stored(bounded) == size  # they are alike, and what was refused left nothing
+    assert "6400 bytes of photographs" in found[-1].text
+    other = asked_of(bounded)
+    assert from_address(other.form, other.photographs, "192.0.2.50").status_code == 201
+    assert from_address(asked.specialist, asked.photographs, "192.0.2.1").status_code == 201
+
+
+def stored(app: Flask) -> int:
+    """The bytes of all files of photographs."""
+    folder = blobs_of(app).folder
+    assert folder is not None
+    return sum((folder / name).stat().st_size for name in files_of(app))
+
+
+def test_a_browser_without_script_is_led_on_though_its_photograph_is_refused(bounded: Flask) -> None:
+    """The request was taken, and the owner needs the page of it."""
+    several = [(io.BytesIO(encoded(Image.new("RGB", (8, 8)), "JPEG")), f"{n}.jpg") for n in range(2)]
+    found = bounded.test_client().post("/form", data={**SAID, "photograph.front": several})
+    assert found.status_code == 303 and found.headers["Location"].endswith("?done=photographs_refused")

@@ -252,7 +252,7 @@ def test_the_owner_of_that_request_and_no_other_reads_it(report: Issued, end: st
     path = f"/v1/reports/{report.answer['id']}{end}"
     mine = Caller(report.app, report.link).get(path)
     assert mine.get_data() == report.forms[end[1:] or "json"] and "noindex" in mine.headers["X-Robots-Tag"]
-    assert "public" not in mine.headers["Cache-Control"]
+    assert mine.headers["Cache-Control"] == "private, no-store"  # it names the owner
     _, other = requested(report.app)
     assert_problem(Caller(report.app, other).get(path), 404, "record")
     assert_problem(Caller(report.app, None).get(path), 401, "key-missing")

@@ -11,8 +11,9 @@ import pytest
 from apps import NewDatabase, kept_valuations, keys_of, make_app, parts
 from asking import DAL, Caller, assert_problem
 from flask import Flask
+from request_bodies import made, owner_of, path_of
 from sqlalchemy import func, insert, select, update
-from websites import SITE
+from websites import HERE, SITE, form_of
 
 from models.costs import EXPIRED_SECRET_DAYS
 from service.api.valuations import records
@@ -158,6 +159,20 @@ def test_a_website_key_stores_so_much_in_a_day_and_no_more(store: Path, new_data
     assert kept_valuations(app) == len(made)
     assert other.post("/v1/valuations", DAL, Origin=SITE).status_code == 201
     assert system.post("/v1/valuations", DAL).status_code == 201
+    parts(app).engine.dispose()
+
+
+def test_what_owners_answer_counts_for_the_website_key_too(store: Path, new_database: NewDatabase) -> None:
+    """Past the quota answers are still taken, without a value."""
+    app = make_app(store, new_database("sqlite"), limit_stored=20_000)
+    request = made(form_of(app), headers=HERE)
+    owner, path = owner_of(app, request), f"{path_of(request)}/answers"
+    found = [owner.post(path, {"answers": {"year": 1962 + n % 10}}) for n in range(20)]
+    assert {one.status_code for one in found} == {200}
+    assert 1 <= sum("valuation" in one.json for one in found) < 20 and "valuation" not in found[-1].json
+    with parts(app).engine.connect() as connection:
+        kept = connection.execute(select(VALUATIONS.c.answer)).scalars().all()
+    assert sum(len(one.encode()) for one in kept) <= 20_000
     parts(app).engine.dispose()
 
 

@@ -14,13 +14,13 @@ _TERMS: dict[str, Any] = {"x-terms": ACTIONS}
 
 
 class AuditEntrySchema(Schema):
-    """One change of a key or of the current price model."""
+    """A change of keys, the current price model, webhooks, the specialist's settings, or the desk's users."""
 
     id = fields.Integer(**described("its number; later entries have higher ones"))
     at = Moment(**described("when it was done"))
     actor = fields.String(**described("the id of the key that asked for it, or command"))
     action = fields.String(**described("what was done", enum=[*ACTIONS], **_TERMS))
-    object = fields.String(**described("the id of the key, or the version of the price model"))
+    object = fields.String(**described("the id of what was changed, or the version of the price model"))
     detail = fields.String(**described("more about it, in words; of a command also the login of its user"))
 
 

@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime
+from functools import partial
 from typing import IO, Any
 
 import orjson
+from flask import g
+from flask import request as asked
 from sqlalchemy import Connection, Row, insert
 
 from service.api.photographs.schemas import dump_photograph
 from service.api.requests.states import RECEIVED
 from service.context import context
-from service.db.engine import writing
+from service.db.engine import reading, writing
 from service.db.request_tables import EVENTS
-from service.errors import RequestClosedError, UnknownRecordError
+from service.errors import RequestClosedError, ServiceError, UnknownRecordError
 from service.http.hooks.conditional import check_unchanged
 from service.http.idempotency import IdempotencyClaim, StoredResponse, run_once, stored_response
 from service.mail import outbox
@@ -48,14 +51,18 @@ def take(
     """Keep a photograph of this view, once for each Idempotency-Key. Its files are written before its row.
 
     `form`: the media type that the sender names. `actor`: `OWNER`, or the id of a key. Raises
-    ContentTypeError, PhotographError, TooManyPhotographsError, RequestClosedError, NoRoomError, FilesError.
+    ContentTypeError, PhotographError, TooManyPhotographsError, RequestClosedError, LimitError, NoRoomError,
+    FilesError; then nothing is kept.
     """
     before = stored_response(claimed)
     if before is not None:
         return before
     check_open(request, actor)
     parts = context()
-    kept, picture, thumbnail = keep(parts.blobs, form, body)
+    with reading(parts.engine) as connection:
+        records.check_room(connection, request.id)  # before the photograph is opened, which is dear
+    allow = partial(parts.limits.keep_photograph, g.caller, asked.remote_addr)
+    kept, picture, thumbnail = keep(parts.blobs, form, body, allow)
 
     def change(connection: Connection) -> StoredResponse:
         row = records.add(connection, request.id, view, kept)
@@ -65,7 +72,12 @@ def take(
         answer = {name: row[name] for name in ("id", "view", "width", "height", "bytes")}
         return StoredResponse(201, path_of(request.id, row["id"]), orjson.dumps(answer))
 
-    answer = run_once(change, claimed)
+    try:
+        answer = run_once(change, claimed)
+    except ServiceError:  # no row names the files, so they need not wait for `records.prune`
+        with giving_place():
+            records.release(parts.engine, parts.blobs, [kept.digest])
+        raise
     with giving_place():
         there = parts.blobs.exists(key_of(kept.digest))
     if not there:  # the last photograph that had the same pixels was deleted between file and row

@@ -25,8 +25,8 @@ blp = Blueprint(
     url_prefix="/v1",
     description="Written reports. Once issued, a report never changes; a correction is a new version.",
 )
-# What is the owner's is not for search engines, wherever its address is found.
-_UNLISTED = {"X-Robots-Tag": "noindex, nofollow"}
+# What names the owner is not for search engines, wherever its address is found, and no cache keeps it.
+_PRIVATE = {"Cache-Control": "private, no-store", "X-Robots-Tag": "noindex, nofollow"}
 _BODIES = {
     form: {
         "title": "ReportFile",
@@ -80,7 +80,7 @@ def show_report(report_id: str) -> Response:
 
     The answer is the same bytes for ever: their SHA-256 is the digest that is printed in the report.
     """
-    return raw_response(services.content(report_id), headers=_UNLISTED)
+    return raw_response(services.content(report_id), headers=_PRIVATE)
 
 
 @blp.route("/reports/<string:report_id>.html")
@@ -92,7 +92,7 @@ def show_report_page(report_id: str) -> Response:
     It is the page as it was made when the report was issued, and loads nothing from elsewhere.
     """
     page = services.file(report_id, "html")
-    return raw_response(page, headers={**_UNLISTED, "Content-Security-Policy": policy_of(page)}, form=HTML)
+    return raw_response(page, headers={**_PRIVATE, "Content-Security-Policy": policy_of(page)}, form=HTML)
 
 
 @blp.route("/reports/<string:report_id>.pdf")
@@ -105,7 +105,7 @@ def show_report_pdf(report_id: str) -> Response:
     readers (PDF/UA-1).
     """
     named = {"Content-Disposition": f'inline; filename="{report_id}.pdf"'}
-    return raw_response(services.file(report_id, "pdf"), headers={**_UNLISTED, **named}, form=PDF)
+    return raw_response(services.file(report_id, "pdf"), headers={**_PRIVATE, **named}, form=PDF)
 
 
 @blp.route("/reports/<string:report_id>/verification", methods=["POST"])

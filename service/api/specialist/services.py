@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from typing import Any
 
 import orjson
+from flask import g
 from sqlalchemy import Connection, delete, insert, select, text
 
 from service.context import context
+from service.db import audit
 from service.db.engine import reading, writing
 from service.db.request_tables import SPECIALIST
 from service.http.hooks.conditional import check_unchanged
@@ -42,11 +44,20 @@ def replace(sent: Mapping[str, str | None]) -> dict[str, Any]:
     with writing(context().engine) as connection:
         if connection.dialect.name == "postgresql":
             connection.execute(_TURN)
-        check_unchanged(orjson.dumps(_answer(standing(connection))))
+        before = standing(connection)
+        check_unchanged(orjson.dumps(_answer(before)))
         connection.execute(delete(SPECIALIST))
         if rows:
             connection.execute(insert(SPECIALIST), rows)
-        return _answer(standing(connection))
+        after = standing(connection)
+        _record(connection, [name for name in SETTINGS if before.get(name) != after.get(name)])
+        return _answer(after)
+
+
+def _record(connection: Connection, changed: Sequence[str]) -> None:
+    """Record which settings were changed, without what they say, which can name a person."""
+    if changed:
+        audit.record(connection, g.caller.key_id, "specialist_changed", "specialist", ", ".join(changed))
 
 
 def _answer(settings: Mapping[str, str]) -> dict[str, Any]:
