@@ -29,16 +29,12 @@ def read_filters(given: Any, faults: list[Fault], under: str = "filter") -> Filt
     if not isinstance(given, Mapping):
         faults.append(Fault(under, given, "is not an object", "a JSON object of filters", _STEP))
         return {}
-    wanted = {name: value for name, value in given.items() if value is not None}
-    found = dict[str, Any]()
-    for name, value in wanted.items():
-        where = f"{under}.{name}"
-        if name in READERS:
-            found[name] = READERS[name](where, value, faults)
-        else:
-            near = partial(nearest, name, [*READERS], 1, ALIKE)
-            allowed = ", ".join(READERS)
-            faults.append(Fault(where, value, "is not a filter", allowed, "leave it out", near))
+    allowed = ", ".join(READERS)
+    for name in (name for name in given if name not in READERS):
+        near = partial(nearest, name, [*READERS], 1, ALIKE)
+        faults.append(Fault(f"{under}.{name}", given[name], "is not a filter", allowed, "leave it out", near))
+    wanted = {name: given[name] for name in READERS if given.get(name) is not None}
+    found = {name: READERS[name](f"{under}.{name}", value, faults) for name, value in wanted.items()}
     for name, other in (("moved_by", "moved_since"), ("moved_since", "moved_by")):
         if name in wanted and other not in wanted:
             faults.append(Fault(f"{under}.{other}", None, "is required", "", f"send it beside {name}"))

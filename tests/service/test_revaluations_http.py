@@ -69,6 +69,7 @@ def test_a_filter_chooses_the_items(stock_app: Flask, buyer: Caller) -> None:
     ("wanted", "pointer"),
     [
         ([], "#/filter"),
+        ({"statos": None}, "#/filter/statos"),
         ({"status": "in_stock"}, "#/filter/status"),
         ({"status": ["lost"]}, "#/filter/status"),
         ({"status": [["sold"]]}, "#/filter/status"),
