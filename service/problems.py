@@ -22,6 +22,14 @@ from service.dumping import dumper
 from service.faults import ProblemHeadSchema, ProofSchema, dump_fault, told, with_pointers
 
 PROBLEM_JSON = "application/problem+json"
+# The headers of an answer that no page is made of, and that nobody may keep.
+_NOTHING = "default-src 'none'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+CAUTIOUS = {
+    "X-Content-Type-Options": "nosniff",
+    "Referrer-Policy": "no-referrer",
+    "Content-Security-Policy": _NOTHING,
+    "Cache-Control": "no-store",
+}
 
 
 class ProblemKind(NamedTuple):

@@ -18,7 +18,7 @@ from gunicorn.glogging import Logger
 from gunicorn.http import errors
 from gunicorn.util import write_nonblock
 
-from service.problems import BY_STATUS, PROBLEM_JSON, ProblemKind, document
+from service.problems import BY_STATUS, CAUTIOUS, PROBLEM_JSON, ProblemKind, document
 from service.server.logs import frames_of
 from service.server.threads.connections import CollectingWorker
 
@@ -94,7 +94,7 @@ def _answer(kind: ProblemKind, request_id: str) -> bytes:
         f"Content-Type: {PROBLEM_JSON}",
         f"Content-Length: {len(body)}",
         f"X-Request-ID: {request_id}",
-        "Cache-Control: no-store",
+        *(f"{name}: {value}" for name, value in CAUTIOUS.items()),
         "Connection: close",
     )
     return "\r\n".join([*headers, "", ""]).encode() + body

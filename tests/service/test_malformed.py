@@ -56,6 +56,8 @@ def test_what_is_no_http_is_a_problem(served: Running, data: bytes, status: int,
     assert problem["type"] == f"/docs#problem-{kind}" and problem["title"] and problem["detail"]
     assert headers["Content-Type"] == "application/problem+json" and headers["Connection"] == "close"
     assert int(headers["Content-Length"]) == len(body)
+    assert (headers["X-Content-Type-Options"], headers["Cache-Control"]) == ("nosniff", "no-store")
+    assert headers["Content-Security-Policy"].startswith("default-src 'none'")
     line = next(line for line in logged(served) if line.get("request_id") == problem["request_id"])
     assert headers["X-Request-ID"] == problem["request_id"]
     assert (line["event"], line["status"], line["level"]) == ("request refused", status, "warning")
