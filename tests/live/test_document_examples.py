@@ -8,6 +8,7 @@ from __future__ import annotations
 import csv
 import json
 import os
+import re
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -149,6 +150,7 @@ VOLATILE |= {"expires", "made_by", "secret"}
 VOLATILE |= {"actor", "erased", "exported", "follow", "given", "key_id"}
 VOLATILE |= {"deleted", "price_model", "rate_day", "valued_on"}
 VOLATILE |= {"evidence", "model_version", "recorded", "request_id", "valuation", "withdrawn"}
+ID = re.compile(r"\b[a-z]{3}_[0-9a-v]{26}\b")  # in the middle of a text
 PHRASES = {
     "400": "BAD_REQUEST",
     "401": "UNAUTHORIZED",
@@ -203,7 +205,7 @@ def masked(value: Any) -> Any:
         return [masked(json.loads(one)) for one in value.splitlines()]
     if isinstance(value, str) and "\n" in value:
         return [masked(row) for row in csv.DictReader(value.splitlines())]
-    return value
+    return ID.sub("…", value) if isinstance(value, str) else value
 
 
 @pytest.mark.parametrize("name", sorted({name for name, *_ in [*GOOD, *BAD]}))
