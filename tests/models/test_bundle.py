@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import gc
 import hashlib
 import json
 import shutil
+import weakref
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -14,8 +16,11 @@ from fakes import CATALOGUE, RATES, FakePriceModel, read_fake, write_fake
 
 from models.bundles import bundle as bundle_module
 from models.bundles.bundle import is_version, read_bundle, write_bundle
+from models.bundles.registry import Registry
+from models.bundles.trial import check_values
 from models.domain.instrument import Instrument, Subject
 from models.errors import BundleDamagedError, BundleError, BundleMissingError
+from models.price.instruments.model import GuitarModel
 from models.valuation.valuer import Valuer
 
 SUBJECT = Subject(Instrument("Ostvik", "Fjell 2", condition_neck=3.5, figure=2.0), date(2026, 1, 2), "dealer")
@@ -186,3 +191,21 @@ def test_a_write_that_fails_leaves_nothing_behind(tmp_path: Path, monkeypatch: p
     with pytest.raises(OSError, match="No space"):
         write_fake(tmp_path)
     assert list((tmp_path / "bundles").iterdir()) == []
+
+
+def test_a_price_model_that_nobody_serves_leaves_its_memory_at_once(demo_store: Path) -> None:
+    registry = Registry(demo_store)
+    current = registry.current()
+    assert current is not None
+    bundle = read_bundle(registry.folder(current.version))
+    check_values(bundle)
+    model = bundle.valuer.model
+    assert isinstance(model, GuitarModel)
+    there = weakref.ref(model.evaluator._memory)
+    gc.collect()
+    gc.disable()
+    try:
+        del bundle, model
+        assert there() is None
+    finally:
+        gc.enable()

@@ -1,5 +1,6 @@
 """The evaluator's cache: `Memory` holds all of it, and a `Plan` holds the part for one key."""
 
+import weakref
 from collections.abc import Sequence
 from operator import itemgetter
 from typing import Any, NamedTuple
@@ -119,7 +120,9 @@ class Plan:
     """
 
     def __init__(self, memory: Memory, row: Row) -> None:
-        self._memory = memory
+        # The memory holds its plans. Held in turn, it would stay with them, 30 MB of a price model that
+        # serves no more, until Python looks for such circles.
+        self._memory: Memory = weakref.proxy(memory)
         self.covariances = Covariances(memory.pieces, memory.rules.covariances)
         level, encoding = memory.level, memory.encoding
         self.entries: list[dict[Any, int]] = [{} for _ in level.games]
