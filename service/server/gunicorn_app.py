@@ -20,7 +20,8 @@ from service.server.threads.connections import timed
 from service.settings import Settings
 
 _MEMORY = "/dev/shm"
-_ARENA_MAX = -8  # M_ARENA_MAX of glibc (mallopt(3))
+_ARENA_MAX, _MMAP_THRESHOLD = -8, -3  # M_ARENA_MAX and M_MMAP_THRESHOLD of glibc (mallopt(3))
+_LARGE = 256 * 1024  # bytes of a block that is given back as soon as it is free
 _WAITING = 250  # threads of a worker that can wait for clients beside those that work
 _MOST_CONNECTIONS = 10_000
 FILES_BESIDE = 256  # files that a worker opens beside connections: the database's, uploads, libraries
@@ -43,21 +44,23 @@ class Server(BaseApplication):  # type: ignore[misc]  # gunicorn has no types
 
     def load(self) -> Any:
         """Load the application; gunicorn calls this in each worker, after the fork."""
-        share_one_arena()
+        give_memory_back()
         app = self._load(self._settings, self._counted)
         app.wsgi_app = timed(closing(app.wsgi_app))  # type: ignore[method-assign]
         return app
 
 
-def share_one_arena() -> None:
-    """Let the threads of this process take memory from one place, where the C library can be told so.
+def give_memory_back() -> None:
+    """Let this process keep little memory that is free, where the C library can be told so.
 
-    By default glibc gives many threads places of their own, each of which keeps what a large request took: a
-    worker that many threads serve in turn then grows by tens of megabytes.
+    By default glibc gives many threads places of their own, each of which keeps what a large request took,
+    and it keeps blocks of up to 32 MB once it has freed one of that size: small blocks between them hold them
+    in place. A worker then grows by tens of megabytes for each kind of large request.
     """
     mallopt = getattr(ctypes.CDLL(None), "mallopt", None)
     if mallopt is not None:
         mallopt(_ARENA_MAX, 1)
+        mallopt(_MMAP_THRESHOLD, _LARGE)
 
 
 def options(settings: Settings) -> dict[str, Any]:
