@@ -14,7 +14,7 @@ from models.errors import Fault, InputError
 from service.errors import FaultyRequestError, Located
 
 T = TypeVar("T")
-# What people, and some addresses here, call the two ends of a period.
+# Words by which people, and some addresses here, call the two ends of a period.
 _OTHER_WORDS = ({"from", "since", "after"}, {"to", "until", "before"})
 
 

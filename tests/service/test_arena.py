@@ -10,7 +10,8 @@ import sys
 
 import pytest
 
-PROGRAM = """
+# It prints the megabytes of addresses that eight threads add to it.
+ARENAS = """
 import sys, threading
 from pathlib import Path
 from service.server.gunicorn_app import give_memory_back
@@ -23,7 +24,7 @@ def hold():
     ready.wait()
     done.wait()
 
-if sys.argv[1] == "shared":
+if sys.argv[1] == "told":
     give_memory_back()
 threading.stack_size(2**20)
 ready, done, before = threading.Barrier(9), threading.Event(), size()
@@ -36,18 +37,19 @@ done.set()
 """
 
 
-def growth(how: str) -> float:
-    """Megabytes of addresses that eight threads add to a process."""
-    done = subprocess.run([sys.executable, "-c", PROGRAM, how], capture_output=True, text=True, check=True)
+def printed(program: str, how: str) -> float:
+    """The megabytes that a program prints; `how`: whether it calls `give_memory_back` first."""
+    done = subprocess.run([sys.executable, "-c", program, how], capture_output=True, text=True, check=True)
     return float(done.stdout)
 
 
 def test_threads_share_one_arena() -> None:
-    if growth("as it comes") < 64:
+    if printed(ARENAS, "as it comes") < 64:
         pytest.skip("this C library gives threads no arenas of their own")
-    assert growth("shared") < 64
+    assert printed(ARENAS, "told") < 64
 
 
+# It prints the megabytes that it keeps of three blocks of 20, freed one after the other, small ones between.
 BLOCKS = """
 import sys
 from pathlib import Path
@@ -70,13 +72,7 @@ print(resident() - before)
 """
 
 
-def kept(how: str) -> float:
-    """Megabytes that a process keeps of three blocks of 20, one freed after the other, small ones between."""
-    done = subprocess.run([sys.executable, "-c", BLOCKS, how], capture_output=True, text=True, check=True)
-    return float(done.stdout)
-
-
 def test_large_blocks_are_given_back() -> None:
-    if kept("as it comes") < 10:
+    if printed(BLOCKS, "as it comes") < 10:
         pytest.skip("this C library keeps no large blocks")
-    assert kept("told") < 10
+    assert printed(BLOCKS, "told") < 10

@@ -25,7 +25,7 @@ blp = Blueprint(
     url_prefix="/v1",
     description="Written reports. Once issued, a report never changes; a correction is a new version.",
 )
-# What names the owner is not for search engines, wherever its address is found, and no cache keeps it.
+# A report names its owner: no search engine may show it, and no cache may keep it.
 _PRIVATE = {"Cache-Control": "private, no-store", "X-Robots-Tag": "noindex, nofollow"}
 _BODIES = {
     form: {
